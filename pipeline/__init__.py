@@ -1,0 +1,1 @@
+"""Intake, history, metrology, statistics, rules and the flows that join them."""

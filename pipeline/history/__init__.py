@@ -1,0 +1,1 @@
+"""The history: the only place with SQL."""

@@ -1,0 +1,493 @@
+"""The history: DuckDB behind one class. The only place with SQL.
+
+The connection cannot touch files: data come in as registered frames and go out as frames. External access is off, the
+configuration locked, extensions never install themselves. One process writes at a time; a second one waits for a
+bounded time and then names the one that holds the file.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import re
+import time
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from importlib import resources
+from typing import TYPE_CHECKING, Any, Self, cast
+
+import duckdb
+import polars as pl
+
+from pipeline.errors import EnvironmentProblem, HistoryBusy, HistoryTooNew, IntegrityProblem
+from schemas.tables import BASELINE, EVENT, FATES, READING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Sequence
+    from pathlib import Path
+
+__all__ = ["GENESIS_HASH", "STORAGE_VERSION", "Event", "History", "event_hash"]
+
+STORAGE_VERSION = "v1.5.0"
+"""Storage format of a new history, so that DuckDB 1.5 can open it too."""
+
+GENESIS_HASH = "0" * 64
+"""What stands in the place of a hash before the first event."""
+
+SLOT_COLUMNS = (
+    "meter", "measured_at", "sequence", "role", "part", "spot", "occurrence", "value", "unit", "temperature_c",
+    "temperature_state", "lot", "block", "non_reading", "count", "standard_deviation",
+)  # fmt: skip
+"""Columns of stored readings that decide whether a reading of a new file is already there."""
+
+_READ_COLUMNS = tuple(f'"{name}"' for name in READING.names)
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One link of the chain."""
+
+    sequence: int
+    at: datetime
+    kind: str
+    subject: dict[str, Any]
+    by: str
+    why: str
+    previous_hash: str
+    hash: str
+
+
+def event_hash(sequence: int, at: datetime, kind: str, subject: str, by: str, why: str, previous_hash: str) -> str:
+    """Return the SHA-256 of an event, over a JSON list so that no two events can share a text.
+
+    Parameters
+    ----------
+    sequence, at, kind, subject, by, why
+        The event; `subject` as the stored JSON text, `at` in UTC.
+    previous_hash
+        Hash of the event before, or `GENESIS_HASH`.
+    """
+    parts = [sequence, at.astimezone(UTC).isoformat(), kind, subject, by, why, previous_hash]
+    return hashlib.sha256(json.dumps(parts, ensure_ascii=False).encode()).hexdigest()
+
+
+def _naive(moment: datetime) -> datetime:
+    """UTC without a zone, the one form of time in the file."""
+    return moment.astimezone(UTC).replace(tzinfo=None)
+
+
+def _with_utc(frame: pl.DataFrame) -> pl.DataFrame:
+    """Give times read from the file their zone back."""
+    return frame.with_columns(
+        pl.col(name).cast(pl.Datetime("us")).dt.replace_time_zone("UTC")
+        for name, dtype in frame.schema.items()
+        if isinstance(dtype, pl.Datetime) and dtype.time_zone is None
+    )
+
+
+def _without_zone(frame: pl.DataFrame) -> pl.DataFrame:
+    return frame.with_columns(
+        pl.col(name).dt.convert_time_zone("UTC").dt.replace_time_zone(None)
+        for name, dtype in frame.schema.items()
+        if isinstance(dtype, pl.Datetime) and dtype.time_zone is not None
+    )
+
+
+def _connect(path: Path, *, write: bool, wait_s: float) -> duckdb.DuckDBPyConnection:
+    deadline = time.monotonic() + wait_s
+    config: dict[str, str | bool | int | float | list[str]] = {
+        "autoinstall_known_extensions": "false",
+        "autoload_known_extensions": "false",
+        "allow_community_extensions": "false",
+        "storage_compatibility_version": STORAGE_VERSION,
+        "temp_directory": str(path.parent / "spill"),
+    }
+    while True:
+        try:
+            return duckdb.connect(str(path), read_only=not write, config=config)
+        except duckdb.IOException as error:
+            text = str(error)
+            if "lock" in text.lower():
+                if time.monotonic() < deadline:
+                    time.sleep(0.1)
+                    continue
+                holder = re.search(r"\(PID (\d+)\)", text)
+                who = f"process {holder[1]}" if holder else "another process"
+                raise HistoryBusy(
+                    f"The history {path} is in use by {who}; waited {wait_s:g} s. Try again when it has finished."
+                ) from None
+            if "Permission denied" in text or "Read-only file system" in text:
+                raise EnvironmentProblem(
+                    f"Cannot open {path}: no permission. Check the folder's owner and rights."
+                ) from None
+            raise IntegrityProblem(
+                f"The history {path} cannot be read: {text.splitlines()[0]} Restore a backup, or rebuild it from the archive."
+            ) from None
+        except duckdb.Error as error:
+            raise IntegrityProblem(
+                f"The history {path} cannot be read: {str(error).splitlines()[0]} "
+                "Restore a backup, or rebuild it from the archive."
+            ) from None
+
+
+def _migrations() -> list[tuple[int, str, str]]:
+    folder = resources.files("pipeline.history") / "migrations"
+    found = [
+        (int(item.name.split("_")[0]), item.name, item.read_text(encoding="utf-8"))
+        for item in folder.iterdir()
+        if item.name.endswith(".sql")
+    ]
+    return sorted(found)
+
+
+class History:
+    """The history of a workspace.
+
+    Use :meth:`open` as a context manager; a history opened to read never creates or changes a file.
+    """
+
+    def __init__(self, connection: duckdb.DuckDBPyConnection, path: Path) -> None:
+        self._connection = connection
+        self.path = path
+
+    # -- opening and closing ------------------------------------------------------------------------------------
+
+    @classmethod
+    def open(cls, path: Path, *, write: bool = False, wait_s: float = 10.0) -> Self:
+        """Open a history; to write, create it where there is none and bring it to this version.
+
+        Raises
+        ------
+        HistoryBusy
+            If another process holds it for longer than `wait_s`.
+        HistoryTooNew
+            If a newer version of the product wrote it.
+        IntegrityProblem
+            If the file cannot be read.
+        EnvironmentProblem
+            If there is no such file (to read), or no permission.
+        """
+        if not path.exists():
+            if not write:
+                raise EnvironmentProblem(f"There is no history at {path} yet. Load readings first: annealog load PATH")
+            try:
+                path.parent.mkdir(parents=True, exist_ok=True)
+            except OSError as error:
+                raise EnvironmentProblem(f"Cannot make {path.parent}: {error.strerror}.") from None
+        history = cls(_connect(path, write=write, wait_s=wait_s), path)
+        try:
+            history._prepare(write=write)
+        except BaseException:
+            history._connection.close()
+            raise
+        return history
+
+    def _prepare(self, *, write: bool) -> None:
+        run = self._run
+        run("SET enable_external_access = false")
+        run("SET lock_configuration = true")
+        known = _migrations()
+        tables = {row[0] for row in run("SELECT table_name FROM information_schema.tables")}
+        at = 0
+        if "migration" in tables:
+            at = int(run("SELECT coalesce(max(version), 0) FROM migration")[0][0])
+        if at > known[-1][0]:
+            raise HistoryTooNew(
+                f"The history {self.path} has version {at}; this program knows up to {known[-1][0]}. "
+                "Nothing was changed. Install the newer program."
+            )
+        due = [item for item in known if item[0] > at]
+        if due and not write:
+            raise IntegrityProblem(
+                f"The history {self.path} has version {at}, this program needs {known[-1][0]}. Run 'annealog load' once."
+            )
+        if due:
+            with self.transaction():
+                run("CREATE TABLE IF NOT EXISTS migration (version INTEGER, name VARCHAR, applied_at TIMESTAMP)")
+                for version, name, sql in due:
+                    run(sql)
+                    run("INSERT INTO migration VALUES (?, ?, ?)", [version, name, _naive(datetime.now(UTC))])
+            run("CHECKPOINT")
+
+    def close(self) -> None:
+        """Close the file."""
+        self._connection.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    @contextlib.contextmanager
+    def transaction(self) -> Iterator[None]:
+        """All or nothing.
+
+        Raises
+        ------
+        EnvironmentProblem
+            If the disk is full.
+        """
+        self._run("BEGIN")
+        try:
+            yield
+            self._run("COMMIT")
+        except BaseException as error:
+            with contextlib.suppress(duckdb.Error):
+                self._run("ROLLBACK")
+            if isinstance(error, duckdb.Error) and (
+                "No space left" in str(error) or "could not allocate block" in str(error)
+            ):
+                raise EnvironmentProblem(
+                    f"The disk of {self.path} is full; nothing of this file was loaded. Free some space and load again."
+                ) from None
+            raise
+
+    def checkpoint(self) -> None:
+        """Write the log into the file."""
+        self._run("CHECKPOINT")
+
+    # -- small queries ------------------------------------------------------------------------------------------
+
+    def _run(self, sql: str, parameters: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
+        """Run a statement and read it to its end: an unread result blocks the connection."""
+        return self._connection.execute(sql, list(parameters)).fetchall()
+
+    def _frame(self, sql: str, parameters: Sequence[Any] = ()) -> pl.DataFrame:
+        return _with_utc(self._connection.sql(sql, params=list(parameters)).pl())
+
+    def _one(self, sql: str, parameters: Sequence[Any] = ()) -> tuple[Any, ...] | None:
+        rows = self._run(sql, parameters)
+        return rows[0] if rows else None
+
+    def _insert(self, table: str, frame: pl.DataFrame) -> None:
+        """Insert a frame by column name; columns that it does not have become null."""
+        if not frame.height:
+            return
+        self._connection.register("incoming", _without_zone(frame))
+        try:
+            self._run(f"INSERT INTO {table} BY NAME SELECT * FROM incoming")
+        finally:
+            self._connection.unregister("incoming")
+
+    # -- files and readings -------------------------------------------------------------------------------------
+
+    def source(self, sha256: str) -> dict[str, Any] | None:
+        """Return the ledger row of a file by its hash, or None."""
+        frame = self._frame("SELECT * EXCLUDE layout_text FROM source_file WHERE sha256 = ?", [sha256])
+        return frame.row(0, named=True) if frame.height else None
+
+    def sources(self) -> pl.DataFrame:
+        """Return the ledger, in order of loading."""
+        return self._frame("SELECT * EXCLUDE layout_text FROM source_file ORDER BY source_id")
+
+    def layout_text(self, source_id: int) -> str:
+        """Return the layout with which a file was read, as it was then."""
+        row = self._one("SELECT layout_text FROM source_file WHERE source_id = ?", [source_id])
+        if row is None:
+            raise IntegrityProblem(f"The ledger has no file number {source_id}.")
+        return str(row[0])
+
+    def stored_slots(self, new: pl.DataFrame) -> pl.DataFrame:
+        """Return the stored readings at the meters and times of a new file, reduced to `SLOT_COLUMNS`.
+
+        Cheap for a small file beside a big history: the range of times lets DuckDB skip whole row groups.
+        """
+        columns = ", ".join(f'r."{name}"' for name in SLOT_COLUMNS)
+        keys = new.select("meter", "measured_at").unique()
+        if not keys.height:
+            return self._frame(f"SELECT {columns} FROM reading r LIMIT 0")
+        low, high = keys["measured_at"].min(), keys["measured_at"].max()
+        self._connection.register("keys", _without_zone(keys.with_columns(pl.col("meter").cast(pl.String))))
+        try:
+            return self._frame(
+                f"SELECT {columns} FROM reading r SEMI JOIN keys k ON r.meter = k.meter AND r.measured_at = k.measured_at "
+                "WHERE r.measured_at BETWEEN ? AND ?",
+                [_naive(cast("datetime", low)), _naive(cast("datetime", high))],
+            )
+        finally:
+            self._connection.unregister("keys")
+
+    def add_file(self, ledger: dict[str, Any], readings: pl.DataFrame, quarantine: pl.DataFrame) -> int:
+        """Store a file: ledger row, readings and quarantine. Call inside a transaction; return its number.
+
+        Parameters
+        ----------
+        ledger
+            Columns of `source_file` but `source_id`; the balance of lines is checked by the table itself.
+        readings
+            Columns of `schemas.tables.READING` (missing ones become null), with `occurrence` and `conflict`.
+        quarantine
+            Columns of `schemas.tables.QUARANTINE`.
+        """
+        balance = sum(int(ledger[fate]) for fate in FATES)
+        if balance != ledger["lines"]:
+            raise IntegrityProblem(
+                f"{ledger['name']}: {ledger['lines']} lines, but {balance} by fate. Nothing was loaded."
+            )
+        source_id = int((self._one("SELECT coalesce(max(source_id), 0) + 1 FROM source_file") or (1,))[0])
+        row = pl.DataFrame([{"source_id": source_id, **ledger}], infer_schema_length=None)
+        self._insert("source_file", row)
+        self._insert("reading", readings.with_columns(pl.lit(source_id, dtype=pl.Int32).alias("source_id")))
+        first = int((self._one("SELECT coalesce(max(quarantine_id), 0) + 1 FROM quarantine") or (1,))[0])
+        self._insert(
+            "quarantine",
+            quarantine.with_row_index("quarantine_id", offset=first).with_columns(
+                pl.lit(source_id).alias("source_id"), pl.lit("new").alias("state")
+            ),
+        )
+        self._run("DELETE FROM held_file WHERE sha256 = ?", [ledger["sha256"]])
+        return source_id
+
+    def readings(
+        self,
+        *,
+        lots: Iterable[str] | None = None,
+        meters: Iterable[str] | None = None,
+        roles: Iterable[str] | None = None,
+        columns: Sequence[str] | None = None,
+    ) -> pl.DataFrame:
+        """Return stored readings with `source_id`, `conflict`, `occurrence`; none of the filters means all.
+
+        Not sorted: the computations sort by their own keys.
+        """
+        names = ", ".join(
+            [f'"{name}"' for name in columns]
+            if columns is not None
+            else ["source_id", *_READ_COLUMNS, "occurrence", "conflict"]
+        )
+        conditions, parameters = [], []
+        for column, values in (("lot", lots), ("meter", meters), ("role", roles)):
+            if values is not None:
+                conditions.append(f"{column} IN (SELECT unnest(?))")
+                parameters.append(list(values))
+        where = f" WHERE {' AND '.join(conditions)}" if conditions else ""
+        return self._frame(f"SELECT {names} FROM reading{where}", parameters)
+
+    def last_measured_at(self) -> datetime | None:
+        """Return the time of the last reading whose clock is believed."""
+        row = self._one("SELECT max(measured_at) FROM reading WHERE clock = 'known'")
+        return None if row is None or row[0] is None else row[0].replace(tzinfo=UTC)
+
+    def lots_and_meters_of(self, source_ids: Iterable[int]) -> tuple[list[str], list[str]]:
+        """Return the lots and the meters that some files touched."""
+        ids = list(source_ids)
+        lots = self._run(
+            "SELECT DISTINCT lot FROM reading WHERE source_id IN (SELECT unnest(?)) AND lot IS NOT NULL ORDER BY lot",
+            [ids],
+        )
+        meters = self._run(
+            "SELECT DISTINCT meter FROM reading WHERE source_id IN (SELECT unnest(?)) ORDER BY meter", [ids]
+        )
+        return [row[0] for row in lots], [row[0] for row in meters]
+
+    def all_meters(self) -> list[str]:
+        """Return every meter with a reading."""
+        return [row[0] for row in self._run("SELECT DISTINCT meter FROM reading ORDER BY 1")]
+
+    def readings_by_source(self) -> pl.DataFrame:
+        """Return counts of readings, lines and conflicts a file, for `verify`."""
+        return self._frame(
+            "SELECT source_id, count(*) AS readings, count(DISTINCT line) AS lines, "
+            "sum(CASE WHEN conflict THEN 1 ELSE 0 END)::BIGINT AS conflicts FROM reading GROUP BY 1 ORDER BY 1"
+        )
+
+    # -- held files and quarantine ------------------------------------------------------------------------------
+
+    def hold_file(self, sha256: str, name: str, size: int, reason: str, sentence: str, at: datetime) -> None:
+        """Record a file that was not loaded; the same bytes again replace the record."""
+        self._run("DELETE FROM held_file WHERE sha256 = ?", [sha256])
+        self._run("INSERT INTO held_file VALUES (?, ?, ?, ?, ?, ?)", [sha256, name, size, reason, sentence, _naive(at)])
+
+    def held_files(self) -> pl.DataFrame:
+        """Return files that wait for a layout or a repair."""
+        return self._frame("SELECT * FROM held_file ORDER BY name, sha256")
+
+    def quarantine(self, *, states: Iterable[str] | None = None) -> pl.DataFrame:
+        """Return refused lines with the file they came from."""
+        where = "" if states is None else " WHERE q.state IN (SELECT unnest(?))"
+        return self._frame(
+            "SELECT q.*, s.name AS file, s.sha256 FROM quarantine q JOIN source_file s USING (source_id)"
+            f"{where} ORDER BY q.quarantine_id",
+            [] if states is None else [list(states)],
+        )
+
+    def mark_quarantine(self, quarantine_ids: Iterable[int], state: str, by: str, why: str) -> None:
+        """Mark refused lines as replayed or discarded; the rows stay."""
+        self._run(
+            "UPDATE quarantine SET state = ?, decided_by = ?, decided_why = ? WHERE quarantine_id IN (SELECT unnest(?))",
+            [state, by, why, list(quarantine_ids)],
+        )
+
+    # -- events -------------------------------------------------------------------------------------------------
+
+    def append_event(self, kind: str, subject: dict[str, Any], *, by: str, why: str, at: datetime) -> Event:
+        """Append an event to the chain. Call inside a transaction."""
+        last = self._one('SELECT "sequence", hash FROM event ORDER BY "sequence" DESC LIMIT 1')
+        sequence, previous = (int(last[0]) + 1, str(last[1])) if last else (1, GENESIS_HASH)
+        text = json.dumps(subject, sort_keys=True, ensure_ascii=False, allow_nan=False)
+        moment = at.astimezone(UTC)
+        digest = event_hash(sequence, moment, kind, text, by, why, previous)
+        self._run(
+            "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            [sequence, _naive(moment), kind, text, by, why, previous, digest],
+        )
+        return Event(sequence, moment, kind, subject, by, why, previous, digest)
+
+    def events(self, kind: str | None = None) -> list[Event]:
+        """Return events in order, all or of one kind."""
+        where = "" if kind is None else " WHERE kind = ?"
+        frame = self._frame(f'SELECT * FROM event{where} ORDER BY "sequence"', [] if kind is None else [kind])
+        return [
+            Event(**{**row, "subject": json.loads(row["subject"])})
+            for row in EVENT.complete(frame).iter_rows(named=True)
+        ]
+
+    def event_rows(self) -> pl.DataFrame:
+        """Return the chain as stored, for `verify`."""
+        return EVENT.complete(self._frame('SELECT * FROM event ORDER BY "sequence"'))
+
+    # -- reference tables, baselines, verdicts ------------------------------------------------------------------
+
+    def reference_texts(self) -> dict[str, str]:
+        """Return the reference tables as last taken over: name to text."""
+        rows = self._run(
+            'SELECT name, content FROM reference_text QUALIFY row_number() OVER (PARTITION BY name ORDER BY "sequence" DESC) = 1 '
+            "ORDER BY name"
+        )
+        return {str(name): str(content) for name, content in rows}
+
+    def put_reference_text(self, name: str, content: str, at: datetime) -> None:
+        """Take over a new text of a reference table; earlier ones stay."""
+        number = (self._one('SELECT coalesce(max("sequence"), 0) + 1 FROM reference_text') or (1,))[0]
+        digest = hashlib.sha256(content.encode()).hexdigest()
+        self._run("INSERT INTO reference_text VALUES (?, ?, ?, ?, ?)", [name, digest, content, _naive(at), number])
+
+    def baselines(self) -> pl.DataFrame:
+        """Return frozen limits, the latest last."""
+        return BASELINE.complete(self._frame('SELECT * EXCLUDE "sequence" FROM baseline ORDER BY "sequence"'))
+
+    def add_baselines(self, frame: pl.DataFrame) -> None:
+        """Store frozen limits. Call inside a transaction."""
+        number = int((self._one('SELECT coalesce(max("sequence"), 0) + 1 FROM baseline') or (1,))[0])
+        self._insert("baseline", BASELINE.complete(frame).with_row_index("sequence", offset=number))
+
+    def verdicts_given(self) -> pl.DataFrame:
+        """Return the last verdict given for each lot."""
+        return self._frame("SELECT * FROM verdict_given ORDER BY lot")
+
+    def put_verdicts(self, frame: pl.DataFrame) -> None:
+        """Replace the given verdicts of some lots (columns lot, verdict, support, as_of)."""
+        if not frame.height:
+            return
+        self._connection.register("incoming_lots", frame.select("lot"))
+        try:
+            self._run("DELETE FROM verdict_given WHERE lot IN (SELECT lot FROM incoming_lots)")
+        finally:
+            self._connection.unregister("incoming_lots")
+        self._insert("verdict_given", frame.select("lot", "verdict", "support", "as_of"))
+
+    def is_empty(self) -> bool:
+        """Whether no file was loaded yet."""
+        return bool((self._one("SELECT count(*) FROM source_file") or (0,))[0] == 0)

@@ -1,0 +1,199 @@
+"""Reference tables of a workspace: CSV text -> typed frame, or an error that names file, line and column.
+
+A reference table decides verdicts, so nothing in it is quarantined: one wrong cell refuses the table.
+"""
+
+from __future__ import annotations
+
+import csv
+import difflib
+import io
+import re
+from datetime import UTC, date, datetime, time
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from pipeline.errors import ReferenceTableError
+from schemas.declare import UTC_TIME
+from schemas.tables import REFERENCE_TABLES
+from schemas.validate import require
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from zoneinfo import ZoneInfo
+
+    from schemas.declare import Column, Table
+
+__all__ = ["empty_tables", "parse_table", "parse_tables"]
+
+_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
+_WHOLE = re.compile(r"[+-]?\d+")
+_TRUTH = {"yes": True, "no": False, "true": True, "false": False}
+_ROUNDING = re.compile(r"none|half_(up|even):\d")
+
+
+def _cell(column: Column, text: str, zone: ZoneInfo) -> tuple[Any, str | None]:
+    """Return (value, problem) for one cell."""
+    text = text.strip()
+    if not text:
+        return None, None if column.nullable else "a value is needed here"
+    value: Any = text
+    if column.dtype == pl.Float64:
+        if not _NUMBER.fullmatch(text):
+            return None, "expected a number with a decimal point"
+        value = float(text)
+    elif column.dtype == pl.Int64:
+        if not _WHOLE.fullmatch(text):
+            return None, "expected a whole number"
+        value = int(text)
+    elif column.dtype == pl.Boolean:
+        if text.lower() not in _TRUTH:
+            return None, "expected yes or no"
+        value = _TRUTH[text.lower()]
+    elif column.dtype == UTC_TIME:
+        try:
+            moment = (
+                datetime.combine(date.fromisoformat(text), time(), zone)
+                if len(text) == 10
+                else datetime.fromisoformat(text)
+            )
+        except ValueError:
+            return None, "expected a date such as 2026-03-02, or a date and time with offset"
+        value = (moment if moment.tzinfo else moment.replace(tzinfo=zone)).astimezone(UTC)
+    elif column.name == "rounding" and not _ROUNDING.fullmatch(text):
+        return None, "expected none, half_up:N or half_even:N with N decimals from 0 to 9"
+    return value, column.problem(value)
+
+
+def _rows(text: str, where: str) -> list[tuple[int, list[str]]]:
+    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    rows: list[tuple[int, list[str]]] = []
+    line = 1
+    try:
+        for row in reader:
+            if any(cell.strip() for cell in row):
+                rows.append((line, row))
+            line = reader.line_num + 1
+    except csv.Error as error:
+        raise ReferenceTableError(
+            f"{where}, line {line}: {error}. Expected comma-separated text with closed quotes."
+        ) from None
+    return rows
+
+
+def _header(table: Table, header: list[str], where: str) -> None:
+    for place, name in enumerate(header, start=1):
+        if name not in table.names:
+            near = difflib.get_close_matches(name, table.names, n=1)
+            hint = f"Did you mean {near[0]!r}?" if near else f"Known columns: {', '.join(table.names)}."
+            raise ReferenceTableError(f"{where}, line 1, column {place}: unknown column {name!r}. {hint}")
+    for name in header:
+        if header.count(name) > 1:
+            raise ReferenceTableError(f"{where}, line 1: column {name!r} stands twice. Keep one.")
+    for column in table:
+        if column.required and column.name not in header:
+            raise ReferenceTableError(f"{where}, line 1: column {column.name!r} is missing; {column.doc}")
+
+
+def parse_table(table: Table, text: str, *, where: str, zone: ZoneInfo) -> pl.DataFrame:
+    """Read one reference table.
+
+    Parameters
+    ----------
+    table
+        Its declaration.
+    text
+        CSV: comma, decimal point, header by column names; columns that may be empty may be missing.
+    where
+        Name of the file, for messages.
+    zone
+        Zone of dates and of times without an offset.
+
+    Returns
+    -------
+    polars.DataFrame
+        All declared columns, sorted by key and `valid_from` (the first version of a row first).
+
+    Raises
+    ------
+    ReferenceTableError
+        Names file, line and column, what was found and what was expected.
+    """
+    rows = _rows(text, where)
+    if not rows:
+        return table.empty()
+    _, header = rows[0]
+    header = [name.strip() for name in header]
+    _header(table, header, where)
+    seen: dict[tuple[Any, ...], int] = {}
+    records: list[dict[str, Any]] = []
+    for line, row in rows[1:]:
+        if len(row) != len(header):
+            raise ReferenceTableError(
+                f"{where}, line {line}: {len(row)} cells, expected {len(header)} as in the header. Check commas and quotes."
+            )
+        record: dict[str, Any] = {}
+        for name, cell in zip(header, row, strict=True):
+            value, problem = _cell(table[name], cell, zone)
+            if problem:
+                raise ReferenceTableError(f"{where}, line {line}, column {name}: found {cell!r}; {problem}.")
+            record[name] = value
+        identity = (*(record.get(name) for name in table.key), record.get("valid_from"))
+        if identity in seen:
+            raise ReferenceTableError(
+                f"{where}, line {line}: {', '.join(str(record.get(k)) for k in table.key)} stands in line {seen[identity]} "
+                "already with the same valid_from. Give a new version its own valid_from, or remove one."
+            )
+        seen[identity] = line
+        problem = _row_problem(table.name, record)
+        if problem:
+            raise ReferenceTableError(f"{where}, line {line}: {problem}")
+        records.append(record)
+    frame = table.complete(pl.DataFrame(records, schema={n: table[n].dtype for n in header}))
+    return require(table, frame.sort(*table.key, "valid_from", nulls_last=False))
+
+
+def _row_problem(name: str, row: dict[str, Any]) -> str | None:
+    """Rules across the columns of one row."""
+    low, high = row.get("lower"), row.get("upper")
+    if low is not None and high is not None and low >= high:
+        return f"lower = {low:g} is not below upper = {high:g}."
+    if name == "specifications":
+        if (low is not None or high is not None) and row.get("unit") is None:
+            return "limits need a unit."
+        if row.get("conforms_by") == "k_method" and row.get("k") is None:
+            return "conforms_by = k_method needs a k."
+    if name == "blocks" and row.get("certified_value") is not None and row.get("unit") is None:
+        return "a certified value needs a unit."
+    if name == "materials" and (row.get("temperature_model") is None) != (row.get("coefficient") is None):
+        return "a temperature model and its coefficient go together."
+    if row.get("expanded_uncertainty") is not None and row.get("coverage_factor") is None:
+        return "an expanded uncertainty needs its coverage factor."
+    return None
+
+
+def empty_tables() -> dict[str, pl.DataFrame]:
+    """Return every reference table without a row."""
+    return {name: table.empty() for name, table in REFERENCE_TABLES.items()}
+
+
+def parse_tables(texts: Mapping[str, str], *, zone: ZoneInfo, folder: str = "reference") -> dict[str, pl.DataFrame]:
+    """Read all reference tables; one without a text is empty.
+
+    Raises
+    ------
+    ReferenceTableError
+        For an unknown table name, or anything wrong in one.
+    """
+    unknown = sorted(set(texts) - set(REFERENCE_TABLES))
+    if unknown:
+        near = difflib.get_close_matches(unknown[0], REFERENCE_TABLES, n=1)
+        hint = f"Did you mean {near[0]}.csv?" if near else f"Known tables: {', '.join(REFERENCE_TABLES)}."
+        raise ReferenceTableError(f"{folder}/{unknown[0]}.csv is no reference table. {hint}")
+    return {
+        name: parse_table(table, texts[name], where=f"{folder}/{name}.csv", zone=zone)
+        if name in texts
+        else table.empty()
+        for name, table in REFERENCE_TABLES.items()
+    }

@@ -1,0 +1,386 @@
+"""Checks of meters on reference blocks: grouping, bias, tolerance, limits of control.
+
+Definitions
+-----------
+Check
+    Consecutive block readings of one meter, probe, frequency and block, gaps under ten minutes, no part reading
+    between.
+Run of checks
+    Checks of one meter with no part reading and no setting between. (A setting ends a run: what was found before an
+    adjustment says nothing about the meter after it.)
+Phase
+    The time since the last setting of the meter. A baseline never reaches across it.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from pipeline.metrology.units import convert, derivative
+from schemas.versions import join_version
+
+if TYPE_CHECKING:
+    from datetime import datetime, timedelta
+
+__all__ = [
+    "SERIES",
+    "add_limits",
+    "control_series",
+    "freeze",
+    "group_checks",
+    "judge_tolerance",
+    "ordered_stream",
+    "runs_of_checks",
+    "settings_of",
+]
+
+SERIES = ["meter", "probe", "frequency_khz", "block", "phase"]
+"""What one series of checks has in common; limits of control belong to a series."""
+
+_TIES = 1e-9
+"""Relative size of a difference that binary arithmetic alone can make; a bias within it of the tolerance passes."""
+
+
+def ordered_stream(readings: pl.DataFrame, adjustments: pl.DataFrame) -> pl.DataFrame:
+    """Put the readings of each meter in the order in which they were taken and count parts and settings before each.
+
+    Parameters
+    ----------
+    readings
+        Columns meter, measured_at, sequence, source_id, line, replicate, role; only readings with a believed clock.
+    adjustments
+        Recorded settings: meter, measured_at.
+
+    Returns
+    -------
+    polars.DataFrame
+        `readings` sorted by meter and time, with `parts_before` (part readings so far), `phase` (time of the last
+        setting, null before the first), `settings_before` (settings ended so far) and `setting` (the number of the
+        setting that a setting reading belongs to).
+    """
+    recorded = adjustments.select("meter", "measured_at").with_columns(
+        pl.lit("setting").alias("role"), pl.lit(True).alias("recorded")
+    )
+    stream = pl.concat([readings.with_columns(pl.lit(False).alias("recorded")), recorded], how="diagonal").sort(
+        "meter", "measured_at", "sequence", "source_id", "line", "replicate", nulls_last=True, maintain_order=True
+    )
+    is_setting = pl.col("role") == "setting"
+    # a setting is a row of setting readings; its time is that of the last of them
+    ends_setting = is_setting & (is_setting.shift(-1).over("meter") != True).fill_null(True)  # noqa: E712 - null-aware
+    stream = stream.with_columns(
+        (pl.col("role") == "part").cast(pl.Int64).cum_sum().over("meter").alias("parts_before"),
+        ends_setting.cast(pl.Int64).cum_sum().over("meter").alias("settings_before"),
+        (ends_setting.cast(pl.Int64).cum_sum().over("meter") - ends_setting.cast(pl.Int64)).alias("setting"),
+        pl.when(ends_setting).then("measured_at").alias("phase"),
+    ).with_columns(pl.col("phase").forward_fill().over("meter"))
+    return stream.filter(~pl.col("recorded")).drop("recorded")
+
+
+def settings_of(stream: pl.DataFrame) -> pl.DataFrame:
+    """Return the settings found in the exports: meter, at (time of the last reading), readings, blocks."""
+    return (
+        stream.filter(pl.col("role") == "setting")
+        .group_by("meter", "setting")
+        .agg(
+            pl.col("measured_at").max().alias("at"),
+            pl.len().alias("readings"),
+            pl.col("block").unique().sort().str.join(", ").alias("blocks"),
+        )
+        .sort("meter", "at")
+        .select("meter", "at", "readings", "blocks")
+    )
+
+
+def group_checks(stream: pl.DataFrame, *, gap: timedelta) -> pl.DataFrame:
+    """Group block readings into checks.
+
+    Parameters
+    ----------
+    stream
+        From :func:`ordered_stream`, with value_at_reference, standard_deviation_at_reference (working unit), count,
+        probe, frequency_khz, block, temperature_c. Non-readings and excluded readings are left out before.
+    gap
+        Longest time between two readings of one check.
+
+    Returns
+    -------
+    polars.DataFrame
+        One row a check, by meter and time: the series columns, check, run, at (last reading), first_at, readings,
+        without_reference (readings that have no value at the reference temperature), mean,
+        within_standard_deviation, within_degrees_of_freedom (exact over exported means), temperature_c.
+    """
+    blocks = stream.filter(pl.col("role") == "block")
+    change = pl.any_horizontal(
+        *((pl.col(name).ne_missing(pl.col(name).shift())) for name in ("meter", "probe", "frequency_khz", "block")),
+        pl.col("parts_before") != pl.col("parts_before").shift(),
+        pl.col("settings_before") != pl.col("settings_before").shift(),
+        (pl.col("measured_at") - pl.col("measured_at").shift()) >= gap,
+    ).fill_null(True)
+    new_run = pl.any_horizontal(
+        pl.col("meter") != pl.col("meter").shift(),
+        pl.col("parts_before") != pl.col("parts_before").shift(),
+        pl.col("settings_before") != pl.col("settings_before").shift(),
+    ).fill_null(True)
+    known = pl.col("value_at_reference").is_not_null()
+    n = pl.col("count").fill_null(1).filter(known)
+    value = pl.col("value_at_reference").filter(known)
+    deviation = pl.col("standard_deviation_at_reference").filter(known).fill_null(0.0)
+    grouped = (
+        blocks.with_columns(
+            change.cast(pl.Int64).cum_sum().alias("check"), new_run.cast(pl.Int64).cum_sum().alias("run")
+        )
+        .group_by("check", maintain_order=True)
+        .agg(
+            pl.col("run", *SERIES).first(),
+            pl.col("measured_at").max().alias("at"),
+            pl.col("measured_at").min().alias("first_at"),
+            n.sum().alias("readings"),
+            pl.col("value_at_reference").is_null().sum().cast(pl.Int64).alias("without_reference"),
+            ((value * n).sum() / n.sum()).alias("mean"),
+            (n.sum() - 1).alias("within_degrees_of_freedom"),
+            # a mean of several without its standard deviation hides its own scatter: no figure within the check
+            ((n > 1) & pl.col("standard_deviation_at_reference").filter(known).is_null())
+            .any()
+            .alias("scatter_unknown"),
+            (((n - 1) * deviation**2).sum() + (n * (value - (value * n).sum() / n.sum()) ** 2).sum()).alias("squares"),
+            pl.col("temperature_c").mean(),
+        )
+    )
+    degrees = pl.col("within_degrees_of_freedom")
+    has_scatter = (degrees > 0) & ~pl.col("scatter_unknown")
+    return grouped.with_columns(
+        pl.when(pl.col("readings") > 0).then("mean").alias("mean"),
+        pl.when(has_scatter).then((pl.col("squares") / degrees).sqrt()).alias("within_standard_deviation"),
+        pl.when(has_scatter).then(degrees).alias("within_degrees_of_freedom"),
+    ).drop("squares", "scatter_unknown")
+
+
+def judge_tolerance(
+    checks: pl.DataFrame,
+    blocks: pl.DataFrame,
+    *,
+    unit: str,
+    tolerance: float,
+    tolerance_unit: str,
+    block_tolerance: dict[str, float],
+) -> pl.DataFrame:
+    """Add bias and the verdict of tolerance to each check, by the certificate that held at its time.
+
+    Parameters
+    ----------
+    checks
+        From :func:`group_checks`.
+    blocks
+        Reference table `blocks`.
+    unit
+        Working unit of the means.
+    tolerance, tolerance_unit, block_tolerance
+        Largest |bias| that passes, absolute; single blocks may have their own.
+
+    Returns
+    -------
+    polars.DataFrame
+        With certified_value, certificate_standard_uncertainty, tolerance (all in the working unit), bias,
+        passes (null where there is no certificate or no mean), certificate, certificate_due_on.
+    """
+    checks = join_version(
+        checks,
+        blocks,
+        key="block",
+        at="at",
+        columns={
+            "certified_value": "_certified",
+            "unit": "_unit",
+            "expanded_uncertainty": "_expanded",
+            "coverage_factor": "_coverage",
+            "certificate": "certificate",
+            "due_on": "certificate_due_on",
+        },
+    )
+    # certificates are few and conversions scalar, so each distinct one is converted once
+    distinct = (
+        checks.select("block", "_certified", "_unit", "_expanded", "_coverage")
+        .unique()
+        .drop_nulls(["_certified", "_unit"])
+    )
+    rows = []
+    for block, certified, given, expanded, coverage in distinct.iter_rows():
+        value = convert(certified, given, unit)
+        in_tolerance_unit = convert(certified, given, tolerance_unit)
+        rows.append(
+            {
+                "block": block,
+                "_certified": certified,
+                "_unit": given,
+                "_expanded": expanded,
+                "_coverage": coverage,
+                "certified_value": value,
+                "certificate_standard_uncertainty": (
+                    None if expanded is None else abs(expanded / (coverage or 2.0) * derivative(certified, given, unit))
+                ),
+                "tolerance": abs(
+                    block_tolerance.get(block, tolerance) * derivative(in_tolerance_unit, tolerance_unit, unit)
+                ),
+            }
+        )
+    schema: dict[str, Any] = {
+        **{name: checks.schema[name] for name in ("block", "_certified", "_unit", "_expanded", "_coverage")},
+        "certified_value": pl.Float64,
+        "certificate_standard_uncertainty": pl.Float64,
+        "tolerance": pl.Float64,
+    }
+    certificates = pl.DataFrame(rows, schema=schema)
+    joined = checks.join(
+        certificates,
+        on=["block", "_certified", "_unit", "_expanded", "_coverage"],
+        how="left",
+        nulls_equal=True,
+        maintain_order="left",
+    )
+    bias = pl.col("mean") - pl.col("certified_value")
+    return joined.with_columns(
+        bias.alias("bias"),
+        (bias.abs() <= pl.col("tolerance") + _TIES * pl.col("certified_value")).alias("passes"),
+    ).drop("_certified", "_unit", "_expanded", "_coverage")
+
+
+def freeze(checks: pl.DataFrame, *, baseline_checks: int) -> pl.DataFrame:
+    """Compute the limits that the first checks of each series give.
+
+    Parameters
+    ----------
+    checks
+        With the series columns, at and mean.
+    baseline_checks
+        How many checks a baseline needs (20 by default).
+
+    Returns
+    -------
+    polars.DataFrame
+        Columns of `schemas.tables.BASELINE`, one row a series that has enough checks; `named` is false.
+    """
+    return (
+        checks.filter(pl.col("mean").is_not_null())
+        .sort(*SERIES, "at", "check", nulls_last=False)
+        .group_by(*SERIES, maintain_order=True)
+        .agg(
+            pl.col("at").head(baseline_checks).min().alias("first_at"),
+            pl.col("at").head(baseline_checks).max().alias("last_at"),
+            pl.col("mean").head(baseline_checks).len().cast(pl.Int64).alias("checks"),
+            pl.col("mean").head(baseline_checks).mean().alias("centre"),
+            pl.col("mean").head(baseline_checks).std().alias("standard_deviation"),
+        )
+        .filter(pl.col("checks") >= baseline_checks)
+        .with_columns(pl.lit(False).alias("named"))
+    )
+
+
+def add_limits(checks: pl.DataFrame, baselines: pl.DataFrame, meters: pl.DataFrame) -> pl.DataFrame:
+    """Add to each check the limits of control in force for it, and z.
+
+    Provisional: centre = certified value, s² = u_block² + (accuracy/√3)², with the accuracy statement as a rectangular
+    half width (GUM, JCGM 100:2008, 4.3.7). Frozen: centre and s of the baseline; they hold for the checks after the
+    baseline, and for all checks of the series where a person named the baseline.
+
+    Parameters
+    ----------
+    checks
+        From :func:`judge_tolerance`.
+    baselines
+        Columns of `schemas.tables.BASELINE`; for one series the last row holds.
+    meters
+        Reference table `meters`, for the accuracy statement.
+
+    Returns
+    -------
+    polars.DataFrame
+        With limits_kind (provisional | frozen), centre, limit_standard_deviation, z (null where there are no limits),
+        in_baseline, baseline_checks.
+    """
+    checks = join_version(checks, meters, key="meter", at="at", columns={"accuracy_percent": "_accuracy"})
+    latest = baselines.unique(subset=SERIES, keep="last", maintain_order=True).select(
+        *SERIES,
+        pl.col("first_at").alias("_first_at"),
+        pl.col("last_at").alias("_last_at"),
+        pl.col("checks").alias("baseline_checks"),
+        pl.col("centre").alias("_centre"),
+        pl.col("standard_deviation").alias("_deviation"),
+        pl.col("named").alias("_named"),
+    )
+    checks = checks.join(latest, on=SERIES, how="left", nulls_equal=True, maintain_order="left")
+    frozen = pl.col("_centre").is_not_null() & (pl.col("_named") | (pl.col("at") > pl.col("_last_at")))
+    accuracy = pl.col("certified_value") * pl.col("_accuracy") / 100.0
+    square = pl.col("certificate_standard_uncertainty").fill_null(0.0) ** 2 + accuracy.fill_null(0.0) ** 2 / 3.0
+    return (
+        checks.with_columns(
+            frozen.fill_null(False).alias("_frozen"),
+            (pl.col("at").is_between(pl.col("_first_at"), pl.col("_last_at"))).fill_null(False).alias("in_baseline"),
+        )
+        .with_columns(
+            pl.when("_frozen").then(pl.lit("frozen")).otherwise(pl.lit("provisional")).alias("limits_kind"),
+            pl.when("_frozen").then("_centre").otherwise("certified_value").alias("centre"),
+            pl.when("_frozen")
+            .then("_deviation")
+            .when(pl.col("certified_value").is_not_null() & (square > 0))
+            .then(square.sqrt())
+            .alias("limit_standard_deviation"),
+        )
+        .with_columns(
+            pl.when(pl.col("limit_standard_deviation") > 0)
+            .then((pl.col("mean") - pl.col("centre")) / pl.col("limit_standard_deviation"))
+            .alias("z")
+        )
+        .drop("_accuracy", "_first_at", "_last_at", "_centre", "_deviation", "_named", "_frozen")
+    )
+
+
+def runs_of_checks(checks: pl.DataFrame, *, signals_make_suspect: bool) -> pl.DataFrame:
+    """Summarise runs: a run passes when every block checked in it passes.
+
+    Parameters
+    ----------
+    checks
+        From :func:`add_limits`, with `rejects` (rule ids, empty text where none).
+    signals_make_suspect
+        Whether a reject of the multi-rule scheme counts as a failure.
+
+    Returns
+    -------
+    polars.DataFrame
+        meter, run, first_at, last_at, checks, failed (checks), rejected (checks with a reject), passed: false if one
+        check failed, null if no check could be judged or one on a certified block has no value, else true.
+    """
+    failed = ~pl.col("passes")
+    if signals_make_suspect:
+        failed = failed | (pl.col("rejects") != "")
+    unjudged = pl.col("certified_value").is_not_null() & pl.col("mean").is_null()
+    return (
+        checks.group_by("meter", "run", maintain_order=True)
+        .agg(
+            pl.col("first_at").min(),
+            pl.col("at").max().alias("last_at"),
+            pl.len().cast(pl.Int64).alias("checks"),
+            failed.fill_null(False).sum().cast(pl.Int64).alias("failed"),
+            (pl.col("rejects") != "").sum().cast(pl.Int64).alias("rejected"),
+            pl.col("passes").count().cast(pl.Int64).alias("_judged"),
+            unjudged.any().alias("_unjudged"),
+        )
+        .with_columns(
+            pl.when(pl.col("failed") > 0)
+            .then(pl.lit(False))
+            .when((pl.col("_judged") > 0) & ~pl.col("_unjudged"))
+            .then(pl.lit(True))
+            .alias("passed")
+        )
+        .drop("_judged", "_unjudged")
+        .sort("meter", "first_at", "run")
+    )
+
+
+def control_series(checks: pl.DataFrame, meter: str, phase: datetime | None) -> pl.DataFrame:
+    """Return a meter's checks of one phase, in time order."""
+    return checks.filter(
+        (pl.col("meter") == meter) & pl.col("phase").eq_missing(pl.lit(phase, dtype=pl.Datetime("us", "UTC")))
+    )

@@ -1,0 +1,262 @@
+"""The workspace: one TOML file, read once into a frozen model. An unknown key is an error with the nearest match."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pipeline.errors import EnvironmentProblem, SettingsError
+from schemas.tables import UNITS
+
+__all__ = [
+    "DEFAULT_PLAUSIBLE_RANGE_MS_PER_M",
+    "SETTINGS_FILE",
+    "Settings",
+    "Workspace",
+    "find_workspace",
+    "read_settings",
+]
+
+SETTINGS_FILE = "annealog.toml"
+DEFAULT_PLAUSIBLE_RANGE_MS_PER_M = (0.5, 65.0)
+
+
+def _setting(default: Any, doc: str, unit: str | None = None) -> Any:
+    metadata = {"doc": doc, "unit": unit}
+    if isinstance(default, dict):
+        return field(default_factory=lambda: dict(default), metadata=metadata)
+    return field(default=default, metadata=metadata)
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Everything a site can decide, each named, documented and defaulted."""
+
+    name: str = _setting("", "Name of the site or workspace, printed on every page.")
+    unit: str = _setting("MS/m", f"Working unit of statistics, limits and charts: {', '.join(UNITS)}.")
+    reference_temperature_c: float = _setting(20.0, "Temperature at which values are compared.", "°C")
+    time_zone: str = _setting("UTC", "IANA zone of the site; times without an offset are in it.")
+    check_interval_hours: float = _setting(8.0, "Longest time between a reading and the check before or after it.", "h")
+    check_gap_minutes: float = _setting(10.0, "Readings of one block further apart than this are two checks.", "min")
+    tolerance: float = _setting(0.5, "Largest bias of a check that passes, absolute, in `tolerance_unit`.")
+    tolerance_unit: str = _setting("%IACS", f"Unit of the tolerance: {', '.join(UNITS)}.")
+    block_tolerance: dict[str, float] = _setting(
+        {}, "Tolerance of single blocks, in `tolerance_unit`: [block_tolerance] BLOCK = 0.3"
+    )
+    baseline_checks: int = _setting(20, "Checks after a setting whose mean and standard deviation freeze the limits.")
+    signals_make_suspect: bool = _setting(
+        False, "A reject of the multi-rule scheme counts as a failed check for support."
+    )
+    subgroup_size: int = _setting(1, "Consecutive part means in a subgroup; 1 uses the moving range.")
+    confidence: float = _setting(0.95, "Level of the coverage of expanded uncertainties.")
+    plausible_range_ms_per_m: tuple[float, float] = _setting(
+        DEFAULT_PLAUSIBLE_RANGE_MS_PER_M, "Readings outside are refused as impossible.", "MS/m"
+    )
+    plausible_range_decision: str = _setting(
+        "", "Who decided on a wider plausible range, and why; needed if it is wider."
+    )
+    plausible_temperature_c: tuple[float, float] = _setting(
+        (-10.0, 60.0), "A metal temperature outside is not believed: the reading gets no value at the reference.", "°C"
+    )
+    working_temperature_c: tuple[float, float] = _setting(
+        (0.0, 40.0), "Working range of the meters; outside, the reading is flagged (common practice, no source).", "°C"
+    )
+    block_part_difference_c: float = _setting(
+        3.0, "Block and part further apart than this are flagged (MIL-STD-1537C 5.1.2).", "°C"
+    )
+    supplier_baseline_lots: int = _setting(
+        8, "First lots of a supplier and material that freeze the limits of its lot means."
+    )
+    size_cap_mb: int = _setting(4096, "A larger file is refused before it is read.", "MB")
+    busy_wait_seconds: float = _setting(10.0, "How long to wait for a history that another process holds.", "s")
+    folders: dict[str, str] = _setting({}, 'Layout by folder: [folders] "inbox/line1" = "layout-name"')
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The site's zone."""
+        return ZoneInfo(self.time_zone)
+
+
+@dataclass(frozen=True)
+class Workspace:
+    """A folder with its settings, and where its parts live."""
+
+    root: Path
+    settings: Settings
+
+    @property
+    def reference(self) -> Path:
+        """Reference tables (CSV)."""
+        return self.root / "reference"
+
+    @property
+    def layouts(self) -> Path:
+        """Layouts of exports (TOML)."""
+        return self.root / "layouts"
+
+    @property
+    def inbox(self) -> Path:
+        """Where exports arrive."""
+        return self.root / "inbox"
+
+    @property
+    def archive(self) -> Path:
+        """Raw files as they came, by hash."""
+        return self.root / "archive"
+
+    @property
+    def history(self) -> Path:
+        """The history's file."""
+        return self.root / "history" / "annealog.duckdb"
+
+    @property
+    def pages(self) -> Path:
+        """The reports."""
+        return self.root / "pages"
+
+    @property
+    def flow_home(self) -> Path:
+        """Home of the embedded flow server."""
+        return self.root / ".flows"
+
+
+def _typed(name: str, value: Any, default: Any, where: str) -> Any:
+    """Return the value as the type of the default, or say what was expected."""
+
+    def wrong(expected: str) -> SettingsError:
+        return SettingsError(f"{where}: {name} = {value!r}: expected {expected}.")
+
+    if isinstance(default, bool):
+        if not isinstance(value, bool):
+            raise wrong("true or false")
+        return value
+    if isinstance(default, str):
+        if not isinstance(value, str):
+            raise wrong("a text in quotes")
+        return value
+    if isinstance(default, int):
+        if isinstance(value, bool) or not isinstance(value, int):
+            raise wrong("a whole number")
+        return value
+    if isinstance(default, float):
+        if (
+            isinstance(value, bool)
+            or not isinstance(value, int | float)
+            or value != value
+            or abs(value) == float("inf")
+        ):
+            raise wrong("a number")
+        return float(value)
+    if isinstance(default, tuple):
+        if not isinstance(value, list) or len(value) != 2:
+            raise wrong("two numbers in brackets, the lower one first")
+        low, high = (_typed(name, item, 0.0, where) for item in value)
+        if not low < high:
+            raise wrong("two numbers in brackets, the lower one first")
+        return (low, high)
+    if not isinstance(value, dict):
+        raise wrong("a table of names and values")
+    return value
+
+
+def _above_zero(settings: Settings, where: str) -> None:
+    for name in ("check_interval_hours", "check_gap_minutes", "tolerance", "size_cap_mb"):
+        if not getattr(settings, name) > 0:
+            raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: expected a number above 0.")
+    for name, least in (("baseline_checks", 2), ("subgroup_size", 1), ("supplier_baseline_lots", 3)):
+        if getattr(settings, name) < least:
+            raise SettingsError(
+                f"{where}: {name} = {getattr(settings, name)!r}: expected a whole number of at least {least}."
+            )
+    if not 0.5 <= settings.confidence < 1:
+        raise SettingsError(f"{where}: confidence = {settings.confidence!r}: expected a number from 0.5 to below 1.")
+
+
+def read_settings(text: str, where: str = SETTINGS_FILE) -> Settings:
+    """Read the text of an `annealog.toml`.
+
+    Parameters
+    ----------
+    text
+        TOML.
+    where
+        Name for messages.
+
+    Returns
+    -------
+    Settings
+
+    Raises
+    ------
+    SettingsError
+        Names the file, the key and what was expected; for an unknown key the nearest known one.
+    """
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError(f"{where} is no valid TOML: {error}.") from None
+    known = {f.name: f for f in fields(Settings)}
+    values: dict[str, Any] = {}
+    defaults = Settings()
+    for name, value in document.items():
+        if name not in known:
+            near = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
+            hint = f"Did you mean {near[0]!r}?" if near else f"Known keys: {', '.join(known)}."
+            raise SettingsError(f"{where}: unknown key {name!r}. {hint}")
+        values[name] = _typed(name, value, getattr(defaults, name), where)
+    settings = Settings(**values)
+    for name in ("unit", "tolerance_unit"):
+        if getattr(settings, name) not in UNITS:
+            raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: expected one of {', '.join(UNITS)}.")
+    for block, tolerance in settings.block_tolerance.items():
+        if isinstance(tolerance, bool) or not isinstance(tolerance, int | float) or not tolerance > 0:
+            raise SettingsError(f"{where}: block_tolerance.{block} = {tolerance!r}: expected a number above 0.")
+    for folder, layout in settings.folders.items():
+        if not isinstance(layout, str):
+            raise SettingsError(f"{where}: folders.{folder} = {layout!r}: expected the name of a layout.")
+    _above_zero(settings, where)
+    try:
+        ZoneInfo(settings.time_zone)
+    except (ZoneInfoNotFoundError, ValueError):
+        raise SettingsError(
+            f"{where}: time_zone = {settings.time_zone!r}: expected an IANA zone such as 'Europe/Oslo'."
+        ) from None
+    low, high = settings.plausible_range_ms_per_m
+    wide = low < DEFAULT_PLAUSIBLE_RANGE_MS_PER_M[0] or high > DEFAULT_PLAUSIBLE_RANGE_MS_PER_M[1]
+    if wide and not settings.plausible_range_decision.strip():
+        raise SettingsError(
+            f"{where}: plausible_range_ms_per_m = [{low:g}, {high:g}] is wider than "
+            f"{list(DEFAULT_PLAUSIBLE_RANGE_MS_PER_M)}; state who decided so and why in plausible_range_decision."
+        )
+    return settings
+
+
+def find_workspace(start: Path) -> Workspace:
+    """Return the workspace of a folder: itself or the nearest parent that holds `annealog.toml`.
+
+    Raises
+    ------
+    SettingsError
+        If there is none, or its settings are wrong.
+    EnvironmentProblem
+        If the file cannot be read.
+    """
+    start = start.resolve()
+    for folder in (start, *start.parents):
+        path = folder / SETTINGS_FILE
+        if path.is_file():
+            try:
+                text = path.read_text(encoding="utf-8-sig")
+            except OSError as error:
+                raise EnvironmentProblem(f"Cannot read {path}: {error.strerror}.") from None
+            except UnicodeDecodeError as error:
+                raise SettingsError(f"{path} is not UTF-8: byte {error.start}.") from None
+            return Workspace(folder, read_settings(text, str(path)))
+    raise SettingsError(
+        f"No {SETTINGS_FILE} in {start} or above. Make a workspace with 'annealog init {start}' "
+        "or name one with --workspace DIR."
+    )

@@ -1,0 +1,319 @@
+"""What the computations hand to pages and to `--json`: typed, frozen, numbers not rounded.
+
+The keys of `as_json` are stable; README documents them. A statistic that cannot be computed is null there and its
+reason stands in `not_computable` under the same key.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime
+from typing import Any
+
+import polars as pl
+
+__all__ = [
+    "BlockSummary",
+    "Contribution",
+    "Decision",
+    "Drift",
+    "IndexPage",
+    "LotPage",
+    "LotResult",
+    "MeterPage",
+    "MeterResult",
+    "Provenance",
+    "Signal",
+    "TouchedLot",
+    "TraceResult",
+    "as_json",
+]
+
+
+def as_json(value: Any) -> Any:
+    """Turn a result into plain JSON values: times as ISO 8601 in UTC, tuples as lists, frames left out.
+
+    Parameters
+    ----------
+    value
+        A result, or anything inside one.
+
+    Returns
+    -------
+    dict, list, str, float, int, bool or None
+    """
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {
+            f.name: as_json(getattr(value, f.name))
+            for f in dataclasses.fields(value)
+            if not isinstance(getattr(value, f.name), pl.DataFrame)
+        }
+    if isinstance(value, dict):
+        return {str(key): as_json(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [as_json(item) for item in value]
+    if isinstance(value, datetime):
+        return value.astimezone(UTC).isoformat().replace("+00:00", "Z")
+    if isinstance(value, date):
+        return value.isoformat()
+    return value
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """A disposition: what a person decided about a lot or a signal. It stands beside the verdict."""
+
+    at: datetime
+    by: str
+    decision: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Contribution:
+    """One line of an uncertainty budget.
+
+    `standard_uncertainty` is in the unit of the budget and already multiplied by its sensitivity;
+    `degrees_of_freedom` is None for infinite; `averages` says whether it was divided by the root of the count.
+    """
+
+    name: str
+    standard_uncertainty: float
+    degrees_of_freedom: float | None
+    averages: bool
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class LotResult:
+    """What the tool says of a lot.
+
+    `mean`, `standard_deviation`, `minimum`, `maximum`, `pp`, `ppk` are of part means at the reference temperature, in
+    `unit`. `repeatability` pools repeats on one spot. Intervals are two-sided 95 %.
+    """
+
+    lot: str
+    verdict: str  # accept | hold | reject | not_assessed
+    reasons: tuple[str, ...]
+    support: str  # supported | open | suspect | unsupported
+    limits_met: str | None  # in | out | undecided | None where it cannot be said
+    unit: str
+    readings: int
+    parts: int
+    spots: int
+    mean: float | None
+    standard_deviation: float | None
+    minimum: float | None
+    maximum: float | None
+    repeatability: float | None
+    repeatability_degrees_of_freedom: float | None
+    within_standard_deviation: float | None
+    within_estimator: str | None
+    within_degrees_of_freedom: float | None
+    cp: float | None
+    cp_interval: tuple[float, float] | None
+    cpk: float | None
+    cpk_interval: tuple[float, float] | None
+    pp: float | None
+    pp_interval: tuple[float, float] | None
+    ppk: float | None
+    ppk_interval: tuple[float, float] | None
+    not_computable: dict[str, str]
+    expanded_uncertainty: float | None
+    coverage_factor: float | None
+    contributions: tuple[Contribution, ...]
+    decision_rule: str | None
+    conforms_by: str | None
+    rounding: str | None
+    specification: str | None
+    lower: float | None  # limits in `unit`
+    upper: float | None
+    limits_unit: str | None  # the specification's own unit, and its limits as written
+    lower_as_written: float | None
+    upper_as_written: float | None
+    material: str | None
+    supplier: str | None
+    product: str | None
+    reference_temperature_c: float
+    temperature_models: tuple[str, ...]  # in words, with coefficient and source
+    meters: tuple[str, ...]
+    first_at: datetime | None
+    last_at: datetime | None
+    flags: tuple[str, ...]
+    dispositions: tuple[Decision, ...]
+    as_of: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """A reject of the multi-rule scheme (`reject`) or a warning."""
+
+    rule: str
+    block: str
+    at: datetime
+    value_z: float
+    reject: bool
+    limits_kind: str
+    dispositions: tuple[Decision, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """Trend of the bias on one block since the last setting, by least squares."""
+
+    block: str
+    slope_per_30_days: float | None
+    interval: tuple[float, float] | None
+    leaves_tolerance_on: datetime | None
+    checks: int
+    reason: str | None = None  # why there is no slope or no date
+
+
+@dataclass(frozen=True, slots=True)
+class BlockSummary:
+    """Checks of one block by one meter, probe and frequency since the last setting.
+
+    `limits` are centre ± 3 s, `warning_limits` centre ± 2 s, all in `unit`. `bias` is the mean over these checks,
+    `last_bias` that of the last one; both null without a certificate.
+    """
+
+    block: str
+    probe: str | None
+    frequency_khz: float | None
+    unit: str
+    checks: int
+    certified_value: float | None
+    tolerance: float | None
+    bias: float | None
+    last_bias: float | None
+    standard_deviation: float | None
+    within_standard_deviation: float | None
+    within_degrees_of_freedom: float | None
+    precision_limit: float | None
+    centre: float | None
+    limits: tuple[float, float] | None
+    warning_limits: tuple[float, float] | None
+    limits_kind: str  # provisional | frozen
+    baseline_checks: int
+    not_computable: dict[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class MeterResult:
+    """What the tool says of a meter."""
+
+    meter: str
+    state: str  # fit | suspended | overdue | not_assessed
+    reasons: tuple[str, ...]
+    unit: str
+    checks: int
+    runs: int
+    last_run_at: datetime | None
+    last_run_passed: bool | None
+    last_setting_at: datetime | None
+    blocks: tuple[BlockSummary, ...]
+    signals: tuple[Signal, ...]
+    warnings: int
+    drift: tuple[Drift, ...]
+    suspect_lots: tuple[str, ...]
+    flags: tuple[str, ...]
+    as_of: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class TouchedLot:
+    """A lot that a meter read inside a window."""
+
+    lot: str
+    readings: int
+    first: datetime
+    last: datetime
+    unknown_clock: int
+    verdict: str
+    support: str
+    disposition: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class TraceResult:
+    """Lots that a meter touched since its last good check. `from_` is None where there was no good check."""
+
+    meter: str
+    from_: datetime | None
+    to: datetime
+    last_run_passed: bool | None
+    reasons: tuple[str, ...]
+    lots: tuple[TouchedLot, ...]
+
+    def document(self) -> dict[str, Any]:
+        """Return the JSON document, with the key `from`."""
+        document = as_json(self)
+        document["from"] = document.pop("from_")
+        return {key: document[key] for key in ("meter", "from", "to", "last_run_passed", "reasons", "lots")}
+
+
+@dataclass(frozen=True, slots=True)
+class Provenance:
+    """The footer: with what the page was made."""
+
+    software_version: str
+    workspace: str
+    as_of: datetime
+    zone: str
+    unit: str
+    reference_temperature_c: float
+    files: pl.DataFrame  # name, sha256, layout, layout_version, readings
+    data_sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class LotPage:
+    """Everything a lot page shows.
+
+    Frames, sorted: `readings` (source, line, replicate, measured_at, clock, meter, probe, operator, part, spot, value,
+    unit, count, standard_deviation, temperature_c, temperature_state, factor, value_at_reference, no_reference_reason,
+    excluded, conflict, non_reading), `part_values` (part, order, spots, readings, mean, spot_standard_deviation),
+    `spot_values` (part, part_order, spot, readings, mean, standard_deviation, mean_in_limits_unit, within),
+    `brackets` (meter, first_at, last_at, readings, before_at, before_state, after_at, after_state, support),
+    `checks` (the checks of the bracketing runs: meter, block, at, mean, bias, tolerance, passes).
+    """
+
+    result: LotResult
+    readings: pl.DataFrame
+    part_values: pl.DataFrame
+    spot_values: pl.DataFrame
+    brackets: pl.DataFrame
+    checks: pl.DataFrame
+    provenance: Provenance
+
+
+@dataclass(frozen=True, slots=True)
+class MeterPage:
+    """Everything a meter page shows.
+
+    Frames, sorted: `checks` (block, probe, frequency_khz, phase, run, at, readings, mean, within_standard_deviation,
+    temperature_c, certified_value, bias, tolerance, passes, centre, limit_standard_deviation, limits_kind, z, warning,
+    rejects [text, rule names separated by a space]), `settings` (at, kind, by, why), `lots` (lot, readings, first_at,
+    last_at, support, verdict).
+    """
+
+    result: MeterResult
+    checks: pl.DataFrame
+    settings: pl.DataFrame
+    lots: pl.DataFrame
+    provenance: Provenance
+
+
+@dataclass(frozen=True, slots=True)
+class IndexPage:
+    """The list of lots and meters, with the pages' addresses relative to the index."""
+
+    lots: tuple[LotResult, ...]
+    meters: tuple[MeterResult, ...]
+    lot_addresses: dict[str, str]
+    meter_addresses: dict[str, str]
+    files_held: tuple[str, ...]
+    quarantined: int
+    provenance: Provenance
+    notes: tuple[str, ...] = field(default=())

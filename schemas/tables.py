@@ -1,0 +1,328 @@
+"""Every table of the product, declared once: readings, ledger, quarantine, events and the reference tables."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from schemas.declare import UTC_TIME, Column, Table
+
+__all__ = [
+    "BASELINE",
+    "CLOCKS",
+    "EVENT",
+    "FATES",
+    "QUARANTINE",
+    "READING",
+    "REFERENCE_TABLES",
+    "ROLES",
+    "SOURCE_FILE",
+    "TEMPERATURE_SOURCES",
+    "TEMPERATURE_STATES",
+    "UNITS",
+]
+
+UNITS = ("MS/m", "%IACS", "Ohm.cm", "uOhm.cm", "nOhm.m")
+ROLES = ("block", "part", "setting")
+TEMPERATURE_STATES = ("at_metal", "at_reference", "relative")
+TEMPERATURE_SOURCES = ("internal", "external", "ambient")
+CLOCKS = ("known", "unknown")
+FATES = ("preamble", "header", "units", "blank", "footer", "accepted", "duplicate", "quarantined")
+"""What can become of a line of a file. The counts by fate add up to the number of lines, or nothing is loaded."""
+
+TEXT, FLOAT, INTEGER, BOOLEAN = pl.String, pl.Float64, pl.Int64, pl.Boolean
+
+READING = Table(
+    "reading",
+    "One row a number, as the export states it. Never changed after loading.",
+    (
+        Column("line", INTEGER, "Line of the file, counted from 1.", required=True, nullable=False, at_least=1),
+        Column(
+            "replicate",
+            INTEGER,
+            "Place of the number in a wide line, from 1; 1 in a long layout.",
+            required=True,
+            nullable=False,
+            at_least=1,
+        ),
+        Column("measured_at", UTC_TIME, "Time of the reading in UTC.", required=True, nullable=False),
+        Column(
+            "clock", TEXT, "Whether the meter's clock can be believed.", required=True, nullable=False, allowed=CLOCKS
+        ),
+        Column("meter", TEXT, "Meter.", required=True, nullable=False),
+        Column("probe", TEXT, "Probe."),
+        Column("operator", TEXT, "Who measured."),
+        Column("role", TEXT, "What the reading was for.", required=True, nullable=False, allowed=ROLES),
+        Column("lot", TEXT, "Lot, for a reading on a part."),
+        Column("part", TEXT, "Part within the lot."),
+        Column("spot", TEXT, "Spot on the part."),
+        Column("block", TEXT, "Reference block, for a check or a setting."),
+        Column("sequence", INTEGER, "The meter's own counter; it restarts, so it never stands alone."),
+        Column("value", FLOAT, "Value in the unit of the export; null for a non-reading."),
+        Column("unit", TEXT, "Unit of the export.", required=True, nullable=False, allowed=UNITS),
+        Column("value_ms_per_m", FLOAT, "The value as conductivity.", unit="MS/m"),
+        Column("non_reading", TEXT, "Code of a non-reading (overload and the like), as the layout names it."),
+        Column("count", INTEGER, "Readings behind an exported mean; null or 1 for a single reading.", at_least=1),
+        Column(
+            "standard_deviation",
+            FLOAT,
+            "Sample standard deviation behind an exported mean, in the export's unit.",
+            at_least=0,
+        ),
+        Column("temperature_c", FLOAT, "Temperature of the metal.", unit="°C"),
+        Column(
+            "temperature_state",
+            TEXT,
+            "At which temperature the value is stated.",
+            required=True,
+            nullable=False,
+            allowed=TEMPERATURE_STATES,
+        ),
+        Column("temperature_source", TEXT, "Where the temperature came from.", allowed=TEMPERATURE_SOURCES),
+        Column("frequency_khz", FLOAT, "Frequency.", unit="kHz", above=0),
+        Column("thickness_mm", FLOAT, "Thickness of the metal.", unit="mm", above=0),
+        Column("coating_um", FLOAT, "Thickness of the coating.", unit="µm", at_least=0),
+        Column("radius_mm", FLOAT, "Radius of curvature.", unit="mm", above=0),
+        Column("curvature_compensated", BOOLEAN, "Whether the meter compensated the curvature."),
+        Column("sensor", TEXT, "Temperature sensor."),
+        Column("run", TEXT, "Study or series the reading belongs to."),
+        Column("remark", TEXT, "Remark."),
+    ),
+    key=("line", "replicate"),
+)
+"""What intake hands over. A column that the export does not have may be missing from the frame."""
+
+SOURCE_FILE = Table(
+    "source_file",
+    "The ledger: one row a file loaded.",
+    (
+        Column("source_id", INTEGER, "Number of the load.", required=True, nullable=False),
+        Column("sha256", TEXT, "Hash of the bytes that were read.", required=True, nullable=False),
+        Column("name", TEXT, "Name of the file.", required=True, nullable=False),
+        Column("size", INTEGER, "Bytes.", required=True, nullable=False, at_least=0),
+        Column("layout", TEXT, "Layout it was read with.", required=True, nullable=False),
+        Column("layout_version", INTEGER, "Version of that layout.", required=True, nullable=False),
+        Column("zone", TEXT, "Time zone declared for its times."),
+        Column("loaded_at", UTC_TIME, "When it was loaded.", required=True, nullable=False),
+        Column("lines", INTEGER, "Lines of the file.", required=True, nullable=False, at_least=0),
+        *(
+            Column(fate, INTEGER, f"Lines with the fate '{fate}'.", required=True, nullable=False, at_least=0)
+            for fate in FATES
+        ),
+        Column("readings", INTEGER, "Numbers stored.", required=True, nullable=False, at_least=0),
+        Column(
+            "conflicts", INTEGER, "Stored readings that contradict an earlier export.", required=True, nullable=False
+        ),
+        Column("metadata", TEXT, "Preamble, as JSON."),
+        Column("warnings", TEXT, "Warnings, as JSON list."),
+    ),
+    key=("source_id",),
+)
+
+QUARANTINE = Table(
+    "quarantine",
+    "One row a refused line: what, where, what was expected and what to do.",
+    (
+        Column("line", INTEGER, "Line of the file, counted from 1.", required=True, nullable=False, at_least=1),
+        Column("column", TEXT, "Column concerned, as the file names it."),
+        Column("reason", TEXT, "Reason code.", required=True, nullable=False),
+        Column("sentence", TEXT, "What was found, what was expected, what to do.", required=True, nullable=False),
+        Column("original", TEXT, "The line as it stands in the file.", required=True, nullable=False),
+    ),
+    key=("line",),
+)
+
+EVENT = Table(
+    "event",
+    "Append-only and hash-chained: what people and loads did.",
+    (
+        Column("sequence", INTEGER, "Place in the chain, from 1.", required=True, nullable=False, at_least=1),
+        Column("at", UTC_TIME, "When it was recorded.", required=True, nullable=False),
+        Column("kind", TEXT, "Kind of event.", required=True, nullable=False),
+        Column("subject", TEXT, "What it is about, as JSON.", required=True, nullable=False),
+        Column("by", TEXT, "Who.", required=True, nullable=False),
+        Column("why", TEXT, "Why.", required=True, nullable=False),
+        Column("previous_hash", TEXT, "Hash of the event before.", required=True, nullable=False),
+        Column("hash", TEXT, "SHA-256 over this event and the hash before it.", required=True, nullable=False),
+    ),
+    key=("sequence",),
+)
+
+BASELINE = Table(
+    "baseline",
+    "Frozen limits of control: of the first checks since the last setting, or named by an event.",
+    (
+        Column("meter", TEXT, "Meter.", required=True, nullable=False),
+        Column("probe", TEXT, "Probe."),
+        Column("frequency_khz", FLOAT, "Frequency.", unit="kHz"),
+        Column("block", TEXT, "Block.", required=True, nullable=False),
+        Column("phase", UTC_TIME, "The last setting before the checks; null before the first."),
+        Column("first_at", UTC_TIME, "First check of the baseline.", required=True, nullable=False),
+        Column("last_at", UTC_TIME, "Last check of the baseline.", required=True, nullable=False),
+        Column("checks", INTEGER, "Checks in the baseline.", required=True, nullable=False, at_least=2),
+        Column("centre", FLOAT, "Mean of the check means, in the working unit.", required=True, nullable=False),
+        Column(
+            "standard_deviation",
+            FLOAT,
+            "Standard deviation of the check means, in the working unit.",
+            required=True,
+            nullable=False,
+            at_least=0,
+        ),
+        Column(
+            "named",
+            BOOLEAN,
+            "Named by a person rather than frozen after the first checks.",
+            required=True,
+            nullable=False,
+        ),
+    ),
+)
+
+_VALID_FROM = Column("valid_from", UTC_TIME, "From when this version of the row holds; empty: from the beginning.")
+
+
+def _reference(name: str, doc: str, key: tuple[str, ...], *columns: Column) -> Table:
+    return Table(name, doc, (*columns, _VALID_FROM), key)
+
+
+def _id(name: str, doc: str) -> Column:
+    return Column(name, TEXT, doc, required=True, nullable=False)
+
+
+REFERENCE_TABLES: dict[str, Table] = {
+    table.name: table
+    for table in (
+        _reference(
+            "meters",
+            "The meters.",
+            ("meter",),
+            _id("meter", "Meter, as the exports name it."),
+            Column(
+                "accuracy_percent", FLOAT, "Accuracy statement, percent of reading (half width).", unit="%", at_least=0
+            ),
+            Column("resolution", FLOAT, "Smallest step shown, in `unit`.", above=0),
+            Column("unit", TEXT, "Unit of the resolution.", allowed=UNITS),
+            Column("range_low_ms_per_m", FLOAT, "Low end of the working range.", unit="MS/m", above=0),
+            Column("range_high_ms_per_m", FLOAT, "High end of the working range.", unit="MS/m", above=0),
+            Column("due_on", UTC_TIME, "When the meter's own calibration is due."),
+        ),
+        _reference(
+            "probes",
+            "The probes.",
+            ("probe",),
+            _id("probe", "Probe."),
+            Column("meter", TEXT, "Meter it belongs to."),
+            Column("frequencies_khz", TEXT, "Frequencies it works at, separated by spaces.", unit="kHz"),
+            Column("spot_diameter_mm", FLOAT, "Flat spot it needs.", unit="mm", above=0),
+            Column("lift_off_limit_um", FLOAT, "Coating it compensates.", unit="µm", at_least=0),
+        ),
+        _reference(
+            "blocks",
+            "Reference blocks and their certificates.",
+            ("block",),
+            _id("block", "Block."),
+            Column("material", TEXT, "Material, for its temperature coefficient."),
+            Column("certified_value", FLOAT, "Certified value at the reference temperature.", above=0),
+            Column("unit", TEXT, "Unit of the certificate.", allowed=UNITS),
+            Column("expanded_uncertainty", FLOAT, "Expanded uncertainty of the certificate, in `unit`.", at_least=0),
+            Column("coverage_factor", FLOAT, "Coverage factor of that uncertainty.", above=0),
+            Column("certificate", TEXT, "Certificate number."),
+            Column("certified_on", UTC_TIME, "Date of the certificate."),
+            Column("due_on", UTC_TIME, "When the block is due."),
+        ),
+        _reference(
+            "materials",
+            "Temperature coefficients, each with its source.",
+            ("material",),
+            _id("material", "Material."),
+            Column(
+                "temperature_model",
+                TEXT,
+                "Model of the coefficient.",
+                allowed=("linear", "constant_slope", "proportional"),
+            ),
+            Column(
+                "coefficient",
+                FLOAT,
+                "linear: 1/°C at the reference temperature; constant_slope: Ohm·mm²/m per °C; "
+                "proportional: 1/°C at 100 %IACS.",
+            ),
+            Column("source", TEXT, "Where the coefficient was taken from."),
+        ),
+        _reference(
+            "sensors",
+            "Temperature sensors.",
+            ("sensor",),
+            _id("sensor", "Sensor."),
+            Column("correction_c", FLOAT, "Correction to add to its reading.", unit="°C"),
+            Column("expanded_uncertainty_c", FLOAT, "Expanded uncertainty of the correction.", unit="°C", at_least=0),
+            Column("coverage_factor", FLOAT, "Coverage factor.", above=0),
+            Column("due_on", UTC_TIME, "When the sensor is due."),
+        ),
+        _reference(
+            "specifications",
+            "Limits and the rule by which a lot is judged.",
+            ("specification",),
+            _id("specification", "Specification."),
+            Column("material", TEXT, "Material it is for."),
+            Column("lower", FLOAT, "Lower limit, in `unit`."),
+            Column("upper", FLOAT, "Upper limit, in `unit`."),
+            Column("target", FLOAT, "Target, in `unit`."),
+            Column("unit", TEXT, "Unit of the limits.", allowed=UNITS),
+            Column(
+                "conforms_by",
+                TEXT,
+                "What must lie within the limits; default spot.",
+                allowed=("spot", "part", "lot_mean", "k_method"),
+            ),
+            Column(
+                "decision_rule", TEXT, "Simple or guarded acceptance; default simple.", allowed=("simple", "guarded")
+            ),
+            Column("rounding", TEXT, "none, half_up:N or half_even:N decimals."),
+            Column("parts", INTEGER, "Parts that the plan asks for.", at_least=1),
+            Column("spots", INTEGER, "Spots on each part that the plan asks for.", at_least=1),
+            Column("repeats", INTEGER, "Repeats on each spot that the plan asks for.", at_least=1),
+            Column("k", FLOAT, "Acceptability constant of the k method.", at_least=0),
+            Column("hardness_required", BOOLEAN, "Whether a hardness result must stand beside it."),
+            Column("source", TEXT, "Document the limits come from."),
+        ),
+        _reference(
+            "lots",
+            "What each lot is.",
+            ("lot",),
+            _id("lot", "Lot."),
+            Column("product", TEXT, "Product."),
+            Column("material", TEXT, "Material."),
+            Column("specification", TEXT, "Specification it is judged by."),
+            Column("supplier", TEXT, "Supplier."),
+            Column("heat", TEXT, "Heat or melt."),
+            Column("received_on", UTC_TIME, "Day received."),
+            Column("line", TEXT, "Line that made it."),
+            Column("thickness_mm", FLOAT, "Nominal thickness.", unit="mm", above=0),
+        ),
+        _reference("suppliers", "The suppliers.", ("supplier",), _id("supplier", "Supplier.")),
+        _reference(
+            "mill_certificates",
+            "What the mill states for a lot.",
+            ("lot", "certificate"),
+            _id("lot", "Lot."),
+            Column("certificate", TEXT, "Certificate number."),
+            Column("value", FLOAT, "Value at the reference temperature.", above=0),
+            Column("unit", TEXT, "Unit.", allowed=UNITS),
+            Column("expanded_uncertainty", FLOAT, "Expanded uncertainty, in `unit`.", at_least=0),
+            Column("coverage_factor", FLOAT, "Coverage factor.", above=0),
+        ),
+        _reference(
+            "hardness",
+            "Hardness results that stand beside the conductivity.",
+            ("lot", "part"),
+            _id("lot", "Lot."),
+            Column("part", TEXT, "Part."),
+            Column("value", FLOAT, "Hardness.", required=True, nullable=False, above=0),
+            Column("scale", TEXT, "Hardness scale."),
+            Column("lower", FLOAT, "Lower limit."),
+            Column("upper", FLOAT, "Upper limit."),
+        ),
+    )
+}
+"""The tables of a workspace's `reference` folder, by file stem."""

@@ -1,0 +1,86 @@
+"""Reference tables in time: which version of a row holds when. The first version holds from the beginning."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+__all__ = ["join_version", "version_at"]
+
+_BEGINNING = datetime(1, 1, 1, tzinfo=UTC)
+
+
+def _from_when(table: pl.DataFrame, key: Sequence[str]) -> pl.DataFrame:
+    """Add `holds_from`: `valid_from`, but the beginning of time for the first version of a row."""
+    ordered = table.sort(*key, "valid_from", nulls_last=False)
+    first = pl.int_range(pl.len()).over(*key) == 0
+    return ordered.with_columns(
+        pl.when(first)
+        .then(pl.lit(_BEGINNING, dtype=pl.Datetime("us", "UTC")))
+        .otherwise("valid_from")
+        .alias("holds_from")
+    )
+
+
+def version_at(table: pl.DataFrame, key: Sequence[str], moment: datetime | None) -> pl.DataFrame:
+    """Return the version of each row that holds at a time.
+
+    Parameters
+    ----------
+    table
+        A reference table with `valid_from`.
+    key
+        Its key columns.
+    moment
+        Time in UTC; None means the latest version.
+    """
+    ordered = _from_when(table, key)
+    if moment is not None:
+        ordered = ordered.filter(pl.col("holds_from") <= moment)
+    return ordered.drop("holds_from").unique(subset=list(key), keep="last", maintain_order=True)
+
+
+def join_version(
+    frame: pl.DataFrame, table: pl.DataFrame, *, key: str, at: str, columns: dict[str, str]
+) -> pl.DataFrame:
+    """Add columns of the version that holds at each row's own time; the order of rows stays.
+
+    Parameters
+    ----------
+    frame
+        Has the columns `key` and `at` (UTC time).
+    table
+        A reference table with a single key column and `valid_from`.
+    key
+        Name of the key column in both.
+    at
+        Time column of `frame`; a null time takes the first version.
+    columns
+        Column of the table -> name in the result. Rows without a match get nulls.
+
+    Returns
+    -------
+    polars.DataFrame
+    """
+    right = _from_when(table, [key]).select(
+        pl.col(key), "holds_from", *(pl.col(old).alias(new) for old, new in columns.items())
+    )
+    if right.height == right[key].n_unique():
+        return frame.join(right.drop("holds_from"), on=key, how="left", maintain_order="left")
+    placed = frame.with_row_index("_row").with_columns(
+        pl.col(at).fill_null(pl.lit(_BEGINNING, dtype=pl.Datetime("us", "UTC"))).alias("_at")
+    )
+    joined = placed.sort("_at").join_asof(
+        right.sort("holds_from"),
+        left_on="_at",
+        right_on="holds_from",
+        by=key,
+        strategy="backward",
+        check_sortedness=False,
+    )
+    return joined.sort("_row").drop("_row", "_at", "holds_from")
