@@ -40,7 +40,9 @@ class Scenario:
         self.reference = {**REFERENCE, **reference}
         self.rows: list[dict[str, Any]] = []
 
-    def reading(self, moment: datetime, value: float, *, meter: str = "M1", unit: str = "MS/m", **given: Any) -> Scenario:
+    def reading(
+        self, moment: datetime, value: float, *, meter: str = "M1", unit: str = "MS/m", **given: Any
+    ) -> Scenario:
         """Add one reading; at 20 °C unless stated."""
         row = {
             "line": len(self.rows) + 2,
@@ -59,21 +61,23 @@ class Scenario:
         self.rows.append(row)
         return self
 
-    def check(self, clock: str, bias: float = 0.0, *, block: str = "B1", n: int = 3, day: int = 0, **given: Any) -> Scenario:
+    def check(
+        self, clock: str, bias: float = 0.0, *, block: str = "B1", n: int = 3, day: int = 0, **given: Any
+    ) -> Scenario:
         """Add a check of `n` readings, seconds apart, whose mean is the certified value plus `bias`."""
         certified = {"B1": 58.0, "B2": 50.0, "BX": 55.0}[block]
         for i in range(n):
             offset = 0.02 * (i - (n - 1) / 2)
-            moment = at(clock, day) + timedelta(seconds=5 * i)
+            moment = at(time, day) + timedelta(seconds=5 * i)
             self.reading(moment, certified + bias + offset, role="block", block=block, **given)
         return self
 
     def lot(
-        self, clock: str, *values: float, lot: str = "L1", day: int = 0, parts: bool = True, **given: Any
+        self, time: str, *values: float, lot: str = "L1", day: int = 0, parts: bool = True, **given: Any
     ) -> Scenario:
         """Add one reading on each of some parts, seconds apart."""
         for i, value in enumerate(values or (58.5, 58.6, 58.4), start=1):
-            moment = at(clock, day) + timedelta(seconds=10 * i)
+            moment = at(time, day) + timedelta(seconds=10 * i)
             self.reading(moment, value, lot=lot, part=str(i) if parts else None, spot="1", **given)
         return self
 
@@ -83,7 +87,15 @@ class Scenario:
             pl.lit(1, pl.Int32).alias("source_id"), pl.lit(1).alias("occurrence"), pl.lit(False).alias("conflict")
         )
 
-    def assess(self, clock: str = "23:00", *, day: int = 0, frame: pl.DataFrame | None = None, settings: Any = None, **given: Any) -> Assessment:
+    def assess(
+        self,
+        clock: str = "23:00",
+        *,
+        day: int = 0,
+        frame: pl.DataFrame | None = None,
+        settings: Any = None,
+        **given: Any,
+    ) -> Assessment:
         settings = settings or Settings()
         tables = parse_tables(self.reference, zone=settings.zone)
         return assess_frames(self.frame() if frame is None else frame, tables, settings, as_of=at(clock, day), **given)

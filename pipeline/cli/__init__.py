@@ -1,0 +1,72 @@
+"""The command line: arguments -> settings -> one call -> exit code."""
+
+from __future__ import annotations
+
+import os
+import sys
+import traceback
+
+import click
+import typer
+
+from pipeline.cli import decide, keep, look, work
+from pipeline.errors import AnnealogError
+
+__all__ = ["app", "main"]
+
+app = typer.Typer(
+    name="annealog",
+    help="Conductivity readings in, verdicts for lots and meters out.",
+    epilog="Exit codes: 0 done; 1 internal error; 2 usage or settings; 3 done, with held files or quarantined lines; "
+    "4 done, with a hold, a reject or a meter out of control; 5 history busy; 6 integrity failure; 7 environment.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+work.add_to(app)
+look.add_to(app)
+decide.add_to(app)
+keep.add_to(app)
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run a command and exit with its code.
+
+    Parameters
+    ----------
+    arguments
+        Words after the program's name; None takes them from the shell.
+    """
+    sys.exit(run(arguments))
+
+
+def run(arguments: list[str] | None = None) -> int:
+    """Run a command and return its exit code."""
+    try:
+        result = app(arguments, standalone_mode=False)
+    except click.ClickException as error:
+        error.show()
+        return 2
+    except click.exceptions.Exit as stop:
+        return stop.exit_code
+    except (click.Abort, KeyboardInterrupt):
+        print("Stopped. What was loaded is whole; run the command again to go on.", file=sys.stderr)  # noqa: T201
+        return 130
+    except AnnealogError as error:
+        print(f"annealog: {error}", file=sys.stderr)  # noqa: T201
+        return error.exit_code
+    except BrokenPipeError:
+        # the reader of a pipe has gone; nothing is wrong here
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+        return 0
+    except OSError as error:
+        print(f"annealog: {error.filename or ''}: {error.strerror or error}.", file=sys.stderr)  # noqa: T201
+        return 7
+    except Exception as error:
+        print(f"annealog: internal error: {type(error).__name__}: {error}", file=sys.stderr)  # noqa: T201
+        if os.environ.get("ANNEALOG_TRACEBACK"):
+            traceback.print_exc()
+        else:
+            print("Set ANNEALOG_TRACEBACK=1 and run again for the details a developer needs.", file=sys.stderr)  # noqa: T201
+        return 1
+    return result if isinstance(result, int) else 0

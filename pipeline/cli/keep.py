@@ -1,0 +1,86 @@
+"""Commands that keep a workspace whole: verify, backup, restore."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.cli import output
+from pipeline.cli.options import DryRun, Json, WorkspaceOption, workspace_at
+
+__all__ = ["add_to"]
+
+
+def verify(workspace: WorkspaceOption = None, json: Json = False) -> None:
+    """Recompute the hashes of raw files and events, and the counts of lines and readings.
+
+    Example: annealog verify
+    """
+    from pipeline.steps.verify import verify as look
+
+    report = look(workspace_at(workspace))
+    if json:
+        output.print_json({"whole": not report.problems, **{name: getattr(report, name) for name in report.__slots__}})
+    else:
+        console = output.out()
+        for problem in report.problems:
+            console.print(output.plain(problem))
+        console.print(
+            f"{report.files} raw files, {report.events} events, {report.readings} readings, {report.quarantined} quarantined "
+            f"lines: {'all agree' if not report.problems else f'{len(report.problems)} do not agree'}."
+        )
+        console.print(f"Head of the chain: {report.chain_head}")
+    raise typer.Exit(6 if report.problems else 0)
+
+
+def backup(
+    target: Annotated[Path, typer.Argument(metavar="FILE", help="New file to write.")],
+    dry_run: DryRun = False,
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
+    """Write the whole workspace into one file.
+
+    Example: annealog backup works-2026-03.zip
+    """
+    from pipeline.steps.backup import backup as write
+
+    place = workspace_at(workspace)
+    if dry_run:
+        output.note(f"Would write {place.root} into {target}.")
+        return
+    count = write(place, target)
+    if json:
+        output.print_json({"backup": str(target), "files": count})
+    else:
+        output.out().print(f"{count} files written into {target}. Keep it on another disk.")
+
+
+def restore(
+    source: Annotated[Path, typer.Argument(metavar="FILE", help="Backup to unpack.")],
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="New folder for the workspace.")],
+    dry_run: DryRun = False,
+    json: Json = False,
+) -> None:
+    """Unpack a backup into a new folder and check every hash.
+
+    Example: annealog restore works-2026-03.zip works-again
+    """
+    from pipeline.steps.backup import restore as unpack
+
+    if dry_run:
+        output.note(f"Would unpack {source} into {folder}.")
+        return
+    count = unpack(source, folder)
+    if json:
+        output.print_json({"workspace": str(folder), "files": count})
+    else:
+        output.out().print(f"{count} files restored into {folder}; all agree with their hashes. Next: annealog verify")
+
+
+def add_to(app: typer.Typer) -> None:
+    """Add the commands."""
+    for command in (verify, backup, restore):
+        app.command(help=command.__doc__)(command)

@@ -1,0 +1,296 @@
+"""Commands that look: status, lot, meter, trace, config. They never start a flow server."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from pipeline.cli import output
+from pipeline.cli.options import AsOf, DryRun, Json, WorkspaceOption, moment, workspace_at
+from pipeline.cli.work import exit_code
+from pipeline.errors import UsageError
+from schemas.results import as_json
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from pipeline.settings import Settings, Workspace
+    from schemas.results import LotResult, MeterResult
+
+__all__ = ["add_to"]
+
+
+def _number(value: float | None, digits: int = 5) -> str:
+    return "" if value is None else f"{value:.{digits}g}"
+
+
+def status(as_of: AsOf = None, workspace: WorkspaceOption = None, json: Json = False) -> None:
+    """Say which meters are fit for use, which lots wait, which checks are overdue, which files are held.
+
+    Example: annealog status --as-of 2026-03-02T14:00
+    """
+    from pipeline.steps.status import status as look
+
+    place = workspace_at(workspace)
+    found = look(place, as_of=moment(as_of, place))
+    document = found.document()
+    if json:
+        output.print_json(document)
+    else:
+        settings = place.settings
+        output.table(
+            f"Meters, as of {output.when(found.assessment.as_of, settings)} {settings.time_zone}",
+            ("meter", "state", "last check", "why"),
+            (
+                (m.meter, m.state, output.when(m.last_run_at, settings), m.reasons[0])
+                for m in found.assessment.meters.values()
+            ),
+        )
+        counts = document["lots"]
+        output.out().print(
+            "Lots: " + ", ".join(f"{counts[name]} {word}" for name, word in output.VERDICT_WORDS.items())
+        )
+        waiting = [r for r in found.assessment.lots.values() if r.verdict in ("hold", "reject")]
+        if waiting:
+            output.table(
+                "Lots that wait for a person",
+                ("lot", "verdict", "support", "why"),
+                ((r.lot, output.VERDICT_WORDS[r.verdict], r.support, r.reasons[0]) for r in waiting),
+            )
+        for file in found.files_held:
+            output.out().print(output.plain(f"held: {file['name']}: {file['sentence']}"))
+        if found.quarantined:
+            output.out().print(f"{found.quarantined} quarantined lines wait for a decision.")
+    lots = {r.lot: r.verdict for r in found.assessment.lots.values()}
+    meters = {m.meter: m.state for m in found.assessment.meters.values()}
+    raise typer.Exit(exit_code(lots, meters, held=len(found.files_held), quarantined=found.quarantined))
+
+
+def _assess(place: Workspace, as_of: str | None, **given: Any) -> Any:
+    from pipeline.history.store import History
+    from pipeline.steps.assess import assess
+
+    with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
+        return assess(history, place.settings, as_of=moment(as_of, place), **given), history.sources()
+
+
+def _write(place: Workspace, pages: Iterable[Any], *, dry_run: bool) -> str | None:
+    from pipeline.steps.pages import write_pages
+
+    if dry_run:
+        return None
+    return str(write_pages(place, pages)[0].path)
+
+
+def lot(
+    name: Annotated[str, typer.Argument(metavar="ID", help="Lot.")],
+    dry_run: DryRun = False,
+    as_of: AsOf = None,
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
+    """Write the report of a lot, and print its path and verdict.
+
+    Example: annealog lot L-0007 --json
+    """
+    from pipeline.steps.pages import lot_pages
+
+    place = workspace_at(workspace)
+    found, sources = _assess(place, as_of)
+    known = set(found.tables["lots"]["lot"].to_list())
+    if name not in found.lots:
+        if name not in known:
+            raise UsageError(
+                f"Lot {name!r} has no readings and does not stand in reference/lots.csv. Check the spelling."
+            )
+        found, sources = _assess(place, as_of, lots=[name])
+    result: LotResult = found.lots[name]
+    path = _write(place, lot_pages(place, found, sources, [name]), dry_run=dry_run)
+    if json:
+        output.print_json({**as_json(result), "page": path})
+    else:
+        _show_lot(result, path)
+    raise typer.Exit(exit_code({name: result.verdict}, {}))
+
+
+def _show_lot(result: LotResult, path: str | None) -> None:
+    console = output.out()
+    console.print(output.plain(f"{result.lot}: {output.VERDICT_WORDS[result.verdict]}"))
+    for reason in result.reasons:
+        console.print(output.plain(f"  {reason}"))
+    if result.mean is not None:
+        uncertainty = (
+            ""
+            if result.expanded_uncertainty is None
+            else (f" ± {_number(result.expanded_uncertainty, 2)} (k = {_number(result.coverage_factor, 3)})")
+        )
+        console.print(
+            f"  mean {_number(result.mean)}{uncertainty} {result.unit} at {result.reference_temperature_c:g} °C, "
+            f"{result.parts} parts, {result.readings} readings"
+        )
+    for index in ("cp", "cpk", "pp", "ppk"):
+        value = getattr(result, index)
+        interval = getattr(result, f"{index}_interval")
+        if value is None:
+            console.print(
+                output.plain(f"  {index.capitalize()} not computable: {result.not_computable.get(index, '')}")
+            )
+        else:
+            shown = "" if interval is None else f" ({_number(interval[0], 3)} to {_number(interval[1], 3)})"
+            console.print(f"  {index.capitalize()} {_number(value, 3)}{shown}")
+    for flag in result.flags:
+        console.print(output.plain(f"  flag: {flag}"))
+    for decision in result.dispositions:
+        console.print(output.plain(f"  decided: {decision.decision} by {decision.by}: {decision.why}"))
+    if path:
+        console.print(path)
+
+
+def meter(
+    name: Annotated[str, typer.Argument(metavar="ID", help="Meter.")],
+    dry_run: DryRun = False,
+    as_of: AsOf = None,
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
+    """Write the report of a meter, and print its path and state.
+
+    Example: annealog meter EC-01 --json
+    """
+    from pipeline.steps.pages import meter_pages
+
+    place = workspace_at(workspace)
+    found, sources = _assess(place, as_of)
+    if name not in found.meters:
+        raise UsageError(f"No reading of meter {name!r} was loaded. Known meters: {', '.join(found.meters) or 'none'}.")
+    result: MeterResult = found.meters[name]
+    path = _write(place, meter_pages(place, found, sources, [name]), dry_run=dry_run)
+    if json:
+        output.print_json({**as_json(result), "page": path})
+    else:
+        _show_meter(result, path, place.settings)
+    raise typer.Exit(exit_code({}, {name: result.state}))
+
+
+def _show_meter(result: MeterResult, path: str | None, settings: Settings) -> None:
+    console = output.out()
+    console.print(output.plain(f"{result.meter}: {result.state.upper().replace('_', ' ')}"))
+    for reason in result.reasons:
+        console.print(output.plain(f"  {reason}"))
+    output.table(
+        f"Blocks, in {result.unit}",
+        ("block", "checks", "bias", "last bias", "s", "centre", "lower", "upper", "limits"),
+        (
+            (
+                b.block, b.checks, _number(b.bias, 3), _number(b.last_bias, 3), _number(b.standard_deviation, 3),
+                _number(b.centre, 6), *((_number(v, 6) for v in b.limits) if b.limits else ("", "")), b.limits_kind,
+            )
+            for b in result.blocks
+        ),
+    )  # fmt: skip
+    console.print(f"  {len(result.signals)} rejects of the multi-rule scheme, {result.warnings} warnings")
+    for drift in result.drift:
+        if drift.slope_per_30_days is not None and drift.interval is not None:
+            leaves = (
+                f"; leaves tolerance about {output.when(drift.leaves_tolerance_on, settings)}"
+                if drift.leaves_tolerance_on
+                else ""
+            )
+            low, high = drift.interval
+            console.print(
+                output.plain(
+                    f"  drift on {drift.block}: {_number(drift.slope_per_30_days, 3)} {result.unit} in 30 days "
+                    f"({_number(low, 3)} to {_number(high, 3)}){leaves}"
+                )
+            )
+    if result.suspect_lots:
+        console.print(output.plain("  suspect lots: " + ", ".join(result.suspect_lots)))
+    for flag in result.flags:
+        console.print(output.plain(f"  flag: {flag}"))
+    if path:
+        console.print(path)
+
+
+def trace(
+    meter: Annotated[str, typer.Option(metavar="ID", help="Meter.")],
+    since: Annotated[
+        str | None, typer.Option(metavar="TIME", help="Start of the window instead of the last good check.")
+    ] = None,
+    as_of: AsOf = None,
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
+    """Say which lots a meter touched since its last good check.
+
+    Example: annealog trace --meter EC-03 --as-of 2026-06-11T17:00
+    """
+    from pipeline.steps.trace import trace as look_back
+
+    place = workspace_at(workspace)
+    found, _ = _assess(place, as_of)
+    result = look_back(found, meter, since=moment(since, place))
+    if json:
+        output.print_json(result.document())
+    else:
+        for reason in result.reasons:
+            output.out().print(output.plain(reason))
+        output.table(
+            f"Lots touched by {output.plain(meter)}",
+            ("lot", "readings", "first", "last", "verdict", "support", "decided"),
+            (
+                (
+                    t.lot, t.readings, output.when(t.first, place.settings), output.when(t.last, place.settings),
+                    output.VERDICT_WORDS[t.verdict], t.support, t.disposition,
+                )
+                for t in result.lots
+            ),
+        )  # fmt: skip
+    raise typer.Exit(exit_code({t.lot: t.verdict for t in result.lots}, {meter: found.meters[meter].state}))
+
+
+config = typer.Typer(help="The settings of a workspace.", no_args_is_help=True)
+
+
+@config.command("check")
+def config_check(workspace: WorkspaceOption = None, json: Json = False) -> None:
+    """Check settings, reference tables and layouts without loading anything.
+
+    Example: annealog config check
+    """
+    from pipeline.steps.assess import recorded_tables
+    from pipeline.steps.load import layouts_of
+    from pipeline.steps.reference import read_reference
+
+    place = workspace_at(workspace)
+    tables = recorded_tables(read_reference(place), place.settings)
+    layouts = layouts_of(place)
+    if json:
+        output.print_json({"tables": {n: t.height for n, t in tables.items()}, "layouts": sorted(layouts)})
+        return
+    for name, frame in tables.items():
+        output.out().print(f"reference/{name}.csv: {frame.height} rows")
+    output.out().print("layouts: " + ", ".join(sorted(layouts)))
+
+
+@config.command("show")
+def config_show(workspace: WorkspaceOption = None, json: Json = False) -> None:
+    """Show every setting with its value and meaning.
+
+    Example: annealog config show
+    """
+    from dataclasses import fields
+
+    place = workspace_at(workspace)
+    rows = [(f.name, getattr(place.settings, f.name), f.metadata["doc"]) for f in fields(place.settings)]
+    if json:
+        output.print_json({name: value for name, value, _ in rows})
+        return
+    output.table(f"Settings of {place.root}", ("setting", "value", "meaning"), rows)
+
+
+def add_to(app: typer.Typer) -> None:
+    """Add the commands."""
+    for command in (status, lot, meter, trace):
+        app.command(help=command.__doc__)(command)
+    app.add_typer(config, name="config")

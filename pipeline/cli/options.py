@@ -1,0 +1,72 @@
+"""Options that many commands share, and how their texts are read."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, time
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from pipeline.errors import UsageError
+
+if TYPE_CHECKING:
+    from pipeline.settings import Workspace
+
+__all__ = [
+    "AsOf",
+    "By",
+    "Direct",
+    "DryRun",
+    "Json",
+    "Why",
+    "WorkspaceOption",
+    "moment",
+    "workspace_at",
+]
+
+WorkspaceOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--workspace", metavar="DIR", help="The workspace; default: this folder or a parent with annealog.toml."
+    ),
+]
+Json = Annotated[bool, typer.Option("--json", help="Print one JSON document on standard output.")]
+AsOf = Annotated[
+    str | None,
+    typer.Option(
+        "--as-of", metavar="TIME", help="Look at everything as of this time (2026-03-02 means the end of that day)."
+    ),
+]
+DryRun = Annotated[bool, typer.Option("--dry-run", help="Say what would be done; write nothing.")]
+Direct = Annotated[bool, typer.Option("--direct", help="Work without the flow server; the result is the same.")]
+By = Annotated[str, typer.Option("--by", metavar="NAME", help="Who decides.")]
+Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="Why.")]
+
+
+def workspace_at(folder: Path | None) -> Workspace:
+    """Return the workspace of an option, or of the current folder."""
+    from pipeline.settings import find_workspace
+
+    return find_workspace(folder or Path.cwd())
+
+
+def moment(text: str | None, workspace: Workspace) -> datetime | None:
+    """Read a time given on the command line; without an offset it is in the workspace's zone.
+
+    Raises
+    ------
+    UsageError
+        If it is no time.
+    """
+    if text is None:
+        return None
+    try:
+        found = datetime.fromisoformat(text)
+    except ValueError:
+        raise UsageError(
+            f"{text!r} is no time. Expected 2026-03-02, 2026-03-02T14:30 or 2026-03-02T14:30+01:00."
+        ) from None
+    if len(text) == 10:
+        found = datetime.combine(found.date(), time.max)
+    return (found if found.tzinfo else found.replace(tzinfo=workspace.settings.zone)).astimezone(UTC)

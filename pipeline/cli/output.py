@@ -1,0 +1,166 @@
+"""What commands print: results on standard output, progress and notes on standard error, nothing that can act."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import sys
+import unicodedata
+from typing import TYPE_CHECKING, Any
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from schemas.results import as_json
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Sequence
+    from datetime import datetime
+
+    from pipeline.settings import Settings
+    from pipeline.steps.load import FileReport, LoadReport
+    from pipeline.steps.pages import PageReport
+
+__all__ = [
+    "VERDICT_WORDS",
+    "load_document",
+    "note",
+    "out",
+    "plain",
+    "print_json",
+    "print_load",
+    "progress",
+    "table",
+    "when",
+]
+
+VERDICT_WORDS = {"accept": "ACCEPT", "hold": "HOLD", "reject": "REJECT", "not_assessed": "NOT ASSESSED"}
+
+
+def out() -> Console:
+    """Return standard output, without markup: brackets in a file's text are no commands."""
+    return Console(markup=False, highlight=False, emoji=False, soft_wrap=True)
+
+
+def _err() -> Console:
+    return Console(stderr=True, markup=False, highlight=False, emoji=False, soft_wrap=True)
+
+
+def plain(text: str) -> str:
+    """Return a text with control and direction characters made visible: a file's text must not steer a terminal."""
+    return "".join(
+        f"\\u{ord(c):04x}" if unicodedata.category(c) in ("Cc", "Cf", "Cs", "Zl", "Zp") and c not in "\n\t" else c
+        for c in text
+    )
+
+
+def note(text: str) -> None:
+    """Print a note on standard error."""
+    _err().print(plain(text))
+
+
+def print_json(document: Any) -> None:
+    """Print one JSON document on standard output."""
+    sys.stdout.write(json.dumps(as_json(document), ensure_ascii=False, indent=2, allow_nan=False) + "\n")
+
+
+def table(title: str, columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
+    """Print a table on standard output."""
+    shown = Table(title=title, title_justify="left", header_style="bold", box=None, pad_edge=False)
+    for column in columns:
+        shown.add_column(column, overflow="fold")
+    for row in rows:
+        shown.add_row(*(Text(plain("" if cell is None else str(cell))) for cell in row))
+    console = out()
+    if not console.is_terminal:
+        console = Console(markup=False, highlight=False, emoji=False, width=160)
+    console.print(shown)
+
+
+def when(at: datetime | None, settings: Settings) -> str:
+    """Return a time in the site's zone, to the minute."""
+    return "" if at is None else f"{at.astimezone(settings.zone):%Y-%m-%d %H:%M}"
+
+
+@contextlib.contextmanager
+def progress(total: int | None, what: str, *, quiet: bool = False) -> Iterator[dict[str, Any]]:
+    """Show a bar with rate and remaining time on standard error, where that is a terminal."""
+    console = _err()
+    if quiet or not console.is_terminal:
+        yield {}
+        return
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    with Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(),
+        console=console,
+        transient=True,
+    ) as bar:
+        files = bar.add_task(what, total=total)
+        pages: list[Any] = []
+
+        def page(_: PageReport, count: int) -> None:
+            if not pages:
+                pages.append(bar.add_task("writing pages", total=count))
+            bar.advance(pages[0])
+
+        yield {"file": lambda _: bar.advance(files), "page": page}
+
+
+def _file_document(report: FileReport) -> dict[str, Any]:
+    return {
+        "name": report.name,
+        "sha256": report.sha256,
+        "status": report.status,
+        "sentence": report.sentence,
+        "layout": report.layout,
+        "lines": report.lines,
+        "fates": report.fates,
+        "readings": report.readings,
+        "conflicts": report.conflicts,
+        "quarantine_reasons": report.quarantine_reasons,
+        "warnings": list(report.warnings),
+    }
+
+
+def load_document(report: LoadReport) -> dict[str, Any]:
+    """Return the JSON document of a load."""
+    return {
+        "dry_run": report.dry_run,
+        "files": [_file_document(item) for item in report.files],
+        "passed_over": list(report.passed_over),
+        "held": report.held,
+        "quarantined": report.quarantined,
+        "reference_changed": list(report.reference.changed),
+        "verdicts_altered": list(report.reference.altered),
+        "lots": report.lots,
+        "meters": report.meters,
+    }
+
+
+def print_load(report: LoadReport) -> None:
+    """Print what a load did."""
+    console = out()
+    for item in report.files:
+        console.print(plain(f"{item.name}: {item.sentence}"))
+        for warning in item.warnings:
+            console.print(plain(f"  note: {warning}"))
+        for reason, count in item.quarantine_reasons.items():
+            console.print(f"  quarantined {count} × {reason}")
+    for line in report.passed_over:
+        note(f"passed over: {line}")
+    if report.reference.changed:
+        console.print("Taken over: " + ", ".join(report.reference.changed))
+    for line in report.reference.altered:
+        console.print(plain(f"  altered: {line}"))
+    if report.lots:
+        counts = {word: sum(v == name for v in report.lots.values()) for name, word in VERDICT_WORDS.items()}
+        console.print("Lots touched: " + ", ".join(f"{count} {word}" for word, count in counts.items() if count))
+    if report.meters:
+        console.print(
+            plain("Meters touched: " + ", ".join(f"{meter} {state}" for meter, state in report.meters.items()))
+        )

@@ -1,0 +1,228 @@
+"""Commands that do the work: demo, init, load, render."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from pipeline.cli import output
+from pipeline.cli.options import AsOf, By, Direct, DryRun, Json, Why, WorkspaceOption, moment, workspace_at
+from pipeline.errors import UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from pipeline.settings import Workspace
+    from pipeline.steps.load import LoadReport
+
+__all__ = ["add_to", "exit_code"]
+
+
+def exit_code(lots: Mapping[str, str], meters: Mapping[str, str], *, held: int = 0, quarantined: int = 0) -> int:
+    """Return 4 for a hold, a reject or a suspended meter, else 3 for held files or refused lines, else 0."""
+    if any(v in ("hold", "reject") for v in lots.values()) or "suspended" in meters.values():
+        return 4
+    return 3 if held or quarantined else 0
+
+
+def _of(report: LoadReport) -> int:
+    return exit_code(report.lots, report.meters, held=report.held, quarantined=report.quarantined)
+
+
+def demo(
+    folder: Annotated[Path, typer.Argument(metavar="[DIR]", help="Where to build the demo workspace.")] = Path("demo"),
+    direct: Direct = False,
+    dry_run: DryRun = False,
+    json: Json = False,
+) -> None:
+    """Build the demo workspace, run the main job and name the reports.
+
+    Example: annealog demo demo
+    """
+    from pipeline.settings import SETTINGS_FILE, Settings, Workspace
+
+    if folder.exists() and any(folder.iterdir()) and not (folder / SETTINGS_FILE).exists():
+        raise UsageError(f"{folder} is not empty and no workspace. Name a new folder: annealog demo DIR")
+    if dry_run:
+        output.note(f"Would build the demo in {folder}, load its exports and write its pages.")
+        return
+    workspace = Workspace(folder.resolve(), Settings())
+    with output.progress(None, "loading files", quiet=json) as callbacks:
+        if direct:
+            report, pages = _demo_direct(workspace.root, callbacks)
+        else:
+            from pipeline.flows import run_demo
+
+            workspace.root.mkdir(parents=True, exist_ok=True)
+            report, pages = run_demo(workspace, {}, callbacks)
+    _show_demo(workspace_at(workspace.root), report, pages, json=json)
+    # the demo is a tour: it holds and rejects on purpose, so its success is 0
+
+
+def _demo_direct(root: Path, callbacks: dict[str, Any]) -> tuple[Any, Any]:
+    from fixtures.demo import build
+
+    from pipeline.steps.files import collect
+    from pipeline.steps.load import load
+    from pipeline.steps.render import render
+
+    build(root)
+    workspace = workspace_at(root)
+    files, passed = collect([workspace.inbox])
+    report = load(workspace, files, progress=callbacks.get("file"), passed_over=passed)
+    pages, _ = render(workspace, progress=callbacks.get("page"))
+    return report, pages
+
+
+def _show_demo(workspace: Workspace, report: LoadReport, pages: Any, *, json: bool) -> None:
+    from pipeline.history.store import History
+    from pipeline.steps.status import status
+
+    with History.open(workspace.history) as history:
+        last = history.last_measured_at()
+    found = status(workspace, as_of=last)
+    document = {
+        **output.load_document(report),
+        "status": found.document(),
+        "pages": str(workspace.pages / "index.html"),
+    }
+    if json:
+        output.print_json(document)
+        return
+    console = output.out()
+    loaded = [item for item in report.files if item.status == "loaded"]
+    readings = sum(item.readings for item in loaded)
+    console.print(
+        f"{len(loaded)} files loaded, {len(report.files) - len(loaded)} known already or held; {readings} readings, "
+        f"{report.quarantined} lines quarantined."
+    )
+    for item in report.files:
+        if item.fates.get("quarantined") or item.fates.get("duplicate") or item.status == "held":
+            console.print(output.plain(f"  {item.name}: {item.sentence}"))
+    counts = found.document()["lots"]
+    console.print("Verdicts: " + ", ".join(f"{counts[name]} {word}" for name, word in output.VERDICT_WORDS.items()))
+    for result in found.assessment.lots.values():
+        if result.verdict in ("hold", "reject"):
+            console.print(output.plain(f"  {result.lot}: {output.VERDICT_WORDS[result.verdict]} — {result.reasons[0]}"))
+    for meter in found.assessment.meters.values():
+        console.print(output.plain(f"  meter {meter.meter}: {meter.state} — {meter.reasons[0]}"))
+    console.print(f"{sum(p.written for p in pages)} of {len(pages)} pages written.")
+    console.print(f"Open {workspace.pages / 'index.html'}")
+
+
+def init(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder of the new workspace.")],
+    dry_run: DryRun = False,
+    json: Json = False,
+) -> None:
+    """Make an empty workspace: settings, reference tables with headers, layouts, inbox.
+
+    Example: annealog init works
+    """
+    from pipeline.steps.start import create_workspace
+
+    written = create_workspace(folder, dry_run=dry_run)
+    if json:
+        output.print_json({"workspace": str(folder), "written": [str(path) for path in written], "dry_run": dry_run})
+        return
+    console = output.out()
+    console.print(f"{'Would make' if dry_run else 'Made'} the workspace {folder}:")
+    for path in written:
+        console.print(f"  {path}")
+    console.print("Next: fill in reference/*.csv, then: annealog load PATH")
+
+
+def load(
+    paths: Annotated[list[Path], typer.Argument(metavar="PATH...", help="Exports, or folders of them.")],
+    layout: Annotated[str | None, typer.Option(help="Layout of all these files; default: matched for each.")] = None,
+    accept_changes: Annotated[
+        bool,
+        typer.Option(
+            "--accept-changes", help="Accept reference tables that alter verdicts already given (--by, --why)."
+        ),
+    ] = False,
+    by: By = "",
+    why: Why = "",
+    direct: Direct = False,
+    dry_run: DryRun = False,
+    as_of: AsOf = None,
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
+    """Load readings into the history and assess what they touch.
+
+    Example: annealog load inbox
+    """
+    from pipeline.steps.files import collect
+    from pipeline.steps.load import load as load_directly
+
+    place = workspace_at(workspace)
+    files, passed = collect(paths)
+    given = {
+        "layout": layout, "accept_changes": accept_changes, "by": by, "why": why, "dry_run": dry_run,
+        "as_of": moment(as_of, place), "passed_over": passed,
+    }  # fmt: skip
+    with output.progress(len(files), "loading files", quiet=json) as callbacks:
+        if direct or dry_run:
+            report = load_directly(place, files, progress=callbacks.get("file"), **given)
+        else:
+            from pipeline.flows import run_load
+
+            report = run_load(place, files, given, callbacks)
+    if json:
+        output.print_json(output.load_document(report))
+    else:
+        output.print_load(report)
+    raise typer.Exit(_of(report))
+
+
+def render(
+    always: Annotated[
+        bool, typer.Option("--all", help="Write all pages, also those whose data did not change.")
+    ] = False,
+    direct: Direct = False,
+    dry_run: DryRun = False,
+    as_of: AsOf = None,
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
+    """Write every page whose data changed since it was last written.
+
+    Example: annealog render
+    """
+    place = workspace_at(workspace)
+    at = moment(as_of, place)
+    if dry_run:
+        output.note(f"Would write the pages whose data changed into {place.pages}.")
+        return
+    with output.progress(None, "assessing", quiet=json) as callbacks:
+        if direct:
+            from pipeline.steps.render import render as render_directly
+
+            pages, _ = render_directly(place, as_of=at, always=always, progress=callbacks.get("page"))
+        else:
+            from pipeline.flows import run_render
+
+            pages = run_render(place, as_of=at, always=always, callbacks=callbacks)
+    index = place.pages / "index.html"
+    if json:
+        output.print_json(
+            {
+                "index": str(index),
+                "pages": [{"path": str(p.path), "kind": p.kind, "id": p.id, "written": p.written} for p in pages],
+            }
+        )
+        return
+    console = output.out()
+    for page in pages:
+        if page.written:
+            console.print(output.plain(str(page.path)))
+    console.print(f"{sum(p.written for p in pages)} of {len(pages)} pages written. Open {index}")
+
+
+def add_to(app: typer.Typer) -> None:
+    """Add the commands."""
+    for command in (demo, init, load, render):
+        app.command(help=command.__doc__)(command)

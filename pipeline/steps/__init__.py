@@ -1,0 +1,1 @@
+"""The work itself, as plain functions: read, validate, store, compute, render. Nothing here knows about flows."""

@@ -1,0 +1,251 @@
+"""From stored readings to what can be said of every lot and meter, in one pass over frames."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from pipeline import rules
+from pipeline.intake.tables import parse_tables
+from pipeline.metrology import block_checks
+from pipeline.metrology.support import brackets_of
+from pipeline.steps.lots import lot_results
+from pipeline.steps.meters import decisions_on_signals, meter_result
+from pipeline.steps.prepare import adjustments_of, exclusions_of, prepare
+from schemas.tables import BASELINE
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from pipeline.history.store import Event, History
+    from pipeline.settings import Settings
+    from schemas.results import Decision, LotResult, MeterResult
+
+__all__ = ["SETTINGS_TEXT", "Assessment", "assess", "assess_frames", "compute_checks", "recorded_tables"]
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """Everything computed from the history at one moment. Frames are sorted by key and time."""
+
+    settings: Settings
+    as_of: datetime
+    tables: Mapping[str, pl.DataFrame]
+    readings: pl.DataFrame
+    checks: pl.DataFrame
+    runs: pl.DataFrame
+    meter_settings: pl.DataFrame
+    brackets: pl.DataFrame
+    new_baselines: pl.DataFrame
+    late_baselines: pl.DataFrame
+    signal_decisions: dict[tuple[str, str | None, datetime | None], list[Decision]]
+    lots: dict[str, LotResult] = field(default_factory=dict)
+    meters: dict[str, MeterResult] = field(default_factory=dict)
+    spot_values: pl.DataFrame = field(default_factory=pl.DataFrame)
+    part_values: pl.DataFrame = field(default_factory=pl.DataFrame)
+
+
+def compute_checks(
+    prepared: pl.DataFrame,
+    tables: Mapping[str, pl.DataFrame],
+    settings: Settings,
+    *,
+    adjustments: pl.DataFrame,
+    baselines: pl.DataFrame,
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """Compute checks, runs, settings, new baselines and baselines that late data would change.
+
+    Parameters
+    ----------
+    prepared
+        From `prepare`.
+    tables
+        Reference tables.
+    settings
+        Settings of the workspace.
+    adjustments
+        Recorded settings of meters.
+    baselines
+        Frozen limits as stored.
+
+    Returns
+    -------
+    tuple of polars.DataFrame
+        checks (with limits, z, warning, rejects), runs, settings, new baselines, late baselines.
+    """
+    counted = prepared.filter((pl.col("clock") == "known") & ~pl.col("excluded") & pl.col("value").is_not_null())
+    stream = block_checks.ordered_stream(counted.select(_STREAM_COLUMNS), adjustments)
+    checks = block_checks.group_checks(stream, gap=timedelta(minutes=settings.check_gap_minutes))
+    checks = block_checks.judge_tolerance(
+        checks,
+        tables["blocks"],
+        unit=settings.unit,
+        tolerance=settings.tolerance,
+        tolerance_unit=settings.tolerance_unit,
+        block_tolerance=settings.block_tolerance,
+    )
+    computed = block_checks.freeze(checks, baseline_checks=settings.baseline_checks)
+    series = block_checks.SERIES
+    new = computed.join(baselines, on=series, how="anti", nulls_equal=True, maintain_order="left")
+    late = (
+        computed.join(
+            baselines.filter(~pl.col("named")).unique(subset=series, keep="last", maintain_order=True),
+            on=series,
+            how="inner",
+            nulls_equal=True,
+            suffix="_stored",
+            maintain_order="left",
+        )
+        .filter((pl.col("centre") - pl.col("centre_stored")).abs() > 1e-9 * pl.col("centre").abs())
+        .select("meter", "block", pl.col("centre_stored").alias("frozen"), pl.col("centre").alias("recomputed"))
+    )
+    checks = block_checks.add_limits(checks, pl.concat([new, baselines.select(new.columns)]), tables["meters"])
+    checks = rules.apply(checks.sort("meter", "at", "check"), series=series, run=["meter", "run"])
+    checks = checks.sort("meter", "at", "check")
+    runs = block_checks.runs_of_checks(checks, signals_make_suspect=settings.signals_make_suspect)
+    found = block_checks.settings_of(stream).with_columns(
+        pl.lit("export").alias("kind"), pl.lit(None, pl.String).alias("by")
+    )
+    recorded = adjustments.select(
+        "meter", pl.col("measured_at").alias("at"), pl.lit("recorded").alias("kind"), "by", pl.col("why")
+    )
+    meter_settings = pl.concat([found, recorded], how="diagonal").sort("meter", "at")
+    return checks, runs, meter_settings, new, late
+
+
+_STREAM_COLUMNS = [
+    "meter", "measured_at", "sequence", "source_id", "line", "replicate", "role", "probe", "frequency_khz", "block",
+    "value_at_reference", "standard_deviation_at_reference", "count", "temperature_c",
+]  # fmt: skip
+
+
+def assess_frames(
+    readings: pl.DataFrame,
+    tables: Mapping[str, pl.DataFrame],
+    settings: Settings,
+    *,
+    as_of: datetime,
+    events: Iterable[Event] = (),
+    sources: pl.DataFrame | None = None,
+    baselines: pl.DataFrame | None = None,
+    lots: Iterable[str] | None = None,
+    meters: Iterable[str] | None = None,
+) -> Assessment:
+    """Assess lots and meters from frames.
+
+    Parameters
+    ----------
+    readings
+        Columns of the history's readings; every reading of the meters concerned.
+    tables
+        Reference tables.
+    settings
+        Settings of the workspace.
+    as_of
+        Moment of the question; later readings are left out.
+    events, sources, baselines
+        From the history; none of them is needed.
+    lots, meters
+        Which to report; None means all that have readings.
+
+    Returns
+    -------
+    Assessment
+    """
+    events = list(events)
+    exclusions = exclusions_of(events, sources if sources is not None else _NO_SOURCES)
+    adjustments = adjustments_of(events).filter(pl.col("measured_at") <= as_of)
+    stored = (baselines if baselines is not None else BASELINE.empty()).filter(pl.col("last_at") <= as_of)
+    prepared = prepare(readings, tables, settings, exclusions=exclusions, as_of=as_of)
+    checks, runs, meter_settings, new, late = compute_checks(
+        prepared, tables, settings, adjustments=adjustments, baselines=stored
+    )
+    parts = prepared.filter((pl.col("role") == "part") & ~pl.col("excluded") & pl.col("value").is_not_null())
+    brackets = brackets_of(
+        parts.select("lot", "meter", "measured_at", "clock", "count"),
+        runs,
+        interval=timedelta(hours=settings.check_interval_hours),
+        as_of=as_of,
+    )
+    base = Assessment(
+        settings,
+        as_of,
+        tables,
+        prepared,
+        checks,
+        runs,
+        meter_settings,
+        brackets,
+        new,
+        late,
+        decisions_on_signals(events),
+    )
+    decided, spot_values, part_values = lot_results(base, events, lots)
+    found = prepared["meter"].unique().sort().to_list()
+    wanted = found if meters is None else [meter for meter in found if meter in set(meters)]
+    fields: dict[str, Any] = {
+        **base.__dict__,
+        "lots": decided,
+        "meters": {meter: meter_result(meter, base) for meter in wanted},
+        "spot_values": spot_values,
+        "part_values": part_values,
+    }
+    return Assessment(**fields)
+
+
+SETTINGS_TEXT = "settings"
+"""Name under which the text of `annealog.toml` is kept beside the tables: a tolerance decides verdicts, too."""
+
+
+def recorded_tables(texts: Mapping[str, str], settings: Settings) -> dict[str, pl.DataFrame]:
+    """Return the reference tables from their texts, the settings among them left out."""
+    return parse_tables({name: text for name, text in texts.items() if name != SETTINGS_TEXT}, zone=settings.zone)
+
+
+_NO_SOURCES = pl.DataFrame(schema={"sha256": pl.String, "source_id": pl.Int32})
+
+
+def assess(
+    history: History,
+    settings: Settings,
+    *,
+    as_of: datetime | None,
+    lots: Iterable[str] | None = None,
+    meters: Iterable[str] | None = None,
+    tables: Mapping[str, pl.DataFrame] | None = None,
+) -> Assessment:
+    """Assess from the history.
+
+    Parameters
+    ----------
+    history
+        Open history.
+    settings
+        Settings of the workspace.
+    as_of
+        None means the last reading (or now, where there is none).
+    lots, meters
+        Which to report; None means all.
+    tables
+        Reference tables to use instead of those taken over, to see what a change would do.
+
+    Returns
+    -------
+    Assessment
+    """
+    moment = as_of or history.last_measured_at() or datetime.now(UTC)
+    known = tables if tables is not None else recorded_tables(history.reference_texts(), settings)
+    return assess_frames(
+        history.readings(),
+        known,
+        settings,
+        as_of=moment,
+        events=history.events(),
+        sources=history.sources(),
+        baselines=history.baselines(),
+        lots=lots,
+        meters=meters,
+    )

@@ -1,0 +1,458 @@
+"""Loading: each file read, matched, validated and stored in one transaction; then what it touched is assessed."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from importlib import resources
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from pipeline.errors import EnvironmentProblem, LayoutError, UsageError
+from pipeline.history.store import History
+from pipeline.intake.identity import decide
+from pipeline.intake.layout import Layout, parse_layout
+from pipeline.intake.match import match
+from pipeline.intake.reader import read
+from pipeline.intake.reading import Held
+from pipeline.steps.assess import Assessment, assess, recorded_tables
+from pipeline.steps.files import archive, read_bytes, sha256_of
+from pipeline.steps.reference import ReferenceChange, read_reference, take_over
+from schemas.tables import FATES
+from schemas.versions import version_at
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Mapping
+    from pathlib import Path
+
+    from pipeline.settings import Workspace
+
+__all__ = [
+    "FileReport",
+    "LoadReport",
+    "assess_touched",
+    "layouts_of",
+    "load",
+    "load_files",
+    "run_steps",
+    "take_over_reference",
+]
+
+
+@dataclass(frozen=True)
+class FileReport:
+    """What became of one file."""
+
+    name: str
+    sha256: str
+    status: str  # loaded | already_loaded | held
+    sentence: str
+    layout: str | None = None
+    source_id: int | None = None
+    lines: int = 0
+    fates: dict[str, int] = field(default_factory=dict)
+    readings: int = 0
+    conflicts: int = 0
+    quarantine_reasons: dict[str, int] = field(default_factory=dict)
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class LoadReport:
+    """What a load did, and what can be said of the lots and meters it touched."""
+
+    files: tuple[FileReport, ...]
+    passed_over: tuple[str, ...]
+    reference: ReferenceChange
+    lots: dict[str, str]
+    meters: dict[str, str]
+    dry_run: bool
+
+    @property
+    def held(self) -> int:
+        """Files that were not loaded."""
+        return sum(report.status == "held" for report in self.files)
+
+    @property
+    def quarantined(self) -> int:
+        """Lines refused in this load."""
+        return sum(report.fates.get("quarantined", 0) for report in self.files)
+
+
+def layouts_of(workspace: Workspace) -> dict[str, tuple[Layout, str]]:
+    """Return the layouts a workspace knows, with their texts: the neutral one and those in `layouts/`.
+
+    Raises
+    ------
+    LayoutError
+        If one is wrong, or two have the same name.
+    """
+    found: dict[str, tuple[Layout, str]] = {}
+    shipped = [
+        (f"built-in {item.name}", item.read_text(encoding="utf-8"))
+        for item in (resources.files("pipeline.intake") / "layouts").iterdir()
+        if item.name.endswith(".toml")
+    ]
+    own = []
+    try:
+        for path in sorted(workspace.layouts.glob("*.toml")):
+            own.append((f"layouts/{path.name}", path.read_text(encoding="utf-8-sig")))
+    except OSError as error:
+        raise EnvironmentProblem(f"Cannot read {error.filename}: {error.strerror}.") from None
+    except UnicodeDecodeError as error:
+        raise LayoutError(f"{path}: byte {error.start} is not UTF-8. Save the layout as UTF-8.") from None
+    for where, text in [*sorted(shipped), *own]:
+        layout = parse_layout(text, where)
+        if layout.name in found:
+            raise LayoutError(f"{where}: a layout named {layout.name!r} exists already. Give each layout its own name.")
+        found[layout.name] = (layout, text)
+    return found
+
+
+def _shown_name(workspace: Workspace, path: Path) -> str:
+    """Return the path inside the workspace where it lies there, else the file's name."""
+    resolved = path.absolute()
+    root = workspace.root.absolute()
+    return resolved.relative_to(root).as_posix() if resolved.is_relative_to(root) else path.name
+
+
+def take_over_reference(
+    workspace: Workspace, *, now: datetime, accept: bool = False, by: str = "", why: str = ""
+) -> ReferenceChange:
+    """Take over the reference tables and settings of a workspace into its history."""
+    texts = read_reference(workspace)
+    settings = workspace.settings
+    with (
+        History.open(workspace.history, write=True, wait_s=settings.busy_wait_seconds) as history,
+        history.transaction(),
+    ):
+        return take_over(history, texts, settings, now=now, accept=accept, by=by, why=why)
+
+
+def _ledger(result: Any, layout_text: str, decided: pl.DataFrame, now: datetime) -> tuple[dict[str, Any], pl.DataFrame]:
+    """Return the ledger row of a file and the readings to store, after duplicates have been told apart."""
+    stored = decided.filter(pl.col("fate") != "duplicate")
+    lines = decided.group_by("line").agg((pl.col("fate") == "duplicate").all().alias("duplicate"))
+    duplicate = int(lines["duplicate"].sum()) if decided.height else 0
+    counts = dict(result.counts)
+    counts["accepted"] -= duplicate
+    counts["duplicate"] += duplicate
+    ledger = {
+        "sha256": result.sha256,
+        "name": result.name,
+        "size": result.size,
+        "layout": result.layout_name,
+        "layout_version": result.layout_version,
+        "layout_text": layout_text,
+        "zone": result.zone,
+        "loaded_at": now,
+        "lines": sum(counts.values()),
+        **{fate: counts[fate] for fate in FATES},
+        "readings": stored.height,
+        "conflicts": int((stored["fate"] == "conflict").sum()),
+        "metadata": json.dumps(result.metadata, ensure_ascii=False, sort_keys=True),
+        "warnings": json.dumps(list(result.warnings), ensure_ascii=False),
+    }
+    return ledger, stored.with_columns((pl.col("fate") == "conflict").alias("conflict")).drop("fate")
+
+
+def _load_one(
+    history: History | None,
+    workspace: Workspace,
+    path: Path,
+    layouts: Mapping[str, tuple[Layout, str]],
+    blocks: frozenset[str],
+    *,
+    named: str | None,
+    now: datetime,
+    dry_run: bool,
+) -> FileReport:
+    settings = workspace.settings
+    name = _shown_name(workspace, path)
+    cap = settings.size_cap_mb * 1_000_000
+    data = read_bytes(path, cap)
+    digest = sha256_of(data)
+    known = history.source(digest) if history is not None else None
+    if known is not None:
+        at = known["loaded_at"].astimezone(settings.zone)
+        sentence = f"already loaded on {at:%Y-%m-%d %H:%M} as {known['name']}; nothing was added"
+        return FileReport(name, digest, "already_loaded", sentence, known["layout"], known["source_id"])
+
+    def hold(reason: Held, layout: str | None = None) -> FileReport:
+        if history is not None and not dry_run:
+            with history.transaction():
+                history.hold_file(digest, name, len(data), reason.reason, reason.sentence, now)
+        return FileReport(name, digest, "held", f"{reason.reason}: {reason.sentence}", layout)
+
+    if named is not None:
+        layout = layouts[named][0]
+    else:
+        found = match(name, data, {key: pair[0] for key, pair in layouts.items()}, settings.folders)
+        if isinstance(found, Held):
+            return hold(found)
+        layout = found
+    result = read(
+        data,
+        name=name,
+        layout=layout,
+        plausible_ms_per_m=settings.plausible_range_ms_per_m,
+        site_zone=settings.time_zone,
+        blocks=blocks,
+        now=now,
+        size_cap_bytes=cap,
+    )
+    if result.held is not None:
+        return hold(result.held, layout.name)
+    if history is None:
+        existing = result.readings.clear()
+        existing = existing.with_columns(pl.lit(1, pl.Int32).alias("occurrence"))
+    else:
+        existing = history.stored_slots(result.readings)
+    decided = decide(result.readings, existing, repeats_kept=layout.repeats_kept)
+    ledger, stored = _ledger(result, layouts[layout.name][1], decided, now)
+    source_id = None
+    if history is not None and not dry_run:
+        archive(workspace.archive, data, digest)
+        with history.transaction():
+            source_id = history.add_file(ledger, stored, result.quarantine)
+            history.append_event(
+                "load",
+                {
+                    "sha256": digest,
+                    "name": name,
+                    "layout": f"{layout.name} {layout.version}",
+                    "readings": ledger["readings"],
+                },
+                by="load",
+                why="loaded",
+                at=now,
+            )
+    reasons = dict(
+        result.quarantine["reason"]
+        .value_counts(sort=True)
+        .sort("count", "reason", descending=[True, False])
+        .iter_rows()
+    )
+    fates = {fate: int(ledger[fate]) for fate in FATES}
+    verb = "would load" if dry_run else "loaded"
+    sentence = f"{verb} {ledger['readings']} readings from {fates['accepted']} lines"
+    extra = [
+        f"{fates['duplicate']} lines known already" if fates["duplicate"] else "",
+        f"{fates['quarantined']} quarantined" if fates["quarantined"] else "",
+        f"{ledger['conflicts']} contradict an earlier export" if ledger["conflicts"] else "",
+    ]
+    return FileReport(
+        name,
+        digest,
+        "loaded",
+        ", ".join([sentence, *(words for words in extra if words)]),
+        layout.name,
+        source_id,
+        int(ledger["lines"]),
+        fates,
+        int(ledger["readings"]),
+        int(ledger["conflicts"]),
+        reasons,
+        result.warnings,
+    )
+
+
+def load_files(
+    workspace: Workspace,
+    paths: Iterable[Path],
+    *,
+    layout: str | None = None,
+    now: datetime | None = None,
+    dry_run: bool = False,
+    progress: Callable[[FileReport], None] | None = None,
+) -> list[FileReport]:
+    """Load files, each in a transaction of its own.
+
+    Parameters
+    ----------
+    workspace
+        Where to load.
+    paths
+        Files, in the order in which they are loaded.
+    layout
+        Name of the layout of all of them; None matches each one.
+    now
+        Time of the load.
+    dry_run
+        Only say what would become of the files.
+    progress
+        Called after each file.
+
+    Returns
+    -------
+    list of FileReport
+
+    Raises
+    ------
+    UsageError
+        If the named layout is not known.
+    """
+    moment = now or datetime.now(UTC)
+    known = layouts_of(workspace)
+    if layout is not None and layout not in known:
+        raise UsageError(f"There is no layout {layout!r}. Known layouts: {', '.join(sorted(known))}.")
+    settings = workspace.settings
+    history: History | None = None
+    if workspace.history.exists() or not dry_run:
+        history = History.open(workspace.history, write=not dry_run, wait_s=settings.busy_wait_seconds)
+    reports = []
+    try:
+        texts = read_reference(workspace) if history is None or dry_run else history.reference_texts()
+        tables = recorded_tables(texts, settings)
+        blocks = frozenset(version_at(tables["blocks"], ["block"], None)["block"].to_list())
+        for path in paths:
+            report = _load_one(history, workspace, path, known, blocks, named=layout, now=moment, dry_run=dry_run)
+            reports.append(report)
+            if progress is not None:
+                progress(report)
+        if history is not None and not dry_run:
+            history.checkpoint()
+    finally:
+        if history is not None:
+            history.close()
+    return reports
+
+
+def assess_touched(
+    workspace: Workspace,
+    source_ids: Iterable[int],
+    *,
+    now: datetime,
+    as_of: datetime | None = None,
+    refresh: bool = False,
+) -> tuple[dict[str, str], dict[str, str], Assessment | None]:
+    """Assess what some files touched; freeze baselines that are due and keep the verdicts given.
+
+    Parameters
+    ----------
+    workspace
+        Where they were loaded.
+    source_ids
+        Numbers of the files.
+    now
+        Time of the events.
+    as_of
+        Moment of the assessment; None means the last reading.
+    refresh
+        Assess even if no file was loaded, because reference tables changed.
+
+    Returns
+    -------
+    (dict, dict, Assessment or None)
+        Verdict by lot, state by meter, and everything computed (None where nothing was touched).
+    """
+    settings = workspace.settings
+    ids = list(source_ids)
+    if not ids and not refresh:
+        return {}, {}, None
+    with History.open(workspace.history, write=True, wait_s=settings.busy_wait_seconds) as history:
+        found = assess(history, settings, as_of=as_of)
+        lots, meters = history.lots_and_meters_of(ids)
+        with history.transaction():
+            history.add_baselines(found.new_baselines)
+            for row in found.new_baselines.iter_rows(named=True):
+                history.append_event(
+                    "baseline",
+                    {
+                        "meter": row["meter"], "probe": row["probe"], "frequency_khz": row["frequency_khz"],
+                        "block": row["block"], "centre": row["centre"], "standard_deviation": row["standard_deviation"],
+                        "checks": row["checks"], "first_at": row["first_at"].isoformat(), "last_at": row["last_at"].isoformat(),
+                    },
+                    by="load",
+                    why=f"the first {row['checks']} checks since the last setting are complete",
+                    at=now,
+                )  # fmt: skip
+            given = [
+                {"lot": lot, "verdict": r.verdict, "support": r.support, "as_of": r.as_of}
+                for lot, r in found.lots.items()
+            ]
+            if given:
+                history.put_verdicts(pl.DataFrame(given))
+        history.checkpoint()
+    return (
+        {lot: found.lots[lot].verdict for lot in lots if lot in found.lots},
+        {meter: found.meters[meter].state for meter in meters if meter in found.meters},
+        found,
+    )
+
+
+def run_steps(
+    given: Mapping[str, Any],
+    *,
+    take_over: Callable[[dict[str, Any]], ReferenceChange],
+    load: Callable[[dict[str, Any]], list[FileReport]],
+    assess: Callable[[list[int], dict[str, Any]], tuple[dict[str, str], dict[str, str]]],
+) -> LoadReport:
+    """Run the three steps of a load in order: the one place that says what a load is, with Prefect and without.
+
+    Parameters
+    ----------
+    given
+        layout, dry_run, accept_changes, by, why, as_of, now, passed_over; all but none needed.
+    take_over, load, assess
+        The steps, called with their options.
+
+    Returns
+    -------
+    LoadReport
+
+    Raises
+    ------
+    UsageError
+        If changes are accepted without a name and a reason.
+    """
+    now = given.get("now") or datetime.now(UTC)
+    dry_run = bool(given.get("dry_run"))
+    by, why, accept = given.get("by") or "", given.get("why") or "", bool(given.get("accept_changes"))
+    if accept and not (by.strip() and why.strip()):
+        raise UsageError("--accept-changes needs --by NAME and --why TEXT: it is recorded as a decision.")
+    reference = ReferenceChange((), ())
+    if not dry_run:
+        reference = take_over({"now": now, "accept": accept, "by": by, "why": why})
+    reports = load({"layout": given.get("layout"), "now": now, "dry_run": dry_run})
+    lots: dict[str, str] = {}
+    meters: dict[str, str] = {}
+    if not dry_run:
+        loaded = [report.source_id for report in reports if report.status == "loaded" and report.source_id is not None]
+        lots, meters = assess(loaded, {"now": now, "as_of": given.get("as_of"), "refresh": bool(reference.changed)})
+    return LoadReport(tuple(reports), tuple(given.get("passed_over") or ()), reference, lots, meters, dry_run)
+
+
+def load(
+    workspace: Workspace,
+    files: Iterable[Path],
+    *,
+    progress: Callable[[FileReport], None] | None = None,
+    **given: Any,
+) -> LoadReport:
+    """Take over reference tables, load files and assess what they touched, without Prefect.
+
+    Parameters
+    ----------
+    workspace
+        Where to load.
+    files
+        From `files.collect`.
+    progress
+        Called after each file.
+    **given
+        As for :func:`run_steps`.
+
+    Returns
+    -------
+    LoadReport
+    """
+    paths = list(files)
+    return run_steps(
+        given,
+        take_over=lambda options: take_over_reference(workspace, **options),
+        load=lambda options: load_files(workspace, paths, progress=progress, **options),
+        assess=lambda ids, options: assess_touched(workspace, ids, **options)[:2],
+    )

@@ -1,0 +1,188 @@
+"""What a reader of a lot's verdict should know besides it: each flag is a code and a sentence with its number."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipeline.statistics.constants import d2
+
+if TYPE_CHECKING:
+    from pipeline.settings import Settings
+    from pipeline.steps.assess import Assessment
+
+__all__ = ["SPOT_EFFECT_P", "flags_of_lots", "supplier_levels"]
+
+SPOT_EFFECT_P = 1e-4
+"""Spots inside parts are called different below this p: with hundreds of lots, 0.05 would call many by chance."""
+
+
+def _add(found: dict[str, list[str]], frame: pl.DataFrame, words: str) -> None:
+    """Add one flag to each lot of a frame with the columns lot, n (and what the words name)."""
+    for row in frame.sort("lot").iter_rows(named=True):
+        found.setdefault(row["lot"], []).append(words.format(**row))
+
+
+def flags_of_lots(
+    assessment: Assessment, parts: pl.DataFrame, live: pl.DataFrame, figures: pl.DataFrame
+) -> dict[str, list[str]]:
+    """Return the flags of each lot.
+
+    Parameters
+    ----------
+    assessment
+        Settings and checks.
+    parts
+        All part readings.
+    live
+        Those that count.
+    figures
+        Lot values of `nested`.
+    """
+    settings = assessment.settings
+    found: dict[str, list[str]] = {}
+    low, high = settings.working_temperature_c
+    outside = (
+        live.filter((pl.col("temperature_c") < low) | (pl.col("temperature_c") > high))
+        .group_by("lot")
+        .agg(pl.len().alias("n"), pl.col("temperature_c").max().alias("t"))
+    )
+    _add(
+        found,
+        outside,
+        f"metal_outside_working_range: {{n}} reading(s) at metal temperatures outside {low:g} to {high:g} °C, up to {{t:g}} °C",
+    )
+    _add(
+        found,
+        _apart_from_block(assessment, live),
+        (
+            "block_and_part_apart: metal {t:.1f} °C from the block checked before it, more than "
+            f"{settings.block_part_difference_c:g} °C (settings: block_part_difference_c)"
+        ),
+    )
+    _add(
+        found,
+        parts.filter("excluded").group_by("lot").agg(pl.len().alias("n")),
+        "excluded: {n} reading(s) left out by a recorded decision",
+    )
+    _add(
+        found,
+        parts.filter(pl.col("non_reading").is_not_null())
+        .group_by("lot")
+        .agg(pl.len().alias("n"), pl.col("non_reading").unique().sort().str.join(", ")),
+        "non_readings: {n} place(s) without a value ({non_reading})",
+    )
+    _add(
+        found,
+        parts.filter("conflict").group_by("lot").agg(pl.len().alias("n")),
+        "conflicting_reexport: {n} reading(s) contradict an earlier export",
+    )
+    _add(
+        found,
+        live.filter(pl.col("clock") != "known").group_by("lot").agg(pl.len().alias("n")),
+        "clock_unknown: {n} reading(s) from a meter whose clock was wrong",
+    )
+    _add(
+        found,
+        live.filter(pl.col("part").str.starts_with("not stated")).group_by("lot").agg(pl.len().alias("n")),
+        "part_not_stated: {n} reading(s) without a part; each counts as a part of its own",
+    )
+    _add(
+        found,
+        live.filter(pl.col("count") > 1).group_by("lot").agg(pl.len().alias("n")),
+        "block_results: {n} exported mean(s); minimum, maximum and normality of single readings are unknown",
+    )
+    bare = live.filter((pl.col("count") > 1) & pl.col("standard_deviation").is_null())
+    _add(
+        found,
+        bare.group_by("lot").agg(pl.len().alias("n")),
+        "scatter_unknown: {n} exported mean(s) without a standard deviation",
+    )
+    known = assessment.tables["meters"]["meter"].unique().to_list()
+    _add(
+        found,
+        live.filter(~pl.col("meter").is_in(known)).group_by("lot").agg(pl.col("meter").unique().sort().str.join(", ")),
+        "meter_not_registered: {meter} does not stand in reference/meters.csv",
+    )
+    soft = figures.filter(pl.col("spot_p_value") < SPOT_EFFECT_P).with_columns(
+        (pl.col("spot_mean_square").sqrt() / pl.col("repeatability")).alias("ratio")
+    )
+    _add(
+        found,
+        soft,
+        "spots_differ_within_parts: spots of one part differ more than repeats on one spot (F = {spot_f_ratio:.4g}, p = {spot_p_value:.2g}); look for soft spots",
+    )
+    return found
+
+
+def _apart_from_block(assessment: Assessment, live: pl.DataFrame) -> pl.DataFrame:
+    """Return, for lots whose metal was too far from the block's temperature, the largest difference."""
+    checks = assessment.checks.filter(pl.col("temperature_c").is_not_null())
+    readings = live.filter((pl.col("clock") == "known") & (pl.col("temperature_state") == "at_metal"))
+    if not checks.height or not readings.height:
+        return pl.DataFrame(schema={"lot": pl.String, "t": pl.Float64})
+    of_lot = readings.group_by("lot", "meter").agg(
+        pl.col("measured_at").min(),
+        pl.col("temperature_c").min().alias("low"),
+        pl.col("temperature_c").max().alias("high"),
+    )
+    joined = of_lot.sort("measured_at").join_asof(
+        checks.select("meter", "at", pl.col("temperature_c").alias("block_c")).sort("at"),
+        left_on="measured_at", right_on="at", by="meter", strategy="backward", check_sortedness=False,
+    )  # fmt: skip
+    apart = pl.max_horizontal((pl.col("high") - pl.col("block_c")).abs(), (pl.col("low") - pl.col("block_c")).abs())
+    return (
+        joined.with_columns(apart.alias("t"))
+        .filter(pl.col("t") > assessment.settings.block_part_difference_c)
+        .group_by("lot")
+        .agg(pl.col("t").max())
+    )
+
+
+def supplier_levels(figures: pl.DataFrame, info: pl.DataFrame, settings: Settings) -> dict[str, str]:
+    """Flag lots whose mean lies beyond the limits of the first lots of the same supplier and material.
+
+    Limits: mean ± 3·MR-bar/d2 of the means of the first lots in order of reading, so that variation between lots is
+    counted; they stay frozen (individuals chart, ISO 7870-2).
+
+    Returns
+    -------
+    dict
+        Lot -> flag.
+    """
+    frame = (
+        figures.select("lot", "mean", "parts")
+        .join(info.select("lot", "supplier", "material", "first_at"), on="lot")
+        .drop_nulls(["supplier", "material", "first_at"])
+        .sort("supplier", "material", "first_at", "lot")
+    )
+    group = ["supplier", "material"]
+    baseline = (
+        frame.group_by(group, maintain_order=True)
+        .agg(pl.col("mean").head(settings.supplier_baseline_lots))
+        .filter(pl.col("mean").list.len() >= settings.supplier_baseline_lots)
+        .select(
+            *group,
+            pl.col("mean").list.mean().alias("centre"),
+            (pl.col("mean").list.diff().list.drop_nulls().list.eval(pl.element().abs()).list.mean() / d2(2)).alias(
+                "sigma"
+            ),
+        )
+    )
+    numbered = frame.with_columns(pl.int_range(pl.len()).over(group).alias("place")).join(
+        baseline, on=group, how="inner"
+    )
+    beyond = numbered.filter(
+        (pl.col("place") >= settings.supplier_baseline_lots)
+        & (pl.col("sigma") > 0)
+        & ((pl.col("mean") - pl.col("centre")).abs() > 3 * pl.col("sigma"))
+    )
+    return {
+        row["lot"]: (
+            f"supplier_level: the lot mean lies {abs(row['mean'] - row['centre']) / row['sigma']:.1f} standard deviations "
+            f"{'below' if row['mean'] < row['centre'] else 'above'} the first {settings.supplier_baseline_lots} lots of "
+            f"{row['material']} from {row['supplier']}"
+        )
+        for row in beyond.iter_rows(named=True)
+    }

@@ -1,0 +1,193 @@
+"""Limits of a lot in its specification's unit: what is compared with them, and what comes out, in words."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.metrology.conformity import decide as decide_limits
+from pipeline.metrology.units import convert, convert_expression, is_resistivity
+
+__all__ = ["limits_in", "limits_met", "spots_in_limits_unit"]
+
+
+def limits_in(frame: pl.DataFrame, unit: str) -> pl.DataFrame:
+    """Add lower and upper in the working unit; between conductivity and resistivity the two change places."""
+    lower: list[float | None] = []
+    upper: list[float | None] = []
+    for low, high, given in frame.select("lower_as_written", "upper_as_written", "limits_unit").iter_rows():
+        if given is None:
+            lower.append(None)
+            upper.append(None)
+            continue
+        converted = [None if limit is None else convert(limit, given, unit) for limit in (low, high)]
+        if is_resistivity(given) != is_resistivity(unit):
+            converted.reverse()
+        lower.append(converted[0])
+        upper.append(converted[1])
+    return frame.with_columns(pl.Series("lower", lower, dtype=pl.Float64), pl.Series("upper", upper, dtype=pl.Float64))
+
+
+def spots_in_limits_unit(spots: pl.DataFrame, counted: pl.DataFrame, info: pl.DataFrame, unit: str) -> pl.DataFrame:
+    """Add each spot mean in its specification's unit.
+
+    Where that unit and the working unit are proportional, the mean is converted; else the readings are.
+    """
+    spots = spots.join(info.select("lot", "limits_unit"), on="lot", how="left", maintain_order="left")
+    result: pl.Expr = pl.lit(None, dtype=pl.Float64)
+    curved = False
+    for given in info["limits_unit"].drop_nulls().unique().sort().to_list():
+        if is_resistivity(given) != is_resistivity(unit):
+            curved = True
+            continue
+        result = (
+            pl.when(pl.col("limits_unit") == given)
+            .then(convert_expression(pl.col("mean"), unit, given))
+            .otherwise(result)
+        )
+    spots = spots.with_columns(result.alias("mean_in_limits_unit"))
+    if not curved:
+        return spots
+    n = pl.col("count").fill_null(1)
+    pieces = []
+    for given in info["limits_unit"].drop_nulls().unique().sort().to_list():
+        if is_resistivity(given) != is_resistivity(unit):
+            lots = info.filter(pl.col("limits_unit") == given).select("lot")
+            value = convert_expression(pl.col("value_at_reference"), unit, given)
+            pieces.append(
+                counted.join(lots, on="lot", how="semi")
+                .group_by("lot", "part", "spot")
+                .agg(((value * n).sum() / n.sum()).alias("_curved"))
+            )
+    return (
+        spots.join(pl.concat(pieces), on=["lot", "part", "spot"], how="left", nulls_equal=True, maintain_order="left")
+        .with_columns(pl.coalesce("_curved", "mean_in_limits_unit").alias("mean_in_limits_unit"))
+        .drop("_curved")
+    )
+
+
+def limits_met(
+    spots: pl.DataFrame, info: pl.DataFrame, budgets: pl.DataFrame
+) -> tuple[pl.DataFrame, dict[str, tuple[str | None, str]]]:
+    """Judge what must lie within the limits; return the judged spots and (limits_met, sentence) a lot."""
+    rules = info.select(
+        "lot", "lower_as_written", "upper_as_written", "limits_unit", "conforms_by", "decision_rule", "rounding", "k"
+    ).with_columns(pl.col("conforms_by").fill_null("spot"), pl.col("decision_rule").fill_null("simple"))
+    guard = budgets.select("lot", pl.col("expanded_of_compared_in_limits_unit").alias("_guard"))
+    units = spots.join(rules, on="lot", how="left", maintain_order="left", suffix="_of_rule").join(
+        guard, on="lot", how="left", maintain_order="left"
+    )
+    units = units.with_columns(_judged(units, "mean_in_limits_unit").alias("within"))
+    by_spot = units.select(*spots.columns, "within")
+    mean_of_part = units.group_by("lot", "part", maintain_order=True).agg(
+        pl.col("mean_in_limits_unit").mean().alias("value"),
+        pl.col(
+            "lower_as_written",
+            "upper_as_written",
+            "limits_unit",
+            "decision_rule",
+            "rounding",
+            "k",
+            "_guard",
+            "conforms_by",
+        ).first(),
+    )
+    of_part = mean_of_part.with_columns(_judged(mean_of_part, "value").alias("within"))
+    mean_of_lot = mean_of_part.group_by("lot", maintain_order=True).agg(
+        pl.col("value").mean(),
+        pl.col("value").std().alias("deviation"),
+        pl.col(
+            "lower_as_written",
+            "upper_as_written",
+            "limits_unit",
+            "decision_rule",
+            "rounding",
+            "k",
+            "_guard",
+            "conforms_by",
+        ).first(),
+    )
+    of_lot = mean_of_lot.with_columns(_judged(mean_of_lot, "value").alias("within"))
+    found: dict[str, tuple[str | None, str]] = {}
+    for frame, what in ((units, "spot"), (of_part, "part"), (of_lot, "lot_mean")):
+        found |= _sentences(frame.filter(pl.col("conforms_by") == what), what)
+    found |= _k_method(of_lot.filter(pl.col("conforms_by") == "k_method"))
+    return by_spot, found
+
+
+def _judged(frame: pl.DataFrame, value: str) -> pl.Series:
+    return decide_limits(
+        frame[value],
+        frame["lower_as_written"],
+        frame["upper_as_written"],
+        frame["rounding"],
+        rule=frame["decision_rule"],
+        expanded_uncertainty=frame["_guard"],
+    )
+
+
+def _limits_in_words(lower: float | None, upper: float | None, unit: str) -> str:
+    if lower is not None and upper is not None:
+        return f"{lower:g} to {upper:g} {unit}"
+    return f"at least {lower:g} {unit}" if lower is not None else f"at most {upper:g} {unit}"
+
+
+_WORDS = {
+    "spot": ("spot mean", "spot means"),
+    "part": ("part mean", "part means"),
+    "lot_mean": ("lot mean", "lot means"),
+}
+
+
+def _sentences(frame: pl.DataFrame, what: str) -> dict[str, tuple[str | None, str]]:
+    """Word the comparison of one kind of mean with the limits of each lot."""
+    value = "mean_in_limits_unit" if what == "spot" else "value"
+    summary = frame.group_by("lot", maintain_order=True).agg(
+        pl.len().alias("n"),
+        (pl.col("within") == "out").sum().alias("out"),
+        (pl.col("within") == "undecided").sum().alias("undecided"),
+        pl.col("within").null_count().alias("unknown"),
+        pl.col(value).min().alias("low"),
+        pl.col(value).max().alias("high"),
+        pl.col("lower_as_written", "upper_as_written", "limits_unit", "decision_rule").first(),
+    )
+    found: dict[str, tuple[str | None, str]] = {}
+    one, many = _WORDS[what]
+    for row in summary.iter_rows(named=True):
+        if row["lower_as_written"] is None and row["upper_as_written"] is None:
+            continue
+        limits = _limits_in_words(row["lower_as_written"], row["upper_as_written"], row["limits_unit"])
+        if row["unknown"]:
+            found[row["lot"]] = (None, f"{row['unknown']} of {row['n']} {many} could not be compared with {limits}.")
+        elif row["out"]:
+            run = f"they run from {row['low']:.5g} to {row['high']:.5g} {row['limits_unit']}"
+            found[row["lot"]] = ("out", f"{row['out']} of {row['n']} {many} lie outside {limits}: {run}.")
+        elif row["undecided"]:
+            found[row["lot"]] = (
+                "undecided",
+                f"{row['undecided']} of {row['n']} {many} lie closer to {limits} than their expanded uncertainty.",
+            )
+        else:
+            subject = f"The {one} lies" if row["n"] == 1 else f"All {row['n']} {many} lie"
+            found[row["lot"]] = ("in", f"{subject} within {limits}.")
+    return found
+
+
+def _k_method(frame: pl.DataFrame) -> dict[str, tuple[str | None, str]]:
+    """Judge by variables, standard deviation unknown: (U − mean)/s ≥ k and (mean − L)/s ≥ k (ISO 3951, form k)."""
+    found: dict[str, tuple[str | None, str]] = {}
+    for row in frame.iter_rows(named=True):
+        lower, upper, mean, s, k = (row[n] for n in ("lower_as_written", "upper_as_written", "value", "deviation", "k"))
+        if lower is None and upper is None:
+            continue
+        limits = _limits_in_words(lower, upper, row["limits_unit"])
+        if k is None or s is None or s == 0:
+            found[row["lot"]] = (None, f"The k method needs k and at least two different part means to judge {limits}.")
+            continue
+        margins = [(upper - mean) / s if upper is not None else None, (mean - lower) / s if lower is not None else None]
+        worst = min(margin for margin in margins if margin is not None)
+        verb = "reaches" if worst >= k else "is below"
+        found[row["lot"]] = (
+            "in" if worst >= k else "out",
+            f"The nearest limit of {limits} is {worst:.3f} standard deviations from the mean, which {verb} k = {k:g}.",
+        )
+    return found

@@ -1,0 +1,354 @@
+"""What the readings say of each lot: statistics, limits, support, verdict. All lots of a history in one pass."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from pipeline.metrology.support import support_of_lots
+from pipeline.metrology.temperature import model_in_words
+from pipeline.metrology.verdict import Evidence, decide
+from pipeline.statistics.capability import capability_of_lots
+from pipeline.statistics.descriptive import nested
+from pipeline.steps.budgets import budgets_of_lots
+from pipeline.steps.lot_flags import flags_of_lots, supplier_levels
+from pipeline.steps.lot_limits import limits_in, limits_met, spots_in_limits_unit
+from pipeline.steps.prepare import lot_register
+from schemas.results import Decision, LotResult
+from schemas.versions import join_version, version_at
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from pipeline.history.store import Event
+    from pipeline.steps.assess import Assessment
+
+__all__ = ["lot_results"]
+
+_INDICES = ("cp", "cpk", "pp", "ppk")
+
+_COPIED = (
+    "mean", "standard_deviation", "minimum", "maximum", "repeatability", "within_standard_deviation", "within_estimator",
+    "within_degrees_of_freedom", *_INDICES, "expanded_uncertainty", "coverage_factor", "specification", "lower", "upper",
+    "limits_unit", "lower_as_written", "upper_as_written", "material", "supplier", "product", "first_at", "last_at",
+)  # fmt: skip
+
+
+def _registered(assessment: Assessment, parts: pl.DataFrame, wanted: pl.DataFrame) -> pl.DataFrame:
+    """Return one row a lot: what it is, by which specification it is judged, and when it was read."""
+    read = parts.group_by("lot").agg(
+        pl.len().cast(pl.Int64).alias("rows"),
+        pl.col("measured_at").filter(pl.col("clock") == "known").min().alias("first_at"),
+        pl.col("measured_at").filter(pl.col("clock") == "known").max().alias("last_at"),
+        pl.col("meter").unique().sort().alias("meters"),
+    )
+    register = lot_register(assessment.tables, assessment.as_of).with_columns(pl.lit(True).alias("registered"))
+    frame = wanted.join(read, on="lot", how="left").join(register, on="lot", how="left")
+    # the limits that hold are those of the time at which the lot was read
+    return join_version(
+        frame.with_columns(pl.col("last_at").fill_null(assessment.as_of).alias("_at")),
+        assessment.tables["specifications"],
+        key="specification",
+        at="_at",
+        columns={
+            "lower": "lower_as_written",
+            "upper": "upper_as_written",
+            "unit": "limits_unit",
+            "conforms_by": "conforms_by",
+            "decision_rule": "decision_rule",
+            "rounding": "rounding",
+            "parts": "plan_parts",
+            "spots": "plan_spots",
+            "repeats": "plan_repeats",
+            "k": "k",
+            "hardness_required": "hardness_required",
+            "source": "specification_source",
+        },
+    ).sort("lot")
+
+
+def _plan_shortfall(spots: pl.DataFrame, parts: pl.DataFrame, info: pl.DataFrame) -> dict[str, list[str]]:
+    """Return, for each lot read with fewer parts, spots or repeats than its plan, what is missing in words."""
+    missing: dict[str, list[str]] = {}
+    by_lot = info.select("lot", "plan_parts", "plan_spots", "plan_repeats")
+    few_parts = (
+        parts.group_by("lot")
+        .agg(pl.len().alias("found"))
+        .join(by_lot, on="lot")
+        .filter(pl.col("found") < pl.col("plan_parts"))
+        .select("lot", "found", "plan_parts")
+    )
+    for lot, found, plan in few_parts.iter_rows():
+        missing.setdefault(lot, []).append(f"{found} of {plan} parts of the plan were read.")
+    few_spots = (
+        parts.join(by_lot, on="lot", maintain_order="left")
+        .filter(pl.col("spots") < pl.col("plan_spots"))
+        .group_by("lot", maintain_order=True)
+        .agg(pl.len().alias("n"), pl.col("part").first(), pl.col("spots").first(), pl.col("plan_spots").first())
+    )
+    for lot, n, part, found, plan in few_spots.iter_rows():
+        missing.setdefault(lot, []).append(
+            f"{n} part(s) have fewer spots than the plan: part {part} has {found} of {plan}."
+        )
+    few_repeats = (
+        spots.join(by_lot, on="lot", maintain_order="left")
+        .filter(pl.col("readings") < pl.col("plan_repeats"))
+        .group_by("lot", maintain_order=True)
+        .agg(
+            pl.len().alias("n"),
+            pl.col("part", "spot").first(),
+            pl.col("readings").first(),
+            pl.col("plan_repeats").first(),
+        )
+    )
+    for lot, n, part, spot, found, plan in few_repeats.iter_rows():
+        where = f"part {part}" + ("" if spot is None else f" spot {spot}")
+        missing.setdefault(lot, []).append(
+            f"{n} spot(s) have fewer repeats than the plan: {where} has {found} of {plan}."
+        )
+    return missing
+
+
+def _without_reference(parts: pl.DataFrame) -> dict[str, str]:
+    """Return, for each lot with readings that have no value at the reference temperature, how many and why."""
+    lacking = (
+        parts.filter(pl.col("no_reference_reason").is_not_null())
+        .group_by("lot", "no_reference_reason")
+        .agg(pl.len().alias("n"))
+        .sort("lot", "n", "no_reference_reason", descending=[False, True, False])
+        .group_by("lot", maintain_order=True)
+        .agg(pl.col("n").sum(), pl.col("no_reference_reason").first())
+    )
+    return {
+        lot: f"{n} reading(s) have no value at the reference temperature: {reason.rstrip('.')}."
+        for lot, n, reason in lacking.iter_rows()
+    }
+
+
+def _hardness(assessment: Assessment, info: pl.DataFrame) -> dict[str, tuple[list[str], list[str]]]:
+    """Return, for each lot that needs hardness, (holds, results out of limits)."""
+    needed = info.filter(pl.col("hardness_required").fill_null(False))["lot"].to_list()
+    if not needed:
+        return {}
+    table = version_at(assessment.tables["hardness"], ["lot", "part"], assessment.as_of)
+    found: dict[str, tuple[list[str], list[str]]] = {}
+    for lot in needed:
+        rows = table.filter(pl.col("lot") == lot)
+        if not rows.height:
+            found[lot] = (["The specification asks for a hardness result, and there is none."], [])
+            continue
+        out = [
+            f"Hardness {row['value']:g} {row['scale'] or ''} of part {row['part']} lies outside its limits.".replace(
+                "  ", " "
+            )
+            for row in rows.iter_rows(named=True)
+            if (row["lower"] is not None and row["value"] < row["lower"])
+            or (row["upper"] is not None and row["value"] > row["upper"])
+        ]
+        found[lot] = ([], out)
+    return found
+
+
+def _conflicts(parts: pl.DataFrame) -> dict[str, str]:
+    """Return, for each lot with a contradicting re-export that nobody has decided on, what to do in words."""
+    if not parts["conflict"].any():
+        return {}
+    slot = ["meter", "measured_at", "sequence", "part", "spot"]
+    live = parts.filter(~pl.col("excluded"))
+    concerned = live.filter(pl.col("conflict")).select(slot).unique()
+    # a decision leaves one reading of the slot in; then nothing contradicts it any more
+    open_ = (
+        live.join(concerned, on=slot, how="semi", nulls_equal=True)
+        .group_by(slot)
+        .agg(pl.len().alias("n"), pl.col("lot").unique().alias("lots"))
+        .filter(pl.col("n") > 1)
+        .explode("lots")
+        .group_by(pl.col("lots").alias("lot"))
+        .agg(pl.len().alias("n"))
+    )
+    return {
+        lot: f"{n} reading(s) were exported again with another content; a person must decide which one holds "
+        "(annealog record exclusion)."
+        for lot, n in open_.sort("lot").iter_rows()
+    }
+
+
+def _decisions_on_lots(events: Iterable[Event]) -> dict[str, list[Decision]]:
+    found: dict[str, list[Decision]] = {}
+    for event in events:
+        if event.kind == "disposition" and "lot" in event.subject:
+            found.setdefault(event.subject["lot"], []).append(
+                Decision(event.at, event.by, event.subject["decision"], event.why)
+            )
+    return found
+
+
+def name_unnamed_parts(parts: pl.DataFrame) -> pl.DataFrame:
+    """Give a reading without a part a part of its own, so that no average hides a single reading beyond a limit."""
+    if not parts["part"].null_count():
+        return parts
+    unnamed = pl.format("not stated, line {}", "line")
+    return parts.with_columns(pl.coalesce("part", unnamed).alias("part"))
+
+
+def lot_results(
+    assessment: Assessment, events: list[Event], lots: Iterable[str] | None
+) -> tuple[dict[str, LotResult], pl.DataFrame, pl.DataFrame]:
+    """Assess lots.
+
+    Parameters
+    ----------
+    assessment
+        With readings, checks, runs and brackets.
+    events
+        For dispositions.
+    lots
+        Which ones, read or not; None means all that were read.
+
+    Returns
+    -------
+    (dict of LotResult, polars.DataFrame, polars.DataFrame)
+        By lot, sorted; spot values with what the limits say of each; part values.
+    """
+    parts = name_unnamed_parts(assessment.readings.filter((pl.col("role") == "part") & pl.col("lot").is_not_null()))
+    wanted = parts.select("lot").unique()
+    if lots is not None:
+        wanted = pl.DataFrame({"lot": sorted(set(lots))}, schema={"lot": pl.String})
+        parts = parts.join(wanted, on="lot", how="semi")
+    settings = assessment.settings
+    info = limits_in(_registered(assessment, parts, wanted), settings.unit)
+    live = parts.filter(~pl.col("excluded") & pl.col("value").is_not_null())
+    counted = live.filter(pl.col("value_at_reference").is_not_null())
+    summary = nested(counted, value="value_at_reference", standard_deviation="standard_deviation_at_reference")
+    spots = spots_in_limits_unit(summary.spot_values, counted, info, settings.unit)
+    figures = summary.lot_values
+    capability = capability_of_lots(
+        summary.part_values, info.select("lot", "lower", "upper"), subgroup_size=settings.subgroup_size
+    )
+    budgets, contributions = budgets_of_lots(assessment, counted, figures, spots, info)
+    spots, judged = limits_met(spots, info, budgets)
+    support = {row["lot"]: row for row in support_of_lots(assessment.brackets).iter_rows(named=True)}
+    shortfall = _plan_shortfall(spots, summary.part_values, info)
+    lacking, conflicts = _without_reference(live), _conflicts(parts)
+    hardness, decisions = _hardness(assessment, info), _decisions_on_lots(events)
+    flags = flags_of_lots(assessment, parts, live, figures)
+    for lot, text in supplier_levels(figures, info, settings).items():
+        flags.setdefault(lot, []).append(text)
+    models = _models(counted, settings.reference_temperature_c)
+    rows = (
+        info.join(figures, on="lot", how="left", maintain_order="left")
+        .join(
+            capability.drop("parts", "mean", "standard_deviation", "lower", "upper"),
+            on="lot",
+            how="left",
+            maintain_order="left",
+        )
+        .join(budgets, on="lot", how="left", maintain_order="left")
+    )
+    results: dict[str, LotResult] = {}
+    for row in rows.iter_rows(named=True):
+        lot = row["lot"]
+        found = support.get(lot)
+        met, sentence = judged.get(lot, (None, ""))
+        missing = [*_no_limits(row), *shortfall.get(lot, []), *([lacking[lot]] if lot in lacking else [])]
+        if row["readings"] is None and lot not in lacking:
+            missing = ["No reading of this lot counts." if row["rows"] else "No reading of this lot was loaded."]
+        elif met is None and sentence and not missing:
+            missing = [sentence]
+        holds, out = hardness.get(lot, ([], []))
+        verdict = decide(
+            Evidence(
+                limits_met=None if missing else met,
+                support=found["support"] if found else "unsupported",
+                support_reasons=tuple(found["support_reasons"]) if found else (),
+                limits_sentence=sentence,
+                missing=tuple(missing),
+                holds=(*([conflicts[lot]] if lot in conflicts else []), *holds),
+                hardness_out=tuple(out),
+            )
+        )
+        results[lot] = _result(
+            row,
+            verdict=verdict.verdict,
+            reasons=verdict.reasons,
+            support=found["support"] if found else "unsupported",
+            limits_met=met,
+            assessment=assessment,
+            contributions=contributions.get(lot, ()),
+            models=models.get(lot, ()),
+            flags=tuple(flags.get(lot, [])),
+            dispositions=tuple(decisions.get(lot, [])),
+        )
+    return results, spots, summary.part_values
+
+
+def _no_limits(row: dict[str, Any]) -> list[str]:
+    if row["registered"] is None:
+        return ["The lot does not stand in reference/lots.csv, so no limits are known."]
+    if row["specification"] is None:
+        return ["reference/lots.csv names no specification for the lot, so no limits are known."]
+    if row["lower_as_written"] is None and row["upper_as_written"] is None:
+        return [f"Specification {row['specification']} has no limits in reference/specifications.csv."]
+    return []
+
+
+def _models(counted: pl.DataFrame, reference_c: float) -> dict[str, tuple[str, ...]]:
+    """Word the temperature models that were used on each lot."""
+    corrected = (
+        counted.filter(pl.col("temperature_state") == "at_metal")
+        .select("lot", "temperature_model", "coefficient", "coefficient_source")
+        .unique()
+        .sort("lot", "temperature_model", "coefficient")
+    )
+    found: dict[str, list[str]] = {}
+    for lot, model, coefficient, source in corrected.iter_rows():
+        found.setdefault(lot, []).append(model_in_words(model, coefficient, source, reference_c=reference_c))
+    stated = counted.filter(pl.col("temperature_state") == "at_reference")["lot"].unique().sort().to_list()
+    for lot in stated:
+        found.setdefault(lot, []).append(f"Stated at {reference_c:g} °C by the export; not corrected again.")
+    return {lot: tuple(words) for lot, words in found.items()}
+
+
+def _interval(row: dict[str, Any], name: str) -> tuple[float, float] | None:
+    low, high = row[f"{name}_low"], row[f"{name}_high"]
+    return None if low is None or high is None else (low, high)
+
+
+def _result(row: dict[str, Any], *, assessment: Assessment, models: tuple[str, ...], **given: Any) -> LotResult:
+    settings = assessment.settings
+    reasons: dict[str, str] = {}
+    for name in _INDICES:
+        if row[name] is None:
+            reasons[name] = row[f"{name}_reason"] or "no part has a value at the reference temperature"
+    if row["standard_deviation"] is None:
+        reasons["standard_deviation"] = "one part has no standard deviation" if row["parts"] else "no part has a value"
+    if row["repeatability"] is None:
+        reasons["repeatability"] = row["repeatability_reason"] or "no reading counts"
+    if row["within_standard_deviation"] is None:
+        reasons["within_standard_deviation"] = row["within_reason"] or "no part has a value"
+    if row["expanded_uncertainty"] is None:
+        reasons["expanded_uncertainty"] = row["uncertainty_reason"] or "no reading counts"
+    has_limits = row["lower_as_written"] is not None or row["upper_as_written"] is not None
+    return LotResult(
+        lot=row["lot"],
+        unit=settings.unit,
+        readings=row["readings"] or 0,
+        parts=row["parts"] or 0,
+        spots=row["spots"] or 0,
+        **{name: row[name] for name in _COPIED},
+        repeatability_degrees_of_freedom=row["repeatability_degrees_of_freedom"] or None,
+        cp_interval=_interval(row, "cp"),
+        cpk_interval=_interval(row, "cpk"),
+        pp_interval=_interval(row, "pp"),
+        ppk_interval=_interval(row, "ppk"),
+        not_computable=reasons,
+        decision_rule=(row["decision_rule"] or "simple") if has_limits else None,
+        conforms_by=(row["conforms_by"] or "spot") if has_limits else None,
+        rounding=(row["rounding"] or "none") if has_limits else None,
+        reference_temperature_c=settings.reference_temperature_c,
+        temperature_models=models,
+        meters=tuple(row["meters"] or ()),
+        as_of=assessment.as_of,
+        **given,
+    )

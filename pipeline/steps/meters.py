@@ -1,0 +1,251 @@
+"""What the checks say of each meter: state, limits, signals, drift."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from pipeline.statistics.descriptive import pooled_deviation
+from pipeline.statistics.trend import precision_limit, slope
+from schemas.results import BlockSummary, Decision, Drift, MeterResult, Signal
+from schemas.versions import version_at
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+    from datetime import datetime
+
+    from pipeline.history.store import Event
+    from pipeline.settings import Settings
+    from pipeline.steps.assess import Assessment
+
+__all__ = ["decisions_on_signals", "meter_result"]
+
+_DAYS = 86_400.0
+
+
+def decisions_on_signals(events: Iterable[Event]) -> dict[tuple[str, str | None, datetime | None], list[Decision]]:
+    """Return the dispositions of signals by meter, block and time of the check (None: the meter as a whole)."""
+    from datetime import datetime
+
+    found: dict[tuple[str, str | None, datetime | None], list[Decision]] = {}
+    for event in events:
+        if event.kind == "disposition" and "meter" in event.subject:
+            at = event.subject.get("at")
+            key = (event.subject["meter"], event.subject.get("block"), datetime.fromisoformat(at) if at else None)
+            found.setdefault(key, []).append(Decision(event.at, event.by, event.subject["decision"], event.why))
+    return found
+
+
+def _pair(low: float, high: float) -> tuple[float, float]:
+    return (low, high)
+
+
+def _block_summary(series: pl.DataFrame, settings: Settings) -> BlockSummary:
+    """Summarise the checks of one block in its latest phase."""
+    last = series.row(-1, named=True)
+    reasons: dict[str, str] = {}
+    known = series.filter(pl.col("mean").is_not_null())
+    deviation = known["mean"].std() if known.height > 1 else None
+    if deviation is None:
+        reasons["standard_deviation"] = "one check has no standard deviation"
+    within = series.filter(pl.col("within_standard_deviation").is_not_null())
+    pooled = pooled_deviation(
+        within["within_standard_deviation"].to_list(), within["within_degrees_of_freedom"].to_list()
+    )
+    upper = None
+    if pooled.standard_deviation is None:
+        reasons["within_standard_deviation"] = pooled.reason or "no check has two readings"
+        reasons["precision_limit"] = reasons["within_standard_deviation"]
+    else:
+        # s = 0 (a coarse display that never moves) leaves nothing to compare a check with
+        if pooled.standard_deviation > 0:
+            upper = precision_limit(
+                pooled.standard_deviation, float(within["within_degrees_of_freedom"][-1]), pooled.degrees_of_freedom
+            )
+        else:
+            reasons["precision_limit"] = "readings of one check never differ"
+    bias = known["bias"].mean() if known["bias"].count() else None
+    if bias is None:
+        reasons["bias"] = "the block has no certificate" if last["certified_value"] is None else "no check has a value"
+        reasons["last_bias"] = reasons["bias"]
+    centre, spread = last["centre"], last["limit_standard_deviation"]
+    if centre is None or spread is None:
+        need = settings.baseline_checks
+        reasons["limits"] = (
+            f"no certificate, and {known.height} of the {need} checks that freeze a baseline"
+            if last["certified_value"] is None
+            else "neither the certificate nor the meter states an uncertainty"
+        )
+    return BlockSummary(
+        block=last["block"],
+        probe=last["probe"],
+        frequency_khz=last["frequency_khz"],
+        unit=settings.unit,
+        checks=series.height,
+        certified_value=last["certified_value"],
+        tolerance=last["tolerance"],
+        bias=bias,  # type: ignore[arg-type]
+        last_bias=known["bias"][-1] if known.height else None,
+        standard_deviation=deviation,  # type: ignore[arg-type]
+        within_standard_deviation=pooled.standard_deviation,
+        within_degrees_of_freedom=pooled.degrees_of_freedom if pooled.standard_deviation is not None else None,
+        precision_limit=upper,
+        centre=centre,
+        limits=None if spread is None or centre is None else _pair(centre - 3 * spread, centre + 3 * spread),
+        warning_limits=None if spread is None or centre is None else _pair(centre - 2 * spread, centre + 2 * spread),
+        limits_kind=last["limits_kind"],
+        baseline_checks=int(last["baseline_checks"] or 0),
+        not_computable=reasons,
+    )
+
+
+def _drift(series: pl.DataFrame) -> Drift:
+    """Fit the bias (or, without a certificate, the mean) of a series against time."""
+    block = series["block"][0]
+    column = "bias" if series["bias"].count() else "mean"
+    known = series.filter(pl.col(column).is_not_null())
+    if not known.height:
+        return Drift(block, None, None, None, 0, "no check has a value")
+    start = known["at"][0]
+    days = [(at - start).total_seconds() / _DAYS for at in known["at"]]
+    fit = slope(days, known[column].to_list())
+    if fit.slope is None or fit.low is None or fit.high is None or fit.intercept is None:
+        return Drift(block, None, None, None, known.height, fit.reason)
+    a_month, interval = fit.slope * 30, _pair(fit.low * 30, fit.high * 30)
+    tolerance = known["tolerance"][-1]
+    if column == "mean" or tolerance is None:
+        return Drift(block, a_month, interval, None, known.height, "no certificate, so there is no tolerance to leave")
+    if interval[0] <= 0 <= interval[1]:
+        return Drift(block, a_month, interval, None, known.height, "the interval of the slope includes zero")
+    # the line meets the limit on the side it moves to
+    limit = tolerance if fit.slope > 0 else -tolerance
+    day = (limit - fit.intercept) / fit.slope
+    if day <= days[-1]:
+        return Drift(
+            block, a_month, interval, None, known.height, "the fitted line stands outside the tolerance already"
+        )
+    if day > days[-1] + 3650:
+        return Drift(block, a_month, interval, None, known.height, "not within ten years at this slope")
+    return Drift(block, a_month, interval, start + timedelta(days=day), known.height)
+
+
+def _latest_series(checks: pl.DataFrame) -> list[pl.DataFrame]:
+    """Return, for each block (probe, frequency), the checks of its latest phase, in time order."""
+    found = []
+    for _, group in checks.sort("at", "check").group_by("block", "probe", "frequency_khz", maintain_order=True):
+        phase = group["phase"][-1]
+        found.append(group.filter(pl.col("phase").eq_missing(pl.lit(phase, dtype=pl.Datetime("us", "UTC")))))
+    return sorted(found, key=lambda s: (s["block"][0], s["probe"][0] or "", s["frequency_khz"][0] or 0.0))
+
+
+def _signals(
+    checks: pl.DataFrame, decisions: dict[tuple[str, str | None, datetime | None], list[Decision]]
+) -> tuple[Signal, ...]:
+    signals = []
+    for row in checks.filter(pl.col("rejects") != "").sort("at", "block", "check").iter_rows(named=True):
+        said = [
+            decision
+            for key in ((row["meter"], row["block"], row["at"]), (row["meter"], None, row["at"]))
+            for decision in decisions.get(key, [])
+        ]
+        signals += [
+            Signal(rule, row["block"], row["at"], row["z"], True, row["limits_kind"], tuple(said))
+            for rule in row["rejects"].split()
+        ]
+    return tuple(signals)
+
+
+def _state(runs: pl.DataFrame, settings: Settings, due_on: datetime | None, as_of: datetime) -> tuple[str, list[str]]:
+    """Return the state and its reasons, the deciding one first."""
+    judged = runs.filter(pl.col("passed").is_not_null() | (pl.col("rejected") > 0))
+    if not judged.height:
+        return "not_assessed", ["No check on a certified block, so nothing is known of this meter."]
+    bad = judged.filter(~pl.col("passed").fill_null(True) | (pl.col("rejected") > 0))
+    last_at = judged["last_at"][-1]
+    if bad.height:
+        worst = bad.row(-1, named=True)
+        later = judged.filter((pl.col("first_at") > worst["last_at"]) & pl.col("passed").fill_null(False))
+        if not later.height:
+            why = (
+                f"{worst['failed']} of {worst['checks']} checks in the last run exceed the tolerance."
+                if worst["failed"]
+                else f"{worst['rejected']} of {worst['checks']} checks in the last run carry a reject of the multi-rule scheme."
+            )
+            return "suspended", [why, "The meter is suspended until a later run passes."]
+    interval = timedelta(hours=settings.check_interval_hours)
+    if as_of - last_at > interval:
+        return "overdue", [
+            f"The last run of checks is more than {settings.check_interval_hours:g} h old. It passed; check before use."
+        ]
+    if due_on is not None and due_on < as_of:
+        return "overdue", [f"The meter's calibration was due on {due_on.astimezone(settings.zone):%Y-%m-%d}."]
+    return "fit", ["The last run of checks passed."]
+
+
+def meter_result(meter: str, assessment: Assessment) -> MeterResult:
+    """Summarise one meter.
+
+    Parameters
+    ----------
+    meter
+        Meter with at least one reading.
+    assessment
+        Everything computed.
+
+    Returns
+    -------
+    MeterResult
+    """
+    settings, as_of = assessment.settings, assessment.as_of
+    checks = assessment.checks.filter(pl.col("meter") == meter)
+    runs = assessment.runs.filter(pl.col("meter") == meter)
+    register = version_at(assessment.tables["meters"], ["meter"], as_of).filter(pl.col("meter") == meter)
+    due_on = register["due_on"][0] if register.height else None
+    state, reasons = _state(runs, settings, due_on, as_of)
+    series = _latest_series(checks)
+    flags = _flags(meter, checks, register, assessment)
+    suspects = assessment.brackets.filter((pl.col("meter") == meter) & (pl.col("support") == "suspect"))
+    phases = checks["phase"].drop_nulls().to_list()
+    judged = runs.filter(pl.col("passed").is_not_null())
+    return MeterResult(
+        meter=meter,
+        state=state,
+        reasons=tuple(reasons),
+        unit=settings.unit,
+        checks=checks.height,
+        runs=runs.height,
+        last_run_at=runs["last_at"][-1] if runs.height else None,
+        last_run_passed=bool(judged["passed"][-1]) if judged.height else None,
+        last_setting_at=max(phases) if phases else None,
+        blocks=tuple(_block_summary(s, settings) for s in series),
+        signals=_signals(checks, assessment.signal_decisions),
+        warnings=int(checks["warning"].sum()) if checks.height else 0,
+        drift=tuple(_drift(s) for s in series),
+        suspect_lots=tuple(suspects["lot"].unique().sort().to_list()),
+        flags=tuple(flags),
+        as_of=as_of,
+    )
+
+
+def _flags(meter: str, checks: pl.DataFrame, register: pl.DataFrame, assessment: Assessment) -> list[str]:
+    flags = []
+    if not register.height:
+        flags.append("meter_not_registered: the meter does not stand in reference/meters.csv")
+    flags += [
+        f"baseline_would_change: readings loaded later change the baseline of block {row['block']} "
+        f"(centre {row['frozen']:.6g} would be {row['recomputed']:.6g}); nothing was changed until a person decides"
+        for row in assessment.late_baselines.filter(pl.col("meter") == meter).iter_rows(named=True)
+    ]
+    last: Sequence[dict[str, Any]] = (
+        checks.unique("block", keep="last", maintain_order=True).to_dicts() if checks.height else ()
+    )
+    for row in sorted(last, key=lambda r: str(r["block"])):
+        due = row["certificate_due_on"]
+        if due is not None and due < assessment.as_of:
+            flags.append(f"block_overdue: the certificate of block {row['block']} was due on {due:%Y-%m-%d}")
+    missing = int(checks["without_reference"].sum()) if checks.height else 0
+    if missing:
+        flags.append(f"without_reference: {missing} block readings have no value at the reference temperature")
+    return flags

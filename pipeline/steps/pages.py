@@ -1,0 +1,300 @@
+"""From an assessment to the values that pages show, and the writing of those that changed."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass, replace
+from importlib.metadata import PackageNotFoundError, version
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+import reports
+from pipeline.steps.files import write_atomically
+from schemas.results import IndexPage, LotPage, MeterPage, Provenance, as_json
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+    from datetime import datetime
+    from pathlib import Path
+
+    from pipeline.history.store import History
+    from pipeline.settings import Workspace
+    from pipeline.steps.assess import Assessment
+
+__all__ = ["PageReport", "index_page", "lot_pages", "meter_pages", "software_version", "write_pages"]
+
+_LOT_COLUMNS = [
+    "source", "line", "replicate", "measured_at", "clock", "meter", "probe", "operator", "part", "spot", "value", "unit",
+    "count", "standard_deviation", "temperature_c", "temperature_state", "factor", "value_at_reference",
+    "no_reference_reason", "excluded", "conflict", "non_reading",
+]  # fmt: skip
+
+_CHECK_COLUMNS = [
+    "block", "probe", "frequency_khz", "phase", "run", "at", "readings", "mean", "within_standard_deviation",
+    "temperature_c", "certified_value", "bias", "tolerance", "passes", "centre", "limit_standard_deviation",
+    "limits_kind", "z", "warning", "rejects",
+]  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class PageReport:
+    """A page and whether it was written now."""
+
+    path: Path
+    kind: str
+    id: str
+    written: bool
+
+
+def software_version() -> str:
+    """Return the version of this program."""
+    try:
+        return version("annealog")
+    except PackageNotFoundError:  # pragma: no cover - only without an installation
+        return "0+unknown"
+
+
+def _fingerprint(*parts: Any) -> str:
+    """Return a hash of what a page shows."""
+    digest = hashlib.sha256()
+    for part in parts:
+        if isinstance(part, pl.DataFrame):
+            digest.update(part.write_json().encode())
+        else:
+            digest.update(json.dumps(as_json(part), sort_keys=True, ensure_ascii=False, allow_nan=False).encode())
+        digest.update(b"\0")
+    return digest.hexdigest()
+
+
+class _Context:
+    """What all pages of one rendering share."""
+
+    def __init__(self, workspace: Workspace, assessment: Assessment, sources: pl.DataFrame) -> None:
+        self.workspace = workspace
+        self.assessment = assessment
+        self.sources = sources.select("source_id", "name", "sha256", "layout", "layout_version")
+        self.names = dict(sources.select("source_id", "name").iter_rows())
+
+    def provenance(self, readings: pl.DataFrame, as_of: datetime, *shown: Any) -> Provenance:
+        """Return the footer of a page that rests on some readings."""
+        settings = self.workspace.settings
+        counts = readings.group_by("source_id").agg(pl.len().cast(pl.Int64).alias("readings"))
+        files = (
+            counts.join(self.sources, on="source_id", how="inner")
+            .sort("name", "sha256")
+            .select("name", "sha256", "layout", "layout_version", "readings")
+        )
+        return Provenance(
+            software_version=software_version(),
+            workspace=settings.name or self.workspace.root.name,
+            as_of=as_of,
+            zone=settings.time_zone,
+            unit=settings.unit,
+            reference_temperature_c=settings.reference_temperature_c,
+            files=files,
+            data_sha256=_fingerprint(software_version(), as_of, files, *shown),
+        )
+
+
+def lot_pages(
+    workspace: Workspace, assessment: Assessment, sources: pl.DataFrame, lots: Iterable[str] | None = None
+) -> Iterable[LotPage]:
+    """Yield the pages of lots, by name.
+
+    The time on a page is that of the last reading or check that its verdict rests on, so that a page does not change
+    because some other lot was read; while a bracket is still open it is the moment of the assessment.
+    """
+    context = _Context(workspace, assessment, sources)
+    wanted = sorted(assessment.lots if lots is None else lots)
+    readings = assessment.readings.filter(pl.col("role") == "part").with_columns(
+        pl.col("source_id").replace_strict(context.names, default=None, return_dtype=pl.String).alias("source")
+    )
+    of_lot = _split(readings, wanted)
+    spots, parts = _split(assessment.spot_values, wanted), _split(assessment.part_values, wanted)
+    brackets = _split(assessment.brackets, wanted)
+    for lot in wanted:
+        result = assessment.lots[lot]
+        found = of_lot.get(lot, readings.clear())
+        bracket = brackets.get(lot, assessment.brackets.clear())
+        runs = pl.concat([bracket["before_run"], bracket["after_run"]]).drop_nulls().unique()
+        checks = assessment.checks.filter(
+            pl.col("meter").is_in(bracket["meter"].unique().to_list()) & pl.col("run").is_in(runs.to_list())
+        )
+        closed = bracket.height > 0 and bracket["after_at"].null_count() == 0
+        as_of = max([*bracket["after_at"].to_list(), *bracket["last_at"].to_list()]) if closed else assessment.as_of
+        result = replace(result, as_of=as_of)
+        shown_readings = found.sort("measured_at", "sequence", "source", "line", "replicate", nulls_last=True).select(
+            _LOT_COLUMNS
+        )
+        spot_values = spots.get(lot, assessment.spot_values.clear()).select(
+            "part", "part_order", "spot", "readings", "mean", "standard_deviation", "mean_in_limits_unit", "within"
+        )
+        part_values = parts.get(lot, assessment.part_values.clear()).select(
+            "part", "order", "spots", "readings", "mean", "spot_standard_deviation"
+        )
+        shown_brackets = bracket.select(
+            "meter", "first_at", "last_at", "readings", "unknown_clock", "before_at",
+            _state("before_passed", "before_at"), "after_at", _state("after_passed", "after_at"), "support", "reason",
+        )  # fmt: skip
+        shown_checks = checks.sort("meter", "at", "check").select(
+            "meter", "block", "run", "at", "mean", "bias", "tolerance", "passes"
+        )
+        used = pl.concat([found.select("source_id"), _block_readings(assessment, checks)])
+        provenance = context.provenance(
+            used, as_of, result, shown_readings, spot_values, part_values, shown_brackets, shown_checks
+        )
+        yield LotPage(
+            result, shown_readings, part_values.sort("order"), spot_values.sort("part_order", "spot", nulls_last=True),
+            shown_brackets, shown_checks, provenance,
+        )  # fmt: skip
+
+
+def _block_readings(assessment: Assessment, checks: pl.DataFrame) -> pl.DataFrame:
+    """Return the sources of the block readings of some checks."""
+    if not checks.height:
+        return pl.DataFrame(schema={"source_id": pl.Int32})
+    blocks = assessment.readings.filter(
+        (pl.col("role") == "block") & pl.col("meter").is_in(checks["meter"].unique().to_list())
+    ).select("meter", "block", "measured_at", "source_id")
+    spans = checks.select("meter", "block", "first_at", "at")
+    return blocks.join_where(
+        spans.rename({"meter": "m", "block": "b"}),
+        pl.col("meter") == pl.col("m"),
+        pl.col("block") == pl.col("b"),
+        pl.col("measured_at") >= pl.col("first_at"),
+        pl.col("measured_at") <= pl.col("at"),
+    ).select("source_id")
+
+
+def _state(passed: str, at: str) -> pl.Expr:
+    return (
+        pl.when(pl.col(at).is_null())
+        .then(pl.lit("none"))
+        .when(pl.col(passed))
+        .then(pl.lit("passed"))
+        .otherwise(pl.lit("failed"))
+        .alias(passed.replace("passed", "state"))
+    )
+
+
+def _split(frame: pl.DataFrame, lots: list[str]) -> dict[str, pl.DataFrame]:
+    """Split a frame by lot, once."""
+    if not frame.height:
+        return {}
+    wanted = frame.filter(pl.col("lot").is_in(lots))
+    return {str(key[0]): group for key, group in wanted.partition_by("lot", as_dict=True, maintain_order=True).items()}
+
+
+def meter_pages(
+    workspace: Workspace, assessment: Assessment, sources: pl.DataFrame, meters: Iterable[str] | None = None
+) -> Iterable[MeterPage]:
+    """Yield the pages of meters, by name."""
+    context = _Context(workspace, assessment, sources)
+    verdicts = {lot: result.verdict for lot, result in assessment.lots.items()}
+    for meter in sorted(assessment.meters if meters is None else meters):
+        result = assessment.meters[meter]
+        checks = (
+            assessment.checks.filter(pl.col("meter") == meter)
+            .sort("block", "probe", "frequency_khz", "at", "check", nulls_last=False)
+            .select(_CHECK_COLUMNS)
+        )
+        settings = (
+            assessment.meter_settings.filter(pl.col("meter") == meter).sort("at").select("at", "kind", "by", "why")
+        )
+        lots = (
+            assessment.brackets.filter(pl.col("meter") == meter)
+            .group_by("lot")
+            .agg(
+                pl.col("readings").sum(),
+                pl.col("first_at").min(),
+                pl.col("last_at").max(),
+                pl.col("support").sort_by(pl.col("support").replace_strict(_RANK, return_dtype=pl.Int64)).first(),
+            )
+            .with_columns(
+                pl.col("lot").replace_strict(verdicts, default="not_assessed", return_dtype=pl.String).alias("verdict")
+            )
+            .sort("first_at", "lot")
+        )
+        readings = assessment.readings.filter((pl.col("meter") == meter) & (pl.col("role") != "part"))
+        provenance = context.provenance(readings, assessment.as_of, result, checks, settings, lots)
+        yield MeterPage(result, checks, settings, lots, provenance)
+
+
+_RANK = {"suspect": 0, "unsupported": 1, "open": 2, "supported": 3}
+
+
+def index_page(workspace: Workspace, assessment: Assessment, history: History, sources: pl.DataFrame) -> IndexPage:
+    """Return the page that lists everything."""
+    context = _Context(workspace, assessment, sources)
+    held = tuple(f"{row['name']}: {row['sentence']}" for row in history.held_files().iter_rows(named=True))
+    quarantined = history.quarantine(states=["new"]).height
+    lots = tuple(assessment.lots[lot] for lot in sorted(assessment.lots))
+    meters = tuple(assessment.meters[meter] for meter in sorted(assessment.meters))
+    provenance = context.provenance(assessment.readings, assessment.as_of, lots, meters, held, quarantined)
+    return IndexPage(
+        lots=lots,
+        meters=meters,
+        lot_addresses={r.lot: reports.address("lot", r.lot) for r in lots},
+        meter_addresses={r.meter: reports.address("meter", r.meter) for r in meters},
+        files_held=held,
+        quarantined=quarantined,
+        provenance=provenance,
+    )
+
+
+def write_pages(
+    workspace: Workspace,
+    pages: Iterable[LotPage | MeterPage | IndexPage],
+    *,
+    always: bool = False,
+    progress: Callable[[PageReport], None] | None = None,
+) -> list[PageReport]:
+    """Write pages whose data changed since they were last written.
+
+    Parameters
+    ----------
+    workspace
+        Pages go into its folder `pages`.
+    pages
+        What to show.
+    always
+        Write even what did not change.
+    progress
+        Called after each page.
+
+    Returns
+    -------
+    list of PageReport
+    """
+    register = workspace.pages / ".written.json"
+    try:
+        written: dict[str, str] = json.loads(register.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        written = {}
+    found = []
+    try:
+        for page in pages:
+            kind, name = _identity(page)
+            address = "index.html" if kind == "index" else reports.address(kind, name)
+            path = workspace.pages / address
+            due = always or written.get(address) != page.provenance.data_sha256 or not path.is_file()
+            if due:
+                write_atomically(path, reports.render(page).encode())
+                written[address] = page.provenance.data_sha256
+            report = PageReport(path, kind, name, due)
+            found.append(report)
+            if progress is not None:
+                progress(report)
+    finally:
+        write_atomically(register, json.dumps(written, indent=0, sort_keys=True).encode())
+    return found
+
+
+def _identity(page: LotPage | MeterPage | IndexPage) -> tuple[str, str]:
+    if isinstance(page, LotPage):
+        return "lot", page.result.lot
+    if isinstance(page, MeterPage):
+        return "meter", page.result.meter
+    return "index", ""

@@ -1,0 +1,175 @@
+"""Readings + reference tables -> values at the reference temperature in the working unit, one row a reading."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from pipeline.metrology.temperature import at_reference
+from pipeline.metrology.units import convert_expression, is_resistivity
+from schemas.versions import join_version, version_at
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+    from datetime import datetime
+
+    from pipeline.history.store import Event
+    from pipeline.settings import Settings
+
+__all__ = ["adjustments_of", "exclusions_of", "lot_register", "prepare"]
+
+
+def adjustments_of(events: Iterable[Event]) -> pl.DataFrame:
+    """Return recorded settings: meter, measured_at, by, why."""
+    rows = [
+        {
+            "meter": event.subject["meter"],
+            "measured_at": _moment(event.subject["at"]),
+            "by": event.by,
+            "why": event.why,
+        }
+        for event in events
+        if event.kind == "adjustment"
+    ]
+    schema: dict[str, Any] = {
+        "meter": pl.String,
+        "measured_at": pl.Datetime("us", "UTC"),
+        "by": pl.String,
+        "why": pl.String,
+    }
+    return pl.DataFrame(rows, schema=schema).sort("meter", "measured_at")
+
+
+def exclusions_of(events: Iterable[Event], sources: pl.DataFrame) -> pl.DataFrame:
+    """Return the readings that a person left out: source_id, line (the latest word on a line holds)."""
+    by_hash = dict(sources.select("sha256", "source_id").iter_rows())
+    state: dict[tuple[int, int], bool] = {}
+    for event in events:
+        if event.kind in ("exclusion", "inclusion"):
+            source = by_hash.get(event.subject["sha256"])
+            if source is not None:
+                state[source, int(event.subject["line"])] = event.kind == "exclusion"
+    rows = [{"source_id": source, "line": line} for (source, line), out in sorted(state.items()) if out]
+    return pl.DataFrame(rows, schema={"source_id": pl.Int32, "line": pl.Int64})
+
+
+def _moment(text: str) -> datetime:
+    from datetime import datetime
+
+    return datetime.fromisoformat(text)
+
+
+def lot_register(tables: Mapping[str, pl.DataFrame], as_of: datetime | None) -> pl.DataFrame:
+    """Return what is known of each lot: the row of `lots` that holds, and its material (else its specification's)."""
+    lots = version_at(tables["lots"], ["lot"], as_of).drop("valid_from")
+    of_specification = (
+        version_at(tables["specifications"], ["specification"], as_of)
+        .select("specification", pl.col("material").alias("_material"))
+        .filter(pl.col("_material").is_not_null())
+    )
+    return (
+        lots.join(of_specification, on="specification", how="left", maintain_order="left")
+        .with_columns(pl.coalesce("material", "_material").alias("material"))
+        .drop("_material")
+    )
+
+
+def prepare(
+    readings: pl.DataFrame,
+    tables: Mapping[str, pl.DataFrame],
+    settings: Settings,
+    *,
+    exclusions: pl.DataFrame,
+    as_of: datetime,
+) -> pl.DataFrame:
+    """Add the value at the reference temperature, in the working unit, to each reading.
+
+    Parameters
+    ----------
+    readings
+        From the history.
+    tables
+        Reference tables.
+    settings
+        Working unit, reference temperature, plausible temperatures.
+    exclusions
+        From :func:`exclusions_of`.
+    as_of
+        Readings taken later are left out; those whose clock is unknown stay.
+
+    Returns
+    -------
+    polars.DataFrame
+        With material, temperature_model, coefficient, coefficient_source, factor, value_at_reference,
+        standard_deviation_at_reference (first order where the conversion is curved), no_reference_reason, excluded.
+    """
+    frame = readings.filter((pl.col("measured_at") <= as_of) | (pl.col("clock") != "known"))
+    frame = _with_material(frame, tables, as_of)
+    frame = join_version(
+        frame,
+        tables["materials"],
+        key="material",
+        at="measured_at",
+        columns={
+            "temperature_model": "temperature_model",
+            "coefficient": "coefficient",
+            "source": "coefficient_source",
+        },
+    )
+    frame = at_reference(
+        frame, reference_c=settings.reference_temperature_c, plausible_temperature_c=settings.plausible_temperature_c
+    )
+    frame = _in_working_unit(frame, settings.unit)
+    if exclusions.height:
+        frame = frame.join(
+            exclusions.with_columns(pl.lit(True).alias("excluded")),
+            on=["source_id", "line"],
+            how="left",
+            maintain_order="left",
+        ).with_columns(pl.col("excluded").fill_null(False))
+    else:
+        frame = frame.with_columns(pl.lit(False).alias("excluded"))
+    return frame
+
+
+def _with_material(frame: pl.DataFrame, tables: Mapping[str, pl.DataFrame], as_of: datetime) -> pl.DataFrame:
+    of_lot = lot_register(tables, as_of).select("lot", pl.col("material").alias("_of_lot"))
+    of_block = version_at(tables["blocks"], ["block"], as_of).select("block", pl.col("material").alias("_of_block"))
+    return (
+        frame.join(of_lot, on="lot", how="left", maintain_order="left")
+        .join(of_block, on="block", how="left", maintain_order="left")
+        .with_columns(pl.coalesce("_of_lot", "_of_block").alias("material"))
+        .drop("_of_lot", "_of_block")
+    )
+
+
+def _in_working_unit(frame: pl.DataFrame, unit: str) -> pl.DataFrame:
+    """Convert each value once, straight from its own unit, and bring it to the reference temperature."""
+    given = frame["unit"].unique().sort().to_list()
+    value: pl.Expr = pl.lit(None, dtype=pl.Float64)
+    scale: pl.Expr = pl.lit(None, dtype=pl.Float64)  # |d(converted)/d(value)|, for standard deviations
+    for name in given:
+        converted = convert_expression(pl.col("value"), name, unit)
+        curved = is_resistivity(name) != is_resistivity(unit)
+        slope = (converted / pl.col("value")) if not curved else (converted / pl.col("value")).abs()
+        if len(given) == 1:
+            value, scale = converted, slope
+        else:
+            value = pl.when(pl.col("unit") == name).then(converted).otherwise(value)
+            scale = pl.when(pl.col("unit") == name).then(slope).otherwise(scale)
+    # conductivity is multiplied by the factor, resistivity divided
+    corrected = value / pl.col("factor") if is_resistivity(unit) else value * pl.col("factor")
+    frame = frame.with_columns(corrected.alias("value_at_reference"))
+    if frame["standard_deviation"].null_count() == frame.height:
+        return frame.with_columns(pl.lit(None, dtype=pl.Float64).alias("standard_deviation_at_reference"))
+    # first order: ρ = ρ(T) − s·(T − T0) has slope 1 in resistivity and factor² in conductivity; the linear model factor
+    linear = pl.col("temperature_model") == "linear"
+    if is_resistivity(unit):
+        by_factor = pl.when(linear).then(1.0 / pl.col("factor")).otherwise(1.0)
+    else:
+        by_factor = pl.when(linear).then(pl.col("factor")).otherwise(pl.col("factor") ** 2)
+    by_factor = pl.when(pl.col("factor").is_not_null()).then(by_factor)
+    return frame.with_columns(
+        (pl.col("standard_deviation") * scale.abs() * by_factor).alias("standard_deviation_at_reference")
+    )

@@ -1,0 +1,225 @@
+"""A person's decision, recorded as an event: adjustment, disposition, exclusion, baseline."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from pipeline.errors import UsageError
+from pipeline.history.store import Event, History
+from pipeline.steps.assess import assess
+
+if TYPE_CHECKING:
+    from pipeline.settings import Workspace
+
+__all__ = ["DECISIONS", "record_adjustment", "record_baseline", "record_disposition", "record_exclusion"]
+
+DECISIONS = ("re-measured", "accepted with evidence", "rejected", "customer told", "no effect found")
+"""What can be decided about a lot or a signal (common practice, no source)."""
+
+
+def _record(
+    workspace: Workspace, kind: str, subject: dict[str, Any], *, by: str, why: str, dry_run: bool, now: datetime | None
+) -> Event | None:
+    if not by.strip() or not why.strip():
+        raise UsageError("A decision needs --by NAME and --why TEXT.")
+    if dry_run:
+        return None
+    with (
+        History.open(workspace.history, write=True, wait_s=workspace.settings.busy_wait_seconds) as history,
+        history.transaction(),
+    ):
+        return history.append_event(kind, subject, by=by, why=why, at=now or datetime.now(UTC))
+
+
+def _known(workspace: Workspace, column: str, value: str) -> None:
+    with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
+        filters: dict[str, Any] = {f"{column}s": [value]}
+        if not history.readings(columns=[column], **filters).height:
+            raise UsageError(f"No reading of {column} {value!r} was loaded. Check the spelling: annealog status")
+
+
+def record_adjustment(
+    workspace: Workspace,
+    meter: str,
+    at: datetime,
+    *,
+    by: str,
+    why: str,
+    dry_run: bool = False,
+    now: datetime | None = None,
+) -> Event | None:
+    """Record that a meter was set (adjusted); a new baseline starts there."""
+    _known(workspace, "meter", meter)
+    return _record(
+        workspace,
+        "adjustment",
+        {"meter": meter, "at": at.astimezone(UTC).isoformat()},
+        by=by,
+        why=why,
+        dry_run=dry_run,
+        now=now,
+    )
+
+
+def record_disposition(
+    workspace: Workspace,
+    *,
+    lot: str | None,
+    meter: str | None,
+    block: str | None,
+    at: datetime | None,
+    decision: str,
+    by: str,
+    why: str,
+    dry_run: bool = False,
+    now: datetime | None = None,
+) -> Event | None:
+    """Record what was decided about a lot, or about a signal of a meter; verdict and support stay as they are.
+
+    Raises
+    ------
+    UsageError
+        If neither or both of lot and meter are named, or the decision is none of `DECISIONS`.
+    """
+    if (lot is None) == (meter is None):
+        raise UsageError("A disposition is about a lot (--lot) or about a signal of a meter (--meter), one of the two.")
+    if decision not in DECISIONS:
+        raise UsageError(f"Decision {decision!r} is not known. Expected one of: {', '.join(DECISIONS)}.")
+    subject: dict[str, Any] = {"decision": decision}
+    if lot is not None:
+        _known(workspace, "lot", lot)
+        subject["lot"] = lot
+    if meter is not None:
+        _known(workspace, "meter", meter)
+        subject |= {
+            "meter": meter,
+            **({"block": block} if block else {}),
+            **({"at": at.astimezone(UTC).isoformat()} if at else {}),
+        }
+    return _record(workspace, "disposition", subject, by=by, why=why, dry_run=dry_run, now=now)
+
+
+def record_exclusion(
+    workspace: Workspace,
+    *,
+    file: str,
+    line: int,
+    by: str,
+    why: str,
+    undo: bool = False,
+    dry_run: bool = False,
+    now: datetime | None = None,
+) -> Event | None:
+    """Record that the readings of one line are left out (or taken in again); they stay in the record.
+
+    Parameters
+    ----------
+    file
+        Name or the first characters of the hash of a loaded file.
+    line
+        Line of that file.
+    undo
+        Take the line in again.
+
+    Raises
+    ------
+    UsageError
+        If no such line was loaded, or the name fits two files.
+    """
+    with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
+        sources = history.sources()
+        fits = sources.filter((pl.col("name") == file) | (pl.col("sha256").str.starts_with(file) & (len(file) >= 8)))
+        if fits.height != 1:
+            raise UsageError(
+                f"{fits.height} loaded files fit {file!r}. Name one by its path in the ledger or by at least 8 characters of its hash."
+            )
+        source = fits.row(0, named=True)
+        lines = history.readings(columns=["source_id", "line"]).filter(
+            (pl.col("source_id") == source["source_id"]) & (pl.col("line") == line)
+        )
+        if not lines.height:
+            raise UsageError(f"Line {line} of {source['name']} holds no stored reading.")
+    subject = {"sha256": source["sha256"], "name": source["name"], "line": line}
+    return _record(workspace, "inclusion" if undo else "exclusion", subject, by=by, why=why, dry_run=dry_run, now=now)
+
+
+def record_baseline(
+    workspace: Workspace,
+    *,
+    meter: str,
+    block: str,
+    start: datetime | None,
+    end: datetime | None,
+    by: str,
+    why: str,
+    dry_run: bool = False,
+    now: datetime | None = None,
+) -> tuple[Event | None, pl.DataFrame]:
+    """Name the checks whose mean and standard deviation are the limits of control from now on.
+
+    Parameters
+    ----------
+    meter, block
+        Whose checks.
+    start, end
+        First and last moment; None means from the first, to the last check.
+
+    Returns
+    -------
+    (Event or None, polars.DataFrame)
+        The event, and the limits (columns of `schemas.tables.BASELINE`, one row a series).
+
+    Raises
+    ------
+    UsageError
+        If fewer than two checks lie in the window.
+    """
+    settings = workspace.settings
+    _known(workspace, "meter", meter)
+    with History.open(workspace.history, wait_s=settings.busy_wait_seconds) as history:
+        checks = assess(history, settings, as_of=None, meters=[meter]).checks
+    inside = checks.filter((pl.col("meter") == meter) & (pl.col("block") == block) & pl.col("mean").is_not_null())
+    if start is not None:
+        inside = inside.filter(pl.col("at") >= start)
+    if end is not None:
+        inside = inside.filter(pl.col("at") <= end)
+    limits = (
+        inside.group_by("meter", "probe", "frequency_khz", "block", "phase", maintain_order=True)
+        .agg(
+            pl.col("at").min().alias("first_at"),
+            pl.col("at").max().alias("last_at"),
+            pl.len().cast(pl.Int64).alias("checks"),
+            pl.col("mean").mean().alias("centre"),
+            pl.col("mean").std().alias("standard_deviation"),
+        )
+        .filter(pl.col("checks") >= 2)
+        .with_columns(pl.lit(True).alias("named"))
+    )
+    if not limits.height:
+        raise UsageError(
+            f"Fewer than two checks of {meter} on {block} lie in that window; a baseline needs at least two."
+        )
+    subject = {
+        "meter": meter,
+        "block": block,
+        "from": start.astimezone(UTC).isoformat() if start else None,
+        "to": end.astimezone(UTC).isoformat() if end else None,
+        "limits": [
+            {"checks": row["checks"], "centre": row["centre"], "standard_deviation": row["standard_deviation"]}
+            for row in limits.iter_rows(named=True)
+        ],
+    }
+    if not by.strip() or not why.strip():
+        raise UsageError("A decision needs --by NAME and --why TEXT.")
+    if dry_run:
+        return None, limits
+    with (
+        History.open(workspace.history, write=True, wait_s=settings.busy_wait_seconds) as history,
+        history.transaction(),
+    ):
+        event = history.append_event("baseline", subject, by=by, why=why, at=now or datetime.now(UTC))
+        history.add_baselines(limits)
+    return event, limits

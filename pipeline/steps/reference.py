@@ -1,0 +1,155 @@
+"""Taking over reference tables and settings: read, validate, see what a change would do, record it."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from pipeline.errors import ChangesRefused, EnvironmentProblem, ReferenceTableError
+from pipeline.settings import SETTINGS_FILE, read_settings
+from pipeline.steps.assess import SETTINGS_TEXT, assess, recorded_tables
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import datetime
+
+    from pipeline.history.store import History
+    from pipeline.settings import Settings, Workspace
+
+__all__ = ["ReferenceChange", "read_reference", "take_over"]
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceChange:
+    """What changed in the reference tables and settings, and which verdicts and checks it altered."""
+
+    changed: tuple[str, ...]
+    altered: tuple[str, ...]
+
+
+def read_reference(workspace: Workspace) -> dict[str, str]:
+    """Return the texts of the reference tables and the settings of a workspace, by name.
+
+    Raises
+    ------
+    ReferenceTableError
+        If a file is not UTF-8.
+    EnvironmentProblem
+        If one cannot be read.
+    """
+    texts: dict[str, str] = {}
+    try:
+        for path in sorted(workspace.reference.glob("*.csv")):
+            if path.name.startswith("."):
+                continue
+            try:
+                texts[path.stem] = path.read_bytes().decode("utf-8-sig")
+            except UnicodeDecodeError as error:
+                raise ReferenceTableError(
+                    f"reference/{path.name}: byte {error.start} is not UTF-8. Save the table as UTF-8."
+                ) from None
+        texts[SETTINGS_TEXT] = (workspace.root / SETTINGS_FILE).read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise EnvironmentProblem(f"Cannot read {error.filename}: {error.strerror}.") from None
+    return texts
+
+
+def _altered(history: History, old: Mapping[str, str], new: Mapping[str, str], settings: Settings) -> list[str]:
+    """Say which verdicts already given, and which checks, would come out differently."""
+    old_settings = read_settings(old[SETTINGS_TEXT]) if SETTINGS_TEXT in old else settings
+    before = assess(history, old_settings, as_of=None, tables=recorded_tables(old, old_settings))
+    after = assess(history, settings, as_of=None, tables=recorded_tables(new, settings))
+    given = set(history.verdicts_given()["lot"].to_list())
+    altered = []
+    for lot, result in before.lots.items():
+        later = after.lots.get(lot)
+        # what was not assessed had no verdict that could be altered
+        if lot in given and result.verdict != "not_assessed" and (later is None or later.verdict != result.verdict):
+            altered.append(f"lot {lot}: {result.verdict} would become {later.verdict if later else 'unknown'}")
+    passes = {
+        (row["meter"], row["block"], row["at"]): row["passes"]
+        for row in before.checks.select("meter", "block", "at", "passes").iter_rows(named=True)
+    }
+    for row in after.checks.select("meter", "block", "at", "passes").iter_rows(named=True):
+        earlier = passes.get((row["meter"], row["block"], row["at"]))
+        if earlier is not None and earlier != row["passes"]:
+            words = {True: "passed", False: "failed", None: "could not be judged"}
+            altered.append(
+                f"check of {row['meter']} on {row['block']} at {row['at']:%Y-%m-%d %H:%M} UTC: {words[earlier]}, "
+                f"would be: {words[row['passes']]}"
+            )
+    return altered
+
+
+def take_over(
+    history: History,
+    texts: Mapping[str, str],
+    settings: Settings,
+    *,
+    now: datetime,
+    accept: bool = False,
+    by: str = "",
+    why: str = "",
+) -> ReferenceChange:
+    """Take over reference tables and settings into the history. Call inside a transaction.
+
+    Parameters
+    ----------
+    history
+        Open to write.
+    texts
+        From :func:`read_reference`.
+    settings
+        The new settings.
+    now
+        Time of the event.
+    accept, by, why
+        A person's consent to changes that alter verdicts already given.
+
+    Returns
+    -------
+    ReferenceChange
+
+    Raises
+    ------
+    ChangesRefused
+        If verdicts would be altered and nobody accepted it.
+    ReferenceTableError
+        If a table cannot be read.
+    """
+    recorded_tables(texts, settings)  # a wrong table is refused here, whatever else happens
+    old = history.reference_texts()
+    changed = [name for name in sorted({*texts, *old}) if texts.get(name, "") != old.get(name, "")]
+    if not changed:
+        return ReferenceChange((), ())
+    altered: list[str] = []
+    if old and not history.is_empty():
+        altered = _altered(history, old, texts, settings)
+    if altered and not accept:
+        shown = "\n".join(f"  {line}" for line in altered[:20])
+        more = f"\n  and {len(altered) - 20} more" if len(altered) > 20 else ""
+        names = ", ".join(SETTINGS_FILE if name == SETTINGS_TEXT else f"reference/{name}.csv" for name in changed)
+        raise ChangesRefused(
+            f"Changes in {names} would alter what was already said:\n{shown}{more}\n"
+            "Nothing was loaded. Give the new version its own valid_from date, or accept the change with: "
+            "annealog load PATH --accept-changes --by NAME --why TEXT"
+        )
+    for name in changed:
+        history.put_reference_text(name, texts.get(name, ""), now)
+    history.append_event(
+        "reference",
+        {
+            "changed": {name: hashlib.sha256(texts.get(name, "").encode()).hexdigest() for name in changed},
+            "altered": altered,
+            **(
+                {"plausible_range_decision": settings.plausible_range_decision}
+                if settings.plausible_range_decision
+                else {}
+            ),
+        },
+        by=by or "load",
+        why=why or ("first take-over" if not old else "no verdict already given is altered"),
+        at=now,
+    )
+    return ReferenceChange(tuple(changed), tuple(altered))

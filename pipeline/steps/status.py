@@ -1,0 +1,74 @@
+"""What needs a person now: meters fit for use, lots on hold, checks overdue, files held."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+from pipeline.history.store import History
+from pipeline.steps.assess import Assessment, assess
+from schemas.results import as_json
+
+if TYPE_CHECKING:
+    from pipeline.settings import Workspace
+
+__all__ = ["Status", "status"]
+
+
+@dataclass(frozen=True)
+class Status:
+    """The state of a workspace at a moment."""
+
+    assessment: Assessment
+    files_held: tuple[dict[str, Any], ...]
+    quarantined: int
+
+    def document(self) -> dict[str, Any]:
+        """Return the JSON document."""
+        lots = self.assessment.lots.values()
+        counts = {name: sum(r.verdict == name for r in lots) for name in ("accept", "hold", "reject", "not_assessed")}
+        document: dict[str, Any] = as_json(
+            {
+                "as_of": self.assessment.as_of,
+                "meters": [
+                    {
+                        "meter": m.meter, "state": m.state, "reasons": m.reasons, "last_run_at": m.last_run_at,
+                        "last_run_passed": m.last_run_passed, "suspect_lots": m.suspect_lots,
+                    }
+                    for m in self.assessment.meters.values()
+                ],
+                "lots": counts,
+                "waiting": [
+                    {
+                        "lot": r.lot, "verdict": r.verdict, "support": r.support, "reasons": r.reasons,
+                        "disposition": r.dispositions[-1].decision if r.dispositions else None,
+                    }
+                    for r in lots
+                    if r.verdict in ("hold", "reject")
+                ],
+                "checks_overdue": [m.meter for m in self.assessment.meters.values() if m.state == "overdue"],
+                "files_held": [
+                    {"name": f["name"], "reason": f["reason"], "sentence": f["sentence"]} for f in self.files_held
+                ],
+                "quarantined": self.quarantined,
+            }
+        )  # fmt: skip
+        return document
+
+
+def status(workspace: Workspace, *, as_of: datetime | None = None) -> Status:
+    """Return the state of a workspace.
+
+    Parameters
+    ----------
+    workspace
+        A workspace with a history.
+    as_of
+        None means now.
+    """
+    with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
+        found = assess(history, workspace.settings, as_of=as_of or datetime.now(UTC))
+        held = history.held_files().to_dicts()
+        quarantined = history.quarantine(states=["new"]).height
+    return Status(found, tuple(held), quarantined)

@@ -1,0 +1,75 @@
+"""Look-back from the history: which lots a meter touched since its last good check."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipeline.errors import UsageError
+from pipeline.metrology.look_back import lots_touched, window_start
+from schemas.results import TouchedLot, TraceResult
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from pipeline.steps.assess import Assessment
+
+__all__ = ["trace"]
+
+
+def trace(assessment: Assessment, meter: str, *, since: datetime | None = None) -> TraceResult:
+    """Return the lots a meter touched.
+
+    Parameters
+    ----------
+    assessment
+        Everything computed, as of the moment of the question.
+    meter
+        Meter.
+    since
+        Start of the window instead of the last good check.
+
+    Returns
+    -------
+    TraceResult
+
+    Raises
+    ------
+    UsageError
+        If no reading of the meter was loaded.
+    """
+    if meter not in assessment.meters:
+        known = ", ".join(sorted(assessment.meters)) or "none"
+        raise UsageError(f"No reading of meter {meter!r} was loaded. Known meters: {known}.")
+    start, passed = window_start(assessment.runs, meter)
+    if since is not None:
+        start = since
+        reasons = [f"Window from {since:%Y-%m-%d %H:%M} UTC, as asked."]
+    elif start is None:
+        reasons = ["No run of checks of this meter ever passed, so the window starts at its first reading."]
+    else:
+        reasons = [f"The last run of checks that passed ended at {start:%Y-%m-%d %H:%M} UTC."]
+    if passed is False:
+        reasons.append("The last run of checks failed: every lot below needs a decision.")
+    elif passed:
+        reasons.append("The last run of checks passed: the lots below wait for their closing check.")
+    parts = assessment.readings.filter(
+        (pl.col("role") == "part") & pl.col("value").is_not_null() & ~pl.col("excluded") & pl.col("lot").is_not_null()
+    )
+    touched = lots_touched(parts, meter, start, assessment.as_of)
+    if touched["unknown_clock"].sum():
+        reasons.append("Readings with an unknown clock may have been taken at any time, so they are counted in.")
+    lots = []
+    for row in touched.iter_rows(named=True):
+        result = assessment.lots[row["lot"]]
+        last = result.dispositions[-1] if result.dispositions else None
+        lots.append(
+            TouchedLot(
+                **row,
+                verdict=result.verdict,
+                support=result.support,
+                disposition=f"{last.decision} ({last.by}: {last.why})" if last else None,
+            )
+        )
+    return TraceResult(meter, start, assessment.as_of, passed, tuple(reasons), tuple(lots))
