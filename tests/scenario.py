@@ -62,7 +62,7 @@ class Scenario:
         return self
 
     def check(
-        self, clock: str, bias: float = 0.0, *, block: str = "B1", n: int = 3, day: int = 0, **given: Any
+        self, time: str, bias: float = 0.0, *, block: str = "B1", n: int = 3, day: int = 0, **given: Any
     ) -> Scenario:
         """Add a check of `n` readings, seconds apart, whose mean is the certified value plus `bias`."""
         certified = {"B1": 58.0, "B2": 50.0, "BX": 55.0}[block]
