@@ -7,11 +7,16 @@ The run ledger in the history, not Prefect's state, is the truth.
 from __future__ import annotations
 
 import contextlib
+import http.client
 import os
+import subprocess
 import sys
+import time
 from contextvars import ContextVar
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from pipeline.errors import EnvironmentProblem
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -26,12 +31,12 @@ __all__ = ["embedded_server", "run_demo", "run_load", "run_render"]
 _progress: ContextVar[dict[str, Any] | None] = ContextVar("progress", default=None)
 """Callbacks for the screen; they are no parameters of a flow, which the server would store."""
 
+_START_LIMIT_S = 180.0
+"""How long the server may take to start: a slow machine needs a minute for the first migration of its database."""
+
 _QUIET = {
     "DO_NOT_TRACK": "1",
     "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
-    "PREFECT_SERVER_ALLOW_EPHEMERAL_MODE": "true",
-    # a slow machine needs longer than the default of 20 s for the first start
-    "PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS": "180",
     # errors reach the user as exceptions of ours; the same as log lines would come twice
     "PREFECT_LOGGING_LEVEL": "CRITICAL",
     "PREFECT_LOGGING_TO_API_ENABLED": "false",
@@ -46,48 +51,81 @@ _QUIET = {
 }
 
 
-@contextlib.contextmanager
-def _output_to(log: Path) -> Iterator[None]:
-    """Send standard output and error of child processes started inside to a file, not to the user's screen."""
-    sys.stdout.flush()
-    sys.stderr.flush()
-    saved = [os.dup(1), os.dup(2)]
-    descriptor = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
-    try:
-        os.dup2(descriptor, 1)
-        os.dup2(descriptor, 2)
-        yield
-    finally:
-        for number, copy in zip((1, 2), saved, strict=True):
-            os.dup2(copy, number)
-            os.close(copy)
-        os.close(descriptor)
+class _Server:
+    """The embedded server of one command, started early so that it comes up while this process imports its own things."""
+
+    def __init__(self, home: Path) -> None:
+        home.mkdir(parents=True, exist_ok=True)
+        self.log = home / "server.log"
+        with self.log.open("ab") as log:
+            self.process = subprocess.Popen(
+                [sys.executable, "-m", "pipeline.flow_server"],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=log,
+                env={**os.environ, "PREFECT__SERVER_EPHEMERAL": "1", "PREFECT__SERVER_FINAL": "1"},
+            )
+        self.url = ""
+
+    def wait(self) -> str:
+        """Return the server's address once it answers.
+
+        Raises
+        ------
+        EnvironmentProblem
+            If it does not come up.
+        """
+        stream = self.process.stdout
+        port = stream.readline().strip().decode() if stream is not None else ""
+        deadline = time.monotonic() + _START_LIMIT_S
+        while port and time.monotonic() < deadline and self.process.poll() is None:
+            with contextlib.suppress(OSError):
+                connection = http.client.HTTPConnection("127.0.0.1", int(port), timeout=5)
+                connection.request("GET", "/api/health")
+                if connection.getresponse().status == 200:
+                    self.url = f"http://127.0.0.1:{port}/api"
+                    return self.url
+            time.sleep(0.05)
+        self.stop()
+        raise EnvironmentProblem(
+            f"The embedded flow server did not start within {_START_LIMIT_S:g} s; see {self.log}. "
+            "The same work runs without it: add --direct."
+        )
+
+    def stop(self) -> None:
+        """End the server."""
+        for stream in (self.process.stdin, self.process.stdout):
+            if stream is not None:
+                stream.close()
+        try:
+            self.process.wait(timeout=5)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+            self.process.wait()
 
 
 @contextlib.contextmanager
 def embedded_server(workspace: Workspace) -> Iterator[None]:
     """Have a server for the flows of one command; a server configured by PREFECT_API_URL is used as it is."""
-    home = workspace.flow_home
-    home.mkdir(parents=True, exist_ok=True)
-    for name, value in _QUIET.items():
-        os.environ.setdefault(name, value)
-    os.environ.setdefault("PREFECT_HOME", str(home))
-    with _output_to(home / "server.log"):
-        from prefect.server.api.server import SubprocessASGIServer
+    added = {name: value for name, value in _QUIET.items() if name not in os.environ}
+    if "PREFECT_HOME" not in os.environ:
+        added["PREFECT_HOME"] = str(workspace.flow_home)
+    os.environ.update(added)
+    server = None if os.environ.get("PREFECT_API_URL") else _Server(workspace.flow_home)
+    try:
         from prefect.settings import PREFECT_API_URL, PREFECT_FLOWS_HEARTBEAT_FREQUENCY, temporary_settings
 
-        server = None
-        if not PREFECT_API_URL.value():
-            server = SubprocessASGIServer()
-            server.start()
-    try:
         # the heartbeat thread costs a second a flow, and nobody listens to it here
-        with temporary_settings({PREFECT_FLOWS_HEARTBEAT_FREQUENCY: None}):
+        settings: dict[Any, Any] = {PREFECT_FLOWS_HEARTBEAT_FREQUENCY: None}
+        if server is not None:
+            settings[PREFECT_API_URL] = server.wait()
+        with temporary_settings(settings):
             yield
     finally:
         if server is not None:
-            with _output_to(home / "server.log"):
-                server.stop()
+            server.stop()
+        for name in added:
+            os.environ.pop(name, None)
 
 
 def _call(name: str, *arguments: Any) -> None:

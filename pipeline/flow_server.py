@@ -1,0 +1,36 @@
+"""The embedded flow server: a child process that ends when its parent does.
+
+Run as ``python -m pipeline.flow_server``: it binds a free port on the loopback address, prints the port, and serves until
+its standard input closes, which also happens when the parent is killed.
+"""
+
+from __future__ import annotations
+
+import os
+import socket
+import sys
+import threading
+
+
+def _end_with_parent() -> None:
+    sys.stdin.buffer.read()
+    os._exit(0)
+
+
+def main() -> None:
+    """Serve Prefect's API on loopback."""
+    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    listener.bind(("127.0.0.1", 0))
+    sys.stdout.write(f"{listener.getsockname()[1]}\n")
+    sys.stdout.flush()
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+    import uvicorn
+    from prefect.server.api.server import create_app
+
+    config = uvicorn.Config(create_app, factory=True, log_level="error", lifespan="on")
+    uvicorn.Server(config).run(sockets=[listener])
+
+
+if __name__ == "__main__":
+    main()
