@@ -143,6 +143,7 @@ class LotResult:
     flags: tuple[str, ...]
     dispositions: tuple[Decision, ...]
     as_of: datetime
+    uncertainty_notes: tuple[str, ...] = ()  # what the budget leaves out, and a bias it adds
 
 
 @dataclass(frozen=True, slots=True)

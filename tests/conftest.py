@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from workspace_files import Shell
+
 ROOT = Path(__file__).resolve().parent.parent
 
 
@@ -20,3 +22,12 @@ def reference_data() -> Path:
             pytest.fail(message)
         pytest.skip(message)
     return folder
+
+
+@pytest.fixture
+def shell(tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Shell:
+    """A workspace folder that is the current folder, and a way to run commands in it."""
+    root = tmp_path / "works"
+    root.mkdir()
+    monkeypatch.chdir(root)
+    return Shell(root, capsys)

@@ -1,0 +1,1 @@
+"""Pure metrology: units, temperature, uncertainty, conformity, block checks, support, look-back."""

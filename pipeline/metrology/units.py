@@ -6,7 +6,10 @@ reciprocal of conductivity, so conversion between the two kinds is not proportio
 
 from __future__ import annotations
 
-import polars as pl
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import polars as pl
 
 __all__ = ["IACS_100_MS_PER_M", "convert", "convert_expression", "derivative", "is_resistivity"]
 

@@ -7,14 +7,13 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.metrology.lot_budget import LotMeanInputs, lot_mean_budget, lot_mean_budgets
+from pipeline.metrology.lot_budget import LotMeanBudget, LotMeanInputs, lot_mean_budget, lot_mean_budgets
 from pipeline.metrology.temperature import sensitivities
 from pipeline.metrology.units import convert, convert_expression, derivative
 from schemas.versions import join_version, version_at
 
 if TYPE_CHECKING:
     from pipeline.steps.assess import Assessment
-    from schemas.results import Contribution
 
 __all__ = ["budgets_of_lots"]
 
@@ -24,7 +23,7 @@ _ENOUGH_CHECKS = 6
 
 def budgets_of_lots(
     assessment: Assessment, counted: pl.DataFrame, figures: pl.DataFrame, spots: pl.DataFrame, info: pl.DataFrame
-) -> tuple[pl.DataFrame, dict[str, tuple[Contribution, ...]]]:
+) -> tuple[pl.DataFrame, dict[str, LotMeanBudget]]:
     """Return the expanded uncertainty of each lot's mean and of what is compared with limits.
 
     Parameters
@@ -44,7 +43,7 @@ def budgets_of_lots(
     -------
     (polars.DataFrame, dict)
         lot, expanded_uncertainty, coverage_factor, uncertainty_reason (of the lot mean, in the working unit) and
-        expanded_of_compared_in_limits_unit; the lines of the budget of the mean by lot.
+        expanded_of_compared_in_limits_unit; the budget of the mean by lot.
     """
     inputs = _inputs(assessment, counted, figures, info)
     coverage = assessment.settings.confidence
@@ -79,26 +78,24 @@ def budgets_of_lots(
     )
     names = [f.name for f in fields(LotMeanInputs)]
     known = [name for name in names if name in inputs.columns]
-    contributions = {
-        row["lot"]: lot_mean_budget(
-            LotMeanInputs(**{name: row[name] for name in known}), coverage=coverage
-        ).contributions
+    tables = {
+        row["lot"]: lot_mean_budget(LotMeanInputs(**{name: row[name] for name in known}), coverage=coverage)
         for row in inputs.iter_rows(named=True)
     }
     result = whole.select("lot", "expanded_uncertainty", "coverage_factor", "uncertainty_reason").join(
         in_limits_unit, on="lot", how="left", maintain_order="left"
     )
-    return result, contributions
+    return result, tables
 
 
 def _inputs(assessment: Assessment, counted: pl.DataFrame, figures: pl.DataFrame, info: pl.DataFrame) -> pl.DataFrame:
     """Gather the fields of `LotMeanInputs` for every lot."""
     main_meter = (
-        counted.group_by("lot", "meter")
+        counted.group_by("lot", "meter", "probe", "frequency_khz")
         .agg(pl.len().alias("n"))
-        .sort("lot", "n", "meter", descending=[False, True, False])
+        .sort("lot", "n", "meter", "probe", "frequency_khz", descending=[False, True, False, False, False])
         .unique("lot", keep="first", maintain_order=True)
-        .select("lot", "meter")
+        .drop("n")
     )
     frame = (
         figures.select(
@@ -137,7 +134,7 @@ def _with_block(frame: pl.DataFrame, assessment: Assessment) -> pl.DataFrame:
     }
     series = (
         assessment.checks.filter(pl.col("bias").is_not_null())
-        .group_by("meter", "block", "phase")
+        .group_by("meter", "probe", "frequency_khz", "block", "phase")
         .agg(
             pl.len().alias("n"),
             pl.col("mean").std().alias("_deviation"),
@@ -159,8 +156,8 @@ def _with_block(frame: pl.DataFrame, assessment: Assessment) -> pl.DataFrame:
     )
     in_phase = pl.col("phase").is_null() | (pl.col("phase") <= pl.col("last_at"))
     nearest = (
-        frame.select("lot", "meter", "last_at", "mean")
-        .join(series, on="meter", how="inner")
+        frame.select("lot", "meter", "probe", "frequency_khz", "last_at", "mean")
+        .join(series, on=["meter", "probe", "frequency_khz"], how="inner", nulls_equal=True)
         .filter(in_phase.fill_null(True))
         .with_columns((pl.col("certified_value") - pl.col("mean")).abs().alias("distance"))
         .sort("lot", "phase", "distance", "block", descending=[False, True, False, False], nulls_last=True)

@@ -226,7 +226,7 @@ def lot_results(
     capability = capability_of_lots(
         summary.part_values, info.select("lot", "lower", "upper"), subgroup_size=settings.subgroup_size
     )
-    budgets, contributions = budgets_of_lots(assessment, counted, figures, spots, info)
+    budgets, tables = budgets_of_lots(assessment, counted, figures, spots, info)
     spots, judged = limits_met(spots, info, budgets)
     support = {row["lot"]: row for row in support_of_lots(assessment.brackets).iter_rows(named=True)}
     shortfall = _plan_shortfall(spots, summary.part_values, info)
@@ -275,7 +275,8 @@ def lot_results(
             support=found["support"] if found else "unsupported",
             limits_met=met,
             assessment=assessment,
-            contributions=contributions.get(lot, ()),
+            contributions=tables[lot].contributions if lot in tables else (),
+            uncertainty_notes=tables[lot].notes if lot in tables else (),
             models=models.get(lot, ()),
             flags=tuple(flags.get(lot, [])),
             dispositions=tuple(decisions.get(lot, [])),

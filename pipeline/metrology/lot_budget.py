@@ -1,0 +1,312 @@
+"""The uncertainty budget of a mean: of a lot, a part or a spot, one at a time with its table, or many at once.
+
+Inputs are independent quantities, each once. What does not average down with the count of readings stands undivided.
+Clauses of the GUM (JCGM 100:2008) are from memory.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+import polars as pl
+
+from pipeline.metrology.uncertainty import CombinedUncertainty, combine, coverage_factors
+from schemas.results import Contribution
+
+__all__ = ["LotMeanBudget", "LotMeanInputs", "lot_mean_budget", "lot_mean_budgets"]
+
+# below this weight in Welch-Satterthwaite the degrees of freedom are infinite for every purpose
+_NO_WEIGHT: Final = 1e-300
+
+
+@dataclass(frozen=True, slots=True)
+class LotMeanInputs:
+    """What the budget of one mean is made of; None where it is not known.
+
+    All in one unit, except as named, and of values at the reference temperature (a resolution is carried there as a
+    standard deviation is).
+
+    For the mean of one spot, `readings` are its repeats. `repeatability` is pooled over spots (or from history) and has
+    its degrees of freedom. `check_standard_deviation` is that of the means of checks on one block since the setting: what
+    the meter moves between checks. `check_bias` is the mean of those checks minus the certified value, not corrected.
+    The sensitivities are ∂(mean)/∂(temperature read) per °C and ∂(mean)/∂(coefficient), see
+    :func:`pipeline.metrology.temperature.sensitivities`; None where the meter had corrected the readings itself.
+    `measurand` says of what the mean speaks: of the ``measured_parts``, or of the ``lot`` they were drawn from, where
+    parts differ and the scatter between them counts.
+    """
+
+    mean: float
+    readings: int
+    repeatability: float | None = None
+    repeatability_degrees_of_freedom: float | None = None
+    parts: int | None = None
+    part_standard_deviation: float | None = None
+    measurand: Literal["measured_parts", "lot"] = "measured_parts"
+    block_expanded_uncertainty: float | None = None
+    block_coverage_factor: float | None = None
+    check_standard_deviation: float | None = None
+    check_degrees_of_freedom: float | None = None
+    check_bias: float | None = None
+    accuracy_percent: float | None = None
+    resolution: float | None = None
+    temperature_sensitivity: float | None = None
+    sensor_expanded_uncertainty_c: float | None = None
+    sensor_coverage_factor: float | None = None
+    coefficient_sensitivity: float | None = None
+    coefficient_standard_uncertainty: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LotMeanBudget:
+    """Contributions of a mean and what they come to; `combined` is None where `reason` says why.
+
+    `notes` name what was left out because nobody stated it, and a bias that was added. A budget with something left out
+    is too small by it.
+    """
+
+    contributions: tuple[Contribution, ...]
+    combined: CombinedUncertainty | None
+    reason: str | None
+    notes: tuple[str, ...]
+
+
+_NO_SCATTER = "neither repeats on a spot nor more than one part: the scatter of the readings is not known"
+_NO_PARTS = "fewer than two parts: the scatter between parts, which the mean of the lot needs, is not known"
+_NO_METER = (
+    "nothing is known of the meter's error: no limits from checks on a block with a certificate, no accuracy statement"
+)
+
+
+def _scatter(inputs: LotMeanInputs) -> Contribution | str:
+    """Return the line of the readings' own scatter, or why there is none."""
+    s, nu = inputs.repeatability, inputs.repeatability_degrees_of_freedom
+    if inputs.measurand == "measured_parts" and s is not None and nu is not None and nu >= 1:
+        return Contribution(
+            "repeatability",
+            s / math.sqrt(inputs.readings),
+            nu,
+            True,
+            f"pooled over repeats on a spot, divided by the root of {inputs.readings} readings (GUM 4.2.3)",
+        )
+    s, parts = inputs.part_standard_deviation, inputs.parts
+    if s is None or parts is None or parts < 2:
+        return _NO_SCATTER if inputs.measurand == "measured_parts" else _NO_PARTS
+    return Contribution(
+        "scatter of parts",
+        s / math.sqrt(parts),
+        float(parts - 1),
+        True,
+        f"standard deviation of part means, divided by the root of {parts} parts; contains repeatability (GUM 4.2.3)",
+    )
+
+
+def lot_mean_budget(inputs: LotMeanInputs, *, coverage: float = 0.95) -> LotMeanBudget:
+    """Return the uncertainty budget of the mean of a lot, or of one spot.
+
+    Parameters
+    ----------
+    inputs
+        What is known.
+    coverage
+        Coverage probability of the expanded uncertainty.
+
+    Returns
+    -------
+    LotMeanBudget
+
+    Raises
+    ------
+    ValueError
+        If `readings` is below 1, `measurand` is unknown or an uncertainty is negative.
+
+    Notes
+    -----
+    Only the scatter of readings or parts averages down; certificate, meter, resolution, sensor and coefficient are the
+    same for all readings. The meter's accuracy statement (half width a, rectangular, a/√3, GUM 4.3.7) stands in only
+    where no standard deviation between checks on a certified block is known, because it contains bias and drift. A known
+    bias is added to the expanded uncertainty (F.2.4.5). Resolution r is rectangular with r/√12 (F.2.2.1) and is not
+    divided by the root of the count: readings of an even metal are rounded alike.
+    """
+    if inputs.readings < 1:
+        raise ValueError(f"readings = {inputs.readings}; expected at least 1")
+    if inputs.measurand not in ("measured_parts", "lot"):
+        raise ValueError(f"measurand {inputs.measurand!r}; expected measured_parts or lot")
+    lines: list[Contribution] = []
+    notes: list[str] = []
+    scatter = _scatter(inputs)
+    reason = scatter if isinstance(scatter, str) else None
+    if isinstance(scatter, Contribution):
+        lines.append(scatter)
+
+    block, k = inputs.block_expanded_uncertainty, inputs.block_coverage_factor
+    certified = block is not None and k is not None
+    if block is not None and k is not None:
+        lines.append(Contribution("block certificate", block / k, None, False, f"certificate, U/k with k = {k:g}"))
+    else:
+        notes.append("no certificate of a block with uncertainty and coverage factor: not counted")
+
+    bias = 0.0
+    s, nu = inputs.check_standard_deviation, inputs.check_degrees_of_freedom
+    if certified and s is not None and nu is not None and nu >= 1:
+        lines.append(
+            Contribution("meter between checks", s, nu, False, "standard deviation of check means since the setting")
+        )
+        bias = inputs.check_bias or 0.0
+        if bias:
+            notes.append(
+                f"the known bias of {bias:.4g} is not corrected; its amount is added to the expanded uncertainty "
+                "(GUM F.2.4.5)"
+            )
+    elif inputs.accuracy_percent is not None:
+        half_width = abs(inputs.mean) * inputs.accuracy_percent / 100
+        lines.append(
+            Contribution(
+                "meter accuracy statement",
+                half_width / math.sqrt(3),
+                None,
+                False,
+                f"±{inputs.accuracy_percent:g} % of reading, rectangular (GUM 4.3.7); no limits from checks yet",
+            )
+        )
+    else:
+        reason = reason or _NO_METER
+
+    if inputs.resolution is not None:
+        lines.append(
+            Contribution("resolution", inputs.resolution / math.sqrt(12), None, False, "rectangular (GUM F.2.2.1)")
+        )
+    else:
+        notes.append("resolution of the meter not known: not counted")
+    _temperature_lines(inputs, lines, notes)
+    if reason is not None:
+        return LotMeanBudget(tuple(lines), None, reason, tuple(notes))
+    return LotMeanBudget(tuple(lines), combine(lines, coverage=coverage, uncorrected_bias=bias), None, tuple(notes))
+
+
+def _temperature_lines(inputs: LotMeanInputs, lines: list[Contribution], notes: list[str]) -> None:
+    if inputs.temperature_sensitivity:
+        u, k = inputs.sensor_expanded_uncertainty_c, inputs.sensor_coverage_factor
+        if u is not None and k is not None:
+            lines.append(
+                Contribution(
+                    "temperature sensor",
+                    abs(inputs.temperature_sensitivity) * u / k,
+                    None,
+                    False,
+                    f"certificate of the sensor, U/k with k = {k:g}, times the change per °C",
+                )
+            )
+        else:
+            notes.append("uncertainty of the temperature sensor not known: not counted")
+    if inputs.coefficient_sensitivity:
+        u = inputs.coefficient_standard_uncertainty
+        if u is not None:
+            lines.append(
+                Contribution(
+                    "temperature coefficient",
+                    abs(inputs.coefficient_sensitivity) * u,
+                    None,
+                    False,
+                    "standard uncertainty of the coefficient, times the change it makes at this temperature",
+                )
+            )
+        else:
+            notes.append("uncertainty of the temperature coefficient not known: not counted")
+
+
+def lot_mean_budgets(frame: pl.DataFrame, *, coverage: float = 0.95) -> pl.DataFrame:
+    """Return combined and expanded uncertainty of many means at once, as :func:`lot_mean_budget` does for one.
+
+    Parameters
+    ----------
+    frame
+        Columns named as the fields of :class:`LotMeanInputs`; ``mean`` and ``readings`` are needed, the others may be
+        missing. Other columns are kept. Shape (n, any).
+    coverage
+        Coverage probability of the expanded uncertainty.
+
+    Returns
+    -------
+    polars.DataFrame
+        The frame, rows in the same order, with ``standard_uncertainty``, ``degrees_of_freedom`` (null for infinite),
+        ``coverage_factor``, ``expanded_uncertainty`` and ``uncertainty_reason`` (why there is none, else null).
+    """
+    have = set(frame.columns)
+
+    def column(name: str) -> pl.Expr:
+        return pl.col(name).cast(pl.Float64) if name in have else pl.lit(None, pl.Float64)
+
+    nothing = pl.lit(None, pl.Float64)
+    measurand = pl.col("measurand").fill_null("measured_parts") if "measurand" in have else pl.lit("measured_parts")
+    of_parts = measurand == "measured_parts"
+    r, r_nu = column("repeatability"), column("repeatability_degrees_of_freedom")
+    by_repeats = (of_parts & r.is_not_null() & (r_nu >= 1)).fill_null(value=False)
+    parts = column("parts")
+    by_parts = pl.when((parts >= 2) & column("part_standard_deviation").is_not_null())
+    scatter = (
+        pl.when(by_repeats)
+        .then(r / column("readings").sqrt())
+        .otherwise(by_parts.then(column("part_standard_deviation") / parts.sqrt()))
+    )
+    scatter_nu = pl.when(by_repeats).then(r_nu).otherwise(parts - 1)
+    certificate = column("block_expanded_uncertainty") / column("block_coverage_factor")
+    by_checks = (
+        certificate.is_not_null()
+        & column("check_standard_deviation").is_not_null()
+        & (column("check_degrees_of_freedom") >= 1)
+    ).fill_null(value=False)
+    accuracy = column("mean").abs() * column("accuracy_percent") / 100 / math.sqrt(3)
+    meter = pl.when(by_checks).then(column("check_standard_deviation")).otherwise(accuracy)
+    lines: list[tuple[pl.Expr, pl.Expr]] = [
+        (scatter, scatter_nu),
+        (certificate, nothing),
+        (meter, pl.when(by_checks).then(column("check_degrees_of_freedom"))),
+        (column("resolution") / math.sqrt(12), nothing),
+        (
+            column("temperature_sensitivity").abs()
+            * column("sensor_expanded_uncertainty_c")
+            / column("sensor_coverage_factor"),
+            nothing,
+        ),
+        (column("coefficient_sensitivity").abs() * column("coefficient_standard_uncertainty"), nothing),
+    ]
+    reason = (
+        pl.when(scatter.is_null() & of_parts)
+        .then(pl.lit(_NO_SCATTER))
+        .when(scatter.is_null())
+        .then(pl.lit(_NO_PARTS))
+        .when(meter.is_null())
+        .then(pl.lit(_NO_METER))
+    )
+    combined = pl.sum_horizontal(u.fill_null(0.0) ** 2 for u, _ in lines).sqrt()
+    shares = [pl.when(combined > 0).then((u / combined) ** 4 / nu).fill_null(0.0) for u, nu in lines]
+    table = frame.select(
+        combined=combined,
+        bias=pl.when(by_checks).then(column("check_bias").abs()).fill_null(0.0),
+        weight=pl.sum_horizontal(shares),
+        reason=reason,
+        broken=(~(column("readings") >= 1)).fill_null(value=True)
+        | ~measurand.is_in(["measured_parts", "lot"])
+        | pl.any_horizontal((~(u >= 0)).fill_null(value=False) for u, _ in lines),
+    )
+    if table["broken"].any():
+        row = table["broken"].arg_max()
+        raise ValueError(
+            f"row {row} of the budgets: expected readings of at least 1, measurand measured_parts or lot, and "
+            "uncertainties of at least 0"
+        )
+    weight = table["weight"].to_numpy()
+    degrees_of_freedom = np.divide(1.0, weight, out=np.full(weight.shape, np.inf), where=weight > _NO_WEIGHT)
+    factor = pl.Series(coverage_factors(degrees_of_freedom, coverage=coverage))
+    nu = pl.Series(degrees_of_freedom)
+    computable = table["reason"].is_null()
+    return frame.with_columns(
+        standard_uncertainty=pl.when(computable).then(table["combined"]),
+        degrees_of_freedom=pl.when(computable & nu.is_finite()).then(nu),
+        coverage_factor=pl.when(computable).then(factor),
+        expanded_uncertainty=pl.when(computable).then(factor * table["combined"] + table["bias"]),
+        uncertainty_reason=table["reason"],
+    )
