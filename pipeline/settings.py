@@ -5,12 +5,14 @@ from __future__ import annotations
 import difflib
 import tomllib
 from dataclasses import dataclass, field, fields
-from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pipeline.errors import EnvironmentProblem, SettingsError
 from schemas.tables import UNITS
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 __all__ = [
     "DEFAULT_PLAUSIBLE_RANGE_MS_PER_M",

@@ -71,11 +71,11 @@ def verify(workspace: Workspace) -> VerifyReport:
         f"There are readings of a file number {number} that the ledger does not know." for number in sorted(strangers)
     ]
     head = GENESIS_HASH
-    for place, row in enumerate(rows.iter_rows(named=True), start=1):
+    for number, row in enumerate(rows.iter_rows(named=True), start=1):
         expected_hash = event_hash(
             row["sequence"], row["at"], row["kind"], row["subject"], row["by"], row["why"], row["previous_hash"]
         )
-        if row["sequence"] != place or row["previous_hash"] != head or row["hash"] != expected_hash:
+        if row["sequence"] != number or row["previous_hash"] != head or row["hash"] != expected_hash:
             problems.append(f"Event {row['sequence']} ({row['kind']}) was changed, or one before it is missing.")
         head = row["hash"]
     return VerifyReport(
