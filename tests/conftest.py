@@ -6,7 +6,6 @@ import os
 from pathlib import Path
 
 import pytest
-
 from workspace_files import Shell
 
 ROOT = Path(__file__).resolve().parent.parent

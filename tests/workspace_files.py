@@ -5,8 +5,9 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any
 
-from pipeline.cli import run
 from scenario import REFERENCE, Scenario
+
+from pipeline.cli import run
 
 if TYPE_CHECKING:
     from pathlib import Path

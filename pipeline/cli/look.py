@@ -263,7 +263,7 @@ def config_check(workspace: WorkspaceOption = None, json: Json = False) -> None:
     from pipeline.steps.reference import read_reference
 
     place = workspace_at(workspace)
-    tables = recorded_tables(read_reference(place), place.settings)
+    tables = recorded_tables(read_reference(place), place.settings, contract=True)
     layouts = layouts_of(place)
     if json:
         output.print_json({"tables": {n: t.height for n, t in tables.items()}, "layouts": sorted(layouts)})

@@ -63,7 +63,6 @@ def demo(
 
 def _demo_direct(root: Path, callbacks: dict[str, Any]) -> tuple[Any, Any]:
     from fixtures.demo import build
-
     from pipeline.steps.files import collect
     from pipeline.steps.load import load
     from pipeline.steps.render import render

@@ -96,7 +96,7 @@ def _header(table: Table, header: list[str], where: str) -> None:
             raise ReferenceTableError(f"{where}, line 1: column {column.name!r} is missing; {column.doc}")
 
 
-def parse_table(table: Table, text: str, *, where: str, zone: ZoneInfo) -> pl.DataFrame:
+def parse_table(table: Table, text: str, *, where: str, zone: ZoneInfo, contract: bool = True) -> pl.DataFrame:
     """Read one reference table.
 
     Parameters
@@ -109,6 +109,9 @@ def parse_table(table: Table, text: str, *, where: str, zone: ZoneInfo) -> pl.Da
         Name of the file, for messages.
     zone
         Zone of dates and of times without an offset.
+    contract
+        Hold the result against the pandera contract, too. Its import takes a second, so a text that passed it when it
+        was taken over is not held against it again.
 
     Returns
     -------
@@ -151,7 +154,8 @@ def parse_table(table: Table, text: str, *, where: str, zone: ZoneInfo) -> pl.Da
             raise ReferenceTableError(f"{where}, line {line}: {problem}")
         records.append(record)
     frame = table.complete(pl.DataFrame(records, schema={n: table[n].dtype for n in header}))
-    return require(table, frame.sort(*table.key, "valid_from", nulls_last=False))
+    frame = frame.sort(*table.key, "valid_from", nulls_last=False)
+    return require(table, frame) if contract else frame
 
 
 def _row_problem(name: str, row: dict[str, Any]) -> str | None:
@@ -178,7 +182,9 @@ def empty_tables() -> dict[str, pl.DataFrame]:
     return {name: table.empty() for name, table in REFERENCE_TABLES.items()}
 
 
-def parse_tables(texts: Mapping[str, str], *, zone: ZoneInfo, folder: str = "reference") -> dict[str, pl.DataFrame]:
+def parse_tables(
+    texts: Mapping[str, str], *, zone: ZoneInfo, folder: str = "reference", contract: bool = True
+) -> dict[str, pl.DataFrame]:
     """Read all reference tables; one without a text is empty.
 
     Raises
@@ -192,7 +198,7 @@ def parse_tables(texts: Mapping[str, str], *, zone: ZoneInfo, folder: str = "ref
         hint = f"Did you mean {near[0]}.csv?" if near else f"Known tables: {', '.join(REFERENCE_TABLES)}."
         raise ReferenceTableError(f"{folder}/{unknown[0]}.csv is no reference table. {hint}")
     return {
-        name: parse_table(table, texts[name], where=f"{folder}/{name}.csv", zone=zone)
+        name: parse_table(table, texts[name], where=f"{folder}/{name}.csv", zone=zone, contract=contract)
         if name in texts
         else table.empty()
         for name, table in REFERENCE_TABLES.items()

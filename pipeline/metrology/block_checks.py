@@ -125,7 +125,10 @@ def group_checks(stream: pl.DataFrame, *, gap: timedelta) -> pl.DataFrame:
     ).fill_null(True)
     known = pl.col("value_at_reference").is_not_null()
     n = pl.col("count").fill_null(1).filter(known)
-    value = pl.col("value_at_reference").filter(known)
+    # from the first value on: a check of one exported mean keeps its digits to the last bit
+    origin = pl.col("value_at_reference").filter(known).first()
+    value = pl.col("value_at_reference").filter(known) - origin
+    offset = (value * n).sum() / n.sum()
     deviation = pl.col("standard_deviation_at_reference").filter(known).fill_null(0.0)
     grouped = (
         blocks.with_columns(
@@ -138,13 +141,13 @@ def group_checks(stream: pl.DataFrame, *, gap: timedelta) -> pl.DataFrame:
             pl.col("measured_at").min().alias("first_at"),
             n.sum().alias("readings"),
             pl.col("value_at_reference").is_null().sum().cast(pl.Int64).alias("without_reference"),
-            ((value * n).sum() / n.sum()).alias("mean"),
+            (origin + offset).alias("mean"),
             (n.sum() - 1).alias("within_degrees_of_freedom"),
             # a mean of several without its standard deviation hides its own scatter: no figure within the check
             ((n > 1) & pl.col("standard_deviation_at_reference").filter(known).is_null())
             .any()
             .alias("scatter_unknown"),
-            (((n - 1) * deviation**2).sum() + (n * (value - (value * n).sum() / n.sum()) ** 2).sum()).alias("squares"),
+            (((n - 1) * deviation**2).sum() + (n * (value - offset) ** 2).sum()).alias("squares"),
             pl.col("temperature_c").mean(),
         )
     )

@@ -200,9 +200,20 @@ SETTINGS_TEXT = "settings"
 """Name under which the text of `annealog.toml` is kept beside the tables: a tolerance decides verdicts, too."""
 
 
-def recorded_tables(texts: Mapping[str, str], settings: Settings) -> dict[str, pl.DataFrame]:
-    """Return the reference tables from their texts, the settings among them left out."""
-    return parse_tables({name: text for name, text in texts.items() if name != SETTINGS_TEXT}, zone=settings.zone)
+def recorded_tables(texts: Mapping[str, str], settings: Settings, *, contract: bool = False) -> dict[str, pl.DataFrame]:
+    """Return the reference tables from their texts, the settings among them left out.
+
+    Parameters
+    ----------
+    texts
+        By name of the table.
+    settings
+        For the zone.
+    contract
+        Hold them against the pandera contract: for texts that were not taken over yet.
+    """
+    tables = {name: text for name, text in texts.items() if name != SETTINGS_TEXT}
+    return parse_tables(tables, zone=settings.zone, contract=contract)
 
 
 _NO_SOURCES = pl.DataFrame(schema={"sha256": pl.String, "source_id": pl.Int32})

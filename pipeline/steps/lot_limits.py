@@ -160,15 +160,19 @@ def _sentences(frame: pl.DataFrame, what: str) -> dict[str, tuple[str | None, st
             found[row["lot"]] = (None, f"{row['unknown']} of {row['n']} {many} could not be compared with {limits}.")
         elif row["out"]:
             run = f"they run from {row['low']:.5g} to {row['high']:.5g} {row['limits_unit']}"
-            found[row["lot"]] = ("out", f"{row['out']} of {row['n']} {many} lie outside {limits}: {run}.")
+            verb = "lie outside" if " to " in limits else "are not"
+            found[row["lot"]] = ("out", f"{row['out']} of {row['n']} {many} {verb} {limits}: {run}.")
         elif row["undecided"]:
             found[row["lot"]] = (
                 "undecided",
                 f"{row['undecided']} of {row['n']} {many} lie closer to {limits} than their expanded uncertainty.",
             )
         else:
-            subject = f"The {one} lies" if row["n"] == 1 else f"All {row['n']} {many} lie"
-            found[row["lot"]] = ("in", f"{subject} within {limits}.")
+            verb = "lie within" if " to " in limits else "are"
+            if row["n"] == 1:
+                verb = "lies within" if " to " in limits else "is"
+            subject = f"The {one}" if row["n"] == 1 else f"All {row['n']} {many}"
+            found[row["lot"]] = ("in", f"{subject} {verb} {limits}.")
     return found
 
 

@@ -118,7 +118,7 @@ def take_over(
     ReferenceTableError
         If a table cannot be read.
     """
-    recorded_tables(texts, settings)  # a wrong table is refused here, whatever else happens
+    recorded_tables(texts, settings, contract=True)  # a wrong table is refused here, whatever else happens
     old = history.reference_texts()
     changed = [name for name in sorted({*texts, *old}) if texts.get(name, "") != old.get(name, "")]
     if not changed:

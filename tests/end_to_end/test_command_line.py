@@ -9,9 +9,9 @@ import sys
 from typing import TYPE_CHECKING
 
 import pytest
+from scenario import REFERENCE, Scenario
 
 from pipeline.history.store import History
-from scenario import REFERENCE, Scenario
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -49,7 +49,15 @@ def test_the_main_job(shell: Shell) -> None:
     assert lot["mean"] == pytest.approx(58.5)
     meter = shell.json("meter", "M1")
     assert set(meter) >= {"meter", "state", "checks", "blocks", "signals", "drift", "suspect_lots"}
-    assert set(meter["blocks"][0]) >= {"block", "checks", "bias", "standard_deviation", "centre", "limits", "limits_kind"}
+    assert set(meter["blocks"][0]) >= {
+        "block",
+        "checks",
+        "bias",
+        "standard_deviation",
+        "centre",
+        "limits",
+        "limits_kind",
+    }
     assert meter["state"] == "fit"
     trace = shell.json("trace", "--meter", "M1")
     assert set(trace) >= {"meter", "from", "to", "lots"}
@@ -99,10 +107,23 @@ def test_a_reexport_that_says_something_else_holds_the_lot_until_a_person_decide
     assert lot["verdict"] == "hold"
     assert "exported again" in lot["reasons"][0]
     line = place + 2
-    shell("record", "exclusion", "--file", "inbox/b.csv", "--line", str(line), "--by", "Ada", "--why", "the first one is right")
+    shell(
+        "record",
+        "exclusion",
+        "--file",
+        "inbox/b.csv",
+        "--line",
+        str(line),
+        "--by",
+        "Ada",
+        "--why",
+        "the first one is right",
+    )
     assert shell.code == 0, shell.err
     assert shell.json("lot", "L1")["verdict"] == "accept"
-    shell("record", "exclusion", "--file", "inbox/b.csv", "--line", str(line), "--undo", "--by", "Ada", "--why", "not so")
+    shell(
+        "record", "exclusion", "--file", "inbox/b.csv", "--line", str(line), "--undo", "--by", "Ada", "--why", "not so"
+    )
     assert shell.json("lot", "L1")["verdict"] == "hold"
 
 
@@ -167,7 +188,18 @@ def test_decisions_stand_beside_the_verdict(shell: Shell) -> None:
     shell.make()
     shell.load(shell.put("a.csv", Scenario().check("08:00").lot("09:00").check("10:00", 0.4)))
     assert shell.json("lot", "L1")["verdict"] == "hold"
-    shell("record", "disposition", "--lot", "L1", "--decision", "re-measured", "--by", "Ada", "--why", "read on M2, in limits")
+    shell(
+        "record",
+        "disposition",
+        "--lot",
+        "L1",
+        "--decision",
+        "re-measured",
+        "--by",
+        "Ada",
+        "--why",
+        "read on M2, in limits",
+    )
     assert shell.code == 0
     lot = shell.json("lot", "L1")
     assert (lot["verdict"], lot["support"]) == ("hold", "suspect")
@@ -210,7 +242,8 @@ def test_a_change_that_alters_verdicts_needs_consent(shell: Shell) -> None:
     assert shell.json("lot", "L1")["verdict"] == "reject"
     # a new version that holds from a later day alters nothing
     table.write_text(
-        "specification,material,lower,upper,unit,valid_from\nS,copper,59,60,MS/m,\nS,copper,57,60,MS/m,2026-04-01\n", encoding="utf-8"
+        "specification,material,lower,upper,unit,valid_from\nS,copper,59,60,MS/m,\nS,copper,57,60,MS/m,2026-04-01\n",
+        encoding="utf-8",
     )
     shell.load(shell.put("c.csv", Scenario().check("08:00", day=2)))
     assert shell.code == 0
@@ -224,8 +257,14 @@ def test_a_change_that_alters_verdicts_needs_consent(shell: Shell) -> None:
 def test_wrong_reference_tables_name_file_line_and_column(shell: Shell) -> None:
     shell.make()
     cases = {
-        "blocks": ("block,certified_value,unit\nB1,fifty,MS/m\n", r"reference/blocks.csv, line 2, column certified_value: found 'fifty'"),
-        "meters": ("meter,acuracy_percent\nM1,1\n", r"unknown column 'acuracy_percent'. Did you mean 'accuracy_percent'"),
+        "blocks": (
+            "block,certified_value,unit\nB1,fifty,MS/m\n",
+            r"reference/blocks.csv, line 2, column certified_value: found 'fifty'",
+        ),
+        "meters": (
+            "meter,acuracy_percent\nM1,1\n",
+            r"unknown column 'acuracy_percent'. Did you mean 'accuracy_percent'",
+        ),
         "lots": ("lot,material\nL1,copper\nL1,brass\n", r"line 3: L1 stands in line 2"),
         "materials": ("material,temperature_model,coefficient\ncopper,magic,1\n", r"expected one of linear"),
         "specifications": ("specification,lower,upper,unit\nS,60,57,MS/m\n", r"lower = 60 is not below upper = 57"),
@@ -310,11 +349,11 @@ def test_a_busy_history_is_named(shell: Shell) -> None:
     shell.make()
     shell.load(shell.put("a.csv", good_day()))
     (shell.root / "annealog.toml").write_text("busy_wait_seconds = 0.3\n", encoding="utf-8")
-    code = (
-        "import sys, duckdb; con = duckdb.connect(sys.argv[1]); print('open', flush=True); sys.stdin.read(); con.close()"
-    )
+    code = "import sys, duckdb; con = duckdb.connect(sys.argv[1]); print('open', flush=True); sys.stdin.read(); con.close()"
     other = subprocess.Popen(
-        [sys.executable, "-c", code, str(shell.root / "history" / "annealog.duckdb")], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+        [sys.executable, "-c", code, str(shell.root / "history" / "annealog.duckdb")],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
     )
     try:
         assert other.stdout is not None

@@ -1,0 +1,161 @@
+"""The lines of readings of a file, chunk by chunk: what adds up, and the fate of each line."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+
+from pipeline.intake import lines as kinds
+from pipeline.intake.refusals import REASONS
+from schemas.tables import QUARANTINE
+
+if TYPE_CHECKING:
+    from pipeline.intake.head import Head
+    from pipeline.intake.layout import Layout
+    from pipeline.intake.rows import RowReader
+
+__all__ = ["Body"]
+
+_OF_LINES = {
+    kinds.TOO_FEW: ("too_few_cells", "fewer cells than the header has columns"),
+    kinds.TOO_MANY: ("too_many_cells", "more cells than the header has columns"),
+    kinds.STRAY: ("stray_carriage_return", "a carriage return inside the line"),
+    kinds.BAD_QUOTES: ("bad_quoting", "text after a closing quote mark"),
+}
+
+
+class Body:
+    """Carries what adds up over the chunks of a file."""
+
+    def __init__(self, layout: Layout, head: Head, rows: RowReader) -> None:
+        self.layout, self.head, self.rows = layout, head, rows
+        self.counts = dict(head.counts)
+        self.readings: list[pl.DataFrame] = []
+        self.quarantine: list[pl.DataFrame] = []
+        self.footer: list[tuple[int, str]] = []
+        self.warnings: list[str] = list(head.warnings)
+        self.next_line = head.lines + 1
+        self.width = len(head.columns)
+        self.repeated_header = False
+
+    def add(self, text: bytes, *, unfinished: bool, last: bool) -> None:
+        """Read one chunk of whole lines."""
+        dialect = self.layout.dialect
+        found = kinds.split_chunk(
+            text, dialect, cells_wanted=self.rows.cell_types, width=self.width, first_line=self.next_line
+        )
+        lines = pl.Series("line", found.rows + self.next_line, dtype=pl.Int64)
+        readings, refused = self.rows.read(found.cells, lines)
+        refused = pl.concat([refused, self._refused_lines(found, last=last)]).sort("line")
+        if unfinished and dialect.final_newline:
+            readings, refused = self._cut_off(readings, refused, found)
+        originals = [found.original(row) for row in (refused["line"] - self.next_line).to_list()]
+        refused = refused.with_columns(original=pl.Series(originals, dtype=pl.String))
+        refused = self._known_lines(refused)
+        if self.footer:
+            readings, refused = self._after_footer(readings, refused, found)
+        self.counts["blank"] += int((found.kinds == kinds.BLANK).sum())
+        self.counts["preamble"] += int((found.kinds == kinds.COMMENT).sum())
+        self.counts["accepted"] += readings["line"].n_unique() if self.layout.wide else readings.height
+        self.counts["quarantined"] += refused.height
+        self.readings.append(readings)
+        self.quarantine.append(refused.select(QUARANTINE.names))
+        self.next_line += len(found.kinds)
+
+    def _refused_lines(self, found: kinds.ChunkLines, *, last: bool) -> pl.DataFrame:
+        rows = np.flatnonzero(np.isin(found.kinds, list(_OF_LINES)))
+        reasons, sentences = [], []
+        for row in rows.tolist():
+            reason, what = _OF_LINES[int(found.kinds[row])]
+            if reason == "too_few_cells" and last and row == len(found.kinds) - 1:
+                reason = "truncated"
+            reasons.append(reason)
+            sentences.append(f"The line has {what} ({self.width}). {REASONS[reason]}")
+        return pl.DataFrame(
+            {
+                "line": pl.Series(rows + self.next_line, dtype=pl.Int64),
+                "column": pl.Series([None] * len(rows), dtype=pl.String),
+                "reason": pl.Series(reasons, dtype=pl.String),
+                "sentence": pl.Series(sentences, dtype=pl.String),
+            }
+        )
+
+    def _cut_off(
+        self, readings: pl.DataFrame, refused: pl.DataFrame, found: kinds.ChunkLines
+    ) -> tuple[pl.DataFrame, pl.DataFrame]:
+        """Refuse the last line without a line end: a number cut inside looks like a number, so it is never taken."""
+        row = len(found.kinds) - 1
+        line = self.next_line + row
+        if found.kinds[row] in (kinds.BLANK, kinds.COMMENT):
+            return readings, refused
+        sentence = (
+            f"The last line has no line end. {REASONS['truncated']} If this meter never writes one, declare "
+            "dialect.finalNewline = false."
+        )
+        cut = pl.DataFrame([(line, None, "truncated", sentence)], schema=refused.schema, orient="row")
+        return readings.filter(pl.col("line") != line), pl.concat([refused.filter(pl.col("line") != line), cut])
+
+    def _known_lines(self, refused: pl.DataFrame) -> pl.DataFrame:
+        """Take from the refused lines those that are no readings: repeated headers and units, blanks, the footer."""
+        if refused.is_empty():
+            return refused
+        original = refused["original"]
+        strip = self.layout.dialect.delimiter + " \t\x1a"  # old systems end a file with a 1A
+        blank = original.str.strip_chars(strip) == ""
+        header = (
+            original.str.strip_prefix("\ufeff") == self.head.header_text
+            if self.head.header_text is not None
+            else blank & False
+        )
+        units = original == self.head.units_text if self.head.units_text is not None else blank & False
+        if header.any() and not self.repeated_header:
+            self.repeated_header = True
+            line = int(refused["line"].filter(header)[0])
+            self.warnings.append(
+                f"header_repeated: line {line} is the header again; was the file put together from several?"
+            )
+        for fate, mask in (("blank", blank), ("header", header), ("units", units)):
+            self.counts[fate] += int(mask.sum())
+        refused = refused.filter(~(blank | header | units))
+        if self.layout.footer_pattern is not None and not self.footer:
+            lines = refused.select("line", "original").iter_rows()
+            first = next((row for row in lines if self._is_footer(row[1])), None)
+            self.footer.extend([] if first is None else [first])
+        return refused
+
+    def _is_footer(self, text: str) -> bool:
+        pattern = self.layout.footer_pattern
+        return pattern is not None and pattern.match(text) is not None
+
+    def _after_footer(
+        self, readings: pl.DataFrame, refused: pl.DataFrame, found: kinds.ChunkLines
+    ) -> tuple[pl.DataFrame, pl.DataFrame]:
+        """Count what follows the first line of the footer as footer, unless it has the cells of a reading."""
+        start = self.footer[0][0]
+        late = refused.filter(pl.col("line") >= start)
+        whole = set((found.rows + self.next_line).tolist())
+        is_footer = [
+            line not in whole or self._is_footer(text) for line, text in late.select("line", "original").iter_rows()
+        ]
+        footer = late.filter(pl.Series(is_footer, dtype=pl.Boolean))
+        self.counts["footer"] += footer.height
+        self.footer.extend(row for row in footer.select("line", "original").iter_rows() if row[0] > start)
+        refused = refused.filter(~pl.col("line").is_in(footer["line"].implode()))
+        stray = readings.filter(pl.col("line") > start)["line"].unique(maintain_order=True)
+        if stray.len():
+            originals = [found.original(line - self.next_line) for line in stray]
+            more = pl.DataFrame(
+                {
+                    "line": stray,
+                    "column": None,
+                    "reason": "after_footer",
+                    "sentence": f"The footer begins in line {start}. {REASONS['after_footer']}",
+                    "original": originals,
+                },
+                schema=refused.schema,
+            )
+            refused = pl.concat([refused, more]).sort("line")
+            readings = readings.filter(pl.col("line") <= start)
+        return readings, refused

@@ -1,0 +1,113 @@
+"""The footer: where the readings end, and its figures against ours."""
+
+from __future__ import annotations
+
+import math
+from decimal import Decimal, InvalidOperation
+from typing import TYPE_CHECKING
+
+from pipeline.intake.head import split_line
+from pipeline.intake.reading import shown
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import polars as pl
+
+    from pipeline.intake.layout import Field, Layout
+
+__all__ = ["check_footer"]
+
+
+def _figure(text: str, field: Field) -> Decimal | None:
+    plain = text.strip()
+    if field.group_char is not None:
+        plain = plain.replace(field.group_char, "")
+    try:
+        number = Decimal(plain.replace(field.decimal_char, ".") if field.decimal_char != "." else plain)
+    except InvalidOperation:
+        return None
+    return number if number.is_finite() else None
+
+
+def _ours(statistic: str, values: pl.Series) -> float | None:
+    numbers = [float(value) for value in values.drop_nulls()]
+    if not numbers or (statistic == "standard_deviation" and len(numbers) < 2):
+        return None
+    if statistic == "minimum":
+        return min(numbers)
+    if statistic == "maximum":
+        return max(numbers)
+    mean = math.fsum(numbers) / len(numbers)
+    if statistic == "mean":
+        return mean
+    return math.sqrt(math.fsum((number - mean) ** 2 for number in numbers) / (len(numbers) - 1))
+
+
+def check_footer(
+    lines: Sequence[tuple[int, str]], layout: Layout, *, data_lines: int, refused_lines: int, values: pl.Series
+) -> list[str]:
+    """Compare the figures of the footer with ours.
+
+    Parameters
+    ----------
+    lines
+        Line number and text of the lines of the footer.
+    layout
+        Declares what the figures are.
+    data_lines
+        Lines of readings in the file, refused ones among them.
+    refused_lines
+        Lines of readings that were refused; a mean cannot be compared then.
+    values
+        The values, in the unit of the export.
+
+    Returns
+    -------
+    list of str
+        Warnings; empty where all agree.
+    """
+    warnings: list[str] = []
+    if layout.footer_pattern is None:
+        return warnings
+    if not lines:
+        if layout.footer_required:
+            warnings.append(
+                "footer_missing: the layout declares a footer and the file has none; was the export cut off?"
+            )
+        return warnings
+    field = layout.value_field
+    cells_of: dict[str, tuple[int, list[str]]] = {}
+    for number, line in lines:
+        cells = [cell.strip() for cell in split_line(line, layout.dialect)]
+        cells_of.setdefault(cells[0].rstrip(":"), (number, cells))
+    for declared in layout.footer_statistics:
+        if declared.label.rstrip(":") not in cells_of:
+            warnings.append(f"footer_mismatch: the footer has no line '{declared.label}'; was the export cut off?")
+            continue
+        number, cells = cells_of[declared.label.rstrip(":")]
+        text = cells[declared.cell] if declared.cell < len(cells) else ""
+        figure = _figure(text, field)
+        if figure is None:
+            warnings.append(f"footer_mismatch: line {number}, '{declared.label}': '{shown(text)}' is no number")
+        elif declared.statistic == "count":
+            if figure != data_lines:
+                warnings.append(
+                    f"footer_mismatch: line {number}: the footer counts {figure} readings, the file has "
+                    f"{data_lines} line(s) of readings"
+                )
+        elif refused_lines:
+            warnings.append(
+                f"footer_not_compared: line {number}, '{declared.label}': {refused_lines} line(s) were refused"
+            )
+        else:
+            ours = _ours(declared.statistic, values)
+            # half a unit of the last printed digit, and a whole one for the meter's own rounding of what it sums
+            exponent = figure.as_tuple().exponent
+            step = 10.0**exponent if isinstance(exponent, int) else 0.0
+            if ours is None or abs(ours - float(figure)) > 0.5 * step * (1 + 1e-9) + 1e-12 * abs(float(figure)):
+                said = "cannot be computed" if ours is None else f"is {ours:.10g}"
+                warnings.append(
+                    f"footer_mismatch: line {number}: '{declared.label}' is {shown(text)} in the footer, ours {said}"
+                )
+    return warnings

@@ -1,0 +1,399 @@
+"""The lines before the readings: preamble, header and units, each compared with what the layout declares."""
+
+from __future__ import annotations
+
+import csv
+import difflib
+import re
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from pipeline.intake.reading import Held, HoldFile, shown
+from pipeline.intake.units_text import spelled_unit, unit_in_name
+from schemas.tables import FATES
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from pipeline.intake.layout import Constraints, Dialect, Field, Layout
+
+__all__ = ["LONGEST_HEAD", "FileColumn", "Head", "broken_constraint", "read_head", "split_line"]
+
+LONGEST_HEAD = 400
+"""Lines in which the header is looked for."""
+
+MOST_COLUMNS = 2_000
+_ESSENTIAL = {
+    "measured_at",
+    "measured_date",
+    "measured_time",
+    "meter",
+    "role",
+    "value",
+    "unit",
+    "temperature_state",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class FileColumn:
+    """A column as it stands in the file: `name` as written, `replicate` from 1."""
+
+    position: int
+    name: str
+    field: Field
+    replicate: int = 1
+
+
+@dataclass(slots=True)
+class Head:
+    """What the lines before the readings say."""
+
+    columns: tuple[FileColumn, ...] = ()
+    lines: int = 0
+    header_text: str | None = None
+    units_text: str | None = None
+    metadata: dict[str, str] = field(default_factory=dict)
+    filled: dict[str, str] = field(default_factory=dict)
+    counts: dict[str, int] = field(default_factory=lambda: dict.fromkeys(FATES, 0))
+    warnings: list[str] = field(default_factory=list)
+
+
+def split_line(line: str, dialect: Dialect) -> list[str]:
+    """Split one line into cells; a line that breaks the rules of quoting is split without them.
+
+    Parameters
+    ----------
+    line
+        Text without its line end.
+    dialect
+        Of the layout.
+
+    Returns
+    -------
+    list of str
+    """
+    if dialect.join_delimiters:
+        line = re.sub(f"(?:{re.escape(dialect.delimiter)})+", dialect.delimiter, line.strip(dialect.delimiter))
+    if dialect.quote_char and dialect.quote_char in line:
+        try:
+            return next(
+                csv.reader(
+                    [line],
+                    delimiter=dialect.delimiter,
+                    quotechar=dialect.quote_char,
+                    doublequote=dialect.double_quote,
+                    strict=True,
+                )
+            )
+        except csv.Error:
+            pass
+    return line.split(dialect.delimiter)
+
+
+def broken_constraint(text: str, constraints: Constraints) -> str | None:
+    """Return what a text should have been, or None where it satisfies the constraints."""
+    if constraints.pattern is not None and constraints.pattern.fullmatch(text) is None:
+        return f"the pattern {constraints.pattern.pattern}"
+    if constraints.enum is not None and text not in constraints.enum:
+        return f"one of {', '.join(constraints.enum)}"
+    if constraints.min_length is not None and len(text) < constraints.min_length:
+        return f"at least {constraints.min_length} characters"
+    if constraints.max_length is not None and len(text) > constraints.max_length:
+        return f"at most {constraints.max_length} characters"
+    return None
+
+
+def _matches(cell: str, declared: Field, layout: Layout) -> tuple[bool, str | None]:
+    """Whether a header cell is the declared field, and what is wrong with its unit."""
+    name, unit_problem = cell.strip(), None
+    if declared.unit_in_header:
+        parts = unit_in_name(name)
+        if parts is None:
+            unit_problem = f"column '{shown(name)}' names no unit; the layout declares {declared.unit}"
+        else:
+            name, spelling = parts
+            found = spelled_unit(spelling, layout.unit_aliases)
+            if found != declared.unit:
+                known = f"which is {found}" if found else "which is no known spelling of a unit"
+                unit_problem = f"column '{shown(cell.strip())}' says {shown(spelling)}, {known}; the layout declares {declared.unit}"
+    same = name == declared.name if declared.name_pattern is None else bool(declared.name_pattern.fullmatch(name))
+    return same, unit_problem if same else None
+
+
+def _replicate(cell: str, declared: Field, fallback: int) -> int:
+    if declared.name_pattern is None or not declared.name_pattern.groups:
+        return 1
+    name = cell.strip()
+    if declared.unit_in_header and (parts := unit_in_name(name)) is not None:
+        name = parts[0]
+    found = declared.name_pattern.fullmatch(name)
+    return int(found[1]) if found and found[1] and found[1].isdecimal() else fallback
+
+
+def _resolve(cells: Sequence[str], layout: Layout) -> tuple[list[FileColumn], list[str], list[str]]:
+    """Pair header cells with fields: columns, differences of names, differences of units."""
+    columns: list[FileColumn] = []
+    differences: list[str] = []
+    units: list[str] = []
+    seen: dict[str, int] = {}
+    for position, cell in enumerate(cells, start=1):
+        name = cell.strip()
+        if name in seen and sum(field.name == name for field in layout.fields) < 2:
+            differences.append(f"column '{shown(name)}' stands twice: as number {seen[name]} and {position}")
+        seen.setdefault(name, position)
+    used: dict[int, int] = {}
+    for position, cell in enumerate(cells):
+        for number, declared in enumerate(layout.fields):
+            if number in used and declared.name_pattern is None:
+                continue
+            same, unit_problem = _matches(cell, declared, layout)
+            if same:
+                used[number] = used.get(number, 0) + 1
+                replicate = _replicate(cell, declared, used[number])
+                columns.append(FileColumn(position, cell.strip(), declared, replicate))
+                if unit_problem:
+                    units.append(unit_problem)
+                break
+        else:
+            if cell.strip() not in {name for name in seen if any(field.name == name for field in layout.fields)}:
+                differences.append(
+                    f"column '{shown(cell.strip())}' (number {position + 1}) is not in the layout"
+                    + _near(cell.strip(), layout)
+                )
+    for number, declared in enumerate(layout.fields):
+        count = used.get(number, 0)
+        needed = declared.constraints.required or declared.column in _ESSENTIAL
+        if count == 0 and (layout.fields_match != "superset" or needed):
+            differences.append(f"column '{declared.label}' is missing")
+        if declared.name_pattern is not None and declared.replicates not in (None, count) and count:
+            differences.append(f"{count} columns match '{declared.label}', the layout declares {declared.replicates}")
+    replicates = [column.replicate for column in columns if column.field.column == "value"]
+    if len(set(replicates)) < len(replicates):
+        differences.append("two replicate columns have the same number")
+    if layout.fields_match == "exact" and not differences:
+        order = [layout.fields.index(column.field) for column in columns]
+        for at, number in enumerate(order[1:], start=1):
+            if number < order[at - 1]:
+                differences.append(
+                    f"column '{shown(columns[at].name)}' is number {columns[at].position + 1}, after "
+                    f"'{shown(columns[at - 1].name)}'; the layout has them the other way round"
+                )
+    return columns, differences, units
+
+
+def _near(name: str, layout: Layout) -> str:
+    close = difflib.get_close_matches(name, [field.name for field in layout.fields if field.name], n=1, cutoff=0.7)
+    return f"; the layout has '{close[0]}'" if close else ""
+
+
+def _hold_header(differences: Sequence[str], line: int | None, layout: Layout) -> HoldFile:
+    return HoldFile(
+        Held(
+            "header_mismatch",
+            f"The header differs from layout {layout.name} (version {layout.version}): {differences[0]}"
+            + (f" and {len(differences) - 1} more" if len(differences) > 1 else "")
+            + ".",
+            "Name another layout, or correct this one and raise its version; columns are never renamed by themselves.",
+            details=tuple(differences),
+            line=line,
+        )
+    )
+
+
+def _find_header(lines: Sequence[str], layout: Layout, passed: set[int]) -> tuple[int, list[FileColumn]]:
+    best: tuple[int, int, list[str]] | None = None
+    row = layout.dialect.header_row
+    candidates = [row - 1] if row is not None else range(len(lines))
+    for number in candidates:
+        if number >= len(lines) or number in passed:
+            continue
+        cells = split_line(lines[number], layout.dialect)
+        if len(cells) > MOST_COLUMNS:
+            raise HoldFile(
+                Held(
+                    "too_many_columns",
+                    f"Line {number + 1} has {len(cells):,} cells; a header has at most {MOST_COLUMNS:,}.",
+                    "Look at the export: it is no table of readings.",
+                    line=number + 1,
+                )
+            )
+        columns, differences, units = _resolve(cells, layout)
+        if columns and not differences:
+            if units:
+                raise HoldFile(
+                    Held(
+                        "unit_mismatch",
+                        f"The units in the header differ from the layout: {units[0]}.",
+                        "Name a layout with this unit; values are never taken in another unit than stated.",
+                        details=tuple(units),
+                        line=number + 1,
+                    )
+                )
+            return number, columns
+        if best is None or len(columns) > best[0]:
+            best = (len(columns), number, differences)
+    if best is None or best[0] == 0:
+        raise HoldFile(
+            Held(
+                "header_missing",
+                f"No line is the header that layout {layout.name} declares: "
+                f"{', '.join(field.label for field in layout.fields)}.",
+                "Name another layout, or let `annealog layout suggest` propose one.",
+            )
+        )
+    raise _hold_header(best[2], best[1] + 1, layout)
+
+
+def _check_units(cells: Sequence[str], columns: Sequence[FileColumn], layout: Layout, line: int) -> None:
+    wrong: list[str] = []
+    for column in columns:
+        declared = column.field.unit
+        if column.field.column == "standard_deviation":
+            declared = layout.unit
+        text = cells[column.position].strip() if column.position < len(cells) else ""
+        if declared is None or (not text and column.field.column == "standard_deviation"):
+            continue
+        found = spelled_unit(text, layout.unit_aliases)
+        if found != declared:
+            wrong.append(
+                f"column '{shown(column.name)}': the file says '{shown(text)}', the layout declares {declared}"
+            )
+    if len(cells) != len(columns):
+        wrong.append(f"the line of units has {len(cells)} cells, the header {len(columns)}")
+    if wrong:
+        raise HoldFile(
+            Held(
+                "unit_mismatch",
+                f"The line of units differs from the layout: {wrong[0]}.",
+                "Name a layout with this unit; values are never taken in another unit than stated.",
+                details=tuple(wrong),
+                line=line,
+            )
+        )
+
+
+def _read_preamble(lines: Sequence[tuple[int, str]], layout: Layout, head: Head) -> None:
+    dialect = layout.dialect
+    text: list[str] = []
+    for number, line in lines:
+        stripped = line.strip()
+        if number == 1 and re.fullmatch(r"sep=.?", stripped):
+            if stripped[4:] != dialect.delimiter.strip() and line[4:5] != dialect.delimiter:
+                raise HoldFile(
+                    Held(
+                        "delimiter_mismatch",
+                        f"The first line says '{shown(stripped)}', the layout declares '{dialect.delimiter}'.",
+                        "Name a layout with this delimiter.",
+                        line=1,
+                    )
+                )
+            continue
+        separator = layout.preamble_separator
+        if separator is None:
+            key, *rest = split_line(line, dialect)
+            value = next((cell.strip() for cell in rest if cell.strip()), None) if rest else None
+        else:
+            key, found, after = line.partition(separator)
+            value = after.strip().strip(dialect.delimiter).strip() if found else None
+        key = key.strip().rstrip(":").strip()
+        if value is None or not key:
+            text.append(stripped)
+        elif key in head.metadata:
+            text.append(stripped)
+            head.warnings.append(f"line {number}: '{shown(key)}' stands twice before the header; the first counts")
+        else:
+            head.metadata[key] = value
+    if text:
+        head.metadata.setdefault("text", "\n".join(text))
+    for wanted in layout.preamble_keys:
+        found_value = head.metadata.get(wanted.key)
+        if found_value is None:
+            if wanted.required:
+                raise HoldFile(
+                    Held(
+                        "preamble_key_missing",
+                        f"Nothing before the header states '{wanted.key}'.",
+                        "Export again with it, or declare the key as not required in the layout.",
+                    )
+                )
+            continue
+        broken = broken_constraint(found_value, wanted.constraints)
+        if broken is not None:
+            reason = "serial_mismatch" if wanted.column == "meter" else "preamble_mismatch"
+            raise HoldFile(
+                Held(
+                    reason,
+                    f"'{wanted.key}' before the header is '{shown(found_value)}', the layout expects {broken}.",
+                    "Name the layout of this meter, or correct the constraint in the layout.",
+                )
+            )
+        if wanted.values is not None:
+            if found_value not in wanted.values:
+                raise HoldFile(
+                    Held(
+                        "preamble_mismatch",
+                        f"'{wanted.key}' before the header is '{shown(found_value)}', "
+                        f"which the layout does not translate; known: {', '.join(wanted.values)}.",
+                        "Add it to 'values' of that key in the layout.",
+                    )
+                )
+            found_value = wanted.values[found_value]
+        if wanted.column is not None:
+            head.filled[wanted.column] = found_value
+
+
+def read_head(lines: Sequence[str], layout: Layout) -> Head:
+    """Read preamble, header and units.
+
+    Parameters
+    ----------
+    lines
+        The first lines of the file, without line ends.
+    layout
+        What to expect.
+
+    Returns
+    -------
+    Head
+        With the columns of the file, in order, and the number of lines used up.
+
+    Raises
+    ------
+    HoldFile
+        If anything differs from the layout.
+    """
+    dialect, head = layout.dialect, Head()
+    blank = {n for n, line in enumerate(lines) if not line.strip(dialect.delimiter + " \t")}
+    comments = {
+        n
+        for n, line in enumerate(lines)
+        if n + 1 in dialect.comment_rows or (dialect.comment_char and line.startswith(dialect.comment_char))
+    }
+    if dialect.header:
+        at, columns = _find_header(lines, layout, blank | comments)
+        head.columns, head.header_text, head.counts["header"] = tuple(columns), lines[at], 1
+        end = at + 1
+        if dialect.units_row:
+            while end < len(lines) and end in blank | comments:
+                end += 1
+            if end >= len(lines):
+                raise HoldFile(
+                    Held(
+                        "units_missing",
+                        "The line of units after the header is missing.",
+                        "Export again, or declare dialect.unitsRow = false in the layout.",
+                    )
+                )
+            _check_units(split_line(lines[end], dialect), columns, layout, end + 1)
+            head.units_text, head.counts["units"] = lines[end], 1
+            end += 1
+    else:
+        at = end = min(dialect.preamble_rows, len(lines))
+        head.columns = tuple(FileColumn(n, one.name, one) for n, one in enumerate(layout.fields))
+    head.lines = end
+    head.counts["blank"] = sum(n in blank and n not in comments for n in range(end))
+    head.counts["preamble"] = end - head.counts["blank"] - head.counts["header"] - head.counts["units"]
+    before = [(n + 1, lines[n]) for n in range(at) if n not in blank | comments]
+    _read_preamble(before, layout, head)
+    return head

@@ -1,0 +1,300 @@
+"""Rows of cells to readings: the columns of a chunk together, the rules between columns, and the contract."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from pipeline.intake import cells as read
+from pipeline.intake.reading import Held, HoldFile
+from pipeline.intake.refusals import Refusals, mask_of
+from pipeline.metrology.units import convert_expression
+from schemas.tables import READING, UNITS
+from schemas.validate import failures
+
+if TYPE_CHECKING:
+    from pipeline.intake.head import FileColumn, Head
+    from pipeline.intake.layout import Layout
+
+__all__ = ["EARLIEST_CLOCK", "RowReader"]
+
+EARLIEST_CLOCK = datetime(2010, 1, 1, tzinfo=UTC)
+"""A meter's clock before this has lost its battery (common practice, no source)."""
+
+_TEXT_TYPES = ("string",)
+
+
+class RowReader:
+    """Turns chunks of cells into readings.
+
+    Parameters
+    ----------
+    layout
+        What the file is.
+    head
+        Its columns and what its preamble states.
+    plausible_ms_per_m
+        Range of values that can be, in MS/m.
+    site_zone
+        Zone of the site.
+    blocks
+        Reference blocks in the register.
+    now
+        Time of loading; a reading more than a day later has no believable clock.
+    """
+
+    def __init__(
+        self,
+        layout: Layout,
+        head: Head,
+        *,
+        plausible_ms_per_m: tuple[float, float],
+        site_zone: str,
+        blocks: frozenset[str],
+        now: datetime,
+    ) -> None:
+        self._layout = layout
+        self._columns = [column for column in head.columns if column.field.column is not None]
+        joined = {name for column in self._columns for name in column.field.join_with}
+        self._joined = {column.field.name: column for column in head.columns if column.field.name in joined}
+        self._filled: dict[str, Any] = {**head.filled, **layout.constants}
+        self._low, self._high = plausible_ms_per_m
+        self._blocks = blocks
+        self._latest = now.astimezone(UTC) + timedelta(days=1)
+        self._zone = None if layout.zone == "offset" else site_zone if layout.zone == "site" else layout.zone
+
+    @property
+    def cell_types(self) -> dict[str, Any]:
+        """Polars type of the cells to read, by name ``c0``, ``c1`` ...: categorical for text, text for the rest."""
+        return {
+            f"c{column.position}": pl.Categorical if column.field.type in _TEXT_TYPES else pl.String
+            for column in self._columns
+        } | {f"c{column.position}": pl.String for column in self._joined.values()}
+
+    def read(self, raw: pl.DataFrame, lines: pl.Series) -> tuple[pl.DataFrame, pl.DataFrame]:
+        """Read a chunk.
+
+        Parameters
+        ----------
+        raw
+            Cells, null where empty, columns as in :attr:`cell_types`.
+        lines
+            Line number of each row.
+
+        Returns
+        -------
+        (polars.DataFrame, polars.DataFrame)
+            Readings; and one row a refused line (line, column, reason, sentence).
+
+        Raises
+        ------
+        HoldFile
+            If the numbers of the file are written with other marks than declared.
+        """
+        refusals = Refusals(lines)
+        height = raw.height
+        found: dict[str, pl.Series] = {}
+        replicates: list[tuple[FileColumn, pl.Series, pl.Series, pl.Series | None]] = []
+        by_target = {column.field.column: column for column in self._columns}
+        for column in self._columns:
+            target, cells = column.field.column or "", raw[f"c{column.position}"]
+            if target == "value":
+                number, codes = read.values(cells, lines, column, self._layout, refusals)
+                replicates.append((column, cells, number, codes))
+            elif target == "measured_at":
+                if column.field.join_with:
+                    spread = [column, *(self._joined[name] for name in column.field.join_with)]
+                    cells = raw.select(pl.concat_str([f"c{one.position}" for one in spread], separator=" ")).to_series()
+                found[target] = read.moments(cells, column, refusals, zone=self._zone, year=self._layout.year)
+            elif target == "measured_date":
+                clock_column = by_target["measured_time"]
+                joined = raw.select(
+                    pl.concat_str(f"c{column.position}", f"c{clock_column.position}", separator=" ")
+                ).to_series()
+                found["measured_at"] = read.moments(
+                    joined, column, refusals, zone=self._zone, year=self._layout.year, time_field=clock_column.field
+                )
+            elif target == "measured_time":
+                continue
+            elif column.field.type == "string":
+                found[target] = read.texts(cells, column, refusals)
+            elif column.field.type == "integer":
+                found[target] = read.integers(cells, column, refusals)
+            elif column.field.type == "boolean":
+                found[target] = read.booleans(cells, column, refusals)
+            else:
+                found[target] = read.numbers(cells, lines, column, refusals)
+        for target, value in self._filled.items():
+            found[target] = _constant(target, value, height)
+        if self._layout.unit is not None:
+            found["unit"] = _constant("unit", self._layout.unit, height)
+        self._rules(found, by_target, refusals)
+        readings = self._readings(found, replicates, lines, refusals)
+        return self._contract(readings, lines, refusals)
+
+    def _rules(self, found: dict[str, pl.Series], by_target: dict[str | None, FileColumn], refusals: Refusals) -> None:
+        """Rules between columns, and columns without which a reading makes no sense."""
+
+        def name(target: str) -> str:
+            return by_target[target].name if target in by_target else target
+
+        for target in ("meter", "role", "unit", "temperature_state"):
+            if found[target].null_count():
+                refusals.add(
+                    found[target].is_null(),
+                    name(target),
+                    "missing_value",
+                    f"a {target.replace('_', ' ')}",
+                    found[target],
+                )
+        role = found["role"]
+        is_part = (role == "part").fill_null(value=False)
+        checks = (role == "block").fill_null(value=False) | (role == "setting").fill_null(value=False)
+        lot, block = found.get("lot"), found.get("block")
+        no_lot = is_part if lot is None else is_part & lot.is_null()
+        refusals.add(no_lot, name("lot"), "missing_lot", "the lot of a reading on a part", lot)
+        no_block = checks if block is None else checks & block.is_null()
+        refusals.add(no_block, name("block"), "missing_block", "the reference block that was read", block)
+        if block is not None:
+            unknown = [one for one in block.unique().cast(pl.String).drop_nulls() if one not in self._blocks]
+            if unknown:
+                refusals.add(
+                    checks & block.cast(pl.String).is_in(unknown),
+                    name("block"),
+                    "unknown_block",
+                    "a reference block in the register",
+                    block,
+                )
+            filed = is_part & block.is_not_null()
+            refusals.add(filed, name("block"), "block_on_part_row", "no reference block on the row of a part", block)
+        if lot is not None:
+            like = [one for one in lot.unique().cast(pl.String).drop_nulls() if one in self._blocks]
+            if like:
+                refusals.add(
+                    lot.cast(pl.String).is_in(like),
+                    name("lot"),
+                    "lot_named_like_block",
+                    "a lot, not the name of a reference block",
+                    lot,
+                )
+
+    def _readings(
+        self,
+        found: dict[str, pl.Series],
+        replicates: list[tuple[FileColumn, pl.Series, pl.Series, pl.Series | None]],
+        lines: pl.Series,
+        refusals: Refusals,
+    ) -> pl.DataFrame:
+        """One row a number, with its value in MS/m, of the lines that were not refused."""
+        base = pl.DataFrame([series.alias(name) for name, series in found.items()]).with_columns(
+            lines.alias("line"), row=pl.int_range(lines.len(), dtype=pl.UInt32)
+        )
+        unit = found["unit"]
+        empty: pl.Series | None = None
+        parts: list[pl.DataFrame] = []
+        for column, cells, number, codes in replicates:
+            in_ms = _in_ms_per_m(number, unit)
+            implausible = ((in_ms < self._low) | (in_ms > self._high)).fill_null(value=False)
+            if implausible.any():
+                read.hold_if_groups_mislead(cells, implausible, lines, column)
+                refusals.add(
+                    implausible,
+                    column.name,
+                    "implausible_value",
+                    f"a value between {self._low:g} and {self._high:g} MS/m",
+                    cells,
+                )
+            nothing = number.is_null() if codes is None else number.is_null() & codes.is_null()
+            empty = nothing if empty is None else empty & nothing
+            part = base.with_columns(
+                pl.lit(column.replicate, dtype=pl.Int64).alias("replicate"),
+                number.alias("value"),
+                in_ms.alias("value_ms_per_m"),
+                (pl.lit(None, dtype=pl.Categorical) if codes is None else codes).alias("non_reading"),
+            )
+            parts.append(part if not self._layout.wide else part.filter(~nothing))
+        if empty is not None and empty.any():
+            column = replicates[0][0]
+            refusals.add(
+                empty,
+                column.name,
+                "missing_value",
+                "a value or a code of the meter",
+                pl.Series([None], dtype=pl.String).new_from_index(0, lines.len()),
+            )
+        readings = parts[0] if len(parts) == 1 else pl.concat(parts).sort("row", "replicate")
+        kept = refusals.kept(lines.len())
+        if kept is not None:
+            readings = readings.filter(kept.gather(readings["row"]))
+        earliest, latest = pl.lit(EARLIEST_CLOCK), pl.lit(self._latest)
+        believable = pl.col("measured_at").cast(pl.Datetime("us", "UTC")).is_between(earliest, latest)
+        readings = readings.with_columns(
+            clock=pl.when(believable).then(pl.lit("known")).otherwise(pl.lit("unknown")).cast(pl.Categorical)
+        )
+        have = set(readings.columns)
+        if "non_reading" in have and readings["non_reading"].null_count() == readings.height:
+            have.discard("non_reading")
+        return readings.select("row", *(name for name in READING.names if name in have))
+
+    def _contract(
+        self, readings: pl.DataFrame, lines: pl.Series, refusals: Refusals
+    ) -> tuple[pl.DataFrame, pl.DataFrame]:
+        """Apply the contract of the table to the readings that passed everything else."""
+        plain = readings.drop("row").with_columns(pl.col(pl.Categorical).cast(pl.String))
+        broken = failures(READING, plain)
+        if broken.height:
+            if broken["index"].null_count():
+                raise _broken_contract(broken.filter(pl.col("index").is_null()))
+            for (name,), cases in broken.group_by("column", maintain_order=True):
+                rows = readings["row"].gather(cases["index"])
+                mask = mask_of(rows, lines.len())
+                declared = READING[str(name)]
+                expected = next(
+                    (text for value in plain[str(name)].gather(cases["index"]) if (text := declared.problem(value))), ""
+                ).removeprefix("expected ")
+                refusals.add(mask, str(name), "out_of_range", expected or "a value that the column allows")
+            kept = refusals.kept(lines.len())
+            if kept is not None:
+                readings = readings.filter(kept.gather(readings["row"]))
+        return readings.drop("row"), refusals.frame().drop("row")
+
+
+def _broken_contract(cases: pl.DataFrame) -> HoldFile:
+    listed = tuple(
+        f"column {row['column']}: {row['check']} {row['failure_case']}" for row in cases.iter_rows(named=True)
+    )
+    held: Held = Held(
+        "breaks_contract",
+        f"The readings do not fit the table of readings: {listed[0]}.",
+        "Correct the layout; this concerns the whole file, not one line.",
+        details=listed,
+    )
+    return HoldFile(held)
+
+
+def _constant(target: str, value: Any, height: int) -> pl.Series:
+    dtype = READING[target].dtype
+    kind = pl.Categorical if dtype == pl.String else dtype
+    return (
+        pl.Series(target, [value], dtype=pl.String if kind == pl.Categorical else kind)
+        .cast(kind)
+        .new_from_index(0, height)
+    )
+
+
+def _in_ms_per_m(number: pl.Series, unit: pl.Series) -> pl.Series:
+    """Return the value as conductivity; null where it is not above zero."""
+    distinct = unit.unique().cast(pl.String).drop_nulls().to_list()
+    frame = pl.DataFrame({"number": number, "unit": unit})
+    above = pl.when(pl.col("number") > 0).then(pl.col("number"))
+    known = [one for one in distinct if one in UNITS]
+    if len(known) == 1:
+        only = convert_expression(above, known[0], "MS/m")
+        zero = pl.when(pl.col("number") == 0).then(0.0)
+        return frame.select(pl.coalesce(only, zero).alias("ms")).to_series()
+    parts = [pl.when(pl.col("unit") == one).then(convert_expression(above, one, "MS/m")) for one in known]
+    return frame.select(
+        pl.coalesce(*parts, pl.when(pl.col("number") == 0).then(0.0), pl.lit(None, dtype=pl.Float64)).alias("ms")
+    ).to_series()

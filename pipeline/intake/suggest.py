@@ -1,0 +1,258 @@
+"""Proposes a layout for an unknown file, with what is open stated. Serves people; nothing is ever loaded by it.
+
+What cannot be read off the file (unit, temperature state, order of day and month, zone, meaning of codes) stands as OPEN
+in the layout, which therefore cannot be used until a person has answered.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipeline.intake.layout import parse_layout
+from pipeline.intake.reader import read
+from pipeline.intake.sniff import decoded, look_at
+from pipeline.intake.suggest_fields import OPEN, Draft, draft_fields
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from pipeline.intake.sniff import Shape
+
+__all__ = ["Question", "Suggestion", "suggest"]
+
+_PREVIEW_ROWS = 5
+_PREVIEW_BYTES = 1 << 20
+_END_OF_CALENDAR = datetime(9999, 1, 1, tzinfo=UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What the file does not say. `blocking`: the layout holds OPEN at that place."""
+
+    key: str
+    text: str
+    choices: tuple[str, ...] = ()
+    blocking: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Suggestion:
+    """A proposed layout.
+
+    `layout_text` is complete TOML; `preview` shows the first readings, as they load where nothing is open, else the
+    cells under the columns proposed for them.
+    """
+
+    layout_text: str
+    questions: tuple[Question, ...]
+    preview: pl.DataFrame
+
+    @property
+    def complete(self) -> bool:
+        """Whether the layout can be used as it is."""
+        return not any(question.blocking for question in self.questions)
+
+
+def suggest(
+    data: bytes,
+    name: str,
+    *,
+    answers: Mapping[str, str] | None = None,
+    plausible_ms_per_m: tuple[float, float] = (0.5, 65.0),
+    now: datetime = _END_OF_CALENDAR,
+) -> Suggestion:
+    """Propose a layout for a file.
+
+    Parameters
+    ----------
+    data
+        The file.
+    name
+        Its name, from which the layout gets one.
+    answers
+        Answers to questions asked before, by their key.
+    plausible_ms_per_m
+        Range of values that can be, for the preview.
+    now
+        Time for the preview; a meter's clock ahead of it is not believed.
+
+    Returns
+    -------
+    Suggestion
+
+    Raises
+    ------
+    errors.UsageError
+        If the file holds no table.
+    errors.EnvironmentProblem
+        If the extra packages for suggestions are missing.
+    """
+    given = dict(answers or {})
+    encoding, text, words = decoded(data)
+    if "encoding" in given:
+        encoding = given["encoding"]
+        text = data.decode(encoding, "replace")
+    shape = look_at(text, encoding)
+    draft = draft_fields(shape, given)
+    questions = [Question(one.key, one.text, one.choices, one.blocking) for one in draft.open]
+    if words and "encoding" not in given:
+        read_as = ", ".join(words)
+        questions.append(
+            Question(
+                "encoding",
+                f"The encoding is guessed to be {encoding}. Do these words read right: {read_as}?",
+                ("cp1252", "cp1250", "cp850", "mac_roman"),
+                blocking=False,
+            )
+        )
+    if not shape.ends_with_newline and "final_newline" not in given:
+        questions.append(
+            Question(
+                "final_newline",
+                "The last line has no line end. Was the export cut off (then its last line is "
+                "refused), or does this meter never write one?",
+                ("true", "false"),
+                blocking=False,
+            )
+        )
+    layout_text = _toml(name, shape, draft, given)
+    preview = _cells_preview(shape, draft)
+    if not any(question.blocking for question in questions):
+        preview = _readings_preview(_start(data, text, shape), layout_text, draft, plausible_ms_per_m, now)
+    return Suggestion(layout_text, tuple(questions), preview)
+
+
+def _quoted(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _pattern(text: str) -> str:
+    return _quoted(text) if "'" in text or not text.isprintable() else f"'{text}'"
+
+
+def _table(values: Mapping[str, str]) -> str:
+    return "{ " + ", ".join(f"{_quoted(key)} = {_quoted(value)}" for key, value in values.items()) + " }"
+
+
+def _toml(name: str, shape: Shape, draft: Draft, given: Mapping[str, str]) -> str:
+    """Write the layout."""
+    stem = re.sub(r"[^A-Za-z0-9]+", "_", name.rpartition(".")[0] or name).strip("_") or "export"
+    out = [
+        f"# Proposed from {_quoted(name)}. Read it, answer every {OPEN}, give it a name, keep it in layouts/.",
+        f"name = {_quoted(stem.lower())}",
+        "version = 1",
+        'title = "Proposed layout"',
+        f'shape = "{"wide" if draft.wide else "long"}"',
+    ]
+    if draft.zone is not None:
+        out.append(f"zone = {_quoted(draft.zone)}")
+    out += [
+        "",
+        "[dialect]",
+        f"encoding = {_quoted(shape.encoding)}",
+        f"delimiter = {_quoted(shape.delimiter)}",
+        f"lineTerminator = {_quoted(shape.line_terminator)}",
+    ]
+    if shape.join_delimiters:
+        out.append("joinDelimiters = true")
+    if shape.spaces_around:
+        out.append("trimCells = true")
+    if shape.comments:
+        out.append('commentChar = "#"')
+    if shape.header is None:
+        out += ["header = false", f"preambleRows = {len(shape.preamble)}"]
+    if shape.units is not None:
+        out.append("unitsRow = true")
+    out.append(f"finalNewline = {'false' if given.get('final_newline') == 'false' else 'true'}")
+    out += ["", "[schema]", 'fieldsMatch = "exact"', f"decimalChar = {_quoted(draft.decimal)}"]
+    if draft.group:
+        out.append(f"groupChar = {_quoted(draft.group)}")
+    for field in draft.fields:
+        out += ["", "[[schema.fields]]"]
+        for key, value in field.items():
+            if isinstance(value, dict):
+                out.append(f"{key} = {_table(value)}")
+            elif isinstance(value, list):
+                out.append(f"{key} = [{', '.join(_quoted(text) for text in value)}]")
+            elif isinstance(value, bool | int):
+                out.append(f"{key} = {str(value).lower()}")
+            else:
+                out.append(f"{key} = {_pattern(value) if key == 'namePattern' else _quoted(value)}")
+    if draft.preamble:
+        out += ["", "[preamble]"]
+        if draft.preamble_separator:
+            out.append(f"separator = {_quoted(draft.preamble_separator)}")
+        keys = ", ".join(
+            f"{{ key = {_quoted(key)}, column = {_quoted(column)} }}" for key, column in draft.preamble.items()
+        )
+        out.append(f"keys = [{keys}]")
+    if draft.constants:
+        out += ["", "[constants]"]
+        out += [
+            f"{key} = {value if key == 'year' and value.isdigit() else _quoted(value)}"
+            for key, value in draft.constants.items()
+        ]
+    if draft.non_readings:
+        out += [
+            "",
+            "[nonReadings]",
+            *(f"{_quoted(key)} = {_quoted(value)}" for key, value in draft.non_readings.items()),
+        ]
+    if draft.footer_pattern:
+        out += ["", "[footer]", f"pattern = {_pattern(draft.footer_pattern)}"]
+        listed = ", ".join(
+            f"{{ label = {_quoted(label)}, statistic = {_quoted(statistic)}, cell = {cell} }}"
+            for label, statistic, cell in draft.footer_statistics
+        )
+        out.append(f"statistics = [{listed}]")
+    return "\n".join(out) + "\n"
+
+
+def _cells_preview(shape: Shape, draft: Draft) -> pl.DataFrame:
+    """Show the first cells as they stand, under their names and the columns proposed for them."""
+    labels: list[str] = []
+    for field in draft.fields:
+        target = field.get("column", "ignored")
+        names = [name for name in shape.header or () if "namePattern" in field and name not in labels]
+        count = field.get("replicates", 1)
+        for number in range(count):
+            name = field.get("name") or (
+                names[number] if number < len(names) else f"{field['namePattern']} {number + 1}"
+            )
+            labels.append(f"{name} -> {target}")
+    rows = [[cell or None for cell in row] for row in shape.rows[:_PREVIEW_ROWS]]
+    return pl.DataFrame(rows, schema=dict.fromkeys(labels, pl.String), orient="row")
+
+
+def _readings_preview(
+    data: bytes, layout_text: str, draft: Draft, plausible: tuple[float, float], now: datetime
+) -> pl.DataFrame:
+    """Read the first readings, as they load."""
+    layout = parse_layout(layout_text, "the proposed layout")
+    reading = read(
+        data,
+        name="preview",
+        layout=layout,
+        plausible_ms_per_m=plausible,
+        site_zone="UTC",
+        blocks=frozenset(draft.blocks),
+        now=now,
+        size_cap_bytes=len(data),
+    )
+    if reading.held is not None:
+        return pl.DataFrame({"held": [reading.held.sentence]})
+    return reading.readings.head(_PREVIEW_ROWS)
+
+
+def _start(data: bytes, text: str, shape: Shape) -> bytes:
+    """Return the file, or so much of a large one as a preview needs, cut between lines."""
+    if len(data) <= _PREVIEW_BYTES:
+        return data
+    end = text.rfind(shape.line_terminator, 0, _PREVIEW_BYTES) + len(shape.line_terminator)
+    return text[:end].encode(shape.encoding, "replace")

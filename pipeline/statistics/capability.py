@@ -1,0 +1,391 @@
+"""Process capability: Cp, Cpk from variation within subgroups, Pp, Ppk from overall variation, with intervals.
+
+Cp = (U − L)/(6·σ within), Cpk = min(U − x̄, x̄ − L)/(3·σ within); Pp and Ppk the same with the overall standard deviation
+(names as in trade use; ISO 22514-2 uses "performance" before stability is shown; from memory). An interval is two-sided:
+
+- Cp, Pp by the chi-square distribution of ν·S²/σ². An estimator whose mean is σ (moving range, mean range, mean standard
+  deviation) is multiplied by c4(ν) first, which makes it the scaled chi variable that its ν was matched to.
+- Cpk, Ppk by Bissell (Applied Statistics 39, 331, 1990; from memory): ± z·√(1/(9n) + Cpk²/(2ν)), where n counts the parts
+  behind the mean and ν, n − 1 in the paper, is the estimator's own degrees of freedom. By simulation (tests) 93 to 97 % of
+  such 95 % intervals hold the true index at 30 and 100 parts, for every estimator here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+from scipy import special
+
+from pipeline.statistics.constants import c4_of_degrees_of_freedom
+from pipeline.statistics.expressions import standard_deviation_expression
+from pipeline.statistics.within import UNBIASED_FOR_SIGMA, default_estimator, within_of_lots
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from pipeline.statistics.within import WithinEstimator
+
+__all__ = ["Capability", "capability", "capability_from_summary", "capability_of_lots"]
+
+INDICES = ("cp", "cpk", "pp", "ppk")
+_EQUAL = 1e-12
+"""Standard deviations below this part of mean and limits are rounding noise of equal values, not variation."""
+
+
+@dataclass(frozen=True, slots=True)
+class Capability:
+    """Indices of one lot; None where one is not computable, with the reason under its name in `not_computable`."""
+
+    parts: int
+    mean: float | None
+    standard_deviation: float | None
+    within_standard_deviation: float | None
+    within_estimator: str
+    within_degrees_of_freedom: float | None
+    lower: float | None
+    upper: float | None
+    confidence: float
+    cp: float | None
+    cp_interval: tuple[float, float] | None
+    cpk: float | None
+    cpk_interval: tuple[float, float] | None
+    pp: float | None
+    pp_interval: tuple[float, float] | None
+    ppk: float | None
+    ppk_interval: tuple[float, float] | None
+    not_computable: dict[str, str]
+
+
+def capability(
+    part_means: Sequence[float],
+    lower: float | None,
+    upper: float | None,
+    *,
+    subgroup_size: int = 1,
+    estimator: WithinEstimator | None = None,
+    confidence: float = 0.95,
+) -> Capability:
+    """Return the indices of one lot.
+
+    Parameters
+    ----------
+    part_means
+        In time order, in the unit of the limits.
+    lower, upper
+        Limits; None where there is none.
+    subgroup_size
+        1 for the moving range, else the number of consecutive parts in a subgroup.
+    estimator
+        Name of the estimator within subgroups (`within.ESTIMATORS`); None for the default of the size.
+    confidence
+        Of the two-sided intervals.
+
+    Returns
+    -------
+    Capability
+
+    Raises
+    ------
+    ValueError
+        If a number is not finite, or the size and the estimator do not fit.
+    """
+    values = np.asarray(part_means, dtype=np.float64)
+    if not np.isfinite(values).all():
+        raise ValueError("part means must be finite numbers")
+    frame = pl.DataFrame(
+        {"lot": [""] * values.size, "order": np.arange(values.size), "mean": values},
+        schema={"lot": pl.String, "order": pl.Int64, "mean": pl.Float64},
+    )
+    if values.size == 0:
+        return capability_from_summary(
+            parts=0,
+            mean=None,
+            standard_deviation=None,
+            within_standard_deviation=None,
+            within_degrees_of_freedom=None,
+            within_estimator=estimator or default_estimator(subgroup_size),
+            lower=lower,
+            upper=upper,
+            confidence=confidence,
+        )
+    rows = capability_of_lots(
+        frame, _limits("", lower, upper), subgroup_size=subgroup_size, estimator=estimator, confidence=confidence
+    )
+    return _result(rows, confidence)
+
+
+def capability_from_summary(
+    *,
+    parts: int,
+    mean: float | None,
+    standard_deviation: float | None,
+    within_standard_deviation: float | None,
+    within_degrees_of_freedom: float | None,
+    within_estimator: str,
+    lower: float | None,
+    upper: float | None,
+    confidence: float = 0.95,
+) -> Capability:
+    """Return the indices from figures already at hand.
+
+    Parameters
+    ----------
+    parts
+        Values behind the mean.
+    mean, standard_deviation
+        Of all part means; None where there is none.
+    within_standard_deviation, within_degrees_of_freedom
+        Of the estimator within subgroups; None where there is none.
+    within_estimator
+        Its name; decides how the interval of Cp treats it.
+    lower, upper
+        Limits; None where there is none.
+    confidence
+        Of the two-sided intervals.
+
+    Returns
+    -------
+    Capability
+
+    Raises
+    ------
+    ValueError
+        If a limit is not finite.
+    """
+    row = {
+        "lot": "",
+        "parts": parts,
+        "mean": mean,
+        "standard_deviation": standard_deviation,
+        "within_standard_deviation": within_standard_deviation,
+        "within_degrees_of_freedom": within_degrees_of_freedom,
+        "within_estimator": within_estimator,
+        "within_reason": "no variation within subgroups is given" if within_standard_deviation is None else None,
+    }
+    schema = {
+        "lot": pl.String,
+        "parts": pl.Int64,
+        "mean": pl.Float64,
+        "standard_deviation": pl.Float64,
+        "within_standard_deviation": pl.Float64,
+        "within_degrees_of_freedom": pl.Float64,
+        "within_estimator": pl.String,
+        "within_reason": pl.String,
+    }
+    frame = pl.DataFrame([row], schema=schema)
+    return _result(_with_indices(frame, _limits("", lower, upper), confidence), confidence)
+
+
+def capability_of_lots(
+    part_values: pl.DataFrame,
+    limits: pl.DataFrame,
+    *,
+    subgroup_size: int,
+    estimator: WithinEstimator | None = None,
+    confidence: float = 0.95,
+) -> pl.DataFrame:
+    """Return the indices of all lots at once.
+
+    Parameters
+    ----------
+    part_values
+        Columns lot, order (of the part in time), mean; one row a part, any row order.
+    limits
+        Columns lot, lower, upper, in the unit of the means; null where there is none. A lot without a row has no limits.
+    subgroup_size
+        1 for the moving range, else the number of consecutive parts in a subgroup.
+    estimator
+        Name of the estimator within subgroups (`within.ESTIMATORS`); None for the default of the size.
+    confidence
+        Of the two-sided intervals.
+
+    Returns
+    -------
+    polars.DataFrame
+        One row a lot of `part_values`, sorted: lot, parts, mean, standard_deviation, lower, upper,
+        within_standard_deviation, within_estimator, within_degrees_of_freedom, within_reason, and for each index x of
+        cp, cpk, pp, ppk: x, x_low, x_high and x_reason (why x is null).
+
+    Raises
+    ------
+    ValueError
+        If a limit is not finite, a lot has two rows of limits, or the size and the estimator do not fit.
+    """
+    mean = pl.col("mean")
+    ordered = part_values.select("lot", "order", "mean").sort("lot", "order", nulls_last=True)
+    overall = ordered.group_by("lot", maintain_order=True).agg(
+        pl.len().cast(pl.Int64).alias("parts"),
+        (mean.first() + (mean - mean.first()).mean()).alias("mean"),
+        standard_deviation_expression(mean).alias("standard_deviation"),
+    )
+    within = within_of_lots(ordered, subgroup_size=subgroup_size, estimator=estimator)
+    frame = overall.join(within, on="lot", how="left", maintain_order="left", nulls_equal=True)
+    return _with_indices(frame, limits, confidence)
+
+
+def _limits(lot: str, lower: float | None, upper: float | None) -> pl.DataFrame:
+    return pl.DataFrame(
+        {"lot": [lot], "lower": [lower], "upper": [upper]},
+        schema={"lot": pl.String, "lower": pl.Float64, "upper": pl.Float64},
+    )
+
+
+def _with_indices(frame: pl.DataFrame, limits: pl.DataFrame, confidence: float) -> pl.DataFrame:
+    if not 0.0 < confidence < 1.0:
+        raise ValueError(f"a confidence of {confidence} makes no sense; expected a number between 0 and 1")
+    known = limits.select("lot", pl.col("lower", "upper").cast(pl.Float64))
+    if known.select((~pl.col("lower", "upper").is_finite()).any()).row(0) != (False, False):
+        raise ValueError("limits must be finite numbers, or null where there is none")
+    if known.get_column("lot").is_duplicated().any():
+        raise ValueError("a lot has two rows of limits")
+    frame = frame.join(known, on="lot", how="left", maintain_order="left", nulls_equal=True)
+    frame = frame.with_columns(*_reasons())
+    columns = {
+        name: frame.get_column(name).cast(pl.Float64).fill_null(np.nan).to_numpy()
+        for name in (
+            "parts",
+            "mean",
+            "standard_deviation",
+            "within_standard_deviation",
+            "within_degrees_of_freedom",
+            "lower",
+            "upper",
+        )
+    }
+    n = columns["parts"]
+    nu = columns["within_degrees_of_freedom"]
+    unbiased = frame.get_column("within_estimator").is_in(list(UNBIASED_FOR_SIGMA)).to_numpy()
+    scale = np.where(unbiased, c4_of_degrees_of_freedom(nu), 1.0)
+    numbers: dict[str, NDArray[np.float64]] = {}
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        numbers |= _indices("cp", "cpk", columns, columns["within_standard_deviation"], nu, scale, n, confidence)
+        numbers |= _indices(
+            "pp", "ppk", columns, columns["standard_deviation"], n - 1.0, np.ones_like(n), n, confidence
+        )
+    kept = []
+    for index in INDICES:
+        computable = pl.col(f"{index}_reason").is_null()
+        for name in (index, f"{index}_low", f"{index}_high"):
+            number = pl.Series(name, numbers[name], dtype=pl.Float64)
+            kept.append(pl.when(computable).then(number).alias(name))
+        kept.append(pl.col(f"{index}_reason"))
+    return frame.select(
+        "lot",
+        "parts",
+        "mean",
+        "standard_deviation",
+        "lower",
+        "upper",
+        "within_standard_deviation",
+        "within_estimator",
+        "within_degrees_of_freedom",
+        "within_reason",
+        *kept,
+    )
+
+
+def _indices(
+    two_sided: str,
+    nearest: str,
+    columns: dict[str, NDArray[np.float64]],
+    sigma: NDArray[np.float64],
+    nu: NDArray[np.float64],
+    scale: NDArray[np.float64],
+    n: NDArray[np.float64],
+    confidence: float,
+) -> dict[str, NDArray[np.float64]]:
+    """Return both indices and their intervals; not a number where something is missing."""
+    mean, lower, upper = columns["mean"], columns["lower"], columns["upper"]
+    tail = (1.0 - confidence) / 2.0
+    width = (upper - lower) / (6.0 * sigma)
+    low = width / scale * np.sqrt(special.chdtri(nu, 1.0 - tail) / nu)
+    high = width / scale * np.sqrt(special.chdtri(nu, tail) / nu)
+    near = np.fmin(upper - mean, mean - lower) / (3.0 * sigma)
+    half = special.ndtri(1.0 - tail) * np.sqrt(1.0 / (9.0 * n) + near**2 / (2.0 * nu))
+    return {
+        two_sided: width,
+        f"{two_sided}_low": low,
+        f"{two_sided}_high": high,
+        nearest: near,
+        f"{nearest}_low": near - half,
+        f"{nearest}_high": near + half,
+    }
+
+
+def _reasons() -> list[pl.Expr]:
+    """Return the four reason columns: the first thing that is missing, in words."""
+    lower, upper, parts = pl.col("lower"), pl.col("upper"), pl.col("parts")
+    crossed = lower >= upper
+    crossed_words = pl.format("the lower limit {} is not below the upper limit {}", lower, upper)
+    both = (
+        pl.when(lower.is_null() & upper.is_null())
+        .then(pl.lit("no limit is given"))
+        .when(upper.is_null())
+        .then(pl.lit("this index needs two limits; only a lower one is given"))
+        .when(lower.is_null())
+        .then(pl.lit("this index needs two limits; only an upper one is given"))
+        .when(crossed)
+        .then(crossed_words)
+    )
+    one = pl.when(lower.is_null() & upper.is_null()).then(pl.lit("no limit is given")).when(crossed).then(crossed_words)
+    count = (
+        pl.when(parts == 0)
+        .then(pl.lit("no part was measured"))
+        .when(parts == 1)
+        .then(pl.lit("one part has no standard deviation"))
+    )
+    noise = pl.max_horizontal(pl.col("mean", "lower", "upper").abs()) * _EQUAL
+    overall = (
+        pl.when(pl.col("standard_deviation").is_null())
+        .then(pl.lit("no overall standard deviation is given"))
+        .when(pl.col("standard_deviation") <= noise)
+        .then(pl.lit("all part means are equal, so the standard deviation is zero"))
+    )
+    within = (
+        pl.when(pl.col("within_standard_deviation").is_null())
+        .then(pl.col("within_reason"))
+        .when(pl.col("within_standard_deviation") <= noise)
+        .then(pl.lit("part means within subgroups are equal, so the standard deviation is zero"))
+    )
+    return [
+        pl.coalesce(limit, count, spread).alias(f"{index}_reason")
+        for index, limit, spread in (
+            ("cp", both, within),
+            ("cpk", one, within),
+            ("pp", both, overall),
+            ("ppk", one, overall),
+        )
+    ]
+
+
+def _result(rows: pl.DataFrame, confidence: float) -> Capability:
+    row = rows.row(0, named=True)
+
+    def interval(index: str) -> tuple[float, float] | None:
+        return None if row[index] is None else (row[f"{index}_low"], row[f"{index}_high"])
+
+    return Capability(
+        parts=row["parts"],
+        mean=row["mean"],
+        standard_deviation=row["standard_deviation"],
+        within_standard_deviation=row["within_standard_deviation"],
+        within_estimator=row["within_estimator"],
+        within_degrees_of_freedom=row["within_degrees_of_freedom"],
+        lower=row["lower"],
+        upper=row["upper"],
+        confidence=confidence,
+        cp=row["cp"],
+        cp_interval=interval("cp"),
+        cpk=row["cpk"],
+        cpk_interval=interval("cpk"),
+        pp=row["pp"],
+        pp_interval=interval("pp"),
+        ppk=row["ppk"],
+        ppk_interval=interval("ppk"),
+        not_computable={index: row[f"{index}_reason"] for index in INDICES if row[f"{index}_reason"] is not None},
+    )

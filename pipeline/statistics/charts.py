@@ -1,0 +1,340 @@
+"""Control charts: individuals with moving range, X-bar with R or s, EWMA, CUSUM.
+
+Limits are 3-sigma limits (ISO 7870-2:2013; from memory) from the values themselves, or frozen: centre and σ are given. A
+point is beyond a limit only outside it, never on it. Limits are not rounded before they are compared.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+import polars as pl
+
+from pipeline.statistics.constants import c4, chart_constants, d2, d3
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import ArrayLike, NDArray
+
+__all__ = ["Chart", "cusum", "ewma", "individuals", "xbar_range", "xbar_standard_deviation"]
+
+_EQUAL = 1e-12
+"""A σ below this part of the largest value is rounding noise of equal values."""
+
+
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """A chart of location and, where it has one, of spread.
+
+    `points`: place (from 1), value, centre, lower, upper, beyond. `spread`: place, value, centre, lower, upper, beyond (the
+    moving range at place i is that of points i − 1 and i). Where no limits can be had, centre, sigma and the limits are
+    null, and `reason` says why.
+    """
+
+    kind: str
+    centre: float | None
+    sigma: float | None
+    points: pl.DataFrame
+    spread: pl.DataFrame | None
+    reason: str | None = None
+
+
+def _values(values: ArrayLike) -> NDArray[np.float64]:
+    array = np.asarray(values, dtype=np.float64)
+    if array.ndim != 1 or not np.isfinite(array).all():
+        raise ValueError("a chart needs one row of finite numbers, in time order")
+    return array
+
+
+def _frame(
+    value: NDArray[np.float64],
+    centre: NDArray[np.float64] | float | None,
+    lower: NDArray[np.float64] | float | None,
+    upper: NDArray[np.float64] | float | None,
+    first: int = 1,
+) -> pl.DataFrame:
+    def column(number: NDArray[np.float64] | float | None) -> pl.Series:
+        if number is None:
+            return pl.Series(values=[None] * value.size, dtype=pl.Float64)
+        return pl.Series(values=np.broadcast_to(np.asarray(number, dtype=np.float64), value.shape), dtype=pl.Float64)
+
+    return pl.DataFrame(
+        {
+            "place": np.arange(first, first + value.size),
+            "value": value,
+            "centre": column(centre),
+            "lower": column(lower),
+            "upper": column(upper),
+        }
+    ).with_columns(
+        beyond=(pl.col("value") < pl.col("lower")).fill_null(value=False)
+        | (pl.col("value") > pl.col("upper")).fill_null(value=False)
+    )
+
+
+def _frozen(centre: float | None, sigma: float | None) -> bool:
+    if (centre is None) != (sigma is None):
+        raise ValueError("frozen limits need both a centre and a sigma")
+    if sigma is not None and not sigma > 0:
+        raise ValueError(f"a sigma of {sigma} gives no limits; expected a number above zero")
+    return centre is not None
+
+
+def individuals(values: ArrayLike, *, centre: float | None = None, sigma: float | None = None) -> Chart:
+    """Return the chart of single values with their moving range.
+
+    Centre = mean, σ = mean moving range/d2(2), limits centre ± 3σ; moving range: centre d2(2)·σ, upper limit D4(2) times
+    that (ISO 7870-2; NIST/SEMATECH e-Handbook 6.3.2.2, which uses d2 = 1.128).
+
+    Parameters
+    ----------
+    values
+        In time order, any unit.
+    centre, sigma
+        Frozen centre and standard deviation; both or neither.
+
+    Returns
+    -------
+    Chart
+
+    Raises
+    ------
+    ValueError
+        If a value is not finite, or only one of centre and sigma is given.
+    """
+    x = _values(values)
+    ranges = np.abs(np.diff(x))
+    reason = None
+    if not _frozen(centre, sigma):
+        if x.size < 2:
+            reason = "a moving range needs two values"
+        elif ranges.mean() <= _EQUAL * np.abs(x).max():
+            reason = "all values are equal, so the moving range is zero"
+        else:
+            centre, sigma = float(x.mean()), float(ranges.mean() / d2(2))
+    if centre is None or sigma is None:
+        empty = _frame(ranges, None, None, None, first=2)
+        return Chart("individuals", None, None, _frame(x, None, None, None), empty, reason)
+    middle = sigma * d2(2)
+    return Chart(
+        "individuals",
+        centre,
+        sigma,
+        _frame(x, centre, centre - 3.0 * sigma, centre + 3.0 * sigma),
+        _frame(ranges, middle, 0.0, middle * chart_constants(2).D4, first=2),
+    )
+
+
+def xbar_range(subgroups: Sequence[ArrayLike], *, centre: float | None = None, sigma: float | None = None) -> Chart:
+    """Return the chart of subgroup means with their ranges; limits follow the size of each subgroup.
+
+    σ = R-bar/d2; means ± A2·R-bar, ranges D3·R-bar to D4·R-bar (ISO 7870-2). With unequal sizes σ is the average of R/d2
+    with weights (d2/d3)², the weights of least variance (Burr 1969; from memory).
+
+    Parameters
+    ----------
+    subgroups
+        In time order, each one-dimensional with at least two values.
+    centre, sigma
+        Frozen centre and standard deviation of single values; both or neither.
+
+    Returns
+    -------
+    Chart
+
+    Raises
+    ------
+    ValueError
+        If a subgroup has fewer than two values, or a value is not finite.
+    """
+    return _subgroup_chart("xbar_range", subgroups, centre, sigma)
+
+
+def xbar_standard_deviation(
+    subgroups: Sequence[ArrayLike], *, centre: float | None = None, sigma: float | None = None
+) -> Chart:
+    """Return the chart of subgroup means with their standard deviations; limits follow the size of each subgroup.
+
+    σ = s-bar/c4; means ± A3·s-bar, standard deviations B3·s-bar to B4·s-bar (ISO 7870-2). With unequal sizes σ is the
+    average of s/c4 with weights c4²/(1 − c4²), the weights of least variance (Burr 1969; from memory).
+
+    Parameters
+    ----------
+    subgroups
+        In time order, each one-dimensional with at least two values.
+    centre, sigma
+        Frozen centre and standard deviation of single values; both or neither.
+
+    Returns
+    -------
+    Chart
+
+    Raises
+    ------
+    ValueError
+        If a subgroup has fewer than two values, or a value is not finite.
+    """
+    return _subgroup_chart("xbar_standard_deviation", subgroups, centre, sigma)
+
+
+def _subgroup_chart(kind: str, subgroups: Sequence[ArrayLike], centre: float | None, sigma: float | None) -> Chart:
+    groups = [_values(group) for group in subgroups]
+    sizes = np.asarray([group.size for group in groups])
+    if not groups or sizes.min() < 2:
+        raise ValueError("each subgroup needs at least two values; chart single values as individuals")
+    means = np.asarray([group.mean() for group in groups])
+    if kind == "xbar_range":
+        spreads = np.asarray([np.ptp(group) for group in groups])
+        expected = np.asarray([d2(int(size)) for size in sizes])
+        scatter = np.asarray([d3(int(size)) for size in sizes])
+    else:
+        spreads = np.asarray([group.std(ddof=1) for group in groups])
+        expected = np.asarray([c4(int(size)) for size in sizes])
+        scatter = np.sqrt(1.0 - expected**2)
+    if not _frozen(centre, sigma):
+        weights = (expected / scatter) ** 2
+        estimate = float((weights * spreads / expected).sum() / weights.sum())
+        if estimate <= _EQUAL * max(float(np.abs(group).max()) for group in groups):
+            reason = "the values within each subgroup are equal, so their spread is zero"
+            return Chart(kind, None, None, _frame(means, None, None, None), _frame(spreads, None, None, None), reason)
+        sigma = estimate
+        centre = float((sizes * means).sum() / sizes.sum())
+    if centre is None or sigma is None:
+        raise AssertionError  # pragma: no cover - _frozen has checked it
+    half = 3.0 * sigma / np.sqrt(sizes)
+    middle = expected * sigma
+    return Chart(
+        kind,
+        centre,
+        sigma,
+        _frame(means, centre, centre - half, centre + half),
+        _frame(spreads, middle, np.maximum(0.0, middle - 3.0 * scatter * sigma), middle + 3.0 * scatter * sigma),
+    )
+
+
+def ewma(
+    values: ArrayLike,
+    *,
+    target: float,
+    sigma: float,
+    weight: float = 0.2,
+    width: float = 3.0,
+    asymptotic: bool = False,
+) -> Chart:
+    """Return the exponentially weighted moving average: z(i) = weight·x(i) + (1 − weight)·z(i − 1), z(0) = target.
+
+    Limits are target ± width·σ·√(weight/(2 − weight)·[1 − (1 − weight)^(2i)]), or, `asymptotic`, without the bracket, as
+    the NIST/SEMATECH e-Handbook 6.3.2.4 draws them. Average run lengths: Lucas and Saccucci (Technometrics 32, 1, 1990).
+
+    Parameters
+    ----------
+    values
+        In time order; restart after a setting, never run across it.
+    target, sigma
+        Frozen centre and standard deviation of the values.
+    weight
+        Of the newest value, above 0 to 1.
+    width
+        Of the limits, in standard deviations of z.
+    asymptotic
+        Draw the limits of a long run from the first point on.
+
+    Returns
+    -------
+    Chart
+        `points.value` is z.
+
+    Raises
+    ------
+    ValueError
+        If a value is not finite, or sigma, weight or width makes no sense.
+    """
+    x = _values(values)
+    _frozen(target, sigma)
+    if not 0.0 < weight <= 1.0 or not width > 0:
+        raise ValueError(f"weight {weight} and width {width}: expected 0 < weight <= 1 and a width above zero")
+    z = np.empty_like(x)
+    previous = target
+    for place, value in enumerate(x):
+        previous = weight * value + (1.0 - weight) * previous
+        z[place] = previous
+    variance = np.full(x.size, weight / (2.0 - weight))
+    if not asymptotic:
+        variance *= 1.0 - (1.0 - weight) ** (2.0 * np.arange(1, x.size + 1))
+    half = width * sigma * np.sqrt(variance)
+    return Chart("ewma", target, sigma, _frame(z, target, target - half, target + half), None)
+
+
+@dataclass(frozen=True, slots=True)
+class CusumChart:
+    """Cumulative sums, all in the unit of the values.
+
+    `points`: place, value, high (Σ above target + k), low (Σ below target − k), beyond_high, beyond_low; a sum of a side
+    that is not watched is null. `first_signal` is the place of the first point with a sum beyond h.
+    """
+
+    target: float
+    reference_value: float
+    decision_interval: float
+    points: pl.DataFrame
+    first_signal: int | None
+
+
+def cusum(
+    values: ArrayLike,
+    *,
+    target: float,
+    reference_value: float,
+    decision_interval: float,
+    side: Literal["both", "high", "low"] = "both",
+    head_start: float = 0.0,
+) -> CusumChart:
+    """Return the tabular cumulative sums.
+
+    high(i) = max(0, high(i − 1) + x(i) − target − k), low(i) = max(0, low(i − 1) + target − k − x(i)); a signal is a sum
+    above h (NIST/SEMATECH e-Handbook 6.3.2.3; ISO 7870-4). The sums run on after a signal.
+
+    Parameters
+    ----------
+    values
+        In time order; restart after a setting, never run across it.
+    target
+        Value aimed at.
+    reference_value, decision_interval
+        k and h in the unit of the values (often 0.5σ and 4σ to 5σ); average run lengths of two sides are half those of one.
+    side
+        Watch both sides, or one.
+    head_start
+        Where the sums begin, in the unit of the values (fast initial response: h/2).
+
+    Returns
+    -------
+    CusumChart
+
+    Raises
+    ------
+    ValueError
+        If a value is not finite, or a parameter makes no sense.
+    """
+    x = _values(values)
+    if reference_value < 0 or not decision_interval > 0 or head_start < 0:
+        raise ValueError("expected k and head start of at least zero and h above zero")
+    steps = {"high": x - target - reference_value, "low": target - reference_value - x}
+    columns: dict[str, pl.Series] = {}
+    for name, step in steps.items():
+        if side not in ("both", name):
+            columns[name] = pl.Series(values=[None] * x.size, dtype=pl.Float64)
+            continue
+        sums, running = np.empty_like(x), head_start
+        for place, increment in enumerate(step):
+            running = max(0.0, running + float(increment))
+            sums[place] = running
+        columns[name] = pl.Series(values=sums, dtype=pl.Float64)
+    points = pl.DataFrame({"place": np.arange(1, x.size + 1), "value": x, **columns}).with_columns(
+        (pl.col(name) > decision_interval).fill_null(value=False).alias(f"beyond_{name}") for name in ("high", "low")
+    )
+    signals = points.filter(pl.col("beyond_high") | pl.col("beyond_low")).get_column("place")
+    return CusumChart(target, reference_value, decision_interval, points, int(signals[0]) if signals.len() else None)

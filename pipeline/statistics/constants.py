@@ -1,0 +1,219 @@
+"""Constants of control charts, computed and never copied: d2, d3, c4 and what follows from them.
+
+d2 and d3 are mean and standard deviation of the range of n standard normal values, c4 the mean of their sample standard
+deviation. ASTM MNL 7 and ISO 7870-2 table 2 tabulate them for n = 2..25 (from memory); here any n from 2 upwards works.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy import special
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+__all__ = [
+    "ChartConstants",
+    "c4",
+    "c4_of_degrees_of_freedom",
+    "chart_constants",
+    "d2",
+    "d3",
+    "degrees_of_freedom_of_relative_variance",
+    "moving_range_relative_variance",
+]
+
+
+def c4_of_degrees_of_freedom(degrees_of_freedom: ArrayLike) -> NDArray[np.float64]:
+    """Return E(s)/σ of a standard deviation with these degrees of freedom.
+
+    c4 = √(2/ν)·Γ((ν + 1)/2)/Γ(ν/2), through the logarithm of the gamma function, so that large ν do not overflow.
+
+    Parameters
+    ----------
+    degrees_of_freedom
+        ν > 0, any shape; need not be whole numbers.
+
+    Returns
+    -------
+    numpy.ndarray
+        Same shape, dimensionless.
+    """
+    nu = np.asarray(degrees_of_freedom, dtype=np.float64)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        value = np.sqrt(2.0 / nu) * np.exp(special.gammaln((nu + 1.0) / 2.0) - special.gammaln(nu / 2.0))
+        # the difference of two large logarithms loses digits; the asymptotic series does not
+        series = 1.0 - 1.0 / (4.0 * nu) + 1.0 / (32.0 * nu**2) + 5.0 / (128.0 * nu**3) - 21.0 / (2048.0 * nu**4)
+    return np.asarray(np.where(nu > 300.0, series, value))
+
+
+def _check_size(n: int) -> None:
+    if n < 2:
+        raise ValueError(f"a subgroup of {n} has no range and no standard deviation; at least 2 values are needed")
+
+
+@cache
+def c4(n: int) -> float:
+    """Return the mean of the sample standard deviation of n normal values, in units of σ.
+
+    Raises
+    ------
+    ValueError
+        If n is below 2.
+    """
+    _check_size(n)
+    return float(c4_of_degrees_of_freedom(n - 1))
+
+
+@cache
+def _range_moments(n: int) -> tuple[float, float]:
+    """Return mean and standard deviation of the range of n standard normal values.
+
+    The distribution function of the range is P(W ≤ w) = n ∫ φ(x)·[Φ(x + w) − Φ(x)]^(n − 1) dx (Tippett, Biometrika 17,
+    364, 1925; from memory). The trapezoid rule on the whole line converges exponentially for such an integrand; the
+    moments E(W) = ∫ (1 − P) dw and E(W²) = ∫ 2w·(1 − P) dw use Gauss and Legendre's nodes.
+    """
+    span = 9.0 + np.sqrt(2.0 * np.log(n))
+    step = 0.05
+    x = np.arange(-span, span + step, step)
+    density = np.exp(-0.5 * x * x) / np.sqrt(2.0 * np.pi)
+    nodes, weights = np.polynomial.legendre.leggauss(128)
+    w = span * (nodes + 1.0)
+    weights = span * weights
+    between = special.ndtr(x[None, :] + w[:, None]) - special.ndtr(x)[None, :]
+    distribution = n * step * (density[None, :] * between ** (n - 1)).sum(axis=1)
+    survival = 1.0 - distribution
+    mean = float((weights * survival).sum())
+    second = float((weights * 2.0 * w * survival).sum())
+    return mean, float(np.sqrt(second - mean * mean))
+
+
+def d2(n: int) -> float:
+    """Return the mean of the range of n normal values, in units of σ.
+
+    Raises
+    ------
+    ValueError
+        If n is below 2.
+    """
+    _check_size(n)
+    return _range_moments(n)[0]
+
+
+def d3(n: int) -> float:
+    """Return the standard deviation of the range of n normal values, in units of σ.
+
+    Raises
+    ------
+    ValueError
+        If n is below 2.
+    """
+    _check_size(n)
+    return _range_moments(n)[1]
+
+
+@dataclass(frozen=True, slots=True)
+class ChartConstants:
+    """Constants for subgroups of one size, by their usual symbols (capital letters are factors of limits)."""
+
+    n: int
+    d2: float
+    d3: float
+    c4: float
+    A2: float
+    A3: float
+    B3: float
+    B4: float
+    D3: float
+    D4: float
+    E2: float
+
+
+@cache
+def chart_constants(n: int) -> ChartConstants:
+    """Return the constants of 3-sigma charts for subgroups of n values (ISO 7870-2 table 2; symbols from memory).
+
+    A2 = 3/(d2 √n), A3 = 3/(c4 √n), B3 and B4 = 1 ∓ 3 √(1 − c4²)/c4, D3 and D4 = 1 ∓ 3 d3/d2, E2 = 3/d2; B3 and D3 are
+    not below zero.
+
+    Raises
+    ------
+    ValueError
+        If n is below 2.
+    """
+    mean, spread, c = d2(n), d3(n), c4(n)
+    s_term = 3.0 * np.sqrt(1.0 - c * c) / c
+    r_term = 3.0 * spread / mean
+    return ChartConstants(
+        n=n,
+        d2=mean,
+        d3=spread,
+        c4=c,
+        A2=float(3.0 / (mean * np.sqrt(n))),
+        A3=float(3.0 / (c * np.sqrt(n))),
+        B3=float(max(0.0, 1.0 - s_term)),
+        B4=float(1.0 + s_term),
+        D3=float(max(0.0, 1.0 - r_term)),
+        D4=float(1.0 + r_term),
+        E2=float(3.0 / mean),
+    )
+
+
+def moving_range_relative_variance(n: ArrayLike) -> NDArray[np.float64]:
+    """Return Var(MR-bar)/E(MR-bar)² of the mean moving range of n independent normal values.
+
+    Exact, derived: neighbouring differences have correlation −1/2, and for two normal variables of unit variance and
+    correlation ρ, E|X·Y| = (2/π)·(√(1 − ρ²) + ρ·arcsin ρ). With σ = 1 a moving range has mean 2/√π and variance
+    2 − 4/π, neighbouring ones covariance 2√3/π + 1/3 − 4/π, all others none.
+
+    Parameters
+    ----------
+    n
+        Numbers of values, at least 2; any shape.
+
+    Returns
+    -------
+    numpy.ndarray
+        Same shape, dimensionless.
+    """
+    ranges = np.asarray(n, dtype=np.float64) - 1.0
+    variance = 2.0 - 4.0 / np.pi
+    covariance = 2.0 * np.sqrt(3.0) / np.pi + 1.0 / 3.0 - 4.0 / np.pi
+    with np.errstate(divide="ignore", invalid="ignore"):
+        result = (ranges * variance + 2.0 * (ranges - 1.0) * covariance) / ranges**2 / (4.0 / np.pi)
+    return np.asarray(result)
+
+
+def degrees_of_freedom_of_relative_variance(relative_variance: ArrayLike) -> NDArray[np.float64]:
+    """Return the ν of the scaled chi variable that has this variance over squared mean.
+
+    An estimator S of σ is treated as c·χ(ν)/√ν: (1 − c4(ν)²)/c4(ν)² = Var(S)/E(S)², solved for ν (the matching of
+    Patnaik, Biometrika 37, 78, 1950, with mean and variance; from memory).
+
+    Parameters
+    ----------
+    relative_variance
+        Var(S)/E(S)², above zero; any shape.
+
+    Returns
+    -------
+    numpy.ndarray
+        Same shape; not a whole number in general.
+    """
+    v = np.asarray(relative_variance, dtype=np.float64)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        nu = np.maximum(1.0 / (2.0 * v), 1e-3)
+        moving = np.isfinite(nu)
+        # relative variance ≈ 1/(2ν), so multiplying by the ratio of got to wanted settles fast; an element stops by itself,
+        # so that its last digits do not depend on the others
+        for _ in range(80):
+            following = np.where(moving, nu * (1.0 / c4_of_degrees_of_freedom(nu) ** 2 - 1.0) / v, nu)
+            moving &= np.abs(following - nu) > 1e-13 * nu
+            nu = following
+            if not moving.any():
+                break
+    return np.asarray(nu)

@@ -1,0 +1,120 @@
+"""Whether values in time order are independent: autocorrelation and runs about the median."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import sqrt
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy import special
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+__all__ = ["Runs", "autocorrelation", "autocorrelation_bound", "runs_about_median"]
+
+_EQUAL = 1e-12
+
+
+def _series(values: ArrayLike) -> NDArray[np.float64]:
+    array = np.asarray(values, dtype=np.float64)
+    if array.ndim != 1 or not np.isfinite(array).all():
+        raise ValueError("expected one row of finite numbers, in time order")
+    return array
+
+
+def autocorrelation(values: ArrayLike, lag: int = 1) -> float | None:
+    """Return the autocorrelation at a lag: Σ (x(i) − x̄)(x(i + lag) − x̄)/Σ (x(i) − x̄)² (NIST/SEMATECH e-Handbook 1.3.5.12).
+
+    Parameters
+    ----------
+    values
+        In time order.
+    lag
+        At least 1.
+
+    Returns
+    -------
+    float or None
+        None where values are equal, or no more than `lag` of them are there.
+
+    Raises
+    ------
+    ValueError
+        If a value is not finite or the lag is below 1.
+    """
+    x = _series(values)
+    if lag < 1:
+        raise ValueError("a lag is at least 1")
+    if x.size <= lag:
+        return None
+    largest = float(np.abs(x).max())
+    x = x - x[0]
+    x = x - x.mean()
+    total = float((x * x).sum())
+    if total <= x.size * (_EQUAL * largest) ** 2:
+        return None
+    return float((x[:-lag] * x[lag:]).sum()) / total
+
+
+def autocorrelation_bound(n: int, confidence: float = 0.95) -> float:
+    """Return the bound z/√n that independent values keep with this confidence, at one lag.
+
+    Raises
+    ------
+    ValueError
+        If n is below 1 or the confidence is not between 0 and 1.
+    """
+    if n < 1 or not 0.0 < confidence < 1.0:
+        raise ValueError("expected at least one value and a confidence between 0 and 1")
+    return float(special.ndtri(0.5 + confidence / 2.0)) / sqrt(n)
+
+
+@dataclass(frozen=True, slots=True)
+class Runs:
+    """Runs above and below the median, with the normal approximation; None, with the reason, where it cannot be had."""
+
+    runs: int
+    above: int
+    below: int
+    statistic: float | None
+    p_value: float | None
+    reason: str | None = None
+
+
+def runs_about_median(values: ArrayLike) -> Runs:
+    """Count runs about the median (NIST/SEMATECH e-Handbook 1.3.5.13); a value equal to the median counts as above.
+
+    Parameters
+    ----------
+    values
+        In time order.
+
+    Returns
+    -------
+    Runs
+        A strongly negative statistic means too few runs: drift or shifts; a strongly positive one, alternation.
+
+    Raises
+    ------
+    ValueError
+        If a value is not finite.
+    """
+    x = _series(values)
+    if x.size == 0:
+        return Runs(0, 0, 0, None, None, "no value")
+    high = x >= np.median(x)
+    above = int(high.sum())
+    below = int(x.size - above)
+    runs = int(1 + (high[1:] != high[:-1]).sum())
+    if above == 0 or below == 0 or x.size < 3:
+        return Runs(runs, above, below, None, None, "values on one side of the median only have no runs to judge")
+    n = float(x.size)
+    product = 2.0 * above * below
+    expected = product / n + 1.0
+    variance = product * (product - n) / (n * n * (n - 1.0))
+    if variance <= 0:
+        return Runs(runs, above, below, None, None, "too few values to judge runs")
+    statistic = (runs - expected) / sqrt(variance)
+    return Runs(runs, above, below, statistic, float(2.0 * special.ndtr(-abs(statistic))))
