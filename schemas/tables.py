@@ -102,6 +102,7 @@ SOURCE_FILE = Table(
         Column("layout", TEXT, "Layout it was read with.", required=True, nullable=False),
         Column("layout_version", INTEGER, "Version of that layout.", required=True, nullable=False),
         Column("zone", TEXT, "Time zone declared for its times."),
+        Column("taken_by_hand", BOOLEAN, "Written down by a person, not exported.", required=True, nullable=False),
         Column("loaded_at", UTC_TIME, "When it was loaded.", required=True, nullable=False),
         Column("lines", INTEGER, "Lines of the file.", required=True, nullable=False, at_least=0),
         *(

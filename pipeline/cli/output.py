@@ -124,6 +124,7 @@ def _file_document(report: FileReport) -> dict[str, Any]:
         "conflicts": report.conflicts,
         "quarantine_reasons": report.quarantine_reasons,
         "warnings": list(report.warnings),
+        "details": list(report.details),
     }
 
 
@@ -147,10 +148,14 @@ def print_load(report: LoadReport) -> None:
     console = out()
     for item in report.files:
         console.print(plain(f"{item.name}: {item.sentence}"))
+        for line in item.details:
+            console.print(plain(f"  {line}"))
         for warning in item.warnings:
             console.print(plain(f"  note: {warning}"))
         for reason, count in item.quarantine_reasons.items():
             console.print(f"  quarantined {count} × {reason}")
+    if not report.files:
+        console.print("No file to load was found.")
     for line in report.passed_over:
         note(f"passed over: {line}")
     if report.reference.changed:

@@ -413,6 +413,37 @@ class History:
             [] if states is None else [list(states)],
         )
 
+    def readings_of(self, source_id: int) -> pl.DataFrame:
+        """Return the stored readings of one file."""
+        return self._frame(f"SELECT {', '.join(_READ_COLUMNS)} FROM reading WHERE source_id = ?", [source_id])
+
+    def add_replayed(
+        self,
+        source_id: int,
+        readings: pl.DataFrame,
+        *,
+        lines: int,
+        duplicates: int,
+        layout_version: int,
+        layout_text: str,
+    ) -> None:
+        """Store readings of lines that were refused before. Call inside a transaction; the ledger stays balanced."""
+        self._insert("reading", readings.with_columns(pl.lit(source_id, dtype=pl.Int32).alias("source_id")))
+        self._run(
+            "UPDATE source_file SET accepted = accepted + ?, duplicate = duplicate + ?, quarantined = quarantined - ?, "
+            "readings = readings + ?, conflicts = conflicts + ?, layout_version = ?, layout_text = ? WHERE source_id = ?",
+            [
+                lines - duplicates,
+                duplicates,
+                lines,
+                readings.height,
+                int(readings["conflict"].sum()),
+                layout_version,
+                layout_text,
+                source_id,
+            ],
+        )
+
     def mark_quarantine(self, quarantine_ids: Iterable[int], state: str, by: str, why: str) -> None:
         """Mark refused lines as replayed or discarded; the rows stay."""
         self._run(

@@ -187,7 +187,7 @@ def numbers(cells: pl.Series, lines: pl.Series, column: FileColumn, refusals: Re
     name = column.field.column or ""
     conversion = COLUMN_UNITS.get(name, {}).get(column.field.unit or "")
     if conversion is not None and conversion.changes:
-        found = (found + conversion.offset) * conversion.multiplier / conversion.divisor * 1.0000001
+        found = (found + conversion.offset) * conversion.multiplier / conversion.divisor
     if name == "temperature_c":
         # below absolute zero, or where no conductivity meter is held: a wrong unit or a wrong column, not a hot part
         refusals.add(

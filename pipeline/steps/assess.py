@@ -42,6 +42,7 @@ class Assessment:
     new_baselines: pl.DataFrame
     late_baselines: pl.DataFrame
     signal_decisions: dict[tuple[str, str | None, datetime | None], list[Decision]]
+    by_hand: frozenset[int] = frozenset()
     lots: dict[str, LotResult] = field(default_factory=dict)
     meters: dict[str, MeterResult] = field(default_factory=dict)
     spot_values: pl.DataFrame = field(default_factory=pl.DataFrame)
@@ -170,6 +171,9 @@ def assess_frames(
         interval=timedelta(hours=settings.check_interval_hours),
         as_of=as_of,
     )
+    by_hand = frozenset[int]()
+    if sources is not None and "taken_by_hand" in sources.columns:
+        by_hand = frozenset(sources.filter("taken_by_hand")["source_id"].to_list())
     base = Assessment(
         settings,
         as_of,
@@ -182,6 +186,7 @@ def assess_frames(
         new,
         late,
         decisions_on_signals(events),
+        by_hand,
     )
     decided, spot_values, part_values = lot_results(base, events, lots)
     found = prepared["meter"].unique().sort().to_list()

@@ -37,6 +37,7 @@ __all__ = [
     "load",
     "load_files",
     "run_steps",
+    "shown_name",
     "take_over_reference",
 ]
 
@@ -57,6 +58,7 @@ class FileReport:
     conflicts: int = 0
     quarantine_reasons: dict[str, int] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
+    details: tuple[str, ...] = ()  # differences to the nearest layouts, for a held file
 
 
 @dataclass(frozen=True)
@@ -111,7 +113,7 @@ def layouts_of(workspace: Workspace) -> dict[str, tuple[Layout, str]]:
     return found
 
 
-def _shown_name(workspace: Workspace, path: Path) -> str:
+def shown_name(workspace: Workspace, path: Path) -> str:
     """Return the path inside the workspace where it lies there, else the file's name."""
     resolved = path.absolute()
     root = workspace.root.absolute()
@@ -131,7 +133,9 @@ def take_over_reference(
         return take_over(history, texts, settings, now=now, accept=accept, by=by, why=why)
 
 
-def _ledger(result: Any, layout_text: str, decided: pl.DataFrame, now: datetime) -> tuple[dict[str, Any], pl.DataFrame]:
+def _ledger(
+    result: Any, layout_text: str, decided: pl.DataFrame, now: datetime, *, taken_by_hand: bool
+) -> tuple[dict[str, Any], pl.DataFrame]:
     """Return the ledger row of a file and the readings to store, after duplicates have been told apart."""
     stored = decided.filter(pl.col("fate") != "duplicate")
     lines = decided.group_by("line").agg((pl.col("fate") == "duplicate").all().alias("duplicate"))
@@ -147,6 +151,7 @@ def _ledger(result: Any, layout_text: str, decided: pl.DataFrame, now: datetime)
         "layout_version": result.layout_version,
         "layout_text": layout_text,
         "zone": result.zone,
+        "taken_by_hand": taken_by_hand,
         "loaded_at": now,
         "lines": sum(counts.values()),
         **{fate: counts[fate] for fate in FATES},
@@ -170,7 +175,7 @@ def _load_one(
     dry_run: bool,
 ) -> FileReport:
     settings = workspace.settings
-    name = _shown_name(workspace, path)
+    name = shown_name(workspace, path)
     cap = settings.size_cap_mb * 1_000_000
     data = read_bytes(path, cap)
     digest = sha256_of(data)
@@ -183,8 +188,9 @@ def _load_one(
     def hold(reason: Held, layout: str | None = None) -> FileReport:
         if history is not None and not dry_run:
             with history.transaction():
-                history.hold_file(digest, name, len(data), reason.reason, reason.sentence, now)
-        return FileReport(name, digest, "held", f"{reason.reason}: {reason.sentence}", layout)
+                history.hold_file(digest, name, len(data), reason.reason, f"{reason.sentence} {reason.what_to_do}", now)
+        sentence = f"held, nothing was loaded: {reason.reason}: {reason.sentence} {reason.what_to_do}"
+        return FileReport(name, digest, "held", sentence, layout, details=reason.details)
 
     if named is not None:
         layout = layouts[named][0]
@@ -211,7 +217,7 @@ def _load_one(
     else:
         existing = history.stored_slots(result.readings)
     decided = decide(result.readings, existing, repeats_kept=layout.repeats_kept)
-    ledger, stored = _ledger(result, layouts[layout.name][1], decided, now)
+    ledger, stored = _ledger(result, layouts[layout.name][1], decided, now, taken_by_hand=layout.taken_by_hand)
     source_id = None
     if history is not None and not dry_run:
         archive(workspace.archive, data, digest)

@@ -93,6 +93,13 @@ def flags_of_lots(
         live.filter(pl.col("count") > 1).group_by("lot").agg(pl.len().alias("n")),
         "block_results: {n} exported mean(s); minimum, maximum and normality of single readings are unknown",
     )
+    if assessment.by_hand:
+        hand = live.filter(pl.col("source_id").is_in(sorted(assessment.by_hand)))
+        _add(
+            found,
+            hand.group_by("lot").agg(pl.len().alias("n")),
+            "taken_by_hand: {n} reading(s) were written down by a person, not exported by a meter",
+        )
     bare = live.filter((pl.col("count") > 1) & pl.col("standard_deviation").is_null())
     _add(
         found,

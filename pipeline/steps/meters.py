@@ -245,6 +245,14 @@ def _flags(meter: str, checks: pl.DataFrame, register: pl.DataFrame, assessment:
         due = row["certificate_due_on"]
         if due is not None and due < assessment.as_of:
             flags.append(f"block_overdue: the certificate of block {row['block']} was due on {due:%Y-%m-%d}")
+    if assessment.by_hand:
+        hand = assessment.readings.filter(
+            (pl.col("meter") == meter)
+            & (pl.col("role") == "block")
+            & pl.col("source_id").is_in(sorted(assessment.by_hand))
+        ).height
+        if hand:
+            flags.append(f"taken_by_hand: {hand} block readings were written down by a person, not exported by a meter")
     missing = int(checks["without_reference"].sum()) if checks.height else 0
     if missing:
         flags.append(f"without_reference: {missing} block readings have no value at the reference temperature")

@@ -41,7 +41,12 @@ def verify(workspace: Workspace) -> VerifyReport:
     with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
         sources = history.sources()
         stored = {row["source_id"]: row for row in history.readings_by_source().iter_rows(named=True)}
-        refused = dict(history.quarantine().group_by("source_id").agg(pl.col("line").n_unique().alias("n")).iter_rows())
+        refused = dict(
+            history.quarantine(states=["new", "discarded"])
+            .group_by("source_id")
+            .agg(pl.col("line").n_unique().alias("n"))
+            .iter_rows()
+        )
         rows = history.event_rows()
     for source in sources.iter_rows(named=True):
         place = archived(workspace.archive, source["sha256"])

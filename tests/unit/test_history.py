@@ -26,7 +26,7 @@ NOW = datetime(2026, 3, 2, 12, tzinfo=UTC)
 def ledger(lines: int, **given: Any) -> dict[str, Any]:
     return {
         "sha256": "a" * 64, "name": "a.csv", "size": 1, "layout": "neutral", "layout_version": 1, "layout_text": "",
-        "zone": "UTC", "loaded_at": NOW, "lines": lines, "preamble": 0, "header": 1, "units": 0, "blank": 0, "footer": 0,
+        "zone": "UTC", "taken_by_hand": False, "loaded_at": NOW, "lines": lines, "preamble": 0, "header": 1, "units": 0, "blank": 0, "footer": 0,
         "accepted": lines - 1, "duplicate": 0, "quarantined": 0, "readings": lines - 1, "conflicts": 0, "metadata": "{}",
         "warnings": "[]", **given,
     }  # fmt: skip

@@ -7,6 +7,7 @@ CREATE TABLE source_file (
     layout_version BIGINT NOT NULL,
     layout_text VARCHAR NOT NULL,
     zone VARCHAR,
+    taken_by_hand BOOLEAN NOT NULL,
     loaded_at TIMESTAMP NOT NULL,
     lines BIGINT NOT NULL,
     preamble BIGINT NOT NULL,

@@ -1,0 +1,304 @@
+"""Commands about what comes in: layouts and quarantine."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from pipeline.cli import output
+from pipeline.cli.options import By, DryRun, Json, Why, WorkspaceOption, workspace_at
+from pipeline.errors import UsageError
+
+if TYPE_CHECKING:
+    from pipeline.steps.layouts import Check
+
+__all__ = ["add_to"]
+
+layout = typer.Typer(help="How an export is written.", no_args_is_help=True)
+quarantine = typer.Typer(help="Lines that were refused.", no_args_is_help=True)
+
+
+@layout.command("suggest")
+def layout_suggest(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="An export that no layout fits.")],
+    answer: Annotated[
+        list[str] | None, typer.Option(metavar="KEY=VALUE", help="Answer to an open question; may stand several times.")
+    ] = None,
+    to: Annotated[Path | None, typer.Option("--to", metavar="FILE", help="Write the proposed layout there.")] = None,
+    json: Json = False,
+) -> None:
+    """Propose a layout for an unknown file, with a preview and what the file does not say.
+
+    Example: annealog layout suggest inbox/new-meter.csv --answer "temperature_state=at_metal" --to layouts/new.toml
+    """
+    from pipeline.intake.suggest import suggest
+    from pipeline.steps.files import read_bytes, write_atomically
+
+    answers = {}
+    for text in answer or []:
+        key, mark, value = text.partition("=")
+        if not mark:
+            raise UsageError(f"--answer {text!r}: expected KEY=VALUE.")
+        answers[key.strip()] = value.strip()
+    found = suggest(read_bytes(file, 2_000_000_000), file.name, answers=answers)
+    if to is not None:
+        if to.exists():
+            raise UsageError(f"{to} exists already. Name a new file.")
+        write_atomically(to, found.layout_text.encode())
+    questions = [
+        {"key": q.key, "text": q.text, "choices": list(q.choices), "open": q.blocking} for q in found.questions
+    ]
+    if json:
+        output.print_json(
+            {
+                "layout": found.layout_text,
+                "complete": found.complete,
+                "questions": questions,
+                "preview": _rows(found.preview),
+            }
+        )
+        return
+    console = output.out()
+    if to is None:
+        console.print(output.plain(found.layout_text))
+    else:
+        console.print(f"Written to {to}")
+    _preview(found.preview)
+    for question in found.questions:
+        mark = "OPEN" if question.blocking else "to confirm"
+        choices = f" [{' | '.join(question.choices)}]" if question.choices else ""
+        console.print(output.plain(f"{mark}: {question.key}: {question.text}{choices}"))
+    if found.complete:
+        console.print("Nothing is open. Try it: annealog layout check FILE --layout-file LAYOUT")
+    else:
+        console.print("Answer with --answer KEY=VALUE; nothing is ever assumed.")
+
+
+def _rows(frame: Any) -> list[dict[str, Any]]:
+    import polars as pl
+
+    return frame.head(10).with_columns(pl.col(pl.Categorical).cast(pl.String)).to_dicts()  # type: ignore[no-any-return]
+
+
+def _preview(frame: Any) -> None:
+    rows = _rows(frame)
+    if rows:
+        shown = [name for name in rows[0] if any(row[name] is not None for row in rows)]
+        output.table("The first readings", shown, ([row[name] for name in shown] for row in rows[:5]))
+
+
+@layout.command("check")
+def layout_check(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="An export.")],
+    name: Annotated[
+        str | None, typer.Option("--layout", metavar="NAME", help="A known layout; default: matched.")
+    ] = None,
+    layout_file: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="A layout that is not in the workspace yet.")
+    ] = None,
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
+    """Say what a load would make of a file: counts by fate, refused lines, the first readings. Writes nothing.
+
+    Example: annealog layout check inbox/EC-02/2026-W15.csv
+    """
+    from pipeline.steps.layouts import check
+
+    found = check(workspace_at(workspace), file, layout=name, layout_file=layout_file)
+    if json:
+        output.print_json(_check_document(found))
+    else:
+        _show_check(found)
+    refused = found.result is not None and found.held is None and found.result.quarantine.height
+    raise typer.Exit(3 if found.held is not None or refused else 0)
+
+
+def _check_document(found: Check) -> dict[str, Any]:
+    document: dict[str, Any] = {"layout": found.layout, "held": None, "counts": {}, "quarantine": [], "warnings": []}
+    if found.held is not None:
+        held = found.held
+        document["held"] = {
+            "reason": held.reason, "sentence": held.sentence, "what_to_do": held.what_to_do, "details": list(held.details),
+            "line": held.line, "byte_offset": held.byte_offset,
+        }  # fmt: skip
+    elif found.result is not None:
+        document["counts"] = _counts(found)
+        document["conflicts"] = found.conflicts
+        document["quarantine"] = found.result.quarantine.to_dicts()
+        document["warnings"] = list(found.result.warnings)
+        document["preview"] = _rows(found.result.readings)
+    return document
+
+
+def _counts(found: Check) -> dict[str, int]:
+    counts = dict(found.result.counts) if found.result is not None else {}
+    counts["accepted"] -= found.duplicate_lines
+    counts["duplicate"] += found.duplicate_lines
+    return counts
+
+
+def _show_check(found: Check) -> None:
+    console = output.out()
+    if found.held is not None:
+        console.print(output.plain(f"The file would be held: {found.held.reason}: {found.held.sentence}"))
+        for line in found.held.details:
+            console.print(output.plain(f"  {line}"))
+        console.print(output.plain(f"What to do: {found.held.what_to_do}"))
+        return
+    if found.result is None:
+        return
+    console.print(output.plain(f"Layout {found.layout}: {found.result.readings.height} readings"))
+    output.table("Lines by fate", ("fate", "lines"), ((fate, n) for fate, n in _counts(found).items() if n))
+    if found.conflicts:
+        console.print(f"{found.conflicts} readings contradict an earlier export.")
+    for row in found.result.quarantine.head(20).iter_rows(named=True):
+        console.print(output.plain(f"line {row['line']}: {row['reason']}: {row['sentence']}"))
+    for warning in found.result.warnings:
+        console.print(output.plain(f"note: {warning}"))
+    _preview(found.result.readings)
+
+
+@layout.command("template")
+def layout_template(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Where to write the sheet.")],
+    unit: Annotated[str, typer.Option(help="Unit that the meter shows.")] = "MS/m",
+    delimiter: Annotated[str, typer.Option(help="As the spreadsheet saves CSV: , or ;")] = ",",
+    decimal: Annotated[str, typer.Option(help="Decimal mark: . or ,")] = ".",
+    name: Annotated[str, typer.Option(help="Name of the sheet and its layout.")] = "by_hand",
+    dry_run: DryRun = False,
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
+    """Write a sheet (CSV and XLSX) for readings taken down by hand, and its layout.
+
+    Example: annealog layout template sheets --unit "%IACS"
+    """
+    from pipeline.steps.layouts import write_template
+
+    _, written = write_template(
+        workspace_at(workspace),
+        folder,
+        unit=unit,
+        delimiter=delimiter,
+        decimal_char=decimal,
+        name=name,
+        dry_run=dry_run,
+    )
+    if json:
+        output.print_json({"written": [str(path) for path in written], "dry_run": dry_run})
+        return
+    for path in written:
+        output.out().print(output.plain(f"{'would write' if dry_run else 'written'}: {path}"))
+    output.out().print("Fill in the sheet, save it as CSV into the inbox, and load it like any other export.")
+
+
+@quarantine.command("list")
+def quarantine_list(
+    state: Annotated[str, typer.Option(help="new, replayed, discarded or all.")] = "new",
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
+    """List refused lines with their reasons.
+
+    Example: annealog quarantine list
+    """
+    from pipeline.steps.quarantine import listed
+
+    rows = listed(workspace_at(workspace), state=state)
+    if json:
+        output.print_json(rows.to_dicts())
+        return
+    output.table(
+        f"{rows.height} lines, state {state}",
+        ("id", "file", "line", "reason", "state", "what"),
+        (
+            (r["quarantine_id"], r["file"], r["line"], r["reason"], r["state"], r["sentence"])
+            for r in rows.iter_rows(named=True)
+        ),
+    )
+
+
+@quarantine.command("show")
+def quarantine_show(
+    number: Annotated[int, typer.Argument(metavar="ID", help="Number from the list.")],
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
+    """Show one refused line as it stands in the file, beside the reason.
+
+    Example: annealog quarantine show 3
+    """
+    from pipeline.steps.quarantine import shown
+
+    row = shown(workspace_at(workspace), number)
+    if json:
+        output.print_json(row)
+        return
+    console = output.out()
+    console.print(output.plain(f"{row['file']}, line {row['line']}, state {row['state']}"))
+    console.print(output.plain(f"  line as it stands: {row['original']}"))
+    console.print(output.plain(f"  {row['reason']}: {row['sentence']}"))
+    if row["decided_by"]:
+        console.print(output.plain(f"  {row['state']} by {row['decided_by']}: {row['decided_why']}"))
+
+
+@quarantine.command("replay")
+def quarantine_replay(
+    by: By = "", why: Why = "", dry_run: DryRun = False, workspace: WorkspaceOption = None, json: Json = False
+) -> None:
+    """Read refused lines again with the layouts as they are now, and store what fits.
+
+    Example: annealog quarantine replay --by Ada --why "layout 2 knows the code LIFT"
+    """
+    from datetime import UTC, datetime
+
+    from pipeline.steps.load import assess_touched
+    from pipeline.steps.quarantine import replay
+
+    place = workspace_at(workspace)
+    reports = replay(place, by=by, why=why, dry_run=dry_run)
+    touched = [report.source_id for report in reports if report.readings]
+    lots, meters = ({}, {}) if dry_run else assess_touched(place, touched, now=datetime.now(UTC))[:2]
+    if json:
+        output.print_json(
+            {"files": [{n: getattr(r, n) for n in r.__slots__} for r in reports], "lots": lots, "meters": meters}
+        )
+    else:
+        for report in reports:
+            output.out().print(output.plain(f"{report.file}: {report.sentence}; {report.still_refused} still refused"))
+        if not reports:
+            output.out().print("Nothing waits in quarantine.")
+    from pipeline.cli.work import exit_code
+
+    raise typer.Exit(exit_code(lots, meters, quarantined=sum(report.still_refused for report in reports)))
+
+
+@quarantine.command("discard")
+def quarantine_discard(
+    numbers: Annotated[list[int], typer.Argument(metavar="ID...", help="Numbers from the list.")],
+    by: By = "",
+    why: Why = "",
+    dry_run: DryRun = False,
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
+    """Mark refused lines as discarded, with a reason. They stay in the record.
+
+    Example: annealog quarantine discard 3 4 --by Ada --why "test prints of the meter"
+    """
+    from pipeline.steps.quarantine import discard
+
+    count = discard(workspace_at(workspace), numbers, by=by, why=why, dry_run=dry_run)
+    if json:
+        output.print_json({"discarded": count, "dry_run": dry_run})
+    else:
+        output.out().print(f"{count} lines {'would be ' if dry_run else ''}discarded; they stay in the record.")
+
+
+def add_to(app: typer.Typer) -> None:
+    """Add the commands."""
+    app.add_typer(layout, name="layout")
+    app.add_typer(quarantine, name="quarantine")

@@ -1,0 +1,319 @@
+"""NIST handbook and StRD: check standards, gauge studies, resistor drift, comparison of groups (sources in expected.toml)."""
+
+from __future__ import annotations
+
+import tomllib
+from math import sqrt
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import polars as pl
+import pytest
+from scipy import special
+
+from pipeline.statistics.charts import individuals
+from pipeline.statistics.components import variance_components
+from pipeline.statistics.constants import d2
+from pipeline.statistics.descriptive import moments, nested, pooled_deviation
+from pipeline.statistics.gauge_study import crossed_study
+from pipeline.statistics.homogeneity import bartlett, levene, one_factor
+from pipeline.statistics.quantiles import hinges, quantile
+from pipeline.statistics.randomness import autocorrelation, autocorrelation_bound, runs_about_median
+from pipeline.statistics.tolerance_factors import (
+    one_sided_factor,
+    one_sided_factor_natrella,
+    two_sided_factor,
+    two_sided_factor_howe,
+)
+from pipeline.statistics.trend import precision_limit, slope, slopes
+
+PUBLISHED = Path(__file__).resolve().parents[2] / "fixtures" / "published"
+VALUE, SPREAD = "mean_of_6_ohm_cm", "sd_of_6_ohm_cm"
+
+
+def read(folder: str) -> dict[str, Any]:
+    return tomllib.loads((PUBLISHED / folder / "expected.toml").read_text(encoding="utf-8"))
+
+
+def compare(folder: str, found: dict[str, float | None]) -> None:
+    """Compare every published value of a folder; none may be left out."""
+    printed = read(folder)["value"]
+    assert {case["name"] for case in printed} == set(found)
+    for case in printed:
+        number = found[case["name"]]
+        assert number is not None, case
+        assert abs(number - float(case["printed"])) <= float(case["tolerance"]) * (1 + 1e-6), (case, number)
+
+
+def known(number: float | None) -> float:
+    assert number is not None
+    return number
+
+
+def test_check_standard_for_resistivity(reference_data: Path) -> None:
+    frame = pl.read_csv(reference_data / "nist_mpc62_check_standard" / "mpc62.csv")
+    expected = read("nist_mpc62_check_standard")["inputs"]
+    pooled = pooled_deviation(frame[SPREAD], frame["df"])
+    level_1 = known(pooled.standard_deviation)
+    level_2 = moments(frame[VALUE])
+    s = known(level_2.standard_deviation)
+    limit = precision_limit(level_1, 5, pooled.degrees_of_freedom)
+    chart = individuals(frame[VALUE])
+    in_time = individuals(frame.sort("month", "day", "hour", "minute")[VALUE])
+    assert chart.sigma is not None
+    assert in_time.sigma is not None
+    by_table = 3 * chart.sigma * d2(2) / 1.128
+    z = (frame[VALUE].to_numpy() - level_2.mean) / s
+    compare(
+        "nist_mpc62_check_standard",
+        {
+            "level-1 standard deviation": level_1,
+            "level-1 degrees of freedom": pooled.degrees_of_freedom,
+            "level-2 standard deviation": s,
+            "level-2 degrees of freedom": level_2.count - 1,
+            "F(0.95; 5, 125)": (limit / level_1) ** 2,
+            "upper limit of the precision chart": limit,
+            "2-sigma lower limit": level_2.mean - 2 * s,
+            "2-sigma centre": level_2.mean,
+            "2-sigma upper limit": level_2.mean + 2 * s,
+            "mean moving range, file order": chart.sigma * d2(2),
+            "mean moving range, time order": in_time.sigma * d2(2),
+            "individuals lower limit with d2 1.128, file order": level_2.mean - by_table,
+            "individuals upper limit with d2 1.128, file order": level_2.mean + by_table,
+            "largest |z|": float(np.abs(z).max()),
+        },
+    )
+    assert frame.filter(pl.col(SPREAD) > limit)["row"].to_list() == expected["rows_above_precision_limit"]
+    # row 20 lies 0.00024 below the limit: a limit rounded to two decimals would change the count
+    assert frame.filter(pl.Series(np.abs(z) > 2))["row"].to_list() == expected["rows_outside_2_sigma"]
+
+
+def nested_checks(frame: pl.DataFrame) -> pl.DataFrame:
+    """Give the handbook's levels our names: wafer = lot, run = part, day = spot, six readings each."""
+    return frame.with_row_index("measured_at").with_columns(count=pl.lit(6), spot=pl.col("measured_at"))
+
+
+def test_gauge_study_of_resistivity_probes(reference_data: Path) -> None:
+    frame = pl.read_csv(reference_data / "nist_mpc61_gauge_study" / "mpc61.csv")
+    probe = frame.filter(pl.col("probe") == 2362)
+    found: dict[str, float | None] = {}
+    summary = nested(nested_checks(probe), lot="wafer", part="run", value=VALUE, standard_deviation=SPREAD)
+    table = variance_components(summary.spot_values)
+    assert table.balanced
+    part, day, reading = table["part"], table["spot"], table["reading"]
+
+    def root(row: dict[str, Any], readings: int) -> float:
+        return sqrt(row["mean_square"] / readings)
+
+    found["level 1, pooled"], found["level 1 degrees of freedom"] = root(reading, 1), reading["degrees_of_freedom"]
+    found["level 2, pooled"], found["level 2 degrees of freedom"] = root(day, 6), day["degrees_of_freedom"]
+    found["level 3, pooled"], found["level 3 degrees of freedom"] = root(part, 36), part["degrees_of_freedom"]
+    found["level 3, sum of squares"] = known(part["sum_of_squares"]) / 36
+    for (run,), rows in probe.group_by("run"):
+        found[f"level 1, run {run}"] = pooled_deviation(rows[SPREAD], rows["df"]).standard_deviation
+        spreads = []
+        for (wafer,), days in rows.group_by("wafer"):
+            m = moments(days[VALUE])
+            spreads.append(known(m.standard_deviation))
+            found[f"mean of wafer {wafer}, run {run}"] = m.mean
+            found[f"standard deviation of wafer {wafer}, run {run}"] = m.standard_deviation
+        found[f"level 2, run {run}"] = pooled_deviation(spreads, [5] * 5).standard_deviation
+    for row in summary.lot_values.iter_rows(named=True):
+        found[f"level 3, wafer {row['lot']}"] = row["standard_deviation"]
+    means = frame.group_by("run", "wafer", "probe").agg(pl.col(VALUE).mean())
+    differences = means.with_columns(difference=pl.col(VALUE) - pl.col(VALUE).mean().over("run", "wafer"))
+    for row in differences.iter_rows(named=True):
+        found[f"probe {row['probe']}, wafer {row['wafer']}, run {row['run']}"] = row["difference"]
+    own = differences.filter(pl.col("probe") == 2362)
+    for run in (1, 2):
+        found[f"bias of probe 2362, run {run}"] = moments(own.filter(pl.col("run") == run)["difference"]).mean
+    bias = moments(own["difference"])
+    found["bias of probe 2362"] = bias.mean
+    found["standard deviation of the differences of probe 2362"] = bias.standard_deviation
+    compare("nist_mpc61_gauge_study", found)
+
+
+def test_negative_between_day_variance_is_kept_and_taken_as_zero(reference_data: Path) -> None:
+    frame = pl.read_csv(reference_data / "nist_mpc411_small_grr" / "mpc411.csv").with_columns(lot=pl.lit("140"))
+    table = variance_components(
+        nested(nested_checks(frame), part="run", value=VALUE, standard_deviation=SPREAD).spot_values
+    )
+    days = table["spot"]
+    by_run = {
+        f"level-2 standard deviation, run {run}": moments(rows[VALUE]).standard_deviation
+        for (run,), rows in frame.group_by("run")
+    }
+    compare(
+        "nist_mpc411_small_gauge_study",
+        {
+            **by_run,
+            "level-2 standard deviation, pooled": sqrt(known(days["mean_square"]) / 6),
+            "between-day variance": days["raw"],
+        },
+    )
+    assert days["variance"] == 0.0
+    assert days["low"] == 0.0
+
+
+def test_standard_resistor(reference_data: Path) -> None:
+    frame = pl.read_csv(reference_data / "nist_dziuba1_resistor_drift" / "dziuba1.csv")
+    values = frame["resistor_value"].to_numpy()
+    m = moments(values)
+    s = known(m.standard_deviation)
+    line = slope(frame["row"], values)
+    low, high = hinges(values)
+    dated = frame.select(
+        pl.lit("resistor").alias("block"),
+        pl.datetime(1900 + pl.col("year") % 100, "month", "day", time_zone="UTC").alias("at"),
+        "resistor_value",
+    )
+    yearly = slopes(dated, by=["block"], x="at", y="resistor_value")["slope"][0] * 365.25
+    compare(
+        "nist_dziuba1_resistor_drift",
+        {
+            "values": m.count,
+            "mean": m.mean,
+            "standard deviation": s,
+            "standard deviation of the mean": s / sqrt(m.count),
+            "variance": s * s,
+            "range": float(np.ptp(values)),
+            "lower hinge": low,
+            "upper hinge": high,
+            "interquartile range by hinges": quantile(values, 0.75, "type_7") - quantile(values, 0.25, "type_7"),
+            "lag-1 autocorrelation": autocorrelation(values),
+            "slope": line.slope,
+            "standard error of the slope": line.standard_error,
+            "t of the slope": known(line.slope) / known(line.standard_error),
+            "intercept": line.intercept,
+            "residual standard deviation": line.residual_standard_deviation,
+            "R squared": line.r_squared,
+            "Levene statistic, four quarters": levene(np.split(values, 4)).statistic,
+            "runs statistic": runs_about_median(values).statistic,
+            "autocorrelation bound": autocorrelation_bound(m.count),
+            "slope per year": yearly,
+        },
+    )
+
+
+def test_tolerance_factors(reference_data: Path) -> None:
+    x = read("nist_tolerance_factors")["inputs"]
+    n, coverage, confidence = x["n"], x["coverage"], x["confidence"]
+    wafers = moments(pl.read_csv(reference_data / "nist_mpc62_check_standard" / "mpc62.csv")[VALUE])
+    half = two_sided_factor_howe(25, x["wafer_coverage"], x["wafer_confidence"], guenther=True) * known(
+        wafers.standard_deviation
+    )
+    z_p, z_c = float(special.ndtri(coverage)), float(special.ndtri(confidence))
+    k1 = one_sided_factor(n, coverage, confidence)
+    exact = two_sided_factor(n, coverage, confidence)
+    assert abs(exact - 2.210167) > 0.01
+    compare(
+        "nist_tolerance_factors",
+        {
+            "Howe k2": two_sided_factor_howe(n, coverage, confidence),
+            "Howe k2, R listing": two_sided_factor_howe(n, coverage, confidence),
+            "Natrella a": 1 - z_c**2 / (2 * (n - 1)),
+            "Natrella b": z_p**2 - z_c**2 / n,
+            "Natrella k1": one_sided_factor_natrella(n, coverage, confidence),
+            "noncentrality": z_p * sqrt(n),
+            "noncentral t": k1 * sqrt(n),
+            "exact k1": k1,
+            "lower limit of 25 wafers": wafers.mean - half,
+            "upper limit of 25 wafers": wafers.mean + half,
+            "exact k2": exact,
+            "erratum: what the listing's call computes": two_sided_factor(n, 0.99, 0.05),
+        },
+    )
+
+
+def test_strd_sirstv(reference_data: Path) -> None:
+    frame = pl.read_csv(reference_data / "nist_strd_anova" / "sirstv.csv")
+    groups = [rows["resistance"].to_numpy() for rows in frame.partition_by("instrument", maintain_order=True)]
+    result = one_factor(groups)
+    study = crossed_study(frame.with_columns(operator=pl.lit("one")), part="instrument", value="resistance")
+    component = study.components.filter(pl.col("source") == "part")["raw"][0]
+    means = {f"mean of instrument {i}": moments(group).mean for i, group in enumerate(groups, start=1)}
+    compare(
+        "nist_strd_sirstv",
+        {
+            "between sum of squares": result.between_sum_of_squares,
+            "within sum of squares": result.within_sum_of_squares,
+            "F": result.f_ratio,
+            "R squared": result.r_squared,
+            "residual standard deviation": result.residual_standard_deviation,
+            "p": result.p_value,
+            "between-instrument component": component,
+            **means,
+        },
+    )
+    assert study.anova["f_ratio"][0] == pytest.approx(result.f_ratio, rel=1e-9)
+
+
+def test_strd_atmwtag() -> None:
+    result = one_factor(read("nist_strd_atmwtag")["inputs"]["groups"])
+    compare("nist_strd_atmwtag", {"F": result.f_ratio, "R squared": result.r_squared})
+
+
+def test_strd_norris() -> None:
+    x = read("nist_strd_norris")["inputs"]
+    line = slope(x["x"], x["y"])
+    compare(
+        "nist_strd_norris",
+        {
+            "intercept": line.intercept,
+            "slope": line.slope,
+            "standard error of the slope": line.standard_error,
+            "residual standard deviation": line.residual_standard_deviation,
+            "R squared": line.r_squared,
+        },
+    )
+
+
+def test_strd_univariate(reference_data: Path) -> None:
+    found: dict[str, float | None] = {}
+    for name in ("lew", "mavro", "numacc1", "numacc2", "numacc3"):
+        frame = pl.read_csv(reference_data / "nist_strd_univariate" / f"{name}.csv")
+        values = frame[frame.columns[-1]].cast(pl.Float64)
+        m = moments(values)
+        found |= {
+            f"{name} mean": m.mean,
+            f"{name} standard deviation": m.standard_deviation,
+            f"{name} autocorrelation": autocorrelation(values),
+        }
+    compare("nist_strd_univariate", found)
+
+
+def test_strd_univariate_keeps_its_digits_in_frames(reference_data: Path) -> None:
+    """The vectorised path must not be a one-pass one: NumAcc3 as parts of one lot and as readings of one spot."""
+    frame = pl.read_csv(reference_data / "nist_strd_univariate" / "numacc3.csv").with_columns(
+        lot=pl.lit("N"), part=pl.col("index"), spot=pl.lit(1), measured_at=pl.col("index"), value=pl.col("y")
+    )
+    by_part = nested(frame).lot_values.row(0, named=True)
+    by_spot = nested(frame.with_columns(part=pl.lit(1))).lot_values.row(0, named=True)
+    for number in (by_part["standard_deviation"], by_spot["repeatability"]):
+        assert number == pytest.approx(0.1, abs=1e-10)
+
+
+def test_lew_autocorrelation(reference_data: Path) -> None:
+    values = pl.read_csv(reference_data / "nist_strd_univariate" / "lew.csv")["deflection"]
+    compare("nist_lew_autocorrelation", {f"lag {lag}": autocorrelation(values, lag) for lag in range(1, 9)})
+
+
+def test_gear_groups(reference_data: Path) -> None:
+    frame = pl.read_csv(reference_data / "nist_gear_subgroups" / "gear.csv")
+    groups = [rows["diameter"].to_numpy() for rows in frame.partition_by("batch", maintain_order=True)]
+    printed = {case["name"]: case for case in read("nist_gear_subgroups")["value"]}
+    equal, spread, between = bartlett(groups), levene(groups), one_factor(groups)
+    for name, number in {
+        "Bartlett statistic": equal.statistic,
+        "Bartlett p": equal.p_value,
+        "Bartlett critical, 5 %": float(special.chdtri(equal.degrees_of_freedom[0], 0.05)),
+        "Levene statistic": spread.statistic,
+        "Levene p": spread.p_value,
+        "Levene critical, 5 %": float(special.fdtri(*spread.degrees_of_freedom, 0.95)),
+        "analysis of variance F": between.f_ratio,
+        "analysis of variance p": between.p_value,
+    }.items():
+        assert known(number) == pytest.approx(
+            float(printed[name]["printed"]), abs=float(printed[name]["tolerance"]) * (1 + 1e-6)
+        ), name

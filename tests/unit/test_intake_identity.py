@@ -1,0 +1,119 @@
+"""Identity of readings: files loaded again, overlapping and contradicting re-exports, repeats in one second."""
+
+from __future__ import annotations
+
+import polars as pl
+import pytest
+
+from intake_checks import layouts, load
+from pipeline.intake import identity
+from pipeline.intake.identity import decide
+
+HEADER = "measured_at,meter,role,lot,part,value,unit,temperature_c,temperature_state\n"
+
+
+def readings(*rows: tuple[str, str, str]) -> pl.DataFrame:
+    """Readings of one lot: time of day, part, value."""
+    text = HEADER + "".join(
+        f"2026-03-02T{at}Z,EC-01,part,L-0007,{part},{value},MS/m,21.5,at_metal\n" for at, part, value in rows
+    )
+    reading = load(text.encode(), layouts()["neutral"])
+    assert reading.held is None
+    assert reading.quarantine.height == 0
+    return reading.readings
+
+
+def fates(new: pl.DataFrame, old: pl.DataFrame, **changes: bool) -> list[tuple[str, int]]:
+    decided = decide(new, old, **({"repeats_kept": False} | changes))
+    return list(decided.select(pl.col("fate").cast(pl.String), "occurrence").iter_rows())
+
+
+NOTHING = readings(("08:00:00", "1", "33.1")).clear()
+
+
+def test_the_same_readings_again_are_duplicates() -> None:
+    rows = readings(("08:00:00", "1", "33.1"), ("08:00:05", "2", "33.2"))
+    assert fates(rows, rows) == [("duplicate", 1), ("duplicate", 1)]
+
+
+def test_an_overlapping_export_adds_only_the_new_rows() -> None:
+    old = readings(*((f"08:00:{n:02d}", str(n), "33.1") for n in range(10)))
+    new = readings(*((f"08:00:{n:02d}", str(n), "33.1") for n in range(2, 12)))
+    assert [fate for fate, _ in fates(new, old)] == ["duplicate"] * 8 + ["new"] * 2
+
+
+def test_one_changed_value_is_a_conflict_and_both_stay() -> None:
+    old = readings(("08:00:00", "1", "33.1"), ("08:00:05", "2", "33.2"))
+    new = readings(("08:00:00", "1", "33.1"), ("08:00:05", "2", "35.2"))
+    assert fates(new, old) == [("duplicate", 1), ("conflict", 2)]
+
+
+def test_a_corrected_lot_is_a_conflict_not_a_new_reading() -> None:
+    old = readings(("08:00:00", "1", "33.1"))
+    new = old.with_columns(lot=pl.lit("L-0008"))
+    assert fates(new, old) == [("conflict", 2)]
+
+
+def test_two_equal_readings_in_one_second_stay_two() -> None:
+    twice = readings(("08:00:00", "1", "33.1"), ("08:00:00", "1", "33.1"))
+    assert fates(twice, NOTHING) == [("new", 1), ("new", 2)]
+    stored = decide(twice, NOTHING, repeats_kept=False).drop("fate")
+    assert fates(twice, stored) == [("duplicate", 1), ("duplicate", 2)]
+
+
+def test_repeats_within_a_second_are_kept_where_the_layout_says_so() -> None:
+    old = readings(("08:00:00", "1", "33.1"))
+    new = readings(("08:00:00", "1", "33.1"), ("08:00:00", "1", "33.3"))
+    assert fates(new, old, repeats_kept=True) == [("duplicate", 1), ("new", 2)]
+    # told apart by nothing, the one left over has nothing left to contradict
+    assert fates(new, old) == [("duplicate", 1), ("new", 2)]
+    other = readings(("08:00:00", "1", "33.3"))
+    assert fates(other, old) == [("conflict", 2)]
+    assert fates(other, old, repeats_kept=True) == [("new", 2)]
+
+
+def test_occurrences_go_on_after_the_highest_stored() -> None:
+    old = readings(("08:00:00", "1", "33.1")).with_columns(occurrence=pl.lit(4, pl.Int64))
+    new = readings(("08:00:00", "1", "33.1"), ("08:00:00", "1", "33.2"))
+    assert fates(new, old) == [("duplicate", 4), ("new", 5)]
+
+
+def test_five_readings_of_one_wide_line_are_five() -> None:
+    line = "2026-03-02 07:31:05\tEC-03\tP\top\tpart\tL-1\t1\t1\t\t58.01\t58.02\t58.01\t58.03\t58.01\t21.8\tmetal\n"
+    header = (
+        "Stamp\tInstrument\tProbe\tBy\tRole\tLot\tPart\tSpot\tBlock\tR1 [MS/m]\tR2 [MS/m]\tR3 [MS/m]\tR4 [MS/m]\t"
+        "R5 [MS/m]\tMetal [°C]\tState\n"
+    )
+    rows = load((header + line).encode("utf-16"), layouts()["wide"]).readings
+    assert fates(rows, rows.clear()) == [("new", n) for n in range(1, 6)]
+    stored = decide(rows, rows.clear(), repeats_kept=False).drop("fate")
+    assert [fate for fate, _ in fates(rows, stored)] == ["duplicate"] * 5
+    changed = load((header + line.replace("58.03", "58.30")).encode("utf-16"), layouts()["wide"]).readings
+    assert sorted(fate for fate, _ in fates(changed, stored)) == ["conflict"] + ["duplicate"] * 4
+
+
+def test_text_columns_of_a_history_are_compared_with_categorical_ones_of_a_file() -> None:
+    rows = readings(("08:00:00", "1", "33.1"), ("08:00:05", "2", "33.2"))
+    history = rows.with_columns(pl.col(pl.Categorical).cast(pl.String))
+    assert rows.schema != history.schema
+    assert [fate for fate, _ in fates(rows, history)] == ["duplicate"] * 2
+
+
+def test_part_1_at_spot_11_is_not_part_11_at_spot_1() -> None:
+    rows = readings(("08:00:00", "1", "33.1")).with_columns(spot=pl.lit("11"))
+    other = rows.with_columns(part=pl.lit("11"), spot=pl.lit("1"))
+    assert fates(other, rows) == [("new", 1)]
+
+
+def test_equal_hashes_of_different_rows_are_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
+    old = readings(("08:00:00", "1", "33.1"), ("08:00:05", "2", "33.2"))
+    new = readings(("08:00:00", "1", "33.1"), ("08:00:05", "2", "35.2"), ("08:00:09", "3", "33.1"))
+    monkeypatch.setattr(
+        identity, "_struct_hash", lambda frame, _: pl.repeat(7, frame.height, dtype=pl.UInt64, eager=True)
+    )
+    assert fates(new, old) == [("duplicate", 1), ("conflict", 2), ("new", 1)]
+
+
+def test_no_reading_at_all() -> None:
+    assert fates(NOTHING, NOTHING) == []
+    assert fates(NOTHING, readings(("08:00:00", "1", "33.1"))) == []
