@@ -5,8 +5,8 @@ from __future__ import annotations
 import os
 import sys
 import traceback
+from typing import Any
 
-import click
 import typer
 
 from pipeline.cli import bring, decide, keep, look, work
@@ -30,6 +30,10 @@ decide.add_to(app)
 keep.add_to(app)
 
 
+# typer carries its own copy of click since 0.25; its public BadParameter leads to the base of all usage errors
+_UsageProblem: type[Any] = next(base for base in typer.BadParameter.__mro__ if base.__name__ == "ClickException")
+
+
 def main(arguments: list[str] | None = None) -> None:
     """Run a command and exit with its code.
 
@@ -45,12 +49,12 @@ def run(arguments: list[str] | None = None) -> int:
     """Run a command and return its exit code."""
     try:
         result = app(arguments, standalone_mode=False)
-    except click.ClickException as error:
+    except _UsageProblem as error:
         error.show()
         return 2
-    except click.exceptions.Exit as stop:
+    except typer.Exit as stop:
         return stop.exit_code
-    except (click.Abort, KeyboardInterrupt):
+    except (typer.Abort, KeyboardInterrupt):
         print("Stopped. What was loaded is whole; run the command again to go on.", file=sys.stderr)  # noqa: T201
         return 130
     except AnnealogError as error:

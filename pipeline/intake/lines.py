@@ -127,25 +127,25 @@ def split_chunk(
     tidy_lengths = np.diff(tidy_ends, prepend=-1) - 1
     # a line of delimiters and nothing else is what a spreadsheet makes of an empty row
     kinds[(tidy_lengths == 0) | ((tidy_lengths == width - 1) & (kinds == WHOLE) & (width > 1))] = BLANK
-    quoted: list[tuple[int, list[str]]] = []
-    if dialect.quote_char and dialect.quote_char.encode() in text:
-        rows = _rows_with(ord(dialect.quote_char), raw, ends)
-        kinds[rows] = QUOTED
-        quoted = _read_quoted(rows, text, starts, ends, dialect, kinds, width, first_line)
+    if b"\r" in text:
+        kinds[_rows_with(13, raw, ends)] = STRAY
     if dialect.comment_char:
         kinds[(raw[starts] == ord(dialect.comment_char)) & (ends > starts)] = COMMENT
     for number in dialect.comment_rows:
         if first_line <= number < first_line + len(kinds):
             kinds[number - first_line] = COMMENT
-    if b"\r" in text:
-        kinds[_rows_with(13, raw, ends)] = STRAY
+    quoted: list[tuple[int, list[str]]] = []
+    if dialect.quote_char and dialect.quote_char.encode() in text:
+        rows = _rows_with(ord(dialect.quote_char), raw, ends)
+        rows = rows[(kinds[rows] != COMMENT) & (kinds[rows] != STRAY)]
+        kinds[rows] = QUOTED
+        quoted = _read_quoted(rows, text, starts, ends, dialect, kinds, width, first_line)
     for row in np.flatnonzero(kinds == TOO_FEW):
         if not text[starts[row] : ends[row]].strip(dialect.delimiter.encode() + b" \t"):
             kinds[row] = BLANK
     whole = kinds == WHOLE
     cells = _read_whole(tidied, tidy_ends, whole, dialect, cells_wanted, width)
     rows_whole = np.flatnonzero(whole)
-    quoted = [(row, found) for row, found in quoted if kinds[row] == QUOTED]
     if quoted:
         slow = _frame_of([found for _, found in quoted], cells_wanted)
         rows_quoted = np.array([row for row, _ in quoted], np.int64)

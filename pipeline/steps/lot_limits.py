@@ -6,6 +6,7 @@ import polars as pl
 
 from pipeline.metrology.conformity import decide as decide_limits
 from pipeline.metrology.units import convert, convert_expression, is_resistivity
+from pipeline.statistics.acceptance import accept_by_k
 
 __all__ = ["limits_in", "limits_met", "spots_in_limits_unit"]
 
@@ -95,6 +96,7 @@ def limits_met(
     mean_of_lot = mean_of_part.group_by("lot", maintain_order=True).agg(
         pl.col("value").mean(),
         pl.col("value").std().alias("deviation"),
+        pl.len().cast(pl.Int64).alias("parts"),
         pl.col(
             "lower_as_written",
             "upper_as_written",
@@ -177,21 +179,19 @@ def _sentences(frame: pl.DataFrame, what: str) -> dict[str, tuple[str | None, st
 
 
 def _k_method(frame: pl.DataFrame) -> dict[str, tuple[str | None, str]]:
-    """Judge by variables, standard deviation unknown: (U − mean)/s ≥ k and (mean − L)/s ≥ k (ISO 3951, form k)."""
+    """Judge by variables, standard deviation unknown (ISO 3951, form k; two limits together)."""
     found: dict[str, tuple[str | None, str]] = {}
     for row in frame.iter_rows(named=True):
-        lower, upper, mean, s, k = (row[n] for n in ("lower_as_written", "upper_as_written", "value", "deviation", "k"))
+        lower, upper = row["lower_as_written"], row["upper_as_written"]
         if lower is None and upper is None:
             continue
         limits = _limits_in_words(lower, upper, row["limits_unit"])
-        if k is None or s is None or s == 0:
-            found[row["lot"]] = (None, f"The k method needs k and at least two different part means to judge {limits}.")
+        judged = accept_by_k(row["parts"], row["value"], row["deviation"], row["k"], lower, upper)
+        if judged.accepted is None:
+            found[row["lot"]] = (None, f"The k method cannot judge {limits}: {judged.reason}.")
             continue
-        margins = [(upper - mean) / s if upper is not None else None, (mean - lower) / s if lower is not None else None]
-        worst = min(margin for margin in margins if margin is not None)
-        verb = "reaches" if worst >= k else "is below"
-        found[row["lot"]] = (
-            "in" if worst >= k else "out",
-            f"The nearest limit of {limits} is {worst:.3f} standard deviations from the mean, which {verb} k = {k:g}.",
-        )
+        worst = min(q for q in (judged.quality_lower, judged.quality_upper) if q is not None)
+        verdict = "accepts" if judged.accepted else "does not accept"
+        margin = f"the nearest limit of {limits} is {worst:.3f} standard deviations from the mean, k = {row['k']:g}"
+        found[row["lot"]] = ("in" if judged.accepted else "out", f"The k method {verdict} the lot: {margin}.")
     return found

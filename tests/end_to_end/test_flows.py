@@ -1,0 +1,131 @@
+"""Flows and direct work give the same history and byte-identical pages; the server is quiet and gone afterwards."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+
+from pipeline.history.store import History
+from scenario import REFERENCE, Scenario
+from workspace_files import neutral_csv
+
+
+def annealog(*words: str, **environment: str) -> subprocess.CompletedProcess[str]:
+    clean = {name: value for name, value in os.environ.items() if not name.startswith("PREFECT_")}
+    return subprocess.run(
+        [sys.executable, "-m", "pipeline", *words],
+        capture_output=True,
+        text=True,
+        check=False,
+        env={**clean, "PYTHONPATH": str(Path(__file__).resolve().parents[2]), **environment},
+    )
+
+
+def make(root: Path) -> Path:
+    assert annealog("init", str(root)).returncode == 0
+    for name, text in REFERENCE.items():
+        (root / "reference" / f"{name}.csv").write_text(text, encoding="utf-8")
+    days = [
+        Scenario().check("08:00").check("08:01", block="B2").lot("09:00").check("10:00"),
+        Scenario().check("08:00", day=1).lot("09:00", 55.0, 58.0, lot="L2", day=1).check("10:00", 0.4, day=1),
+    ]
+    for number, day in enumerate(days):
+        (root / "inbox" / f"day-{number}.csv").write_text(neutral_csv(day), encoding="utf-8")
+    return root
+
+
+def content(root: Path) -> tuple[pl.DataFrame, list[Any]]:
+    with History.open(root / "history" / "annealog.duckdb") as history:
+        readings = history.readings().sort("source_id", "line", "replicate")
+        events = [(e.kind, e.by, e.why) for e in history.events()]
+    return readings, events
+
+
+def pages(root: Path) -> dict[str, bytes]:
+    folder = root / "pages"
+    return {p.relative_to(folder).as_posix(): p.read_bytes() for p in sorted(folder.rglob("*.html"))}
+
+
+@pytest.fixture(scope="module")
+def both(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[Path, list[subprocess.CompletedProcess[str]]]]:
+    found = {}
+    for kind in ("flow", "direct"):
+        root = make(tmp_path_factory.mktemp(kind) / "works")
+        extra = ["--direct"] if kind == "direct" else []
+        done = [
+            annealog("load", str(root / "inbox"), "--workspace", str(root), *extra),
+            annealog("render", "--workspace", str(root), *extra),
+        ]
+        found[kind] = (root, done)
+    return found
+
+
+def test_same_history_and_same_pages(both: dict[str, tuple[Path, list[subprocess.CompletedProcess[str]]]]) -> None:
+    (flow, flow_done), (direct, direct_done) = both["flow"], both["direct"]
+    assert [d.returncode for d in flow_done] == [d.returncode for d in direct_done] == [4, 0]
+    assert flow_done[0].stdout == direct_done[0].stdout
+    (readings, events), (readings_direct, events_direct) = content(flow), content(direct)
+    assert readings.equals(readings_direct)
+    assert events == events_direct
+    assert len(pages(flow)) == 4
+    assert pages(flow) == pages(direct)
+
+
+def test_the_flow_is_quiet_and_stays_in_the_workspace(both: dict[str, tuple[Path, list[subprocess.CompletedProcess[str]]]]) -> None:
+    root, done = both["flow"]
+    for one in done:
+        assert one.stderr == ""
+        assert "prefect" not in one.stdout.lower()
+    assert (root / ".flows" / "prefect.db").is_file()
+    assert not (both["direct"][0] / ".flows").exists()
+    listed = subprocess.run(["ps", "-eo", "args"], capture_output=True, text=True, check=True).stdout  # noqa: S607
+    assert not [line for line in listed.splitlines() if "pipeline.flow_server" in line]
+
+
+def test_pages_are_written_again_only_when_their_data_change(both: dict[str, tuple[Path, list[subprocess.CompletedProcess[str]]]]) -> None:
+    root = both["direct"][0]
+    before = pages(root)
+    again = annealog("render", "--direct", "--workspace", str(root), "--json")
+    assert '"written": true' not in again.stdout
+    (root / "inbox" / "later.csv").write_text(neutral_csv(Scenario().check("08:00", day=2)), encoding="utf-8")
+    annealog("load", "--direct", str(root / "inbox"), "--workspace", str(root))
+    annealog("render", "--direct", "--workspace", str(root))
+    after = pages(root)
+    changed = {name for name in after if before.get(name) != after[name]}
+    # the new check belongs to the run that closes L2 (no part reading between), and to no other lot
+    assert changed == {"index.html", "meters/M1.html", "lots/L2.html"}
+    # all pages written from nothing are the same bytes
+    annealog("render", "--direct", "--all", "--workspace", str(root))
+    assert pages(root) == after
+
+
+def test_ten_renderings_are_the_same_bytes(tmp_path: Path) -> None:
+    from pipeline.settings import find_workspace
+    from pipeline.steps.files import collect
+    from pipeline.steps.load import load
+    from pipeline.steps.render import render
+
+    root = make(tmp_path / "works")
+    workspace = find_workspace(root)
+    files, _ = collect([workspace.inbox])
+    load(workspace, reversed(files))  # another order of loading
+    seen = set()
+    for _ in range(10):
+        render(workspace, always=True)
+        seen.add(tuple(sorted(pages(root).items())))
+    assert len(seen) == 1
+
+
+def test_an_error_inside_a_flow_reaches_the_user_once(tmp_path: Path) -> None:
+    root = make(tmp_path / "works")
+    (root / "reference" / "blocks.csv").write_text("block,certified_value\nB1,x\n", encoding="utf-8")
+    done = annealog("load", str(root / "inbox"), "--workspace", str(root))
+    assert done.returncode == 2
+    assert done.stderr.count("expected a number with a decimal point") == 1
+    assert "Traceback" not in done.stderr
