@@ -6,14 +6,16 @@ import os
 import subprocess
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import polars as pl
 import pytest
-
-from pipeline.history.store import History
 from scenario import REFERENCE, Scenario
 from workspace_files import neutral_csv
+
+from pipeline.history.store import History
+
+if TYPE_CHECKING:
+    import polars as pl
 
 
 def annealog(*words: str, **environment: str) -> subprocess.CompletedProcess[str]:
@@ -77,18 +79,22 @@ def test_same_history_and_same_pages(both: dict[str, tuple[Path, list[subprocess
     assert pages(flow) == pages(direct)
 
 
-def test_the_flow_is_quiet_and_stays_in_the_workspace(both: dict[str, tuple[Path, list[subprocess.CompletedProcess[str]]]]) -> None:
+def test_the_flow_is_quiet_and_stays_in_the_workspace(
+    both: dict[str, tuple[Path, list[subprocess.CompletedProcess[str]]]],
+) -> None:
     root, done = both["flow"]
     for one in done:
         assert one.stderr == ""
         assert "prefect" not in one.stdout.lower()
     assert (root / ".flows" / "prefect.db").is_file()
     assert not (both["direct"][0] / ".flows").exists()
-    listed = subprocess.run(["ps", "-eo", "args"], capture_output=True, text=True, check=True).stdout  # noqa: S607
+    listed = subprocess.run(["ps", "-eo", "args"], capture_output=True, text=True, check=True).stdout
     assert not [line for line in listed.splitlines() if "pipeline.flow_server" in line]
 
 
-def test_pages_are_written_again_only_when_their_data_change(both: dict[str, tuple[Path, list[subprocess.CompletedProcess[str]]]]) -> None:
+def test_pages_are_written_again_only_when_their_data_change(
+    both: dict[str, tuple[Path, list[subprocess.CompletedProcess[str]]]],
+) -> None:
     root = both["direct"][0]
     before = pages(root)
     again = annealog("render", "--direct", "--workspace", str(root), "--json")
