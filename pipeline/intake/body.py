@@ -132,13 +132,11 @@ class Body:
     def _after_footer(
         self, readings: pl.DataFrame, refused: pl.DataFrame, found: kinds.ChunkLines
     ) -> tuple[pl.DataFrame, pl.DataFrame]:
-        """Count what follows the first line of the footer as footer, unless it has the cells of a reading."""
+        """Count what follows the first line of the footer as footer, unless it has at least half the cells of a reading."""
         start = self.footer[0][0]
         late = refused.filter(pl.col("line") >= start)
-        whole = set((found.rows + self.next_line).tolist())
-        is_footer = [
-            line not in whole or self._is_footer(text) for line, text in late.select("line", "original").iter_rows()
-        ]
+        mark, width = self.layout.dialect.delimiter, self.width
+        is_footer = [self._is_footer(text) or 2 * text.count(mark) < width for text in late["original"]]
         footer = late.filter(pl.Series(is_footer, dtype=pl.Boolean))
         self.counts["footer"] += footer.height
         self.footer.extend(row for row in footer.select("line", "original").iter_rows() if row[0] > start)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.intake.head import broken_constraint
+from pipeline.intake.preamble import broken_constraint
 from pipeline.intake.reading import Held, HoldFile, shown
 from pipeline.intake.refusals import mask_of
 from pipeline.intake.text import (

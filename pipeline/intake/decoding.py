@@ -276,5 +276,5 @@ def _chunk(piece: bytes, terminator: str, *, last: bool) -> Chunk:
         piece = piece.replace(b"\r\n", b"\n")
         if terminator == "\r":
             piece = piece.replace(b"\r", b"\n")
-    unfinished = last and not piece.endswith(b"\n")
+    unfinished = last and piece != b"" and not piece.endswith(b"\n")
     return Chunk(piece + b"\n" if unfinished else piece, last, unfinished)

@@ -6,7 +6,7 @@ import math
 from decimal import Decimal, InvalidOperation
 from typing import TYPE_CHECKING
 
-from pipeline.intake.head import split_line
+from pipeline.intake.preamble import split_line
 from pipeline.intake.reading import shown
 
 if TYPE_CHECKING:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import csv
 import difflib
-import re
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from pipeline.intake.preamble import read_preamble, split_line
 from pipeline.intake.reading import Held, HoldFile, shown
 from pipeline.intake.units_text import spelled_unit, unit_in_name
 from schemas.tables import FATES
@@ -15,9 +14,9 @@ from schemas.tables import FATES
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from pipeline.intake.layout import Constraints, Dialect, Field, Layout
+    from pipeline.intake.layout import Field, Layout
 
-__all__ = ["LONGEST_HEAD", "FileColumn", "Head", "broken_constraint", "read_head", "split_line"]
+__all__ = ["LONGEST_HEAD", "FileColumn", "Head", "read_head"]
 
 LONGEST_HEAD = 400
 """Lines in which the header is looked for."""
@@ -57,51 +56,6 @@ class Head:
     filled: dict[str, str] = field(default_factory=dict)
     counts: dict[str, int] = field(default_factory=lambda: dict.fromkeys(FATES, 0))
     warnings: list[str] = field(default_factory=list)
-
-
-def split_line(line: str, dialect: Dialect) -> list[str]:
-    """Split one line into cells; a line that breaks the rules of quoting is split without them.
-
-    Parameters
-    ----------
-    line
-        Text without its line end.
-    dialect
-        Of the layout.
-
-    Returns
-    -------
-    list of str
-    """
-    if dialect.join_delimiters:
-        line = re.sub(f"(?:{re.escape(dialect.delimiter)})+", dialect.delimiter, line.strip(dialect.delimiter))
-    if dialect.quote_char and dialect.quote_char in line:
-        try:
-            return next(
-                csv.reader(
-                    [line],
-                    delimiter=dialect.delimiter,
-                    quotechar=dialect.quote_char,
-                    doublequote=dialect.double_quote,
-                    strict=True,
-                )
-            )
-        except csv.Error:
-            pass
-    return line.split(dialect.delimiter)
-
-
-def broken_constraint(text: str, constraints: Constraints) -> str | None:
-    """Return what a text should have been, or None where it satisfies the constraints."""
-    if constraints.pattern is not None and constraints.pattern.fullmatch(text) is None:
-        return f"the pattern {constraints.pattern.pattern}"
-    if constraints.enum is not None and text not in constraints.enum:
-        return f"one of {', '.join(constraints.enum)}"
-    if constraints.min_length is not None and len(text) < constraints.min_length:
-        return f"at least {constraints.min_length} characters"
-    if constraints.max_length is not None and len(text) > constraints.max_length:
-        return f"at most {constraints.max_length} characters"
-    return None
 
 
 def _matches(cell: str, declared: Field, layout: Layout) -> tuple[bool, str | None]:
@@ -273,74 +227,25 @@ def _check_units(cells: Sequence[str], columns: Sequence[FileColumn], layout: La
         )
 
 
-def _read_preamble(lines: Sequence[tuple[int, str]], layout: Layout, head: Head) -> None:
-    dialect = layout.dialect
-    text: list[str] = []
-    for number, line in lines:
-        stripped = line.strip()
-        if number == 1 and re.fullmatch(r"sep=.?", stripped):
-            if stripped[4:] != dialect.delimiter.strip() and line[4:5] != dialect.delimiter:
-                raise HoldFile(
-                    Held(
-                        "delimiter_mismatch",
-                        f"The first line says '{shown(stripped)}', the layout declares '{dialect.delimiter}'.",
-                        "Name a layout with this delimiter.",
-                        line=1,
-                    )
-                )
-            continue
-        separator = layout.preamble_separator
-        if separator is None:
-            key, *rest = split_line(line, dialect)
-            value = next((cell.strip() for cell in rest if cell.strip()), None) if rest else None
-        else:
-            key, found, after = line.partition(separator)
-            value = after.strip().strip(dialect.delimiter).strip() if found else None
-        key = key.strip().rstrip(":").strip()
-        if value is None or not key:
-            text.append(stripped)
-        elif key in head.metadata:
-            text.append(stripped)
-            head.warnings.append(f"line {number}: '{shown(key)}' stands twice before the header; the first counts")
-        else:
-            head.metadata[key] = value
-    if text:
-        head.metadata.setdefault("text", "\n".join(text))
-    for wanted in layout.preamble_keys:
-        found_value = head.metadata.get(wanted.key)
-        if found_value is None:
-            if wanted.required:
-                raise HoldFile(
-                    Held(
-                        "preamble_key_missing",
-                        f"Nothing before the header states '{wanted.key}'.",
-                        "Export again with it, or declare the key as not required in the layout.",
-                    )
-                )
-            continue
-        broken = broken_constraint(found_value, wanted.constraints)
-        if broken is not None:
-            reason = "serial_mismatch" if wanted.column == "meter" else "preamble_mismatch"
+def _hold_if_readings(before: Sequence[tuple[int, str]], layout: Layout, width: int) -> None:
+    """Hold a file whose header comes after lines that look like readings: they would be lost as preamble."""
+    for number, line in before:
+        cells = [cell.strip() for cell in split_line(line, layout.dialect)]
+        filled = [cell for cell in cells if cell]
+        if width > 3 and len(cells) == width and 2 * len(filled) > width and any(map(_is_figure, filled)):
             raise HoldFile(
                 Held(
-                    reason,
-                    f"'{wanted.key}' before the header is '{shown(found_value)}', the layout expects {broken}.",
-                    "Name the layout of this meter, or correct the constraint in the layout.",
+                    "readings_before_header",
+                    f"Line {number} stands before the header and has the cells of a reading.",
+                    "Was the file put together from several? Load them one by one. If the line says nothing, name it in "
+                    "dialect.commentRows of the layout.",
+                    line=number,
                 )
             )
-        if wanted.values is not None:
-            if found_value not in wanted.values:
-                raise HoldFile(
-                    Held(
-                        "preamble_mismatch",
-                        f"'{wanted.key}' before the header is '{shown(found_value)}', "
-                        f"which the layout does not translate; known: {', '.join(wanted.values)}.",
-                        "Add it to 'values' of that key in the layout.",
-                    )
-                )
-            found_value = wanted.values[found_value]
-        if wanted.column is not None:
-            head.filled[wanted.column] = found_value
+
+
+def _is_figure(text: str) -> bool:
+    return any(mark.isdigit() for mark in text) and not any(mark.isalpha() for mark in text)
 
 
 def read_head(lines: Sequence[str], layout: Layout) -> Head:
@@ -395,5 +300,7 @@ def read_head(lines: Sequence[str], layout: Layout) -> Head:
     head.counts["blank"] = sum(n in blank and n not in comments for n in range(end))
     head.counts["preamble"] = end - head.counts["blank"] - head.counts["header"] - head.counts["units"]
     before = [(n + 1, lines[n]) for n in range(at) if n not in blank | comments]
-    _read_preamble(before, layout, head)
+    if dialect.header:
+        _hold_if_readings(before, layout, len(head.columns))
+    read_preamble(before, layout, head)
     return head

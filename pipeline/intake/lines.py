@@ -70,6 +70,19 @@ def _lengths_checked(ends: NDArray[np.int64], starts: NDArray[np.int64], first_l
         raise too_long(first_line + longest)
 
 
+def _delimiters(text: NDArray[np.uint8], ends: NDArray[np.int64], delimiter: int) -> NDArray[np.integer[Any]]:
+    """Count the delimiters of each line.
+
+    Sums of bytes are four times as fast as sums of wider numbers. They wrap at 256, which the total tells.
+    """
+    is_delimiter = (text == delimiter).view(np.uint8)
+    starts = np.concatenate(([0], ends[:-1] + 1))
+    counts: NDArray[np.integer[Any]] = np.add.reduceat(is_delimiter, starts, dtype=np.uint8)
+    if int(counts.sum(dtype=np.int64)) != np.count_nonzero(is_delimiter):
+        counts = np.add.reduceat(is_delimiter, starts, dtype=np.int64)
+    return counts
+
+
 def _rows_with(byte: int, text: NDArray[np.uint8], ends: NDArray[np.int64]) -> NDArray[np.int64]:
     """Places of the lines that hold a byte."""
     return np.unique(np.searchsorted(ends, np.flatnonzero(text == byte), side="left"))
@@ -111,19 +124,11 @@ def split_chunk(
     if dialect.join_delimiters or dialect.trim_cells or dialect.skip_initial_space:
         tidied = _tidied(text, dialect)
     bytes_of = raw if tidied is text else np.frombuffer(tidied, np.uint8)
-    delimiter = ord(dialect.delimiter)
-    marks = np.flatnonzero((bytes_of == delimiter) | (bytes_of == _LF))
     kinds = np.full(len(ends), WHOLE, np.uint8)
-    clean = len(marks) == len(ends) * width
-    if clean:
-        square = bytes_of[marks].reshape(-1, width) == _LF
-        clean = bool(square[:, -1].all()) and not square[:, :-1].any()
-    if not clean:
-        at = np.flatnonzero(bytes_of[marks] == _LF)
-        counts = np.diff(at, prepend=-1)
-        kinds[counts < width] = TOO_FEW
-        kinds[counts > width] = TOO_MANY
     tidy_ends = ends if tidied is text else np.flatnonzero(bytes_of == _LF)
+    counts = _delimiters(bytes_of, tidy_ends, ord(dialect.delimiter))
+    kinds[counts < width - 1] = TOO_FEW
+    kinds[counts > width - 1] = TOO_MANY
     tidy_lengths = np.diff(tidy_ends, prepend=-1) - 1
     # a line of delimiters and nothing else is what a spreadsheet makes of an empty row
     kinds[(tidy_lengths == 0) | ((tidy_lengths == width - 1) & (kinds == WHOLE) & (width > 1))] = BLANK

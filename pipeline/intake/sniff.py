@@ -188,7 +188,7 @@ def look_at(text: str, encoding: str) -> Shape:
     comments = any(line.startswith("#") for line in sample)
     blank = [not line.strip(delimiter + " \t") or line.startswith("#") for line in sample]
     start, end, width = _longest_block([len(row) for row in cells], blank)
-    if width < 2 or end - start < 1:
+    if width < 2 or end - start < 2:
         raise UsageError("No table was found: no delimiter gives lines with the same number of cells.")
     block = [n for n in range(start, end) if not blank[n] and len(cells[n]) == width]
     spaces = any(cell != cell.strip() for n in block[:200] for cell in cells[n]) and not joined

@@ -243,28 +243,37 @@ def has_year(text: str, kind: str) -> bool:
 def _iso(cells: pl.Series) -> pl.Series:
     """Read times of ISO 8601 with offset; anything else is null."""
     plain = cells.str.contains(_ISO_PLAIN)
-    if plain.all() and cells.str.ends_with("Z").all():
-        naive = cells.str.head(19).str.to_datetime("%Y-%m-%dT%H:%M:%S", time_unit="us", strict=False)
-        return naive.dt.replace_time_zone("UTC")
-    canonical = cells
-    if not plain.all():
-        canonical = (
-            pl.DataFrame({"cells": cells})
-            .select(
-                pl.when(pl.col("cells").str.contains(_ISO))
-                .then(pl.col("cells").str.replace(_ISO, "${1}T${2}${3}|.${4}0|${5}:${6}"))
-                .str.replace(r"(T[0-9]{2}:[0-9]{2})\|", "${1}:00|")
-                .str.replace(r"\|\.([0-9]{0,6})[0-9]*\|", ".${1}|")
-                .str.replace(r"\|:$", "|+00:00")
-                .str.replace("|", "", literal=True)
-            )
-            .to_series()
+    if plain.all():
+        return _plain_iso(cells)
+    canonical = (
+        pl.DataFrame({"cells": cells})
+        .select(
+            pl.when(pl.col("cells").str.contains(_ISO))
+            .then(pl.col("cells").str.replace(_ISO, "${1}T${2}${3}|.${4}0|${5}:${6}"))
+            .str.replace(r"(T[0-9]{2}:[0-9]{2})\|", "${1}:00|")
+            .str.replace(r"\|\.([0-9]{0,6})[0-9]*\|", ".${1}|")
+            .str.replace(r"\|:$", "|+00:00")
+            .str.replace("|", "", literal=True)
         )
-    else:
-        canonical = cells.str.replace("Z$", "+00:00")
+        .to_series()
+    )
     return canonical.str.to_datetime("%Y-%m-%dT%H:%M:%S%.f%:z", time_unit="us", strict=False).dt.convert_time_zone(
         "UTC"
     )
+
+
+def _plain_iso(cells: pl.Series) -> pl.Series:
+    """Read times of one form, by far the most common; the offsets of a file are few, so each is worked out once."""
+    naive = cells.str.head(19).str.to_datetime("%Y-%m-%dT%H:%M:%S", time_unit="us", strict=False)
+    offsets = cells.str.slice(19)
+    shifts = {
+        text: 0 if text == "Z" else int(text[0] + "1") * (60 * int(text[1:3]) + int(text[4:6]))
+        for text in offsets.drop_nulls().unique()
+    }
+    if any(shifts.values()):
+        minutes = offsets.replace_strict(shifts, return_dtype=pl.Int64)
+        naive = naive - (minutes * 60_000_000).cast(pl.Duration("us"))
+    return naive.dt.replace_time_zone("UTC")
 
 
 def _declared(cells: pl.Series, grammar: MomentGrammar, year: int | None) -> pl.Series:

@@ -1,6 +1,6 @@
 """A seeded mutator over the bytes of good exports: never a traceback, never an unbalanced count.
 
-600 mutated files a run (120 of each of five exports), each also offered to the match by header. The seed is fixed, so a
+1000 mutated files a run (200 of each of five exports), each also offered to the match by header. The seed is fixed, so a
 failure is the same everywhere; ANNEALOG_MUTATION_SEED tries others.
 """
 
@@ -10,14 +10,14 @@ import os
 import random
 
 import pytest
+from intake_checks import FIXTURES, data_lines, is_whole, layouts, load
 
 from fixtures.damaged.build import files
-from intake_checks import FIXTURES, data_lines, is_whole, layouts, load
 from pipeline.intake.layout import Layout
 from pipeline.intake.match import match
 from pipeline.intake.reading import Held
 
-MUTATIONS_EACH = 120
+MUTATIONS_EACH = 200
 SEED = int(os.environ.get("ANNEALOG_MUTATION_SEED", "20260302"))
 GOOD = {
     "good_cp1252.csv": "semicolon",
@@ -27,9 +27,40 @@ GOOD = {
     "columns_by_spaces.txt": "columns_by_spaces",
 }
 _SPICE = (
-    b"\0", b"\r", b"\n", b"\r\n", b'"', b'""', b";", b",", b"\t", b"|", b"\xff\xfe", b"\xef\xbb\xbf", b"\x1a", b"\xc3\xa9",
-    b"\xe9", b"\x80", b"nan", b"1e308", b"inf", b"-", b"58,12", b"58.12", b"1.058", b"OVR", b"=cmd|' /C calc'!A0", b"\x1b[2J",
-    b"\xe2\x80\xa8", b"03-Apr", b"9" * 400, b"\xf0\x9f\x94\xa5", b"sep=;", b"#", b" ", b"\xed\xa0\x80",
+    b"\0",
+    b"\r",
+    b"\n",
+    b"\r\n",
+    b'"',
+    b'""',
+    b";",
+    b",",
+    b"\t",
+    b"|",
+    b"\xff\xfe",
+    b"\xef\xbb\xbf",
+    b"\x1a",
+    b"\xc3\xa9",
+    b"\xe9",
+    b"\x80",
+    b"nan",
+    b"1e308",
+    b"inf",
+    b"-",
+    b"58,12",
+    b"58.12",
+    b"1.058",
+    b"OVR",
+    b"=cmd|' /C calc'!A0",
+    b"\x1b[2J",
+    b"\xe2\x80\xa8",
+    b"03-Apr",
+    b"9" * 400,
+    b"\xf0\x9f\x94\xa5",
+    b"sep=;",
+    b"#",
+    b" ",
+    b"\xed\xa0\x80",
 )
 
 

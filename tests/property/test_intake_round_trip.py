@@ -1,6 +1,6 @@
 """Hypothesis writes an export in any declared layout, layout and values generated; what is read back is equal to it.
 
-The writer here shares no code with the reader. 120 layouts with up to 12 lines each a run.
+The writer here shares no code with the reader. 200 layouts with up to 12 lines each a run.
 """
 
 from __future__ import annotations
@@ -14,8 +14,8 @@ from zoneinfo import ZoneInfo
 import polars as pl
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-
 from intake_checks import is_whole, load
+
 from pipeline.intake import reader
 from pipeline.intake.layout import parse_layout
 from pipeline.intake.match import match
@@ -24,11 +24,23 @@ from pipeline.metrology.units import convert
 if TYPE_CHECKING:
     import pytest
 
-CASES = 120
-_ENCODINGS = {"utf-8": "utf-8", "utf-8 with mark": "utf-8-sig", "cp1252": "cp1252", "utf-16": "utf-16", "cp850": "cp850"}
+CASES = 200
+_ENCODINGS = {
+    "utf-8": "utf-8",
+    "utf-8 with mark": "utf-8-sig",
+    "cp1252": "cp1252",
+    "utf-16": "utf-16",
+    "cp850": "cp850",
+}
 _DATES = (
-    "%Y-%m-%dT%H:%M:%S%z", "%d.%m.%Y %H:%M:%S", "%m/%d/%Y %I:%M:%S %p", "%Y%m%d %H%M%S", "%d %b %y %H:%M:%S.%f",
-    "%d/%m %H:%M:%S", "default", "%s",
+    "%Y-%m-%dT%H:%M:%S%z",
+    "%d.%m.%Y %H:%M:%S",
+    "%m/%d/%Y %I:%M:%S %p",
+    "%Y%m%d %H%M%S",
+    "%d %b %y %H:%M:%S.%f",
+    "%d/%m %H:%M:%S",
+    "default",
+    "%s",
 )
 _CODES = {"OVR": "overload", "----": "no_reading", "> 110": "above_range", "999": "probe_lifted"}
 
@@ -105,7 +117,9 @@ def records(draw: st.DrawFn, dialect: Dialect) -> dict[str, Any]:
     low, high = sorted(convert(limit, "MS/m", dialect.unit) for limit in (0.6, 64.0))
     values: list[str | None] = []
     for _ in range(count):
-        kind = draw(st.sampled_from(["number"] * 6 + (["code"] if dialect.codes else []) + (["blank"] if count > 1 else [])))
+        kind = draw(
+            st.sampled_from(["number"] * 6 + (["code"] if dialect.codes else []) + (["blank"] if count > 1 else []))
+        )
         if kind == "number":
             places = draw(st.sampled_from([1, 2, 4]))
             text = f"{draw(st.floats(low * 1.01, high * 0.99)):.{places}f}"
@@ -171,26 +185,46 @@ def columns(dialect: Dialect) -> list[dict[str, Any]]:
     times = [("date", {"column": "measured_at", "type": "datetime", "format": dialect.date})]
     if dialect.two_columns:
         date, time = dialect.date.split(" ", 1)
-        times = [("date", {"column": "measured_date", "type": "date", "format": date}),
-                 ("time", {"column": "measured_time", "type": "time", "format": time})]
+        times = [
+            ("date", {"column": "measured_date", "type": "date", "format": date}),
+            ("time", {"column": "measured_time", "type": "time", "format": time}),
+        ]
     made: list[dict[str, Any]] = [
         {"name": name, "field": field, "cell": (lambda record, n=n: written_time(record["at"], dialect)[n])}
         for n, (name, field) in enumerate(times)
     ]
     made += [
         {"name": "who", "field": {"column": "meter"}, "cell": lambda record: record["meter"]},
-        {"name": "kind", "field": {"column": "role", "values": {"B": "block", "P": "part", "S": "setting"}},
-         "cell": lambda record: record["role"][0].upper()},
+        {
+            "name": "kind",
+            "field": {"column": "role", "values": {"B": "block", "P": "part", "S": "setting"}},
+            "cell": lambda record: record["role"][0].upper(),
+        },
         {"name": "lot", "field": {"column": "lot"}, "cell": lambda record: record["lot"]},
         {"name": "piece", "field": {"column": "part"}, "cell": lambda record: record["part"]},
         {"name": "standard", "field": {"column": "block"}, "cell": lambda record: record["block"]},
-        {"name": "no", "field": {"column": "sequence", "type": "integer"},
-         "cell": lambda record: None if record["sequence"] is None else str(record["sequence"])},
+        {
+            "name": "no",
+            "field": {"column": "sequence", "type": "integer"},
+            "cell": lambda record: None if record["sequence"] is None else str(record["sequence"]),
+        },
         {"name": "values", "field": value, "unit": dialect.unit, "cell": None},
-        {"name": "T", "field": {"column": "temperature_c", "type": "number", "unit": "degC"}, "unit": "°C",
-         "cell": lambda record: None if record["temperature"] is None else written_number(record["temperature"], dialect)},
-        {"name": "f", "field": {"column": "frequency_khz", "type": "number", "unit": "Hz"}, "unit": "Hz",
-         "cell": lambda record: None if record["frequency"] is None else written_number(record["frequency"], dialect)},
+        {
+            "name": "T",
+            "field": {"column": "temperature_c", "type": "number", "unit": "degC"},
+            "unit": "°C",
+            "cell": lambda record: (
+                None if record["temperature"] is None else written_number(record["temperature"], dialect)
+            ),
+        },
+        {
+            "name": "f",
+            "field": {"column": "frequency_khz", "type": "number", "unit": "Hz"},
+            "unit": "Hz",
+            "cell": lambda record: (
+                None if record["frequency"] is None else written_number(record["frequency"], dialect)
+            ),
+        },
         {"name": "remark", "field": {"column": "remark"}, "cell": lambda record: record["remark"]},
     ]
     made = [made[place] for place in dict.fromkeys((*dialect.order, *range(len(made)))) if place < len(made)]
@@ -216,11 +250,20 @@ def layout_text(dialect: Dialect) -> str:
     year = not re.search(r"%[Yys]|default", dialect.date)
     encoding = {"utf-8 with mark": "utf-8"}.get(dialect.encoding, dialect.encoding)
     offset = dialect.date in ("default", "%s") or "%z" in dialect.date
-    top = {"name": "made", "version": 3, "shape": "wide" if dialect.replicates else "long",
-           "zone": "offset" if offset else dialect.zone}
+    top = {
+        "name": "made",
+        "version": 3,
+        "shape": "wide" if dialect.replicates else "long",
+        "zone": "offset" if offset else dialect.zone,
+    }
     rules: dict[str, Any] = {
-        "encoding": encoding, "delimiter": dialect.delimiter, "lineTerminator": dialect.end, "header": dialect.header,
-        "unitsRow": dialect.unit_place == "row", "finalNewline": dialect.final_newline, "trimCells": dialect.pad,
+        "encoding": encoding,
+        "delimiter": dialect.delimiter,
+        "lineTerminator": dialect.end,
+        "header": dialect.header,
+        "unitsRow": dialect.unit_place == "row",
+        "finalNewline": dialect.final_newline,
+        "trimCells": dialect.pad,
     }
     if dialect.comments:
         rules["commentChar"] = "#"
@@ -289,25 +332,27 @@ def expected(dialect: Dialect, entries: list[dict[str, Any]]) -> list[dict[str, 
             if value is None:
                 continue
             code = _CODES.get(value)
-            rows.append({
-                "replicate": number,
-                "measured_at": record["at"].astimezone(UTC),
-                "meter": record["meter"],
-                "operator": "Zoë" if dialect.preamble else None,
-                "role": record["role"],
-                "lot": record["lot"],
-                "part": record["part"],
-                "block": record["block"],
-                "sequence": record["sequence"],
-                "value": None if code else float(value),
-                "unit": dialect.unit,
-                "non_reading": code,
-                "temperature_c": None if record["temperature"] is None else float(record["temperature"]),
-                "frequency_khz": None if record["frequency"] is None else float(record["frequency"]) / 1000.0,
-                "remark": record["remark"],
-                "clock": "known",
-                "temperature_state": "at_metal",
-            })
+            rows.append(
+                {
+                    "replicate": number,
+                    "measured_at": record["at"].astimezone(UTC),
+                    "meter": record["meter"],
+                    "operator": "Zoë" if dialect.preamble else None,
+                    "role": record["role"],
+                    "lot": record["lot"],
+                    "part": record["part"],
+                    "block": record["block"],
+                    "sequence": record["sequence"],
+                    "value": None if code else float(value),
+                    "unit": dialect.unit,
+                    "non_reading": code,
+                    "temperature_c": None if record["temperature"] is None else float(record["temperature"]),
+                    "frequency_khz": None if record["frequency"] is None else float(record["frequency"]) / 1000.0,
+                    "remark": record["remark"],
+                    "clock": "known",
+                    "temperature_state": "at_metal",
+                }
+            )
     return rows
 
 
@@ -318,9 +363,13 @@ def cases(draw: st.DrawFn) -> tuple[Dialect, list[dict[str, Any]], int]:
     return dialect, entries, draw(st.sampled_from([600, 1_500, 1 << 20]))
 
 
-@settings(max_examples=CASES, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=CASES, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture]
+)
 @given(case=cases())
-def test_what_is_written_is_read(case: tuple[Dialect, list[dict[str, Any]], int], monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_is_written_is_read(
+    case: tuple[Dialect, list[dict[str, Any]], int], monkeypatch: pytest.MonkeyPatch
+) -> None:
     dialect, entries, chunk = case
     layout = parse_layout(layout_text(dialect), "made.toml")
     data = export(dialect, entries)

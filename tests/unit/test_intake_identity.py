@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-import polars as pl
-import pytest
+from typing import TYPE_CHECKING
 
+import polars as pl
 from intake_checks import layouts, load
+
 from pipeline.intake import identity
 from pipeline.intake.identity import decide
+
+if TYPE_CHECKING:
+    import pytest
 
 HEADER = "measured_at,meter,role,lot,part,value,unit,temperature_c,temperature_state\n"
 

@@ -1,0 +1,234 @@
+"""Suggestions: what stays open is stated, and once it is answered the layout loads the file like one made by hand."""
+
+from __future__ import annotations
+
+import builtins
+import tomllib
+from datetime import UTC, datetime
+from typing import Any
+
+import polars as pl
+import pytest
+from intake_checks import FIXTURES, layouts, load
+
+from fixtures.damaged.build import files
+from pipeline.errors import EnvironmentProblem, LayoutError, UsageError
+from pipeline.intake.layout import parse_layout
+from pipeline.intake.sniff import decoded, look_at
+from pipeline.intake.suggest import Suggestion, suggest
+
+NOW = datetime(2026, 12, 1, tzinfo=UTC)
+
+
+def export(name: str) -> bytes:
+    return files()[name] if name in files() else (FIXTURES / "exports" / name).read_bytes()
+
+
+CASES: dict[str, tuple[str, dict[str, str]]] = {
+    "good_cp1252.csv": (
+        "semicolon",
+        {"zone": "Europe/Oslo", "values:Kind": "B=block,P=part,S=setting", "temperature_state": "at_metal"},
+    ),
+    "good_utf16.txt": ("wide", {"zone": "Europe/Oslo", "values:State": "metal=at_metal,ref20=at_reference"}),
+    "block_means.csv": (
+        "block_means",
+        {
+            "column:Screen": "ignore",
+            "date_order": "month first",
+            "zone": "America/New_York",
+            "values:Use": "STD=block,SMP=part,ADJ=setting",
+            "temperature_state": "at_reference",
+        },
+    ),
+    "columns_by_spaces.txt": (
+        "columns_by_spaces",
+        {
+            "column:column 1": "measured_date",
+            "column:column 2": "measured_time",
+            "column:column 3": "lot",
+            "column:column 4": "part",
+            "column:column 5": "value",
+            "column:column 6": "temperature_c",
+            "unit": "MS/m",
+            "unit:column 6": "degC",
+            "date_order": "day first",
+            "year": "2026",
+            "zone": "site",
+            "meter": "OLD-7",
+            "role": "part",
+            "temperature_state": "at_metal",
+        },
+    ),
+    "report_with_statistics.txt": (
+        "report_with_statistics",
+        {"column:X1": "ignore", "column:X2": "ignore", "values:State": "R=relative,M=at_metal", "role": "part"},
+    ),
+    "block_or_product.csv": ("neutral", {}),
+}
+
+
+def readings(data: bytes, layout_text: str) -> list[dict[str, Any]]:
+    reading = load(data, parse_layout(layout_text, "proposed.toml"))
+    assert reading.held is None, reading.held
+    return reading.readings.to_dicts()
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_once_answered_the_proposed_layout_loads_what_the_one_made_by_hand_loads(name: str) -> None:
+    layout, answers = CASES[name]
+    data = export(name)
+    found = suggest(data, name, answers=answers, now=NOW)
+    assert [question.key for question in found.questions if question.blocking] == []
+    assert found.complete
+    wanted = load(data, layouts()[layout]).readings
+    got = pl.DataFrame(readings(data, found.layout_text), infer_schema_length=None)
+    # names of codes, operators by code and constants beside the readings are a person's to add
+    same = [column for column in wanted.columns if column not in ("non_reading", "operator", "temperature_source")]
+    plain = wanted.with_columns(pl.col(pl.Categorical).cast(pl.String)).select(same).to_dicts()
+    if name == "block_means.csv":  # -1 looks like a number: only who knows the meter can call it a code
+        plain, got = plain[:3], got.head(3)
+    assert got.select(same).to_dicts() == plain
+    # the preview takes every block of the file for known
+    assert min(5, len(readings(data, found.layout_text))) <= found.preview.height <= 5
+
+
+def rows_in(name: str) -> int:
+    encoding, text, _ = decoded(export(name))
+    return len(look_at(text, encoding).rows)
+
+
+@pytest.mark.parametrize("name", [name for name, (_, answers) in CASES.items() if answers])
+def test_what_is_open_is_stated_and_nothing_loads_before_it_is_answered(name: str) -> None:
+    found = suggest(export(name), name)
+    assert not found.complete
+    open_keys = {question.key for question in found.questions if question.blocking}
+    assert open_keys <= set(CASES[name][1])
+    assert tomllib.loads(found.layout_text)["version"] == 1
+    assert "OPEN" in found.layout_text
+    with pytest.raises(LayoutError) as refused:
+        parse_layout(found.layout_text, "proposed.toml")
+    assert "OPEN" in str(refused.value) or "nothing fills" in str(refused.value)
+    assert found.preview.height == min(5, rows_in(name))
+
+
+def keys(found: Suggestion, *, blocking: bool) -> set[str]:
+    return {question.key for question in found.questions if question.blocking is blocking}
+
+
+HEADER = "Serial,When,Lot,Value,Temp,Metal state\n"
+
+
+def file_of(*rows: str, header: str = HEADER) -> bytes:
+    return (header + "".join(row + "\n" for row in rows)).encode()
+
+
+def test_the_unit_is_never_assumed() -> None:
+    found = suggest(file_of("EC-01,2026-03-02T08:00:00Z,L-1,58.12,21.5,at_metal"), "x.csv")
+    assert {"unit", "unit:Temp"} <= keys(found, blocking=True)
+    unit = next(question for question in found.questions if question.key == "unit")
+    assert "58.12" in unit.text
+    assert unit.choices == ("MS/m", "%IACS", "Ohm.cm", "uOhm.cm", "nOhm.m")
+
+
+def test_both_readings_of_an_ambiguous_date_are_shown() -> None:
+    found = suggest(file_of("EC-01,03/04/2026 08:00,L-1,58.12,21.5,at_metal"), "x.csv")
+    question = next(question for question in found.questions if question.key == "date_order")
+    assert "3 April or 4 March" in question.text
+    clear = suggest(file_of("EC-01,03/14/2026 08:00,L-1,58.12,21.5,at_metal"), "x.csv")
+    assert "date_order" not in keys(clear, blocking=True)
+    assert 'format = "%m/%d/%Y %H:%M"' in clear.layout_text
+
+
+def test_an_ambiguous_decimal_mark_is_asked_for() -> None:
+    rows = ("EC-01;2026-03-02T08:00:00Z;L-1;58,125;21;at_metal", "EC-01;2026-03-02T08:00:05Z;L-1;58,250;21;at_metal")
+    data = file_of(*rows, header=HEADER.replace(",", ";"))
+    found = suggest(data, "x.csv")
+    question = next(question for question in found.questions if question.key == "decimal")
+    assert "'58,125'" in question.text
+    assert "58125" in question.text
+    answered = suggest(data, "x.csv", answers={"decimal": ","})
+    assert 'decimalChar = ","' in answered.layout_text
+
+
+def test_codes_among_values_are_named_and_stated() -> None:
+    rows = ("EC-01,2026-03-02T08:00:00Z,L-1,58.12,21.5,at_metal", "EC-01,2026-03-02T08:00:05Z,L-1,OVR,n/a,at_metal")
+    found = suggest(file_of(*rows), "x.csv")
+    assert {"codes", "missing:Temp"} <= keys(found, blocking=False)
+    assert '"OVR" = "ovr"' in found.layout_text
+    assert 'missingValues = ["n/a"]' in found.layout_text
+
+
+def test_a_guessed_encoding_shows_the_words_it_rests_on() -> None:
+    found = suggest(files()["good_cp1252.csv"], "x.csv")
+    question = next(question for question in found.questions if question.key == "encoding")
+    assert "Zoë" in question.text
+    assert "Åkerlind" in question.text
+    assert (
+        'encoding = "cp850"' in suggest(files()["good_cp1252.csv"], "x.csv", answers={"encoding": "cp850"}).layout_text
+    )
+
+
+def test_a_missing_last_line_end_is_asked_about() -> None:
+    data = file_of("EC-01,2026-03-02T08:00:00Z,L-1,58.12,21.5,at_metal")[:-1]
+    found = suggest(data, "x.csv")
+    assert "final_newline" in keys(found, blocking=False)
+    assert "finalNewline = true" in found.layout_text
+    assert "finalNewline = false" in suggest(data, "x.csv", answers={"final_newline": "false"}).layout_text
+
+
+def test_a_file_without_meter_role_lot_or_state_asks_for_them() -> None:
+    found = suggest(b"When;Value [MS/m]\n2026-03-02T08:00:00Z;33.5\n2026-03-02T08:00:05Z;33.6\n", "week 10 (old).csv")
+    assert keys(found, blocking=True) == {"meter", "role", "temperature_state", "lot"}
+    answers = {"meter": "EC-01", "role": "part", "temperature_state": "at_metal", "lot": "L-1"}
+    done = suggest(
+        b"When;Value [MS/m]\n2026-03-02T08:00:00Z;33.5\n2026-03-02T08:00:05Z;33.6\n",
+        "week 10 (old).csv",
+        answers=answers,
+    )
+    assert done.complete
+    assert tomllib.loads(done.layout_text)["name"] == "week_10_old"
+    assert done.preview["value"].to_list() == [33.5, 33.6]
+
+
+def test_a_preview_that_would_be_held_says_so() -> None:
+    data = file_of("EC-01,2026-03-02T08:00:00Z,L-1,58.12,21.5,at_metal")
+    answers = {"unit": "MS/m", "unit:Temp": "degC", "role": "part", "decimal": ","}
+    found = suggest(data, "x.csv", answers=answers)
+    assert found.complete
+    assert "not written as the layout declares" in found.preview["held"][0]
+
+
+@pytest.mark.parametrize(
+    ("data", "said"),
+    [
+        (files()["zip_named_csv.csv"], "ZIP archive"),
+        (files()["nul_byte.csv"], "NUL"),
+        (b"", "No table"),
+        (b"one column\n1\n2\n", "No table"),
+    ],
+)
+def test_what_is_no_table_gets_no_suggestion(data: bytes, said: str) -> None:
+    with pytest.raises(UsageError, match=said):
+        suggest(data, "x.csv")
+
+
+def test_missing_packages_are_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    real = builtins.__import__
+
+    def without(name: str, *rest: Any) -> Any:
+        if name in ("clevercsv", "charset_normalizer"):
+            raise ImportError(name)
+        return real(name, *rest)
+
+    monkeypatch.setattr(builtins, "__import__", without)
+    for name in ("good_utf16.txt", "good_cp1252.csv"):
+        with pytest.raises(EnvironmentProblem, match=r"annealog\[suggest\]"):
+            suggest(files()[name], name)
+
+
+def test_a_large_file_is_previewed_from_its_beginning() -> None:
+    row = "EC-01,2026-03-02T08:00:00Z,L-1,58.12,21.5,at_metal"
+    data = file_of(*[row] * 30_000).decode().encode("utf-16")
+    found = suggest(data, "x.csv", answers={"unit": "MS/m", "unit:Temp": "degC", "role": "part"})
+    assert found.complete
+    assert found.preview.height == 5

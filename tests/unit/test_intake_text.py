@@ -1,0 +1,221 @@
+"""The grammar of numbers and times: what is declared is read, and nothing else."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import polars as pl
+import pytest
+
+from pipeline.intake.text import (
+    NumberGrammar,
+    moment_failures,
+    moment_grammar,
+    parse_integers,
+    parse_moments,
+    parse_numbers,
+)
+
+
+def number(text: str, decimal: str = ".", group: str | None = None, *, exponent: bool = False) -> float | None:
+    return parse_numbers(pl.Series([text]), NumberGrammar(decimal, group, exponent))[0]
+
+
+@pytest.mark.parametrize(
+    ("text", "decimal", "group", "value"),
+    [
+        ("58.12", ".", None, 58.12),
+        ("-5", ".", None, -5.0),
+        ("+5", ".", None, 5.0),
+        (".5", ".", None, 0.5),
+        ("007.50", ".", None, 7.5),
+        ("58,12", ",", None, 58.12),
+        ("1.058,20", ",", ".", 1058.2),
+        ("1.058", ",", ".", 1058.0),
+        ("1058,2", ",", ".", 1058.2),
+        ("1'234'567.5", ".", "'", 1234567.5),
+        ("60 000", ".", " ", 60000.0),
+        ("60\u00a0000", ".", " ", 60000.0),
+        ("60\u202f000", ".", " ", 60000.0),
+    ],
+)
+def test_numbers_of_the_declared_grammar_are_read(text: str, decimal: str, group: str | None, value: float) -> None:
+    assert number(text, decimal, group) == value
+
+
+@pytest.mark.parametrize(
+    ("text", "decimal", "group"),
+    [
+        ("58,12", ".", None),
+        ("58.12", ",", None),
+        ("1.058", ",", None),
+        ("1,058", ".", None),
+        ("58.12", ",", "."),
+        ("1.05,8", ",", "."),
+        ("10.58.200", ",", "."),
+        ("1.0582", ",", "."),
+        (".058", ",", "."),
+        ("1 058", ".", None),
+        ("5 8", ".", " "),
+        ("58.", ".", None),
+        ("", ".", None),
+        (" 58", ".", None),
+        ("58 ", ".", None),
+        ("--5", ".", None),
+        ("5-", ".", None),
+        ("5e3", ".", None),
+        ("nan", ".", None),
+        ("inf", ".", None),
+        ("-Infinity", ".", None),
+        ("0x1F", ".", None),
+        ("1_000", ".", None),
+        ("\u0665", ".", None),
+        ("\u221258", ".", None),
+        ("9" * 400, ".", None),
+    ],
+)
+def test_anything_else_is_no_number(text: str, decimal: str, group: str | None) -> None:
+    assert number(text, decimal, group) is None
+
+
+def test_exponents_only_where_declared_and_only_finite() -> None:
+    assert number("5.809E+01", exponent=True) == 58.09
+    assert number("1e308", exponent=True) == 1e308
+    assert number("1e309", exponent=True) is None
+    assert number("5,809E+01", ",", exponent=True) == 58.09
+
+
+def test_a_missing_cell_stays_missing() -> None:
+    assert parse_numbers(pl.Series([None, "1"], dtype=pl.String), NumberGrammar()).to_list() == [None, 1.0]
+
+
+def test_whole_numbers() -> None:
+    cells = pl.Series(["12", "-3", "1.058", "1,0", "12.0", "1e3", "9" * 30, "", None])
+    assert parse_integers(cells, NumberGrammar(",", ".")).to_list() == [12, -3, 1058, *[None] * 6]
+
+
+@pytest.mark.parametrize(
+    ("text", "opposite"),
+    [
+        ("58,12", True),
+        ("1,058.20", True),
+        ("1.058,20", True),
+        ("1 058.2", True),
+        ("1'058", True),
+        (",5", True),
+        ("58.12", False),
+        ("58", False),
+        ("12.05.2026", False),
+        ("OVR", False),
+        ("12,05,2026", False),
+    ],
+)
+def test_numbers_with_the_other_marks_are_known_as_such(text: str, opposite: bool) -> None:
+    assert pl.Series([text]).str.contains(NumberGrammar(".").opposite)[0] is opposite
+
+
+ISO = moment_grammar("default", "datetime")
+AT = datetime(2026, 3, 2, 6, 31, 5, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("text", "time"),
+    [
+        ("2026-03-02T07:31:05+01:00", AT),
+        ("2026-03-02T06:31:05Z", AT),
+        ("2026-03-02 06:31:05Z", AT),
+        ("2026-03-02T12:01:05+0530", AT),
+        ("2026-03-02T06:31:05-00:00", AT),
+        ("2026-03-02T07:31+01:00", AT.replace(second=0)),
+        ("2026-03-02T06:31:05.25Z", AT.replace(microsecond=250_000)),
+        ("2026-03-02T06:31:05,1234567Z", AT.replace(microsecond=123_456)),
+    ],
+)
+def test_iso_8601_with_offset(text: str, time: datetime) -> None:
+    for cells in ([text], [text, "2026-03-02T06:31:05Z", "nonsense"]):
+        assert parse_moments(pl.Series(cells), ISO, zone=None, year=None)[0] == time
+
+
+@pytest.mark.parametrize(
+    ("text", "reason"),
+    [
+        ("2026-03-02T07:31:05", "not_a_time"),
+        ("03/04/2026", "not_a_time"),
+        ("2026-3-2T07:31:05Z", "not_a_time"),
+        ("2026-03-02T7:31:05Z", "not_a_time"),
+        ("2026-03-02T07:31:05Z ", "not_a_time"),
+        ("2026-03-02T07:31:60Z", "not_a_time"),
+        ("2026-03-02T07:31:05+15:00", "not_a_time"),
+        ("2026-11-31T07:31:05Z", "impossible_date"),
+        ("2026-02-29T07:31:05Z", "impossible_date"),
+        ("2026-03-02T24:00:00Z", "impossible_date"),
+        ("2026-13-02T07:31:05Z", "impossible_date"),
+    ],
+)
+def test_other_texts_are_no_time_and_it_is_said_why(text: str, reason: str) -> None:
+    cells = pl.Series([text])
+    assert parse_moments(cells, ISO, zone=None, year=None)[0] is None
+    assert moment_failures(cells, ISO, zone=None, year=None)[0] == reason
+
+
+@pytest.mark.parametrize(
+    ("form", "text", "time"),
+    [
+        ("%d.%m.%Y %H:%M:%S", "02.03.2026 07:31:05", AT),
+        ("%m/%d/%Y %I:%M:%S %p", "03/02/2026 07:31:05 AM", AT),
+        ("%-d.%-m.%y %-H:%M:%S", "2.3.26 7:31:05", AT),
+        ("%Y%m%d%H%M%S", "20260302073105", AT),
+        ("%d %B %Y, %H h %M:%S", "02 March 2026, 07 h 31:05", AT),
+        ("%d-%b-%Y %H:%M:%S.%f", "02-Mar-2026 07:31:05.5", AT.replace(microsecond=500_000)),
+        ("%d.%m.%Y %H:%M:%S,%f", "02.03.2026 07:31:05,5", AT.replace(microsecond=500_000)),
+        ("%d.%m.%Y %H:%M:%S:%f", "02.03.2026 07:31:05:050", AT.replace(microsecond=50_000)),
+        ("100%% %d.%m.%Y %H:%M:%S", "100% 02.03.2026 07:31:05", AT),
+        ("%Y-%m-%d %H:%M:%S%z", "2026-03-02 07:31:05+0100", AT),
+        ("%s", "1772433065", AT),
+    ],
+)
+def test_declared_patterns(form: str, text: str, time: datetime) -> None:
+    grammar = moment_grammar(form, "datetime")
+    assert parse_moments(pl.Series([text]), grammar, zone="Europe/Oslo", year=None)[0] == time
+
+
+def test_padding_is_as_declared() -> None:
+    grammar = moment_grammar("%d.%m.%Y %H:%M", "datetime")
+    cells = pl.Series(["2.3.2026 07:31", "02.03.26 07:31", "02.03.2026 7:31", "02.03.2026  07:31", "02.03.2026 07:31 "])
+    assert parse_moments(cells, grammar, zone="UTC", year=None).null_count() == 5
+
+
+def test_month_names_of_a_language() -> None:
+    names = ("Jan", "Feb", "Mrz", "Apr", "Mai", "Jun", "Jul", "Aug", "Sep", "Okt", "Nov", "Dez")
+    grammar = moment_grammar("%d. %b %Y %H:%M:%S", "datetime", None, names)
+    cells = pl.Series(["02. Mrz 2026 07:31:05", "02. Mar 2026 07:31:05", "31. Dez 2025 23:59:59"])
+    assert parse_moments(cells, grammar, zone="Europe/Oslo", year=None).to_list() == [
+        AT,
+        None,
+        datetime(2025, 12, 31, 22, 59, 59, tzinfo=UTC),
+    ]
+
+
+def test_a_year_that_the_dates_do_not_carry() -> None:
+    grammar = moment_grammar("%d.%m.", "date", "%H:%M:%S")
+    cells = pl.Series(["02.03. 07:31:05", "29.02. 07:31:05"])
+    assert parse_moments(cells, grammar, zone="Europe/Oslo", year=2026).to_list() == [AT, None]
+    assert parse_moments(cells, grammar, zone="Europe/Oslo", year=2024)[1] is not None
+
+
+def test_the_hour_that_the_clock_skips_and_the_one_it_repeats() -> None:
+    grammar = moment_grammar("%Y-%m-%d %H:%M", "datetime")
+    cells = pl.Series(
+        ["2026-03-29 01:59", "2026-03-29 02:30", "2026-03-29 03:00", "2026-10-25 02:30", "2026-10-25 03:00"]
+    )
+    times = parse_moments(cells, grammar, zone="Europe/Oslo", year=None)
+    assert times.to_list() == [
+        datetime(2026, 3, 29, 0, 59, tzinfo=UTC),
+        None,
+        datetime(2026, 3, 29, 1, 0, tzinfo=UTC),
+        None,
+        datetime(2026, 10, 25, 2, 0, tzinfo=UTC),
+    ]
+    reasons = moment_failures(cells.filter(times.is_null()), grammar, zone="Europe/Oslo", year=None)
+    assert reasons.to_list() == ["skipped_time", "ambiguous_time"]
+    assert parse_moments(cells, grammar, zone="UTC", year=None).null_count() == 0
