@@ -1,0 +1,62 @@
+"""Typed results to pages. Pure: no file, no clock, no network; the same result gives the same bytes.
+
+A new report is a new module here with a value ``REPORT``; nothing else has to be told.
+"""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+from typing import Any
+
+from reports._address import address
+from reports._report import Report
+
+__all__ = ["Report", "address", "find", "render"]
+
+
+def find() -> tuple[Report, ...]:
+    """Return every report of this folder, sorted by name.
+
+    Returns
+    -------
+    tuple of Report
+
+    Raises
+    ------
+    TypeError
+        If a module of the folder, other than those whose names begin with an underscore, holds no report.
+    """
+    found: list[Report] = []
+    for module in pkgutil.iter_modules(__path__):
+        if module.name.startswith("_"):
+            continue
+        report = getattr(importlib.import_module(f"{__name__}.{module.name}"), "REPORT", None)
+        if not isinstance(report, Report):
+            raise TypeError(f"module {module.name} of the reports holds no REPORT; expected REPORT = Report(...)")
+        found.append(report)
+    return tuple(sorted(found, key=lambda report: report.name))
+
+
+def render(page: Any) -> str:
+    """Render a page with the report for its type.
+
+    Parameters
+    ----------
+    page
+        A LotPage, MeterPage, IndexPage, or the page of any other report found here.
+
+    Returns
+    -------
+    str
+        A self-contained HTML document.
+
+    Raises
+    ------
+    TypeError
+        If no report takes this type of page.
+    """
+    for report in find():
+        if isinstance(page, report.page):
+            return report.render(page)
+    raise TypeError(f"no report takes a {type(page).__name__}; known: {', '.join(r.page.__name__ for r in find())}")

@@ -16,7 +16,19 @@ if TYPE_CHECKING:
 
 __all__ = ["Shell", "neutral_csv"]
 
-COLUMNS = ["measured_at", "meter", "role", "lot", "part", "spot", "block", "value", "unit", "temperature_c", "temperature_state"]
+COLUMNS = [
+    "measured_at",
+    "meter",
+    "role",
+    "lot",
+    "part",
+    "spot",
+    "block",
+    "value",
+    "unit",
+    "temperature_c",
+    "temperature_state",
+]
 
 
 def neutral_csv(scenario: Scenario) -> str:

@@ -83,7 +83,7 @@ _BLOCKS = (
     _ReferenceBlock("B-PLATE", "aluminium plate", 31.0, "%IACS", 0.15),
 )
 # standard deviations as a share of the level
-_BETWEEN_LOTS, _BETWEEN_PARTS, _BETWEEN_SPOTS, _REPEATABILITY = 0.0025, 0.0025, 0.0012, 0.001
+_BETWEEN_LOTS, _BETWEEN_PARTS, _BETWEEN_SPOTS, _REPEATABILITY = 0.0025, 0.0025, 0.0004, 0.001
 
 
 def _lot_names(lots: int) -> list[str]:

@@ -15,6 +15,7 @@ from pipeline.history.store import History
 from pipeline.settings import find_workspace
 from pipeline.steps.assess import assess
 from pipeline.steps.load import load_files, take_over_reference
+from pipeline.steps.lot_flags import SPOT_EFFECT_P
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -24,6 +25,9 @@ if TYPE_CHECKING:
     from schemas.results import LotResult
 
 READINGS, LOTS = 20_000, 100
+FIGURES = (
+    "mean", "standard_deviation", "minimum", "maximum", "repeatability", "cp", "cpk", "pp", "ppk", "expanded_uncertainty",
+)  # fmt: skip
 
 
 @dataclass
@@ -60,8 +64,10 @@ def agree(pair: Both) -> None:
     for name in ("verdict", "support", "readings", "parts"):
         of_product = {lot: getattr(result, name) for lot, result in pair.product.items()}
         assert of_product == pair.script[name].to_dict(), name
-    for name in ("mean", "standard_deviation", "minimum", "maximum", "repeatability", "cp", "cpk", "pp", "ppk"):
+    for name in FIGURES:
         close(pair, name, [getattr(result, name) for result in pair.product.values()], pair.script[name], 1e-9)
+    soft = {lot for lot, result in pair.product.items() if any("spots_differ" in flag for flag in result.flags)}
+    assert soft == set(pair.script.index[pair.script["spot_p_value"] < SPOT_EFFECT_P])
     for name in ("cp", "cpk", "pp", "ppk"):
         for side, place in (("low", 0), ("high", 1)):
             intervals = [getattr(result, f"{name}_interval") for result in pair.product.values()]

@@ -1,0 +1,341 @@
+"""Static charts: one plot description, one Altair template, one clean SVG.
+
+A :class:`Plot` holds marks in data coordinates with their look in them, so the template needs no scale but the two of
+position and stays the same for every page; it is declared in Altair once for each set of layers. Words are written
+beside the drawing by us: none of them enters a chart specification, where text could become an expression, and
+measuring text is most of what a chart costs. Geometry is fixed, so the same data gives the same bytes everywhere.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any
+
+import altair as alt
+import vl_convert
+
+from reports import _words as words
+from reports._geometry import apart, stacked, time_ticks
+from reports._markup import Html, element, join
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+__all__ = ["HEIGHT", "WIDTH", "Plot", "figure", "svg"]
+
+WIDTH, HEIGHT = 640, 250
+_LEFT, _RIGHT, _TOP, _BOTTOM = 66, 128, 42, 48
+
+Row = dict[str, Any]
+
+_DASHES = {"solid": [], "long": [9, 4], "dot": [1.5, 3.5], "dashdot": [9, 3, 2, 3], "short": [4, 3]}
+_SHAPES = {
+    "circle": ("circle", 34.0),
+    "diamond": ("diamond", 78.0),
+    "triangle": ("triangle-up", 62.0),
+    "square": ("square", 48.0),
+    "big_circle": ("circle", 150.0),
+    "big_diamond": ("diamond", 190.0),
+    "big_square": ("square", 130.0),
+}
+
+
+@dataclass
+class Plot:
+    """Marks of one chart in the coordinates of its data; times are milliseconds.
+
+    Parameters
+    ----------
+    x_domain, y_domain
+        What the axes span.
+    x_title, y_title
+        With the unit.
+    x_format
+        None for a numeric axis, else the format of a time axis.
+    x_axis, y_axis
+        Whether the axis has numbers; without them `names_below` or `notes` say what the places are.
+    height
+        Height of the plot in pixels.
+    """
+
+    x_domain: tuple[float, float]
+    y_domain: tuple[float, float]
+    x_title: str
+    y_title: str
+    x_format: str | None = None
+    x_axis: bool = True
+    y_axis: bool = True
+    height: int = HEIGHT
+    rects: list[Row] = field(default_factory=list)
+    segments: list[Row] = field(default_factory=list)
+    path: list[Row] = field(default_factory=list)
+    points: list[Row] = field(default_factory=list)
+    names: list[tuple[float, float, str, str]] = field(default_factory=list)
+    names_right: list[tuple[float, str, str]] = field(default_factory=list)
+    names_below: list[tuple[float, str]] = field(default_factory=list)
+    notes: list[tuple[float, float, str, str]] = field(default_factory=list)
+
+    def rect(self, x: float, x2: float, y: float, y2: float, colour: str = "bar") -> None:
+        """Add a filled rectangle."""
+        self.rects.append({"x": x, "x2": x2, "y": y, "y2": y2, "colour": f"var(--{colour})"})
+
+    def segment(
+        self, x: float, x2: float, y: float, y2: float, colour: str, *, dash: str = "solid", width: float = 1.25
+    ) -> None:
+        """Add a straight line."""
+        self.segments.append(
+            {"x": x, "x2": x2, "y": y, "y2": y2, "colour": f"var(--{colour})", "dash": _DASHES[dash], "width": width}
+        )
+
+    def across(self, y: float, colour: str, label: str, *, dash: str = "solid", width: float = 1.25) -> None:
+        """Add a line over the whole width, labelled at its end."""
+        self.segment(*self.x_domain, y, y, colour, dash=dash, width=width)
+        self.names_right.append((y, label, colour))
+
+    def point(self, x: float, y: float, shape: str, colour: str, filled: bool = False) -> None:
+        """Add a mark; a hollow one is filled with paper, so that lines do not cross it."""
+        name, size = _SHAPES[shape]
+        self.points.append(
+            {
+                "x": x,
+                "y": y,
+                "shape": name,
+                "size": size,
+                "colour": f"var(--{colour})",
+                "fill": f"var(--{colour if filled else 'paper'})",
+            }
+        )
+
+    def name(self, x: float, y: float, name: str, colour: str = "ink") -> None:
+        """Write a name just above a point."""
+        self.names.append((x, y, name, colour))
+
+
+_VEGA_LITE = ".".join(alt.SCHEMA_VERSION.lstrip("v").split(".")[:2])
+_LAYERS = ("rects", "segments", "path", "points")
+
+
+def _layer(name: str, x: Callable[..., Any], y: Any) -> Any:
+    """Return one layer; colours and shapes stand in the data, so no scale but those of position is made."""
+    chart = alt.Chart(alt.NamedData(name))
+    fill, stroke = alt.Fill("colour:N", scale=None), alt.Stroke("colour:N", scale=None)
+    if name == "rects":
+        return chart.mark_rect(aria=False).encode(x=x(), x2="x2:Q", y=y, y2="y2:Q", fill=fill)
+    if name == "segments":
+        return chart.mark_rule(aria=False, strokeCap="butt").encode(
+            x=x(), x2="x2:Q", y=y, y2="y2:Q", stroke=stroke,
+            strokeDash=alt.StrokeDash("dash:N", scale=None), strokeWidth=alt.StrokeWidth("width:Q", scale=None),
+        )  # fmt: skip
+    if name == "path":
+        return chart.mark_line(aria=False, strokeWidth=1, stroke="var(--spot)").encode(x=x(), y=y, order="x:Q")
+    return chart.mark_point(aria=False, strokeWidth=1.4, opacity=1).encode(
+        x=x(), y=y, shape=alt.Shape("shape:N", scale=None), size=alt.Size("size:Q", scale=None),
+        stroke=stroke, fill=alt.Fill("fill:N", scale=None),
+    )  # fmt: skip
+
+
+@lru_cache(maxsize=32)
+def _template(layers: tuple[str, ...], height: int, timed: bool, x_axis: bool, y_axis: bool) -> str:
+    """Declare a chart in Altair and compile it, without data and with domains and a format of times to be replaced.
+
+    Compiling costs as much as drawing a small chart, and depends on nothing that a page brings.
+    """
+    axis: Row = {"title": None, "labelOverlap": False, "labelFlush": False, "labelLimit": 0}
+    bare: Row = {"labels": False, "ticks": False}
+    shown_x: Row = {**({"format": "%H:%M"} if timed else {"tickCount": 8}), "grid": False}
+    shown_y: Row = {"tickCount": 5} if y_axis else {**bare, "grid": False, "domain": False}
+
+    def x() -> alt.X:
+        domain: Row = {"domain": [0, 1], "nice": False}
+        return alt.X(
+            f"x:{'T' if timed else 'Q'}",
+            scale=alt.Scale(type="utc", **domain) if timed else alt.Scale(zero=False, **domain),
+            axis=alt.Axis(**{**axis, **shown_x, **({} if x_axis else bare)}),
+        )
+
+    y = alt.Y(
+        "y:Q",
+        scale=alt.Scale(domain=[0, 1], nice=False, zero=False),
+        axis=alt.Axis(**{**axis, **shown_y}),
+    )
+    chart = (
+        alt.layer(*(_layer(name, x, y) for name in layers))
+        .properties(
+            width=WIDTH,
+            height=height,
+            padding={"left": _LEFT, "right": _RIGHT, "top": _TOP, "bottom": _BOTTOM},
+            autosize=alt.AutoSizeParams(type="none"),
+            background="transparent",
+        )
+        .configure_view(stroke=None)
+        .configure_axis(
+            aria=False, labelFontSize=12, labelColor="var(--ink)", gridColor="var(--grid)",
+            domainColor="var(--inner)", tickColor="var(--inner)", tickSize=4,
+        )
+    )  # fmt: skip
+    compiled = vl_convert.vegalite_to_vega(
+        {**chart.to_dict(), "datasets": {name: [] for name in layers}}, vl_version=_VEGA_LITE, show_warnings=False
+    )
+    return json.dumps(compiled, allow_nan=False)
+
+
+def svg(plot: Plot, label: str) -> Html:
+    """Draw a plot.
+
+    Parameters
+    ----------
+    plot
+        The marks.
+    label
+        What a reader who cannot see the chart must know.
+
+    Returns
+    -------
+    Html
+        An ``svg`` element without style, script or address.
+
+    Raises
+    ------
+    ValueError
+        If a number is not finite, or the drawing holds an element that no chart of ours has.
+    """
+    layers = tuple(name for name in _LAYERS if getattr(plot, name)) or ("points",)
+    spec = json.loads(_template(layers, plot.height, plot.x_format is not None, plot.x_axis, plot.y_axis))
+    for scale in spec["scales"]:
+        scale["domain"] = {"x": plot.x_domain, "y": plot.y_domain}[scale["name"]]
+    for axis in spec["axes"]:
+        if "format" in axis:
+            axis["format"] = plot.x_format
+            axis["values"] = time_ticks(*plot.x_domain, most=10 if plot.x_format == "%H:%M" else 6)
+    for data in spec["data"]:
+        if data["name"] in layers:
+            data["values"] = getattr(plot, data["name"])
+    drawn = vl_convert.vega_to_svg(json.dumps(spec, allow_nan=False), allowed_base_urls=[])
+    width, height = _LEFT + WIDTH + _RIGHT, _TOP + plot.height + _BOTTOM
+    return element(
+        "svg", _clean(drawn), _words(plot), viewBox=f"0 0 {width} {height}", role="img", aria_label=label, font_size=12
+    )
+
+
+def _words(plot: Plot) -> Html:
+    """Write titles of axes and names beside the drawing, with a halo of paper where they cross a line."""
+
+    def across(x: float) -> float:
+        low, high = plot.x_domain
+        return _LEFT + (x - low) / (high - low) * WIDTH
+
+    def down(y: float) -> float:
+        low, high = plot.y_domain
+        return _TOP + (high - y) / (high - low) * plot.height
+
+    def word(x: float, y: float, name: str, colour: str, anchor: str | None = None, *, halo: bool = False) -> Html:
+        return element(
+            "text", name, x=f"{x:.1f}", y=f"{y:.1f}", fill=f"var(--{colour})", text_anchor=anchor,
+            stroke="var(--paper)" if halo else None, stroke_width="4" if halo else None,
+            paint_order="stroke" if halo else None, font_weight="bold" if halo else None,
+        )  # fmt: skip
+
+    right = sorted((down(y), name, colour) for y, name, colour in plot.names_right)
+    return join(
+        [
+            word(2, 12, plot.y_title, "soft"),
+            word(_LEFT, _TOP + plot.height + 40, plot.x_title, "soft"),
+            *(word(across(x), _TOP + plot.height + 18, name, "ink", "middle") for x, name in plot.names_below),
+            *(word(across(x), down(y), name, colour) for x, y, name, colour in plot.notes),
+            *(
+                word(_LEFT + WIDTH + 8, y + 4, name, colour)
+                for y, (_, name, colour) in zip(apart([y for y, *_ in right], _GAP), right, strict=True)
+            ),
+            *(
+                word(x, y, name, colour, "middle", halo=True)
+                for x, y, name, colour in stacked(
+                    [(across(x), down(y) - 9, name, colour) for x, y, name, colour in plot.names], _GAP
+                )
+            ),
+        ]
+    )
+
+
+_GAP = 15.0
+_PIECE = re.compile(r"<[^>]*>|[^<]+")
+_ATTRIBUTE = re.compile(r' ([A-Za-z][A-Za-z0-9:-]*)="([^"]*)"')
+_KEPT = {"d", "transform", "fill", "stroke", "stroke-width", "stroke-dasharray", "text-anchor", "font-weight", "x2", "y2",
+         "font-size", "x", "y", "width", "height", "opacity"}  # fmt: skip
+_PLAIN = {("opacity", "1"), ("stroke-width", "1"), ("font-size", "12px"), ("text-anchor", "start"), ("x2", "0"), ("y2", "0"),
+          ("fill", "none"), ("transform", "translate(0,0)"), ("stroke-dasharray", "")}  # fmt: skip
+"""Values that are the default, or stand on the outer element."""
+_LONG = re.compile(r"-?\d+\.\d\d+")
+_ELEMENTS = {"g", "path", "line", "text", "rect"}
+_EMPTY_GROUP = re.compile(r"<g(?: [^>]*)?></g>")
+_BARE_GROUP = re.compile(r"<g>((?:<(?:path|line|text|rect)[^>]*/>|<text[^>]*>[^<]*</text>)*)</g>")
+
+
+def _rounded(number: re.Match[str]) -> str:
+    return f"{float(number[0]):.1f}".removesuffix(".0")
+
+
+def _clean(drawn: str) -> Html:
+    """Keep the elements and attributes that draw; refuse an element that a chart of ours does not have.
+
+    The page needs no class, style, identifier or address inside a chart, and a third of the bytes is such.
+    """
+    kept: list[str] = []
+    for piece in _PIECE.findall(drawn):
+        if piece[0] != "<":
+            kept.append(piece)
+            continue
+        name = re.match(r"</?([A-Za-z]+)", piece)
+        if name is None or (name[1] != "svg" and name[1] not in _ELEMENTS):
+            raise ValueError(f"a chart holds an element that was not expected: {piece[:60]}")
+        if name[1] == "svg":
+            continue
+        if piece.startswith("</"):
+            kept.append(piece)
+            continue
+        attributes = _ATTRIBUTE.findall(piece)
+        if name[1] == "path" and not {"fill", "stroke"} & {key for key, value in attributes if value != "none"}:
+            continue  # ground and frame of a group, drawn with nothing
+        kept.append(
+            f"<{name[1]}"
+            + "".join(
+                f' {key}="{_LONG.sub(_rounded, value)}"'
+                for key, value in attributes
+                if key in _KEPT and (key, value) not in _PLAIN
+            )
+            + ("/>" if piece.endswith("/>") else ">")
+        )
+    cleaned = "".join(kept)
+    while True:
+        fewer = _BARE_GROUP.sub(r"\1", _EMPTY_GROUP.sub("", cleaned))
+        if fewer == cleaned:
+            return Html(cleaned)
+        cleaned = fewer
+
+
+def figure(number: int, anchor: str, chart: Html, *sentences: str, table: str | None = None) -> Html:
+    """Return a figure with its caption and a link to the table of its points.
+
+    A narrow screen scrolls the chart, so it can be reached by keyboard.
+
+    Parameters
+    ----------
+    number
+        Its number on the page.
+    anchor
+        Name by which the page links to it; our own word, never data.
+    chart
+        From :func:`svg`.
+    *sentences
+        Caption; empty ones are left out.
+    table
+        Anchor of the table of its points.
+    """
+    name = words.FRAGMENT["figure"].format(n=number)
+    caption: list[object] = [element("b", f"{name}. "), join([s for s in sentences if s], " ")]
+    if table is not None:
+        caption += [" ", element("a", words.FIGURE["points"], href=f"#table-{table}")]
+    frame = element("div", chart, class_="chart", role="group", tabindex="0", aria_label=name)
+    return element("figure", frame, element("figcaption", *caption), id=f"figure-{anchor}")

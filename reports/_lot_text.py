@@ -1,0 +1,203 @@
+"""What a lot page says in sentences and key figures."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from reports import _words as words
+from reports._lot_tables import run_state
+from reports._markup import Html, shorten
+from reports._numbers import Clock, as_written, compact, decimals_for, finite, fixed, significant
+from reports._page import unit_in_words
+from reports._tables import best_order, ledger
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from reports._tables import Row
+    from schemas.results import LotPage, LotResult
+
+__all__ = ["INDICATIVE", "key_figures", "main_points", "reason_of"]
+
+INDICATIVE = 25
+"""Fewer parts than this make a capability figure indicative (house rule: under 25 subgroups)."""
+
+
+def reason_of(result: LotResult, name: str) -> str:
+    return shorten(result.not_computable.get(name) or words.FRAGMENT["no_reason"], 300)
+
+
+def main_points(page: LotPage, clock: Clock, unit: str, decimals: int) -> list[str]:
+    """Return the main points in plain sentences."""
+    result, point = page.result, words.POINT
+    points: list[str] = []
+    if finite(result.mean) is not None:
+        level = point["level"].format(
+            parts=words.counted(result.parts, "part"),
+            mean=fixed(result.mean, decimals),
+            unit=unit,
+            reference=f"{result.reference_temperature_c:g}",
+        )
+        if finite(result.expanded_uncertainty) is not None:
+            level += point["level_u"].format(
+                u=significant(result.expanded_uncertainty, 2), unit=unit, k=compact(result.coverage_factor)
+            )
+        has_s = finite(result.standard_deviation) is not None
+        points.append(
+            level + (point["scatter"].format(s=significant(result.standard_deviation, 2), unit=unit) if has_s else ".")
+        )
+    points += _nearest(page)
+    points.append(_capability_point(result))
+    points += _support_points(page, clock)
+    out = page.spot_values.filter(pl.col("within") == "out") if page.spot_values.height else page.spot_values
+    if out.height:
+        rows = best_order(out, ("part_order", "part", "spot")).iter_rows(named=True)
+        places = [_place(row) for row in rows]
+        points.append(point["out"].format(out=out.height, n=page.spot_values.height, where=words.listed(places, 5)))
+    excluded = page.readings.filter("excluded").height if page.readings.height else 0
+    if excluded:
+        points.append(point["excluded"].format(readings=words.counted(excluded, "reading")))
+    if result.flags:
+        points.append(point["flags"].format(flags=words.counted(len(result.flags), "flag")))
+    if result.dispositions:
+        last = max(result.dispositions, key=lambda d: (d.at, d.by, d.decision))
+        points.append(
+            point["dispositions"].format(
+                dispositions=words.counted(len(result.dispositions), "disposition"), decision=shorten(last.decision, 80),
+                by=shorten(last.by, 40), day=clock.day(last.at),
+            )
+        )  # fmt: skip
+    return points
+
+
+def _place(row: Row) -> str:
+    stated = [(words.COLUMN[name].lower(), row[name]) for name in ("part", "spot") if row[name] is not None]
+    return " ".join(f"{name} {shorten(str(value), 24)}" for name, value in stated) or words.FRAGMENT["not_stated"]
+
+
+def _nearest(page: LotPage) -> list[str]:
+    """Say how far the outermost means lie from each limit, in the unit in which they are compared."""
+    result = page.result
+    if result.limits_unit is None or not page.spot_values.height:
+        return []
+    frame = best_order(page.spot_values, ("part_order", "part", "spot"))
+    what = "spot"
+    if result.conforms_by in ("part", "lot_mean", "k_method"):
+        frame, what = (
+            frame.group_by("part", maintain_order=True)
+            .agg(pl.col("mean_in_limits_unit").mean())
+            .sort("part", nulls_last=True),
+            "part",
+        )
+    values = sorted(v for v in frame["mean_in_limits_unit"].to_list() if finite(v) is not None)
+    if not values:
+        return []
+    unit = unit_in_words(result.limits_unit)
+    found = []
+    for name, limit, value in (
+        ("near_lower", result.lower_as_written, values[0]),
+        ("near_upper", result.upper_as_written, values[-1]),
+    ):
+        if finite(limit) is None or limit is None:
+            continue
+        above = value >= limit
+        decimals = decimals_for(abs(value - limit) or None, limit)
+        found.append(
+            words.POINT[name].format(
+                what=what, value=fixed(value, decimals), distance=fixed(abs(value - limit), decimals), unit=unit,
+                side="above" if above else "below", limit=as_written(limit),
+            )
+        )  # fmt: skip
+    return found
+
+
+def _capability_point(result: LotResult) -> str:
+    point = words.POINT
+    if finite(result.ppk) is None:
+        return point["no_index"].format(reason=reason_of(result, "ppk"))
+    if result.ppk_interval is None:
+        said = point["index_bare"].format(value=fixed(result.ppk, 2), n=result.parts)
+    else:
+        low, high = (fixed(bound, 2) for bound in result.ppk_interval)
+        said = point["index"].format(value=fixed(result.ppk, 2), low=low, high=high, n=result.parts)
+    if result.parts < INDICATIVE:
+        said += point["indicative"]
+    if result.support != "supported":
+        said += point["index_open"]
+    return said
+
+
+def _support_points(page: LotPage, clock: Clock) -> list[str]:
+    point = words.POINT
+    frame = best_order(page.brackets, ("meter", "first_at", "last_at"))
+    order = {"suspect": 0, "unsupported": 1, "open": 2}
+    rows = sorted(frame.iter_rows(named=True), key=lambda row: order.get(row["support"], 3)) if frame.height else []
+    said = []
+    for row in rows[:4]:
+        sides = {}
+        for side in ("before", "after"):
+            at = row[f"{side}_at"]
+            state = run_state(row[f"{side}_state"]) or words.PASSES[None]
+            sides[side] = (
+                point[f"{side}_none"] if at is None else point[f"{side}_run"].format(result=state, at=clock.minute(at))
+            )
+        said.append(
+            point["bracket"].format(
+                meter=shorten(str(row["meter"]), 40), support=words.SUPPORT.get(row["support"], row["support"]), **sides
+            )
+        )
+    if len(rows) > 4:
+        said.append(point["brackets_more"].format(n=len(rows) - 4))
+    return said
+
+
+def key_figures(result: LotResult, unit: str, decimals: int) -> Html:
+    """Return the key figures, each with its interval and n, or the reason why there is none."""
+    fragment = words.FRAGMENT
+    cells: list[tuple[str, object, Sequence[object], str | None]] = [
+        (words.KEY["counts"], f"{result.parts} · {result.spots} · {result.readings}", (), None)
+    ]
+
+    def cell(name: str, written: str, *remarks: object) -> None:
+        missing = finite(getattr(result, name)) is None
+        reason = fragment["not_computable"].format(reason=reason_of(result, name)) if missing else None
+        cells.append((words.KEY[name], written, () if missing else remarks, reason))
+
+    def with_unit(value: str) -> str:
+        return f"{value} {unit}"
+
+    u = result.expanded_uncertainty
+    cell("mean", with_unit(fixed(result.mean, decimals)))
+    k = fragment["k"].format(k=compact(result.coverage_factor)) if finite(result.coverage_factor) is not None else None
+    cell("expanded_uncertainty", with_unit(f"±{significant(u, 2)}"), k)
+    cell("standard_deviation", with_unit(significant(result.standard_deviation, 3)), f"n = {result.parts}")
+    cell("minimum", with_unit(fixed(result.minimum, decimals)))
+    cell("maximum", with_unit(fixed(result.maximum, decimals)))
+
+    def degrees(value: float | None) -> str | None:
+        return fragment["df"].format(df=compact(value)) if finite(value) is not None else None
+
+    cell(
+        "repeatability",
+        with_unit(significant(result.repeatability, 3)),
+        degrees(result.repeatability_degrees_of_freedom),
+    )
+    estimator = (
+        fragment["estimator"].format(name=result.within_estimator.replace("_", " "))
+        if result.within_estimator
+        else None
+    )
+    cell(
+        "within_standard_deviation", with_unit(significant(result.within_standard_deviation, 3)), estimator,
+        degrees(result.within_degrees_of_freedom),
+    )  # fmt: skip
+    for name in ("cp", "cpk", "pp", "ppk"):
+        interval = getattr(result, f"{name}_interval")
+        between = (
+            fragment["interval"].format(low=fixed(interval[0], 2), high=fixed(interval[1], 2)) if interval else None
+        )
+        few = fragment["indicative"].format(n=result.parts) if result.parts < INDICATIVE else f"n = {result.parts}"
+        cell(name, fixed(getattr(result, name), 2), between, few)
+    return ledger(cells)

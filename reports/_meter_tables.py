@@ -1,0 +1,224 @@
+"""The tables of a meter: checks, signals with what was done, drift, settings, lots."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from reports import _words as words
+from reports._address import address
+from reports._markup import Html, isolated, join, shorten
+from reports._numbers import compact, decimals_for, finite, fixed, significant
+from reports._page import link, passed, toned
+from reports._tables import Heading, best_order, capped, caption, table
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from reports._meter_charts import Series
+    from reports._numbers import Clock
+    from schemas.results import BlockSummary, MeterPage, MeterResult
+
+__all__ = ["blocks_table", "checks_table", "drift_table", "lots_table", "settings_table", "signals_table"]
+
+MOST_ROWS = 400
+_C = words.COLUMN
+
+
+def _id(value: object) -> Html:
+    return isolated(words.FRAGMENT["not_stated"] if value is None else value)
+
+
+def _interval(pair: tuple[float, float] | None, decimals: int) -> str:
+    if pair is None or finite(pair[0]) is None or finite(pair[1]) is None:
+        return ""
+    return words.FRAGMENT["span"].format(low=fixed(pair[0], decimals), high=fixed(pair[1], decimals))
+
+
+def _or_reason(block: BlockSummary, name: str, written: str) -> str:
+    """Return the figure, or the reason why there is none."""
+    if written:
+        return written
+    reason = block.not_computable.get(name) or words.FRAGMENT["no_reason"]
+    return words.FRAGMENT["not_computable"].format(reason=shorten(reason, 160))
+
+
+def decimals_of(block: BlockSummary) -> int:
+    """Return the decimals of means on a block: two digits of the spread its limits of control allow."""
+    spread = None if block.limits is None else (block.limits[1] - block.limits[0]) / 6
+    return decimals_for(spread or block.standard_deviation, block.centre or block.certified_value)
+
+
+def blocks_table(result: MeterResult, number: int, *, unit: str) -> Html:
+    """Return one row a block: bias, scatter and limits since the last setting."""
+    columns = [
+        Heading(_C["block"]), Heading(_C["probe"]), Heading(_C["frequency"], "kHz", "n"), Heading(_C["checks"], kind="n"),
+        Heading(_C["certified"], unit, "n"), Heading(_C["last_bias"], unit), Heading(_C["bias"], unit), Heading(_C["tolerance"], unit, "n"),
+        Heading(_C["s"], unit), Heading(_C["within_s"], unit), Heading(_C["precision"], unit), Heading(_C["limits"], unit),
+    ]  # fmt: skip
+    rows = []
+    marked = []
+    for block in result.blocks:
+        decimals = decimals_of(block)
+        last, tolerance = finite(block.last_bias), finite(block.tolerance)
+        beyond = last is not None and tolerance is not None and abs(last) > tolerance * (1 + 1e-9)
+        marked.append(beyond)
+        shown = _or_reason(block, "last_bias", fixed(block.last_bias, decimals, sign=True))
+        kind = words.LIMITS_KIND.get(block.limits_kind, block.limits_kind)
+        limits = _interval(block.limits, decimals)
+        rows.append(
+            (
+                _id(block.block), _id(block.probe), compact(block.frequency_khz, 6), block.checks, compact(block.certified_value, 8),
+                join([shown, toned("out", words.PASSES[False])], " ") if beyond else shown,
+                _or_reason(block, "bias", fixed(block.bias, decimals, sign=True)),
+                f"±{compact(tolerance, 6)}" if tolerance is not None else "",
+                _or_reason(block, "standard_deviation", significant(block.standard_deviation, 2)),
+                _or_reason(block, "within_standard_deviation", significant(block.within_standard_deviation, 2)),
+                _or_reason(block, "precision_limit", significant(block.precision_limit, 2)),
+                f"{limits} ({kind})" if limits else _or_reason(block, "limits", ""),
+            )
+        )  # fmt: skip
+    return table(number, "blocks", words.TABLE["blocks"], columns, rows, marked=marked)
+
+
+def signals_table(result: MeterResult, number: int, clock: Clock) -> Html:
+    """Return the rejects, latest first, one row a check, each with its disposition."""
+    rules: dict[tuple[Any, ...], list[str]] = {}
+    for signal in sorted(result.signals, key=lambda s: (s.at, s.block, s.rule), reverse=True):
+        said = sorted(signal.dispositions, key=lambda d: (d.at, d.by, d.decision, d.why))
+        key = (signal.at, signal.block, signal.value_z, signal.limits_kind, signal.reject and not said, tuple(said))
+        rules.setdefault(key, []).insert(0, signal.rule)
+    columns = [
+        Heading(_C["at"], clock.zone, "t"), Heading(_C["block"]), Heading(_C["rule"]), Heading(_C["z"], kind="n"),
+        Heading(_C["limits"]), Heading(_C["disposition"]),
+    ]  # fmt: skip
+    rows = []
+    for (at, block, z, kind, needs, said), names in rules.items():
+        written = "; ".join(
+            words.FRAGMENT["disposed"].format(
+                decision=shorten(d.decision, 80), by=shorten(d.by, 40), day=clock.day(d.at), why=shorten(d.why, 200)
+            )
+            for d in said
+        )
+        rows.append(
+            (
+                clock.second(at), _id(block), ", ".join(names), fixed(z, 2, sign=True), words.LIMITS_KIND.get(kind, kind),
+                toned("hold", words.FRAGMENT["open_signal"]) if needs else written,
+            )
+        )  # fmt: skip
+    marked = [key[4] for key in rules]
+    return table(number, "signals", words.TABLE["signals"], columns, rows, marked=marked)
+
+
+def drift_table(result: MeterResult, number: int, clock: Clock, *, unit: str) -> Html:
+    """Return the trend of the bias on each block, with the day on which it leaves the tolerance or the reason."""
+    columns = [
+        Heading(_C["block"]), Heading(_C["slope"], unit, "n"), Heading(_C["interval"], unit, "t"), Heading(_C["checks"], kind="n"),
+        Heading(_C["leaves"]),
+    ]  # fmt: skip
+    rows = []
+    for drift in result.drift:
+        width = None if drift.interval is None else (drift.interval[1] - drift.interval[0]) / 2
+        decimals = decimals_for(width, drift.slope_per_30_days)
+        leaves = clock.day(drift.leaves_tolerance_on)
+        rows.append(
+            (
+                _id(drift.block), fixed(drift.slope_per_30_days, decimals, sign=True), _interval(drift.interval, decimals), drift.checks,
+                toned("hold", leaves) if leaves else shorten(drift.reason or words.FRAGMENT["no_reason"], 200),
+            )
+        )  # fmt: skip
+    return table(number, "drift", words.TABLE["drift"], columns, rows)
+
+
+def settings_table(page: MeterPage, number: int, clock: Clock) -> Html:
+    """Return the settings, oldest first."""
+    columns = [Heading(_C["at"], clock.zone, "t"), Heading(_C["kind"]), Heading(_C["by"]), Heading(_C["why"])]
+    rows = [
+        (
+            clock.second(row["at"]), shorten(words.SETTING_KIND.get(row["kind"], str(row["kind"])), 40),
+            None if row["by"] is None else isolated(row["by"]), None if row["why"] is None else shorten(row["why"], 300),
+        )
+        for row in best_order(page.settings, ("at",)).iter_rows(named=True)
+    ]  # fmt: skip
+    return table(number, "settings", words.TABLE["settings"], columns, rows)
+
+
+def lots_table(page: MeterPage, number: int, clock: Clock, here: str) -> Html:
+    """Return the lots that the meter read, suspect ones first, then the latest."""
+    suspects = set(page.result.suspect_lots)
+    ordered = list(reversed(list(best_order(page.lots, ("last_at", "lot")).iter_rows(named=True))))
+    rows = sorted(ordered, key=lambda row: row["lot"] not in suspects)
+    known = {row["lot"] for row in rows}
+    missing = [lot for lot in page.result.suspect_lots if lot not in known]
+    cut = max(MOST_ROWS, len(suspects) - len(missing))
+    columns = [
+        Heading(_C["lot"]), Heading(_C["verdict"]), Heading(_C["support"]), Heading(_C["readings"], kind="n"),
+        Heading(_C["first"], clock.zone, "t"), Heading(_C["last"], clock.zone, "t"),
+    ]  # fmt: skip
+    written: list[tuple[object, ...]] = [
+        (link(here, address("lot", lot), lot), "", toned("suspect", words.SUPPORT["suspect"]), None, "", "")
+        for lot in missing
+    ]
+    written += [
+        (
+            words.FRAGMENT["not_stated"] if row["lot"] is None else link(here, address("lot", row["lot"]), row["lot"]),
+            toned(row["verdict"], words.VERDICT.get(row["verdict"], str(row["verdict"]))),
+            toned(row["support"], words.SUPPORT.get(row["support"], str(row["support"]))),
+            row["readings"], clock.second(row["first_at"]), clock.second(row["last_at"]),
+        )
+        for row in rows[:cut]
+    ]  # fmt: skip
+    marked = [True] * len(missing) + [row["lot"] in suspects for row in rows[:cut]]
+    note = words.FRAGMENT["rows"].format(shown=cut, total=len(rows)) if len(rows) > cut else ""
+    return table(number, "lots", caption(words.TABLE["lots"], note), columns, written, marked=marked)
+
+
+def checks_table(
+    series: Series, number: int, anchor: str, figures: Sequence[tuple[int, str]], block: BlockSummary | None
+) -> Html:
+    """Return the checks of one series, numbered as in its charts, oldest first.
+
+    Parameters
+    ----------
+    series
+        The checks, with the name of what was checked.
+    number, anchor
+        Of the table.
+    figures
+        Number and anchor of each chart of these checks.
+    block
+        Summary of the block's checks since the last setting.
+    """
+    rows, clock, unit = series.rows, series.clock, series.unit
+    frame = pl.DataFrame({"place": range(1, len(rows) + 1)})
+    flagged = [bool(row["rejects"]) or bool(row["warning"]) or row["passes"] is False for row in rows]
+    kept, marked, note = capped(frame, flagged, MOST_ROWS)
+    spread = next((s for row in reversed(rows) if (s := finite(row["limit_standard_deviation"]))), None)
+    decimals = decimals_of(block) if block is not None else decimals_for(spread, rows[-1]["mean"])
+    columns = [
+        Heading(_C["n"], kind="n"), Heading(_C["at"], clock.zone, "t"), Heading(_C["run"], kind="n"), Heading(_C["readings"], kind="n"),
+        Heading(_C["temperature"], "°C", "n"), Heading(_C["mean"], unit, "n"), Heading(_C["bias"], unit, "n"), Heading(_C["tolerance"], unit, "n"),
+        Heading(_C["result"]), Heading(_C["s"], unit, "n"), Heading(_C["limits"]), Heading(_C["z"], kind="n"), Heading(_C["rejects"], kind="t"),
+    ]  # fmt: skip
+    written = []
+    for place in kept["place"].to_list():
+        row = rows[place - 1]
+        signal = (
+            toned("out", row["rejects"])
+            if row["rejects"]
+            else toned("hold", words.FRAGMENT["warning"])
+            if row["warning"]
+            else ""
+        )
+        written.append(
+            (
+                place, clock.second(row["at"]), row["run"], row["readings"], fixed(row["temperature_c"], 1),
+                fixed(row["mean"], decimals), fixed(row["bias"], decimals, sign=True),
+                "" if finite(row["tolerance"]) is None else f"±{compact(row['tolerance'], 6)}", passed(row["passes"]),
+                fixed(row["within_standard_deviation"], decimals), words.LIMITS_KIND.get(row["limits_kind"], row["limits_kind"]),
+                fixed(row["z"], 2, sign=True), signal,
+            )
+        )  # fmt: skip
+    said = caption(words.TABLE["meter_checks"].format(block=series.name), note, figures=figures)
+    return table(number, anchor, said, columns, written, marked=marked)

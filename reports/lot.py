@@ -1,0 +1,180 @@
+"""The lot page: may it pass, why, what to do, and every number behind that."""
+
+from __future__ import annotations
+
+from reports import _lot_charts, _lot_tables
+from reports import _words as words
+from reports._address import address
+from reports._advice import lot_steps
+from reports._charts import Plot, figure, svg
+from reports._lot_tables import limits_in_words
+from reports._lot_text import key_figures, main_points, reason_of
+from reports._markup import Html, element, isolated, join, shorten
+from reports._numbers import Clock, decimals_for, finite
+from reports._page import Masthead, document, flags_list, section, unit_in_words, verdict
+from reports._report import Report
+from reports._tables import Numbered, best_order, facts
+from schemas.results import LotPage, LotResult
+
+__all__ = ["REPORT", "render"]
+
+
+def render(page: LotPage) -> str:
+    """Render the page of a lot.
+
+    Parameters
+    ----------
+    page
+        The lot with the frames behind it.
+
+    Returns
+    -------
+    str
+        A self-contained HTML document.
+    """
+    result, clock, numbered = page.result, Clock(page.provenance.zone), Numbered()
+    here = address("lot", result.lot)
+    unit = unit_in_words(result.unit)
+    decimals = decimals_for(
+        finite(result.expanded_uncertainty) or finite(result.standard_deviation) or finite(result.repeatability),
+        result.mean,
+    )
+    word = words.VERDICT.get(result.verdict, result.verdict)
+    charts = _charts(page, clock, numbered, unit=unit, decimals=decimals)
+    shown = [drawn for anchor, (_, drawn) in charts.items() if anchor != "brackets"]
+    none = element("p", words.FIGURE["none"].format(reason=reason_of(result, "mean")))
+    points = join(element("li", point) for point in main_points(page, clock, unit, decimals))
+    body = [
+        verdict(result.verdict, word, result.reasons, lot_steps(page)),
+        section("points", element("ul", points, class_="points")),
+        section("figures", key_figures(result, unit, decimals)),
+        section("charts", *(shown or [none]), wide=True),
+        section("support", *_support(page, clock, numbered, here, charts, unit), wide=True),
+        section("uncertainty", *_uncertainty(result, numbered, unit), wide=True),
+        section("rule", facts(_rule_facts(result, unit))),
+        section("flags", flags_list(result.flags)),
+        section("dispositions", _dispositions(result, numbered, clock)),
+        section("annex", *_annex(page, clock, numbered, charts, unit, decimals), wide=True),
+    ]
+    head = Masthead(
+        kind=words.FRAGMENT["lot"],
+        name=result.lot,
+        heading=isolated(result.lot, 80),
+        what=_what(result, clock),
+        title=f"{word}: {shorten(result.lot, 60)}",
+    )
+    return document(head, here, page.provenance, numbered, body, _rule_facts(result, unit)[:5])
+
+
+REPORT = Report(name="lot", page=LotPage, render=render)
+
+
+def _what(result: LotResult, clock: Clock) -> Html:
+    named = [
+        f"{words.FRAGMENT[name]} {shorten(value, 60)}"
+        for name in ("product", "material", "supplier")
+        if (value := getattr(result, name)) is not None
+    ]
+    if result.first_at is not None and result.last_at is not None:
+        named.append(
+            words.FRAGMENT["after_hours"].format(
+                first=clock.minute(result.first_at), last=f"{clock.minute(result.last_at)} {clock.zone}"
+            )
+        )
+    return join(named, " · ")
+
+
+def _charts(
+    page: LotPage, clock: Clock, numbered: Numbered, *, unit: str, decimals: int
+) -> dict[str, tuple[int, Html]]:
+    """Draw the charts; by anchor, with their numbers, so that tables can point back."""
+    result, say = page.result, words.FIGURE
+    found: dict[str, tuple[int, Html]] = {}
+
+    def add(anchor: str, plot: Plot, *sentences: str) -> None:
+        number = numbered.figure()
+        found[anchor] = number, figure(number, anchor, svg(plot, sentences[0]), *sentences, table=anchor)
+
+    parts = best_order(page.part_values, ("order", "part"))
+    spots = best_order(page.spot_values, ("part_order", "part", "spot"))
+    brackets = best_order(page.brackets, ("meter", "first_at", "last_at"))
+    limited = result.limits_unit is not None
+    if drawn := _lot_charts.parts_plot(result, parts, spots, unit=unit, decimals=decimals):
+        add("parts", drawn[0], say["parts"], say["key_parts"] if limited else say["key_plain"], drawn[1])
+    if spread := _lot_charts.spread_plot(result, spots, unit=unit, decimals=decimals):
+        sentence = say["distribution_bars"].format(bins=spread[1]) if spread[1] else say["distribution"]
+        key = say["key_bars" if spread[1] else "key_spread"] if limited else say["key_plain_spread"]
+        add("spots", spread[0], sentence, key)
+    if line := _lot_charts.timeline_plot(brackets, as_of=result.as_of, clock=clock):
+        add("brackets", line[0], say["timeline"], say["key_timeline"], line[1])
+    return found
+
+
+def _support(
+    page: LotPage, clock: Clock, numbered: Numbered, here: str, charts: dict[str, tuple[int, Html]], unit: str
+) -> list[Html]:
+    if not page.brackets.height:
+        return [element("p", words.FRAGMENT["no_brackets"])]
+    number, drawn = charts.get("brackets", (None, Html("")))
+    tables = [_lot_tables.brackets_table(page, numbered.table(), number, clock, here)]
+    if page.checks.height:
+        tables.append(_lot_tables.checks_table(page, numbered.table(), clock, unit=unit))
+    return [drawn, *tables]
+
+
+def _uncertainty(result: LotResult, numbered: Numbered, unit: str) -> list[Html]:
+    if not result.contributions:
+        reason = reason_of(result, "expanded_uncertainty")
+        return [element("p", words.FRAGMENT["no_budget"].format(reason=reason))]
+    return [_lot_tables.budget_table(result, numbered.table(), unit=unit)]
+
+
+def _rule_facts(result: LotResult, unit: str) -> list[tuple[str, object]]:
+    """Return by what the lot is judged, as facts."""
+    fragment = words.FRAGMENT
+    own = result.limits_unit
+    judged = own is not None
+    return [
+        (fragment["specification"], None if result.specification is None else isolated(result.specification, 120)),
+        (
+            fragment["limits"],
+            limits_in_words(result.lower_as_written, result.upper_as_written, unit_in_words(own or result.unit)),
+        ),
+        (
+            fragment["limits_page"],
+            limits_in_words(result.lower, result.upper, unit) if judged and own != result.unit else None,
+        ),
+        (
+            fragment["judged_by"],
+            words.CONFORMS_BY.get(result.conforms_by or "", result.conforms_by) if judged else None,
+        ),
+        (
+            fragment["rule"],
+            words.DECISION_RULE.get(result.decision_rule or "", result.decision_rule) if judged else None,
+        ),
+        (fragment["rounding"], words.rounding(result.rounding) if judged else None),
+        (fragment["models"], join(element("div", shorten(model, 400)) for model in result.temperature_models)),
+    ]
+
+
+def _dispositions(result: LotResult, numbered: Numbered, clock: Clock) -> Html:
+    if not result.dispositions:
+        return element("p", words.FRAGMENT["no_dispositions"])
+    return _lot_tables.decisions_table(result.dispositions, numbered.table(), clock)
+
+
+def _annex(
+    page: LotPage, clock: Clock, numbered: Numbered, charts: dict[str, tuple[int, Html]], unit: str, decimals: int
+) -> list[Html]:
+    """Return the points behind the charts and the readings behind the points."""
+    found: list[Html] = []
+    for anchor, frame, build in (
+        ("parts", page.part_values, _lot_tables.parts_table),
+        ("spots", page.spot_values, _lot_tables.spots_table),
+    ):
+        if frame.height:
+            number = charts[anchor][0] if anchor in charts else None
+            found.append(build(page, numbered.table(), number, unit=unit, decimals=decimals))
+    if page.readings.height:
+        found.append(_lot_tables.readings_table(page, numbered.table(), clock, unit=unit))
+    return found or [element("p", words.FRAGMENT["none"])]

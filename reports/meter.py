@@ -1,0 +1,213 @@
+"""The meter page: may it be used, why, what to do, and every check behind that."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from reports import _meter_charts, _meter_tables
+from reports import _words as words
+from reports._address import address
+from reports._advice import meter_steps, undisposed
+from reports._charts import figure, svg
+from reports._markup import Html, element, isolated, join, shorten
+from reports._meter_charts import Series
+from reports._numbers import Clock, compact, decimals_for, finite, fixed
+from reports._page import Masthead, document, flags_list, section, toned, unit_in_words, verdict
+from reports._report import Report
+from reports._tables import Numbered, best_order, ledger
+from schemas.results import MeterPage, MeterResult
+
+if TYPE_CHECKING:
+    from reports._charts import Plot
+    from reports._tables import Row
+    from schemas.results import BlockSummary
+
+__all__ = ["REPORT", "render"]
+
+
+def render(page: MeterPage) -> str:
+    """Render the page of a meter.
+
+    Parameters
+    ----------
+    page
+        The meter with the frames behind it.
+
+    Returns
+    -------
+    str
+        A self-contained HTML document.
+    """
+    result, clock, numbered = page.result, Clock(page.provenance.zone), Numbered()
+    here = address("meter", result.meter)
+    unit = unit_in_words(result.unit)
+    word = words.STATE.get(result.state, result.state)
+    none = element("p", words.FRAGMENT["none"])
+    found = _series(page, clock, unit)
+    blocks = {(block.block, block.probe, block.frequency_khz): block for block in result.blocks}
+    points = join(element("li", point) for point in _points(result, clock, unit))
+    body = [
+        verdict(result.state, word, result.reasons, meter_steps(result, clock)),
+        section("points", element("ul", points, class_="points")),
+        section("figures", _figures(result, clock)),
+    ]
+    charts: list[Html] = []
+    figures: list[list[tuple[int, str]]] = []
+    for place, (key, series) in enumerate(found, start=1):
+        drawn, numbers = _charts(series, blocks.get(key), numbered, place)
+        charts += [element("h3", series.name), *drawn]
+        figures.append(numbers)
+    body.append(section("charts", *(charts or [element("p", words.FRAGMENT["no_checks"])]), wide=True))
+    if result.blocks:
+        body.append(section("blocks", _meter_tables.blocks_table(result, numbered.table(), unit=unit), wide=True))
+    signals = _meter_tables.signals_table(result, numbered.table(), clock) if result.signals else None
+    body.append(section("signals", signals or element("p", words.FRAGMENT["no_signals"]), wide=True))
+    drift = _meter_tables.drift_table(result, numbered.table(), clock, unit=unit) if result.drift else none
+    body.append(section("drift", drift, wide=True))
+    read = page.lots.height or result.suspect_lots
+    lots = _meter_tables.lots_table(page, numbered.table(), clock, here) if read else none
+    body += [section("read_lots", lots, wide=True), section("flags", flags_list(result.flags))]
+    settings = _meter_tables.settings_table(page, numbered.table(), clock) if page.settings.height else none
+    body.append(section("settings", settings))
+    tables = [
+        _meter_tables.checks_table(series, numbered.table(), f"checks-{place}", numbers, blocks.get(key))
+        for place, ((key, series), numbers) in enumerate(zip(found, figures, strict=True), start=1)
+    ]
+    body.append(section("checks", *(tables or [none]), wide=True))
+    head = Masthead(
+        kind=words.FRAGMENT["meter"],
+        name=result.meter,
+        heading=isolated(result.meter, 80),
+        what=_what(result, clock),
+        title=f"{word}: {shorten(result.meter, 60)}",
+    )
+    return document(head, here, page.provenance, numbered, body)
+
+
+REPORT = Report(name="meter", page=MeterPage, render=render)
+
+
+def _what(result: MeterResult, clock: Clock) -> str:
+    if result.last_setting_at is None:
+        return words.FRAGMENT["since_first"]
+    return words.FRAGMENT["earlier"].format(day=f"{clock.minute(result.last_setting_at)} {clock.zone}")
+
+
+_Key = tuple[str, str | None, float | None]
+
+
+def _series(page: MeterPage, clock: Clock, unit: str) -> list[tuple[_Key, Series]]:
+    """Return the checks of each block, probe and frequency that have a mean, in order of time."""
+    by_key: dict[_Key, list[Row]] = {}
+    ordered = best_order(page.checks, ("block", "probe", "frequency_khz", "at", "run"))
+    for row in ordered.iter_rows(named=True):
+        if finite(row["mean"]) is not None:
+            by_key.setdefault((row["block"], row["probe"], row["frequency_khz"]), []).append(row)
+    blocks = [key[0] for key in by_key]
+    times = tuple(sorted(page.settings["at"].drop_nulls().to_list())) if page.settings.height else ()
+    found = []
+    for key, rows in by_key.items():
+        name = shorten(key[0], 60)
+        if blocks.count(key[0]) > 1:
+            stated = [words.FRAGMENT["not_stated"] if part is None else part for part in key[1:]]
+            name = words.FRAGMENT["series"].format(block=name, probe=shorten(str(stated[0]), 40), frequency=stated[1])
+        found.append((key, Series(name, rows, times, unit, clock)))
+    return found
+
+
+def _charts(
+    series: Series, block: BlockSummary | None, numbered: Numbered, place: int
+) -> tuple[list[Html], list[tuple[int, str]]]:
+    """Draw the charts of one block; return them with their numbers and anchors."""
+    say = words.FIGURE
+    drawn: list[Html] = []
+    numbers: list[tuple[int, str]] = []
+
+    def add(kind: str, plot: Plot, *sentences: str) -> None:
+        anchor, number = f"{kind}-{place}", numbered.figure()
+        said = say[kind].format(block=series.name)
+        drawn.append(figure(number, anchor, svg(plot, said), said, *sentences, table=f"checks-{place}"))
+        numbers.append((number, anchor))
+
+    if control := _meter_charts.control_plot(series):
+        add("control", control[0], say["key_control"], say["names_once"], control[1])
+    if bias := _meter_charts.bias_plot(series):
+        add("bias", bias, say["key_bias"])
+    if within := _meter_charts.within_plot(series, block):
+        add("within", within, say["key_within"])
+    return drawn, numbers
+
+
+def _points(result: MeterResult, clock: Clock, unit: str) -> list[str]:
+    """Return the main points in plain sentences."""
+    point = words.POINT
+    points: list[str] = []
+    for block in result.blocks:
+        checks, name = words.counted(block.checks, "check"), shorten(block.block, 60)
+        if finite(block.last_bias) is None:
+            reason = shorten(block.not_computable.get("last_bias") or words.FRAGMENT["no_reason"], 200)
+            said = point["no_bias"].format(block=name, reason=reason, checks=checks)
+        else:
+            decimals = _meter_tables.decimals_of(block)
+            said = point["bias"].format(
+                block=name, last=fixed(block.last_bias, decimals, sign=True), mean=fixed(block.bias, decimals, sign=True),
+                unit=unit, tolerance=compact(block.tolerance, 6), checks=checks,
+            )  # fmt: skip
+        said += (
+            point["limits_frozen"].format(n=block.baseline_checks)
+            if block.limits_kind == "frozen"
+            else point["limits_provisional"]
+        )
+        points.append(said)
+    for drift in result.drift:
+        if drift.leaves_tolerance_on is None or drift.interval is None or drift.slope_per_30_days is None:
+            continue
+        decimals = decimals_for((drift.interval[1] - drift.interval[0]) / 2, drift.slope_per_30_days)
+        low, high = (fixed(bound, decimals, sign=True) for bound in drift.interval)
+        points.append(
+            point["drift"].format(
+                block=shorten(drift.block, 60), slope=fixed(drift.slope_per_30_days, decimals, sign=True), unit=unit,
+                low=low, high=high, day=clock.day(drift.leaves_tolerance_on),
+            )
+        )  # fmt: skip
+    points.append(
+        point["signals"].format(
+            signals=words.counted(sum(signal.reject for signal in result.signals), "signal"),
+            checks=words.counted(
+                len({(signal.at, signal.block) for signal in result.signals if signal.reject}), "check"
+            ),
+            without=undisposed(result),
+            warnings=words.counted(result.warnings, "warning"),
+        )
+    )
+    if result.suspect_lots:
+        names = words.listed([shorten(lot, 30) for lot in result.suspect_lots])
+        points.append(point["suspect"].format(lots=words.counted(len(result.suspect_lots), "lot"), names=names))
+    if result.flags:
+        points.append(point["flags"].format(flags=words.counted(len(result.flags), "flag")))
+    return points
+
+
+def _figures(result: MeterResult, clock: Clock) -> Html:
+    """Return the key figures of the meter."""
+    key, fragment = words.KEY, words.FRAGMENT
+    never = fragment["no_checks"]
+    how = (
+        {True: toned("passed", words.PASSES[True]), False: toned("failed", words.PASSES[False])}.get(
+            bool(result.last_run_passed)
+        )
+        if result.last_run_passed is not None
+        else words.PASSES[None]
+    )
+    at = clock.minute(result.last_run_at)
+    setting = clock.minute(result.last_setting_at)
+    return ledger(
+        [
+            (key["last_run"], at, (how, clock.zone), None if at else never),
+            (key["last_setting"], setting, (clock.zone,), None if setting else fragment["since_first"]),
+            (key["checks"], result.checks, (), None),
+            (key["runs"], result.runs, (), None),
+            (key["warnings"], result.warnings, (), None),
+            (key["signals"], undisposed(result), (), None),
+        ]
+    )

@@ -1,0 +1,84 @@
+"""Every sample page, rendered once, and what a browser's parser makes of it."""
+
+from __future__ import annotations
+
+from functools import cache
+from html.parser import HTMLParser
+from typing import Any
+
+from sample_pages import index_page, lot_pages, meter_pages
+
+import reports
+
+__all__ = ["Parsed", "pages", "parsed", "rendered"]
+
+VOID = {"meta", "link", "br"}
+
+
+class Parsed(HTMLParser):
+    """What a browser would make of the page."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__(convert_charrefs=True)
+        self.elements: list[tuple[str, dict[str, str | None]]] = []
+        self.open: list[str] = []
+        self.texts: list[str] = []
+        self.styles: list[str] = []
+        self.headings: list[tuple[int, str]] = []
+        self.feed(page)
+        self.close()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        assert len({key for key, _ in attrs}) == len(attrs), (tag, attrs)
+        self.elements.append((tag, dict(attrs)))
+        if tag in {"h1", "h2", "h3"}:
+            self.headings.append((int(tag[1]), ""))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if self.open and self.open[-1] == "style":
+            self.styles.append(data)
+            return
+        self.texts.append(data)
+        if self.headings and any(tag in {"h1", "h2", "h3"} for tag in self.open):
+            level, words_so_far = self.headings[-1]
+            self.headings[-1] = level, words_so_far + data
+
+    def handle_comment(self, data: str) -> None:
+        raise AssertionError(f"a comment: {data}")
+
+    def handle_pi(self, data: str) -> None:
+        raise AssertionError(f"a processing instruction: {data}")
+
+    def values(self, attribute: str) -> list[str]:
+        return [value for _, attrs in self.elements if (value := attrs.get(attribute)) is not None]
+
+    @property
+    def text(self) -> str:
+        return "".join(self.texts).strip()
+
+
+@cache
+def pages() -> dict[str, Any]:
+    found: dict[str, Any] = {f"lot {name}": page for name, page in lot_pages().items()}
+    found |= {f"meter {name}": page for name, page in meter_pages().items()}
+    found["index"], found["index quiet"] = index_page(), index_page(quiet=True)
+    found["index hostile"] = index_page(hostile=True)
+    return found
+
+
+@cache
+def rendered(name: str) -> str:
+    return reports.render(pages()[name])
+
+
+@cache
+def parsed(name: str) -> Parsed:
+    return Parsed(rendered(name))

@@ -1,0 +1,66 @@
+"""The catalogue is complete, and nothing in it is left over."""
+
+from __future__ import annotations
+
+import re
+import string
+from pathlib import Path
+
+import pytest
+
+from reports import _words
+
+SOURCES = "".join(
+    path.read_text(encoding="utf-8")
+    for path in sorted(Path(_words.__file__).parent.glob("*.py"))
+    if path.name != "_words.py"
+)
+CATALOGUES = [name for name in _words.__all__ if isinstance(getattr(_words, name), dict)]
+BY_VALUE = {"VERDICT", "STATE", "SUPPORT", "WITHIN", "PASSES", "LIMITS_KIND", "TEMPERATURE_STATE", "UNIT", "CONFORMS_BY",
+            "DECISION_RULE", "SETTING_KIND"}  # fmt: skip
+"""Catalogues whose keys are values of the results."""
+BY_SIDE = {"before_run", "after_run", "before_none", "after_none"}
+"""Keys that are put together from the side of a bracket."""
+
+
+@pytest.mark.parametrize("name", [name for name in CATALOGUES if name not in BY_VALUE])
+def test_no_text_is_left_over(name: str) -> None:
+    keys = set(getattr(_words, name)) - BY_SIDE
+    assert [key for key in sorted(keys) if not re.search(rf"[\"']{key}[\"']", SOURCES)] == []
+
+
+@pytest.mark.parametrize("name", CATALOGUES)
+def test_every_text_is_a_sentence_or_a_word_with_named_places(name: str) -> None:
+    for key, words in getattr(_words, name).items():
+        assert words.strip(), key
+        for _, field, specification, conversion in string.Formatter().parse(words):
+            assert field is None or field.isidentifier(), key
+            assert not specification
+            assert conversion is None
+
+
+def test_numbers_of_things_agree_with_their_nouns() -> None:
+    assert _words.counted(1, "lot") == "1 lot"
+    assert _words.counted(0, "lot") == "0 lots"
+    assert _words.counted(1200, "reading") == "1\u202f200 readings"
+
+
+def test_lists_are_read_aloud() -> None:
+    assert _words.listed([]) == ""
+    assert _words.listed(["A"]) == "A"
+    assert _words.listed(["A", "B"]) == "A and B"
+    assert _words.listed(["A", "B", "C"]) == "A, B and C"
+    assert _words.listed(list("ABCDEFGH"), 3) == "A, B, C and 5 more"
+
+
+@pytest.mark.parametrize(
+    ("rule", "words"),
+    [
+        (None, "not rounded before the comparison"),
+        ("none", "not rounded before the comparison"),
+        ("half_up:1", "rounded to 1 decimal before the comparison, halves away from zero"),
+        ("half_even:2", "rounded to 2 decimals before the comparison, halves to even"),
+    ],
+)
+def test_rounding_is_said_in_words(rule: str | None, words: str) -> None:
+    assert _words.rounding(rule) == words
