@@ -7,11 +7,11 @@ from itertools import product
 
 import polars as pl
 import pytest
+from scenario import REFERENCE, Scenario, at
 
 from pipeline.metrology.support import SUPPORT_ORDER
 from pipeline.metrology.verdict import Evidence, decide
 from pipeline.settings import Settings
-from scenario import REFERENCE, Scenario, at
 
 LIMITS = ("in", "out", "undecided", None)
 SUPPORT = SUPPORT_ORDER
@@ -35,7 +35,9 @@ def expected(limits: str | None, support: str, missing: str) -> str:
 
 @pytest.mark.parametrize(("limits", "support", "missing"), list(product(LIMITS, SUPPORT, MISSING)))
 def test_verdict_matrix(limits: str | None, support: str, missing: str) -> None:
-    evidence = Evidence(limits_met=limits, support=support, support_reasons=("because",), limits_sentence="compared", **MISSING[missing])
+    evidence = Evidence(
+        limits_met=limits, support=support, support_reasons=("because",), limits_sentence="compared", **MISSING[missing]
+    )
     verdict = decide(evidence)
     assert verdict.verdict == expected(limits, support, missing)
     assert verdict.reasons
@@ -96,7 +98,9 @@ def test_missing_values_are_not_assessed() -> None:
     unknown_lot = bracketed().lot("09:00", lot="L9").check("10:00").assess().lots["L9"]
     assert unknown_lot.verdict == "not_assessed"
     assert "lots.csv" in unknown_lot.reasons[0]
-    no_limits = Scenario(specifications="specification,material,parts\nS,copper,1\n").check("08:00").lot("09:00").check("10:00")
+    no_limits = (
+        Scenario(specifications="specification,material,parts\nS,copper,1\n").check("08:00").lot("09:00").check("10:00")
+    )
     assert no_limits.assess().lots["L1"].verdict == "not_assessed"
     for column, least in (("parts", 4), ("spots", 2), ("repeats", 2)):
         plan = {"parts": 1, "spots": 1, "repeats": 1, column: least}
@@ -126,7 +130,9 @@ def test_limits_hit_exactly_are_met_in_every_unit() -> None:
         (30.0, "%IACS", "accept"), (17.4, "MS/m", "accept"), (34.5, "%IACS", "accept"), (20.01, "MS/m", "accept"),
         (29.99, "%IACS", "reject"), (17.39, "MS/m", "reject"), (34.51, "%IACS", "reject"),
     ):  # fmt: skip
-        scenario = Scenario(specifications=specifications).check("08:00").lot("09:00", value, value, unit=unit).check("10:00")
+        scenario = (
+            Scenario(specifications=specifications).check("08:00").lot("09:00", value, value, unit=unit).check("10:00")
+        )
         assert scenario.assess().lots["L1"].verdict == wanted, (value, unit)
 
 
@@ -152,7 +158,12 @@ def test_guarded_rule_knows_a_third_verdict() -> None:
                 scenario.reading(moment, value + 0.01 * i, lot="L1", part=part, spot="1")
         result = scenario.check("10:00").assess().lots["L1"]
         found[value] = (result.limits_met, result.verdict)
-    assert found == {55.0: ("out", "reject"), 56.9: ("undecided", "hold"), 57.1: ("undecided", "hold"), 59.0: ("in", "accept")}
+    assert found == {
+        55.0: ("out", "reject"),
+        56.9: ("undecided", "hold"),
+        57.1: ("undecided", "hold"),
+        59.0: ("in", "accept"),
+    }
 
 
 def test_a_lot_in_two_brackets_takes_the_worse() -> None:
@@ -166,7 +177,9 @@ def test_two_meters_both_must_be_in_control() -> None:
 
 
 def test_a_run_passes_only_when_every_block_passes() -> None:
-    scenario = Scenario().check("08:00").check("08:01", 0.4, block="B2").lot("09:00").check("10:00").check("10:01", block="B2")
+    scenario = (
+        Scenario().check("08:00").check("08:01", 0.4, block="B2").lot("09:00").check("10:00").check("10:01", block="B2")
+    )
     assert verdict_of(scenario)[0] == "suspect"
 
 
@@ -195,7 +208,16 @@ def test_a_block_without_a_certificate_decides_nothing() -> None:
 
 
 def test_checks_are_split_by_gap_block_and_part() -> None:
-    scenario = Scenario().check("08:00").check("08:05").check("08:20").check("08:21", block="B2").check("08:22").lot("09:00").check("09:01")
+    scenario = (
+        Scenario()
+        .check("08:00")
+        .check("08:05")
+        .check("08:20")
+        .check("08:21", block="B2")
+        .check("08:22")
+        .lot("09:00")
+        .check("09:01")
+    )
     found = scenario.assess()
     assert found.checks["readings"].to_list() == [6, 3, 3, 3, 3]
     assert found.runs["checks"].to_list() == [4, 1]
@@ -204,7 +226,14 @@ def test_checks_are_split_by_gap_block_and_part() -> None:
 def test_unknown_clock_supports_nothing_and_is_traced() -> None:
     from pipeline.steps.trace import trace
 
-    scenario = Scenario().check("08:00").lot("09:00").check("10:00").lot("11:00", 58.5, lot="L2", clock="unknown").check("12:00")
+    scenario = (
+        Scenario()
+        .check("08:00")
+        .lot("09:00")
+        .check("10:00")
+        .lot("11:00", 58.5, lot="L2", clock="unknown")
+        .check("12:00")
+    )
     found = scenario.assess()
     assert found.lots["L2"].support == "unsupported"
     result = trace(found, "M1")
@@ -259,7 +288,15 @@ def test_limits_freeze_after_the_first_checks_and_late_data_only_raises_a_flag()
 
 
 def test_row_order_does_not_matter() -> None:
-    scenario = Scenario().check("08:00").check("08:01", block="B2").lot("09:00").check("10:00").lot("11:00", lot="L2").check("12:00", 0.4)
+    scenario = (
+        Scenario()
+        .check("08:00")
+        .check("08:01", block="B2")
+        .lot("09:00")
+        .check("10:00")
+        .lot("11:00", lot="L2")
+        .check("12:00", 0.4)
+    )
     frame = scenario.frame()
     first = scenario.assess(frame=frame)
     for seed in range(5):
@@ -287,7 +324,15 @@ def test_exported_means_count_exactly_like_their_readings() -> None:
     a = single.check("10:00").assess().lots["L1"]
     b = exported.check("10:00").assess().lots["L1"]
     assert (a.readings, a.parts, a.verdict) == (b.readings, b.parts, b.verdict) == (20, 5, "accept")
-    for name in ("mean", "standard_deviation", "repeatability", "repeatability_degrees_of_freedom", "cpk", "ppk", "expanded_uncertainty"):
+    for name in (
+        "mean",
+        "standard_deviation",
+        "repeatability",
+        "repeatability_degrees_of_freedom",
+        "cpk",
+        "ppk",
+        "expanded_uncertainty",
+    ):
         assert getattr(a, name) == pytest.approx(getattr(b, name), rel=1e-9), name
     assert any("unknown" in flag for flag in b.flags)
 

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 import pytest
+from scenario import Scenario
 
 from pipeline.errors import EnvironmentProblem, IntegrityProblem
 from pipeline.history.store import GENESIS_HASH, History, event_hash
-from scenario import Scenario
 from schemas.tables import READING
 from schemas.validate import Failures, failures, require
 
@@ -42,7 +42,7 @@ def full_frame() -> pl.DataFrame:
     scenario = Scenario()
     scenario.reading(NOW, 58.123456789012345, lot="L1", part="1", spot="s", probe="P", operator="Zoë Ø", sequence=7, count=3,
                      standard_deviation=0.1, temperature_source="internal", frequency_khz=60.0, thickness_mm=1.5,
-                     coating_um=0.0, radius_mm=9.0, curvature_compensated=True, sensor="S", run="R", remark="a,\"b\"\u2028",
+                     coating_um=0.0, radius_mm=9.0, curvature_compensated=True, sensor="S", run="R", remark='a,"b"\u2028',
                      block="B", non_reading=None)  # fmt: skip
     scenario.reading(NOW, 58.0)
     frame = scenario.frame().drop("source_id", "occurrence", "conflict")
@@ -73,10 +73,14 @@ def test_a_file_that_does_not_balance_is_refused_whole(tmp_path: Path) -> None:
 
 
 def test_a_failed_transaction_leaves_nothing(tmp_path: Path) -> None:
-    with History.open(tmp_path / "a.duckdb", write=True) as history:
-        with pytest.raises(KeyboardInterrupt), history.transaction():
+    def stop_after_storing(history: History) -> None:
+        with history.transaction():
             history.add_file(ledger(3), full_frame(), NO_QUARANTINE)
             raise KeyboardInterrupt
+
+    with History.open(tmp_path / "a.duckdb", write=True) as history:
+        with pytest.raises(KeyboardInterrupt):
+            stop_after_storing(history)
         assert (history.sources().height, history.readings().height) == (0, 0)
 
 
