@@ -223,7 +223,7 @@ def read_settings(text: str, where: str = SETTINGS_FILE) -> Settings:
     _above_zero(settings, where)
     try:
         ZoneInfo(settings.time_zone)
-    except (ZoneInfoNotFoundError, ValueError):
+    except (ZoneInfoNotFoundError, ValueError, OSError):
         raise SettingsError(
             f"{where}: time_zone = {settings.time_zone!r}: expected an IANA zone such as 'Europe/Oslo'."
         ) from None

@@ -92,8 +92,8 @@ LOT_STEP = {
 METER_STEP = {
     "use": "Use it. Check it again before the check interval of your site is over, and at the end of the run.",
     "stop": "Do not measure with this meter.",
-    "recheck": "Clean probe and blocks, let them reach one temperature, and check it again on every block. It is fit again when "
-    "that run passes.",
+    "recheck": "Clean probe and blocks, let them reach one temperature, set the meter (or record an adjustment, which begins a "
+    "new run), and check it on every block. It is fit again when that run passes.",
     "adjust": "If the check fails again, set the meter on its blocks and check it, or send it to be calibrated.",
     "suspect_lots": "Look at {lots} on which a failed check throws doubt; they are listed below.",
     "overdue": "Check it on its blocks before the next reading.",

@@ -169,6 +169,15 @@ BASELINE = Table(
             nullable=False,
             at_least=0,
         ),
+        Column("unit", TEXT, "Working unit of the limits.", required=True, nullable=False, allowed=UNITS),
+        Column(
+            "reference_temperature_c",
+            FLOAT,
+            "Reference temperature of the limits.",
+            required=True,
+            nullable=False,
+            unit="°C",
+        ),
         Column(
             "named",
             BOOLEAN,

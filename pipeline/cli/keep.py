@@ -14,7 +14,7 @@ __all__ = ["add_to"]
 
 
 def verify(workspace: WorkspaceOption = None, json: Json = False) -> None:
-    """Recompute the hashes of raw files and events, and the counts of lines and readings.
+    """Recompute all hashes, read the archived files again and compare, and count lines and readings.
 
     Example: annealog verify
     """
@@ -49,7 +49,7 @@ def backup(
 
     place = workspace_at(workspace)
     if dry_run:
-        output.note(f"Would write {place.root} into {target}.")
+        output.would(f"write {place.root} into {target}", json=json)
         return
     count = write(place, target)
     if json:
@@ -71,7 +71,7 @@ def restore(
     from pipeline.steps.backup import restore as unpack
 
     if dry_run:
-        output.note(f"Would unpack {source} into {folder}.")
+        output.would(f"unpack {source} into {folder}", json=json)
         return
     count = unpack(source, folder)
     if json:

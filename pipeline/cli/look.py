@@ -34,6 +34,8 @@ def status(as_of: AsOf = None, workspace: WorkspaceOption = None, json: Json = F
 
     place = workspace_at(workspace)
     found = look(place, as_of=moment(as_of, place))
+    for name in found.not_taken_over:
+        output.note(f"{name} was changed since the last load; what follows still rests on the version taken over then.")
     document = found.document()
     if json:
         output.print_json(document)
@@ -70,17 +72,22 @@ def status(as_of: AsOf = None, workspace: WorkspaceOption = None, json: Json = F
 def _assess(place: Workspace, as_of: str | None, **given: Any) -> Any:
     from pipeline.history.store import History
     from pipeline.steps.assess import assess
+    from pipeline.steps.reference import not_taken_over
 
     with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
+        for name in not_taken_over(place, history):
+            output.note(
+                f"{name} was changed since the last load; what follows still rests on the version taken over then."
+            )
         return assess(history, place.settings, as_of=moment(as_of, place), **given), history.sources()
 
 
-def _write(place: Workspace, pages: Iterable[Any], *, dry_run: bool) -> str | None:
+def _write(place: Workspace, pages: Iterable[Any], as_of: str | None, *, dry_run: bool) -> str | None:
     from pipeline.steps.pages import write_pages
 
     if dry_run:
         return None
-    return str(write_pages(place, pages)[0].path)
+    return str(write_pages(place, pages, as_of=moment(as_of, place))[0].path)
 
 
 def lot(
@@ -106,7 +113,7 @@ def lot(
             )
         found, sources = _assess(place, as_of, lots=[name])
     result: LotResult = found.lots[name]
-    path = _write(place, lot_pages(place, found, sources, [name]), dry_run=dry_run)
+    path = _write(place, lot_pages(place, found, sources, [name]), as_of, dry_run=dry_run)
     if json:
         output.print_json({**as_json(result), "page": path})
     else:
@@ -165,7 +172,7 @@ def meter(
     if name not in found.meters:
         raise UsageError(f"No reading of meter {name!r} was loaded. Known meters: {', '.join(found.meters) or 'none'}.")
     result: MeterResult = found.meters[name]
-    path = _write(place, meter_pages(place, found, sources, [name]), dry_run=dry_run)
+    path = _write(place, meter_pages(place, found, sources, [name]), as_of, dry_run=dry_run)
     if json:
         output.print_json({**as_json(result), "page": path})
     else:
@@ -260,11 +267,12 @@ def config_check(workspace: WorkspaceOption = None, json: Json = False) -> None:
     """
     from pipeline.steps.assess import recorded_tables
     from pipeline.steps.load import layouts_of
-    from pipeline.steps.reference import read_reference
+    from pipeline.steps.reference import check_names, read_reference
 
     place = workspace_at(workspace)
     tables = recorded_tables(read_reference(place), place.settings, contract=True)
     layouts = layouts_of(place)
+    check_names(place.settings, tables, layouts)
     if json:
         output.print_json({"tables": {n: t.height for n, t in tables.items()}, "layouts": sorted(layouts)})
         return

@@ -33,6 +33,7 @@ __all__ = [
     "progress",
     "table",
     "when",
+    "would",
 ]
 
 VERDICT_WORDS = {"accept": "ACCEPT", "hold": "HOLD", "reject": "REJECT", "not_assessed": "NOT ASSESSED"}
@@ -58,6 +59,14 @@ def plain(text: str) -> str:
 def note(text: str) -> None:
     """Print a note on standard error."""
     _err().print(plain(text))
+
+
+def would(what: str, *, json: bool) -> None:
+    """Say what a dry run would do."""
+    if json:
+        print_json({"dry_run": True, "would": what})
+    else:
+        out().print(plain(f"Would {what}."))
 
 
 def print_json(document: Any) -> None:

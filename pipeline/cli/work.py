@@ -46,7 +46,7 @@ def demo(
     if folder.exists() and any(folder.iterdir()) and not (folder / SETTINGS_FILE).exists():
         raise UsageError(f"{folder} is not empty and no workspace. Name a new folder: annealog demo DIR")
     if dry_run:
-        output.note(f"Would build the demo in {folder}, load its exports and write its pages.")
+        output.would(f"build the demo in {folder}, load its exports and write its pages", json=json)
         return
     workspace = Workspace(folder.resolve(), Settings())
     with output.progress(None, "loading files", quiet=json) as callbacks:
@@ -194,7 +194,7 @@ def render(
     place = workspace_at(workspace)
     at = moment(as_of, place)
     if dry_run:
-        output.note(f"Would write the pages whose data changed into {place.pages}.")
+        output.would(f"write the pages whose data changed into {place.pages}", json=json)
         return
     with output.progress(None, "assessing", quiet=json) as callbacks:
         if direct:

@@ -489,6 +489,11 @@ class History:
         )
         return {str(name): str(content) for name, content in rows}
 
+    def changed_reference_texts(self) -> list[str]:
+        """Return the names of reference tables whose stored text does not agree with its hash, for `verify`."""
+        rows = self._run('SELECT name, sha256, content FROM reference_text ORDER BY "sequence"')
+        return [str(name) for name, digest, text in rows if hashlib.sha256(str(text).encode()).hexdigest() != digest]
+
     def put_reference_text(self, name: str, content: str, at: datetime) -> None:
         """Take over a new text of a reference table; earlier ones stay."""
         number = (self._one('SELECT coalesce(max("sequence"), 0) + 1 FROM reference_text') or (1,))[0]

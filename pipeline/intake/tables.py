@@ -168,6 +168,8 @@ def _row_problem(name: str, row: dict[str, Any]) -> str | None:
             return "limits need a unit."
         if row.get("conforms_by") == "k_method" and row.get("k") is None:
             return "conforms_by = k_method needs a k."
+        if row.get("conforms_by") == "k_method" and row.get("decision_rule") == "guarded":
+            return "the k method has no guarded rule; use decision_rule = simple."
     if name == "blocks" and row.get("certified_value") is not None and row.get("unit") is None:
         return "a certified value needs a unit."
     if name == "materials" and (row.get("temperature_model") is None) != (row.get("coefficient") is None):

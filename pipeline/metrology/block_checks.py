@@ -32,6 +32,7 @@ __all__ = [
     "group_checks",
     "judge_tolerance",
     "ordered_stream",
+    "recompute",
     "runs_of_checks",
     "settings_of",
 ]
@@ -49,7 +50,9 @@ def ordered_stream(readings: pl.DataFrame, adjustments: pl.DataFrame) -> pl.Data
     Parameters
     ----------
     readings
-        Columns meter, measured_at, sequence, source_id, line, replicate, role; only readings with a believed clock.
+        Columns meter, measured_at, sequence, file_rank, line, replicate, role, counts; every reading with a believed
+        clock, also one left out or without a value: it was taken, so it stands between checks. `file_rank` orders files
+        independently of the order in which they were loaded.
     adjustments
         Recorded settings: meter, measured_at.
 
@@ -64,7 +67,7 @@ def ordered_stream(readings: pl.DataFrame, adjustments: pl.DataFrame) -> pl.Data
         pl.lit("setting").alias("role"), pl.lit(True).alias("recorded")
     )
     stream = pl.concat([readings.with_columns(pl.lit(False).alias("recorded")), recorded], how="diagonal").sort(
-        "meter", "measured_at", "sequence", "source_id", "line", "replicate", nulls_last=True, maintain_order=True
+        "meter", "measured_at", "sequence", "file_rank", "line", "replicate", nulls_last=True, maintain_order=True
     )
     is_setting = pl.col("role") == "setting"
     # a setting is a row of setting readings; its time is that of the last of them
@@ -100,7 +103,7 @@ def group_checks(stream: pl.DataFrame, *, gap: timedelta) -> pl.DataFrame:
     ----------
     stream
         From :func:`ordered_stream`, with value_at_reference, standard_deviation_at_reference (working unit), count,
-        probe, frequency_khz, block, temperature_c. Non-readings and excluded readings are left out before.
+        probe, frequency_khz, block, temperature_c, conflict, and `counts`: false for non-readings and readings left out.
     gap
         Longest time between two readings of one check.
 
@@ -111,7 +114,7 @@ def group_checks(stream: pl.DataFrame, *, gap: timedelta) -> pl.DataFrame:
         without_reference (readings that have no value at the reference temperature), mean,
         within_standard_deviation, within_degrees_of_freedom (exact over exported means), temperature_c.
     """
-    blocks = stream.filter(pl.col("role") == "block")
+    blocks = stream.filter((pl.col("role") == "block") & pl.col("counts"))
     change = pl.any_horizontal(
         *((pl.col(name).ne_missing(pl.col(name).shift())) for name in ("meter", "probe", "frequency_khz", "block")),
         pl.col("parts_before") != pl.col("parts_before").shift(),
@@ -136,7 +139,8 @@ def group_checks(stream: pl.DataFrame, *, gap: timedelta) -> pl.DataFrame:
         )
         .group_by("check", maintain_order=True)
         .agg(
-            pl.col("run", *SERIES).first(),
+            pl.col("run", "parts_before", *SERIES).first(),
+            pl.col("conflict").any(),
             pl.col("measured_at").max().alias("at"),
             pl.col("measured_at").min().alias("first_at"),
             n.sum().alias("readings"),
@@ -197,14 +201,14 @@ def judge_tolerance(
             "certified_value": "_certified",
             "unit": "_unit",
             "expanded_uncertainty": "_expanded",
-            "coverage_factor": "_coverage",
+            "coverage_factor": "certificate_coverage_factor",
             "certificate": "certificate",
             "due_on": "certificate_due_on",
         },
     )
     # certificates are few and conversions scalar, so each distinct one is converted once
     distinct = (
-        checks.select("block", "_certified", "_unit", "_expanded", "_coverage")
+        checks.select("block", "_certified", "_unit", "_expanded", "certificate_coverage_factor")
         .unique()
         .drop_nulls(["_certified", "_unit"])
     )
@@ -218,7 +222,7 @@ def judge_tolerance(
                 "_certified": certified,
                 "_unit": given,
                 "_expanded": expanded,
-                "_coverage": coverage,
+                "certificate_coverage_factor": coverage,
                 "certified_value": value,
                 "certificate_standard_uncertainty": (
                     None if expanded is None else abs(expanded / (coverage or 2.0) * derivative(certified, given, unit))
@@ -229,7 +233,10 @@ def judge_tolerance(
             }
         )
     schema: dict[str, Any] = {
-        **{name: checks.schema[name] for name in ("block", "_certified", "_unit", "_expanded", "_coverage")},
+        **{
+            name: checks.schema[name]
+            for name in ("block", "_certified", "_unit", "_expanded", "certificate_coverage_factor")
+        },
         "certified_value": pl.Float64,
         "certificate_standard_uncertainty": pl.Float64,
         "tolerance": pl.Float64,
@@ -237,7 +244,7 @@ def judge_tolerance(
     certificates = pl.DataFrame(rows, schema=schema)
     joined = checks.join(
         certificates,
-        on=["block", "_certified", "_unit", "_expanded", "_coverage"],
+        on=["block", "_certified", "_unit", "_expanded", "certificate_coverage_factor"],
         how="left",
         nulls_equal=True,
         maintain_order="left",
@@ -245,8 +252,9 @@ def judge_tolerance(
     bias = pl.col("mean") - pl.col("certified_value")
     return joined.with_columns(
         bias.alias("bias"),
-        (bias.abs() <= pl.col("tolerance") + _TIES * pl.col("certified_value")).alias("passes"),
-    ).drop("_certified", "_unit", "_expanded", "_coverage")
+        # a check that two exports state differently has not passed until a person decides which one holds
+        ((bias.abs() <= pl.col("tolerance") + _TIES * pl.col("certified_value")) & ~pl.col("conflict")).alias("passes"),
+    ).drop("_certified", "_unit", "_expanded")
 
 
 def freeze(checks: pl.DataFrame, *, baseline_checks: int) -> pl.DataFrame:
@@ -277,6 +285,47 @@ def freeze(checks: pl.DataFrame, *, baseline_checks: int) -> pl.DataFrame:
         )
         .filter(pl.col("checks") >= baseline_checks)
         .with_columns(pl.lit(False).alias("named"))
+    )
+
+
+def recompute(checks: pl.DataFrame, baselines: pl.DataFrame, *, baseline_checks: int) -> pl.DataFrame:
+    """Compute stored baselines again from the checks as they are now.
+
+    Parameters
+    ----------
+    checks
+        With the series columns, at and mean.
+    baselines
+        Columns of `schemas.tables.BASELINE`, one row a series.
+    baseline_checks
+        How many checks a baseline takes that nobody named.
+
+    Returns
+    -------
+    polars.DataFrame
+        The series columns, with `checks_again`, `centre_again`, `standard_deviation_again`.
+    """
+    members = (
+        checks.filter(pl.col("mean").is_not_null())
+        .join(
+            baselines.select(*SERIES, "first_at", "last_at", "named"),
+            on=SERIES,
+            how="inner",
+            nulls_equal=True,
+            suffix="_of",
+        )
+        .sort(*SERIES, "at", "check", nulls_last=False)
+        .with_columns(pl.int_range(pl.len()).over(SERIES).alias("place"))
+    )
+    window = pl.col("at").is_between(pl.col("first_at_of"), pl.col("last_at"))
+    return (
+        members.filter(pl.when("named").then(window).otherwise(pl.col("place") < baseline_checks))
+        .group_by(SERIES, maintain_order=True)
+        .agg(
+            pl.len().cast(pl.Int64).alias("checks_again"),
+            pl.col("mean").mean().alias("centre_again"),
+            pl.col("mean").std().alias("standard_deviation_again"),
+        )
     )
 
 
@@ -352,21 +401,27 @@ def runs_of_checks(checks: pl.DataFrame, *, signals_make_suspect: bool) -> pl.Da
     Returns
     -------
     polars.DataFrame
-        meter, run, first_at, last_at, checks, failed (checks), rejected (checks with a reject), passed: false if one
+        meter, run, parts_before (part readings so far), first_at, last_at (of the checks that could be judged, if any),
+        checks, conflicts, certified (checks on certified blocks), failed (checks), rejected (checks with a reject), passed: false if one
         check failed, null if no check could be judged or one on a certified block has no value, else true.
     """
     failed = ~pl.col("passes")
     if signals_make_suspect:
         failed = failed | (pl.col("rejects") != "")
     unjudged = pl.col("certified_value").is_not_null() & pl.col("mean").is_null()
+    judged = pl.col("passes").is_not_null()
     return (
         checks.group_by("meter", "run", maintain_order=True)
         .agg(
-            pl.col("first_at").min(),
-            pl.col("at").max().alias("last_at"),
+            pl.col("parts_before").first(),
+            # a block without a certificate decides nothing, so it lends a run no time either
+            pl.coalesce(pl.col("first_at").filter(judged).min(), pl.col("first_at").min()).alias("first_at"),
+            pl.coalesce(pl.col("at").filter(judged).max(), pl.col("at").max()).alias("last_at"),
+            pl.col("conflict").sum().cast(pl.Int64).alias("conflicts"),
             pl.len().cast(pl.Int64).alias("checks"),
             failed.fill_null(False).sum().cast(pl.Int64).alias("failed"),
             (pl.col("rejects") != "").sum().cast(pl.Int64).alias("rejected"),
+            pl.col("certified_value").count().cast(pl.Int64).alias("certified"),
             pl.col("passes").count().cast(pl.Int64).alias("_judged"),
             unjudged.any().alias("_unjudged"),
         )

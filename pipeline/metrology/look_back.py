@@ -12,8 +12,8 @@ if TYPE_CHECKING:
 __all__ = ["lots_touched", "window_start"]
 
 
-def window_start(runs: pl.DataFrame, meter: str) -> tuple[datetime | None, bool | None]:
-    """Return the end of the last run that passed, and whether the very last judged run passed.
+def window_start(runs: pl.DataFrame, meter: str) -> tuple[datetime | None, int, bool | None]:
+    """Return the end of the last run that passed, its place, and whether the very last judged run passed.
 
     Parameters
     ----------
@@ -24,17 +24,20 @@ def window_start(runs: pl.DataFrame, meter: str) -> tuple[datetime | None, bool 
 
     Returns
     -------
-    (datetime or None, bool or None)
-        None where no run passed, and where no run could be judged.
+    (datetime or None, int, bool or None)
+        None where no run passed, and where no run could be judged; the place is the number of part readings before it.
     """
-    judged = runs.filter((pl.col("meter") == meter) & pl.col("passed").is_not_null()).sort("first_at", "run")
+    judged = runs.filter((pl.col("meter") == meter) & pl.col("passed").is_not_null()).sort("parts_before", "run")
     if not judged.height:
-        return None, None
+        return None, 0, None
     good = judged.filter("passed")
-    return (good["last_at"][-1] if good.height else None), bool(judged["passed"][-1])
+    last = bool(judged["passed"][-1])
+    return (good["last_at"][-1], int(good["parts_before"][-1]), last) if good.height else (None, 0, last)
 
 
-def lots_touched(parts: pl.DataFrame, meter: str, start: datetime | None, end: datetime) -> pl.DataFrame:
+def lots_touched(
+    parts: pl.DataFrame, meter: str, end: datetime, *, since: datetime | None = None, after_parts: int = 0
+) -> pl.DataFrame:
     """Return the lots that a meter read inside a window.
 
     Readings whose clock is unknown may have been taken at any time, so they are always inside.
@@ -42,11 +45,15 @@ def lots_touched(parts: pl.DataFrame, meter: str, start: datetime | None, end: d
     Parameters
     ----------
     parts
-        Part readings: lot, meter, measured_at, clock, count.
+        Part readings: lot, meter, measured_at, clock, count, parts_before (null where the clock is unknown).
     meter
         Meter.
-    start, end
-        Window, the start excluded; None means from the first reading on.
+    end
+        Last moment of the window.
+    since
+        First moment, excluded; None means no such limit.
+    after_parts
+        Place of the last good check: part readings up to this number came before it.
 
     Returns
     -------
@@ -54,12 +61,13 @@ def lots_touched(parts: pl.DataFrame, meter: str, start: datetime | None, end: d
         lot, readings, first, last, unknown_clock; the latest reading first.
     """
     inside = pl.col("measured_at") <= end
-    if start is not None:
-        inside = inside & (pl.col("measured_at") > start)
+    inside = inside & (pl.col("parts_before") > after_parts)
+    if since is not None:
+        inside = inside & (pl.col("measured_at") > since)
     unknown = pl.col("clock") != "known"
     n = pl.col("count").fill_null(1)
     return (
-        parts.filter((pl.col("meter") == meter) & (inside | unknown))
+        parts.filter((pl.col("meter") == meter) & (inside.fill_null(False) | unknown))
         .group_by("lot")
         .agg(
             n.sum().cast(pl.Int64).alias("readings"),

@@ -50,11 +50,15 @@ BRACKET_COLUMNS: dict[str, Any] = {
 
 
 def _place(parts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
-    """Add the index of the last judged run before each reading, per meter; -1 where there is none."""
+    """Add the index of the last judged run before each reading, per meter; -1 where there is none.
+
+    By place in the meter's stream, not by time: at equal times the order of the export decides, as it does for runs.
+    """
     pieces = []
     for (meter,), group in parts.group_by("meter", maintain_order=True):
-        ends = runs.filter(pl.col("meter") == meter)["last_at"].to_physical().to_numpy()
-        index = np.searchsorted(ends, group["measured_at"].to_physical().to_numpy(), side="right") - 1
+        before = runs.filter(pl.col("meter") == meter)["parts_before"].to_numpy()
+        # the j-th part reading comes after the runs that saw at most j - 1 part readings
+        index = np.searchsorted(before, group["parts_before"].to_numpy() - 1, side="right") - 1
         pieces.append(group.with_columns(pl.Series("index", index, dtype=pl.Int64)))
     return pl.concat(pieces)
 
@@ -65,7 +69,8 @@ def brackets_of(parts: pl.DataFrame, runs: pl.DataFrame, *, interval: timedelta,
     Parameters
     ----------
     parts
-        Part readings that count: lot, meter, measured_at, clock, count.
+        Part readings that count: lot, meter, measured_at, clock, count, and parts_before (from `ordered_stream`, the
+        reading itself counted).
     runs
         From `runs_of_checks`; runs that could not be judged (passed is null) bracket nothing.
     interval
@@ -80,9 +85,9 @@ def brackets_of(parts: pl.DataFrame, runs: pl.DataFrame, *, interval: timedelta,
     """
     if not parts.height:
         return pl.DataFrame(schema=BRACKET_COLUMNS)
-    judged = runs.filter(pl.col("passed").is_not_null()).sort("meter", "first_at", "run")
+    judged = runs.filter(pl.col("passed").is_not_null()).sort("meter", "parts_before", "run")
     numbered = judged.with_columns(pl.int_range(pl.len()).over("meter").cast(pl.Int64).alias("index")).select(
-        "meter", "index", "run", "first_at", "last_at", "passed"
+        "meter", "index", "run", "first_at", "last_at", "passed", "conflicts"
     )
     known = parts.filter(pl.col("clock") == "known")
     unknown = (
@@ -117,6 +122,7 @@ def brackets_of(parts: pl.DataFrame, runs: pl.DataFrame, *, interval: timedelta,
             pl.col("run").alias("before_run"),
             pl.col("last_at").alias("before_at"),
             pl.col("passed").alias("before_passed"),
+            pl.col("conflicts").alias("before_conflicts"),
         )
         after = numbered.select(
             "meter",
@@ -124,6 +130,7 @@ def brackets_of(parts: pl.DataFrame, runs: pl.DataFrame, *, interval: timedelta,
             pl.col("run").alias("after_run"),
             pl.col("first_at").alias("after_at"),
             pl.col("passed").alias("after_passed"),
+            pl.col("conflicts").alias("after_conflicts"),
         )
         placed = grouped.join(before, on=["meter", "index"], how="left").join(after, on=["meter", "next"], how="left")
         placed = _judge(placed, interval=interval, as_of=as_of)
@@ -140,7 +147,18 @@ def _judge(brackets: pl.DataFrame, *, interval: timedelta, as_of: datetime) -> p
     before_late = (pl.col("last_at") - pl.col("before_at")) > interval
     after_late = (pl.col("after_at") - pl.col("first_at")) > interval
     waiting = pl.col("after_at").is_null() & ((now - pl.col("first_at")) <= interval)
+    twice = "is stated differently by two exports; a person must decide which one holds (annealog record exclusion)"
     cases = [
+        (
+            ~pl.col("before_passed") & (pl.col("before_conflicts") > 0),
+            "suspect",
+            f"the last check before the readings {twice}",
+        ),
+        (
+            ~pl.col("after_passed") & (pl.col("after_conflicts") > 0),
+            "suspect",
+            f"the first check after the readings {twice}",
+        ),
         (~pl.col("before_passed"), "suspect", "the last check before the readings failed"),
         (~pl.col("after_passed"), "suspect", "the first check after the readings failed"),
         (pl.col("before_at").is_null(), "unsupported", "no check stands before the readings"),

@@ -12,6 +12,7 @@ from pipeline import rules
 from pipeline.intake.tables import parse_tables
 from pipeline.metrology import block_checks
 from pipeline.metrology.support import brackets_of
+from pipeline.settings import read_settings
 from pipeline.steps.lots import lot_results
 from pipeline.steps.meters import decisions_on_signals, meter_result
 from pipeline.steps.prepare import adjustments_of, exclusions_of, prepare
@@ -22,9 +23,18 @@ if TYPE_CHECKING:
 
     from pipeline.history.store import Event, History
     from pipeline.settings import Settings
-    from schemas.results import Decision, LotResult, MeterResult
+    from pipeline.steps.meters import SignalDecision
+    from schemas.results import LotResult, MeterResult
 
-__all__ = ["SETTINGS_TEXT", "Assessment", "assess", "assess_frames", "compute_checks", "recorded_tables"]
+__all__ = [
+    "SETTINGS_TEXT",
+    "Assessment",
+    "assess",
+    "assess_frames",
+    "compute_checks",
+    "recorded_settings",
+    "recorded_tables",
+]
 
 
 @dataclass(frozen=True)
@@ -41,12 +51,25 @@ class Assessment:
     brackets: pl.DataFrame
     new_baselines: pl.DataFrame
     late_baselines: pl.DataFrame
-    signal_decisions: dict[tuple[str, str | None, datetime | None], list[Decision]]
+    part_stream: pl.DataFrame
+    signal_decisions: list[SignalDecision]
     by_hand: frozenset[int] = frozenset()
     lots: dict[str, LotResult] = field(default_factory=dict)
     meters: dict[str, MeterResult] = field(default_factory=dict)
     spot_values: pl.DataFrame = field(default_factory=pl.DataFrame)
     part_values: pl.DataFrame = field(default_factory=pl.DataFrame)
+
+
+@dataclass(frozen=True, slots=True)
+class Checks:
+    """What block readings say: `checks` with limits, z, warning and rejects; `part_stream` the place of part readings."""
+
+    checks: pl.DataFrame
+    runs: pl.DataFrame
+    meter_settings: pl.DataFrame
+    new_baselines: pl.DataFrame
+    late_baselines: pl.DataFrame
+    part_stream: pl.DataFrame
 
 
 def compute_checks(
@@ -56,7 +79,7 @@ def compute_checks(
     *,
     adjustments: pl.DataFrame,
     baselines: pl.DataFrame,
-) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+) -> Checks:
     """Compute checks, runs, settings, new baselines and baselines that late data would change.
 
     Parameters
@@ -74,11 +97,11 @@ def compute_checks(
 
     Returns
     -------
-    tuple of polars.DataFrame
-        checks (with limits, z, warning, rejects), runs, settings, new baselines, late baselines.
+    Checks
     """
-    counted = prepared.filter((pl.col("clock") == "known") & ~pl.col("excluded") & pl.col("value").is_not_null())
-    stream = block_checks.ordered_stream(counted.select(_STREAM_COLUMNS), adjustments)
+    counts = (~pl.col("excluded") & pl.col("value").is_not_null()).alias("counts")
+    known = prepared.filter(pl.col("clock") == "known").select(*_STREAM_COLUMNS, counts)
+    stream = block_checks.ordered_stream(known, adjustments)
     checks = block_checks.group_checks(stream, gap=timedelta(minutes=settings.check_gap_minutes))
     checks = block_checks.judge_tolerance(
         checks,
@@ -88,22 +111,37 @@ def compute_checks(
         tolerance_unit=settings.tolerance_unit,
         block_tolerance=settings.block_tolerance,
     )
-    computed = block_checks.freeze(checks, baseline_checks=settings.baseline_checks)
     series = block_checks.SERIES
-    new = computed.join(baselines, on=series, how="anti", nulls_equal=True, maintain_order="left")
-    late = (
-        computed.join(
-            baselines.filter(~pl.col("named")).unique(subset=series, keep="last", maintain_order=True),
-            on=series,
-            how="inner",
-            nulls_equal=True,
-            suffix="_stored",
-            maintain_order="left",
-        )
-        .filter((pl.col("centre") - pl.col("centre_stored")).abs() > 1e-9 * pl.col("centre").abs())
-        .select("meter", "block", pl.col("centre_stored").alias("frozen"), pl.col("centre").alias("recomputed"))
+    scale = [
+        pl.lit(settings.unit).alias("unit"),
+        pl.lit(settings.reference_temperature_c).alias("reference_temperature_c"),
+    ]
+    computed = block_checks.freeze(checks, baseline_checks=settings.baseline_checks).with_columns(scale)
+    stored = baselines.unique(subset=series, keep="last", maintain_order=True)
+    new = computed.join(stored, on=series, how="anti", nulls_equal=True, maintain_order="left")
+    again = stored.join(
+        block_checks.recompute(checks, stored, baseline_checks=settings.baseline_checks),
+        on=series,
+        how="left",
+        nulls_equal=True,
+        maintain_order="left",
     )
-    checks = block_checks.add_limits(checks, pl.concat([new, baselines.select(new.columns)]), tables["meters"])
+    same_scale = (pl.col("unit") == settings.unit) & (
+        pl.col("reference_temperature_c") == settings.reference_temperature_c
+    )
+    changed = (pl.col("centre") - pl.col("centre_again")).abs() > 1e-9 * pl.col("centre").abs()
+    late = again.filter(same_scale & (changed | (pl.col("checks") != pl.col("checks_again")))).select(
+        "meter", "block", pl.col("centre").alias("frozen"), pl.col("centre_again").alias("recomputed")
+    )
+    # limits frozen in another unit, or at another reference temperature, are the same checks computed again
+    in_force = again.with_columns(
+        pl.when(same_scale).then("centre").otherwise("centre_again").alias("centre"),
+        pl.when(same_scale)
+        .then("standard_deviation")
+        .otherwise("standard_deviation_again")
+        .alias("standard_deviation"),
+    ).select(new.columns)
+    checks = block_checks.add_limits(checks, pl.concat([new, in_force]), tables["meters"])
     checks = rules.apply(checks.sort("meter", "at", "check"), series=series, run=["meter", "run"])
     checks = checks.sort("meter", "at", "check")
     runs = block_checks.runs_of_checks(checks, signals_make_suspect=settings.signals_make_suspect)
@@ -114,11 +152,15 @@ def compute_checks(
         "meter", pl.col("measured_at").alias("at"), pl.lit("recorded").alias("kind"), "by", pl.col("why")
     )
     meter_settings = pl.concat([found, recorded], how="diagonal").sort("meter", "at")
-    return checks, runs, meter_settings, new, late
+    part_stream = stream.filter((pl.col("role") == "part") & pl.col("counts") & pl.col("lot").is_not_null()).select(
+        "lot", "meter", "measured_at", "count", "parts_before", pl.lit("known").alias("clock")
+    )
+    return Checks(checks, runs, meter_settings, new, late, part_stream)
 
 
-_STREAM_COLUMNS = [
-    "meter", "measured_at", "sequence", "source_id", "line", "replicate", "role", "probe", "frequency_khz", "block",
+_STREAM_COLUMNS: list[Any] = [
+    "meter", "measured_at", "sequence", "file_rank", "source_id", "line", "replicate", "role", "lot",
+    pl.col("conflict_open").alias("conflict"), "probe", "frequency_khz", "block",
     "value_at_reference", "standard_deviation_at_reference", "count", "temperature_c",
 ]  # fmt: skip
 
@@ -160,16 +202,18 @@ def assess_frames(
     exclusions = exclusions_of(events, sources if sources is not None else _NO_SOURCES)
     adjustments = adjustments_of(events).filter(pl.col("measured_at") <= as_of)
     stored = (baselines if baselines is not None else BASELINE.empty()).filter(pl.col("last_at") <= as_of)
-    prepared = prepare(readings, tables, settings, exclusions=exclusions, as_of=as_of)
-    checks, runs, meter_settings, new, late = compute_checks(
-        prepared, tables, settings, adjustments=adjustments, baselines=stored
-    )
-    parts = prepared.filter((pl.col("role") == "part") & ~pl.col("excluded") & pl.col("value").is_not_null())
+    prepared = prepare(readings, tables, settings, exclusions=exclusions, as_of=as_of, sources=sources)
+    found = compute_checks(prepared, tables, settings, adjustments=adjustments, baselines=stored)
+    unknown = prepared.filter(
+        (pl.col("role") == "part")
+        & (pl.col("clock") != "known")
+        & ~pl.col("excluded")
+        & pl.col("value").is_not_null()
+        & pl.col("lot").is_not_null()
+    ).select("lot", "meter", "measured_at", "count", pl.lit(None, pl.Int64).alias("parts_before"), "clock")
+    part_stream = pl.concat([found.part_stream, unknown])
     brackets = brackets_of(
-        parts.select("lot", "meter", "measured_at", "clock", "count"),
-        runs,
-        interval=timedelta(hours=settings.check_interval_hours),
-        as_of=as_of,
+        part_stream, found.runs, interval=timedelta(hours=settings.check_interval_hours), as_of=as_of
     )
     by_hand = frozenset[int]()
     if sources is not None and "taken_by_hand" in sources.columns:
@@ -179,18 +223,19 @@ def assess_frames(
         as_of,
         tables,
         prepared,
-        checks,
-        runs,
-        meter_settings,
+        found.checks,
+        found.runs,
+        found.meter_settings,
         brackets,
-        new,
-        late,
+        found.new_baselines,
+        found.late_baselines,
+        part_stream,
         decisions_on_signals(events),
         by_hand,
     )
     decided, spot_values, part_values = lot_results(base, events, lots)
-    found = prepared["meter"].unique().sort().to_list()
-    wanted = found if meters is None else [meter for meter in found if meter in set(meters)]
+    seen = prepared["meter"].unique().sort().to_list()
+    wanted = seen if meters is None else [meter for meter in seen if meter in set(meters)]
     fields: dict[str, Any] = {
         **base.__dict__,
         "lots": decided,
@@ -203,6 +248,11 @@ def assess_frames(
 
 SETTINGS_TEXT = "settings"
 """Name under which the text of `annealog.toml` is kept beside the tables: a tolerance decides verdicts, too."""
+
+
+def recorded_settings(texts: Mapping[str, str], settings: Settings) -> Settings:
+    """Return the settings as last taken over: an edit of `annealog.toml` decides nothing until a load takes it over."""
+    return read_settings(texts[SETTINGS_TEXT], "the settings in the history") if SETTINGS_TEXT in texts else settings
 
 
 def recorded_tables(texts: Mapping[str, str], settings: Settings, *, contract: bool = False) -> dict[str, pl.DataFrame]:
@@ -240,7 +290,7 @@ def assess(
     history
         Open history.
     settings
-        Settings of the workspace.
+        Settings to use with `tables`; without those, the settings that were taken over are used.
     as_of
         None means the last reading (or now, where there is none).
     lots, meters
@@ -253,7 +303,11 @@ def assess(
     Assessment
     """
     moment = as_of or history.last_measured_at() or datetime.now(UTC)
-    known = tables if tables is not None else recorded_tables(history.reference_texts(), settings)
+    known = tables
+    if known is None:
+        texts = history.reference_texts()
+        settings = recorded_settings(texts, settings)
+        known = recorded_tables(texts, settings)
     return assess_frames(
         history.readings(),
         known,

@@ -6,6 +6,7 @@ import contextlib
 import hashlib
 import json
 import zipfile
+import zlib
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
 
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["backup", "restore"]
 
 _MANIFEST = "manifest.json"
-_KEPT = ("reference", "layouts", "archive", "pages", "history")
+_KEPT = ("reference", "layouts", "inbox", "archive", "pages", "history")
 
 
 def _files(workspace: Workspace) -> list[Path]:
@@ -109,7 +110,16 @@ def restore(source: Path, folder: Path) -> int:
                 path = folder / place
                 path.parent.mkdir(parents=True, exist_ok=True)
                 path.write_bytes(data)
-    except (zipfile.BadZipFile, KeyError, ValueError) as error:
+    except (
+        zipfile.BadZipFile,
+        zlib.error,
+        EOFError,
+        KeyError,
+        ValueError,
+        TypeError,
+        AttributeError,
+        NotImplementedError,
+    ) as error:
         raise UsageError(f"{source} is no backup of a workspace: {error}.") from None
     except OSError as error:
         raise EnvironmentProblem(f"Cannot restore {source}: {error.strerror}.") from None

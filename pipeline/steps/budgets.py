@@ -10,7 +10,7 @@ import polars as pl
 from pipeline.metrology.lot_budget import LotMeanBudget, LotMeanInputs, lot_mean_budget, lot_mean_budgets
 from pipeline.metrology.temperature import sensitivities
 from pipeline.metrology.units import convert, convert_expression, derivative
-from schemas.versions import join_version, version_at
+from schemas.versions import join_version
 
 if TYPE_CHECKING:
     from pipeline.steps.assess import Assessment
@@ -118,56 +118,70 @@ def _inputs(assessment: Assessment, counted: pl.DataFrame, figures: pl.DataFrame
 
 
 def _with_block(frame: pl.DataFrame, assessment: Assessment) -> pl.DataFrame:
-    """Add what the checks say of the meter, from the block nearest to the lot's level in the phase of the lot."""
-    blocks = version_at(assessment.tables["blocks"], ["block"], assessment.as_of).select(
-        "block",
-        "expanded_uncertainty",
-        pl.col("coverage_factor").alias("block_coverage_factor"),
-        "unit",
-        "certified_value",
+    """Add what the checks up to the lot's closing run say of the meter, from the block nearest to the lot's level.
+
+    Later checks change nothing: a budget that was given stays as it is.
+    """
+    series = ["meter", "probe", "frequency_khz", "block"]
+    known = assessment.checks.filter(pl.col("bias").is_not_null()).sort(*series, "at", "check", nulls_last=False)
+    if not known.height:
+        return frame.with_columns(pl.lit(None, pl.Float64).alias(name) for name in _OF_CHECKS)
+    phase = [*series, "phase"]
+    origin = pl.col("bias").first().over(phase)
+    n = pl.int_range(1, pl.len() + 1).over(phase).cast(pl.Float64)
+    shifted = pl.col("bias") - origin
+    total, squares = shifted.cum_sum().over(phase), (shifted**2).cum_sum().over(phase)
+    # bias and mean have one standard deviation as long as the certificate stays; from the first value on, for its digits
+    variance = pl.when(n > 1).then((squares - total**2 / n) / (n - 1)).clip(lower_bound=0.0)
+    enough = n >= _ENOUGH_CHECKS
+    so_far = known.select(
+        *series,
+        "at",
+        pl.col("certified_value").alias("_certified"),
+        pl.when(enough).then(variance.sqrt()).alias("check_standard_deviation"),
+        pl.when(enough).then(n - 1).alias("check_degrees_of_freedom"),
+        (origin + total / n).alias("check_bias"),
+        (pl.col("certificate_standard_uncertainty") * pl.col("certificate_coverage_factor")).alias(
+            "block_expanded_uncertainty"
+        ),
+        pl.col("certificate_coverage_factor").alias("block_coverage_factor"),
     )
-    unit = assessment.settings.unit
-    expanded = {
-        row["block"]: abs(row["expanded_uncertainty"] * derivative(row["certified_value"], row["unit"], unit))
-        for row in blocks.iter_rows(named=True)
-        if row["expanded_uncertainty"] is not None and row["certified_value"] is not None
-    }
-    series = (
-        assessment.checks.filter(pl.col("bias").is_not_null())
-        .group_by("meter", "probe", "frequency_khz", "block", "phase")
-        .agg(
-            pl.len().alias("n"),
-            pl.col("mean").std().alias("_deviation"),
-            pl.col("bias").mean().alias("check_bias"),
-            pl.col("certified_value").last(),
-        )
-        .with_columns(
-            pl.when(pl.col("n") >= _ENOUGH_CHECKS).then("_deviation").alias("check_standard_deviation"),
-            pl.when(pl.col("n") >= _ENOUGH_CHECKS)
-            .then(pl.col("n") - 1)
-            .cast(pl.Float64)
-            .alias("check_degrees_of_freedom"),
-            pl.col("block")
-            .replace_strict(expanded, default=None, return_dtype=pl.Float64)
-            .alias("block_expanded_uncertainty"),
-        )
-        .join(blocks.select("block", "block_coverage_factor"), on="block", how="left")
-        .drop("n", "_deviation")
+    closing = assessment.brackets.group_by("lot").agg(
+        pl.max_horizontal(pl.col("after_at").max(), pl.col("last_at").max()).alias("_until")
     )
-    in_phase = pl.col("phase").is_null() | (pl.col("phase") <= pl.col("last_at"))
+    wanted = frame.select("lot", "meter", "probe", "frequency_khz", "last_at", "mean").join(
+        closing, on="lot", how="left"
+    )
+    blocks = so_far.select(series).unique()
+    candidates = (
+        wanted.with_columns(pl.coalesce("_until", "last_at").alias("_until"))
+        .drop_nulls("_until")
+        .join(blocks, on=["meter", "probe", "frequency_khz"], how="inner", nulls_equal=True)
+    )
+    # join_asof matches no nulls, so probe and frequency become a number together with meter and block
+    number = blocks.sort(series, nulls_last=False).with_row_index("_series")
+    candidates = candidates.join(number, on=series, how="inner", nulls_equal=True).sort("_until")
+    so_far = so_far.join(number, on=series, how="inner", nulls_equal=True).drop(series).sort("at")
     nearest = (
-        frame.select("lot", "meter", "probe", "frequency_khz", "last_at", "mean")
-        .join(series, on=["meter", "probe", "frequency_khz"], how="inner", nulls_equal=True)
-        .filter(in_phase.fill_null(True))
-        .with_columns((pl.col("certified_value") - pl.col("mean")).abs().alias("distance"))
-        .sort("lot", "phase", "distance", "block", descending=[False, True, False, False], nulls_last=True)
-        .unique("lot", keep="first", maintain_order=True)
-        .select(
-            "lot", "check_standard_deviation", "check_degrees_of_freedom", "check_bias", "block_expanded_uncertainty",
-            "block_coverage_factor",
+        candidates.join_asof(
+            so_far, left_on="_until", right_on="at", by="_series", strategy="backward", check_sortedness=False
         )
-    )  # fmt: skip
+        .drop_nulls("_certified")
+        .with_columns((pl.col("_certified") - pl.col("mean")).abs().alias("_distance"))
+        .sort("lot", "_distance", "block")
+        .unique("lot", keep="first", maintain_order=True)
+        .select("lot", *_OF_CHECKS)
+    )
     return frame.join(nearest, on="lot", how="left", maintain_order="left")
+
+
+_OF_CHECKS = (
+    "check_standard_deviation",
+    "check_degrees_of_freedom",
+    "check_bias",
+    "block_expanded_uncertainty",
+    "block_coverage_factor",
+)
 
 
 def _with_resolution(frame: pl.DataFrame, unit: str) -> pl.DataFrame:
@@ -191,11 +205,6 @@ def _with_sensor(frame: pl.DataFrame, counted: pl.DataFrame, assessment: Assessm
             pl.col("sensor").drop_nulls().first().alias("sensor"),
         )
     )
-    sensors = version_at(assessment.tables["sensors"], ["sensor"], assessment.as_of).select(
-        "sensor",
-        pl.col("expanded_uncertainty_c").alias("sensor_expanded_uncertainty_c"),
-        pl.col("coverage_factor").alias("sensor_coverage_factor"),
-    )
     unit = assessment.settings.unit
     in_ms_per_m = convert_expression(pl.col("mean"), unit, "MS/m")
     by_temperature, by_coefficient = sensitivities(
@@ -206,8 +215,15 @@ def _with_sensor(frame: pl.DataFrame, counted: pl.DataFrame, assessment: Assessm
         coefficient=pl.col("coefficient"),
     )
     scale = (pl.col("mean") / in_ms_per_m).abs()
-    joined = frame.join(corrected, on="lot", how="left", maintain_order="left").join(
-        sensors, on="sensor", how="left", maintain_order="left"
+    joined = join_version(
+        frame.join(corrected, on="lot", how="left", maintain_order="left"),
+        assessment.tables["sensors"],
+        key="sensor",
+        at="last_at",
+        columns={
+            "expanded_uncertainty_c": "sensor_expanded_uncertainty_c",
+            "coverage_factor": "sensor_coverage_factor",
+        },
     )
     return joined.with_columns(
         (by_temperature * scale).alias("temperature_sensitivity"),

@@ -19,7 +19,7 @@ from pipeline.intake.reader import read
 from pipeline.intake.reading import Held
 from pipeline.steps.assess import Assessment, assess, recorded_tables
 from pipeline.steps.files import archive, read_bytes, sha256_of
-from pipeline.steps.reference import ReferenceChange, read_reference, take_over
+from pipeline.steps.reference import ReferenceChange, check_names, read_reference, take_over
 from schemas.tables import FATES
 from schemas.versions import version_at
 
@@ -121,11 +121,17 @@ def shown_name(workspace: Workspace, path: Path) -> str:
 
 
 def take_over_reference(
-    workspace: Workspace, *, now: datetime, accept: bool = False, by: str = "", why: str = ""
+    workspace: Workspace, *, now: datetime, accept: bool = False, by: str = "", why: str = "", dry_run: bool = False
 ) -> ReferenceChange:
-    """Take over the reference tables and settings of a workspace into its history."""
+    """Take over the reference tables and settings of a workspace into its history, or only say what would change."""
     texts = read_reference(workspace)
     settings = workspace.settings
+    check_names(settings, recorded_tables(texts, settings, contract=True), layouts_of(workspace))
+    if dry_run:
+        if not workspace.history.exists():
+            return ReferenceChange((), ())
+        with History.open(workspace.history, wait_s=settings.busy_wait_seconds) as history:
+            return take_over(history, texts, settings, now=now, accept=accept, by=by, why=why, dry_run=True)
     with (
         History.open(workspace.history, write=True, wait_s=settings.busy_wait_seconds) as history,
         history.transaction(),
@@ -419,9 +425,7 @@ def run_steps(
     by, why, accept = given.get("by") or "", given.get("why") or "", bool(given.get("accept_changes"))
     if accept and not (by.strip() and why.strip()):
         raise UsageError("--accept-changes needs --by NAME and --why TEXT: it is recorded as a decision.")
-    reference = ReferenceChange((), ())
-    if not dry_run:
-        reference = take_over({"now": now, "accept": accept, "by": by, "why": why})
+    reference = take_over({"now": now, "accept": accept, "by": by, "why": why, "dry_run": dry_run})
     reports = load({"layout": given.get("layout"), "now": now, "dry_run": dry_run})
     lots: dict[str, str] = {}
     meters: dict[str, str] = {}

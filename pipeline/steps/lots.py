@@ -14,7 +14,6 @@ from pipeline.statistics.descriptive import nested
 from pipeline.steps.budgets import budgets_of_lots
 from pipeline.steps.lot_flags import flags_of_lots, supplier_levels
 from pipeline.steps.lot_limits import limits_in, limits_met, spots_in_limits_unit
-from pipeline.steps.prepare import lot_register
 from schemas.results import Decision, LotResult
 from schemas.versions import join_version, version_at
 
@@ -43,29 +42,56 @@ def _registered(assessment: Assessment, parts: pl.DataFrame, wanted: pl.DataFram
         pl.col("measured_at").filter(pl.col("clock") == "known").max().alias("last_at"),
         pl.col("meter").unique().sort().alias("meters"),
     )
-    register = lot_register(assessment.tables, assessment.as_of).with_columns(pl.lit(True).alias("registered"))
-    frame = wanted.join(read, on="lot", how="left").join(register, on="lot", how="left")
-    # the limits that hold are those of the time at which the lot was read
-    return join_version(
-        frame.with_columns(pl.col("last_at").fill_null(assessment.as_of).alias("_at")),
-        assessment.tables["specifications"],
-        key="specification",
+    # what a lot is, and its limits, are those of the time at which it was read: a later version changes nothing
+    frame = wanted.join(read, on="lot", how="left").with_columns(
+        pl.col("last_at").fill_null(assessment.as_of).alias("_at")
+    )
+    known = assessment.tables["lots"].with_columns(pl.lit(True).alias("registered"))
+    frame = join_version(
+        frame,
+        known,
+        key="lot",
         at="_at",
         columns={
-            "lower": "lower_as_written",
-            "upper": "upper_as_written",
-            "unit": "limits_unit",
-            "conforms_by": "conforms_by",
-            "decision_rule": "decision_rule",
-            "rounding": "rounding",
-            "parts": "plan_parts",
-            "spots": "plan_spots",
-            "repeats": "plan_repeats",
-            "k": "k",
-            "hardness_required": "hardness_required",
-            "source": "specification_source",
+            name: name
+            for name in (
+                "product",
+                "material",
+                "specification",
+                "supplier",
+                "heat",
+                "received_on",
+                "line",
+                "registered",
+            )
         },
-    ).sort("lot")
+    )
+    return (
+        join_version(
+            frame,
+            assessment.tables["specifications"],
+            key="specification",
+            at="_at",
+            columns={
+                "material": "_material",
+                "lower": "lower_as_written",
+                "upper": "upper_as_written",
+                "unit": "limits_unit",
+                "conforms_by": "conforms_by",
+                "decision_rule": "decision_rule",
+                "rounding": "rounding",
+                "parts": "plan_parts",
+                "spots": "plan_spots",
+                "repeats": "plan_repeats",
+                "k": "k",
+                "hardness_required": "hardness_required",
+                "source": "specification_source",
+            },
+        )
+        .with_columns(pl.coalesce("material", "_material").alias("material"))
+        .drop("_material")
+        .sort("lot")
+    )
 
 
 def _plan_shortfall(spots: pl.DataFrame, parts: pl.DataFrame, info: pl.DataFrame) -> dict[str, list[str]]:
@@ -152,25 +178,11 @@ def _hardness(assessment: Assessment, info: pl.DataFrame) -> dict[str, tuple[lis
 
 def _conflicts(parts: pl.DataFrame) -> dict[str, str]:
     """Return, for each lot with a contradicting re-export that nobody has decided on, what to do in words."""
-    if not parts["conflict"].any():
-        return {}
-    slot = ["meter", "measured_at", "sequence", "part", "spot"]
-    live = parts.filter(~pl.col("excluded"))
-    concerned = live.filter(pl.col("conflict")).select(slot).unique()
-    # a decision leaves one reading of the slot in; then nothing contradicts it any more
-    open_ = (
-        live.join(concerned, on=slot, how="semi", nulls_equal=True)
-        .group_by(slot)
-        .agg(pl.len().alias("n"), pl.col("lot").unique().alias("lots"))
-        .filter(pl.col("n") > 1)
-        .explode("lots")
-        .group_by(pl.col("lots").alias("lot"))
-        .agg(pl.len().alias("n"))
-    )
+    found = parts.filter("conflict_open").group_by("lot").agg(pl.len().alias("n")).sort("lot")
     return {
-        lot: f"{n} reading(s) were exported again with another content; a person must decide which one holds "
-        "(annealog record exclusion)."
-        for lot, n in open_.sort("lot").iter_rows()
+        lot: f"{n} readings contradict each other, because one was exported again with another content; a person must "
+        "decide which one holds (annealog record exclusion)."
+        for lot, n in found.iter_rows()
     }
 
 
@@ -184,12 +196,13 @@ def _decisions_on_lots(events: Iterable[Event]) -> dict[str, list[Decision]]:
     return found
 
 
-def name_unnamed_parts(parts: pl.DataFrame) -> pl.DataFrame:
-    """Give a reading without a part a part of its own, so that no average hides a single reading beyond a limit."""
+def _name_unnamed_parts(parts: pl.DataFrame) -> pl.DataFrame:
+    """Give each line without a part a part of its own, so that no average hides a single reading beyond a limit."""
     if not parts["part"].null_count():
         return parts
-    unnamed = pl.format("not stated, line {}", "line")
-    return parts.with_columns(pl.coalesce("part", unnamed).alias("part"))
+    line = pl.struct("measured_at", pl.col("sequence").fill_null(-1), "file_rank", "line")
+    number = pl.when(pl.col("part").is_null()).then(line).rank("dense").over("lot")
+    return parts.with_columns(pl.coalesce("part", pl.format("not stated {}", number.cast(pl.Int64))).alias("part"))
 
 
 def lot_results(
@@ -211,7 +224,7 @@ def lot_results(
     (dict of LotResult, polars.DataFrame, polars.DataFrame)
         By lot, sorted; spot values with what the limits say of each; part values.
     """
-    parts = name_unnamed_parts(assessment.readings.filter((pl.col("role") == "part") & pl.col("lot").is_not_null()))
+    parts = _name_unnamed_parts(assessment.readings.filter((pl.col("role") == "part") & pl.col("lot").is_not_null()))
     wanted = parts.select("lot").unique()
     if lots is not None:
         wanted = pl.DataFrame({"lot": sorted(set(lots))}, schema={"lot": pl.String})

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from dataclasses import dataclass
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -14,27 +15,49 @@ from schemas.versions import version_at
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
-    from datetime import datetime
 
     from pipeline.history.store import Event
     from pipeline.settings import Settings
     from pipeline.steps.assess import Assessment
 
-__all__ = ["decisions_on_signals", "meter_result"]
+__all__ = ["SignalDecision", "decisions_on_signals", "meter_result"]
 
 _DAYS = 86_400.0
 
 
-def decisions_on_signals(events: Iterable[Event]) -> dict[tuple[str, str | None, datetime | None], list[Decision]]:
-    """Return the dispositions of signals by meter, block and time of the check (None: the meter as a whole)."""
-    from datetime import datetime
+@dataclass(frozen=True, slots=True)
+class SignalDecision:
+    """A disposition of signals: of one meter, of one block or all, of one moment or of all up to its record."""
 
-    found: dict[tuple[str, str | None, datetime | None], list[Decision]] = {}
+    meter: str
+    block: str | None
+    at: datetime | None
+    decision: Decision
+
+    def fits(self, check: dict[str, Any]) -> bool:
+        """Whether it is about this check; a time fits to the minute."""
+        if self.meter != check["meter"] or self.block not in (None, check["block"]):
+            return False
+        minute = timedelta(minutes=1)
+        if self.at is None:
+            return bool(check["at"] <= self.decision.at)
+        return bool(check["first_at"] - minute < self.at < check["at"] + minute)
+
+
+def decisions_on_signals(events: Iterable[Event]) -> list[SignalDecision]:
+    """Return the dispositions of signals."""
+    found = []
     for event in events:
         if event.kind == "disposition" and "meter" in event.subject:
             at = event.subject.get("at")
-            key = (event.subject["meter"], event.subject.get("block"), datetime.fromisoformat(at) if at else None)
-            found.setdefault(key, []).append(Decision(event.at, event.by, event.subject["decision"], event.why))
+            found.append(
+                SignalDecision(
+                    event.subject["meter"],
+                    event.subject.get("block"),
+                    datetime.fromisoformat(at) if at else None,
+                    Decision(event.at, event.by, event.subject["decision"], event.why),
+                )
+            )
     return found
 
 
@@ -71,7 +94,10 @@ def _block_summary(series: pl.DataFrame, settings: Settings) -> BlockSummary:
         reasons["bias"] = "the block has no certificate" if last["certified_value"] is None else "no check has a value"
         reasons["last_bias"] = reasons["bias"]
     centre, spread = last["centre"], last["limit_standard_deviation"]
-    if centre is None or spread is None:
+    if spread == 0:
+        spread = None
+        reasons["limits"] = "the checks of the baseline never differ, so there is no standard deviation to judge by"
+    elif centre is None or spread is None:
         need = settings.baseline_checks
         reasons["limits"] = (
             f"no certificate, and {known.height} of the {need} checks that freeze a baseline"
@@ -140,18 +166,12 @@ def _latest_series(checks: pl.DataFrame) -> list[pl.DataFrame]:
     return sorted(found, key=lambda s: (s["block"][0], s["probe"][0] or "", s["frequency_khz"][0] or 0.0))
 
 
-def _signals(
-    checks: pl.DataFrame, decisions: dict[tuple[str, str | None, datetime | None], list[Decision]]
-) -> tuple[Signal, ...]:
+def _signals(checks: pl.DataFrame, decisions: list[SignalDecision]) -> tuple[Signal, ...]:
     signals = []
     for row in checks.filter(pl.col("rejects") != "").sort("at", "block", "check").iter_rows(named=True):
-        said = [
-            decision
-            for key in ((row["meter"], row["block"], row["at"]), (row["meter"], None, row["at"]))
-            for decision in decisions.get(key, [])
-        ]
+        said = tuple(one.decision for one in decisions if one.fits(row))
         signals += [
-            Signal(rule, row["block"], row["at"], row["z"], True, row["limits_kind"], tuple(said))
+            Signal(rule, row["block"], row["at"], row["z"], True, row["limits_kind"], said)
             for rule in row["rejects"].split()
         ]
     return tuple(signals)
@@ -166,20 +186,29 @@ def _state(runs: pl.DataFrame, settings: Settings, due_on: datetime | None, as_o
     last_at = judged["last_at"][-1]
     if bad.height:
         worst = bad.row(-1, named=True)
-        later = judged.filter((pl.col("first_at") > worst["last_at"]) & pl.col("passed").fill_null(False))
+        # where no block has a certificate, tolerance judges nothing: a later run without a reject clears the meter
+        clears = pl.col("passed") | ((pl.col("certified") == 0) & (pl.col("rejected") == 0))
+        later = runs.filter(
+            (pl.col("parts_before") >= worst["parts_before"]) & (pl.col("run") > worst["run"]) & clears.fill_null(False)
+        )
         if not later.height:
             why = (
-                f"{worst['failed']} of {worst['checks']} checks in the last run exceed the tolerance."
+                f"{worst['conflicts']} of {worst['checks']} checks in the last run are stated differently by two exports."
+                if worst["conflicts"]
+                else f"{worst['failed']} of {worst['checks']} checks in the last run exceed the tolerance."
                 if worst["failed"]
                 else f"{worst['rejected']} of {worst['checks']} checks in the last run carry a reject of the multi-rule scheme."
             )
-            return "suspended", [why, "The meter is suspended until a later run passes."]
+            return "suspended", [
+                why,
+                "The meter is suspended until a later run passes; a new run begins after a setting or a part reading.",
+            ]
     interval = timedelta(hours=settings.check_interval_hours)
     if as_of - last_at > interval:
         return "overdue", [
             f"The last run of checks is more than {settings.check_interval_hours:g} h old. It passed; check before use."
         ]
-    if due_on is not None and due_on < as_of:
+    if due_on is not None and due_on + timedelta(days=1) <= as_of:
         return "overdue", [f"The meter's calibration was due on {due_on.astimezone(settings.zone):%Y-%m-%d}."]
     return "fit", ["The last run of checks passed."]
 
@@ -243,8 +272,9 @@ def _flags(meter: str, checks: pl.DataFrame, register: pl.DataFrame, assessment:
     )
     for row in sorted(last, key=lambda r: str(r["block"])):
         due = row["certificate_due_on"]
-        if due is not None and due < assessment.as_of:
-            flags.append(f"block_overdue: the certificate of block {row['block']} was due on {due:%Y-%m-%d}")
+        if due is not None and due + timedelta(days=1) <= assessment.as_of:
+            day = due.astimezone(assessment.settings.zone)
+            flags.append(f"block_overdue: the certificate of block {row['block']} was due on {day:%Y-%m-%d}")
     if assessment.by_hand:
         hand = assessment.readings.filter(
             (pl.col("meter") == meter)

@@ -79,7 +79,7 @@ class _Context:
 
     def provenance(self, readings: pl.DataFrame, as_of: datetime, *shown: Any) -> Provenance:
         """Return the footer of a page that rests on some readings."""
-        settings = self.workspace.settings
+        settings = self.assessment.settings
         counts = readings.group_by("source_id").agg(pl.len().cast(pl.Int64).alias("readings"))
         files = (
             counts.join(self.sources, on="source_id", how="inner")
@@ -248,6 +248,7 @@ def write_pages(
     workspace: Workspace,
     pages: Iterable[LotPage | MeterPage | IndexPage],
     *,
+    as_of: datetime | None = None,
     always: bool = False,
     progress: Callable[[PageReport], None] | None = None,
 ) -> list[PageReport]:
@@ -257,6 +258,8 @@ def write_pages(
     ----------
     workspace
         Pages go into its folder `pages`.
+    as_of
+        A moment that was asked for: its pages go into a folder of their own, so that they never replace the present ones.
     pages
         What to show.
     always
@@ -268,7 +271,8 @@ def write_pages(
     -------
     list of PageReport
     """
-    register = workspace.pages / ".written.json"
+    folder = workspace.pages if as_of is None else workspace.pages / f"as-of-{as_of:%Y%m%dT%H%M%SZ}"
+    register = folder / ".written.json"
     try:
         written: dict[str, str] = json.loads(register.read_text(encoding="utf-8"))
     except (OSError, ValueError):
@@ -278,7 +282,7 @@ def write_pages(
         for page in pages:
             kind, name = _identity(page)
             address = "index.html" if kind == "index" else reports.address(kind, name)
-            path = workspace.pages / address
+            path = folder / address
             due = always or written.get(address) != page.provenance.data_sha256 or not path.is_file()
             if due:
                 write_atomically(path, reports.render(page).encode())

@@ -8,7 +8,7 @@ import polars as pl
 
 from pipeline.metrology.temperature import at_reference
 from pipeline.metrology.units import convert_expression, is_resistivity
-from schemas.versions import join_version, version_at
+from schemas.versions import join_version
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from pipeline.history.store import Event
     from pipeline.settings import Settings
 
-__all__ = ["adjustments_of", "exclusions_of", "lot_register", "prepare"]
+__all__ = ["adjustments_of", "exclusions_of", "prepare"]
 
 
 def adjustments_of(events: Iterable[Event]) -> pl.DataFrame:
@@ -60,21 +60,6 @@ def _moment(text: str) -> datetime:
     return datetime.fromisoformat(text)
 
 
-def lot_register(tables: Mapping[str, pl.DataFrame], as_of: datetime | None) -> pl.DataFrame:
-    """Return what is known of each lot: the row of `lots` that holds, and its material (else its specification's)."""
-    lots = version_at(tables["lots"], ["lot"], as_of).drop("valid_from")
-    of_specification = (
-        version_at(tables["specifications"], ["specification"], as_of)
-        .select("specification", pl.col("material").alias("_material"))
-        .filter(pl.col("_material").is_not_null())
-    )
-    return (
-        lots.join(of_specification, on="specification", how="left", maintain_order="left")
-        .with_columns(pl.coalesce("material", "_material").alias("material"))
-        .drop("_material")
-    )
-
-
 def prepare(
     readings: pl.DataFrame,
     tables: Mapping[str, pl.DataFrame],
@@ -82,6 +67,7 @@ def prepare(
     *,
     exclusions: pl.DataFrame,
     as_of: datetime,
+    sources: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
     """Add the value at the reference temperature, in the working unit, to each reading.
 
@@ -97,15 +83,18 @@ def prepare(
         From :func:`exclusions_of`.
     as_of
         Readings taken later are left out; those whose clock is unknown stay.
+    sources
+        The ledger, for an order of files that does not depend on the order of loading.
 
     Returns
     -------
     polars.DataFrame
         With material, temperature_model, coefficient, coefficient_source, factor, value_at_reference,
-        standard_deviation_at_reference (first order where the conversion is curved), no_reference_reason, excluded.
+        standard_deviation_at_reference (first order where the conversion is curved), no_reference_reason, excluded,
+        conflict_open (contradicts another export, and nobody has decided which holds), file_rank.
     """
     frame = readings.filter((pl.col("measured_at") <= as_of) | (pl.col("clock") != "known"))
-    frame = _with_material(frame, tables, as_of)
+    frame = _with_material(_with_sensor(frame, tables), tables)
     frame = join_version(
         frame,
         tables["materials"],
@@ -130,17 +119,81 @@ def prepare(
         ).with_columns(pl.col("excluded").fill_null(False))
     else:
         frame = frame.with_columns(pl.lit(False).alias("excluded"))
-    return frame
+    return _with_conflicts(_with_file_rank(frame, sources))
 
 
-def _with_material(frame: pl.DataFrame, tables: Mapping[str, pl.DataFrame], as_of: datetime) -> pl.DataFrame:
-    of_lot = lot_register(tables, as_of).select("lot", pl.col("material").alias("_of_lot"))
-    of_block = version_at(tables["blocks"], ["block"], as_of).select("block", pl.col("material").alias("_of_block"))
+def _with_material(frame: pl.DataFrame, tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    """Add the material of the lot (else of its specification) or of the block, as it held when the reading was taken."""
+    frame = join_version(
+        frame,
+        tables["lots"],
+        key="lot",
+        at="measured_at",
+        columns={"material": "_of_lot", "specification": "_specification"},
+    )
+    frame = join_version(
+        frame.rename({"_specification": "specification"}),
+        tables["specifications"],
+        key="specification",
+        at="measured_at",
+        columns={"material": "_of_specification"},
+    )
+    frame = join_version(frame, tables["blocks"], key="block", at="measured_at", columns={"material": "_of_block"})
+    return frame.with_columns(pl.coalesce("_of_lot", "_of_specification", "_of_block").alias("material")).drop(
+        "_of_lot", "_of_specification", "_of_block", "specification"
+    )
+
+
+def _with_sensor(frame: pl.DataFrame, tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    """Add the sensor's own correction to the temperature it read."""
+    if not tables["sensors"].height or frame["sensor"].null_count() == frame.height:
+        return frame
+    frame = join_version(
+        frame, tables["sensors"], key="sensor", at="measured_at", columns={"correction_c": "_correction"}
+    )
+    return frame.with_columns(
+        (pl.col("temperature_c") + pl.col("_correction").fill_null(0.0)).alias("temperature_c")
+    ).drop("_correction")
+
+
+def _with_file_rank(frame: pl.DataFrame, sources: pl.DataFrame | None) -> pl.DataFrame:
+    """Add the place of the file by name and hash: two files' readings at one time keep one order, however loaded."""
+    if sources is None or not sources.height:
+        return frame.with_columns(pl.col("source_id").cast(pl.Int64).alias("file_rank"))
+    ranks = dict(
+        sources.sort("name", "sha256")["source_id"]
+        .to_frame()
+        .with_row_index("rank")
+        .select("source_id", "rank")
+        .iter_rows()
+    )
+    if len(ranks) == 1:
+        return frame.with_columns(pl.lit(0, pl.Int64).alias("file_rank"))
+    return frame.with_columns(
+        pl.col("source_id").replace_strict(ranks, default=-1, return_dtype=pl.Int64).alias("file_rank")
+    )
+
+
+_SLOT = ["meter", "measured_at", "sequence", "role", "part", "spot"]
+
+
+def _with_conflicts(frame: pl.DataFrame) -> pl.DataFrame:
+    """Mark readings that contradict each other and that nobody has decided on: two live readings of one slot."""
+    if not frame["conflict"].any():
+        return frame.with_columns(pl.lit(False).alias("conflict_open"))
+    live = frame.filter(~pl.col("excluded"))
+    concerned = live.filter("conflict").select(_SLOT).unique()
+    open_slots = (
+        live.join(concerned, on=_SLOT, how="semi", nulls_equal=True)
+        .group_by(_SLOT)
+        .agg(pl.len().alias("n"))
+        .filter(pl.col("n") > 1)
+        .select(*_SLOT, pl.lit(True).alias("_open"))
+    )
     return (
-        frame.join(of_lot, on="lot", how="left", maintain_order="left")
-        .join(of_block, on="block", how="left", maintain_order="left")
-        .with_columns(pl.coalesce("_of_lot", "_of_block").alias("material"))
-        .drop("_of_lot", "_of_block")
+        frame.join(open_slots, on=_SLOT, how="left", nulls_equal=True, maintain_order="left")
+        .with_columns((pl.col("_open").fill_null(False) & ~pl.col("excluded")).alias("conflict_open"))
+        .drop("_open")
     )
 
 

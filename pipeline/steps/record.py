@@ -10,6 +10,8 @@ import polars as pl
 from pipeline.errors import UsageError
 from pipeline.history.store import Event, History
 from pipeline.steps.assess import assess
+from pipeline.steps.meters import SignalDecision
+from schemas.results import Decision
 
 if TYPE_CHECKING:
     from pipeline.settings import Workspace
@@ -94,12 +96,28 @@ def record_disposition(
         subject["lot"] = lot
     if meter is not None:
         _known(workspace, "meter", meter)
+        _fits_a_signal(workspace, meter, block, at)
         subject |= {
             "meter": meter,
             **({"block": block} if block else {}),
             **({"at": at.astimezone(UTC).isoformat()} if at else {}),
         }
     return _record(workspace, "disposition", subject, by=by, why=why, dry_run=dry_run, now=now)
+
+
+def _fits_a_signal(workspace: Workspace, meter: str, block: str | None, at: datetime | None) -> None:
+    """Refuse a disposition that would attach to nothing: no signal and no failed check of that meter, block and time."""
+    with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
+        checks = assess(history, workspace.settings, as_of=None, lots=[], meters=[meter]).checks
+    told = checks.filter((pl.col("meter") == meter) & ((pl.col("rejects") != "") | ~pl.col("passes").fill_null(True)))
+    now = datetime.now(UTC)
+    decision = SignalDecision(meter, block, at, Decision(now, "", "", ""))
+    if not any(decision.fits(row) for row in told.iter_rows(named=True)):
+        blocks = ", ".join(told["block"].unique().sort().to_list()) or "none"
+        raise UsageError(
+            f"No signal and no failed check of {meter} fits that block and time. Blocks with signals: {blocks}. "
+            f"See: annealog meter {meter}"
+        )
 
 
 def record_exclusion(
@@ -196,7 +214,11 @@ def record_baseline(
             pl.col("mean").std().alias("standard_deviation"),
         )
         .filter(pl.col("checks") >= 2)
-        .with_columns(pl.lit(True).alias("named"))
+        .with_columns(
+            pl.lit(True).alias("named"),
+            pl.lit(settings.unit).alias("unit"),
+            pl.lit(settings.reference_temperature_c).alias("reference_temperature_c"),
+        )
     )
     if not limits.height:
         raise UsageError(

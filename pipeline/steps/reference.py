@@ -6,18 +6,20 @@ import hashlib
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from pipeline.errors import ChangesRefused, EnvironmentProblem, ReferenceTableError
+from pipeline.errors import ChangesRefused, EnvironmentProblem, ReferenceTableError, SettingsError
 from pipeline.settings import SETTINGS_FILE, read_settings
 from pipeline.steps.assess import SETTINGS_TEXT, assess, recorded_tables
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
     from datetime import datetime
+
+    import polars as pl
 
     from pipeline.history.store import History
     from pipeline.settings import Settings, Workspace
 
-__all__ = ["ReferenceChange", "read_reference", "take_over"]
+__all__ = ["ReferenceChange", "check_names", "not_taken_over", "read_reference", "take_over"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +73,10 @@ def _altered(history: History, old: Mapping[str, str], new: Mapping[str, str], s
         (row["meter"], row["block"], row["at"]): row["passes"]
         for row in before.checks.select("meter", "block", "at", "passes").iter_rows(named=True)
     }
+    for meter, state in before.meters.items():
+        now = after.meters[meter].state if meter in after.meters else "unknown"
+        if now != state.state:
+            altered.append(f"meter {meter}: {state.state} would become {now}")
     for row in after.checks.select("meter", "block", "at", "passes").iter_rows(named=True):
         earlier = passes.get((row["meter"], row["block"], row["at"]))
         if earlier is not None and earlier != row["passes"]:
@@ -82,6 +88,43 @@ def _altered(history: History, old: Mapping[str, str], new: Mapping[str, str], s
     return altered
 
 
+def not_taken_over(workspace: Workspace, history: History) -> list[str]:
+    """Return the files of reference tables and settings that differ from what the history took over."""
+    texts, old = read_reference(workspace), history.reference_texts()
+    return [
+        SETTINGS_FILE if name == SETTINGS_TEXT else f"reference/{name}.csv"
+        for name in sorted({*texts, *old})
+        if texts.get(name, "") != old.get(name, "")
+    ]
+
+
+def check_names(settings: Settings, tables: Mapping[str, pl.DataFrame], layouts: Iterable[str]) -> None:
+    """Refuse settings that name a block or a layout nobody knows.
+
+    Raises
+    ------
+    SettingsError
+        Names the setting.
+    """
+    blocks = set(tables["blocks"]["block"].to_list())
+    for block in settings.block_tolerance:
+        if block not in blocks:
+            raise SettingsError(
+                f"{SETTINGS_FILE}: block_tolerance names {block!r}, which does not stand in reference/blocks.csv."
+            )
+    known = set(layouts)
+    for folder, layout in settings.folders.items():
+        if layout not in known:
+            raise SettingsError(
+                f"{SETTINGS_FILE}: folders.{folder!r} names {layout!r}; known layouts: {', '.join(sorted(known))}."
+            )
+
+
+def _only_new_rows(name: str, old: str, new: str) -> bool:
+    """Whether a table of results that arrive one by one (hardness) only grew: no earlier line changed or went."""
+    return name == "hardness" and set(old.splitlines()) <= set(new.splitlines())
+
+
 def take_over(
     history: History,
     texts: Mapping[str, str],
@@ -91,6 +134,7 @@ def take_over(
     accept: bool = False,
     by: str = "",
     why: str = "",
+    dry_run: bool = False,
 ) -> ReferenceChange:
     """Take over reference tables and settings into the history. Call inside a transaction.
 
@@ -106,6 +150,8 @@ def take_over(
         Time of the event.
     accept, by, why
         A person's consent to changes that alter verdicts already given.
+    dry_run
+        Only say what would change.
 
     Returns
     -------
@@ -126,7 +172,8 @@ def take_over(
     altered: list[str] = []
     if old and not history.is_empty():
         altered = _altered(history, old, texts, settings)
-    if altered and not accept:
+    grown = all(_only_new_rows(name, old.get(name, ""), texts.get(name, "")) for name in changed)
+    if altered and not accept and not grown:
         shown = "\n".join(f"  {line}" for line in altered[:20])
         more = f"\n  and {len(altered) - 20} more" if len(altered) > 20 else ""
         names = ", ".join(SETTINGS_FILE if name == SETTINGS_TEXT else f"reference/{name}.csv" for name in changed)
@@ -135,6 +182,8 @@ def take_over(
             "Nothing was loaded. Give the new version its own valid_from date, or accept the change with: "
             "annealog load PATH --accept-changes --by NAME --why TEXT"
         )
+    if dry_run:
+        return ReferenceChange(tuple(changed), tuple(altered))
     for name in changed:
         history.put_reference_text(name, texts.get(name, ""), now)
     history.append_event(
@@ -149,7 +198,8 @@ def take_over(
             ),
         },
         by=by or "load",
-        why=why or ("first take-over" if not old else "no verdict already given is altered"),
+        why=why
+        or ("first take-over" if not old else "new results only" if altered else "no verdict already given is altered"),
         at=now,
     )
     return ReferenceChange(tuple(changed), tuple(altered))

@@ -54,6 +54,7 @@ def render(
     written = write_pages(
         workspace,
         [*lot_pages(workspace, assessment, sources), *meter_pages(workspace, assessment, sources), index],
+        as_of=as_of,
         always=always,
         progress=after,
     )

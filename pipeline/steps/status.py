@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.history.store import History
 from pipeline.steps.assess import Assessment, assess
+from pipeline.steps.reference import not_taken_over
 from schemas.results import as_json
 
 if TYPE_CHECKING:
@@ -23,6 +24,7 @@ class Status:
     assessment: Assessment
     files_held: tuple[dict[str, Any], ...]
     quarantined: int
+    not_taken_over: tuple[str, ...] = ()
 
     def document(self) -> dict[str, Any]:
         """Return the JSON document."""
@@ -71,4 +73,5 @@ def status(workspace: Workspace, *, as_of: datetime | None = None) -> Status:
         found = assess(history, workspace.settings, as_of=as_of or datetime.now(UTC))
         held = history.held_files().to_dicts()
         quarantined = history.quarantine(states=["new"]).height
-    return Status(found, tuple(held), quarantined)
+        changed = tuple(not_taken_over(workspace, history))
+    return Status(found, tuple(held), quarantined, changed)

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import polars as pl
-
 from pipeline.errors import UsageError
 from pipeline.metrology.look_back import lots_touched, window_start
 from schemas.results import TouchedLot, TraceResult
@@ -42,9 +40,9 @@ def trace(assessment: Assessment, meter: str, *, since: datetime | None = None) 
     if meter not in assessment.meters:
         known = ", ".join(sorted(assessment.meters)) or "none"
         raise UsageError(f"No reading of meter {meter!r} was loaded. Known meters: {known}.")
-    start, passed = window_start(assessment.runs, meter)
+    start, place, passed = window_start(assessment.runs, meter)
     if since is not None:
-        start = since
+        start, place = since, 0
         reasons = [f"Window from {since:%Y-%m-%d %H:%M} UTC, as asked."]
     elif start is None:
         reasons = ["No run of checks of this meter ever passed, so the window starts at its first reading."]
@@ -54,10 +52,7 @@ def trace(assessment: Assessment, meter: str, *, since: datetime | None = None) 
         reasons.append("The last run of checks failed: every lot below needs a decision.")
     elif passed:
         reasons.append("The last run of checks passed: the lots below wait for their closing check.")
-    parts = assessment.readings.filter(
-        (pl.col("role") == "part") & pl.col("value").is_not_null() & ~pl.col("excluded") & pl.col("lot").is_not_null()
-    )
-    touched = lots_touched(parts, meter, start, assessment.as_of)
+    touched = lots_touched(assessment.part_stream, meter, assessment.as_of, since=since, after_parts=place)
     if touched["unknown_clock"].sum():
         reasons.append("Readings with an unknown clock may have been taken at any time, so they are counted in.")
     lots = []

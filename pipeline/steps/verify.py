@@ -1,15 +1,18 @@
-"""Is everything still as it was recorded: raw files, chain of events, counts."""
+"""Is everything still as it was recorded: raw files, stored readings, reference texts, chain of events, counts."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 from pipeline.history.store import GENESIS_HASH, History, event_hash
+from pipeline.intake.layout import parse_layout
+from pipeline.intake.reader import read
+from pipeline.steps.assess import recorded_settings
 from pipeline.steps.files import archived, sha256_of
-from schemas.tables import FATES
+from schemas.tables import FATES, READING
 
 if TYPE_CHECKING:
     from pipeline.settings import Workspace
@@ -29,8 +32,41 @@ class VerifyReport:
     problems: tuple[str, ...]
 
 
+def _read_again(workspace: Workspace, history: History, source: dict[str, Any], data: bytes) -> list[str]:
+    """Read an archived file again with the layout it was read with, and compare each stored reading."""
+    stored = history.readings_of(source["source_id"])
+    if not stored.height:
+        return []
+    settings = recorded_settings(history.reference_texts(), workspace.settings)
+    layout = parse_layout(history.layout_text(source["source_id"]), f"the layout stored with {source['name']}")
+    result = read(
+        data,
+        name=source["name"],
+        layout=layout,
+        plausible_ms_per_m=settings.plausible_range_ms_per_m,
+        site_zone=settings.time_zone,
+        # a block that has left the register since was in it then
+        blocks=frozenset(stored["block"].drop_nulls().unique().to_list()),
+        now=source["loaded_at"],
+        size_cap_bytes=len(data) + 1,
+    )
+    if result.held is not None:
+        return [f"{source['name']}: the archived file is held when it is read again: {result.held.sentence}"]
+    again = READING.complete(result.readings.with_columns(pl.col(pl.Categorical).cast(pl.String)))
+    columns = [name for name in READING.names if name not in ("line", "replicate", "clock")]
+    both = stored.join(again, on=["line", "replicate"], how="left", suffix="_again")
+    differs = pl.any_horizontal(pl.col(name).ne_missing(pl.col(f"{name}_again")) for name in columns)
+    lines = both.filter(differs)["line"].unique().sort().to_list()
+    if not lines:
+        return []
+    shown = ", ".join(str(line) for line in lines[:5])
+    return [
+        f"{source['name']}: {len(lines)} stored lines differ from the archived file (line {shown}{' ...' if len(lines) > 5 else ''})."
+    ]
+
+
 def verify(workspace: Workspace) -> VerifyReport:
-    """Recompute the hashes of raw files and events, and the counts of lines and readings.
+    """Recompute the hashes of raw files, reference texts and events, read the raw files again, and count.
 
     Raises
     ------
@@ -39,6 +75,10 @@ def verify(workspace: Workspace) -> VerifyReport:
     """
     problems: list[str] = []
     with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
+        problems += [
+            f"The text of reference table {name} in the history was changed: its hash does not agree."
+            for name in history.changed_reference_texts()
+        ]
         sources = history.sources()
         stored = {row["source_id"]: row for row in history.readings_by_source().iter_rows(named=True)}
         refused = dict(
@@ -48,29 +88,32 @@ def verify(workspace: Workspace) -> VerifyReport:
             .iter_rows()
         )
         rows = history.event_rows()
-    for source in sources.iter_rows(named=True):
-        place = archived(workspace.archive, source["sha256"])
-        name = source["name"]
-        try:
-            digest = sha256_of(place.read_bytes())
-        except OSError as error:
-            problems.append(f"{name}: the raw file {place} cannot be read: {error.strerror}.")
-        else:
-            if digest != source["sha256"]:
-                problems.append(
-                    f"{name}: the raw file {place} has changed: its hash is {digest[:12]}…, not {source['sha256'][:12]}…."
-                )
-        if sum(source[fate] for fate in FATES) != source["lines"]:
-            problems.append(f"{name}: the lines by fate do not add up to {source['lines']}.")
-        counts = stored.get(source["source_id"], {"readings": 0, "lines": 0, "conflicts": 0})
-        for what, expected, found in (
-            ("readings", source["readings"], counts["readings"]),
-            ("accepted lines", source["accepted"], counts["lines"]),
-            ("conflicts", source["conflicts"], counts["conflicts"]),
-            ("quarantined lines", source["quarantined"], refused.get(source["source_id"], 0)),
-        ):
-            if expected != found:
-                problems.append(f"{name}: the ledger says {expected} {what}, the history holds {found}.")
+        for source in sources.iter_rows(named=True):
+            place = archived(workspace.archive, source["sha256"])
+            name = source["name"]
+            try:
+                data = place.read_bytes()
+                digest = sha256_of(data)
+            except OSError as error:
+                problems.append(f"{name}: the raw file {place} cannot be read: {error.strerror}.")
+            else:
+                if digest == source["sha256"]:
+                    problems += _read_again(workspace, history, source, data)
+                else:
+                    problems.append(
+                        f"{name}: the raw file {place} has changed: its hash is {digest[:12]}…, not {source['sha256'][:12]}…."
+                    )
+            if sum(source[fate] for fate in FATES) != source["lines"]:
+                problems.append(f"{name}: the lines by fate do not add up to {source['lines']}.")
+            counts = stored.get(source["source_id"], {"readings": 0, "lines": 0, "conflicts": 0})
+            for what, expected, found in (
+                ("readings", source["readings"], counts["readings"]),
+                ("accepted lines", source["accepted"], counts["lines"]),
+                ("conflicts", source["conflicts"], counts["conflicts"]),
+                ("quarantined lines", source["quarantined"], refused.get(source["source_id"], 0)),
+            ):
+                if expected != found:
+                    problems.append(f"{name}: the ledger says {expected} {what}, the history holds {found}.")
     strangers = set(stored) - set(sources["source_id"].to_list())
     problems += [
         f"There are readings of a file number {number} that the ledger does not know." for number in sorted(strangers)

@@ -315,11 +315,17 @@ def test_backup_restore_verify(shell: Shell, tmp_path: Path) -> None:
     assert {**one, "page": None} == {**two, "page": None}
     shell("restore", str(tmp_path / "kept.zip"), str(tmp_path / "again"))
     assert shell.code == 2
-    data = bytearray((tmp_path / "kept.zip").read_bytes())
-    data[len(data) // 2] ^= 1
-    (tmp_path / "bad.zip").write_bytes(data)
-    shell("restore", str(tmp_path / "bad.zip"), str(tmp_path / "third"))
-    assert shell.code in (2, 6)
+    whole = (tmp_path / "kept.zip").read_bytes()
+    for number in range(25):
+        data = bytearray(whole)
+        data[number * len(data) // 25] ^= 0x55
+        (tmp_path / "bad.zip").write_bytes(data)
+        shell("restore", str(tmp_path / "bad.zip"), str(tmp_path / f"try-{number}"))
+        # a flipped byte in a part of the container that nothing depends on leaves every hash right
+        assert shell.code in (0, 2, 6), shell.err
+        if shell.code == 0:
+            shell("verify", "--workspace", str(tmp_path / f"try-{number}"))
+            assert shell.code == 0
 
 
 def test_verify_names_what_changed(shell: Shell) -> None:
@@ -339,6 +345,15 @@ def test_verify_names_what_changed(shell: Shell) -> None:
     assert "Event 1" in shell.out
     with History.open(shell.root / "history" / "annealog.duckdb", write=True) as history:
         history._run("UPDATE event SET why = 'first take-over' WHERE \"sequence\" = 1")
+        history._run("UPDATE reading SET value = 99 WHERE line = 4")
+        history._run(
+            "UPDATE reference_text SET content = replace(content, '57,60', '50,70') WHERE name = 'specifications'"
+        )
+    shell("verify")
+    assert shell.code == 6
+    assert "1 stored lines differ from the archived file (line 4)" in shell.out
+    assert "reference table specifications in the history was changed" in shell.out
+    with History.open(shell.root / "history" / "annealog.duckdb", write=True) as history:
         history._run("DELETE FROM reading WHERE line = 3")
     shell("verify")
     assert shell.code == 6
@@ -398,3 +413,108 @@ def test_output_cannot_steer_a_terminal(shell: Shell) -> None:
     assert "\\u001b" in text
     document = json.loads(shell("status", "--as-of", f"{DAY}T12:00", "--json"))
     assert document["waiting"][0]["lot"] == lot
+
+
+def test_edits_decide_nothing_until_a_load_takes_them_over(shell: Shell) -> None:
+    shell.make()
+    shell.load(shell.put("a.csv", Scenario().check("08:00").lot("09:00").check("10:00", 0.4)))
+    assert shell.json("lot", "L1")["verdict"] == "hold"
+    (shell.root / "annealog.toml").write_text("tolerance = 2.0\n", encoding="utf-8")
+    assert shell.json("lot", "L1")["verdict"] == "hold"
+    assert "annealog.toml was changed since the last load" in shell.err
+    shell("load", str(shell.put("b.csv", Scenario().check("08:00", day=1))), "--dry-run")
+    assert shell.code == 2
+    shell("load", "--direct", "inbox/b.csv")
+    assert shell.code == 2
+    assert "lot L1: hold would become accept" in shell.err
+
+
+def test_a_new_version_of_a_lot_leaves_the_past_alone(shell: Shell) -> None:
+    specifications = REFERENCE["specifications"] + "T,copper,50,51,MS/m,1,1,1\n"
+    lots = "lot,material,specification,valid_from\nL1,copper,S,\n"
+    shell.make(specifications=specifications, lots=lots)
+    shell.load(shell.put("a.csv", good_day()))
+    (shell.root / "reference" / "lots.csv").write_text(lots + "L1,copper,T,2026-03-10\n", encoding="utf-8")
+    report = shell.load(shell.put("b.csv", Scenario().check("08:00", day=9)))
+    assert (shell.code, report["verdicts_altered"]) == (0, [])
+    assert shell.json("lot", "L1")["verdict"] == "accept"
+
+
+def test_a_block_stated_differently_by_two_exports_holds_what_it_brackets(shell: Shell) -> None:
+    shell.make()
+    day = Scenario().check("08:00").lot("09:00").check("10:00", n=1)
+    shell.load(shell.put("a.csv", day))
+    assert shell.json("lot", "L1")["verdict"] == "accept"
+    day.rows[-1] = {**day.rows[-1], "value": 58.1}
+    report = shell.load(shell.put("b.csv", day))
+    assert (shell.code, report["files"][0]["conflicts"]) == (4, 1)
+    assert shell.json("lot", "L1")["verdict"] == "hold"
+    assert "two exports" in shell.json("lot", "L1")["reasons"][0]
+    assert shell.json("meter", "M1")["state"] == "suspended"
+    shell(
+        "record",
+        "exclusion",
+        "--file",
+        "inbox/b.csv",
+        "--line",
+        str(len(day.rows) + 1),
+        "--by",
+        "Ada",
+        "--why",
+        "the first holds",
+    )
+    assert shell.json("lot", "L1")["verdict"] == "accept"
+
+
+def test_readings_without_a_part_are_told_apart_across_files(shell: Shell) -> None:
+    shell.make()
+    shell.load(
+        shell.put("a.csv", Scenario().lot("09:00", 55.0, parts=False)),
+        shell.put("b.csv", Scenario().lot("09:05", 61.0, parts=False)),
+    )
+    shell.load(shell.put("c.csv", Scenario().check("08:00").check("10:00")))
+    lot = shell.json("lot", "L1")
+    # the two checks stand in one file, so only the place in time tells that the parts came between
+    assert (lot["parts"], lot["limits_met"], lot["verdict"]) == (2, "out", "reject")
+    shell.load(shell.put("d.csv", Scenario().lot("09:00", 58.5, parts=False)))
+    assert shell.json("lot", "L1")["verdict"] == "hold"
+    assert "contradict each other" in " ".join(shell.json("lot", "L1")["reasons"])
+
+
+def test_dispositions_of_signals_stand_at_the_signal(shell: Shell) -> None:
+    shell.make(meters="meter,accuracy_percent\nM1,0.05\n", blocks=REFERENCE["blocks"].replace("0.2", "0.02"))
+    shell.load(shell.put("a.csv", Scenario().check("08:00").lot("09:00").check("10:00", 0.2)))
+    words = ["record", "disposition", "--meter", "M1", "--decision", "no effect found", "--by", "Ada", "--why", "x"]
+    shell(*words, "--block", "B2")
+    assert shell.code == 2
+    shell(*words, "--at", f"{DAY}T11:00")
+    assert shell.code == 2
+    assert [s["dispositions"] for s in shell.json("meter", "M1")["signals"]] == [[]]
+    shell(*words, "--block", "B1", "--at", f"{DAY}T10:00")
+    assert shell.code == 0, shell.err
+    assert [len(s["dispositions"]) for s in shell.json("meter", "M1")["signals"]] == [1]
+
+
+def test_another_unit_keeps_frozen_limits(shell: Shell) -> None:
+    shell.make()
+    scenario = Scenario()
+    for day in range(22):
+        scenario.check("08:00", 0.02 * (day % 3), day=day).lot("09:00", day=day)
+    shell.load(shell.put("a.csv", scenario.check("08:00", day=22)))
+    before = shell.json("meter", "M1")
+    assert before["blocks"][0]["limits_kind"] == "frozen"
+    (shell.root / "annealog.toml").write_text('unit = "%IACS"\n', encoding="utf-8")
+    shell.load(shell.put("b.csv", Scenario().check("08:00", day=23)))
+    after = shell.json("meter", "M1")
+    assert after["blocks"][0]["centre"] == pytest.approx(before["blocks"][0]["centre"] / 0.58)
+    assert (after["state"], after["signals"]) == (before["state"], [])
+
+
+def test_pages_of_a_past_moment_do_not_replace_the_present_ones(shell: Shell) -> None:
+    shell.make()
+    shell.load(shell.put("a.csv", good_day()))
+    now = shell.json("lot", "L1")
+    then = shell.json("lot", "L1", "--as-of", f"{DAY}T09:30")
+    assert (now["support"], then["support"]) == ("supported", "open")
+    assert now["page"] != then["page"]
+    assert "as-of-" in then["page"]

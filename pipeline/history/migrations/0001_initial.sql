@@ -117,6 +117,8 @@ CREATE TABLE baseline (
     checks BIGINT NOT NULL,
     centre DOUBLE NOT NULL,
     standard_deviation DOUBLE NOT NULL,
+    unit VARCHAR NOT NULL,
+    reference_temperature_c DOUBLE NOT NULL,
     named BOOLEAN NOT NULL,
     "sequence" BIGINT NOT NULL
 );
