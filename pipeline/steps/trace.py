@@ -16,6 +16,11 @@ if TYPE_CHECKING:
 __all__ = ["trace"]
 
 
+def _local(moment: datetime, assessment: Assessment) -> str:
+    settings = assessment.settings
+    return f"{moment.astimezone(settings.zone):%Y-%m-%d %H:%M} {settings.time_zone}"
+
+
 def trace(assessment: Assessment, meter: str, *, since: datetime | None = None) -> TraceResult:
     """Return the lots a meter touched.
 
@@ -43,11 +48,11 @@ def trace(assessment: Assessment, meter: str, *, since: datetime | None = None) 
     start, place, passed = window_start(assessment.runs, meter)
     if since is not None:
         start, place = since, 0
-        reasons = [f"Window from {since:%Y-%m-%d %H:%M} UTC, as asked."]
+        reasons = [f"Window from {_local(since, assessment)}, as asked."]
     elif start is None:
         reasons = ["No run of checks of this meter ever passed, so the window starts at its first reading."]
     else:
-        reasons = [f"The last run of checks that passed ended at {start:%Y-%m-%d %H:%M} UTC."]
+        reasons = [f"The last run of checks that passed ended at {_local(start, assessment)}."]
     if passed is False:
         reasons.append("The last run of checks failed: every lot below needs a decision.")
     elif passed:
