@@ -13,10 +13,10 @@ from pipeline.history.store import History
 from pipeline.intake.identity import decide
 from pipeline.intake.layout import Layout, parse_layout
 from pipeline.intake.match import match
-from pipeline.intake.reader import read
 from pipeline.intake.reading import FileReading, Held
 from pipeline.intake.template import Template, template
 from pipeline.steps.assess import recorded_tables
+from pipeline.steps.exports import read_export
 from pipeline.steps.files import read_bytes, write_atomically
 from pipeline.steps.load import layouts_of, shown_name
 from pipeline.steps.reference import read_reference
@@ -94,15 +94,8 @@ def check(
         chosen = match(name, data, known, settings.folders)
     if isinstance(chosen, Held):
         return Check(chosen, None, None)
-    result = read(
-        data,
-        name=name,
-        layout=chosen,
-        plausible_ms_per_m=settings.plausible_range_ms_per_m,
-        site_zone=settings.time_zone,
-        blocks=_blocks(workspace),
-        now=now or datetime.now(UTC),
-        size_cap_bytes=cap,
+    result = read_export(
+        data, name=name, layout=chosen, settings=settings, blocks=_blocks(workspace), now=now or datetime.now(UTC)
     )
     if result.held is not None:
         return Check(result.held, chosen.name, result)

@@ -15,9 +15,9 @@ from pipeline.history.store import History
 from pipeline.intake.identity import decide
 from pipeline.intake.layout import Layout, parse_layout
 from pipeline.intake.match import match
-from pipeline.intake.reader import read
 from pipeline.intake.reading import Held
 from pipeline.steps.assess import Assessment, assess, recorded_tables
+from pipeline.steps.exports import read_export
 from pipeline.steps.files import archive, read_bytes, sha256_of
 from pipeline.steps.reference import ReferenceChange, check_names, read_reference, take_over
 from schemas.tables import FATES
@@ -205,16 +205,7 @@ def _load_one(
         if isinstance(found, Held):
             return hold(found)
         layout = found
-    result = read(
-        data,
-        name=name,
-        layout=layout,
-        plausible_ms_per_m=settings.plausible_range_ms_per_m,
-        site_zone=settings.time_zone,
-        blocks=blocks,
-        now=now,
-        size_cap_bytes=cap,
-    )
+    result = read_export(data, name=name, layout=layout, settings=settings, blocks=blocks, now=now)
     if result.held is not None:
         return hold(result.held, layout.name)
     if history is None:

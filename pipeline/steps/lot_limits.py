@@ -11,6 +11,19 @@ from pipeline.statistics.acceptance import accept_by_k
 __all__ = ["limits_in", "limits_met", "spots_in_limits_unit"]
 
 
+_RULE = [
+    "lower_as_written",
+    "upper_as_written",
+    "limits_unit",
+    "decision_rule",
+    "rounding",
+    "k",
+    "_guard",
+    "conforms_by",
+]
+"""What a lot's means are compared with; the same for every spot and part of it."""
+
+
 def limits_in(frame: pl.DataFrame, unit: str) -> pl.DataFrame:
     """Add lower and upper in the working unit; between conductivity and resistivity the two change places."""
     lower: list[float | None] = []
@@ -81,32 +94,14 @@ def limits_met(
     by_spot = units.select(*spots.columns, "within")
     mean_of_part = units.group_by("lot", "part", maintain_order=True).agg(
         pl.col("mean_in_limits_unit").mean().alias("value"),
-        pl.col(
-            "lower_as_written",
-            "upper_as_written",
-            "limits_unit",
-            "decision_rule",
-            "rounding",
-            "k",
-            "_guard",
-            "conforms_by",
-        ).first(),
+        pl.col(_RULE).first(),
     )
     of_part = mean_of_part.with_columns(_judged(mean_of_part, "value").alias("within"))
     mean_of_lot = mean_of_part.group_by("lot", maintain_order=True).agg(
         pl.col("value").mean(),
         pl.col("value").std().alias("deviation"),
         pl.len().cast(pl.Int64).alias("parts"),
-        pl.col(
-            "lower_as_written",
-            "upper_as_written",
-            "limits_unit",
-            "decision_rule",
-            "rounding",
-            "k",
-            "_guard",
-            "conforms_by",
-        ).first(),
+        pl.col(_RULE).first(),
     )
     of_lot = mean_of_lot.with_columns(_judged(mean_of_lot, "value").alias("within"))
     found: dict[str, tuple[str | None, str]] = {}

@@ -11,8 +11,8 @@ import polars as pl
 from pipeline.errors import IntegrityProblem, UsageError
 from pipeline.history.store import History
 from pipeline.intake.identity import decide
-from pipeline.intake.reader import read
 from pipeline.steps.assess import recorded_tables
+from pipeline.steps.exports import read_export
 from pipeline.steps.files import archived, read_bytes, sha256_of
 from pipeline.steps.load import layouts_of
 from schemas.versions import version_at
@@ -165,16 +165,7 @@ def replay(
             if sha256_of(data) != source["sha256"]:
                 raise IntegrityProblem(f"The raw file of {name} has changed. Run: annealog verify")
             layout, text = layouts[source["layout"]]
-            result = read(
-                data,
-                name=name,
-                layout=layout,
-                plausible_ms_per_m=settings.plausible_range_ms_per_m,
-                site_zone=settings.time_zone,
-                blocks=blocks,
-                now=moment,
-                size_cap_bytes=len(data) + 1,
-            )
+            result = read_export(data, name=name, layout=layout, settings=settings, blocks=blocks, now=moment)
             if result.held is not None:
                 reports.append(ReplayReport(name, source_id, 0, 0, refused.height, f"held: {result.held.sentence}"))
                 continue

@@ -9,8 +9,8 @@ import polars as pl
 
 from pipeline.history.store import GENESIS_HASH, History, event_hash
 from pipeline.intake.layout import parse_layout
-from pipeline.intake.reader import read
 from pipeline.steps.assess import recorded_settings
+from pipeline.steps.exports import read_export
 from pipeline.steps.files import archived, sha256_of
 from schemas.tables import FATES, READING
 
@@ -39,16 +39,14 @@ def _read_again(workspace: Workspace, history: History, source: dict[str, Any], 
         return []
     settings = recorded_settings(history.reference_texts(), workspace.settings)
     layout = parse_layout(history.layout_text(source["source_id"]), f"the layout stored with {source['name']}")
-    result = read(
+    result = read_export(
         data,
         name=source["name"],
         layout=layout,
-        plausible_ms_per_m=settings.plausible_range_ms_per_m,
-        site_zone=settings.time_zone,
+        settings=settings,
         # a block that has left the register since was in it then
         blocks=frozenset(stored["block"].drop_nulls().unique().to_list()),
         now=source["loaded_at"],
-        size_cap_bytes=len(data) + 1,
     )
     if result.held is not None:
         return [f"{source['name']}: the archived file is held when it is read again: {result.held.sentence}"]
