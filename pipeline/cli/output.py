@@ -17,6 +17,7 @@ from schemas.results import as_json
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
     from datetime import datetime
+    from pathlib import Path
 
     from pipeline.settings import Settings
     from pipeline.steps.load import FileReport, LoadReport
@@ -93,31 +94,45 @@ def when(at: datetime | None, settings: Settings) -> str:
 
 
 @contextlib.contextmanager
-def progress(total: int | None, what: str, *, quiet: bool = False) -> Iterator[dict[str, Any]]:
-    """Show a bar with rate and remaining time on standard error, where that is a terminal."""
+def progress(files: Sequence[Path], what: str, *, quiet: bool = False) -> Iterator[dict[str, Any]]:
+    """Show bars on standard error, where that is a terminal: files by their bytes with rate and remaining time, pages."""
     console = _err()
     if quiet or not console.is_terminal:
         yield {}
         return
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+    from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn, TransferSpeedColumn
 
-    with Progress(
+    sizes = iter([path.stat().st_size for path in files])
+    columns = (
+        TextColumn("{task.description}"), BarColumn(), DownloadColumn(), TransferSpeedColumn(), TimeRemainingColumn(),
+    )  # fmt: skip
+    page_columns = (
         TextColumn("{task.description}"),
         BarColumn(),
-        MofNCompleteColumn(),
-        TimeRemainingColumn(),
-        console=console,
-        transient=True,
-    ) as bar:
-        files = bar.add_task(what, total=total)
-        pages: list[Any] = []
+        TextColumn("{task.completed:.0f} of {task.total:.0f}"),
+    )
+    with contextlib.ExitStack() as stack:
+        bars: dict[str, tuple[Any, Any]] = {}
+
+        def bar(name: str, shown: Any, total: int | None) -> tuple[Any, Any]:
+            if name not in bars:
+                for opened, _ in bars.values():
+                    opened.stop()
+                opened = stack.enter_context(Progress(*shown, console=console, transient=True))
+                bars[name] = (opened, opened.add_task(what if name == "file" else "writing pages", total=total))
+            return bars[name]
+
+        def file(_: FileReport) -> None:
+            opened, task = bar("file", columns, None)
+            opened.advance(task, next(sizes, 0))
 
         def page(_: PageReport, count: int) -> None:
-            if not pages:
-                pages.append(bar.add_task("writing pages", total=count))
-            bar.advance(pages[0])
+            opened, task = bar("page", page_columns, count)
+            opened.advance(task)
 
-        yield {"file": lambda _: bar.advance(files), "page": page}
+        if files:
+            bar("file", columns, sum(path.stat().st_size for path in files))
+        yield {"file": file, "page": page}
 
 
 def _file_document(report: FileReport) -> dict[str, Any]:

@@ -49,7 +49,7 @@ def demo(
         output.would(f"build the demo in {folder}, load its exports and write its pages", json=json)
         return
     workspace = Workspace(folder.resolve(), Settings())
-    with output.progress(None, "loading files", quiet=json) as callbacks:
+    with output.progress([], "loading files", quiet=json) as callbacks:
         if direct:
             report, pages = _demo_direct(workspace.root, callbacks)
         else:
@@ -163,7 +163,7 @@ def load(
         "layout": layout, "accept_changes": accept_changes, "by": by, "why": why, "dry_run": dry_run,
         "as_of": moment(as_of, place), "passed_over": passed,
     }  # fmt: skip
-    with output.progress(len(files), "loading files", quiet=json) as callbacks:
+    with output.progress(files, "loading files", quiet=json) as callbacks:
         if direct or dry_run:
             report = load_directly(place, files, progress=callbacks.get("file"), **given)
         else:
@@ -196,7 +196,7 @@ def render(
     if dry_run:
         output.would(f"write the pages whose data changed into {place.pages}", json=json)
         return
-    with output.progress(None, "assessing", quiet=json) as callbacks:
+    with output.progress([], "assessing", quiet=json) as callbacks:
         if direct:
             from pipeline.steps.render import render as render_directly
 

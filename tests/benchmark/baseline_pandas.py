@@ -156,14 +156,17 @@ def find_runs(checks: pd.DataFrame) -> pd.DataFrame:
 
 
 def error_of_meters(checks: pd.DataFrame, reference: Reference) -> pd.DataFrame:
-    """Summarise the checks of each block since each setting: bias, variation between checks, certificate."""
-    series = checks.groupby(["meter", "settings_before", "block"], as_index=False).agg(
-        certified=("certified", "first"), bias=("bias", "mean"), between=("mean", "std"), checks=("mean", "size")
-    )
+    """Say for each check what it and those of its block before it, since the last setting, tell of the meter."""
     blocks = reference.blocks.set_index("block")
     certificate = in_ms_per_m(blocks["expanded_uncertainty"], blocks["unit"]) / blocks["coverage_factor"]
-    series["certificate"] = series["block"].map(certificate)
-    return series
+    checks = checks.sort_values("last_at")
+    series = checks.groupby(["meter", "settings_before", "block"])["bias"]
+    return checks[["meter", "block", "last_at", "certified"]].assign(
+        checks=series.cumcount() + 1,
+        bias=series.transform(lambda bias: bias.expanding().mean()),
+        between=series.transform(lambda bias: bias.expanding().std()),
+        certificate=checks["block"].map(certificate),
+    )
 
 
 def expanded_uncertainty(lot: dict[str, float]) -> float:
@@ -185,20 +188,29 @@ def expanded_uncertainty(lot: dict[str, float]) -> float:
 
 
 def uncertainties(lots: pd.DataFrame, series: pd.DataFrame, reference: Reference) -> pd.Series:
-    """Return the expanded uncertainty of each lot mean, by the block nearest to it checked since the last setting."""
-    near = lots.reset_index().merge(series, on=["meter", "settings_before"])
+    """Return the expanded uncertainty of each lot mean, by what was known of the meter when its closing run began.
+
+    Of the blocks checked by then, the one nearest to the lot mean tells.
+    """
+    lots = lots.reset_index().merge(reference.meters, on="meter")
+    lots["resolution_ms_per_m"] = in_ms_per_m(lots["resolution"], lots["unit"])
+    lots = lots.sort_values("until")
+    near = pd.concat(
+        [
+            pd.merge_asof(lots, of_block, left_on="until", right_on="last_at", by="meter").dropna(subset="certified")
+            for _, of_block in series.groupby("block")
+        ]
+    )
     near["distance"] = (near["certified"] - near["mean"]).abs()
     near = near.sort_values(["lot", "distance", "block"]).drop_duplicates("lot")
-    near = near.merge(reference.meters, on="meter")
-    near["resolution_ms_per_m"] = in_ms_per_m(near["resolution"], near["unit"])
     return pd.Series({row["lot"]: expanded_uncertainty(row) for row in near.to_dict("records")})
 
 
 SUPPORT = ("suspect", "unsupported", "open", "supported")
 
 
-def support_of_lots(parts: pd.DataFrame, runs: pd.DataFrame, as_of: pd.Timestamp) -> pd.Series:
-    """Return the support of each lot: the worst of its readings."""
+def place_between_runs(parts: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
+    """Add to each part reading the last run of its meter before it and the first one after it."""
     before = runs.rename(columns={"last_at": "before_at", "passed": "before_passed"})
     after = runs.rename(columns={"first_at": "after_at", "passed": "after_passed"})
     placed = parts[["lot", "meter", "measured_at"]].sort_values("measured_at")
@@ -209,7 +221,7 @@ def support_of_lots(parts: pd.DataFrame, runs: pd.DataFrame, as_of: pd.Timestamp
         right_on="before_at",
         by="meter",
     )
-    placed = pd.merge_asof(
+    return pd.merge_asof(
         placed,
         after[["meter", "after_at", "after_passed"]].sort_values("after_at"),
         left_on="measured_at",
@@ -217,6 +229,10 @@ def support_of_lots(parts: pd.DataFrame, runs: pd.DataFrame, as_of: pd.Timestamp
         by="meter",
         direction="forward",
     )
+
+
+def support_of_lots(placed: pd.DataFrame, as_of: pd.Timestamp) -> pd.Series:
+    """Return the support of each lot: the worst of its readings."""
     failed = placed["before_passed"].eq(False) | placed["after_passed"].eq(False)
     too_old = placed["before_at"].isna() | (placed["measured_at"] - placed["before_at"] > INTERVAL)
     missing = placed["after_at"].isna()
@@ -296,15 +312,16 @@ def analyse(readings: pd.DataFrame, reference: Reference) -> pd.DataFrame:
     result["readings"] = parts.groupby("lot").size()
     result["parts"] = by_part.groupby("lot").size()
     add_variation_inside_parts(result, spots)
-    stream = number_events(readings)
-    checks = find_checks(stream, reference)
-    of_lot = (
-        stream[stream["role"] == "part"]
-        .groupby("lot")
-        .agg(meter=("meter", "first"), settings_before=("settings_before", "max"))
+    checks = find_checks(number_events(readings), reference)
+    placed = place_between_runs(parts, find_runs(checks))
+    result["support"] = support_of_lots(placed, as_of)
+    of_lot = placed.groupby("lot").agg(
+        meter=("meter", "first"), last_at=("measured_at", "max"), after_at=("after_at", "max")
     )
-    result["expanded_uncertainty"] = uncertainties(result.join(of_lot), error_of_meters(checks, reference), reference)
-    result["support"] = support_of_lots(parts, find_runs(checks), as_of)
+    of_lot["until"] = of_lot[["after_at", "last_at"]].max(axis="columns")
+    result["expanded_uncertainty"] = uncertainties(
+        result.join(of_lot[["meter", "until"]]), error_of_meters(checks, reference), reference
+    )
     result["limits_met"] = limits_met(spots, lots)
     plan = lots.reindex(result.index)
     planned = (
