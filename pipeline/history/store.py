@@ -261,15 +261,24 @@ class History:
         rows = self._run(sql, parameters)
         return rows[0] if rows else None
 
+    @contextlib.contextmanager
+    def _registered(self, name: str, frame: pl.DataFrame) -> Iterator[None]:
+        """Let a query see a frame under a name."""
+        self._connection.register(name, _without_zone(frame))
+        try:
+            yield
+        except BaseException:
+            # an aborted transaction refuses this, too; the first error is the one to tell
+            with contextlib.suppress(duckdb.Error):
+                self._connection.unregister(name)
+            raise
+        self._connection.unregister(name)
+
     def _insert(self, table: str, frame: pl.DataFrame) -> None:
         """Insert a frame by column name; columns that it does not have become null."""
-        if not frame.height:
-            return
-        self._connection.register("incoming", _without_zone(frame))
-        try:
-            self._run(f"INSERT INTO {table} BY NAME SELECT * FROM incoming")
-        finally:
-            self._connection.unregister("incoming")
+        if frame.height:
+            with self._registered("incoming", frame):
+                self._run(f"INSERT INTO {table} BY NAME SELECT * FROM incoming")
 
     # -- files and readings -------------------------------------------------------------------------------------
 
@@ -299,15 +308,12 @@ class History:
         if not keys.height:
             return self._frame(f"SELECT {columns} FROM reading r LIMIT 0")
         low, high = keys["measured_at"].min(), keys["measured_at"].max()
-        self._connection.register("keys", _without_zone(keys.with_columns(pl.col("meter").cast(pl.String))))
-        try:
+        with self._registered("keys", keys.with_columns(pl.col("meter").cast(pl.String))):
             return self._frame(
                 f"SELECT {columns} FROM reading r SEMI JOIN keys k ON r.meter = k.meter AND r.measured_at = k.measured_at "
                 "WHERE r.measured_at BETWEEN ? AND ?",
                 [_naive(cast("datetime", low)), _naive(cast("datetime", high))],
             )
-        finally:
-            self._connection.unregister("keys")
 
     def add_file(self, ledger: dict[str, Any], readings: pl.DataFrame, quarantine: pl.DataFrame) -> int:
         """Store a file: ledger row, readings and quarantine. Call inside a transaction; return its number.
@@ -517,11 +523,8 @@ class History:
         """Replace the given verdicts of some lots (columns lot, verdict, support, as_of)."""
         if not frame.height:
             return
-        self._connection.register("incoming_lots", frame.select("lot"))
-        try:
+        with self._registered("incoming_lots", frame.select("lot")):
             self._run("DELETE FROM verdict_given WHERE lot IN (SELECT lot FROM incoming_lots)")
-        finally:
-            self._connection.unregister("incoming_lots")
         self._insert("verdict_given", frame.select("lot", "verdict", "support", "as_of"))
 
     def is_empty(self) -> bool:
