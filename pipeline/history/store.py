@@ -304,15 +304,20 @@ class History:
         Cheap for a small file beside a big history: the range of times lets DuckDB skip whole row groups.
         """
         columns = ", ".join(f'r."{name}"' for name in SLOT_COLUMNS)
+        low, high = new["measured_at"].min(), new["measured_at"].max()
+        nothing = f"SELECT {columns} FROM reading r LIMIT 0"
+        if low is None or high is None:
+            return self._frame(nothing)
+        span = [_naive(cast("datetime", low)), _naive(cast("datetime", high))]
+        # most files are newer than all that is stored; then no keys are needed
+        if not self._run("SELECT 1 FROM reading WHERE measured_at BETWEEN ? AND ? LIMIT 1", span):
+            return self._frame(nothing)
         keys = new.select("meter", "measured_at").unique()
-        if not keys.height:
-            return self._frame(f"SELECT {columns} FROM reading r LIMIT 0")
-        low, high = keys["measured_at"].min(), keys["measured_at"].max()
         with self._registered("keys", keys.with_columns(pl.col("meter").cast(pl.String))):
             return self._frame(
                 f"SELECT {columns} FROM reading r SEMI JOIN keys k ON r.meter = k.meter AND r.measured_at = k.measured_at "
                 "WHERE r.measured_at BETWEEN ? AND ?",
-                [_naive(cast("datetime", low)), _naive(cast("datetime", high))],
+                span,
             )
 
     def add_file(self, ledger: dict[str, Any], readings: pl.DataFrame, quarantine: pl.DataFrame) -> int:

@@ -7,11 +7,16 @@ small spread keep their digits.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import polars as pl
 from scipy import special
 
-from pipeline.statistics.expressions import standard_deviation_expression
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
 
 __all__ = ["NestedSummary", "nested"]
 
@@ -74,162 +79,200 @@ def nested(
     values = frame.get_column(value)
     if values.null_count() or not values.is_finite().all():
         raise ValueError(f"column {value} must hold finite numbers only; leave non-readings out before")
-    readings = _readings(frame, (lot, part, spot), value, count, standard_deviation, measured_at)
-    names = frame.select(pl.col(key).alias(name) for key, name in ((lot, "lot"), (part, "part"), (spot, "spot")))
-    spots = _spots(readings, names)
+    ranks, names = zip(*(_ranked(frame.get_column(key)) for key in (lot, part, spot)), strict=True)
+    spots = _spots(frame, ranks, [len(n) for n in names], value, count, standard_deviation, measured_at)
     parts = _parts(spots)
-    order_of_part = parts.select("lot", "part", part_order="order")
-    spots = (
-        spots.join(order_of_part, on=["lot", "part"], how="left", nulls_equal=True)
-        .sort("lot", "first_at", "part_order", "spot", nulls_last=True)
-        .with_columns(order=pl.int_range(1, pl.len() + 1).over("lot"))
+    order_of_part = _places(parts["lot"])
+    spots["part_order"] = order_of_part[parts["place_of_spot"]]
+    shown = np.lexsort((spots["spot"], spots["part_order"], spots["first_at"], spots["lot"]))
+    when = frame.schema[measured_at]
+
+    def named(level: dict[str, Any], order: Any, columns: Sequence[str]) -> pl.DataFrame:
+        found = {}
+        for column in columns:
+            values = level[column] if order is None else level[column][order]
+            if column in ("lot", "part", "spot"):
+                found[column] = names[("lot", "part", "spot").index(column)].gather(values)
+            else:
+                found[column] = pl.Series(values).cast(when) if column == "first_at" else pl.Series(values)
+        return pl.DataFrame(found)
+
+    df = pl.col("df_within")
+    deviation = pl.when(df > 0).then((pl.col("ss_within") / df).sqrt()).alias("standard_deviation")
+    spot_values = (
+        named(spots, shown, ("lot", "part", "spot", "readings", "mean", "ss_within", "df_within", "first_at", "part_order"))
+        .with_columns(deviation, order=_places(spots["lot"][shown]))
+        .select(
+            "lot", "part", "spot", "readings", "mean", "ss_within", "df_within", "standard_deviation", "first_at",
+            "part_order", "order",
+        )
+    )  # fmt: skip
+    several = pl.col("spots") > 1
+    part_values = (
+        named(parts, None, ("lot", "part", "spots", "readings", "mean", "ss", "first_at"))
+        .with_columns(order=order_of_part)
+        .with_columns(
+            pl.when(several).then((pl.col("ss") / (pl.col("spots") - 1)).sqrt()).alias("spot_standard_deviation")
+        )
+        .select("lot", "part", "order", "spots", "readings", "mean", "spot_standard_deviation", "first_at")
     )
-    return NestedSummary(spots, parts.drop("ss_spots"), _lots(spots, parts))
+    lots = _lots(spots, parts)
+    lot_values = named(
+        lots,
+        None,
+        ("lot", "readings", "parts", "spots", "mean", "ss", "minimum", "maximum", "ss_spots", "ss_within", "df_within"),
+    )
+    return NestedSummary(spot_values, part_values, _tested(lot_values))
 
 
-def _readings(
+def _ranked(column: pl.Series) -> tuple[NDArray[np.int64], pl.Series]:
+    """Return the place of each text in the order of the texts, null last, and the texts with a null at their end."""
+    text = column if column.dtype in (pl.String, pl.Categorical) else column.cast(pl.String)
+    codes = text.cast(pl.Categorical)
+    names = codes.unique().drop_nulls().cast(pl.String).sort()
+    physical = codes.to_physical().cast(pl.Int64)
+    if not names.len():
+        kind = pl.String if column.dtype == pl.Categorical else column.dtype
+        return np.zeros(column.len(), dtype=np.int64), pl.Series([None], dtype=kind)
+    of_names = names.cast(pl.Categorical).to_physical().to_numpy()
+    rank_of_code = np.zeros(int(of_names.max()) + 2, dtype=np.int64)
+    rank_of_code[of_names] = np.arange(names.len())
+    rank_of_code[-1] = names.len()
+    ranks = rank_of_code[physical.fill_null(-1).to_numpy()]
+    kept = names if column.dtype in (pl.String, pl.Categorical) else names.cast(column.dtype)
+    return ranks, kept.extend_constant(None, 1)
+
+
+def _starts(keys: NDArray[Any]) -> NDArray[np.int64]:
+    """Return where each stretch of equal keys begins."""
+    if not keys.size:
+        return np.zeros(0, dtype=np.int64)
+    return np.flatnonzero(np.concatenate([[True], keys[1:] != keys[:-1]]))
+
+
+def _places(groups: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the place of each row in its stretch of equal groups, from 1."""
+    start = _starts(groups)
+    return np.arange(1, groups.size + 1) - np.repeat(start, np.diff(start, append=groups.size))
+
+
+def _sum(values: NDArray[Any], start: NDArray[np.int64]) -> NDArray[Any]:
+    """Sum stretches of values, in their order."""
+    return np.add.reduceat(values, start) if start.size else values[:0]
+
+
+def _spots(
     frame: pl.DataFrame,
-    keys: tuple[str, str, str],
+    ranks: Sequence[NDArray[np.int64]],
+    sizes: Sequence[int],
     value: str,
     count: str,
     standard_deviation: str,
     measured_at: str,
-) -> pl.DataFrame:
-    """Return the readings with the number `id` of their spot, in an order that only their content decides.
+) -> dict[str, NDArray[Any]]:
+    """Return the spots by lot, part, time of the first reading and name: means in a first pass, squares in a second.
 
-    Sums of the same numbers in another order differ in the last bits, so the values of a spot are sorted.
+    Sums of the same numbers in another order differ in the last bits, so the values of a spot are sorted: only their content
+    decides.
     """
     has_count = count in frame.columns and frame.get_column(count).null_count() < frame.height
     has_deviation = (
         standard_deviation in frame.columns and frame.get_column(standard_deviation).null_count() < frame.height
     )
-    codes = [f"code_{place}" for place in range(3)]
-    selected = frame.select(
-        # physical codes sort and group many times faster than text; they only have to tell keys apart
-        *(
-            pl.col(key).cast(pl.String).cast(pl.Categorical).to_physical().alias(code)
-            for key, code in zip(keys, codes, strict=True)
-        ),
-        pl.int_range(pl.len(), dtype=pl.UInt32).alias("row"),
-        pl.col(value).cast(pl.Float64).alias("value"),
-        (pl.col(count).fill_null(1).cast(pl.Int64) if has_count else pl.lit(1, dtype=pl.Int64)).alias("count"),
-        (pl.col(standard_deviation).cast(pl.Float64) if has_deviation else pl.lit(None, dtype=pl.Float64)).alias(
-            "deviation"
-        ),
-        pl.col(measured_at).alias("measured_at"),
+    key = (ranks[0] * sizes[1] + ranks[1]) * sizes[2] + ranks[2]
+    selected = pl.DataFrame({"key": key}).with_columns(
+        frame.get_column(value).cast(pl.Float64).alias("value"),
+        frame.get_column(measured_at).to_physical().alias("at"),
+        *([frame.get_column(count).fill_null(1).cast(pl.Int64).alias("count")] if has_count else []),
+        *([frame.get_column(standard_deviation).cast(pl.Float64).alias("deviation")] if has_deviation else []),
     )
-    by = [*codes, "value", *(["count"] if has_count else []), *(["deviation"] if has_deviation else [])]
-    changes = pl.any_horizontal(
-        pl.int_range(pl.len()) == 0, *(pl.col(code).ne_missing(pl.col(code).shift(1)) for code in codes)
-    )
-    return selected.sort(by).with_columns(id=changes.cast(pl.UInt32).cum_sum()).drop(codes)
-
-
-def _spots(readings: pl.DataFrame, names: pl.DataFrame) -> pl.DataFrame:
-    """Return one row a spot: first pass for the means, second for the squares about them."""
-    count, value = pl.col("count"), pl.col("value")
-    known = pl.when(pl.col("deviation").is_not_null()).then(count - 1).otherwise(0)
-    spots = (
-        readings.with_columns(freedom=known)
-        .group_by("id", maintain_order=True)
-        .agg(
-            pl.col("row").first(),
-            count.sum().alias("readings"),
-            pl.col("measured_at").min().alias("first_at"),
-            value.first().alias("origin"),
-            (pl.len().cast(pl.Int64) - 1 + pl.col("freedom").sum()).alias("df_within"),
-        )
-    )
-    place = readings.get_column("id") - 1
+    by = ["key", "value", *(["count"] if has_count else []), *(["deviation"] if has_deviation else [])]
+    ordered = selected.sort(by)
+    keys, values = ordered["key"].to_numpy(), ordered["value"].to_numpy()
+    start = _starts(keys)
+    n = np.diff(start, append=keys.size)
     # a spot's first value as origin keeps the digits that a sum of large values would lose
-    shifted = readings.select(
-        "id",
-        count,
-        (value - spots.get_column("origin").gather(place)).alias("value"),
-        # squares inside an exported mean of several readings
-        ((count - 1) * pl.col("deviation").fill_null(0.0) ** 2).alias("ss_inside"),
-    )
-
-    def summed(term: pl.Expr) -> pl.Series:
-        sums = shifted.select("id", term.alias("term")).group_by("id", maintain_order=True).agg(pl.col("term").sum())
-        return sums.get_column("term")
-
-    offset = summed(value * count) / spots.get_column("readings")
-    squares = summed(count * (value - offset.gather(place)) ** 2 + pl.col("ss_inside")).alias("ss_within")
-    spots = spots.with_columns(names[spots.get_column("row")].get_columns())
-    return spots.select(
-        "lot",
-        "part",
-        "spot",
-        "readings",
-        (pl.col("origin") + offset).alias("mean"),
-        squares,
-        "df_within",
-        pl.when(pl.col("df_within") > 0).then((squares / pl.col("df_within")).sqrt()).alias("standard_deviation"),
-        "first_at",
-    ).sort("lot", "first_at", "part", "spot", nulls_last=True)
-
-
-def _parts(spots: pl.DataFrame) -> pl.DataFrame:
-    """Return one row a part, with the weighted sum of squares between its spots."""
-    mean, readings, count = pl.col("mean"), pl.col("readings"), pl.col("spots")
-    parts = (
-        spots.group_by("lot", "part", maintain_order=True)
-        .agg(
-            pl.len().cast(pl.Int64).alias("spots"),
-            readings.sum(),
-            mean.first().alias("origin"),
-            pl.col("first_at").min(),
-        )
-        .with_row_index("id")
-    )
-    # plain sums of columns, group by group, are several times faster than an expression evaluated in each group
-    placed = spots.join(parts.select("lot", "part", "id", "origin"), on=["lot", "part"], how="left", nulls_equal=True)
-    placed = placed.sort("id", "first_at", "spot", nulls_last=True).with_columns(shifted=mean - pl.col("origin"))
-    shifted, place = pl.col("shifted"), placed.get_column("id")
-
-    def summed(**terms: pl.Expr) -> pl.DataFrame:
-        return placed.select("id", **terms).group_by("id", maintain_order=True).agg(pl.all().sum())
-
-    first = summed(plain=shifted, weighted=shifted * readings)
-    offset = first.get_column("plain") / parts.get_column("spots")
-    centre = first.get_column("weighted") / parts.get_column("readings")
-    second = summed(
-        squares=(shifted - offset.gather(place)) ** 2, ss_spots=readings * (shifted - centre.gather(place)) ** 2
-    )
-    return (
-        parts.with_columns(
-            (pl.col("origin") + offset).alias("mean"),
-            second.get_column("ss_spots"),
-            pl.when(count > 1)
-            .then((second.get_column("squares") / (count - 1)).sqrt())
-            .alias("spot_standard_deviation"),
-        )
-        .sort("lot", "first_at", "part", nulls_last=True)
-        .with_columns(order=pl.int_range(1, pl.len() + 1).over("lot"))
-        .select("lot", "part", "order", "spots", "readings", "mean", "spot_standard_deviation", "ss_spots", "first_at")
-    )
+    origin = values[start]
+    shifted = values - np.repeat(origin, n)
+    freedom, total = n - 1, n
+    if has_count:
+        counts = ordered["count"].to_numpy()
+        total = _sum(counts, start)
+        offset = _sum(shifted * counts, start) / total
+        squares = counts * (shifted - np.repeat(offset, n)) ** 2
+        if has_deviation:
+            # squares inside an exported mean of several readings
+            deviation = ordered["deviation"]
+            squares = squares + (counts - 1) * deviation.fill_null(0.0).to_numpy() ** 2
+            freedom = freedom + _sum(np.where(deviation.is_not_null().to_numpy(), counts - 1, 0), start)
+    else:
+        offset = _sum(shifted, start) / n
+        squares = (shifted - np.repeat(offset, n)) ** 2
+    at = ordered["at"].to_numpy()
+    first_at = np.minimum.reduceat(at, start) if start.size else at[:0]
+    of_lot, rest = np.divmod(keys[start], sizes[1] * sizes[2])
+    of_part, of_spot = np.divmod(rest, sizes[2])
+    order = np.lexsort((of_spot, first_at, of_part, of_lot))
+    found = {
+        "lot": of_lot, "part": of_part, "spot": of_spot, "readings": total, "mean": origin + offset,
+        "ss_within": _sum(squares, start), "df_within": freedom, "first_at": first_at,
+    }  # fmt: skip
+    return {name: column[order] for name, column in found.items()}
 
 
-def _lots(spots: pl.DataFrame, parts: pl.DataFrame) -> pl.DataFrame:
-    """Return one row a lot, with repeatability and the test of spots within parts against it."""
-    mean = pl.col("mean")
-    within = spots.group_by("lot", maintain_order=True).agg(pl.col("ss_within").sum(), pl.col("df_within").sum())
-    lots = (
-        parts.group_by("lot", maintain_order=True)
-        .agg(
-            pl.col("readings").sum(),
-            pl.len().cast(pl.Int64).alias("parts"),
-            pl.col("spots").sum(),
-            (mean.first() + (mean - mean.first()).mean()).alias("mean"),
-            standard_deviation_expression(mean).alias("standard_deviation"),
-            mean.min().alias("minimum"),
-            mean.max().alias("maximum"),
-            pl.col("ss_spots").sum(),
-            (pl.col("spots") - 1).sum().alias("spot_degrees_of_freedom"),
-        )
-        .join(within, on="lot", how="left", nulls_equal=True)
-        .sort("lot", nulls_last=True)
+def _means(values: NDArray[np.float64], start: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return mean and sum of squares about it of stretches of values, counted from the first of each."""
+    n = np.diff(start, append=values.size)
+    origin = values[start]
+    shifted = values - np.repeat(origin, n)
+    offset = _sum(shifted, start) / n
+    return origin + offset, _sum((shifted - np.repeat(offset, n)) ** 2, start)
+
+
+def _parts(spots: dict[str, NDArray[Any]]) -> dict[str, NDArray[Any]]:
+    """Return the parts by lot, time of the first reading and name, with the weighted squares between their spots."""
+    start = _starts(spots["lot"] * (int(spots["part"].max(initial=0)) + 1) + spots["part"])
+    n = np.diff(start, append=spots["lot"].size)
+    mean, squares = _means(spots["mean"], start)
+    readings = _sum(spots["readings"], start)
+    shifted = spots["mean"] - np.repeat(spots["mean"][start], n)
+    weighted = _sum(shifted * spots["readings"], start) / readings
+    first_at = np.minimum.reduceat(spots["first_at"], start) if start.size else spots["first_at"]
+    found = {
+        "lot": spots["lot"][start], "part": spots["part"][start], "spots": n, "readings": readings, "mean": mean,
+        "ss": squares, "ss_spots": _sum(spots["readings"] * (shifted - np.repeat(weighted, n)) ** 2, start),
+        "first_at": first_at,
+    }  # fmt: skip
+    order = np.lexsort((found["part"], first_at, found["lot"]))
+    place = np.empty(order.size, dtype=np.int64)
+    place[order] = np.arange(order.size)
+    return {name: column[order] for name, column in found.items()} | {"place_of_spot": np.repeat(place, n)}
+
+
+def _lots(spots: dict[str, NDArray[Any]], parts: dict[str, NDArray[Any]]) -> dict[str, NDArray[Any]]:
+    """Return the lots by name."""
+    start, of_spots = _starts(parts["lot"]), _starts(spots["lot"])
+    mean, squares = _means(parts["mean"], start)
+    return {
+        "lot": parts["lot"][start],
+        "readings": _sum(parts["readings"], start),
+        "parts": np.diff(start, append=parts["lot"].size),
+        "spots": _sum(parts["spots"], start),
+        "mean": mean,
+        "ss": squares,
+        "minimum": np.minimum.reduceat(parts["mean"], start) if start.size else mean,
+        "maximum": np.maximum.reduceat(parts["mean"], start) if start.size else mean,
+        "ss_spots": _sum(parts["ss_spots"], start),
+        "ss_within": _sum(spots["ss_within"], of_spots),
+        "df_within": _sum(spots["df_within"], of_spots),
+    }
+
+
+def _tested(lots: pl.DataFrame) -> pl.DataFrame:
+    """Add repeatability and the test of spots within parts against it."""
+    lots = lots.with_columns(
+        (pl.col("spots") - pl.col("parts")).alias("spot_degrees_of_freedom"),
+        pl.when(pl.col("parts") > 1).then((pl.col("ss") / (pl.col("parts") - 1)).sqrt()).alias("standard_deviation"),
     )
     df, df_spot = pl.col("df_within"), pl.col("spot_degrees_of_freedom")
     lots = lots.with_columns(

@@ -118,7 +118,7 @@ def _inputs(assessment: Assessment, counted: pl.DataFrame, figures: pl.DataFrame
 
 
 def _with_block(frame: pl.DataFrame, assessment: Assessment) -> pl.DataFrame:
-    """Add what the checks up to the lot's closing run say of the meter, from the block nearest to the lot's level.
+    """Add what the checks before the lot's closing run say of the meter, from the block nearest to the lot's level.
 
     Later checks change nothing: a budget that was given stays as it is.
     """
@@ -146,6 +146,7 @@ def _with_block(frame: pl.DataFrame, assessment: Assessment) -> pl.DataFrame:
         ),
         pl.col("certificate_coverage_factor").alias("block_coverage_factor"),
     )
+    # the closing run itself does not count: it goes on as long as no part is read, so it could change what was given
     closing = assessment.brackets.group_by("lot").agg(
         pl.max_horizontal(pl.col("after_at").max(), pl.col("last_at").max()).alias("_until")
     )
@@ -164,7 +165,13 @@ def _with_block(frame: pl.DataFrame, assessment: Assessment) -> pl.DataFrame:
     so_far = so_far.join(number, on=series, how="inner", nulls_equal=True).drop(series).sort("at")
     nearest = (
         candidates.join_asof(
-            so_far, left_on="_until", right_on="at", by="_series", strategy="backward", check_sortedness=False
+            so_far,
+            left_on="_until",
+            right_on="at",
+            by="_series",
+            strategy="backward",
+            allow_exact_matches=False,
+            check_sortedness=False,
         )
         .drop_nulls("_certified")
         .with_columns((pl.col("_certified") - pl.col("mean")).abs().alias("_distance"))

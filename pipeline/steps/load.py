@@ -144,8 +144,10 @@ def _ledger(
 ) -> tuple[dict[str, Any], pl.DataFrame]:
     """Return the ledger row of a file and the readings to store, after duplicates have been told apart."""
     stored = decided.filter(pl.col("fate") != "duplicate")
-    lines = decided.group_by("line").agg((pl.col("fate") == "duplicate").all().alias("duplicate"))
-    duplicate = int(lines["duplicate"].sum()) if decided.height else 0
+    duplicate = 0
+    if stored.height < decided.height:
+        lines = decided.group_by("line").agg((pl.col("fate") == "duplicate").all().alias("duplicate"))
+        duplicate = int(lines["duplicate"].sum())
     counts = dict(result.counts)
     counts["accepted"] -= duplicate
     counts["duplicate"] += duplicate

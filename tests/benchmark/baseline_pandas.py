@@ -197,7 +197,9 @@ def uncertainties(lots: pd.DataFrame, series: pd.DataFrame, reference: Reference
     lots = lots.sort_values("until")
     near = pd.concat(
         [
-            pd.merge_asof(lots, of_block, left_on="until", right_on="last_at", by="meter").dropna(subset="certified")
+            pd.merge_asof(
+                lots, of_block, left_on="until", right_on="last_at", by="meter", allow_exact_matches=False
+            ).dropna(subset="certified")
             for _, of_block in series.groupby("block")
         ]
     )

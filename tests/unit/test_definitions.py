@@ -429,6 +429,22 @@ def test_later_checks_change_no_budget_already_given() -> None:
     assert later.contributions == then.contributions
 
 
+def test_the_closing_run_does_not_count_in_the_budget_however_many_readings_it_has() -> None:
+    found = set()
+    for n in (1, 3):
+        scenario = Scenario()
+        for day in range(5):
+            scenario.check("08:00", 0.01 * (day % 2), n=n, day=day).lot("09:00", lot="L2", day=day)
+        result = (
+            scenario.check("10:00", n=n, day=4).lot("11:00", day=4).check("12:00", n=n, day=4).assess(day=4).lots["L1"]
+        )
+        found.add(tuple(line.name for line in result.contributions))
+        assert [line.degrees_of_freedom for line in result.contributions if line.name == "meter between checks"] == [
+            5.0
+        ]
+    assert len(found) == 1
+
+
 def test_an_uncertified_block_lends_no_time_and_does_not_suspend_for_ever() -> None:
     scenario = Scenario().check("06:00").check("15:00", block="BX").lot("20:00").check("21:00")
     assert scenario.assess().lots["L1"].support == "unsupported"
