@@ -70,6 +70,8 @@ def join_version(
     right = _from_when(table, [key]).select(
         pl.col(key), "holds_from", *(pl.col(old).alias(new) for old, new in columns.items())
     )
+    # a category and a text do not meet in a join
+    right = right.with_columns(pl.col(key).cast(frame.schema[key]))
     if right.height == right[key].n_unique():
         return frame.join(right.drop("holds_from"), on=key, how="left", maintain_order="left")
     placed = frame.with_row_index("_row").with_columns(

@@ -63,8 +63,10 @@ def ordered_stream(readings: pl.DataFrame, adjustments: pl.DataFrame) -> pl.Data
         setting, null before the first), `settings_before` (settings ended so far) and `setting` (the number of the
         setting that a setting reading belongs to).
     """
-    recorded = adjustments.select("meter", "measured_at").with_columns(
-        pl.lit("setting").alias("role"), pl.lit(True).alias("recorded")
+    recorded = adjustments.select("meter", "measured_at", pl.lit("setting").alias("role")).with_columns(
+        pl.col("meter").cast(readings.schema["meter"]),
+        pl.col("role").cast(readings.schema["role"]),
+        pl.lit(True).alias("recorded"),
     )
     stream = pl.concat([readings.with_columns(pl.lit(False).alias("recorded")), recorded], how="diagonal").sort(
         "meter", "measured_at", "sequence", "file_rank", "line", "replicate", nulls_last=True, maintain_order=True
@@ -85,6 +87,7 @@ def settings_of(stream: pl.DataFrame) -> pl.DataFrame:
     """Return the settings found in the exports: meter, at (time of the last reading), readings, blocks."""
     return (
         stream.filter(pl.col("role") == "setting")
+        .with_columns(pl.col(pl.Categorical).cast(pl.String))
         .group_by("meter", "setting")
         .agg(
             pl.col("measured_at").max().alias("at"),
@@ -158,6 +161,7 @@ def group_checks(stream: pl.DataFrame, *, gap: timedelta) -> pl.DataFrame:
     degrees = pl.col("within_degrees_of_freedom")
     has_scatter = (degrees > 0) & ~pl.col("scatter_unknown")
     return grouped.with_columns(
+        pl.col(pl.Categorical).cast(pl.String),
         pl.when(pl.col("readings") > 0).then("mean").alias("mean"),
         pl.when(has_scatter).then((pl.col("squares") / degrees).sqrt()).alias("within_standard_deviation"),
         pl.when(has_scatter).then(degrees).alias("within_degrees_of_freedom"),

@@ -75,5 +75,6 @@ def lots_touched(
             pl.col("measured_at").max().alias("last"),
             n.filter(unknown).sum().cast(pl.Int64).alias("unknown_clock"),
         )
+        .with_columns(pl.col("lot").cast(pl.String))
         .sort(["last", "lot"], descending=[True, False])
     )

@@ -55,7 +55,7 @@ def _place(parts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
     By place in the meter's stream, not by time: at equal times the order of the export decides, as it does for runs.
     """
     pieces = []
-    for (meter,), group in parts.group_by("meter", maintain_order=True):
+    for (meter,), group in parts.group_by("meter", maintain_order=True):  # a handful of meters
         before = runs.filter(pl.col("meter") == meter)["parts_before"].to_numpy()
         # the j-th part reading comes after the runs that saw at most j - 1 part readings
         index = np.searchsorted(before, group["parts_before"].to_numpy() - 1, side="right") - 1
@@ -100,6 +100,7 @@ def brackets_of(parts: pl.DataFrame, runs: pl.DataFrame, *, interval: timedelta,
             pl.col("count").fill_null(1).sum().alias("unknown_clock"),
         )
         .with_columns(
+            pl.col(pl.Categorical).cast(pl.String),
             pl.lit("unsupported").alias("support"),
             pl.lit("the meter's clock was wrong, so no check can be said to stand before or after").alias("reason"),
         )
@@ -114,7 +115,11 @@ def brackets_of(parts: pl.DataFrame, runs: pl.DataFrame, *, interval: timedelta,
                 pl.col("measured_at").max().alias("last_at"),
                 pl.col("count").fill_null(1).sum().alias("readings"),
             )
-            .with_columns(pl.lit(0, dtype=pl.Int64).alias("unknown_clock"), (pl.col("index") + 1).alias("next"))
+            .with_columns(
+                pl.col(pl.Categorical).cast(pl.String),
+                pl.lit(0, dtype=pl.Int64).alias("unknown_clock"),
+                (pl.col("index") + 1).alias("next"),
+            )
         )
         before = numbered.select(
             "meter",

@@ -153,7 +153,12 @@ def compute_checks(
     )
     meter_settings = pl.concat([found, recorded], how="diagonal").sort("meter", "at")
     part_stream = stream.filter((pl.col("role") == "part") & pl.col("counts") & pl.col("lot").is_not_null()).select(
-        "lot", "meter", "measured_at", "count", "parts_before", pl.lit("known").alias("clock")
+        "lot",
+        "meter",
+        "measured_at",
+        "count",
+        "parts_before",
+        pl.lit("known").cast(prepared.schema["clock"]).alias("clock"),
     )
     return Checks(checks, runs, meter_settings, new, late, part_stream)
 
@@ -309,7 +314,7 @@ def assess(
         settings = recorded_settings(texts, settings)
         known = recorded_tables(texts, settings)
     return assess_frames(
-        history.readings(),
+        history.readings(categorical=True),
         known,
         settings,
         as_of=moment,

@@ -93,6 +93,7 @@ def _inputs(assessment: Assessment, counted: pl.DataFrame, figures: pl.DataFrame
     main_meter = (
         counted.group_by("lot", "meter", "probe", "frequency_khz")
         .agg(pl.len().alias("n"))
+        .with_columns(pl.col(pl.Categorical).cast(pl.String))
         .sort("lot", "n", "meter", "probe", "frequency_khz", descending=[False, True, False, False, False])
         .unique("lot", keep="first", maintain_order=True)
         .drop("n")
@@ -211,6 +212,7 @@ def _with_sensor(frame: pl.DataFrame, counted: pl.DataFrame, assessment: Assessm
             pl.col("temperature_model", "coefficient").first(),
             pl.col("sensor").drop_nulls().first().alias("sensor"),
         )
+        .with_columns(pl.col(pl.Categorical).cast(pl.String))
     )
     unit = assessment.settings.unit
     in_ms_per_m = convert_expression(pl.col("mean"), unit, "MS/m")

@@ -20,12 +20,12 @@ SPOT_EFFECT_P = 1e-4
 
 def _add(found: dict[str, list[str]], frame: pl.DataFrame, words: str) -> None:
     """Add one flag to each lot of a frame with the columns lot, n (and what the words name)."""
-    for row in frame.sort("lot").iter_rows(named=True):
+    for row in frame.with_columns(pl.col("lot").cast(pl.String)).sort("lot").iter_rows(named=True):
         found.setdefault(row["lot"], []).append(words.format(**row))
 
 
 def flags_of_lots(
-    assessment: Assessment, parts: pl.DataFrame, live: pl.DataFrame, figures: pl.DataFrame
+    assessment: Assessment, parts: pl.DataFrame, live: pl.DataFrame, figures: pl.DataFrame, unnamed: pl.DataFrame
 ) -> dict[str, list[str]]:
     """Return the flags of each lot.
 
@@ -39,6 +39,8 @@ def flags_of_lots(
         Those that count.
     figures
         Lot values of `nested`.
+    unnamed
+        Part readings that count and name no part.
     """
     settings = assessment.settings
     found: dict[str, list[str]] = {}
@@ -70,7 +72,7 @@ def flags_of_lots(
         found,
         parts.filter(pl.col("non_reading").is_not_null())
         .group_by("lot")
-        .agg(pl.len().alias("n"), pl.col("non_reading").unique().sort().str.join(", ")),
+        .agg(pl.len().alias("n"), pl.col("non_reading").cast(pl.String).unique().sort().str.join(", ")),
         "non_readings: {n} place(s) without a value ({non_reading})",
     )
     _add(
@@ -83,11 +85,12 @@ def flags_of_lots(
         live.filter(pl.col("clock") != "known").group_by("lot").agg(pl.len().alias("n")),
         "clock_unknown: {n} reading(s) from a meter whose clock was wrong",
     )
-    _add(
-        found,
-        live.filter(pl.col("part").str.starts_with("not stated")).group_by("lot").agg(pl.len().alias("n")),
-        "part_not_stated: {n} reading(s) without a part; each counts as a part of its own",
-    )
+    if unnamed.height:
+        _add(
+            found,
+            unnamed.group_by("lot").agg(pl.len().alias("n")),
+            "part_not_stated: {n} reading(s) without a part; each line counts as a part of its own",
+        )
     _add(
         found,
         live.filter(pl.col("count") > 1).group_by("lot").agg(pl.len().alias("n")),
@@ -109,7 +112,9 @@ def flags_of_lots(
     known = assessment.tables["meters"]["meter"].unique().to_list()
     _add(
         found,
-        live.filter(~pl.col("meter").is_in(known)).group_by("lot").agg(pl.col("meter").unique().sort().str.join(", ")),
+        live.filter(~pl.col("meter").is_in(known))
+        .group_by("lot")
+        .agg(pl.col("meter").cast(pl.String).unique().sort().str.join(", ")),
         "meter_not_registered: {meter} does not stand in reference/meters.csv",
     )
     soft = figures.filter(pl.col("spot_p_value") < SPOT_EFFECT_P).with_columns(
@@ -129,10 +134,14 @@ def _apart_from_block(assessment: Assessment, live: pl.DataFrame) -> pl.DataFram
     readings = live.filter((pl.col("clock") == "known") & (pl.col("temperature_state") == "at_metal"))
     if not checks.height or not readings.height:
         return pl.DataFrame(schema={"lot": pl.String, "t": pl.Float64})
-    of_lot = readings.group_by("lot", "meter").agg(
-        pl.col("measured_at").min(),
-        pl.col("temperature_c").min().alias("low"),
-        pl.col("temperature_c").max().alias("high"),
+    of_lot = (
+        readings.group_by("lot", "meter")
+        .agg(
+            pl.col("measured_at").min(),
+            pl.col("temperature_c").min().alias("low"),
+            pl.col("temperature_c").max().alias("high"),
+        )
+        .with_columns(pl.col(pl.Categorical).cast(pl.String))
     )
     joined = of_lot.sort("measured_at").join_asof(
         checks.select("meter", "at", pl.col("temperature_c").alias("block_c")).sort("at"),

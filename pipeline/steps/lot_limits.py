@@ -68,9 +68,10 @@ def spots_in_limits_unit(spots: pl.DataFrame, counted: pl.DataFrame, info: pl.Da
             lots = info.filter(pl.col("limits_unit") == given).select("lot")
             value = convert_expression(pl.col("value_at_reference"), unit, given)
             pieces.append(
-                counted.join(lots, on="lot", how="semi")
+                counted.join(lots.with_columns(pl.col("lot").cast(counted.schema["lot"])), on="lot", how="semi")
                 .group_by("lot", "part", "spot")
                 .agg(((value * n).sum() / n.sum()).alias("_curved"))
+                .with_columns(pl.col(pl.Categorical).cast(pl.String))
             )
     return (
         spots.join(pl.concat(pieces), on=["lot", "part", "spot"], how="left", nulls_equal=True, maintain_order="left")

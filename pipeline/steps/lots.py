@@ -36,11 +36,15 @@ _COPIED = (
 
 def _registered(assessment: Assessment, parts: pl.DataFrame, wanted: pl.DataFrame) -> pl.DataFrame:
     """Return one row a lot: what it is, by which specification it is judged, and when it was read."""
-    read = parts.group_by("lot").agg(
-        pl.len().cast(pl.Int64).alias("rows"),
-        pl.col("measured_at").filter(pl.col("clock") == "known").min().alias("first_at"),
-        pl.col("measured_at").filter(pl.col("clock") == "known").max().alias("last_at"),
-        pl.col("meter").unique().sort().alias("meters"),
+    read = (
+        parts.group_by("lot")
+        .agg(
+            pl.len().cast(pl.Int64).alias("rows"),
+            pl.col("measured_at").filter(pl.col("clock") == "known").min().alias("first_at"),
+            pl.col("measured_at").filter(pl.col("clock") == "known").max().alias("last_at"),
+            pl.col("meter").cast(pl.String).unique().sort().alias("meters"),
+        )
+        .with_columns(pl.col("lot").cast(pl.String))
     )
     # what a lot is, and its limits, are those of the time at which it was read: a later version changes nothing
     frame = wanted.join(read, on="lot", how="left").with_columns(
@@ -145,6 +149,7 @@ def _without_reference(parts: pl.DataFrame) -> dict[str, str]:
         .sort("lot", "n", "no_reference_reason", descending=[False, True, False])
         .group_by("lot", maintain_order=True)
         .agg(pl.col("n").sum(), pl.col("no_reference_reason").first())
+        .with_columns(pl.col("lot").cast(pl.String))
     )
     return {
         lot: f"{n} reading(s) have no value at the reference temperature: {reason.rstrip('.')}."
@@ -178,7 +183,7 @@ def _hardness(assessment: Assessment, info: pl.DataFrame) -> dict[str, tuple[lis
 
 def _conflicts(parts: pl.DataFrame) -> dict[str, str]:
     """Return, for each lot with a contradicting re-export that nobody has decided on, what to do in words."""
-    found = parts.filter("conflict_open").group_by("lot").agg(pl.len().alias("n")).sort("lot")
+    found = parts.filter("conflict_open").group_by(pl.col("lot").cast(pl.String)).agg(pl.len().alias("n")).sort("lot")
     return {
         lot: f"{n} readings contradict each other, because one was exported again with another content; a person must "
         "decide which one holds (annealog record exclusion)."
@@ -202,7 +207,8 @@ def _name_unnamed_parts(parts: pl.DataFrame) -> pl.DataFrame:
         return parts
     line = pl.struct("measured_at", pl.col("sequence").fill_null(-1), "file_rank", "line")
     number = pl.when(pl.col("part").is_null()).then(line).rank("dense").over("lot")
-    return parts.with_columns(pl.coalesce("part", pl.format("not stated {}", number.cast(pl.Int64))).alias("part"))
+    named = pl.format("not stated {}", number.cast(pl.Int64))
+    return parts.with_columns(pl.coalesce(pl.col("part").cast(pl.String), named).alias("part"))
 
 
 def lot_results(
@@ -224,28 +230,32 @@ def lot_results(
     (dict of LotResult, polars.DataFrame, polars.DataFrame)
         By lot, sorted; spot values with what the limits say of each; part values.
     """
-    parts = _name_unnamed_parts(assessment.readings.filter((pl.col("role") == "part") & pl.col("lot").is_not_null()))
-    wanted = parts.select("lot").unique()
+    parts = assessment.readings.filter((pl.col("role") == "part") & pl.col("lot").is_not_null())
+    wanted = parts.select("lot").unique().cast(pl.String)
     if lots is not None:
         wanted = pl.DataFrame({"lot": sorted(set(lots))}, schema={"lot": pl.String})
-        parts = parts.join(wanted, on="lot", how="semi")
+        parts = parts.join(wanted.with_columns(pl.col("lot").cast(parts.schema["lot"])), on="lot", how="semi")
+    unnamed = parts.filter(pl.col("part").is_null() & ~pl.col("excluded") & pl.col("value").is_not_null())
+    parts = _name_unnamed_parts(parts)
     settings = assessment.settings
     info = limits_in(_registered(assessment, parts, wanted), settings.unit)
     live = parts.filter(~pl.col("excluded") & pl.col("value").is_not_null())
     counted = live.filter(pl.col("value_at_reference").is_not_null())
     summary = nested(counted, value="value_at_reference", standard_deviation="standard_deviation_at_reference")
-    spots = spots_in_limits_unit(summary.spot_values, counted, info, settings.unit)
-    figures = summary.lot_values
+    # spots, parts and lots are few: from here on names are text again
+    as_text = pl.col(pl.Categorical).cast(pl.String)
+    spots = spots_in_limits_unit(summary.spot_values.with_columns(as_text), counted, info, settings.unit)
+    part_values, figures = summary.part_values.with_columns(as_text), summary.lot_values.with_columns(as_text)
     capability = capability_of_lots(
-        summary.part_values, info.select("lot", "lower", "upper"), subgroup_size=settings.subgroup_size
+        part_values, info.select("lot", "lower", "upper"), subgroup_size=settings.subgroup_size
     )
     budgets, tables = budgets_of_lots(assessment, counted, figures, spots, info)
     spots, judged = limits_met(spots, info, budgets)
     support = {row["lot"]: row for row in support_of_lots(assessment.brackets).iter_rows(named=True)}
-    shortfall = _plan_shortfall(spots, summary.part_values, info)
+    shortfall = _plan_shortfall(spots, part_values, info)
     lacking, conflicts = _without_reference(live), _conflicts(parts)
     hardness, decisions = _hardness(assessment, info), _decisions_on_lots(events)
-    flags = flags_of_lots(assessment, parts, live, figures)
+    flags = flags_of_lots(assessment, parts, live, figures, unnamed)
     for lot, text in supplier_levels(figures, info, settings).items():
         flags.setdefault(lot, []).append(text)
     models = _models(counted, settings.reference_temperature_c)
@@ -294,7 +304,7 @@ def lot_results(
             flags=tuple(flags.get(lot, [])),
             dispositions=tuple(decisions.get(lot, [])),
         )
-    return results, spots, summary.part_values
+    return results, spots, part_values
 
 
 def _no_limits(row: dict[str, Any]) -> list[str]:
@@ -313,12 +323,15 @@ def _models(counted: pl.DataFrame, reference_c: float) -> dict[str, tuple[str, .
         counted.filter(pl.col("temperature_state") == "at_metal")
         .select("lot", "temperature_model", "coefficient", "coefficient_source")
         .unique()
+        .with_columns(pl.col("lot").cast(pl.String))
         .sort("lot", "temperature_model", "coefficient")
     )
     found: dict[str, list[str]] = {}
     for lot, model, coefficient, source in corrected.iter_rows():
         found.setdefault(lot, []).append(model_in_words(model, coefficient, source, reference_c=reference_c))
-    stated = counted.filter(pl.col("temperature_state") == "at_reference")["lot"].unique().sort().to_list()
+    stated = (
+        counted.filter(pl.col("temperature_state") == "at_reference")["lot"].unique().cast(pl.String).sort().to_list()
+    )
     for lot in stated:
         found.setdefault(lot, []).append(f"Stated at {reference_c:g} °C by the export; not corrected again.")
     return {lot: tuple(words) for lot, words in found.items()}

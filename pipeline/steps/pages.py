@@ -116,7 +116,7 @@ def lot_pages(
     brackets = _split(assessment.brackets, wanted)
     for lot in wanted:
         result = assessment.lots[lot]
-        found = of_lot.get(lot, readings.clear())
+        found = of_lot.get(lot, readings.clear().with_columns(pl.col(pl.Categorical).cast(pl.String)))
         bracket = brackets.get(lot, assessment.brackets.clear())
         runs = pl.concat([bracket["before_run"], bracket["after_run"]]).drop_nulls().unique()
         checks = assessment.checks.filter(
@@ -157,7 +157,7 @@ def _block_readings(assessment: Assessment, checks: pl.DataFrame) -> pl.DataFram
         return pl.DataFrame(schema={"source_id": pl.Int32})
     blocks = assessment.readings.filter(
         (pl.col("role") == "block") & pl.col("meter").is_in(checks["meter"].unique().to_list())
-    ).select("meter", "block", "measured_at", "source_id")
+    ).select(pl.col("meter", "block").cast(pl.String), "measured_at", "source_id")
     spans = checks.select("meter", "block", "first_at", "at")
     return blocks.join_where(
         spans.rename({"meter": "m", "block": "b"}),
@@ -183,7 +183,7 @@ def _split(frame: pl.DataFrame, lots: list[str]) -> dict[str, pl.DataFrame]:
     """Split a frame by lot, once."""
     if not frame.height:
         return {}
-    wanted = frame.filter(pl.col("lot").is_in(lots))
+    wanted = frame.filter(pl.col("lot").is_in(lots)).with_columns(pl.col(pl.Categorical).cast(pl.String))
     return {str(key[0]): group for key, group in wanted.partition_by("lot", as_dict=True, maintain_order=True).items()}
 
 
