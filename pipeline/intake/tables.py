@@ -131,6 +131,7 @@ def parse_table(table: Table, text: str, *, where: str, zone: ZoneInfo, contract
     _header(table, header, where)
     seen: dict[tuple[Any, ...], int] = {}
     records: list[dict[str, Any]] = []
+    known: dict[tuple[str, str], Any] = {}  # cells read without a problem: the same few texts stand in many rows
     for line, row in rows[1:]:
         if len(row) != len(header):
             raise ReferenceTableError(
@@ -138,10 +139,12 @@ def parse_table(table: Table, text: str, *, where: str, zone: ZoneInfo, contract
             )
         record: dict[str, Any] = {}
         for name, cell in zip(header, row, strict=True):
-            value, problem = _cell(table[name], cell, zone)
-            if problem:
-                raise ReferenceTableError(f"{where}, line {line}, column {name}: found {cell!r}; {problem}.")
-            record[name] = value
+            if (name, cell) not in known:
+                value, problem = _cell(table[name], cell, zone)
+                if problem:
+                    raise ReferenceTableError(f"{where}, line {line}, column {name}: found {cell!r}; {problem}.")
+                known[name, cell] = value
+            record[name] = known[name, cell]
         identity = (*(record.get(name) for name in table.key), record.get("valid_from"))
         if identity in seen:
             raise ReferenceTableError(
