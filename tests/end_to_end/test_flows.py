@@ -146,3 +146,15 @@ def test_an_error_inside_a_flow_reaches_the_user_once(tmp_path: Path) -> None:
     assert done.returncode == 2
     assert done.stderr.count("expected a number with a decimal point") == 1
     assert "Traceback" not in done.stderr
+
+
+def test_the_shipped_store_is_what_the_servers_own_migrations_make() -> None:
+    root = Path(__file__).resolve().parents[2]
+    clean = {name: value for name, value in os.environ.items() if not name.startswith("PREFECT_")}
+    made = subprocess.run(
+        [sys.executable, str(root / ".ci" / "flow-store")], capture_output=True, text=True, check=True, env=clean
+    ).stdout
+    shipped = (root / "pipeline" / "flow_store.sql").read_text(encoding="utf-8")
+    assert made.splitlines()[3:] == shipped.splitlines()[3:], (
+        "renew it: python .ci/flow-store > pipeline/flow_store.sql"
+    )
