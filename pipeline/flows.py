@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from pipeline.settings import Workspace
-    from pipeline.steps.load import LoadReport
+    from pipeline.steps.load_report import FileReport, LoadReport
     from pipeline.steps.pages import PageReport
 
 __all__ = ["embedded_server", "run_demo", "run_load", "run_render"]
@@ -191,7 +191,7 @@ def _flows() -> dict[str, Any]:
 
     @work
     def load_files(folder: str, paths: list[str], options: dict[str, Any]) -> Any:
-        def after(report: loading.FileReport) -> None:
+        def after(report: FileReport) -> None:
             _call("file", report)
 
         return loading.load_files(find_workspace(Path(folder)), [Path(p) for p in paths], progress=after, **options)

@@ -11,7 +11,7 @@ from pipeline.cli.options import By, DryRun, Json, Why, WorkspaceOption, moment,
 from pipeline.errors import UsageError
 
 if TYPE_CHECKING:
-    from pipeline.history.store import Event
+    from pipeline.history.chain import Event
 
 __all__ = ["add_to"]
 

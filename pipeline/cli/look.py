@@ -266,7 +266,7 @@ def config_check(workspace: WorkspaceOption = None, json: Json = False) -> None:
     Example: annealog config check
     """
     from pipeline.steps.assess import recorded_tables
-    from pipeline.steps.load import layouts_of
+    from pipeline.steps.exports import layouts_of
     from pipeline.steps.reference import check_names, read_reference
 
     place = workspace_at(workspace)

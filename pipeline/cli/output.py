@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from pipeline.settings import Settings
-    from pipeline.steps.load import FileReport, LoadReport
+    from pipeline.steps.load_report import FileReport, LoadReport
     from pipeline.steps.pages import PageReport
 
 __all__ = [

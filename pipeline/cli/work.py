@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from pipeline.settings import Workspace
-    from pipeline.steps.load import LoadReport
+    from pipeline.steps.load_report import LoadReport
 
 __all__ = ["add_to", "exit_code"]
 

@@ -1,4 +1,4 @@
-"""The history: DuckDB behind one class. The only place with SQL.
+"""The history: DuckDB behind one class. The only place with SQL, and so longer than other files.
 
 The connection cannot touch files: data come in as registered frames and go out as frames. External access is off, the
 configuration locked, extensions never install themselves. One process writes at a time; a second one waits for a
@@ -10,30 +10,22 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-import re
-import time
-from dataclasses import dataclass
 from datetime import UTC, datetime
-from importlib import resources
 from typing import TYPE_CHECKING, Any, Self, cast
 
 import duckdb
 import polars as pl
 
-from pipeline.errors import EnvironmentProblem, HistoryBusy, HistoryTooNew, IntegrityProblem
+from pipeline.errors import EnvironmentProblem, HistoryTooNew, IntegrityProblem
+from pipeline.history.chain import GENESIS_HASH, Event, event_hash
+from pipeline.history.connection import connect, migrations
 from schemas.tables import BASELINE, EVENT, FATES, READING
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
     from pathlib import Path
 
-__all__ = ["GENESIS_HASH", "STORAGE_VERSION", "Event", "History", "event_hash"]
-
-STORAGE_VERSION = "v1.5.0"
-"""Storage format of a new history, so that DuckDB 1.5 can open it too."""
-
-GENESIS_HASH = "0" * 64
-"""What stands in the place of a hash before the first event."""
+__all__ = ["History"]
 
 SLOT_COLUMNS = (
     "meter", "measured_at", "sequence", "role", "part", "spot", "occurrence", "value", "unit", "temperature_c",
@@ -42,34 +34,6 @@ SLOT_COLUMNS = (
 """Columns of stored readings that decide whether a reading of a new file is already there."""
 
 _READ_COLUMNS = tuple(f'"{name}"' for name in READING.names)
-
-
-@dataclass(frozen=True, slots=True)
-class Event:
-    """One link of the chain."""
-
-    sequence: int
-    at: datetime
-    kind: str
-    subject: dict[str, Any]
-    by: str
-    why: str
-    previous_hash: str
-    hash: str
-
-
-def event_hash(sequence: int, at: datetime, kind: str, subject: str, by: str, why: str, previous_hash: str) -> str:
-    """Return the SHA-256 of an event, over a JSON list so that no two events can share a text.
-
-    Parameters
-    ----------
-    sequence, at, kind, subject, by, why
-        The event; `subject` as the stored JSON text, `at` in UTC.
-    previous_hash
-        Hash of the event before, or `GENESIS_HASH`.
-    """
-    parts = [sequence, at.astimezone(UTC).isoformat(), kind, subject, by, why, previous_hash]
-    return hashlib.sha256(json.dumps(parts, ensure_ascii=False).encode()).hexdigest()
 
 
 def _naive(moment: datetime) -> datetime:
@@ -92,53 +56,6 @@ def _without_zone(frame: pl.DataFrame) -> pl.DataFrame:
         for name, dtype in frame.schema.items()
         if isinstance(dtype, pl.Datetime) and dtype.time_zone is not None
     )
-
-
-def _connect(path: Path, *, write: bool, wait_s: float) -> duckdb.DuckDBPyConnection:
-    deadline = time.monotonic() + wait_s
-    config: dict[str, str | bool | int | float | list[str]] = {
-        "autoinstall_known_extensions": "false",
-        "autoload_known_extensions": "false",
-        "allow_community_extensions": "false",
-        "storage_compatibility_version": STORAGE_VERSION,
-        "temp_directory": str(path.parent / "spill"),
-    }
-    while True:
-        try:
-            return duckdb.connect(str(path), read_only=not write, config=config)
-        except duckdb.IOException as error:
-            text = str(error)
-            if "lock" in text.lower():
-                if time.monotonic() < deadline:
-                    time.sleep(0.1)
-                    continue
-                holder = re.search(r"\(PID (\d+)\)", text)
-                who = f"process {holder[1]}" if holder else "another process"
-                raise HistoryBusy(
-                    f"The history {path} is in use by {who}; waited {wait_s:g} s. Try again when it has finished."
-                ) from None
-            if "Permission denied" in text or "Read-only file system" in text:
-                raise EnvironmentProblem(
-                    f"Cannot open {path}: no permission. Check the folder's owner and rights."
-                ) from None
-            raise IntegrityProblem(
-                f"The history {path} cannot be read: {text.splitlines()[0]} Restore a backup, or rebuild it from the archive."
-            ) from None
-        except duckdb.Error as error:
-            raise IntegrityProblem(
-                f"The history {path} cannot be read: {str(error).splitlines()[0]} "
-                "Restore a backup, or rebuild it from the archive."
-            ) from None
-
-
-def _migrations() -> list[tuple[int, str, str]]:
-    folder = resources.files("pipeline.history") / "migrations"
-    found = [
-        (int(item.name.split("_")[0]), item.name, item.read_text(encoding="utf-8"))
-        for item in folder.iterdir()
-        if item.name.endswith(".sql")
-    ]
-    return sorted(found)
 
 
 class History:
@@ -175,7 +92,7 @@ class History:
                 path.parent.mkdir(parents=True, exist_ok=True)
             except OSError as error:
                 raise EnvironmentProblem(f"Cannot make {path.parent}: {error.strerror}.") from None
-        history = cls(_connect(path, write=write, wait_s=wait_s), path)
+        history = cls(connect(path, write=write, wait_s=wait_s), path)
         try:
             history._prepare(write=write)
         except BaseException:
@@ -187,7 +104,7 @@ class History:
         run = self._run
         run("SET enable_external_access = false")
         run("SET lock_configuration = true")
-        known = _migrations()
+        known = migrations()
         tables = {row[0] for row in run("SELECT table_name FROM information_schema.tables")}
         at = 0
         if "migration" in tables:

@@ -1,4 +1,4 @@
-"""Checks of meters on reference blocks: grouping, bias, tolerance, limits of control.
+"""Checks of meters on reference blocks: grouping, bias, tolerance, runs.
 
 Definitions
 -----------
@@ -22,20 +22,9 @@ from pipeline.metrology.units import convert, derivative
 from schemas.versions import join_version
 
 if TYPE_CHECKING:
-    from datetime import datetime, timedelta
+    from datetime import timedelta
 
-__all__ = [
-    "SERIES",
-    "add_limits",
-    "control_series",
-    "freeze",
-    "group_checks",
-    "judge_tolerance",
-    "ordered_stream",
-    "recompute",
-    "runs_of_checks",
-    "settings_of",
-]
+__all__ = ["SERIES", "group_checks", "judge_tolerance", "ordered_stream", "runs_of_checks", "settings_of"]
 
 SERIES = ["meter", "probe", "frequency_khz", "block", "phase"]
 """What one series of checks has in common; limits of control belong to a series."""
@@ -261,137 +250,6 @@ def judge_tolerance(
     ).drop("_certified", "_unit", "_expanded")
 
 
-def freeze(checks: pl.DataFrame, *, baseline_checks: int) -> pl.DataFrame:
-    """Compute the limits that the first checks of each series give.
-
-    Parameters
-    ----------
-    checks
-        With the series columns, at and mean.
-    baseline_checks
-        How many checks a baseline needs (20 by default).
-
-    Returns
-    -------
-    polars.DataFrame
-        Columns of `schemas.tables.BASELINE`, one row a series that has enough checks; `named` is false.
-    """
-    return (
-        checks.filter(pl.col("mean").is_not_null())
-        .sort(*SERIES, "at", "check", nulls_last=False)
-        .group_by(*SERIES, maintain_order=True)
-        .agg(
-            pl.col("at").head(baseline_checks).min().alias("first_at"),
-            pl.col("at").head(baseline_checks).max().alias("last_at"),
-            pl.col("mean").head(baseline_checks).len().cast(pl.Int64).alias("checks"),
-            pl.col("mean").head(baseline_checks).mean().alias("centre"),
-            pl.col("mean").head(baseline_checks).std().alias("standard_deviation"),
-        )
-        .filter(pl.col("checks") >= baseline_checks)
-        .with_columns(pl.lit(False).alias("named"))
-    )
-
-
-def recompute(checks: pl.DataFrame, baselines: pl.DataFrame, *, baseline_checks: int) -> pl.DataFrame:
-    """Compute stored baselines again from the checks as they are now.
-
-    Parameters
-    ----------
-    checks
-        With the series columns, at and mean.
-    baselines
-        Columns of `schemas.tables.BASELINE`, one row a series.
-    baseline_checks
-        How many checks a baseline takes that nobody named.
-
-    Returns
-    -------
-    polars.DataFrame
-        The series columns, with `checks_again`, `centre_again`, `standard_deviation_again`.
-    """
-    members = (
-        checks.filter(pl.col("mean").is_not_null())
-        .join(
-            baselines.select(*SERIES, "first_at", "last_at", "named"),
-            on=SERIES,
-            how="inner",
-            nulls_equal=True,
-            suffix="_of",
-        )
-        .sort(*SERIES, "at", "check", nulls_last=False)
-        .with_columns(pl.int_range(pl.len()).over(SERIES).alias("place"))
-    )
-    window = pl.col("at").is_between(pl.col("first_at_of"), pl.col("last_at"))
-    return (
-        members.filter(pl.when("named").then(window).otherwise(pl.col("place") < baseline_checks))
-        .group_by(SERIES, maintain_order=True)
-        .agg(
-            pl.len().cast(pl.Int64).alias("checks_again"),
-            pl.col("mean").mean().alias("centre_again"),
-            pl.col("mean").std().alias("standard_deviation_again"),
-        )
-    )
-
-
-def add_limits(checks: pl.DataFrame, baselines: pl.DataFrame, meters: pl.DataFrame) -> pl.DataFrame:
-    """Add to each check the limits of control in force for it, and z.
-
-    Provisional: centre = certified value, s² = u_block² + (accuracy/√3)², with the accuracy statement as a rectangular
-    half width (GUM, JCGM 100:2008, 4.3.7). Frozen: centre and s of the baseline; they hold for the checks after the
-    baseline, and for all checks of the series where a person named the baseline.
-
-    Parameters
-    ----------
-    checks
-        From :func:`judge_tolerance`.
-    baselines
-        Columns of `schemas.tables.BASELINE`; for one series the last row holds.
-    meters
-        Reference table `meters`, for the accuracy statement.
-
-    Returns
-    -------
-    polars.DataFrame
-        With limits_kind (provisional | frozen), centre, limit_standard_deviation, z (null where there are no limits),
-        in_baseline, baseline_checks.
-    """
-    checks = join_version(checks, meters, key="meter", at="at", columns={"accuracy_percent": "_accuracy"})
-    latest = baselines.unique(subset=SERIES, keep="last", maintain_order=True).select(
-        *SERIES,
-        pl.col("first_at").alias("_first_at"),
-        pl.col("last_at").alias("_last_at"),
-        pl.col("checks").alias("baseline_checks"),
-        pl.col("centre").alias("_centre"),
-        pl.col("standard_deviation").alias("_deviation"),
-        pl.col("named").alias("_named"),
-    )
-    checks = checks.join(latest, on=SERIES, how="left", nulls_equal=True, maintain_order="left")
-    frozen = pl.col("_centre").is_not_null() & (pl.col("_named") | (pl.col("at") > pl.col("_last_at")))
-    accuracy = pl.col("certified_value") * pl.col("_accuracy") / 100.0
-    square = pl.col("certificate_standard_uncertainty").fill_null(0.0) ** 2 + accuracy.fill_null(0.0) ** 2 / 3.0
-    return (
-        checks.with_columns(
-            frozen.fill_null(False).alias("_frozen"),
-            (pl.col("at").is_between(pl.col("_first_at"), pl.col("_last_at"))).fill_null(False).alias("in_baseline"),
-        )
-        .with_columns(
-            pl.when("_frozen").then(pl.lit("frozen")).otherwise(pl.lit("provisional")).alias("limits_kind"),
-            pl.when("_frozen").then("_centre").otherwise("certified_value").alias("centre"),
-            pl.when("_frozen")
-            .then("_deviation")
-            .when(pl.col("certified_value").is_not_null() & (square > 0))
-            .then(square.sqrt())
-            .alias("limit_standard_deviation"),
-        )
-        .with_columns(
-            pl.when(pl.col("limit_standard_deviation") > 0)
-            .then((pl.col("mean") - pl.col("centre")) / pl.col("limit_standard_deviation"))
-            .alias("z")
-        )
-        .drop("_accuracy", "_first_at", "_last_at", "_centre", "_deviation", "_named", "_frozen")
-    )
-
-
 def runs_of_checks(checks: pl.DataFrame, *, signals_make_suspect: bool) -> pl.DataFrame:
     """Summarise runs: a run passes when every block checked in it passes.
 
@@ -438,11 +296,4 @@ def runs_of_checks(checks: pl.DataFrame, *, signals_make_suspect: bool) -> pl.Da
         )
         .drop("_judged", "_unjudged")
         .sort("meter", "first_at", "run")
-    )
-
-
-def control_series(checks: pl.DataFrame, meter: str, phase: datetime | None) -> pl.DataFrame:
-    """Return a meter's checks of one phase, in time order."""
-    return checks.filter(
-        (pl.col("meter") == meter) & pl.col("phase").eq_missing(pl.lit(phase, dtype=pl.Datetime("us", "UTC")))
     )

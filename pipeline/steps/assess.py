@@ -10,7 +10,7 @@ import polars as pl
 
 from pipeline import rules
 from pipeline.intake.tables import parse_tables
-from pipeline.metrology import block_checks
+from pipeline.metrology import block_checks, control_limits
 from pipeline.metrology.support import brackets_of
 from pipeline.settings import read_settings
 from pipeline.steps.lots import lot_results
@@ -21,7 +21,8 @@ from schemas.tables import BASELINE
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-    from pipeline.history.store import Event, History
+    from pipeline.history.chain import Event
+    from pipeline.history.store import History
     from pipeline.settings import Settings
     from pipeline.steps.meters import SignalDecision
     from schemas.results import LotResult, MeterResult
@@ -116,11 +117,11 @@ def compute_checks(
         pl.lit(settings.unit).alias("unit"),
         pl.lit(settings.reference_temperature_c).alias("reference_temperature_c"),
     ]
-    computed = block_checks.freeze(checks, baseline_checks=settings.baseline_checks).with_columns(scale)
+    computed = control_limits.freeze(checks, baseline_checks=settings.baseline_checks).with_columns(scale)
     stored = baselines.unique(subset=series, keep="last", maintain_order=True)
     new = computed.join(stored, on=series, how="anti", nulls_equal=True, maintain_order="left")
     again = stored.join(
-        block_checks.recompute(checks, stored, baseline_checks=settings.baseline_checks),
+        control_limits.recompute(checks, stored, baseline_checks=settings.baseline_checks),
         on=series,
         how="left",
         nulls_equal=True,
@@ -141,7 +142,7 @@ def compute_checks(
         .otherwise("standard_deviation_again")
         .alias("standard_deviation"),
     ).select(new.columns)
-    checks = block_checks.add_limits(checks, pl.concat([new, in_force]), tables["meters"])
+    checks = control_limits.add_limits(checks, pl.concat([new, in_force]), tables["meters"])
     checks = rules.apply(checks.sort("meter", "at", "check"), series=series, run=["meter", "run"])
     checks = checks.sort("meter", "at", "check")
     runs = block_checks.runs_of_checks(checks, signals_make_suspect=settings.signals_make_suspect)

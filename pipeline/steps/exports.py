@@ -1,19 +1,51 @@
-"""Reading one export with the settings of a workspace: the one call that load, check, replay and verify share."""
+"""The layouts a workspace knows, and reading one export: what load, check, replay and verify share."""
 
 from __future__ import annotations
 
+from importlib import resources
 from typing import TYPE_CHECKING
 
+from pipeline.errors import EnvironmentProblem, LayoutError
+from pipeline.intake.layout import Layout, parse_layout
 from pipeline.intake.reader import read
 
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from pipeline.intake.layout import Layout
     from pipeline.intake.reading import FileReading
-    from pipeline.settings import Settings
+    from pipeline.settings import Settings, Workspace
 
-__all__ = ["read_export"]
+__all__ = ["layouts_of", "read_export"]
+
+
+def layouts_of(workspace: Workspace) -> dict[str, tuple[Layout, str]]:
+    """Return the layouts a workspace knows, with their texts: the neutral one and those in `layouts/`.
+
+    Raises
+    ------
+    LayoutError
+        If one is wrong, or two have the same name.
+    """
+    found: dict[str, tuple[Layout, str]] = {}
+    shipped = [
+        (f"built-in {item.name}", item.read_text(encoding="utf-8"))
+        for item in (resources.files("pipeline.intake") / "layouts").iterdir()
+        if item.name.endswith(".toml")
+    ]
+    own = []
+    try:
+        for path in sorted(workspace.layouts.glob("*.toml")):
+            own.append((f"layouts/{path.name}", path.read_text(encoding="utf-8-sig")))
+    except OSError as error:
+        raise EnvironmentProblem(f"Cannot read {error.filename}: {error.strerror}.") from None
+    except UnicodeDecodeError as error:
+        raise LayoutError(f"{path}: byte {error.start} is not UTF-8. Save the layout as UTF-8.") from None
+    for where, text in [*sorted(shipped), *own]:
+        layout = parse_layout(text, where)
+        if layout.name in found:
+            raise LayoutError(f"{where}: a layout named {layout.name!r} exists already. Give each layout its own name.")
+        found[layout.name] = (layout, text)
+    return found
 
 
 def read_export(

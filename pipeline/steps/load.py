@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from pipeline.errors import EnvironmentProblem, LayoutError, UsageError
+from pipeline.errors import UsageError
 from pipeline.history.store import History
 from pipeline.intake.identity import decide
-from pipeline.intake.layout import Layout, parse_layout
 from pipeline.intake.match import match
 from pipeline.intake.reading import Held
 from pipeline.steps.assess import Assessment, assess, recorded_tables
-from pipeline.steps.exports import read_export
+from pipeline.steps.exports import layouts_of, read_export
 from pipeline.steps.files import archive, read_bytes, sha256_of
+from pipeline.steps.load_report import FileReport, LoadReport
 from pipeline.steps.reference import ReferenceChange, check_names, read_reference, take_over
 from schemas.tables import FATES
 from schemas.versions import version_at
@@ -27,90 +25,17 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
     from pathlib import Path
 
+    from pipeline.intake.layout import Layout
     from pipeline.settings import Workspace
 
 __all__ = [
-    "FileReport",
-    "LoadReport",
     "assess_touched",
-    "layouts_of",
     "load",
     "load_files",
     "run_steps",
     "shown_name",
     "take_over_reference",
 ]
-
-
-@dataclass(frozen=True)
-class FileReport:
-    """What became of one file."""
-
-    name: str
-    sha256: str
-    status: str  # loaded | already_loaded | held
-    sentence: str
-    layout: str | None = None
-    source_id: int | None = None
-    lines: int = 0
-    fates: dict[str, int] = field(default_factory=dict)
-    readings: int = 0
-    conflicts: int = 0
-    quarantine_reasons: dict[str, int] = field(default_factory=dict)
-    warnings: tuple[str, ...] = ()
-    details: tuple[str, ...] = ()  # differences to the nearest layouts, for a held file
-
-
-@dataclass(frozen=True)
-class LoadReport:
-    """What a load did, and what can be said of the lots and meters it touched."""
-
-    files: tuple[FileReport, ...]
-    passed_over: tuple[str, ...]
-    reference: ReferenceChange
-    lots: dict[str, str]
-    meters: dict[str, str]
-    dry_run: bool
-
-    @property
-    def held(self) -> int:
-        """Files that were not loaded."""
-        return sum(report.status == "held" for report in self.files)
-
-    @property
-    def quarantined(self) -> int:
-        """Lines refused in this load."""
-        return sum(report.fates.get("quarantined", 0) for report in self.files)
-
-
-def layouts_of(workspace: Workspace) -> dict[str, tuple[Layout, str]]:
-    """Return the layouts a workspace knows, with their texts: the neutral one and those in `layouts/`.
-
-    Raises
-    ------
-    LayoutError
-        If one is wrong, or two have the same name.
-    """
-    found: dict[str, tuple[Layout, str]] = {}
-    shipped = [
-        (f"built-in {item.name}", item.read_text(encoding="utf-8"))
-        for item in (resources.files("pipeline.intake") / "layouts").iterdir()
-        if item.name.endswith(".toml")
-    ]
-    own = []
-    try:
-        for path in sorted(workspace.layouts.glob("*.toml")):
-            own.append((f"layouts/{path.name}", path.read_text(encoding="utf-8-sig")))
-    except OSError as error:
-        raise EnvironmentProblem(f"Cannot read {error.filename}: {error.strerror}.") from None
-    except UnicodeDecodeError as error:
-        raise LayoutError(f"{path}: byte {error.start} is not UTF-8. Save the layout as UTF-8.") from None
-    for where, text in [*sorted(shipped), *own]:
-        layout = parse_layout(text, where)
-        if layout.name in found:
-            raise LayoutError(f"{where}: a layout named {layout.name!r} exists already. Give each layout its own name.")
-        found[layout.name] = (layout, text)
-    return found
 
 
 def shown_name(workspace: Workspace, path: Path) -> str:

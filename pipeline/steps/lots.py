@@ -20,7 +20,7 @@ from schemas.versions import join_version, version_at
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from pipeline.history.store import Event
+    from pipeline.history.chain import Event
     from pipeline.steps.assess import Assessment
 
 __all__ = ["lot_results"]

@@ -16,7 +16,7 @@ from schemas.versions import version_at
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from pipeline.history.store import Event
+    from pipeline.history.chain import Event
     from pipeline.settings import Settings
     from pipeline.steps.assess import Assessment
 

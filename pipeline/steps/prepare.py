@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
     from datetime import datetime
 
-    from pipeline.history.store import Event
+    from pipeline.history.chain import Event
     from pipeline.settings import Settings
 
 __all__ = ["adjustments_of", "exclusions_of", "prepare"]

@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from pipeline.errors import UsageError
-from pipeline.history.store import Event, History
+from pipeline.history.store import History
 from pipeline.steps.assess import assess
 from pipeline.steps.meters import SignalDecision
 from schemas.results import Decision
 
 if TYPE_CHECKING:
+    from pipeline.history.chain import Event
     from pipeline.settings import Workspace
 
 __all__ = ["DECISIONS", "record_adjustment", "record_baseline", "record_disposition", "record_exclusion"]

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from pipeline.history.store import GENESIS_HASH, History, event_hash
+from pipeline.history.chain import GENESIS_HASH, event_hash
+from pipeline.history.store import History
 from pipeline.intake.layout import parse_layout
 from pipeline.steps.assess import recorded_settings
 from pipeline.steps.exports import read_export

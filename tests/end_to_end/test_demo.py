@@ -17,7 +17,8 @@ from pipeline.history.store import History
 from pipeline.settings import Workspace, find_workspace
 from pipeline.steps.assess import Assessment, assess
 from pipeline.steps.files import collect
-from pipeline.steps.load import LoadReport, load
+from pipeline.steps.load import load
+from pipeline.steps.load_report import LoadReport
 from pipeline.steps.trace import trace
 
 TRUTHS = tomllib.loads(

@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 from scenario import REFERENCE, Scenario, at
 
-from pipeline.history.store import Event
+from pipeline.history.chain import Event
 from pipeline.metrology.support import SUPPORT_ORDER
 from pipeline.metrology.verdict import Evidence, decide
 from pipeline.settings import Settings

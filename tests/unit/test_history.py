@@ -13,7 +13,8 @@ import pytest
 from scenario import Scenario
 
 from pipeline.errors import EnvironmentProblem, IntegrityProblem
-from pipeline.history.store import GENESIS_HASH, History, event_hash
+from pipeline.history.chain import GENESIS_HASH, event_hash
+from pipeline.history.store import History
 from schemas.tables import READING
 from schemas.validate import Failures, failures, require
 

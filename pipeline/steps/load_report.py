@@ -1,0 +1,52 @@
+"""What a load did: file by file, and as a whole."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pipeline.steps.reference import ReferenceChange
+
+__all__ = ["FileReport", "LoadReport"]
+
+
+@dataclass(frozen=True)
+class FileReport:
+    """What became of one file."""
+
+    name: str
+    sha256: str
+    status: str  # loaded | already_loaded | held
+    sentence: str
+    layout: str | None = None
+    source_id: int | None = None
+    lines: int = 0
+    fates: dict[str, int] = field(default_factory=dict)
+    readings: int = 0
+    conflicts: int = 0
+    quarantine_reasons: dict[str, int] = field(default_factory=dict)
+    warnings: tuple[str, ...] = ()
+    details: tuple[str, ...] = ()  # differences to the nearest layouts, for a held file
+
+
+@dataclass(frozen=True)
+class LoadReport:
+    """What a load did, and what can be said of the lots and meters it touched."""
+
+    files: tuple[FileReport, ...]
+    passed_over: tuple[str, ...]
+    reference: ReferenceChange
+    lots: dict[str, str]
+    meters: dict[str, str]
+    dry_run: bool
+
+    @property
+    def held(self) -> int:
+        """Files that were not loaded."""
+        return sum(report.status == "held" for report in self.files)
+
+    @property
+    def quarantined(self) -> int:
+        """Lines refused in this load."""
+        return sum(report.fates.get("quarantined", 0) for report in self.files)
