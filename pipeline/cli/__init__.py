@@ -34,6 +34,10 @@ keep.add_to(app)
 _UsageProblem: type[Any] = next(base for base in typer.BadParameter.__mro__ if base.__name__ == "ClickException")
 
 
+_STOPPED = 130
+"""What a shell expects of a command stopped from the keyboard."""
+
+
 def main(arguments: list[str] | None = None) -> None:
     """Run a command and exit with its code.
 
@@ -53,10 +57,9 @@ def run(arguments: list[str] | None = None) -> int:
         error.show()
         return 2
     except typer.Exit as stop:
-        return stop.exit_code
+        result = stop.exit_code
     except (typer.Abort, KeyboardInterrupt):
-        print("Stopped. What was loaded is whole; run the command again to go on.", file=sys.stderr)  # noqa: T201
-        return 130
+        result = _STOPPED
     except AnnealogError as error:
         print(f"annealog: {error}", file=sys.stderr)  # noqa: T201
         return error.exit_code
@@ -74,4 +77,7 @@ def run(arguments: list[str] | None = None) -> int:
         else:
             print("Set ANNEALOG_TRACEBACK=1 and run again for the details a developer needs.", file=sys.stderr)  # noqa: T201
         return 1
+    # typer turns a stop from the keyboard into this code by itself
+    if result == _STOPPED:
+        print("Stopped. What was loaded is whole; run the command again to go on.", file=sys.stderr)  # noqa: T201
     return result if isinstance(result, int) else 0

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from pipeline import stop
 from pipeline.cli import output
 from pipeline.cli.options import AsOf, By, Direct, DryRun, Json, Why, WorkspaceOption, moment, workspace_at
 from pipeline.errors import UsageError
@@ -49,7 +50,7 @@ def demo(
         output.would(f"build the demo in {folder}, load its exports and write its pages", json=json)
         return
     workspace = Workspace(folder.resolve(), Settings())
-    with output.progress([], "loading files", quiet=json) as callbacks:
+    with stop.gently(), output.progress([], "loading files", quiet=json) as callbacks:
         if direct:
             report, pages = _demo_direct(workspace.root, callbacks)
         else:
@@ -163,7 +164,7 @@ def load(
         "layout": layout, "accept_changes": accept_changes, "by": by, "why": why, "dry_run": dry_run,
         "as_of": moment(as_of, place), "passed_over": passed,
     }  # fmt: skip
-    with output.progress(files, "loading files", quiet=json) as callbacks:
+    with stop.gently(), output.progress(files, "loading files", quiet=json) as callbacks:
         if direct or dry_run:
             report = load_directly(place, files, progress=callbacks.get("file"), **given)
         else:
@@ -196,7 +197,7 @@ def render(
     if dry_run:
         output.would(f"write the pages whose data changed into {place.pages}", json=json)
         return
-    with output.progress([], "assessing", quiet=json) as callbacks:
+    with stop.gently(), output.progress([], "assessing", quiet=json) as callbacks:
         if direct:
             from pipeline.steps.render import render as render_directly
 

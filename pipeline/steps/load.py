@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from pipeline import stop
 from pipeline.errors import UsageError
 from pipeline.history.store import History
 from pipeline.intake.identity import decide
@@ -238,6 +239,7 @@ def load_files(
         tables = recorded_tables(texts, settings)
         blocks = frozenset(version_at(tables["blocks"], ["block"], None)["block"].to_list())
         for path in paths:
+            stop.look()
             report = _load_one(history, workspace, path, known, blocks, named=layout, now=moment, dry_run=dry_run)
             reports.append(report)
             if progress is not None:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 import reports
+from pipeline import stop
 from pipeline.steps.files import write_atomically
 from schemas.results import IndexPage, LotPage, MeterPage, Provenance, as_json
 
@@ -280,6 +281,7 @@ def write_pages(
     found = []
     try:
         for page in pages:
+            stop.look()
             kind, name = _identity(page)
             address = "index.html" if kind == "index" else reports.address(kind, name)
             path = folder / address

@@ -55,17 +55,20 @@ def test_killed_at_random_moments(shell: Shell) -> None:
     """`kill -9` during a load: each file is fully in or fully out, and the next load completes (faults, row 5)."""
     fill(shell)
     chance = random.Random("kills")
-    place = shell.root / "history" / "annealog.duckdb"
+
+    def archived() -> int:
+        return sum(1 for _ in (shell.root / "archive").rglob("*/*"))
+
     day, cut_short = FILES, 0
     for _ in range(KILLS):
         for _ in range(FILES):
             shell.put(f"{day:03}.csv", Scenario().check("08:00", day=day).lot("09:00", day=day).check("10:00", day=day))
             day += 1
-        before = place.stat().st_mtime_ns if place.exists() else 0
+        before = archived()
         process = start_load(shell.root)
-        while process.poll() is None and (not place.exists() or place.stat().st_mtime_ns == before):
-            time.sleep(0.005)  # until it has begun to write
-        time.sleep(chance.uniform(0.0, 0.8))
+        while process.poll() is None and archived() == before:
+            time.sleep(0.002)  # until it is at the first new file
+        time.sleep(chance.uniform(0.0, 0.4))
         process.kill()
         process.communicate()
         cut_short += whole(shell) < day
