@@ -131,10 +131,19 @@ def _limit(result: LotResult, name: str) -> str:
 def _near_and_far(
     limits: Sequence[tuple[str, float]], values: Sequence[float]
 ) -> tuple[list[tuple[str, float]], list[tuple[str, float]]]:
-    """Tell limits that can be drawn from those so far away that the parts would be pressed into a line."""
+    """Tell limits that are drawn from those so far away that the parts would be pressed into a line.
+
+    A limit that a value lies beyond is always drawn, however far: it is what the page is about. So a limit that is not drawn
+    lies on its own side, the lower one below and the upper one above.
+    """
     low, high = min(values), max(values)
     reach = 3 * (high - low) or math.inf
-    near = [(name, value) for name, value in limits if low - reach <= value <= high + reach]
+
+    def drawn(name: str, value: float) -> bool:
+        broken = low < value if name == "lower" else high > value
+        return broken or low - reach <= value <= high + reach
+
+    near = [(name, value) for name, value in limits if drawn(name, value)]
     return near, [limit for limit in limits if limit not in near]
 
 

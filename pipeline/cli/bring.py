@@ -295,7 +295,8 @@ def quarantine_discard(
     if json:
         output.print_json({"discarded": count, "dry_run": dry_run})
     else:
-        output.out().print(f"{count} lines {'would be ' if dry_run else ''}discarded; they stay in the record.")
+        noun = "line" if count == 1 else "lines"
+        output.out().print(f"{count} {noun} {'would be ' if dry_run else ''}discarded, kept in the record.")
 
 
 def add_to(app: typer.Typer) -> None:

@@ -200,7 +200,7 @@ def _show_meter(result: MeterResult, path: str | None, settings: Settings) -> No
     for drift in result.drift:
         if drift.slope_per_30_days is not None and drift.interval is not None:
             leaves = (
-                f"; leaves tolerance about {output.when(drift.leaves_tolerance_on, settings)}"
+                f"; leaves tolerance about {output.when(drift.leaves_tolerance_on, settings)[:10]}"
                 if drift.leaves_tolerance_on
                 else ""
             )

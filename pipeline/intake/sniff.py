@@ -88,7 +88,7 @@ def decoded(data: bytes) -> tuple[str, str, tuple[str, ...]]:
         from charset_normalizer import from_bytes
     except ImportError as error:
         raise EnvironmentProblem(
-            "Suggesting a layout needs further packages: pip install 'annealog[suggest]'."
+            "Suggesting a layout needs clevercsv and charset-normalizer: in the folder of the program, pip install '.[suggest]'."
         ) from error
     ranked = {match.encoding: match.chaos for match in from_bytes(data[:_SAMPLE_BYTES], cp_isolation=list(_ENCODINGS))}
     best = min(ranked.values(), default=0.0)
@@ -141,7 +141,7 @@ def _delimiter(lines: Sequence[str]) -> str:
         import clevercsv
     except ImportError as error:
         raise EnvironmentProblem(
-            "Suggesting a layout needs further packages: pip install 'annealog[suggest]'."
+            "Suggesting a layout needs clevercsv and charset-normalizer: in the folder of the program, pip install '.[suggest]'."
         ) from error
 
     def cells(delimiter: str) -> int:

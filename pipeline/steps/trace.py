@@ -53,11 +53,13 @@ def trace(assessment: Assessment, meter: str, *, since: datetime | None = None) 
         reasons = ["No run of checks of this meter ever passed, so the window starts at its first reading."]
     else:
         reasons = [f"The last run of checks that passed ended at {_local(start, assessment)}."]
-    if passed is False:
-        reasons.append("The last run of checks failed: every lot below needs a decision.")
-    elif passed:
-        reasons.append("The last run of checks passed: the lots below wait for their closing check.")
     touched = lots_touched(assessment.part_stream, meter, assessment.as_of, since=since, after_parts=place)
+    if not touched.height:
+        reasons.append("No lot was read since.")
+    elif passed is False:
+        reasons.append("The last run of checks failed: every lot below needs a decision.")
+    elif passed and since is None:
+        reasons.append("The last run of checks passed: the lots below wait for their closing check.")
     if touched["unknown_clock"].sum():
         reasons.append("Readings with an unknown clock may have been taken at any time, so they are counted in.")
     lots = []

@@ -245,6 +245,9 @@ def test_unknown_clock_supports_nothing_and_is_traced() -> None:
     assert window.from_ == at("10:00") + timedelta(seconds=10)
     assert [lot.lot for lot in window.lots] == ["L2"]
     assert window.last_run_passed is False
+    assert "needs a decision" in window.reasons[-1]
+    nothing = trace(Scenario().check("08:00").lot("09:00").check("10:00").assess(), "M1")
+    assert (nothing.lots, nothing.reasons[-1]) == ((), "No lot was read since.")
     assert trace(Scenario().lot("09:00").assess(), "M1").from_ is None
 
 

@@ -222,7 +222,7 @@ def test_missing_packages_are_named(monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setattr(builtins, "__import__", without)
     for name in ("good_utf16.txt", "good_cp1252.csv"):
-        with pytest.raises(EnvironmentProblem, match=r"annealog\[suggest\]"):
+        with pytest.raises(EnvironmentProblem, match=r"clevercsv and charset-normalizer"):
             suggest(files()[name], name)
 
 

@@ -299,3 +299,16 @@ def test_failed_checks_stand_out_in_the_bias_chart() -> None:
     assert marks(drawn, "flag") == sum(row["passes"] is False for row in failing.rows) == 4
     assert {name for _, name, _ in drawn.names_right} >= {"tolerance +0.29", "tolerance −0.29"}
     assert _meter_charts.bias_plot(series(certified=False)) is None
+
+
+def test_a_limit_that_values_lie_beyond_is_always_drawn() -> None:
+    """A rejected lot far above its upper limit must not look as if it lay below it."""
+    from reports._lot_charts import _near_and_far
+
+    limits = [("lower", 23.78), ("upper", 25.52)]
+    near, far = _near_and_far(limits, [26.35, 26.45, 26.65])
+    assert (near, far) == ([("upper", 25.52)], [("lower", 23.78)])
+    near, far = _near_and_far(limits, [20.1, 20.2])
+    assert (near, far) == ([("lower", 23.78)], [("upper", 25.52)])
+    near, far = _near_and_far(limits, [24.60, 24.61])
+    assert (near, far) == ([], limits)
