@@ -8,7 +8,18 @@ import re
 __all__ = ["INDEX", "address", "between"]
 
 INDEX = "index.html"
-_FOLDERS = {"lot": "lots", "meter": "meters"}
+_FOLDERS = {
+    "lot": "lots",
+    "meter": "meters",
+    "block": "blocks",
+    "supplier": "suppliers",
+    "process": "processes",
+    "study": "studies",
+    "event": "events",
+    "review": "reviews",
+    "board": "boards",
+}
+"""Folder of each kind of page beside the index."""
 _PLAIN = re.compile(r"[A-Z0-9][A-Z0-9._-]{0,59}")
 _UNSAFE = re.compile(r"[^A-Za-z0-9_-]+")
 _RESERVED = re.compile(r"(CON|PRN|AUX|NUL|CONIN\$|CONOUT\$|COM\d|LPT\d)(\..*)?", re.IGNORECASE)
@@ -25,7 +36,7 @@ def address(kind: str, identifier: str) -> str:
     Parameters
     ----------
     kind
-        lot, meter or index.
+        index, or one of the kinds of page that have a folder.
     identifier
         Id as the export states it; not used for the index.
 

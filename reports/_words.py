@@ -7,7 +7,7 @@ from __future__ import annotations
 
 __all__ = [
     "ACTION",
-    "CAUTIONS", "COLUMN", "CONFORMS_BY", "DECISION_RULE", "FIGURE", "FIGURE_OF", "FRAGMENT", "KEY", "LIMITS_KIND",
+    "CAUTIONS", "COLUMN", "CONFORMS_BY", "DECISION_RULE", "FIGURE", "FIGURE_OF", "FRAGMENT", "KEY", "KIND", "LIMITS_KIND",
     "LOT_STEP", "METER_STEP", "NOTE", "PASSES", "POINT", "SECTION", "SETTING_KIND", "STATE", "SUPPORT", "TABLE", "TEMPERATURE_STATE", "UNIT",
     "VERDICT", "WITHIN", "counted", "listed", "rounding",
 ]  # fmt: skip
@@ -20,6 +20,10 @@ PASSES = {True: "passed", False: "failed", None: "not judged"}
 LIMITS_KIND = {"provisional": "provisional", "frozen": "frozen"}
 TEMPERATURE_STATE = {
     "at_metal": "at metal temperature", "at_reference": "stated at reference", "relative": "relative to a block",
+}  # fmt: skip
+KIND = {
+    "board": "Line", "review": "Monthly reviews", "event": "Events", "block": "Blocks", "supplier": "Suppliers",
+    "process": "Processes", "study": "Gauge studies",
 }  # fmt: skip
 UNIT = {"Ohm.cm": "Ω·cm", "uOhm.cm": "µΩ·cm", "nOhm.m": "nΩ·m"}
 CONFORMS_BY = {
@@ -113,6 +117,7 @@ SECTION = {
     "provenance": "How this page was made", "blocks": "Blocks", "signals": "Signals", "drift": "Drift",
     "read_lots": "Lots it read", "meters": "Meters", "lots": "Lots", "files": "Files", "settings": "Settings",
     "notes": "Notes",
+    "others": "Further pages",
     "counts": "Counts",
 }  # fmt: skip
 

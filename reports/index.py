@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 from urllib.parse import quote
 
 from reports import _words as words
-from reports._address import INDEX
+from reports._address import INDEX, address
 from reports._advice import calibration_due, undisposed
 from reports._markup import Html, element, isolated, join, shorten
 from reports._numbers import Clock, decimals_for, finite, fixed, significant
 from reports._page import Masthead, document, glyph, section, stamped, toned, unit_in_words
 from reports._report import Report
 from reports._tables import Heading, Numbered, table
-from schemas.results import IndexPage, LotResult, MeterResult
+from schemas.results import IndexPage, LotResult, MeterResult, PageLink
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -64,6 +64,8 @@ def render(page: IndexPage) -> str:
     ]
     if lots:
         body.append(section("lots", *groups, wide=True))
+    if page.others:
+        body.append(section("others", _others(page.others, clock)))
     if page.files_held:
         held = [element("li", isolated(name, 300)) for name in sorted(page.files_held)]
         body.append(section("files", element("ul", *held)))
@@ -81,6 +83,32 @@ REPORT = Report(name="index", page=IndexPage, render=render)
 
 _VERDICTS = ("reject", "hold", "not_assessed", "accept")
 _STATES = ("suspended", "overdue", "not_assessed", "fit")
+
+
+def _others(links: Sequence[PageLink], clock: Clock) -> Html:
+    """Return the pages beside those of lots and meters, by kind."""
+    kinds = sorted({link.kind for link in links}, key=lambda kind: list(words.KIND).index(kind))
+    return join(
+        join(
+            [
+                element("h3", words.KIND[kind]),
+                element(
+                    "ul",
+                    *(
+                        element(
+                            "li",
+                            element("a", isolated(link.title), href=address(link.kind, link.identifier)),
+                            f" · {clock.minute(link.at)}" if link.at else None,
+                            f" · {shorten(link.sentence, 200)}" if link.sentence else None,
+                        )
+                        for link in links
+                        if link.kind == kind
+                    ),
+                ),
+            ]
+        )
+        for kind in kinds
+    )
 
 
 def _lots(lots: Sequence[object]) -> str:

@@ -23,6 +23,7 @@ __all__ = [
     "LotResult",
     "MeterPage",
     "MeterResult",
+    "PageLink",
     "Provenance",
     "Signal",
     "TouchedLot",
@@ -269,6 +270,22 @@ class Provenance:
 
 
 @dataclass(frozen=True, slots=True)
+class PageLink:
+    """What the index and other pages say of a page: enough to name it, to show its state and to find it.
+
+    `kind` and `identifier` give its address (`reports.address`); `state` is a word of the page's own verdict (None
+    where it has none), `sentence` says in plain words how things stand, `at` is when it last changed.
+    """
+
+    kind: str
+    identifier: str
+    title: str
+    state: str | None = None
+    sentence: str = ""
+    at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class LotPage:
     """Everything a lot page shows.
 
@@ -288,6 +305,12 @@ class LotPage:
     checks: pl.DataFrame
     provenance: Provenance
 
+    @property
+    def link(self) -> PageLink:
+        """How other pages name this one."""
+        result = self.result
+        return PageLink("lot", result.lot, result.lot, result.verdict, " ".join(result.reasons[:1]), result.last_at)
+
 
 @dataclass(frozen=True, slots=True)
 class MeterPage:
@@ -305,10 +328,18 @@ class MeterPage:
     lots: pl.DataFrame
     provenance: Provenance
 
+    @property
+    def link(self) -> PageLink:
+        """How other pages name this one."""
+        result = self.result
+        return PageLink(
+            "meter", result.meter, result.meter, result.state, " ".join(result.reasons[:1]), result.last_run_at
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class IndexPage:
-    """The list of lots and meters, with the pages' addresses relative to the index."""
+    """The list of lots and meters, with the pages' addresses relative to the index; `others` are all further pages."""
 
     lots: tuple[LotResult, ...]
     meters: tuple[MeterResult, ...]
@@ -318,3 +349,9 @@ class IndexPage:
     quarantined: int
     provenance: Provenance
     notes: tuple[str, ...] = field(default=())
+    others: tuple[PageLink, ...] = ()
+
+    @property
+    def link(self) -> PageLink:
+        """How other pages name this one."""
+        return PageLink("index", "", self.provenance.workspace)

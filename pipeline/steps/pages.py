@@ -6,14 +6,14 @@ import hashlib
 import json
 from dataclasses import dataclass, replace
 from importlib.metadata import PackageNotFoundError, version
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import polars as pl
 
 import reports
 from pipeline import stop
 from pipeline.steps.files import write_atomically
-from schemas.results import IndexPage, LotPage, MeterPage, Provenance, as_json
+from schemas.results import IndexPage, LotPage, MeterPage, PageLink, Provenance, as_json
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -24,7 +24,16 @@ if TYPE_CHECKING:
     from pipeline.settings import Workspace
     from pipeline.steps.assess import Assessment
 
-__all__ = ["PageReport", "index_page", "lot_pages", "meter_pages", "software_version", "write_pages"]
+__all__ = [
+    "Page",
+    "PageContext",
+    "PageReport",
+    "index_page",
+    "lot_pages",
+    "meter_pages",
+    "software_version",
+    "write_pages",
+]
 
 _LOT_COLUMNS = [
     "source", "line", "replicate", "measured_at", "clock", "meter", "probe", "operator", "part", "spot", "value", "unit",
@@ -37,6 +46,18 @@ _CHECK_COLUMNS = [
     "temperature_c", "certified_value", "bias", "tolerance", "passes", "centre", "limit_standard_deviation",
     "limits_kind", "z", "warning", "rejects",
 ]  # fmt: skip
+
+
+class Page(Protocol):
+    """Whatever can be written as a page: it says how others name it, and on what it rests."""
+
+    @property
+    def link(self) -> PageLink:
+        """Kind and identifier give the address."""
+
+    @property
+    def provenance(self) -> Provenance:
+        """Footer; its hash decides whether the page is written again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,8 +90,8 @@ def _fingerprint(*parts: Any) -> str:
     return digest.hexdigest()
 
 
-class _Context:
-    """What all pages of one rendering share."""
+class PageContext:
+    """What all pages of one rendering share: the workspace, what was assessed, the files by number."""
 
     def __init__(self, workspace: Workspace, assessment: Assessment, sources: pl.DataFrame) -> None:
         self.workspace = workspace
@@ -107,7 +128,7 @@ def lot_pages(
     The time on a page is that of the last reading or check that its verdict rests on, so that a page does not change
     because some other lot was read; while a bracket is still open it is the moment of the assessment.
     """
-    context = _Context(workspace, assessment, sources)
+    context = PageContext(workspace, assessment, sources)
     wanted = sorted(assessment.lots if lots is None else lots)
     readings = assessment.readings.filter(pl.col("role") == "part").with_columns(
         pl.col("source_id").replace_strict(context.names, default=None, return_dtype=pl.String).alias("source")
@@ -192,7 +213,7 @@ def meter_pages(
     workspace: Workspace, assessment: Assessment, sources: pl.DataFrame, meters: Iterable[str] | None = None
 ) -> Iterable[MeterPage]:
     """Yield the pages of meters, by name."""
-    context = _Context(workspace, assessment, sources)
+    context = PageContext(workspace, assessment, sources)
     verdicts = {lot: result.verdict for lot, result in assessment.lots.items()}
     for meter in sorted(assessment.meters if meters is None else meters):
         result = assessment.meters[meter]
@@ -226,14 +247,21 @@ def meter_pages(
 _RANK = {"suspect": 0, "unsupported": 1, "open": 2, "supported": 3}
 
 
-def index_page(workspace: Workspace, assessment: Assessment, history: History, sources: pl.DataFrame) -> IndexPage:
-    """Return the page that lists everything."""
-    context = _Context(workspace, assessment, sources)
+def index_page(
+    workspace: Workspace,
+    assessment: Assessment,
+    history: History,
+    sources: pl.DataFrame,
+    others: Iterable[PageLink] = (),
+) -> IndexPage:
+    """Return the page that lists everything; `others` are the pages beside those of lots and meters."""
+    more = tuple(sorted(others, key=lambda link: (link.kind, link.identifier)))
+    context = PageContext(workspace, assessment, sources)
     held = tuple(f"{row['name']}: {row['sentence']}" for row in history.held_files().iter_rows(named=True))
     quarantined = history.quarantine(states=["new"]).height
     lots = tuple(assessment.lots[lot] for lot in sorted(assessment.lots))
     meters = tuple(assessment.meters[meter] for meter in sorted(assessment.meters))
-    provenance = context.provenance(assessment.readings, assessment.as_of, lots, meters, held, quarantined)
+    provenance = context.provenance(assessment.readings, assessment.as_of, lots, meters, held, quarantined, more)
     return IndexPage(
         lots=lots,
         meters=meters,
@@ -242,12 +270,13 @@ def index_page(workspace: Workspace, assessment: Assessment, history: History, s
         files_held=held,
         quarantined=quarantined,
         provenance=provenance,
+        others=more,
     )
 
 
 def write_pages(
     workspace: Workspace,
-    pages: Iterable[LotPage | MeterPage | IndexPage],
+    pages: Iterable[Page],
     *,
     as_of: datetime | None = None,
     always: bool = False,
@@ -282,8 +311,8 @@ def write_pages(
     try:
         for page in pages:
             stop.look()
-            kind, name = _identity(page)
-            address = "index.html" if kind == "index" else reports.address(kind, name)
+            kind, name = page.link.kind, page.link.identifier
+            address = reports.address(kind, name)
             path = folder / address
             due = always or written.get(address) != page.provenance.data_sha256 or not path.is_file()
             if due:
@@ -296,11 +325,3 @@ def write_pages(
     finally:
         write_atomically(register, json.dumps(written, indent=0, sort_keys=True).encode())
     return found
-
-
-def _identity(page: LotPage | MeterPage | IndexPage) -> tuple[str, str]:
-    if isinstance(page, LotPage):
-        return "lot", page.result.lot
-    if isinstance(page, MeterPage):
-        return "meter", page.result.meter
-    return "index", ""

@@ -9,12 +9,19 @@ from pipeline.steps.assess import Assessment, assess
 from pipeline.steps.pages import PageReport, index_page, lot_pages, meter_pages, write_pages
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable
     from datetime import datetime
 
-    from pipeline.settings import Workspace
+    import polars as pl
 
-__all__ = ["render"]
+    from pipeline.settings import Workspace
+    from pipeline.steps.pages import Page
+
+__all__ = ["MORE_PAGES", "render"]
+
+MORE_PAGES: tuple[Callable[[Workspace, Assessment, History, pl.DataFrame], Iterable[Page]], ...] = ()
+"""What makes the pages beside those of lots, meters and the index: each is called with workspace, assessment, open
+history and the ledger of files, and returns its pages, sorted."""
 
 
 def render(
@@ -44,8 +51,9 @@ def render(
     with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
         assessment = assess(history, workspace.settings, as_of=as_of)
         sources = history.sources()
-        index = index_page(workspace, assessment, history, sources)
-    total = len(assessment.lots) + len(assessment.meters) + 1
+        more = [page for make in MORE_PAGES for page in make(workspace, assessment, history, sources)]
+        index = index_page(workspace, assessment, history, sources, [page.link for page in more])
+    total = len(assessment.lots) + len(assessment.meters) + len(more) + 1
 
     def after(report: PageReport) -> None:
         if progress is not None:
@@ -53,7 +61,7 @@ def render(
 
     written = write_pages(
         workspace,
-        [*lot_pages(workspace, assessment, sources), *meter_pages(workspace, assessment, sources), index],
+        [*lot_pages(workspace, assessment, sources), *meter_pages(workspace, assessment, sources), *more, index],
         as_of=as_of,
         always=always,
         progress=after,

@@ -70,7 +70,7 @@ def test_kinds_have_their_folders() -> None:
     assert address("meter", "M1") == "meters/M1.html"
     assert address("index", "") == "index.html"
     with pytest.raises(ValueError, match="unknown kind"):
-        address("supplier", "X")
+        address("nowhere", "X")
 
 
 def test_links_are_relative() -> None:
