@@ -1,0 +1,64 @@
+"""Commands that hand something over: export."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.cli import output
+from pipeline.cli.options import AsOf, DryRun, Json, WorkspaceOption, moment, workspace_at
+
+__all__ = ["add_to"]
+
+
+def export(
+    target: Annotated[Path, typer.Argument(metavar="TO", help="New folder, or a new file that ends with .zip.")],
+    lot: Annotated[list[str] | None, typer.Option(metavar="ID", help="A lot; may be given several times.")] = None,
+    supplier: Annotated[str | None, typer.Option(metavar="NAME", help="Only lots of this supplier.")] = None,
+    start: Annotated[str | None, typer.Option("--from", metavar="TIME", help="Only lots last read since then.")] = None,
+    end: Annotated[str | None, typer.Option("--to", metavar="TIME", help="Only lots last read until then.")] = None,
+    with_raw: Annotated[bool, typer.Option("--with-raw", help="Add the files as they came, by hash.")] = False,
+    with_pages: Annotated[bool, typer.Option("--with-pages", help="Add the reports of the lots.")] = False,
+    dry_run: DryRun = False,
+    as_of: AsOf = None,
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
+    """Write readings and results as a data pack: tables, their schema, and hashes to check them by.
+
+    Example: annealog export for-customer.zip --lot L-0007 --with-pages
+    """
+    from pipeline.history.store import History
+    from pipeline.steps.assess import assess
+    from pipeline.steps.pack import chosen_lots, write_pack
+
+    place = workspace_at(workspace)
+    with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
+        found = assess(history, place.settings, as_of=moment(as_of, place))
+        sources, events = history.sources(), history.events()
+    lots = chosen_lots(found, lots=lot or (), supplier=supplier, start=moment(start, place), end=moment(end, place))
+    if dry_run:
+        output.would(f"pack {len(lots)} lot(s) into {target}", json=json)
+        return
+    pack = write_pack(place, found, sources, events, lots, target, with_raw=with_raw, with_pages=with_pages)
+    if json:
+        output.print_json(
+            {
+                "pack": str(pack.target), "lots": lots, "readings": pack.readings, "files": pack.files,
+                "data_sha256": pack.data_sha256,
+            }
+        )  # fmt: skip
+    else:
+        output.out().print(
+            output.plain(
+                f"{pack.lots} lot(s), {pack.readings} reading(s), {pack.files} files in {pack.target}. "
+                f"Hash of the pack (of its SHA256SUMS): {pack.data_sha256}"
+            )
+        )
+
+
+def add_to(app: typer.Typer) -> None:
+    """Add the commands."""
+    app.command(help=export.__doc__)(export)
