@@ -43,6 +43,12 @@ def _show(event: Event | None, *, json: bool) -> None:
 def adjustment(
     meter: Annotated[str, typer.Option(metavar="ID", help="Meter that was set.")],
     at: Annotated[str, typer.Option(metavar="TIME", help="When it was set.")],
+    block: Annotated[
+        str | None, typer.Option(metavar="ID", help="Block it was set on; readings in relative state need it.")
+    ] = None,
+    temperature: Annotated[
+        float | None, typer.Option(metavar="DEGREES", help="Temperature of that block then, in °C.")
+    ] = None,
     by: By = "",
     why: Why = "",
     dry_run: DryRun = False,
@@ -51,7 +57,8 @@ def adjustment(
 ) -> None:
     """Record that a meter was set (adjusted): a new baseline starts there.
 
-    Example: annealog record adjustment --meter EC-01 --at 2026-03-02T07:10 --by Ada --why "after the drop"
+    Example: annealog record adjustment --meter EC-01 --at 2026-03-02T07:10 --block BL-C1 --temperature 23.4
+    --by Ada --why "after the drop"
     """
     from pipeline.steps.record import record_adjustment
 
@@ -59,7 +66,10 @@ def adjustment(
     when = moment(at, place)
     if when is None:
         raise UsageError("An adjustment needs --at TIME.")
-    _show(record_adjustment(place, meter, when, by=by, why=why, dry_run=dry_run), json=json)
+    event = record_adjustment(
+        place, meter, when, block=block, temperature_c=temperature, by=by, why=why, dry_run=dry_run
+    )
+    _show(event, json=json)
 
 
 @record.command()

@@ -24,7 +24,15 @@ from schemas.versions import join_version
 if TYPE_CHECKING:
     from datetime import timedelta
 
-__all__ = ["SERIES", "group_checks", "judge_tolerance", "ordered_stream", "runs_of_checks", "settings_of"]
+__all__ = [
+    "SERIES",
+    "group_checks",
+    "judge_tolerance",
+    "numbered_stream",
+    "ordered_stream",
+    "runs_of_checks",
+    "settings_of",
+]
 
 SERIES = ["meter", "probe", "frequency_khz", "block", "phase"]
 """What one series of checks has in common; limits of control belong to a series."""
@@ -52,6 +60,22 @@ def ordered_stream(readings: pl.DataFrame, adjustments: pl.DataFrame) -> pl.Data
         setting, null before the first), `settings_before` (settings ended so far) and `setting` (the number of the
         setting that a setting reading belongs to).
     """
+    return numbered_stream(readings, adjustments).filter(~pl.col("recorded")).drop("recorded")
+
+
+def numbered_stream(readings: pl.DataFrame, adjustments: pl.DataFrame) -> pl.DataFrame:
+    """Return what :func:`ordered_stream` does, the recorded settings still in it as rows with ``recorded``.
+
+    Parameters
+    ----------
+    readings, adjustments
+        As for :func:`ordered_stream`.
+
+    Returns
+    -------
+    polars.DataFrame
+        A recorded setting has its meter, measured_at, role and ``setting``; everything else of it is null.
+    """
     recorded = adjustments.select("meter", "measured_at", pl.lit("setting").alias("role")).with_columns(
         pl.col("meter").cast(readings.schema["meter"]),
         pl.col("role").cast(readings.schema["role"]),
@@ -63,13 +87,12 @@ def ordered_stream(readings: pl.DataFrame, adjustments: pl.DataFrame) -> pl.Data
     is_setting = pl.col("role") == "setting"
     # a setting is a row of setting readings; its time is that of the last of them
     ends_setting = is_setting & (is_setting.shift(-1).over("meter") != True).fill_null(True)  # noqa: E712 - null-aware
-    stream = stream.with_columns(
+    return stream.with_columns(
         (pl.col("role") == "part").cast(pl.Int64).cum_sum().over("meter").alias("parts_before"),
         ends_setting.cast(pl.Int64).cum_sum().over("meter").alias("settings_before"),
         (ends_setting.cast(pl.Int64).cum_sum().over("meter") - ends_setting.cast(pl.Int64)).alias("setting"),
         pl.when(ends_setting).then("measured_at").alias("phase"),
     ).with_columns(pl.col("phase").forward_fill().over("meter"))
-    return stream.filter(~pl.col("recorded")).drop("recorded")
 
 
 def settings_of(stream: pl.DataFrame) -> pl.DataFrame:

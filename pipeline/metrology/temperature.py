@@ -15,7 +15,8 @@ A metal's resistivity rises with temperature. Three models say how, each with on
 
 All sources from memory. Ω·mm²/m is the reciprocal of MS/m, so no factor stands between the two.
 
-A reading is corrected by its own state: ``at_metal`` is corrected, ``at_reference`` never again, ``relative`` not yet.
+A reading is corrected by its own state: ``at_metal`` is corrected, ``at_reference`` never again, ``relative`` is first
+carried back to the metal's temperature by the block the meter was set on (:mod:`pipeline.metrology.relative_state`).
 """
 
 from __future__ import annotations
@@ -194,7 +195,8 @@ def at_reference(
     ----------
     frame
         Columns ``value_ms_per_m``, ``temperature_c``, ``temperature_state`` (at_metal, at_reference or relative),
-        ``temperature_model``, ``coefficient``; others are kept. Shape (n, any).
+        ``temperature_model``, ``coefficient``; others are kept. Shape (n, any). For relative readings also
+        ``setting_factor``, f_block(T_set), and ``setting_problem``, why there is none.
     reference_c
         Reference temperature, in °C.
     plausible_temperature_c
@@ -204,8 +206,8 @@ def at_reference(
     -------
     polars.DataFrame
         The frame, rows in the same order, with ``factor`` = σ(reference)/σ(metal temperature), exactly 1.0 for
-        at_reference whatever temperature stands beside it, and ``no_reference_reason``, text. Exactly one of the two
-        is null.
+        at_reference whatever temperature stands beside it, f_block(T_set)/f_part(T_part) for relative, and
+        ``no_reference_reason``, text. Exactly one of the two is null.
 
     Notes
     -----
@@ -219,14 +221,16 @@ def at_reference(
     )
     state, model = (pl.col(name).cast(pl.String) for name in ("temperature_state", "temperature_model"))
     low, high = plausible_temperature_c
+    carried = "setting_factor" in frame.columns
+    set_on = pl.when(state == "relative").then(pl.col("setting_factor")).otherwise(1.0) if carried else pl.lit(1.0)
     difference = temperature - reference_c
     slope = pl.when(model == "proportional").then(coefficient / IACS_100_MS_PER_M).otherwise(coefficient)
     computed = (
         pl.when(state == "at_reference")
         .then(1.0)
         .when(model == "linear")
-        .then(1.0 + coefficient * difference)
-        .otherwise(1.0 / (1.0 - slope * difference * value))
+        .then(set_on * (1.0 + coefficient * difference))
+        .otherwise(set_on / (1.0 - slope * difference * value * set_on))
     )
     frame = frame.with_columns(factor=computed.cast(pl.Float64))
     believable = pl.col("factor").is_finite() & (pl.col("factor") > 0)
@@ -235,9 +239,9 @@ def at_reference(
         .then(_NO_VALUE)
         .when(state == "at_reference")
         .then(0)
-        .when(state == "relative")
+        .when((state == "relative") & (set_on.is_null() if carried else True))
         .then(_RELATIVE)
-        .when((state != "at_metal").fill_null(value=True))
+        .when(~state.is_in(["at_metal", "relative"]).fill_null(value=False))
         .then(_NO_STATE)
         .when(~temperature.is_finite().fill_null(value=False))
         .then(_NO_TEMPERATURE)
@@ -251,7 +255,10 @@ def at_reference(
         .cast(pl.UInt8)
     )
     codes = frame.select(code=code)["code"]
-    reasons = _reasons(codes, frame["temperature_c"], reference_c, plausible_temperature_c)
+    problems = (
+        frame["setting_problem"] if carried else pl.Series([None], dtype=pl.String).new_from_index(0, frame.height)
+    )
+    reasons = _reasons(codes, frame["temperature_c"], problems, reference_c, plausible_temperature_c)
     return frame.with_columns(
         factor=pl.when(codes == 0).then(pl.col("factor")),
         no_reference_reason=reasons,
@@ -259,14 +266,23 @@ def at_reference(
 
 
 def _reasons(
-    codes: pl.Series, temperatures: pl.Series, reference_c: float, plausible: tuple[float, float]
+    codes: pl.Series,
+    temperatures: pl.Series,
+    problems: pl.Series,
+    reference_c: float,
+    plausible: tuple[float, float],
 ) -> pl.Series:
     """Word the codes, building text only for the readings that need one: almost all need none."""
     failed = codes != 0
     temperature = pl.when(pl.col("code") == _IMPLAUSIBLE).then(pl.col("temperature").cast(pl.Float64))
-    bad = pl.DataFrame({"code": codes.filter(failed), "temperature": temperatures.filter(failed)}).with_columns(
-        temperature
-    )
+    relative = pl.when(pl.col("code") == _RELATIVE).then("problem")
+    bad = pl.DataFrame(
+        {
+            "code": codes.filter(failed),
+            "temperature": temperatures.filter(failed),
+            "problem": problems.filter(failed),
+        }
+    ).with_columns(temperature, relative)
     cases = bad.unique()
     shown = pl.col("temperature").round(3).cast(pl.String).str.strip_suffix(".0")
     at = f"{reference_c:g} °C"
@@ -283,8 +299,8 @@ def _reasons(
         _NO_STATE: "the state of temperature is not stated; expected at_metal, at_reference or relative",
         _RELATIVE: (
             f"relative state: the meter was set on a block with the block's value at {at}, so the reading is right only "
-            "for a metal with the block's coefficient at the block's temperature; carrying it over needs the temperatures "
-            f"of block and part and both coefficients, and follows; until then the reading has no value at {at}"
+            "for a metal with the block's coefficient at the block's temperature; carrying it over needs the setting "
+            f"with its block and temperature, and it is not known here, so no value at {at} is given"
         ),
         _NO_TEMPERATURE: f"no temperature of the metal was stated, so no value at {at} is given",
         _NO_COEFFICIENT: (
@@ -299,10 +315,16 @@ def _reasons(
     text = (
         pl.when(pl.col("code") == _IMPLAUSIBLE)
         .then(outside)
-        .otherwise(pl.col("code").replace_strict(constant, default=None, return_dtype=pl.String))
+        .otherwise(
+            pl.coalesce("problem", pl.col("code").replace_strict(constant, default=None, return_dtype=pl.String))
+        )
     )
     worded = bad.join(
-        cases.with_columns(text=text), on=["code", "temperature"], how="left", nulls_equal=True, maintain_order="left"
+        cases.with_columns(text=text),
+        on=["code", "temperature", "problem"],
+        how="left",
+        nulls_equal=True,
+        maintain_order="left",
     )
     # one null after the texts stands for every reading that needs none
     texts = worded["text"].cast(pl.String).extend_constant(None, 1)

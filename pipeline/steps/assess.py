@@ -208,7 +208,9 @@ def assess_frames(
     exclusions = exclusions_of(events, sources if sources is not None else _NO_SOURCES)
     adjustments = adjustments_of(events).filter(pl.col("measured_at") <= as_of)
     stored = (baselines if baselines is not None else BASELINE.empty()).filter(pl.col("last_at") <= as_of)
-    prepared = prepare(readings, tables, settings, exclusions=exclusions, as_of=as_of, sources=sources)
+    prepared = prepare(
+        readings, tables, settings, exclusions=exclusions, as_of=as_of, sources=sources, adjustments=adjustments
+    )
     found = compute_checks(prepared, tables, settings, adjustments=adjustments, baselines=stored)
     unknown = prepared.filter(
         (pl.col("role") == "part")

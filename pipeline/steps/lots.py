@@ -320,7 +320,7 @@ def _no_limits(row: dict[str, Any]) -> list[str]:
 def _models(counted: pl.DataFrame, reference_c: float) -> dict[str, tuple[str, ...]]:
     """Word the temperature models that were used on each lot."""
     corrected = (
-        counted.filter(pl.col("temperature_state") == "at_metal")
+        counted.filter(pl.col("temperature_state") != "at_reference")
         .select("lot", "temperature_model", "coefficient", "coefficient_source")
         .unique()
         .with_columns(pl.col("lot").cast(pl.String))
@@ -334,6 +334,15 @@ def _models(counted: pl.DataFrame, reference_c: float) -> dict[str, tuple[str, .
     )
     for lot in stated:
         found.setdefault(lot, []).append(f"Stated at {reference_c:g} °C by the export; not corrected again.")
+    if "setting_in_words" in counted.columns:
+        carried = (
+            counted.select("lot", "setting_in_words").drop_nulls().unique().with_columns(pl.col("lot").cast(pl.String))
+        )
+        for lot, setting in carried.sort("lot", "setting_in_words").iter_rows():
+            found.setdefault(lot, []).append(
+                f"Relative to a setting: {setting}; reading × f(block, at the setting)/f(part, at the reading), with "
+                f"f(T) = σ(T)/σ({reference_c:g} °C)."
+            )
     return {lot: tuple(words) for lot, words in found.items()}
 
 

@@ -8,6 +8,7 @@ import polars as pl
 
 from pipeline.metrology.temperature import at_reference
 from pipeline.metrology.units import convert_expression, is_resistivity
+from pipeline.steps.relative import with_setting
 from schemas.versions import join_version
 
 if TYPE_CHECKING:
@@ -21,13 +22,15 @@ __all__ = ["adjustments_of", "exclusions_of", "prepare"]
 
 
 def adjustments_of(events: Iterable[Event]) -> pl.DataFrame:
-    """Return recorded settings: meter, measured_at, by, why."""
+    """Return recorded settings: meter, measured_at, by, why, and block and temperature_c where they were stated."""
     rows = [
         {
             "meter": event.subject["meter"],
             "measured_at": _moment(event.subject["at"]),
             "by": event.by,
             "why": event.why,
+            "block": event.subject.get("block"),
+            "temperature_c": event.subject.get("temperature_c"),
         }
         for event in events
         if event.kind == "adjustment"
@@ -37,6 +40,8 @@ def adjustments_of(events: Iterable[Event]) -> pl.DataFrame:
         "measured_at": pl.Datetime("us", "UTC"),
         "by": pl.String,
         "why": pl.String,
+        "block": pl.String,
+        "temperature_c": pl.Float64,
     }
     return pl.DataFrame(rows, schema=schema).sort("meter", "measured_at")
 
@@ -68,6 +73,7 @@ def prepare(
     exclusions: pl.DataFrame,
     as_of: datetime,
     sources: pl.DataFrame | None = None,
+    adjustments: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
     """Add the value at the reference temperature, in the working unit, to each reading.
 
@@ -85,13 +91,16 @@ def prepare(
         Readings taken later are left out; those whose clock is unknown stay.
     sources
         The ledger, for an order of files that does not depend on the order of loading.
+    adjustments
+        From :func:`adjustments_of`: on which block and at which temperature a meter was set.
 
     Returns
     -------
     polars.DataFrame
         With material, temperature_model, coefficient, coefficient_source, factor, value_at_reference,
         standard_deviation_at_reference (first order where the conversion is curved), no_reference_reason, excluded,
-        conflict_open (contradicts another export, and nobody has decided which holds), file_rank.
+        conflict_open (contradicts another export, and nobody has decided which holds), file_rank; with relative
+        readings also :data:`pipeline.steps.relative.SETTING_COLUMNS`.
     """
     frame = readings.filter((pl.col("measured_at") <= as_of) | (pl.col("clock") != "known"))
     frame = _with_material(_with_sensor(frame, tables), tables)
@@ -106,20 +115,23 @@ def prepare(
             "source": "coefficient_source",
         },
     )
+    frame = _with_file_rank(_with_exclusions(frame, exclusions), sources)
+    frame = with_setting(frame, tables, settings, adjustments if adjustments is not None else adjustments_of(()))
     frame = at_reference(
         frame, reference_c=settings.reference_temperature_c, plausible_temperature_c=settings.plausible_temperature_c
     )
-    frame = _in_working_unit(frame, settings.unit)
-    if exclusions.height:
-        frame = frame.join(
-            exclusions.with_columns(pl.lit(True).alias("excluded")),
-            on=["source_id", "line"],
-            how="left",
-            maintain_order="left",
-        ).with_columns(pl.col("excluded").fill_null(False))
-    else:
-        frame = frame.with_columns(pl.lit(False).alias("excluded"))
-    return _with_conflicts(_with_file_rank(frame, sources))
+    return _with_conflicts(_in_working_unit(frame, settings.unit))
+
+
+def _with_exclusions(frame: pl.DataFrame, exclusions: pl.DataFrame) -> pl.DataFrame:
+    if not exclusions.height:
+        return frame.with_columns(pl.lit(False).alias("excluded"))
+    return frame.join(
+        exclusions.with_columns(pl.lit(True).alias("excluded")),
+        on=["source_id", "line"],
+        how="left",
+        maintain_order="left",
+    ).with_columns(pl.col("excluded").fill_null(False))
 
 
 def _with_material(frame: pl.DataFrame, tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
@@ -218,10 +230,12 @@ def _in_working_unit(frame: pl.DataFrame, unit: str) -> pl.DataFrame:
         return frame.with_columns(pl.lit(None, dtype=pl.Float64).alias("standard_deviation_at_reference"))
     # first order: ρ = ρ(T) − s·(T − T0) has slope 1 in resistivity and factor² in conductivity; the linear model factor
     linear = pl.col("temperature_model") == "linear"
+    # a relative reading was carried back to the metal by the setting's factor first, which is no curve
+    carried = pl.col("setting_factor").fill_null(1.0) if "setting_factor" in frame.columns else 1.0
     if is_resistivity(unit):
-        by_factor = pl.when(linear).then(1.0 / pl.col("factor")).otherwise(1.0)
+        by_factor = pl.when(linear).then(1.0 / pl.col("factor")).otherwise(1.0 / carried)
     else:
-        by_factor = pl.when(linear).then(pl.col("factor")).otherwise(pl.col("factor") ** 2)
+        by_factor = pl.when(linear).then(pl.col("factor")).otherwise(pl.col("factor") ** 2 / carried)
     by_factor = pl.when(pl.col("factor").is_not_null()).then(by_factor)
     return frame.with_columns(
         (pl.col("standard_deviation") * scale.abs() * by_factor).alias("standard_deviation_at_reference")

@@ -9,7 +9,7 @@ import polars as pl
 
 from pipeline.errors import UsageError
 from pipeline.history.store import History
-from pipeline.steps.assess import assess
+from pipeline.steps.assess import assess, recorded_settings, recorded_tables
 from pipeline.steps.meters import SignalDecision
 from schemas.results import Decision
 
@@ -49,17 +49,50 @@ def record_adjustment(
     meter: str,
     at: datetime,
     *,
+    block: str | None = None,
+    temperature_c: float | None = None,
     by: str,
     why: str,
     dry_run: bool = False,
     now: datetime | None = None,
 ) -> Event | None:
-    """Record that a meter was set (adjusted); a new baseline starts there."""
+    """Record that a meter was set (adjusted); a new baseline starts there.
+
+    Parameters
+    ----------
+    meter, at
+        Which meter, and when.
+    block, temperature_c
+        The block it was set on and the block's temperature, corrected for its sensor, in °C: what readings in relative
+        state need. Recorded beside an exported setting at its time, they state what the export left out.
+
+    Raises
+    ------
+    UsageError
+        If the meter or the block is not known, only one of block and temperature is stated, or the temperature is not
+        believed.
+    """
     _known(workspace, "meter", meter)
+    stated: dict[str, Any] = {}
+    if (block is None) != (temperature_c is None):
+        raise UsageError("State --block and --temperature together: a block without its temperature says nothing.")
+    if block is not None and temperature_c is not None:
+        with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
+            texts = history.reference_texts()
+        settings = recorded_settings(texts, workspace.settings)
+        blocks = sorted(set(recorded_tables(texts, settings)["blocks"]["block"].to_list()))
+        if block not in blocks:
+            raise UsageError(
+                f"Block {block!r} does not stand in reference/blocks.csv as it was last taken over. Known: {', '.join(blocks)}."
+            )
+        low, high = settings.plausible_temperature_c
+        if not low <= temperature_c <= high:
+            raise UsageError(f"--temperature {temperature_c:g} °C: expected {low:g} to {high:g} °C.")
+        stated = {"block": block, "temperature_c": temperature_c}
     return _record(
         workspace,
         "adjustment",
-        {"meter": meter, "at": at.astimezone(UTC).isoformat()},
+        {"meter": meter, "at": at.astimezone(UTC).isoformat(), **stated},
         by=by,
         why=why,
         dry_run=dry_run,

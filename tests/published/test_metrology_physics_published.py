@@ -8,9 +8,11 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from pipeline.metrology.penetration import required_thickness_mm, standard_depth_mm
+from pipeline.metrology.relative_state import BlockOfSetting, SettingCurve
 from pipeline.metrology.temperature import conductivity_at_reference, conductivity_at_temperature
 from pipeline.metrology.units import convert
 
@@ -172,6 +174,10 @@ def test_a_meter_set_on_a_copper_block_reads_an_alloy_too_high() -> None:
     assert abs(convert(shown, "MS/m", "%IACS") - 34.297) <= 0.0005
     true = conductivity_at_reference(at_part, 30.0, **alloy)
     assert abs(convert(true, "MS/m", "%IACS") - 33.743) <= 0.0005
+    # and back: what the meter shows becomes the true value again by the block it was set on
+    curve = SettingCurve([BlockOfSetting("C", 58.0, 30.0, "linear", 0.00393)], reference_c=20.0)
+    again = conductivity_at_reference(shown * float(curve.factor(np.array([shown]))[0]), 30.0, **alloy)
+    assert abs(convert(again, "MS/m", "%IACS") - 33.743) <= 0.0005
 
 
 def mil_depth_mm(frequency_khz: float, iacs: float) -> float:

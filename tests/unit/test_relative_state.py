@@ -1,0 +1,195 @@
+"""Relative readings: the setting found in the meter's stream, what it taught, and what is said where it is not known."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+from scenario import REFERENCE, Scenario, at
+
+from pipeline.metrology.relative_state import BlockOfSetting, SettingCurve, block_factor, sensitivities_of_relative
+from pipeline.metrology.temperature import conductivity_at_reference, conductivity_at_temperature
+
+COPPER, ALUMINIUM = ("constant_slope", 0.0000681), ("constant_slope", 0.000115)
+TABLES = {
+    "blocks": "block,material,certified_value,unit,expanded_uncertainty,coverage_factor,certificate\n"
+    "B1,copper,58.0,MS/m,0.2,2,C-1\nB2,copper,50.0,MS/m,0.2,2,C-2\nA1,alloy,19.0,MS/m,0.1,2,C-3\nBX,copper,,,,,\nBN,,30,MS/m,,,\n",
+    "materials": "material,temperature_model,coefficient,source\ncopper,constant_slope,0.0000681,test\n"
+    "alloy,constant_slope,0.000115,test\n",
+    "specifications": "specification,material,lower,upper,unit\nS,alloy,18,21,MS/m\n",
+    "lots": "lot,product,material,specification,supplier\nL1,sheet,alloy,S,Q\nL2,sheet,alloy,S,Q\n",
+}
+
+
+def relative_value(true: float, t_part: float, certified: float, t_set: float) -> float:
+    """Return what a meter set on a copper block shows for an alloy: the physics, written down once more."""
+    at_metal = 1 / (1 / true + 0.000115 * (t_part - 20))
+    block = 1 / (1 / certified + 0.0000681 * (t_set - 20))
+    return at_metal * certified / block
+
+
+def warm(*, t_set: float | None = 30.0, block: str = "B1", role: str = "setting") -> Scenario:
+    """A meter set on a block, checked on it in relative state, and used on an alloy; everything at 30 °C."""
+    story = Scenario(**TABLES)
+    story.reading(at("07:50"), 58.0, role=role, block=block, temperature_c=t_set, temperature_state="relative")
+    return story.check("08:00", temperature_state="relative", temperature_c=30.0)
+
+
+def read(story: Scenario, *values: float, t_part: float = 30.0) -> Scenario:
+    story.lot("09:00", *values, temperature_state="relative", temperature_c=t_part)
+    return story.check("10:00", temperature_state="relative", temperature_c=30.0)
+
+
+def test_a_lot_in_relative_state_gets_its_true_value_and_a_verdict() -> None:
+    shown = [relative_value(true, 27.0, 58.0, 30.0) for true in (19.4, 19.5, 19.6)]
+    found = read(warm(), *shown, t_part=27.0).assess()
+    lot = found.lots["L1"]
+    assert lot.mean == pytest.approx(19.5, rel=1e-12)
+    assert lot.verdict == "accept"
+    assert any(
+        "set at 2026-03-02T07:50:00+00:00 on B1 (copper) at 30.0 °C" in words for words in lot.temperature_models
+    )
+    assert any("one slope of resistivity, 0.000115" in words for words in lot.temperature_models)
+
+
+def test_checks_in_relative_state_use_the_blocks_own_material() -> None:
+    # set on copper and checked on the aluminium block, both at 30 °C: only its own coefficient makes the check pass
+    story = warm()
+    shown = relative_value(19.0, 30.0, 58.0, 30.0)
+    story.reading(at("08:10"), shown, role="block", block="A1", temperature_state="relative", temperature_c=30.0)
+    checks = {row["block"]: row for row in story.assess().checks.iter_rows(named=True)}
+    assert checks["B1"]["bias"] == pytest.approx(0.0, abs=1e-6)
+    assert checks["A1"]["bias"] == pytest.approx(0.0, abs=1e-6)
+
+
+def test_the_last_setting_in_the_stream_counts() -> None:
+    story = warm()
+    story.lot("09:00", relative_value(19.5, 30.0, 58.0, 30.0), temperature_state="relative", temperature_c=30.0)
+    story.reading(at("09:30"), 58.0, role="setting", block="B1", temperature_c=24.0, temperature_state="relative")
+    story.lot(
+        "09:40", relative_value(19.5, 30.0, 58.0, 24.0), lot="L2", temperature_state="relative", temperature_c=30.0
+    )
+    lots = story.assess().lots
+    assert lots["L1"].mean == pytest.approx(19.5, rel=1e-12)
+    assert lots["L2"].mean == pytest.approx(19.5, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("story", "words"),
+    [
+        (warm(role="block"), ["no setting of meter M1 is known before it", "annealog record adjustment --meter M1"]),
+        (
+            warm(t_set=None),
+            ["temperature of block B1 at that setting was not stated", "--at 2026-03-02T07:50:00+00:00"],
+        ),
+        (warm(t_set=90.0), ["block B1 is said to have been at 90 °C", "outside -10 to 60 °C"]),
+        (warm(block="B9"), ["block B9 does not stand in reference/blocks.csv"]),
+        (warm(block="BN"), ["no temperature model", "block BN", "it has no material"]),
+        (warm(block="BX"), ["block BX has no certified value"]),
+    ],
+)
+def test_what_is_missing_is_named_and_nothing_is_guessed(story: Scenario, words: list[str]) -> None:
+    lot = read(story, 20.0).assess().lots["L1"]
+    assert lot.verdict == "not_assessed"
+    assert lot.mean is None
+    for expected in words:
+        assert expected in " ".join(lot.reasons)
+
+
+def recorded(when: datetime, block: str | None, temperature_c: float | None) -> pl.DataFrame:
+    """One recorded setting, as `adjustments_of` gives it."""
+    row = {"meter": "M1", "measured_at": when, "by": "A", "why": "w", "block": block, "temperature_c": temperature_c}
+    types = {"measured_at": pl.Datetime("us", "UTC"), "block": pl.String, "temperature_c": pl.Float64}
+    return pl.DataFrame([row], schema_overrides=types)
+
+
+@pytest.mark.parametrize(("block", "temperature_c", "mean"), [("B1", 30.0, 19.5), (None, None, None)])
+def test_a_recorded_setting_states_block_and_temperature(
+    block: str | None, temperature_c: float | None, mean: float | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("pipeline.steps.assess.adjustments_of", lambda _: recorded(at("07:55"), block, temperature_c))
+    lot = read(warm(t_set=None), relative_value(19.5, 30.0, 58.0, 30.0)).assess().lots["L1"]
+    assert lot.mean == (None if mean is None else pytest.approx(mean, rel=1e-12))
+    if mean is None:
+        assert "temperature of block B1" in " ".join(lot.reasons)
+
+
+def test_a_setting_on_two_blocks_is_exact_on_each_and_straight_between() -> None:
+    high = BlockOfSetting("H", 58.0, 30.0, *COPPER)
+    low = BlockOfSetting("L", 19.0, 26.0, *ALUMINIUM)
+    curve = SettingCurve([high, low], reference_c=20.0)
+    shown = np.array([19.0, 58.0, 38.5, 10.0, 60.0])
+    true = curve.factor(shown) * shown
+    ends = [19.0 * block_factor(low, reference_c=20.0), 58.0 * block_factor(high, reference_c=20.0)]
+    assert true[:2] == pytest.approx(ends, rel=1e-14)
+    assert true[2] == pytest.approx(sum(ends) / 2, rel=1e-14)
+    assert true[3] == pytest.approx(ends[0] * 10 / 19, rel=1e-14)
+    assert true[4] == pytest.approx(ends[1] * 60 / 58, rel=1e-14)
+
+
+@pytest.mark.parametrize("block", [("linear", 0.00393), COPPER, ("proportional", 0.00395)])
+@pytest.mark.parametrize("part", [("linear", 0.0022), ALUMINIUM, ("proportional", 0.0066)])
+def test_sensitivities_are_the_slopes_of_the_correction(block: tuple[str, float], part: tuple[str, float]) -> None:
+    shown = 20.0
+
+    def corrected(t_set: float, t_part: float, c_block: float, c_part: float) -> float:
+        given = BlockOfSetting("B", 58.0, t_set, block[0], c_block)
+        at_metal = shown * block_factor(given, reference_c=20.0)
+        return conductivity_at_reference(at_metal, t_part, reference_c=20.0, model=part[0], coefficient=c_part)
+
+    start = np.array([31.0, 27.0, block[1], part[1]])
+    steps = np.array([1e-3, 1e-3, block[1] * 1e-4, part[1] * 1e-4])
+    numeric = [
+        (corrected(*(start + e)) - corrected(*(start - e))) / (2 * step)
+        for e, step in zip(np.diag(steps), steps, strict=True)
+    ]
+    curve = SettingCurve([BlockOfSetting("B", 58.0, 31.0, *block)], reference_c=20.0)
+    by_temperature, by_coefficient = curve.log_slopes(np.array([shown]))
+    found = sensitivities_of_relative(
+        corrected(*start), part_temperature_c=27.0, reference_c=20.0, model=part[0], coefficient=part[1],
+        setting_log_slope_temperature=float(by_temperature[0]), setting_log_slope_coefficient=float(by_coefficient[0]),
+    )  # fmt: skip
+    names = ["setting_temperature", "part_temperature", "block_coefficient", "part_coefficient"]
+    assert [found[name] for name in names] == pytest.approx(numeric, rel=1e-5)
+
+
+def test_equal_metals_at_equal_temperatures_need_no_correction() -> None:
+    story = Scenario().reading(
+        at("07:50"), 58.0, role="setting", block="B1", temperature_c=31.0, temperature_state="relative"
+    )
+    story.lot("09:00", 58.0, temperature_state="relative", temperature_c=31.0)
+    assert story.assess().lots["L1"].mean == pytest.approx(58.0, rel=1e-12)
+
+
+def test_the_unit_of_the_export_changes_no_figure() -> None:
+    shown = relative_value(19.5, 27.0, 58.0, 30.0)
+    means = []
+    for unit, value in (("MS/m", shown), ("%IACS", shown / 0.58), ("nOhm.m", 1000 / shown)):
+        story = read(warm(), value, t_part=27.0)
+        for row in story.rows:
+            if row["role"] == "part":
+                row |= {"unit": unit, "value_ms_per_m": shown}
+        means.append(story.assess().lots["L1"].mean)
+    assert means == pytest.approx([19.5] * 3, rel=1e-12)
+
+
+def test_a_reading_whose_clock_is_unknown_says_so() -> None:
+    story = warm()
+    story.lot("09:00", 20.0, temperature_state="relative", temperature_c=30.0, clock="unknown")
+    assert "clock of meter M1 is not believed" in " ".join(story.assess().lots["L1"].reasons)
+
+
+def test_block_and_part_at_their_own_temperature_agree_with_the_reference_formula() -> None:
+    given = BlockOfSetting("B", 58.0, 30.0, *COPPER)
+    assert block_factor(given, reference_c=20.0) == pytest.approx(
+        conductivity_at_temperature(58.0, 30.0, reference_c=20.0, model=COPPER[0], coefficient=COPPER[1]) / 58.0
+    )
+
+
+def test_the_demo_of_reference_tables_is_untouched() -> None:
+    # readings in other states get no column more: nothing is computed for them
+    frame = Scenario(**REFERENCE).check("08:00").lot("09:00").assess(clock="12:00").readings
+    assert "setting_factor" not in frame.columns
+    assert frame["measured_at"].max() < datetime(2026, 3, 2, 12, tzinfo=UTC) + timedelta(seconds=1)
