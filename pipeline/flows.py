@@ -173,6 +173,7 @@ def _flows() -> dict[str, Any]:
     from pipeline.settings import find_workspace
     from pipeline.steps import load as loading
     from pipeline.steps.render import render
+    from pipeline.steps.written import processes
 
     def work(function: Callable[..., Any]) -> Callable[..., Any]:
         # without NO_CACHE Prefect hashes every input and may return an earlier result: idempotence is the history's job
@@ -206,7 +207,9 @@ def _flows() -> dict[str, Any]:
         def after(report: PageReport, total: int) -> None:
             _call("page", report, total)
 
-        pages, _ = render(find_workspace(Path(folder)), as_of=as_of, always=always, progress=after)
+        workspace = find_workspace(Path(folder))
+        count = processes(workspace.settings)
+        pages, _ = render(workspace, as_of=as_of, always=always, progress=after, processes=count)
         return pages
 
     def load_steps(folder: str, paths: list[str], given: dict[str, Any]) -> LoadReport:

@@ -75,6 +75,7 @@ class Settings:
     )
     size_cap_mb: int = _setting(4096, "A larger file is refused before it is read.", "MB")
     busy_wait_seconds: float = _setting(10.0, "How long to wait for a history that another process holds.", "s")
+    page_processes: int = _setting(0, "How many processes write pages where there are many; 0 takes one a core.")
     folders: dict[str, str] = _setting({}, 'Layout by folder: [folders] "inbox/line1" = "layout-name"')
 
     @property
@@ -169,7 +170,12 @@ def _above_zero(settings: Settings, where: str) -> None:
     for name in ("check_interval_hours", "check_gap_minutes", "tolerance", "size_cap_mb"):
         if not getattr(settings, name) > 0:
             raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: expected a number above 0.")
-    for name, least in (("baseline_checks", 2), ("subgroup_size", 1), ("supplier_baseline_lots", 3)):
+    for name, least in (
+        ("baseline_checks", 2),
+        ("subgroup_size", 1),
+        ("supplier_baseline_lots", 3),
+        ("page_processes", 0),
+    ):
         if getattr(settings, name) < least:
             raise SettingsError(
                 f"{where}: {name} = {getattr(settings, name)!r}: expected a whole number of at least {least}."

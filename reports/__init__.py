@@ -7,14 +7,18 @@ from __future__ import annotations
 
 import importlib
 import pkgutil
+from functools import lru_cache
 from typing import Any
 
 from reports._address import address
+from reports._links import Site, here_is
+from reports._page import LOOK
 from reports._report import Report
 
-__all__ = ["Report", "address", "find", "render"]
+__all__ = ["LOOK", "Report", "Site", "address", "find", "render"]
 
 
+@lru_cache(maxsize=1)
 def find() -> tuple[Report, ...]:
     """Return every report of this folder, sorted by name.
 
@@ -38,13 +42,15 @@ def find() -> tuple[Report, ...]:
     return tuple(sorted(found, key=lambda report: report.name))
 
 
-def render(page: Any) -> str:
+def render(page: Any, site: Site | None = None) -> str:
     """Render a page with the report for its type.
 
     Parameters
     ----------
     page
         A LotPage, MeterPage, IndexPage, or the page of any other report found here.
+    site
+        Which other pages exist, so that no link leads nowhere; None takes all to exist.
 
     Returns
     -------
@@ -58,5 +64,6 @@ def render(page: Any) -> str:
     """
     for report in find():
         if isinstance(page, report.page):
-            return report.render(page)
+            with here_is(site or Site()):
+                return report.render(page)
     raise TypeError(f"no report takes a {type(page).__name__}; known: {', '.join(r.page.__name__ for r in find())}")

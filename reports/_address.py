@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 
-__all__ = ["INDEX", "address", "between"]
+__all__ = ["INDEX", "address", "between", "kind_of"]
 
 INDEX = "index.html"
 _FOLDERS = {
@@ -77,3 +77,9 @@ def between(here: str, there: str) -> str:
     if here == there:
         return there.rsplit("/", 1)[-1]
     return "../" * here.count("/") + there
+
+
+def kind_of(there: str) -> str:
+    """Return the kind of page that an address belongs to."""
+    folder = there.rpartition("/")[0]
+    return next((kind for kind, name in _FOLDERS.items() if name == folder), "index")

@@ -18,11 +18,11 @@ import altair as alt
 import vl_convert
 
 from reports import _words as words
-from reports._geometry import apart, stacked, time_ticks
-from reports._markup import Html, element, join
+from reports._geometry import apart, number_ticks, stacked, time_ticks, time_words
+from reports._markup import Html, element, join, visible
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable
 
 __all__ = ["HEIGHT", "WIDTH", "Plot", "figure", "svg"]
 
@@ -95,19 +95,28 @@ class Plot:
         self.segment(*self.x_domain, y, y, colour, dash=dash, width=width)
         self.names_right.append((y, label, colour))
 
-    def point(self, x: float, y: float, shape: str, colour: str, filled: bool = False) -> None:
-        """Add a mark; a hollow one is filled with paper, so that lines do not cross it."""
+    def point(
+        self, x: float, y: float, shape: str, colour: str, filled: bool = False, *, said: str = "", key: str = ""
+    ) -> None:
+        """Add a mark; a hollow one is filled with paper, so that lines do not cross it.
+
+        Parameters
+        ----------
+        x, y
+            Where.
+        shape, colour, filled
+            How it looks.
+        said
+            What it stands for, such as the part and spot; a script shows it beside the values.
+        key
+            Marks with the same key in other charts of the page stand for the same thing and light up together.
+        """
         name, size = _SHAPES[shape]
-        self.points.append(
-            {
-                "x": x,
-                "y": y,
-                "shape": name,
-                "size": size,
-                "colour": f"var(--{colour})",
-                "fill": f"var(--{colour if filled else 'paper'})",
-            }
-        )
+        mark = {
+            "x": x, "y": y, "shape": name, "size": size, "colour": f"var(--{colour})",
+            "fill": f"var(--{colour if filled else 'paper'})",
+        }  # fmt: skip
+        self.points.append({**mark, **({"said": said} if said else {}), **({"key": key} if key else {})})
 
     def name(self, x: float, y: float, name: str, colour: str = "ink") -> None:
         """Write a name just above a point."""
@@ -139,21 +148,20 @@ def _layer(name: str, x: Callable[..., Any], y: Any) -> Any:
 
 @lru_cache(maxsize=32)
 def _template(layers: tuple[str, ...], height: int, timed: bool, x_axis: bool, y_axis: bool) -> str:
-    """Declare a chart in Altair and compile it, without data and with domains and a format of times to be replaced.
+    """Declare a chart in Altair and compile it, without data and with domains and ticks to be replaced.
 
     Compiling costs as much as drawing a small chart, and depends on nothing that a page brings.
     """
-    axis: Row = {"title": None, "labelOverlap": False, "labelFlush": False, "labelLimit": 0}
-    bare: Row = {"labels": False, "ticks": False}
-    shown_x: Row = {**({"format": "%H:%M"} if timed else {"tickCount": 8}), "grid": False}
-    shown_y: Row = {"tickCount": 5} if y_axis else {**bare, "grid": False, "domain": False}
+    axis: Row = {"title": None, "labels": False}
+    bare: Row = {"ticks": False}
+    shown_y: Row = {} if y_axis else {**bare, "grid": False, "domain": False}
 
     def x() -> alt.X:
         domain: Row = {"domain": [0, 1], "nice": False}
         return alt.X(
             f"x:{'T' if timed else 'Q'}",
             scale=alt.Scale(type="utc", **domain) if timed else alt.Scale(zero=False, **domain),
-            axis=alt.Axis(**{**axis, **shown_x, **({} if x_axis else bare)}),
+            axis=alt.Axis(**{**axis, "grid": False, **({} if x_axis else bare)}),
         )
 
     y = alt.Y(
@@ -172,7 +180,7 @@ def _template(layers: tuple[str, ...], height: int, timed: bool, x_axis: bool, y
         )
         .configure_view(stroke=None)
         .configure_axis(
-            aria=False, labelFontSize=12, labelColor="var(--ink)", gridColor="var(--grid)",
+            aria=False, gridColor="var(--grid)",
             domainColor="var(--inner)", tickColor="var(--inner)", tickSize=4,
         )
     )  # fmt: skip
@@ -206,21 +214,77 @@ def svg(plot: Plot, label: str) -> Html:
     spec = json.loads(_template(layers, plot.height, plot.x_format is not None, plot.x_axis, plot.y_axis))
     for scale in spec["scales"]:
         scale["domain"] = {"x": plot.x_domain, "y": plot.y_domain}[scale["name"]]
+    ticks = _ticks(plot)
     for axis in spec["axes"]:
-        if "format" in axis:
-            axis["format"] = plot.x_format
-            axis["values"] = time_ticks(*plot.x_domain, most=10 if plot.x_format == "%H:%M" else 6)
+        axis["values"] = [place for place, _ in ticks[axis["scale"]]]
     for data in spec["data"]:
         if data["name"] in layers:
-            data["values"] = getattr(plot, data["name"])
+            data["values"] = [_drawn(mark) for mark in getattr(plot, data["name"])]
     drawn = vl_convert.vega_to_svg(json.dumps(spec, allow_nan=False), allowed_base_urls=[])
     width, height = _LEFT + WIDTH + _RIGHT, _TOP + plot.height + _BOTTOM
-    return element(
-        "svg", _clean(drawn), _words(plot), viewBox=f"0 0 {width} {height}", role="img", aria_label=label, font_size=12
-    )
+    picture = element(
+        "svg", _clean(drawn, layers), _words(plot, ticks), viewBox=f"0 0 {width} {height}", role="img", aria_label=label,
+        font_size=12,
+    )  # fmt: skip
+    return join([picture, _values(plot)])
 
 
-def _words(plot: Plot) -> Html:
+def _drawn(mark: Row) -> Row:
+    """Return a mark without its words, which never enter a specification."""
+    return {key: value for key, value in mark.items() if key not in ("said", "key")}
+
+
+def _ticks(plot: Plot) -> dict[str, list[tuple[float, str]]]:
+    """Return the ticks of both axes with their words; an axis that names its places in another way has none."""
+    if plot.x_format is None:
+        x = number_ticks(*plot.x_domain, most=9)
+    else:
+        places = time_ticks(*plot.x_domain, most=10 if plot.x_format == "%H:%M" else 6)
+        x = [(float(place), time_words(place, plot.x_format)) for place in places]
+    return {"x": x if plot.x_axis else [], "y": number_ticks(*plot.y_domain, most=6) if plot.y_axis else []}
+
+
+def _values(plot: Plot) -> Html:
+    """Return what a script needs to tell values and to enlarge the chart: numbers and our own words, as data.
+
+    Nothing in it is ever run: it is JSON whose ``<``, ``>`` and ``&`` are written as escapes.
+    """
+    points = plot.points
+    said = [point.get("said", "") for point in points]
+    keys = [point.get("key", "") for point in points]
+    document: Row = {
+        "domain": [*plot.x_domain, *plot.y_domain],
+        "area": [_LEFT, _TOP, WIDTH, plot.height],
+        "format": plot.x_format or "",
+        "axes": [plot.x_axis, plot.y_axis],
+        "titles": [plot.x_title, plot.y_title],
+        "places": [[x, name] for x, name in plot.names_below],
+        "points": [[_seven(point["x"], timed=plot.x_format is not None), _seven(point["y"])] for point in points],
+    }
+    if any(said):
+        document["said"] = said
+    if any(keys):
+        document["keys"] = keys
+    written = json.dumps(_visible(document), allow_nan=False, ensure_ascii=True, separators=(",", ":"))
+    for character in "<>&":
+        written = written.replace(character, f"\\u{ord(character):04x}")
+    return Html(f'<script type="application/json">{written}</script>')
+
+
+def _seven(value: float, *, timed: bool = False) -> float:
+    """Return a value as exactly as a reader of a chart could want it; a time to the millisecond."""
+    return round(value) if timed else float(f"{value:.8g}")
+
+
+def _visible(value: Any) -> Any:
+    if isinstance(value, str):
+        return visible(value)
+    if isinstance(value, dict):
+        return {key: _visible(item) for key, item in value.items()}
+    return [_visible(item) for item in value] if isinstance(value, list) else value
+
+
+def _words(plot: Plot, ticks: dict[str, list[tuple[float, str]]]) -> Html:
     """Write titles of axes and names beside the drawing, with a halo of paper where they cross a line."""
 
     def across(x: float) -> float:
@@ -238,25 +302,36 @@ def _words(plot: Plot) -> Html:
             paint_order="stroke" if halo else None, font_weight="bold" if halo else None,
         )  # fmt: skip
 
+    def group(kind: str, names: Iterable[Html]) -> Html:
+        return element("g", *names, class_=kind)
+
     right = sorted((down(y), name, colour) for y, name, colour in plot.names_right)
+    bottom = _TOP + plot.height + 18
+    # a script that enlarges the chart moves each group in its own way
     return join(
         [
             word(2, 12, plot.y_title, "soft"),
             word(_LEFT, _TOP + plot.height + 40, plot.x_title, "soft"),
-            *(word(across(x), _TOP + plot.height + 18, name, "ink", "middle") for x, name in plot.names_below),
-            *(word(across(x), down(y), name, colour) for x, y, name, colour in plot.notes),
-            *(
+            group("ticks", [
+                *(word(across(x), bottom, name, "ink", "middle") for x, name in ticks["x"]),
+                *(word(_LEFT - 8, down(y) + 4, name, "ink", "end") for y, name in ticks["y"]),
+            ]),
+            group("below", (word(across(x), bottom, name, "ink", "middle") for x, name in plot.names_below)),
+            group("inside", [
+                *(word(across(x), down(y), name, colour) for x, y, name, colour in plot.notes),
+                *(
+                    word(x, y, name, colour, "middle", halo=True)
+                    for x, y, name, colour in stacked(
+                        [(across(x), down(y) - 9, name, colour) for x, y, name, colour in plot.names], _GAP
+                    )
+                ),
+            ]),
+            group("right", (
                 word(_LEFT + WIDTH + 8, y + 4, name, colour)
                 for y, (_, name, colour) in zip(apart([y for y, *_ in right], _GAP), right, strict=True)
-            ),
-            *(
-                word(x, y, name, colour, "middle", halo=True)
-                for x, y, name, colour in stacked(
-                    [(across(x), down(y) - 9, name, colour) for x, y, name, colour in plot.names], _GAP
-                )
-            ),
+            )),
         ]
-    )
+    )  # fmt: skip
 
 
 _GAP = 15.0
@@ -269,6 +344,7 @@ _PLAIN = {("opacity", "1"), ("stroke-width", "1"), ("font-size", "12px"), ("text
 """Values that are the default, or stand on the outer element."""
 _LONG = re.compile(r"-?\d+\.\d\d+")
 _ELEMENTS = {"g", "path", "line", "text", "rect"}
+_GROUP = re.compile(r'class="[^"]*role-(?:axis"|mark layer_(\d+)_marks")')
 _EMPTY_GROUP = re.compile(r"<g(?: [^>]*)?></g>")
 _BARE_GROUP = re.compile(r"<g>((?:<(?:path|line|text|rect)[^>]*/>|<text[^>]*>[^<]*</text>)*)</g>")
 
@@ -277,10 +353,11 @@ def _rounded(number: re.Match[str]) -> str:
     return f"{float(number[0]):.1f}".removesuffix(".0")
 
 
-def _clean(drawn: str) -> Html:
+def _clean(drawn: str, layers: tuple[str, ...] = ()) -> Html:
     """Keep the elements and attributes that draw; refuse an element that a chart of ours does not have.
 
-    The page needs no class, style, identifier or address inside a chart, and a third of the bytes is such.
+    The page needs no style, identifier or address inside a chart, and a third of the bytes is such. Of the classes only
+    two are kept, written by us: those that tell the groups of axes and of each layer's marks.
     """
     kept: list[str] = []
     for piece in _PIECE.findall(drawn):
@@ -296,10 +373,14 @@ def _clean(drawn: str) -> Html:
             kept.append(piece)
             continue
         attributes = _ATTRIBUTE.findall(piece)
+        kind = ""
+        if name[1] == "g" and (found := _GROUP.search(piece)):
+            number = int(found[1] or -1)
+            kind = f' class="{layers[number] if 0 <= number < len(layers) else "axis"}"'
         if name[1] == "path" and not {"fill", "stroke"} & {key for key, value in attributes if value != "none"}:
             continue  # ground and frame of a group, drawn with nothing
         kept.append(
-            f"<{name[1]}"
+            f"<{name[1]}{kind}"
             + "".join(
                 f' {key}="{_LONG.sub(_rounded, value)}"'
                 for key, value in attributes

@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING
 
 from reports import _words as words
 from reports._markup import visible
+from reports._numbers import fixed
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from reports._numbers import Clock
 
-__all__ = ["apart", "clipped", "domain", "evenly", "stacked", "time_scale", "time_ticks"]
+__all__ = ["apart", "clipped", "domain", "evenly", "number_ticks", "stacked", "time_scale", "time_ticks", "time_words"]
 
 
 def domain(values: Sequence[float], *, margin: float = 0.06) -> tuple[float, float]:
@@ -159,6 +160,36 @@ def time_ticks(low: float, high: float, most: int) -> list[int]:
         if len(ticks) <= most:
             break
     return ticks
+
+
+def time_words(place: float, written: str) -> str:
+    """Return a tick of a time axis as it is written; the place is already in the zone of the axis."""
+    return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=place)).strftime(written)
+
+
+def number_ticks(low: float, high: float, most: int) -> list[tuple[float, str]]:
+    """Return round numbers for the ticks of an axis with their words: steps of 1, 2 or 5 times a power of ten.
+
+    Parameters
+    ----------
+    low, high
+        Ends of the axis.
+    most
+        How many ticks have room.
+
+    Returns
+    -------
+    list of (float, str)
+        Ascending; written with as many decimals as the step has.
+    """
+    exponent = math.floor(math.log10((high - low) / most))
+    for factor in (1, 2, 5, 10):
+        step = factor * 10.0**exponent
+        first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
+        if last - first < most:
+            break
+    decimals = max(-exponent - (factor == 10), 0)
+    return [(float(f"{place * step:.12g}"), fixed(place * step, decimals)) for place in range(first, last + 1)]
 
 
 def clipped(name: str, length: int) -> str:

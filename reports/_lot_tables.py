@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
+import re
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 from reports import _words as words
 from reports._address import address
-from reports._markup import Html, element, isolated, join, shorten, text
+from reports._links import linked
+from reports._markup import Html, element, isolated, join, shorten
 from reports._numbers import as_written, compact, decimals_for, finite, fixed, percent, significant
 from reports._page import link, passed, toned, unit_in_words
 from reports._tables import Heading, Row, best_order, capped, caption, table
@@ -79,10 +81,12 @@ def spots_table(page: LotPage, number: int, figure: int | None, *, unit: str, de
     if compared:
         columns.append(Heading(_C["of_limits"]))
     rows: list[list[object]] = []
+    first = _first_readings(page)
     for row in frame.iter_rows(named=True):
+        anchor = first.get((row["part"], row["spot"]))
         cells: list[object] = [
-            _id(row["part"]), _id(row["spot"]), fixed(row["mean"], decimals + 1),
-            fixed(row["standard_deviation"], decimals + 1), row["readings"],
+            _id(row["part"]), _id(row["spot"]), fixed(row["mean"], decimals + 1), fixed(row["standard_deviation"], decimals + 1),
+            row["readings"] if anchor is None else element("a", row["readings"], href=f"#{anchor}"),
         ]  # fmt: skip
         if other_unit:
             cells.append(fixed(row["mean_in_limits_unit"], decimals + 1))
@@ -99,6 +103,28 @@ def spots_table(page: LotPage, number: int, figure: int | None, *, unit: str, de
         marked=flagged,
         row_heads=2,
     )
+
+
+def _flagged_spots(page: LotPage) -> set[tuple[Any, ...]]:
+    """Return the spots whose readings are always shown: those out of limits or undecided."""
+    if not page.spot_values.height:
+        return set()
+    return set(page.spot_values.filter(pl.col("within").is_in(["out", "undecided"])).select("part", "spot").iter_rows())
+
+
+def _first_readings(page: LotPage) -> dict[tuple[Any, ...], str]:
+    """Return the name of the first reading of each spot, as far as the table of readings shows it."""
+    if not page.readings.height:
+        return {}
+    frame = best_order(page.readings, ("measured_at", "source", "line", "replicate"))
+    all_shown = frame.height <= MOST_ROWS
+    suspects, place = _flagged_spots(page), _places(page)
+    found: dict[tuple[Any, ...], str] = {}
+    for row in frame.unique(["part", "spot"], keep="first", maintain_order=True).iter_rows(named=True):
+        spot = row["part"], row["spot"]
+        if (all_shown or spot in suspects) and (anchor := reading_anchor(row, place)):
+            found[spot] = anchor
+    return found
 
 
 def _note(row: Row) -> str:
@@ -136,9 +162,13 @@ def readings_table(page: LotPage, number: int, clock: Clock, *, unit: str) -> Ht
     reference = f"{page.result.reference_temperature_c:g}"
     frame = best_order(page.readings, ("measured_at", "source", "line", "replicate"))
     notes = [_note(row) for row in frame.iter_rows(named=True)]
-    frame, flagged, capping = capped(
-        frame.with_columns(pl.Series("_note", notes)), [bool(note) for note in notes], MOST_ROWS
-    )
+    suspects = _flagged_spots(page)
+    keep = [
+        bool(note) or spot in suspects
+        for note, spot in zip(notes, frame.select("part", "spot").iter_rows(), strict=True)
+    ]
+    frame, _, capping = capped(frame.with_columns(pl.Series("_note", notes, dtype=pl.String)), keep, MOST_ROWS)
+    flagged = [bool(note) for note in frame["_note"]]
     same = {name: frame[name][0] for name in _CONSTANT if frame.height > 1 and frame[name].n_unique() == 1}
     place = _places(page)
     decimals = _read_decimals(frame["value"].to_list())
@@ -191,7 +221,19 @@ def readings_table(page: LotPage, number: int, clock: Clock, *, unit: str) -> Ht
     ]
     rows = [[write(row) for _, write in shown] for row in frame.iter_rows(named=True)]
     said = caption(words.TABLE["readings"].format(reference=reference), _same(same), capping)
-    return table(number, "readings", said, [heading for heading, _ in shown], rows, marked=flagged)
+    names = [reading_anchor(row, place) for row in frame.iter_rows(named=True)]
+    return table(number, "readings", said, [heading for heading, _ in shown], rows, marked=flagged, anchors=names)
+
+
+def reading_anchor(row: Row, place: Callable[[object], str]) -> str | None:
+    """Return the stable name of a reading on its page: letter of the file, line and, in a wide line, number."""
+    letters = place(row["source"]).split(" ")[0]
+    if not _LETTER.fullmatch(letters) or row["line"] is None:
+        return None
+    return f"{letters}-{row['line']}" + (f"-{row['replicate']}" if (row["replicate"] or 1) > 1 else "")
+
+
+_LETTER = re.compile(r"F\d+")
 
 
 def _same(same: dict[str, Any]) -> str:
@@ -211,7 +253,9 @@ def _same(same: dict[str, Any]) -> str:
 def _line(row: Row, place: Callable[[object], str]) -> Html:
     line = words.NOTE["line"].format(line=row["line"])
     number = words.NOTE["number"].format(replicate=row["replicate"]) if (row["replicate"] or 1) > 1 else None
-    return text(", ".join(part for part in (place(row["source"]), line, number) if part))
+    name = place(row["source"])
+    file = element("a", name, href=f"#{name}") if _LETTER.fullmatch(name) else name
+    return join([part for part in (file, line, number) if part], ", ")
 
 
 def _read_decimals(values: Sequence[float | None]) -> int:
@@ -267,9 +311,10 @@ def checks_table(page: LotPage, number: int, clock: Clock, *, unit: str) -> Html
         Heading(_C["meter"]), Heading(_C["block"]), Heading(_C["at"], clock.zone, "t"), Heading(_C["mean"], unit, "n"),
         Heading(_C["bias"], unit, "n"), Heading(_C["tolerance"], unit, "n"), Heading(_C["result"]),
     ]  # fmt: skip
+    here = address("lot", page.result.lot)
     rows = [
         (
-            _id(row["meter"]), _id(row["block"]), clock.second(row["at"]), fixed(row["mean"], decimals),
+            linked(here, "meter", row["meter"]), linked(here, "block", row["block"]), clock.second(row["at"]), fixed(row["mean"], decimals),
             fixed(row["bias"], decimals, sign=True), "" if row["tolerance"] is None else f"±{compact(row['tolerance'], 6)}",
             passed(row["passes"]),
         )

@@ -8,6 +8,7 @@ import polars as pl
 
 from reports import _words as words
 from reports._address import address
+from reports._links import linked
 from reports._markup import Html, isolated, join, shorten
 from reports._numbers import compact, decimals_for, finite, fixed, significant
 from reports._page import link, passed, toned
@@ -52,6 +53,7 @@ def decimals_of(block: BlockSummary) -> int:
 
 def blocks_table(result: MeterResult, number: int, *, unit: str) -> Html:
     """Return one row a block: bias, scatter and limits since the last setting."""
+    here = address("meter", result.meter)
     columns = [
         Heading(_C["block"]), Heading(_C["probe"]), Heading(_C["frequency"], "kHz", "n"), Heading(_C["checks"], kind="n"),
         Heading(_C["certified"], unit, "n"), Heading(_C["last_bias"], unit), Heading(_C["bias"], unit), Heading(_C["tolerance"], unit, "n"),
@@ -69,7 +71,7 @@ def blocks_table(result: MeterResult, number: int, *, unit: str) -> Html:
         limits = _interval(block.limits, decimals)
         rows.append(
             (
-                _id(block.block), _id(block.probe), compact(block.frequency_khz, 6), block.checks, compact(block.certified_value, 8),
+                linked(here, "block", block.block), _id(block.probe), compact(block.frequency_khz, 6), block.checks, compact(block.certified_value, 8),
                 join([shown, toned("out", words.PASSES[False])], " ") if beyond else shown,
                 _or_reason(block, "bias", fixed(block.bias, decimals, sign=True)),
                 f"±{compact(tolerance, 6)}" if tolerance is not None else "",
@@ -84,6 +86,7 @@ def blocks_table(result: MeterResult, number: int, *, unit: str) -> Html:
 
 def signals_table(result: MeterResult, number: int, clock: Clock) -> Html:
     """Return the rejects, latest first, one row a check, each with its disposition."""
+    here = address("meter", result.meter)
     rules: dict[tuple[Any, ...], list[str]] = {}
     for signal in sorted(result.signals, key=lambda s: (s.at, s.block, s.rule), reverse=True):
         said = sorted(signal.dispositions, key=lambda d: (d.at, d.by, d.decision, d.why))
@@ -103,7 +106,7 @@ def signals_table(result: MeterResult, number: int, clock: Clock) -> Html:
         )
         rows.append(
             (
-                clock.second(at), _id(block), ", ".join(names), fixed(z, 2, sign=True), words.LIMITS_KIND.get(kind, kind),
+                clock.second(at), linked(here, "block", block), ", ".join(names), fixed(z, 2, sign=True), words.LIMITS_KIND.get(kind, kind),
                 toned("hold", words.FRAGMENT["open_signal"]) if needs else written,
             )
         )  # fmt: skip
@@ -113,6 +116,7 @@ def signals_table(result: MeterResult, number: int, clock: Clock) -> Html:
 
 def drift_table(result: MeterResult, number: int, clock: Clock, *, unit: str) -> Html:
     """Return the trend of the bias on each block, with the day on which it leaves the tolerance or the reason."""
+    here = address("meter", result.meter)
     columns = [
         Heading(_C["block"]), Heading(_C["slope"], unit, "n"), Heading(_C["interval"], unit, "t"), Heading(_C["checks"], kind="n"),
         Heading(_C["leaves"]),
@@ -124,7 +128,7 @@ def drift_table(result: MeterResult, number: int, clock: Clock, *, unit: str) ->
         leaves = clock.day(drift.leaves_tolerance_on)
         rows.append(
             (
-                _id(drift.block), fixed(drift.slope_per_30_days, decimals, sign=True), _interval(drift.interval, decimals), drift.checks,
+                linked(here, "block", drift.block), fixed(drift.slope_per_30_days, decimals, sign=True), _interval(drift.interval, decimals), drift.checks,
                 toned("hold", leaves) if leaves else shorten(drift.reason or words.FRAGMENT["no_reason"], 200),
             )
         )  # fmt: skip

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports import _words as words
-from reports._address import INDEX, between
+from reports._address import INDEX, kind_of
+from reports._links import exists, linked_to
 from reports._markup import Html, element, isolated, join, shorten, text, visible
 from reports._numbers import Clock
 from reports._style import STYLE, running_foot
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
     from schemas.results import Provenance
 
 __all__ = [
+    "LOOK",
     "TONES",
     "Masthead",
     "document",
@@ -40,6 +43,9 @@ __all__ = [
 ]
 
 MOST_FILES = 200
+
+LOOK = hashlib.sha256(STYLE.encode()).hexdigest()[:12]
+"""Of the style sheet: a page of another look is written again even where its data is the same."""
 
 TONES = {
     "accept": "accept", "fit": "accept", "supported": "accept", "passed": "accept", "in": "accept",
@@ -117,8 +123,8 @@ def unit_in_words(unit: str) -> str:
 
 
 def link(here: str, there: str, name: object, length: int = 60) -> Html:
-    """Return a link to another page of the folder, named by an id."""
-    return element("a", isolated(name, length), href=between(here, there))
+    """Return a link to another page of the folder, named by an id; text alone where there is no such page."""
+    return linked_to(here, there, isolated(name, length))
 
 
 def section(name: str, *content: object, heading: str | None = None, wide: bool = False) -> Html:
@@ -214,11 +220,13 @@ def document(
         element("p", head.kind, class_="kind"),
         element("p", shorten(provenance.workspace or words.FRAGMENT["unnamed"], 80)),
         element("p", state_of),
-        None if here == INDEX else element("p", element("a", words.FRAGMENT["home"], href=between(here, INDEX))),
         class_="masthead",
     )
+    body = list(body)
+    body.insert(1, _contents(body))
     main = element(
         "main",
+        _crumbs(here, head),
         element("h1", head.heading),
         element("p", head.what, class_="what"),
         join(body),
@@ -248,6 +256,40 @@ def document(
     return f"<!doctype html>\n{element('html', top, element('body', skip, _shapes(), sheet), lang='en')}\n"
 
 
+def _crumbs(here: str, head: Masthead) -> Html | None:
+    """Return the way from the index to this page; nothing on the index, or where the page travels alone."""
+    if here == INDEX or not exists(INDEX):
+        return None
+    kind = kind_of(here)
+    steps = [
+        linked_to(here, INDEX, text(words.FRAGMENT["home"])),
+        linked_to(here, INDEX, text(words.KIND[kind]), KIND_ANCHOR.get(kind, f"kind-{kind}")),
+        element("span", isolated(head.name, 60) if head.name is not None else head.kind, aria_current="page"),
+    ]
+    return element(
+        "nav",
+        element("ol", *(element("li", step) for step in steps)),
+        class_="crumbs",
+        aria_label=words.FRAGMENT["crumbs"],
+    )
+
+
+KIND_ANCHOR = {"lot": "lots", "meter": "meters"}
+"""Where the index lists a kind of page, if not under its own name."""
+_SECTION_HEAD = re.compile(r'<h2 id="([a-z0-9_-]+)">(.*?)</h2>')
+_FEW = 4
+"""A page of fewer sections needs no list of them."""
+
+
+def _contents(body: Sequence[object]) -> Html | None:
+    """Return the sections of the page as links."""
+    found = [*_SECTION_HEAD.findall(join(body)), ("provenance", str(text(words.SECTION["provenance"])))]
+    if len(found) < _FEW:
+        return None
+    items = (element("li", element("a", Html(name), href=f"#{anchor}")) for anchor, name in found)
+    return element("nav", element("ul", *items), class_="contents", aria_label=words.FRAGMENT["contents"])
+
+
 def _hashed(style: str) -> str:
     return f"'sha256-{base64.b64encode(hashlib.sha256(style.encode('utf-8')).digest()).decode('ascii')}'"
 
@@ -259,7 +301,7 @@ def _footer(
     files, _, note = capped(files, [False] * files.height, MOST_FILES)
     rows = [
         (
-            f"F{place}", isolated(row.get("name") or words.FRAGMENT["not_stated"], 80), row.get("sha256"),
+            element("span", f"F{place}", id=f"F{place}"), isolated(row.get("name") or words.FRAGMENT["not_stated"], 80), row.get("sha256"),
             _layout(row.get("layout"), row.get("layout_version")), row.get("readings"),
         )
         for place, row in enumerate(files.iter_rows(named=True), start=1)
@@ -282,7 +324,7 @@ def _footer(
     )
     return element(
         "footer",
-        element("h2", words.SECTION["provenance"]),
+        element("h2", words.SECTION["provenance"], id="provenance"),
         made,
         table(numbered.table(), "files", caption(words.TABLE["files"], note), columns, rows) if rows else None,
         element("p", f"{words.FRAGMENT['rounded']} {words.FRAGMENT['footnote']}"),

@@ -95,6 +95,11 @@ border-left:1px solid var(--rule);border-right:1px solid var(--rule)}
 border-bottom:3px double var(--rule);padding-bottom:.6rem}
 .masthead p{margin:0}
 .kind{letter-spacing:.14em;text-transform:uppercase;color:var(--ink)}
+.crumbs ol,.contents ul{display:flex;flex-wrap:wrap;gap:.1rem .9rem;margin:0;padding:0;list-style:none;font-size:.9rem}
+.crumbs{margin:.7rem 0 -.6rem;color:var(--soft)}
+.crumbs li,.contents li{margin:0;padding:.15rem 0}
+.crumbs li+li::before{content:"/";color:var(--rule);margin-right:.9rem}
+.contents{margin-top:.9rem;color:var(--soft)}
 h1{font-size:clamp(1.9rem,5vw,2.9rem);line-height:1.1;font-weight:600;margin:1.4rem 0 .3rem}
 .what{margin:0 0 1.4rem;color:var(--soft)}
 h2{font-size:1.15rem;font-weight:600;line-height:1.25;margin:0}
@@ -162,6 +167,7 @@ tbody th.t{font-weight:400}
 .h{overflow-wrap:anywhere;word-break:break-all;min-width:12rem;font-family:ui-monospace,"DejaVu Sans Mono",monospace;
 font-size:.82rem}
 tr.mark td,tr.mark th{background:var(--hold-wash)}
+tr:target td,tr:target th,tr:has(:target) td,tr:has(:target) th{background:var(--none-wash);box-shadow:inset 0 2px var(--link),inset 0 -2px var(--link)}
 .tone{color:var(--tone);font-weight:600;white-space:nowrap}
 .tone svg{width:1.05em;height:1.05em;vertical-align:-.16em;margin-right:.35em}
 .share{width:6rem;height:.8em;vertical-align:-.1em}
@@ -198,7 +204,7 @@ border-bottom:2px solid var(--tone)}
 :root{color-scheme:light;LIGHT}
 html{font-size:9.5pt}
 body{background:none}
-.skip{display:none}
+.skip,.crumbs,.contents{display:none}
 .sheet{max-width:none;padding:0;border:0;background:none}
 .part{grid-template-columns:7rem minmax(0,1fr);column-gap:1rem;margin-top:1.4rem}
 .part.wide{display:block}.part.wide>div{border-left:0;padding-left:0}.part.wide>h2{padding-bottom:.4rem}

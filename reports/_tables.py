@@ -58,6 +58,7 @@ def table(
     *,
     marked: Sequence[bool] = (),
     row_heads: int = 1,
+    anchors: Sequence[str | None] = (),
 ) -> Html:
     """Return a table.
 
@@ -77,6 +78,8 @@ def table(
         Which rows need a look.
     row_heads
         How many cells name the row.
+    anchors
+        Names by which rows can be linked to, such as ``F1-12``; our own words. A name counts once only.
 
     Returns
     -------
@@ -94,13 +97,17 @@ def table(
     )
     classes = [f' class="{column.kind}"' if column.kind else "" for column in columns]
     body: list[str] = []
+    named: set[str | None] = {None}
     for place, row in enumerate(rows):
         cells = [
             f'<th scope="row"{classes[i]}>{text(cell)}</th>' if i < row_heads else f"<td{classes[i]}>{text(cell)}</td>"
             for i, cell in enumerate(row)
         ]
-        start = '<tr class="mark">' if place < len(marked) and marked[place] else "<tr>"
-        body.append(f"{start}{''.join(cells)}</tr>")
+        start = '<tr class="mark"' if place < len(marked) and marked[place] else "<tr"
+        if place < len(anchors) and (anchor_of_row := anchors[place]) not in named:
+            named.add(anchor_of_row)
+            start += f' id="{anchor_of_row}"'
+        body.append(f"{start}>{''.join(cells)}</tr>")
     name = words.FRAGMENT["table"].format(n=number)
     whole = element(
         "table",

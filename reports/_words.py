@@ -22,6 +22,7 @@ TEMPERATURE_STATE = {
     "at_metal": "at metal temperature", "at_reference": "stated at reference", "relative": "relative to a block",
 }  # fmt: skip
 KIND = {
+    "lot": "Lots", "meter": "Meters",
     "board": "Line", "review": "Monthly reviews", "event": "Events", "block": "Blocks", "supplier": "Suppliers",
     "process": "Processes", "study": "Gauge studies",
 }  # fmt: skip
@@ -163,7 +164,8 @@ TABLE = {
     "lots": "Lots that this meter read.",
     "meter_checks": "Checks on block {block}.",
     "settings": "Settings of the meter. Each starts a new history.",
-    "files": "Files whose readings stand on this page.",
+    "files": "Files whose readings stand on this page. The bytes of each lie in the workspace, in archive/, under the first two "
+    "digits of its hash and then the whole hash.",
     "index_lots": "{verdict}: {lots}.",
     "meters": "Every meter and what it may be used for.",
 }
@@ -274,7 +276,7 @@ FRAGMENT = {
     "span": "{low} to {high}",
     "warning": "warning",
     "series": "{block}, probe {probe}, {frequency} kHz",
-    "skip": "Skip to the verdict", "index": "All lots and meters", "lot": "Lot report", "meter": "Meter report",
+    "skip": "Skip to the verdict", "crumbs": "Where this page stands", "contents": "On this page", "index": "All lots and meters", "lot": "Lot report", "meter": "Meter report",
     "home": "Lots and meters", "state_of": "State of {at}", "page": "Page", "of": "of", "data": "data", "not_stated": "not stated",
     "not_computable": "Not computable: {reason}.", "no_reason": "no reason was given", "interval": "95 % interval {low} to {high}",
     "indicative": "indicative: n = {n}, fewer than 25", "df": "{df} degrees of freedom", "k": "coverage factor k = {k}",

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 from urllib.parse import quote
 
 from reports import _words as words
-from reports._address import INDEX, address
+from reports._address import INDEX
 from reports._advice import calibration_due, undisposed
+from reports._links import linked, linked_to
 from reports._markup import Html, element, isolated, join, shorten
 from reports._numbers import Clock, decimals_for, finite, fixed, significant
 from reports._page import Masthead, document, glyph, section, stamped, toned, unit_in_words
@@ -91,13 +92,13 @@ def _others(links: Sequence[PageLink], clock: Clock) -> Html:
     return join(
         join(
             [
-                element("h3", words.KIND[kind]),
+                element("h3", words.KIND[kind], id=f"kind-{kind}"),
                 element(
                     "ul",
                     *(
                         element(
                             "li",
-                            element("a", isolated(link.title), href=address(link.kind, link.identifier)),
+                            linked(INDEX, link.kind, link.identifier, link.title),
                             f" · {clock.minute(link.at)}" if link.at else None,
                             f" · {shorten(link.sentence, 200)}" if link.sentence else None,
                         )
@@ -221,7 +222,9 @@ def _named(links: Sequence[Html], total: int) -> Html | None:
 def _link(addresses: dict[str, str], name: str) -> Html:
     there = addresses.get(name)
     # an address is relative and ours; quoted, it cannot name another place even if it was not made by us
-    return isolated(name) if there is None else element("a", isolated(name), href=quote(there, safe="/._-~"))
+    if there is None:
+        return isolated(name)
+    return linked_to(INDEX, quote(there, safe="/._-~"), isolated(name))
 
 
 def _lot_link(page: IndexPage, lot: LotResult) -> Html:
@@ -300,7 +303,7 @@ def _lots_table(
         mean = f"{fixed(lot.mean, decimals)} {unit_in_words(lot.unit)}" if finite(lot.mean) is not None else ""
         cells: list[object] = [
             _lot_link(page, lot), toned(lot.support, words.SUPPORT.get(lot.support, lot.support)), mean, significant(lot.ppk, 3), lot.parts,
-            None if lot.material is None else shorten(lot.material, 40), None if lot.supplier is None else shorten(lot.supplier, 40),
+            None if lot.material is None else shorten(lot.material, 40), linked(INDEX, "supplier", lot.supplier, length=40),
             clock.minute(lot.last_at),
         ]  # fmt: skip
         if explained:

@@ -7,6 +7,7 @@ from reports import _words as words
 from reports._address import address
 from reports._advice import lot_steps
 from reports._charts import Plot, figure, svg
+from reports._links import linked
 from reports._lot_tables import limits_in_words
 from reports._lot_text import key_figures, main_points, reason_of
 from reports._markup import Html, element, isolated, join, shorten
@@ -70,11 +71,14 @@ REPORT = Report(name="lot", page=LotPage, render=render)
 
 
 def _what(result: LotResult, clock: Clock) -> Html:
-    named = [
+    here = address("lot", result.lot)
+    named: list[object] = [
         f"{words.FRAGMENT[name]} {shorten(value, 60)}"
-        for name in ("product", "material", "supplier")
+        for name in ("product", "material")
         if (value := getattr(result, name)) is not None
     ]
+    if result.supplier is not None:
+        named.append(join([words.FRAGMENT["supplier"], linked(here, "supplier", result.supplier)], " "))
     if result.first_at is not None and result.last_at is not None:
         named.append(
             words.FRAGMENT["after_hours"].format(

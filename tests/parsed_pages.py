@@ -24,6 +24,7 @@ class Parsed(HTMLParser):
         self.open: list[str] = []
         self.texts: list[str] = []
         self.styles: list[str] = []
+        self.scripts: list[str] = []
         self.headings: list[tuple[int, str]] = []
         self.feed(page)
         self.close()
@@ -45,6 +46,9 @@ class Parsed(HTMLParser):
     def handle_data(self, data: str) -> None:
         if self.open and self.open[-1] == "style":
             self.styles.append(data)
+            return
+        if self.open and self.open[-1] == "script":
+            self.scripts.append(data)
             return
         self.texts.append(data)
         if self.headings and any(tag in {"h1", "h2", "h3"} for tag in self.open):

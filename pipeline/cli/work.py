@@ -200,8 +200,11 @@ def render(
     with stop.gently(), output.progress([], "assessing", quiet=json) as callbacks:
         if direct:
             from pipeline.steps.render import render as render_directly
+            from pipeline.steps.written import processes
 
-            pages, _ = render_directly(place, as_of=at, always=always, progress=callbacks.get("page"))
+            pages, _ = render_directly(
+                place, as_of=at, always=always, progress=callbacks.get("page"), processes=processes(place.settings)
+            )
         else:
             from pipeline.flows import run_render
 

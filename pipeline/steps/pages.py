@@ -1,24 +1,22 @@
-"""From an assessment to the values that pages show, and the writing of those that changed."""
+"""From an assessment to the values that pages show."""
 
 from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from importlib.metadata import PackageNotFoundError, version
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 import reports
-from pipeline import stop
-from pipeline.steps.files import write_atomically
+from pipeline.steps.written import Page, PageReport, write_pages
 from schemas.results import IndexPage, LotPage, MeterPage, PageLink, Provenance, as_json
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Iterable
     from datetime import datetime
-    from pathlib import Path
 
     from pipeline.history.store import History
     from pipeline.settings import Workspace
@@ -46,28 +44,6 @@ _CHECK_COLUMNS = [
     "temperature_c", "certified_value", "bias", "tolerance", "passes", "centre", "limit_standard_deviation",
     "limits_kind", "z", "warning", "rejects",
 ]  # fmt: skip
-
-
-class Page(Protocol):
-    """Whatever can be written as a page: it says how others name it, and on what it rests."""
-
-    @property
-    def link(self) -> PageLink:
-        """Kind and identifier give the address."""
-
-    @property
-    def provenance(self) -> Provenance:
-        """Footer; its hash decides whether the page is written again."""
-
-
-@dataclass(frozen=True, slots=True)
-class PageReport:
-    """A page and whether it was written now."""
-
-    path: Path
-    kind: str
-    id: str
-    written: bool
 
 
 def software_version() -> str:
@@ -272,56 +248,3 @@ def index_page(
         provenance=provenance,
         others=more,
     )
-
-
-def write_pages(
-    workspace: Workspace,
-    pages: Iterable[Page],
-    *,
-    as_of: datetime | None = None,
-    always: bool = False,
-    progress: Callable[[PageReport], None] | None = None,
-) -> list[PageReport]:
-    """Write pages whose data changed since they were last written.
-
-    Parameters
-    ----------
-    workspace
-        Pages go into its folder `pages`.
-    as_of
-        A moment that was asked for: its pages go into a folder of their own, so that they never replace the present ones.
-    pages
-        What to show.
-    always
-        Write even what did not change.
-    progress
-        Called after each page.
-
-    Returns
-    -------
-    list of PageReport
-    """
-    folder = workspace.pages if as_of is None else workspace.pages / f"as-of-{as_of:%Y%m%dT%H%M%SZ}"
-    register = folder / ".written.json"
-    try:
-        written: dict[str, str] = json.loads(register.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        written = {}
-    found = []
-    try:
-        for page in pages:
-            stop.look()
-            kind, name = page.link.kind, page.link.identifier
-            address = reports.address(kind, name)
-            path = folder / address
-            due = always or written.get(address) != page.provenance.data_sha256 or not path.is_file()
-            if due:
-                write_atomically(path, reports.render(page).encode())
-                written[address] = page.provenance.data_sha256
-            report = PageReport(path, kind, name, due)
-            found.append(report)
-            if progress is not None:
-                progress(report)
-    finally:
-        write_atomically(register, json.dumps(written, indent=0, sort_keys=True).encode())
-    return found

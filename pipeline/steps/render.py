@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from itertools import chain
 from typing import TYPE_CHECKING
 
+import reports
 from pipeline.history.store import History
 from pipeline.steps.assess import Assessment, assess
 from pipeline.steps.pages import PageReport, index_page, lot_pages, meter_pages, write_pages
@@ -30,6 +32,7 @@ def render(
     as_of: datetime | None = None,
     always: bool = False,
     progress: Callable[[PageReport, int], None] | None = None,
+    processes: int = 1,
 ) -> tuple[list[PageReport], Assessment]:
     """Write every page whose data changed: lots, meters, index.
 
@@ -43,6 +46,8 @@ def render(
         Write all pages.
     progress
         Called after each page with the number of pages in all.
+    processes
+        How many render; more than one only from a guarded main module.
 
     Returns
     -------
@@ -53,17 +58,23 @@ def render(
         sources = history.sources()
         more = [page for make in MORE_PAGES for page in make(workspace, assessment, history, sources)]
         index = index_page(workspace, assessment, history, sources, [page.link for page in more])
-    total = len(assessment.lots) + len(assessment.meters) + len(more) + 1
+    known = [
+        *(reports.address("lot", lot) for lot in assessment.lots),
+        *(reports.address("meter", meter) for meter in assessment.meters),
+        *(reports.address(page.link.kind, page.link.identifier) for page in (*more, index)),
+    ]
 
     def after(report: PageReport) -> None:
         if progress is not None:
-            progress(report, total)
+            progress(report, len(known))
 
     written = write_pages(
         workspace,
-        [*lot_pages(workspace, assessment, sources), *meter_pages(workspace, assessment, sources), *more, index],
+        chain(lot_pages(workspace, assessment, sources), meter_pages(workspace, assessment, sources), more, [index]),
         as_of=as_of,
         always=always,
         progress=after,
+        known=known,
+        processes=processes,
     )
     return written, assessment

@@ -16,7 +16,7 @@ from sample_pages import DAY, lot_page, meter_page
 
 from reports import _charts, _lot_charts, _meter_charts
 from reports._charts import Plot, svg
-from reports._geometry import apart, clipped, domain, evenly, stacked, time_scale, time_ticks
+from reports._geometry import apart, clipped, domain, evenly, number_ticks, stacked, time_scale, time_ticks, time_words
 from reports._numbers import Clock
 
 OSLO = Clock("Europe/Oslo")
@@ -111,7 +111,7 @@ def test_places_and_times_stand_on_scales_of_their_own_type() -> None:
         spec = json.loads(_charts._template(_charts._LAYERS, 250, timed, True, True))
         assert [(scale["name"], scale["type"]) for scale in spec["scales"]] == [("x", kind), ("y", "linear")]
         assert {data["name"] for data in spec["data"] if data.get("values") == []} == set(_charts._LAYERS)
-        assert [axis["format"] for axis in spec["axes"] if "format" in axis] == ["%H:%M"] * timed
+        assert all(axis["labels"] is False for axis in spec["axes"])  # words and their measuring are ours
         fields = set(re.findall(r'"field": "([^"]*)"', json.dumps(spec["marks"])))
         assert fields
         assert all(re.fullmatch(r"[a-z]\w*", name) for name in fields)
@@ -122,8 +122,31 @@ def test_times_are_drawn_as_given() -> None:
     made = Plot((0.0, day), (0.0, 1.0), "Time", "MS/m", x_format="%Y-%m-%d %H:%M")
     made.point(day / 2, 0.5, "circle", "point")
     html = svg(made, "chart")
-    assert re.search(r'transform="translate\(320,\d+\)"[^>]*>1970-01-01 12:00<', html)
+    assert re.search(r'<text x="386.0"[^>]*>1970-01-01 12:00<', html)  # 66 left of the plot, and half of 640
     assert 'transform="translate(320,125)"' in html
+
+
+@given(st.floats(-1e6, 1e6), st.floats(1e-5, 1e6), st.integers(3, 12))
+def test_ticks_of_numbers_are_round_inside_and_as_many_as_have_room(low: float, span: float, most: int) -> None:
+    high = low + span
+    ticks = number_ticks(low, high, most)
+    assert 1 <= len(ticks) <= most
+    assert all(low - 1e-6 * span <= place <= high + 1e-6 * span for place, _ in ticks)
+    for place, words in ticks:
+        assert float(words.replace("\u2212", "-")) == pytest.approx(place, abs=1e-9 * max(abs(place), span))
+
+
+def test_ticks_are_written_with_the_decimals_of_their_step() -> None:
+    assert number_ticks(0.0, 1.0, 6) == [
+        (0.0, "0.0"),
+        (0.2, "0.2"),
+        (0.4, "0.4"),
+        (0.6, "0.6"),
+        (0.8, "0.8"),
+        (1.0, "1.0"),
+    ]
+    assert [words for _, words in number_ticks(-30, 20, 6)] == ["\u221230", "\u221220", "\u221210", "0", "10", "20"]
+    assert time_words(86_400_000.0, "%Y-%m-%d %H:%M") == "1970-01-02 00:00"
 
 
 @given(st.lists(st.booleans(), max_size=400), st.integers(1, 100))

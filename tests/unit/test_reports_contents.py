@@ -115,7 +115,7 @@ def test_a_reading_that_needs_a_look_says_so_in_words() -> None:
     for note in ("left out by decision", "contradicts another export", "no value: OVR", "clock unknown"):
         assert note in text
     assert "1 reading left out by a recorded decision" in text
-    assert html.count('<tr class="mark">') == 4
+    assert html.count('<tr class="mark"') == 4
 
 
 def test_exported_means_show_their_count() -> None:
