@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from pipeline.steps.load_report import FileReport, LoadReport
     from pipeline.steps.pages import PageReport
 
-__all__ = ["embedded_server", "run_demo", "run_load", "run_render"]
+__all__ = ["embedded_server", "run_demo", "run_load", "run_render", "run_review"]
 
 _progress: ContextVar[dict[str, Any] | None] = ContextVar("progress", default=None)
 """Callbacks for the screen; they are no parameters of a flow, which the server would store."""
@@ -230,6 +230,18 @@ def _flows() -> dict[str, Any]:
     def render_pages(folder: str, as_of: datetime | None, always: bool) -> Any:
         return write_pages(folder, as_of, always)
 
+    @work
+    def write_review(folder: str, month: str) -> str:
+        from pipeline.steps.pages import write_pages as write
+        from pipeline.steps.review import review_page
+
+        place = find_workspace(Path(folder))
+        return str(write(place, [review_page(place, month)])[0].path)
+
+    @flow(name="review", **settings)
+    def review(folder: str, month: str) -> Any:
+        return write_review(folder, month)
+
     @flow(name="demo", **settings)
     def demo(folder: str, given: dict[str, Any]) -> Any:
         from pipeline.steps.files import collect
@@ -240,7 +252,7 @@ def _flows() -> dict[str, Any]:
         report = load_steps(folder, [str(f) for f in files], {**given, "passed_over": passed})
         return report, write_pages(folder, None, False)
 
-    return {"load": load, "render": render_pages, "demo": demo}
+    return {"load": load, "render": render_pages, "review": review, "demo": demo}
 
 
 @contextlib.contextmanager
@@ -276,6 +288,13 @@ def run_render(
     with _running(workspace, callbacks) as flows:
         pages: list[PageReport] = flows["render"](str(workspace.root), as_of, always)
     return pages
+
+
+def run_review(workspace: Workspace, month: str) -> str:
+    """Run the flow `review`; return the path of the page."""
+    with _running(workspace, None) as flows:
+        path: str = flows["review"](str(workspace.root), month)
+    return path
 
 
 def run_demo(

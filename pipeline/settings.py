@@ -73,6 +73,7 @@ class Settings:
     supplier_baseline_lots: int = _setting(
         8, "First lots of a supplier and material that freeze the limits of its lot means."
     )
+    review_due_days: float = _setting(60.0, "The monthly review lists what is due within so many days.", "d")
     size_cap_mb: int = _setting(4096, "A larger file is refused before it is read.", "MB")
     busy_wait_seconds: float = _setting(10.0, "How long to wait for a history that another process holds.", "s")
     page_processes: int = _setting(0, "How many processes write pages where there are many; 0 takes one a core.")

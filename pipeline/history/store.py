@@ -297,9 +297,12 @@ class History:
         # few distinct texts stand in many rows: codes are copied, grouped and joined many times faster than text
         return frame.with_columns(pl.col(pl.String).exclude("remark").cast(pl.Categorical)) if categorical else frame
 
-    def last_measured_at(self) -> datetime | None:
-        """Return the time of the last reading whose clock is believed."""
-        row = self._one("SELECT max(measured_at) FROM reading WHERE clock = 'known'")
+    def last_measured_at(self, *, before: datetime | None = None) -> datetime | None:
+        """Return the time of the last reading whose clock is believed, of all or of those before a moment."""
+        row = self._one(
+            "SELECT max(measured_at) FROM reading WHERE clock = 'known' AND (?::TIMESTAMP IS NULL OR measured_at < ?)",
+            [None if before is None else _naive(before)] * 2,
+        )
         return None if row is None or row[0] is None else row[0].replace(tzinfo=UTC)
 
     def lots_and_meters_of(self, source_ids: Iterable[int]) -> tuple[list[str], list[str]]:

@@ -9,6 +9,7 @@ import reports
 from pipeline.history.store import History
 from pipeline.steps.assess import Assessment, assess
 from pipeline.steps.pages import PageReport, index_page, lot_pages, meter_pages, write_pages
+from pipeline.steps.review import review_links
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -57,16 +58,18 @@ def render(
         assessment = assess(history, workspace.settings, as_of=as_of)
         sources = history.sources()
         more = [page for make in MORE_PAGES for page in make(workspace, assessment, history, sources)]
-        index = index_page(workspace, assessment, history, sources, [page.link for page in more])
+        reviews = review_links(workspace)
+        links = [*(page.link for page in more), *reviews]
+        index = index_page(workspace, assessment, history, sources, links)
     known = [
         *(reports.address("lot", lot) for lot in assessment.lots),
         *(reports.address("meter", meter) for meter in assessment.meters),
-        *(reports.address(page.link.kind, page.link.identifier) for page in (*more, index)),
+        *(reports.address(link.kind, link.identifier) for link in (*links, index.link)),
     ]
 
     def after(report: PageReport) -> None:
         if progress is not None:
-            progress(report, len(known))
+            progress(report, len(known) - len(reviews))
 
     written = write_pages(
         workspace,

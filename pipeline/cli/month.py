@@ -1,0 +1,66 @@
+"""The monthly review."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from pipeline.cli import output
+from pipeline.cli.options import Direct, DryRun, Json, WorkspaceOption, workspace_at
+from pipeline.cli.work import exit_code
+
+if TYPE_CHECKING:
+    from schemas.review import ReviewResult
+
+__all__ = ["add_to"]
+
+
+def review(
+    month: Annotated[str, typer.Argument(metavar="YYYY-MM", help="Month, in the site's zone.")],
+    direct: Direct = False,
+    dry_run: DryRun = False,
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
+    """Write the metrology review of a month: what is open, meters, signals, what is due, the head of the chain.
+
+    Example: annealog review 2026-06
+    """
+    from pipeline.steps.pages import write_pages
+    from pipeline.steps.review import review_page
+
+    place = workspace_at(workspace)
+    page = review_page(place, month)
+    path = None
+    if not dry_run:
+        if direct:
+            path = str(write_pages(place, [page])[0].path)
+        else:
+            from pipeline.flows import run_review
+
+            path = run_review(place, month)
+    result = page.result
+    if json:
+        output.print_json({**result.document(), "page": path})
+    else:
+        _show(result, path)
+    lots = {lot.lot: lot.verdict for lot in result.not_accepted}
+    raise typer.Exit(exit_code(lots, {meter.meter: meter.state for meter in result.meters}))
+
+
+def _show(result: ReviewResult, path: str | None) -> None:
+    console = output.out()
+    console.print(f"Review of {result.month}: {len(result.actions)} open")
+    for place, action in enumerate(result.actions, start=1):
+        console.print(output.plain(f"  {place}. {action.sentence}"))
+    counts = ", ".join(f"{result.lots[name]} {word}" for name, word in output.VERDICT_WORDS.items())
+    console.print(f"  lots read: {counts}")
+    console.print(f"  head of the chain: {result.chain.head or 'none'} (event {result.chain.sequence})")
+    if path:
+        console.print(path)
+
+
+def add_to(app: typer.Typer) -> None:
+    """Add the commands."""
+    app.command(help=review.__doc__)(review)

@@ -1,0 +1,344 @@
+"""The monthly metrology review: what was done, what is open, what is due."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipeline.errors import UsageError
+from pipeline.history.store import History
+from pipeline.steps.assess import Assessment, assess
+from pipeline.steps.pages import PageContext
+from schemas.results import PageLink
+from schemas.review import (
+    ReviewAction,
+    ReviewBlock,
+    ReviewBudget,
+    ReviewChain,
+    ReviewDue,
+    ReviewFiles,
+    ReviewLot,
+    ReviewMeter,
+    ReviewPage,
+    ReviewResult,
+    ReviewSignal,
+)
+from schemas.versions import version_at
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+    from zoneinfo import ZoneInfo
+
+    from pipeline.history.chain import Event
+    from pipeline.settings import Workspace
+    from schemas.results import Contribution
+
+__all__ = ["month_span", "review", "review_links", "review_page"]
+
+_MONTH = re.compile(r"(\d{4})-(\d{2})")
+_MADE = re.compile(r"(\d{4}-\d{2})\.html")
+
+
+def month_span(month: str, zone: ZoneInfo) -> tuple[datetime, datetime]:
+    """Return the first moment of a month in the site's zone and that of the next one, in UTC.
+
+    Raises
+    ------
+    UsageError
+        If it is no month.
+    """
+    found = _MONTH.fullmatch(month)
+    if not found or not 1 <= int(found[2]) <= 12 or int(found[1]) < 1:
+        raise UsageError(f"{month!r} is no month. Expected YYYY-MM, such as 2026-05.")
+    year, number = int(found[1]), int(found[2])
+    following = (year, number + 1) if number < 12 else (year + 1, 1)
+    start, end = (datetime(y, m, 1, tzinfo=zone).astimezone(UTC) for y, m in ((year, number), following))
+    return start, end
+
+
+def review(history: History, workspace: Workspace, month: str) -> tuple[ReviewResult, Assessment]:
+    """Return the review of a month.
+
+    Everything is as it stood at the last reading of the month; decisions are shown as far as they were recorded, with
+    their dates, because a review is held after its month and asks how things were closed.
+
+    Parameters
+    ----------
+    history
+        Open history.
+    workspace
+        For settings and zone.
+    month
+        YYYY-MM.
+
+    Returns
+    -------
+    (ReviewResult, Assessment)
+
+    Raises
+    ------
+    UsageError
+        If it is no month, or no reading was taken in it.
+    """
+    start, end = month_span(month, workspace.settings.zone)
+    latest = history.last_measured_at()
+    as_of = history.last_measured_at(before=end)
+    if latest is None or as_of is None or as_of < start:
+        known = "no reading at all" if latest is None else f"readings until {latest:%Y-%m-%d}"
+        raise UsageError(f"No reading was taken in {month}; the history holds {known}.")
+    found = assess(history, workspace.settings, as_of=as_of)
+    events = history.events()
+    sources = history.sources()
+    in_month = (pl.col("measured_at") >= start) & (pl.col("measured_at") < end) & (pl.col("clock") == "known")
+    readings = found.readings.filter(in_month)
+    lots = {
+        name: result
+        for name, result in found.lots.items()
+        if result.last_at is not None and start <= result.last_at < end
+    }
+    signals = tuple(_signals(found, start, end))
+    due = tuple(_due(found, days=workspace.settings.review_due_days))
+    held = history.held_files().height
+    waiting = history.quarantine(states=["new"]).height
+    not_accepted = tuple(
+        ReviewLot(r.lot, r.verdict, r.support, r.reasons[0], r.last_at, r.dispositions)
+        for r in lots.values()
+        if r.verdict != "accept"
+    )
+    meters = tuple(_meter(name, found, readings, start, end) for name in sorted(found.meters))
+    result = ReviewResult(
+        month=month,
+        start=start,
+        end=end,
+        over=latest >= end,
+        as_of=as_of,
+        unit=found.settings.unit,
+        readings=readings.height,
+        lots={v: sum(r.verdict == v for r in lots.values()) for v in ("accept", "hold", "reject", "not_assessed")},
+        actions=(),
+        meters=meters,
+        blocks=tuple(_blocks(found, start, end)),
+        signals=signals,
+        not_accepted=not_accepted,
+        due=due,
+        budgets=tuple(_budgets(found, sorted(lots))),
+        agreement=(),
+        studies=(),
+        files=_files(sources.filter((pl.col("loaded_at") >= start) & (pl.col("loaded_at") < end)), held, waiting),
+        chain=_chain(events, start, end),
+    )
+    return replace(result, actions=tuple(_actions(result, found.settings.zone))), found
+
+
+def review_page(workspace: Workspace, month: str) -> ReviewPage:
+    """Return the page of a month."""
+    with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
+        result, found = review(history, workspace, month)
+        sources = history.sources()
+    context = PageContext(workspace, found, sources)
+    readings = found.readings.filter((pl.col("measured_at") >= result.start) & (pl.col("measured_at") < result.end))
+    return ReviewPage(result, context.provenance(readings, result.as_of, result))
+
+
+def review_links(workspace: Workspace) -> list[PageLink]:
+    """Return the reviews that were written, the latest first: a review stays as it was held until it is asked for again."""
+    folder = workspace.pages / "reviews"
+    if not folder.is_dir():
+        return []
+    months = [found[1] for path in folder.iterdir() if (found := _MADE.fullmatch(path.name))]
+    return [PageLink("review", month, month) for month in sorted(months, reverse=True)]
+
+
+def _meter(name: str, found: Assessment, readings: pl.DataFrame, start: datetime, end: datetime) -> ReviewMeter:
+    result = found.meters[name]
+    runs = found.runs.filter((pl.col("meter") == name) & (pl.col("last_at") >= start) & (pl.col("last_at") < end))
+    checks = _month_of(found.checks.filter(pl.col("meter") == name), start, end)
+    brackets = found.brackets.filter(
+        (pl.col("meter") == name) & (pl.col("last_at") >= start) & (pl.col("last_at") < end)
+    )
+    settings = found.meter_settings.filter((pl.col("meter") == name) & (pl.col("at") >= start) & (pl.col("at") < end))
+    by_rule = Counter(rule for text in checks["rejects"].to_list() for rule in text.split())
+    return ReviewMeter(
+        meter=name,
+        state=result.state,
+        reason=result.reasons[0],
+        readings=readings.filter(pl.col("meter") == name).height,
+        lots=brackets["lot"].n_unique(),
+        runs=runs.height,
+        failed_runs=runs.filter(~pl.col("passed").fill_null(True)).height,
+        checks=checks.height,
+        missed=tuple(brackets.filter(pl.col("support") == "unsupported")["lot"].unique().sort().to_list()),
+        signals=dict(sorted(by_rule.items())),
+        settings=settings.height,
+    )
+
+
+def _month_of(checks: pl.DataFrame, start: datetime, end: datetime) -> pl.DataFrame:
+    return checks.filter((pl.col("at") >= start) & (pl.col("at") < end))
+
+
+def _blocks(found: Assessment, start: datetime, end: datetime) -> Iterator[ReviewBlock]:
+    """Yield the checks of the month by meter and block, with the drift since the last setting."""
+    keys = ["meter", "block", "probe", "frequency_khz"]
+    grouped = (
+        _month_of(found.checks, start, end)
+        .group_by(keys)
+        .agg(
+            pl.len().alias("checks"),
+            (~pl.col("passes").fill_null(True)).sum().alias("failed"),
+            pl.col("bias").mean(),
+            pl.col("bias").drop_nulls().std().alias("standard_deviation"),
+            pl.col("tolerance").sort_by("at").last(),
+        )
+        .sort(keys, nulls_last=False)
+    )
+    for row in grouped.iter_rows(named=True):
+        drift = next((d for d in found.meters[row["meter"]].drift if d.block == row["block"]), None)
+        yield ReviewBlock(
+            **row,
+            slope_per_30_days=drift.slope_per_30_days if drift else None,
+            interval=drift.interval if drift else None,
+            leaves_tolerance_on=drift.leaves_tolerance_on if drift else None,
+            no_forecast_reason=drift.reason if drift else "no check since the last setting",
+        )
+
+
+def _signals(found: Assessment, start: datetime, end: datetime) -> Iterator[ReviewSignal]:
+    """Yield failed checks and rejects of the month, in order of time, with what was decided about each."""
+    told = (
+        _month_of(found.checks, start, end)
+        .filter((pl.col("rejects") != "") | ~pl.col("passes").fill_null(True))
+        .sort("at", "meter", "block")
+    )
+    for row in told.iter_rows(named=True):
+        said = tuple(one.decision for one in found.signal_decisions if one.fits(row))
+        yield ReviewSignal(
+            meter=row["meter"],
+            block=row["block"],
+            at=row["at"],
+            rules=tuple(row["rejects"].split()),
+            value_z=row["z"],
+            bias=row["bias"],
+            passes=row["passes"],
+            decisions=said,
+            closed_on=min((d.at for d in said), default=None),
+        )
+
+
+def _due(found: Assessment, *, days: float) -> Iterator[ReviewDue]:
+    """Yield what is due within so many days of the end, the earliest first."""
+    rows: list[ReviewDue] = []
+    horizon = found.as_of + timedelta(days=days)
+    for kind, table in (("block", "blocks"), ("meter", "meters"), ("sensor", "sensors")):
+        frame = version_at(found.tables[table], [kind], found.as_of).filter(pl.col("due_on") <= horizon)
+        for row in frame.iter_rows(named=True):
+            due = row["due_on"].astimezone(found.settings.zone).date()
+            overdue = due < found.as_of.astimezone(found.settings.zone).date()
+            rows.append(ReviewDue(kind, row[kind], row.get("certificate"), due, overdue))
+    yield from sorted(rows, key=lambda one: (one.due_on, one.kind, one.identifier))
+
+
+def _budgets(found: Assessment, lots: Sequence[str]) -> Iterator[ReviewBudget]:
+    """Yield the spread of expanded uncertainties by meter and material, with the largest contribution of the median lot."""
+    groups: dict[tuple[str, str, str], list[tuple[float, tuple[Contribution, ...]]]] = {}
+    for lot in lots:
+        result = found.lots[lot]
+        if result.expanded_uncertainty is None or not result.contributions:
+            continue
+        key = (", ".join(result.meters), result.material or "", result.unit)
+        groups.setdefault(key, []).append((result.expanded_uncertainty, result.contributions))
+    for (meter, material, unit), values in sorted(groups.items()):
+        values.sort(key=lambda pair: pair[0])
+        median, contributions = values[len(values) // 2]
+        largest = max(contributions, key=lambda c: c.standard_uncertainty)
+        total = sum(c.standard_uncertainty**2 for c in contributions)
+        yield ReviewBudget(
+            meter=meter,
+            material=material,
+            unit=unit,
+            lots=len(values),
+            lowest=values[0][0],
+            median=median,
+            highest=values[-1][0],
+            largest=largest.name,
+            share_of_variance=largest.standard_uncertainty**2 / total if total > 0 else 0.0,
+        )
+
+
+def _files(loaded: pl.DataFrame, held: int, waiting: int) -> ReviewFiles:
+    def total(name: str) -> int:
+        return int(loaded[name].sum())
+
+    return ReviewFiles(
+        loaded.height, total("lines"), total("readings"), total("duplicate"), total("quarantined"), held, waiting
+    )
+
+
+def _chain(events: Sequence[Event], start: datetime, end: datetime) -> ReviewChain:
+    recorded = Counter(event.kind for event in events if start <= event.at < end)
+    if not events:
+        return ReviewChain({}, 0, "", None)
+    return ReviewChain(dict(sorted(recorded.items())), events[-1].sequence, events[-1].hash, events[-1].at)
+
+
+def _actions(result: ReviewResult, zone: ZoneInfo) -> Iterator[ReviewAction]:
+    """Yield what waits for a person, the most pressing first."""
+    for meter in result.meters:
+        if meter.state == "suspended":
+            yield ReviewAction("meter", meter.meter, f"Meter {meter.meter} is suspended: {meter.reason}")
+    for meter in result.meters:
+        unclosed = [one for one in result.signals if one.meter == meter.meter and one.closed_on is None]
+        if unclosed:
+            blocks = ", ".join(sorted({one.block for one in unclosed}))
+            failed = sum(one.passes is False for one in unclosed)
+            yield ReviewAction(
+                "meter",
+                meter.meter,
+                f"{_counted(len(unclosed), 'check')} of {meter.meter} on {blocks} gave a signal and "
+                f"{'has' if len(unclosed) == 1 else 'have'} no disposition ({failed} beyond the tolerance); the first on "
+                f"{_day(unclosed[0].at, zone)}.",
+            )
+    for lot in result.not_accepted:
+        if not lot.decisions and lot.verdict in ("hold", "reject"):
+            word = "on hold" if lot.verdict == "hold" else "rejected"
+            yield ReviewAction("lot", lot.lot, f"Lot {lot.lot} is {word} and has no disposition: {lot.reason}")
+    for one in result.due:
+        if one.overdue:
+            yield ReviewAction(
+                one.kind, one.identifier, f"The calibration of {one.kind} {one.identifier} was due on {one.due_on}."
+            )
+    for meter in result.meters:
+        if meter.missed:
+            yield ReviewAction(
+                "meter",
+                meter.meter,
+                f"Meter {meter.meter} read {_counted(len(meter.missed), 'lot')} without a check within the interval: "
+                f"{', '.join(meter.missed[:8])}{' ...' if len(meter.missed) > 8 else ''}.",
+            )
+    for block in result.blocks:
+        if block.leaves_tolerance_on is not None:
+            yield ReviewAction(
+                "meter",
+                block.meter,
+                f"Meter {block.meter} drifts on {block.block} and is forecast to leave tolerance on "
+                f"{_day(block.leaves_tolerance_on, zone)}.",
+            )
+    if result.files.held_now:
+        yield ReviewAction("index", "", f"{_counted(result.files.held_now, 'file')} held.")
+    if result.files.quarantined_now:
+        yield ReviewAction(
+            "index", "", f"{_counted(result.files.quarantined_now, 'quarantined line')} without a decision."
+        )
+
+
+def _counted(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def _day(at: datetime, zone: ZoneInfo) -> str:
+    return f"{at.astimezone(zone):%Y-%m-%d}"
