@@ -239,7 +239,10 @@ class TouchedLot:
 
 @dataclass(frozen=True, slots=True)
 class TraceResult:
-    """Lots that a meter touched since its last good check. `from_` is None where there was no good check."""
+    """Lots that a meter touched since its last good check. `from_` is None where there was no good check.
+
+    `possibly` names lots read in the window by meters that nobody registered; `events` the open events of the meter.
+    """
 
     meter: str
     from_: datetime | None
@@ -247,12 +250,15 @@ class TraceResult:
     last_run_passed: bool | None
     reasons: tuple[str, ...]
     lots: tuple[TouchedLot, ...]
+    possibly: tuple[str, ...] = ()
+    events: tuple[str, ...] = ()
 
     def document(self) -> dict[str, Any]:
         """Return the JSON document, with the key `from`."""
         document = as_json(self)
         document["from"] = document.pop("from_")
-        return {key: document[key] for key in ("meter", "from", "to", "last_run_passed", "reasons", "lots")}
+        keys = ("meter", "from", "to", "last_run_passed", "reasons", "lots", "possibly", "events")
+        return {key: document[key] for key in keys}
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ from functools import cache
 from html.parser import HTMLParser
 from typing import Any
 
+from sample_events import event_pages
 from sample_pages import index_page, lot_pages, meter_pages
 
 import reports
@@ -73,6 +74,7 @@ class Parsed(HTMLParser):
 def pages() -> dict[str, Any]:
     found: dict[str, Any] = {f"lot {name}": page for name, page in lot_pages().items()}
     found |= {f"meter {name}": page for name, page in meter_pages().items()}
+    found |= {f"event {name}": page for name, page in event_pages().items()}
     found["index"], found["index quiet"] = index_page(), index_page(quiet=True)
     found["index hostile"] = index_page(hostile=True)
     return found

@@ -9,7 +9,7 @@ from typing import Any
 
 import typer
 
-from pipeline.cli import bring, decide, keep, look, month, share, work
+from pipeline.cli import bring, decide, keep, look, look_back, month, share, work
 from pipeline.errors import AnnealogError
 
 __all__ = ["app", "main"]
@@ -25,6 +25,7 @@ app = typer.Typer(
 )
 work.add_to(app)
 look.add_to(app)
+look_back.add_to(app)
 bring.add_to(app)
 decide.add_to(app)
 keep.add_to(app)

@@ -79,6 +79,9 @@ def disposition(
         typer.Option(help="re-measured, accepted with evidence, rejected, customer told, or no effect found."),
     ],
     lot: Annotated[str | None, typer.Option(metavar="ID", help="Lot decided on.")] = None,
+    event: Annotated[
+        str | None, typer.Option(metavar="ID", help="Event of the look-back decided on; with --lot: one lot of it.")
+    ] = None,
     meter: Annotated[str | None, typer.Option(metavar="ID", help="Meter whose signal is decided on.")] = None,
     block: Annotated[str | None, typer.Option(metavar="ID", help="Block of the signal.")] = None,
     at: Annotated[str | None, typer.Option(metavar="TIME", help="Time of the signal's check.")] = None,
@@ -88,16 +91,17 @@ def disposition(
     workspace: WorkspaceOption = None,
     json: Json = False,
 ) -> None:
-    """Record what was found and done about a lot or a signal. The verdict stays; the decision stands beside it.
+    """Record what was found and done about a lot, an event or a signal. The verdict stays; the decision stands beside it.
 
     Example: annealog record disposition --lot L-0042 --decision re-measured --by Ada --why "read again on EC-01, in limits"
     """
     from pipeline.steps.record import record_disposition
 
     place = workspace_at(workspace)
-    event = record_disposition(
+    recorded = record_disposition(
         place,
         lot=lot,
+        event=event,
         meter=meter,
         block=block,
         at=moment(at, place),
@@ -106,7 +110,7 @@ def disposition(
         why=why,
         dry_run=dry_run,
     )
-    _show(event, json=json)
+    _show(recorded, json=json)
 
 
 @record.command()

@@ -1,4 +1,4 @@
-"""Commands that look: status, lot, meter, trace, config. They never start a flow server."""
+"""Commands that look: status, lot, meter, config. They never start a flow server."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from pipeline.settings import Settings, Workspace
     from schemas.results import LotResult, MeterResult
 
-__all__ = ["add_to"]
+__all__ = ["add_to", "read_and_assess"]
 
 
 def _number(value: float | None, digits: int = 5) -> str:
@@ -69,7 +69,8 @@ def status(as_of: AsOf = None, workspace: WorkspaceOption = None, json: Json = F
     raise typer.Exit(exit_code(lots, meters, held=len(found.files_held), quarantined=found.quarantined))
 
 
-def _assess(place: Workspace, as_of: str | None, **given: Any) -> Any:
+def read_and_assess(place: Workspace, as_of: str | None, **given: Any) -> Any:
+    """Assess a workspace for a command that looks, and say what was edited since and not taken over yet."""
     from pipeline.history.store import History
     from pipeline.steps.assess import assess
     from pipeline.steps.reference import not_taken_over
@@ -104,14 +105,14 @@ def lot(
     from pipeline.steps.pages import lot_pages
 
     place = workspace_at(workspace)
-    found, sources = _assess(place, as_of)
+    found, sources = read_and_assess(place, as_of)
     known = set(found.tables["lots"]["lot"].to_list())
     if name not in found.lots:
         if name not in known:
             raise UsageError(
                 f"Lot {name!r} has no readings and does not stand in reference/lots.csv. Check the spelling."
             )
-        found, sources = _assess(place, as_of, lots=[name])
+        found, sources = read_and_assess(place, as_of, lots=[name])
     result: LotResult = found.lots[name]
     path = _write(place, lot_pages(place, found, sources, [name]), as_of, dry_run=dry_run)
     if json:
@@ -168,7 +169,7 @@ def meter(
     from pipeline.steps.pages import meter_pages
 
     place = workspace_at(workspace)
-    found, sources = _assess(place, as_of)
+    found, sources = read_and_assess(place, as_of)
     if name not in found.meters:
         raise UsageError(f"No reading of meter {name!r} was loaded. Known meters: {', '.join(found.meters) or 'none'}.")
     result: MeterResult = found.meters[name]
@@ -219,43 +220,6 @@ def _show_meter(result: MeterResult, path: str | None, settings: Settings) -> No
         console.print(path)
 
 
-def trace(
-    meter: Annotated[str, typer.Option(metavar="ID", help="Meter.")],
-    since: Annotated[
-        str | None, typer.Option(metavar="TIME", help="Start of the window instead of the last good check.")
-    ] = None,
-    as_of: AsOf = None,
-    workspace: WorkspaceOption = None,
-    json: Json = False,
-) -> None:
-    """Say which lots a meter touched since its last good check.
-
-    Example: annealog trace --meter EC-03 --as-of 2026-06-11T17:00
-    """
-    from pipeline.steps.trace import trace as look_back
-
-    place = workspace_at(workspace)
-    found, _ = _assess(place, as_of)
-    result = look_back(found, meter, since=moment(since, place))
-    if json:
-        output.print_json(result.document())
-    else:
-        for reason in result.reasons:
-            output.out().print(output.plain(reason))
-        output.table(
-            f"Lots touched by {output.plain(meter)}",
-            ("lot", "readings", "first", "last", "verdict", "support", "decided"),
-            (
-                (
-                    t.lot, t.readings, output.when(t.first, place.settings), output.when(t.last, place.settings),
-                    output.VERDICT_WORDS[t.verdict], t.support, t.disposition,
-                )
-                for t in result.lots
-            ),
-        )  # fmt: skip
-    raise typer.Exit(exit_code({t.lot: t.verdict for t in result.lots}, {meter: found.meters[meter].state}))
-
-
 config = typer.Typer(help="The settings of a workspace.", no_args_is_help=True)
 
 
@@ -299,6 +263,6 @@ def config_show(workspace: WorkspaceOption = None, json: Json = False) -> None:
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands."""
-    for command in (status, lot, meter, trace):
+    for command in (status, lot, meter):
         app.command(help=command.__doc__)(command)
     app.add_typer(config, name="config")

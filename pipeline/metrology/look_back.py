@@ -1,15 +1,149 @@
-"""Look-back: what a meter touched since its last good check."""
+"""Look-back: what a meter touched since its last good check, and in which order to look at it.
+
+A failed check casts doubt on everything the meter measured since its last good one, until someone has looked
+(common practice; ISO 9001:2015, 7.1.5.2 asks for the same of equipment found unfit; from memory).
+"""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from datetime import datetime
 
-__all__ = ["lots_touched", "window_start"]
+__all__ = ["Episode", "failed_episodes", "lots_touched", "risk_of_error", "signal_episodes", "window_start"]
+
+
+@dataclass(frozen=True, slots=True)
+class Episode:
+    """Runs of one meter, one after another, in which something fired; rows of `runs_of_checks`.
+
+    `before` is the last good run, `after` the first good one that followed; None where there is none.
+    """
+
+    fired: tuple[dict[str, Any], ...]
+    before: dict[str, Any] | None
+    after: dict[str, Any] | None
+
+
+def _stretches(rows: Sequence[dict[str, Any]], bad: Sequence[bool]) -> list[Episode]:
+    """Return the longest stretches of bad rows, each with the good row on either side."""
+    found: list[Episode] = []
+    start: int | None = None
+    for place, is_bad in enumerate([*bad, False]):
+        if is_bad and start is None:
+            start = place
+        elif not is_bad and start is not None:
+            before = rows[start - 1] if start else None
+            after = rows[place] if place < len(rows) else None
+            found.append(Episode(tuple(rows[start:place]), before, after))
+            start = None
+    return found
+
+
+def failed_episodes(runs: pl.DataFrame, meter: str) -> list[Episode]:
+    """Return the stretches of runs that failed; runs that could not be judged end none.
+
+    Parameters
+    ----------
+    runs
+        From `runs_of_checks`.
+    meter
+        Meter.
+
+    Returns
+    -------
+    list of Episode
+        In order of time.
+    """
+    judged = runs.filter((pl.col("meter") == meter) & pl.col("passed").is_not_null()).sort("parts_before", "run")
+    if judged["passed"].all():
+        return []
+    rows = judged.to_dicts()
+    return _stretches(rows, [not row["passed"] for row in rows])
+
+
+def signal_episodes(runs: pl.DataFrame, meter: str) -> list[Episode]:
+    """Return the stretches of runs with a reject of the multi-rule scheme, until a run that clears the meter.
+
+    A run that failed inside a stretch goes on with it, but is an event of its own, so `fired` leaves it out.
+
+    Parameters
+    ----------
+    runs
+        From `runs_of_checks`.
+    meter
+        Meter.
+
+    Returns
+    -------
+    list of Episode
+        In order of time.
+    """
+    # where no block has a certificate, tolerance judges nothing: a run without a reject clears the meter
+    of_meter = runs.filter(
+        (pl.col("meter") == meter)
+        & (pl.col("passed").is_not_null() | (pl.col("rejected") > 0) | (pl.col("certified") == 0))
+    ).sort("parts_before", "run")
+    if not (of_meter["rejected"] > 0).any():
+        return []
+    rows = of_meter.to_dicts()
+    found = []
+    for episode in _stretches(rows, [row["passed"] is False or row["rejected"] > 0 for row in rows]):
+        fired = tuple(row for row in episode.fired if row["passed"] is not False)
+        if fired:
+            found.append(Episode(fired, episode.before, episode.after))
+    return found
+
+
+def risk_of_error(
+    low: float | None,
+    high: float | None,
+    *,
+    lower: float | None,
+    upper: float | None,
+    change: float,
+    expanded_uncertainty: float | None,
+) -> float | None:
+    """Return how far a lot lies from the limit that an error may have hidden, in units of that error.
+
+    A meter that came to read high by `change` may have shown values up to that much too high: the true ones reach from
+    low - change to high. So the lower limit is approached by a positive change, the upper by a negative one, and both
+    by the uncertainty. Our own ordering rule; no source.
+
+    Parameters
+    ----------
+    low, high
+        Smallest and largest compared value of the lot, in the working unit.
+    lower, upper
+        Limits, in the working unit; None where there is none.
+    change
+        Bias change of the meter, in the working unit.
+    expanded_uncertainty
+        Of the lot, in the working unit; None counts as 0.
+
+    Returns
+    -------
+    float or None
+        Below 1 the lot may lie beyond its limit; None without limits, without values, or without any error to compare
+        with.
+    """
+    if low is None or high is None:
+        return None
+    u = expanded_uncertainty or 0.0
+    ratios = [
+        margin / error
+        for margin, error in (
+            (None if lower is None else low - lower, max(change, 0.0) + u),
+            (None if upper is None else upper - high, max(-change, 0.0) + u),
+        )
+        if margin is not None and error > 0
+    ]
+    return min(ratios) if ratios else None
 
 
 def window_start(runs: pl.DataFrame, meter: str) -> tuple[datetime | None, int, bool | None]:

@@ -27,18 +27,24 @@ _DAYS = 86_400.0
 
 @dataclass(frozen=True, slots=True)
 class SignalDecision:
-    """A disposition of signals: of one meter, of one block or all, of one moment or of all up to its record."""
+    """A disposition of signals: of one meter, of one block or all, of one moment or of all up to its record.
+
+    One of an event of the look-back speaks of the checks of its `span`.
+    """
 
     meter: str
     block: str | None
     at: datetime | None
     decision: Decision
+    span: tuple[datetime, datetime] | None = None
 
     def fits(self, check: dict[str, Any]) -> bool:
         """Whether it is about this check; a time fits to the minute."""
         if self.meter != check["meter"] or self.block not in (None, check["block"]):
             return False
         minute = timedelta(minutes=1)
+        if self.span is not None:
+            return bool(self.span[0] <= check["at"] <= self.span[1])
         if self.at is None:
             return bool(check["at"] <= self.decision.at)
         return bool(check["first_at"] - minute < self.at < check["at"] + minute)
@@ -49,13 +55,14 @@ def decisions_on_signals(events: Iterable[Event]) -> list[SignalDecision]:
     found = []
     for event in events:
         if event.kind == "disposition" and "meter" in event.subject:
-            at = event.subject.get("at")
+            at, span = event.subject.get("at"), event.subject.get("checks")
             found.append(
                 SignalDecision(
                     event.subject["meter"],
                     event.subject.get("block"),
                     datetime.fromisoformat(at) if at else None,
                     Decision(event.at, event.by, event.subject["decision"], event.why),
+                    (datetime.fromisoformat(span[0]), datetime.fromisoformat(span[1])) if span else None,
                 )
             )
     return found

@@ -10,6 +10,8 @@ import polars as pl
 from pipeline.errors import UsageError
 from pipeline.history.store import History
 from pipeline.steps.assess import assess, recorded_settings, recorded_tables
+from pipeline.steps.event_lots import decided, event_result
+from pipeline.steps.events import find_events
 from pipeline.steps.meters import SignalDecision
 from schemas.results import Decision
 
@@ -110,21 +112,30 @@ def record_disposition(
     decision: str,
     by: str,
     why: str,
+    event: str | None = None,
     dry_run: bool = False,
     now: datetime | None = None,
 ) -> Event | None:
-    """Record what was decided about a lot, or about a signal of a meter; verdict and support stay as they are.
+    """Record what was decided about a lot, an event, a lot of an event, or a signal of a meter.
+
+    Verdict and support stay as they are, and earlier decisions stand beside it.
 
     Raises
     ------
     UsageError
-        If neither or both of lot and meter are named, or the decision is none of `DECISIONS`.
+        If not one of lot, event (with or without a lot) and meter is named, nothing of that name is known, or the
+        decision is none of `DECISIONS`.
     """
-    if (lot is None) == (meter is None):
-        raise UsageError("A disposition is about a lot (--lot) or about a signal of a meter (--meter), one of the two.")
+    if (meter is None) == (lot is None and event is None):
+        raise UsageError(
+            "A disposition is about a lot (--lot), an event of the look-back (--event, also with --lot) or a signal of a "
+            "meter (--meter); name one of them."
+        )
     if decision not in DECISIONS:
         raise UsageError(f"Decision {decision!r} is not known. Expected one of: {', '.join(DECISIONS)}.")
     subject: dict[str, Any] = {"decision": decision}
+    if event is not None:
+        subject |= _of_event(workspace, event, lot)
     if lot is not None:
         _known(workspace, "lot", lot)
         subject["lot"] = lot
@@ -137,6 +148,31 @@ def record_disposition(
             **({"at": at.astimezone(UTC).isoformat()} if at else {}),
         }
     return _record(workspace, "disposition", subject, by=by, why=why, dry_run=dry_run, now=now)
+
+
+def _of_event(workspace: Workspace, name: str, lot: str | None) -> dict[str, Any]:
+    """Return what a decision on an event, or on a lot of it, is about; refuse an event or a lot that is not there."""
+    with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
+        assessment = assess(history, workspace.settings, as_of=None)
+        found = {event.name: event for event in find_events(assessment)}
+        if name not in found:
+            of_meter = [known for known in found if known.startswith(name.partition("_")[0] + "_")]
+            near = ", ".join((of_meter or list(found))[-5:]) or "none"
+            raise UsageError(f"Event {name!r} is not known. Known: {near}. See: annealog trace")
+        event = found[name]
+        if lot is not None:
+            touched = {row.lot for row in event_result(assessment, event, decided(history.events())).lots}
+            if lot not in touched:
+                raise UsageError(
+                    f"Event {name} did not touch lot {lot!r}. It touched: {', '.join(sorted(touched)) or 'none'}."
+                )
+            return {"event": name}
+    span = [event.checks["at"].min(), event.checks["at"].max()] if event.checks.height else []
+    # what fires later is not decided on yet
+    return {
+        "event": name,
+        **({"meter": event.meter, "checks": [at.isoformat() for at in span]} if span else {}),  # type: ignore[union-attr]
+    }
 
 
 def _fits_a_signal(workspace: Workspace, meter: str, block: str | None, at: datetime | None) -> None:

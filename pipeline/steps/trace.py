@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import polars as pl
+
 from pipeline.errors import UsageError
 from pipeline.metrology.look_back import lots_touched, window_start
 from schemas.results import TouchedLot, TraceResult
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from datetime import datetime
 
     from pipeline.steps.assess import Assessment
+    from schemas.look_back import EventResult
 
 __all__ = ["trace"]
 
@@ -21,7 +25,9 @@ def _local(moment: datetime, assessment: Assessment) -> str:
     return f"{moment.astimezone(settings.zone):%Y-%m-%d %H:%M} {settings.time_zone}"
 
 
-def trace(assessment: Assessment, meter: str, *, since: datetime | None = None) -> TraceResult:
+def trace(
+    assessment: Assessment, meter: str, *, since: datetime | None = None, events: Iterable[EventResult] = ()
+) -> TraceResult:
     """Return the lots a meter touched.
 
     Parameters
@@ -32,6 +38,8 @@ def trace(assessment: Assessment, meter: str, *, since: datetime | None = None) 
         Meter.
     since
         Start of the window instead of the last good check.
+    events
+        Look-back events, to name those of the meter that are open.
 
     Returns
     -------
@@ -74,4 +82,22 @@ def trace(assessment: Assessment, meter: str, *, since: datetime | None = None) 
                 disposition=f"{last.decision} ({last.by}: {last.why})" if last else None,
             )
         )
-    return TraceResult(meter, start, assessment.as_of, passed, tuple(reasons), tuple(lots))
+    possibly = _possibly(assessment, meter, start)
+    if possibly:
+        reasons.append(
+            "Meters that do not stand in reference/meters.csv read lots in the window; they may be this one, misnamed."
+        )
+    names = tuple(event.event for event in events if event.meter == meter and event.state == "open")
+    return TraceResult(meter, start, assessment.as_of, passed, tuple(reasons), tuple(lots), possibly, names)
+
+
+def _possibly(assessment: Assessment, meter: str, start: datetime | None) -> tuple[str, ...]:
+    """Return the lots that meters nobody registered read in the window: perhaps the same instrument under another name."""
+    known = assessment.tables["meters"]["meter"].unique().to_list()
+    if not known:
+        return ()
+    others = assessment.brackets.filter(~pl.col("meter").is_in(known) & (pl.col("meter") != meter))
+    if start is not None:
+        begin = pl.lit(start, dtype=assessment.brackets.schema["last_at"])
+        others = others.filter((pl.col("last_at") > begin) | (pl.col("unknown_clock") > 0))
+    return tuple(others["lot"].unique().sort().to_list())

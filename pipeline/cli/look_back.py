@@ -1,0 +1,152 @@
+"""Commands of the look-back: trace a meter or an event, list what is open."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from pipeline.cli import output
+from pipeline.cli.look import read_and_assess
+from pipeline.cli.options import AsOf, Json, WorkspaceOption, moment, workspace_at
+from pipeline.cli.work import exit_code
+from pipeline.errors import UsageError
+
+if TYPE_CHECKING:
+    from pipeline.settings import Settings, Workspace
+    from schemas.look_back import EventResult
+
+__all__ = ["add_to"]
+
+
+def trace(
+    meter: Annotated[
+        str | None, typer.Option(metavar="ID", help="Meter: the lots it touched since its last good check.")
+    ] = None,
+    event: Annotated[
+        str | None, typer.Option(metavar="ID", help="Event: from its signal to its closure, lot by lot.")
+    ] = None,
+    since: Annotated[
+        str | None, typer.Option(metavar="TIME", help="Start of the window instead of the last good check.")
+    ] = None,
+    every: Annotated[bool, typer.Option("--all", help="List closed events, too.")] = False,
+    as_of: AsOf = None,
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
+    """Look back: what a meter or an event touched; without either, list the events that are open.
+
+    Example: annealog trace --meter EC-03 --as-of 2026-06-11T17:00
+    """
+    if meter is not None and event is not None:
+        raise UsageError("Name a meter (--meter) or an event (--event), not both.")
+    if since is not None and meter is None:
+        raise UsageError("--since goes with --meter.")
+    place = workspace_at(workspace)
+    if meter is not None:
+        _trace_meter(place, meter, since, as_of, json=json)
+        return
+    found, events = _events(place, as_of)
+    if event is None:
+        _list_events(found, events, place.settings, every=every, json=json)
+        return
+    if event not in events:
+        raise UsageError(f"Event {event!r} is not known. List them with: annealog trace --all")
+    result = events[event]
+    if json:
+        output.print_json(result.document())
+    else:
+        _show_event(result, place.settings)
+    verdicts = {lot.lot: lot.verdict for lot in result.lots}
+    raise typer.Exit(4 if result.state == "open" else exit_code(verdicts, {result.meter: result.meter_state}))
+
+
+def _events(place: Workspace, as_of: str | None) -> tuple[Any, dict[str, EventResult]]:
+    from pipeline.history.store import History
+    from pipeline.steps.event_lots import events_of
+
+    found, _ = read_and_assess(place, as_of)
+    with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
+        return found, events_of(found, history.events())
+
+
+def _list_events(found: Any, events: dict[str, EventResult], settings: Settings, *, every: bool, json: bool) -> None:
+    shown = [event for event in events.values() if every or event.state == "open"]
+    if json:
+        output.print_json({"as_of": found.as_of, "events": [event.document() for event in shown]})
+    elif not shown:
+        output.out().print("No event is open.")
+    else:
+        output.table(
+            "Events" if every else "Open events",
+            ("event", "state", "when", "what", "lots", "undecided"),
+            (
+                (e.event, e.state, output.when(e.fired_at, settings), e.sentence, len(e.lots), len(e.undecided))
+                for e in shown
+            ),
+        )
+    raise typer.Exit(4 if any(event.state == "open" for event in shown) else 0)
+
+
+def _show_event(result: EventResult, settings: Settings) -> None:
+    console = output.out()
+    console.print(output.plain(f"{result.event}: {result.state.upper()}"))
+    console.print(output.plain(f"  {output.when(result.fired_at, settings)} {settings.time_zone}: {result.sentence}"))
+    if result.last_good_at is not None:
+        console.print(f"  last good {result.last_good}: {output.when(result.last_good_at, settings)}")
+    else:
+        console.print("  nothing good is known before it")
+    for note in result.notes:
+        console.print(output.plain(f"  {note}"))
+    for decision in result.dispositions:
+        console.print(output.plain(f"  decided: {decision.decision} by {decision.by}: {decision.why}"))
+    if not result.disposed:
+        console.print(output.plain(f"  to do: annealog record disposition --event {result.event} --decision ..."))
+    output.table(
+        "Lots, the most urgent first",
+        ("lot", "doubt", "risk", "readings", "first", "verdict", "support", "shipped", "decided", "settled"),
+        (
+            (
+                t.lot, t.doubt, "" if t.risk is None else f"{t.risk:.2g}", t.readings, output.when(t.first, settings),
+                output.VERDICT_WORDS[t.verdict], t.support, output.when(t.shipped_on, settings)[:10],
+                t.dispositions[-1].decision if t.dispositions else "measured again" if t.measured_again_at else "",
+                "yes" if t.settled else "no",
+            )
+            for t in result.lots
+        ),
+    )  # fmt: skip
+
+
+def _trace_meter(place: Workspace, meter: str, since: str | None, as_of: str | None, *, json: bool) -> None:
+    from pipeline.steps.trace import trace as look_back
+
+    found, events = _events(place, as_of)
+    result = look_back(found, meter, since=moment(since, place), events=events.values())
+    if json:
+        output.print_json(result.document())
+    else:
+        for reason in result.reasons:
+            output.out().print(output.plain(reason))
+        output.table(
+            f"Lots touched by {output.plain(meter)}",
+            ("lot", "readings", "first", "last", "verdict", "support", "decided"),
+            (
+                (
+                    t.lot, t.readings, output.when(t.first, place.settings), output.when(t.last, place.settings),
+                    output.VERDICT_WORDS[t.verdict], t.support, t.disposition,
+                )
+                for t in result.lots
+            ),
+        )  # fmt: skip
+        if result.possibly:
+            output.out().print(
+                output.plain("Perhaps touched, read by an unregistered meter: " + ", ".join(result.possibly))
+            )
+        for name in result.events:
+            output.out().print(output.plain(f"open event: {name}"))
+    raise typer.Exit(exit_code({t.lot: t.verdict for t in result.lots}, {meter: found.meters[meter].state}))
+
+
+def add_to(app: typer.Typer) -> None:
+    """Add the commands."""
+    app.command(help=trace.__doc__)(trace)

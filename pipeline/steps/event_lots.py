@@ -1,0 +1,283 @@
+"""Look-back events from signal to closure: lots in the order of their risk, decisions, open or closed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipeline.metrology.look_back import risk_of_error
+from pipeline.steps.events import find_events
+from pipeline.steps.meters import decisions_on_signals
+from schemas.look_back import EventLot, EventResult
+from schemas.results import Decision
+from schemas.versions import version_at
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+    from datetime import datetime
+
+    from pipeline.history.chain import Event
+    from pipeline.steps.assess import Assessment
+    from pipeline.steps.events import Found
+    from pipeline.steps.meters import SignalDecision
+    from schemas.look_back import BiasChange
+
+__all__ = ["Decided", "decided", "event_result", "events_of"]
+
+_ORDER = ("touched", "possible", "covered")
+"""Lots in doubt first."""
+
+
+@dataclass(frozen=True)
+class Decided:
+    """The decisions of people on events, their lots and signals."""
+
+    on_events: dict[str, list[Decision]]
+    on_lots: dict[str, list[tuple[str | None, Decision]]]
+    on_signals: list[SignalDecision]
+
+
+def decided(chain: Iterable[Event]) -> Decided:
+    """Return what people decided about events, lots and signals."""
+    events = list(chain)
+    found = Decided({}, {}, decisions_on_signals(events))
+    for event in events:
+        if event.kind != "disposition":
+            continue
+        decision = Decision(event.at, event.by, event.subject["decision"], event.why)
+        name = event.subject.get("event")
+        if "lot" in event.subject:
+            found.on_lots.setdefault(event.subject["lot"], []).append((name, decision))
+        elif name is not None:
+            found.on_events.setdefault(name, []).append(decision)
+    return found
+
+
+def _compared(assessment: Assessment, lots: Sequence[str]) -> dict[str, tuple[float | None, float | None]]:
+    """Return the smallest and largest value of each lot that its limits are compared with, in the working unit."""
+    found: dict[str, tuple[float | None, float | None]] = {}
+    by_spot = []
+    for lot in lots:
+        result = assessment.lots[lot]
+        if result.conforms_by == "spot":
+            by_spot.append(lot)
+        elif result.conforms_by == "part":
+            found[lot] = (result.minimum, result.maximum)
+        else:
+            found[lot] = (result.mean, result.mean)
+    if by_spot and assessment.spot_values.height:
+        spread = (
+            assessment.spot_values.filter(pl.col("lot").is_in(by_spot))
+            .group_by("lot")
+            .agg(pl.col("mean").min().alias("low"), pl.col("mean").max().alias("high"))
+        )
+        found |= {row["lot"]: (row["low"], row["high"]) for row in spread.iter_rows(named=True)}
+    return found
+
+
+def _nearest(changes: Sequence[BiasChange], level: float | None) -> float:
+    """Return the bias change at the level nearest to a lot's."""
+    if not changes:
+        return 0.0
+    if level is None:
+        return max((one.change for one in changes), key=abs)
+    return min(changes, key=lambda one: (abs(one.level - level), one.name)).change
+
+
+def _measured_again(assessment: Assessment, lot: str, meter: str, event: Found) -> datetime | None:
+    """Return when a lot was read again after an event, with checks that passed before and after."""
+    again = assessment.brackets.filter((pl.col("lot") == lot) & (pl.col("support") == "supported"))
+    same = pl.col("meter") == meter
+    later = pl.col("first_at") > event.fired_at
+    # the meter itself counts only once something good has followed
+    after = pl.lit(False) if event.window_to is None else (pl.col("first_at") > event.window_to)
+    fits = again.filter((same & later & after) | (~same & later))
+    first: datetime | None = fits["first_at"].min()  # type: ignore[assignment]
+    return first
+
+
+def _lots(assessment: Assessment, event: Found, said: Decided, disposed: bool) -> tuple[EventLot, ...]:
+    schema = {"lot": pl.String, "meter": pl.String, "doubt": pl.String}
+    direct = pl.lit("touched") if event.kind != "calibration" else _since_last_run(assessment, event)
+    rows = event.touched.with_columns(
+        pl.when((pl.col("support") == "supported") & (direct == "covered") | _only_signal(event))
+        .then(pl.lit("covered"))
+        .otherwise(pl.lit("touched"))
+        .alias("doubt")
+    )
+    strangers = _strangers(assessment, event)
+    everything = pl.concat([rows, strangers], how="diagonal").cast(schema)  # type: ignore[arg-type]
+    if not everything.height:
+        return ()
+    grouped = (
+        everything.with_columns(
+            pl.col("doubt").replace_strict({name: n for n, name in enumerate(_ORDER)}, return_dtype=pl.Int64)
+        )
+        .group_by("lot", "meter")
+        .agg(
+            pl.col("doubt").min(),
+            pl.col("readings").sum(),
+            pl.col("first_at").min(),
+            pl.col("last_at").max(),
+            pl.col("unknown_clock").sum(),
+        )
+        .filter(pl.col("lot").is_in(list(assessment.lots)))
+        .sort("lot", "meter")
+    )
+    values = _compared(assessment, grouped["lot"].unique().sort().to_list())
+    shipped = _shipped(assessment)
+    found = []
+    for row in grouped.iter_rows(named=True):
+        lot = row["lot"]
+        result = assessment.lots[lot]
+        doubt = _ORDER[row["doubt"]]
+        written = tuple(
+            decision
+            for name, decision in said.on_lots.get(lot, [])
+            if name == event.name or (name is None and decision.at >= event.fired_at)
+        )
+        again = _measured_again(assessment, lot, event.meter, event)
+        low, high = values.get(lot, (None, None))
+        found.append(
+            EventLot(
+                lot=lot,
+                meter=row["meter"],
+                doubt=doubt,
+                readings=row["readings"],
+                first=row["first_at"],
+                last=row["last_at"],
+                unknown_clock=row["unknown_clock"],
+                verdict=result.verdict,
+                support=result.support,
+                risk=risk_of_error(
+                    low,
+                    high,
+                    lower=result.lower,
+                    upper=result.upper,
+                    change=_nearest(event.changes, result.mean),
+                    expanded_uncertainty=result.expanded_uncertainty,
+                ),
+                shipped_on=shipped.get(lot),
+                measured_again_at=again,
+                dispositions=written,
+                settled=bool(written) or again is not None or (doubt != "touched" and disposed),
+            )
+        )
+    return tuple(
+        sorted(
+            found,
+            key=lambda one: (
+                one.settled,
+                _ORDER.index(one.doubt),
+                one.shipped_on is not None,
+                one.risk is None,
+                one.risk or 0.0,
+                one.lot,
+                one.meter,
+            ),
+        )
+    )
+
+
+def _only_signal(event: Found) -> pl.Expr:
+    """Say which lots a reject alone leaves supported: checks within tolerance stand on both sides of them."""
+    return pl.lit(event.kind == "signal") & (pl.col("support") == "supported")
+
+
+def _since_last_run(assessment: Assessment, event: Found) -> pl.Expr:
+    runs = assessment.runs.filter(
+        (pl.col("meter") == event.meter) & pl.col("passed").fill_null(False) & (pl.col("last_at") < event.window_to)
+    )
+    last = runs["last_at"].max()
+    if last is None:
+        return pl.lit("touched")
+    covered = pl.col("last_at") <= pl.lit(last, dtype=event.touched.schema["last_at"])
+    return pl.when(covered).then(pl.lit("covered")).otherwise(pl.lit("touched"))
+
+
+def _strangers(assessment: Assessment, event: Found) -> pl.DataFrame:
+    """Return brackets of meters that nobody registered, inside the window: perhaps the same instrument, misnamed."""
+    known = assessment.tables["meters"]["meter"].unique().to_list()
+    others = assessment.brackets.filter(~pl.col("meter").is_in(known) & (pl.col("meter") != event.meter))
+    if not known or not others.height:
+        return others.clear().with_columns(pl.lit("possible").alias("doubt"))
+    inside = pl.lit(True)
+    at = others.schema["first_at"]
+    if event.window_from is not None:
+        inside = inside & (pl.col("last_at") > pl.lit(event.window_from, dtype=at))
+    if event.window_to is not None:
+        inside = inside & (pl.col("first_at") < pl.lit(event.window_to, dtype=at))
+    return others.filter(inside | (pl.col("unknown_clock") > 0)).with_columns(pl.lit("possible").alias("doubt"))
+
+
+def _shipped(assessment: Assessment) -> dict[str, datetime]:
+    table = version_at(assessment.tables["lots"], ["lot"], assessment.as_of)
+    gone = table.filter(pl.col("shipped_on").is_not_null() & (pl.col("shipped_on") <= assessment.as_of))
+    return dict(gone.select("lot", "shipped_on").iter_rows())
+
+
+def event_result(assessment: Assessment, event: Found, said: Decided) -> EventResult:
+    """Return an event with its lots and decisions.
+
+    Parameters
+    ----------
+    assessment
+        Everything computed, with every lot.
+    event
+        From :func:`find_events`.
+    said
+        From :func:`decided`.
+    """
+    fired = event.checks.to_dicts()
+    own = said.on_events.get(event.name, [])
+    on_signals = [one for one in said.on_signals if any(one.fits(row) for row in fired)]
+    # one that was written before the event went on does not speak of what came after it
+    disposed = all(any(one.fits(row) for one in on_signals) for row in fired) if fired else bool(own)
+    written = sorted({*own, *(one.decision for one in on_signals)}, key=lambda d: (d.at, d.by, d.decision, d.why))
+    lots = _lots(assessment, event, said, disposed)
+    closed = disposed and all(lot.settled for lot in lots)
+    notes = list(event.notes)
+    if any(lot.unknown_clock for lot in lots):
+        notes.append("Readings with an unknown clock may have been taken at any time, so they are counted in.")
+    if any(lot.doubt == "possible" for lot in lots):
+        notes.append("Readings of meters that do not stand in reference/meters.csv may come from this meter.")
+    return EventResult(
+        event=event.name,
+        kind=event.kind,
+        state="closed" if closed else "open",
+        meter=event.meter,
+        meter_state=assessment.meters[event.meter].state if event.meter in assessment.meters else "not_assessed",
+        sentence=event.sentence,
+        fired_at=event.fired_at,
+        last_good=event.last_good,
+        last_good_at=event.last_good_at,
+        window_from=event.window_from,
+        window_to=event.window_to,
+        notes=tuple(notes),
+        changes=event.changes,
+        lots=lots,
+        dispositions=tuple(written),
+        disposed=disposed,
+        unit=assessment.settings.unit,
+        as_of=assessment.as_of,
+    )
+
+
+def events_of(
+    assessment: Assessment, chain: Iterable[Event], *, meters: Iterable[str] | None = None
+) -> dict[str, EventResult]:
+    """Return the look-back events, by name, in order of time.
+
+    Parameters
+    ----------
+    assessment
+        Everything computed, with every lot.
+    chain
+        Recorded events, for decisions.
+    meters
+        Of which meters; None means all.
+    """
+    said = decided(chain)
+    return {event.name: event_result(assessment, event, said) for event in find_events(assessment, meters)}

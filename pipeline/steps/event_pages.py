@@ -1,0 +1,76 @@
+"""From look-back events to their pages."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipeline.steps.event_lots import decided, event_result
+from pipeline.steps.events import calibrations_of, find_events
+from pipeline.steps.pages import PageContext
+from schemas.look_back import EventPage
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from pipeline.history.store import History
+    from pipeline.settings import Workspace
+    from pipeline.steps.assess import Assessment
+
+__all__ = ["event_pages"]
+
+_CHECKS = [
+    "part", "block", "run", "at", "mean", "bias", "tolerance", "passes", "rejects", "certificate", "certificate_due_on",
+    "certificate_overdue",
+]  # fmt: skip
+
+
+def event_pages(
+    workspace: Workspace, assessment: Assessment, history: History, sources: pl.DataFrame
+) -> Iterable[EventPage]:
+    """Yield a page for each event, by name."""
+    context = PageContext(workspace, assessment, sources)
+    said = decided(history.events())
+    calibrations = calibrations_of(assessment)
+    pages = []
+    for event in find_events(assessment):
+        result = event_result(assessment, event, said)
+        fired = event.checks["run"].unique().to_list()
+        start = min(fired) if fired else (event.around[-1] if event.around else 0)
+        checks = (
+            assessment.checks.filter(pl.col("run").is_in(list(event.around)))
+            .with_columns(
+                pl.when(pl.col("run").is_in(fired))
+                .then(pl.lit("signal"))
+                .when(pl.col("run") < start)
+                .then(pl.lit("before"))
+                .otherwise(pl.lit("after"))
+                .alias("part"),
+                (pl.col("certificate_due_on") + timedelta(days=1) <= pl.col("at"))
+                .fill_null(False)
+                .alias("certificate_overdue"),
+            )
+            .sort("at", "check")
+        )
+        # runs can be long: the last word of each block before, the first one after
+        checks = pl.concat(
+            [
+                checks.filter(pl.col("part") == "before").unique("block", keep="last", maintain_order=True),
+                checks.filter(pl.col("part") == "signal"),
+                checks.filter(pl.col("part") == "after").unique("block", keep="first", maintain_order=True),
+            ]
+        ).select(_CHECKS)
+        shown = calibrations.filter((pl.col("meter") == event.meter) & pl.lit(event.kind == "calibration")).drop(
+            "meter", "level", "change"
+        )
+        lots = [lot.lot for lot in result.lots]
+        used = assessment.readings.filter(
+            pl.col("lot").cast(pl.String).is_in(lots)
+            | ((pl.col("role") == "block") & (pl.col("meter").cast(pl.String) == event.meter))
+        )
+        pages.append(
+            EventPage(result, checks, shown, context.provenance(used, assessment.as_of, result, checks, shown))
+        )
+    return sorted(pages, key=lambda page: page.result.event)

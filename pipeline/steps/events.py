@@ -1,0 +1,285 @@
+"""Look-back events: what fired, since when, and what it touched.
+
+Nothing of it is stored: events are found again from readings and tables each time, and named by meter, time and kind,
+so that their names and addresses stay.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipeline.metrology.calibration import judge_calibrations
+from pipeline.metrology.look_back import failed_episodes, signal_episodes
+from schemas.look_back import BiasChange
+from schemas.versions import version_at
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+    from datetime import datetime
+
+    from pipeline.metrology.look_back import Episode
+    from pipeline.steps.assess import Assessment
+
+__all__ = ["Found", "calibrations_of", "find_events"]
+
+_NAMES = {
+    "failed_check": "FAILED-CHECK",
+    "signal": "SIGNAL",
+    "calibration": "CALIBRATION",
+    "check_overdue": "CHECK-OVERDUE",
+}
+
+
+def _local(moment: datetime, assessment: Assessment) -> str:
+    settings = assessment.settings
+    return f"{moment.astimezone(settings.zone):%Y-%m-%d %H:%M} {settings.time_zone}"
+
+
+def calibrations_of(assessment: Assessment) -> pl.DataFrame:
+    """Return the judged external calibrations up to the moment of the assessment."""
+    settings = assessment.settings
+    table = assessment.tables["calibrations"]
+    key = ["meter", "calibrated_on", "condition", "nominal"]
+    return judge_calibrations(
+        version_at(table, key, assessment.as_of),
+        unit=settings.unit,
+        tolerance=settings.tolerance,
+        tolerance_unit=settings.tolerance_unit,
+        as_of=assessment.as_of,
+    )
+
+
+@dataclass(frozen=True)
+class Found:
+    """An event before its lots and decisions are looked up; `around` are the runs before, with the signal and after it."""
+
+    kind: str
+    meter: str
+    fired_at: datetime
+    sentence: str
+    last_good: str
+    last_good_at: datetime | None
+    window_from: datetime | None
+    window_to: datetime | None
+    touched: pl.DataFrame  # rows of the brackets
+    checks: pl.DataFrame  # what fired
+    around: tuple[int, ...]
+    changes: tuple[BiasChange, ...]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def name(self) -> str:
+        """Meter, time and kind: the same whenever and wherever the event is found."""
+        return f"{self.meter}_{self.fired_at:%Y%m%dT%H%M%SZ}_{_NAMES[self.kind]}"
+
+
+def _changes(assessment: Assessment, fired: Sequence[int], before: int | None) -> tuple[BiasChange, ...]:
+    """Return, for each block, the largest change of bias from the last good run to what fired."""
+    checks = assessment.checks.filter(pl.col("bias").is_not_null())
+    start = {
+        row["block"]: row["bias"]
+        for row in checks.filter(pl.col("run") == before).sort("at", "check").iter_rows(named=True)
+    }
+    largest: dict[str, BiasChange] = {}
+    for row in checks.filter(pl.col("run").is_in(list(fired))).sort("at", "check").iter_rows(named=True):
+        change = row["bias"] - start.get(row["block"], 0.0)
+        known = largest.get(row["block"])
+        if known is None or abs(change) > abs(known.change):
+            largest[row["block"]] = BiasChange(row["block"], row["certified_value"], change)
+    return tuple(largest[block] for block in sorted(largest))
+
+
+def _of_episode(assessment: Assessment, meter: str, kind: str, episode: Episode) -> Found:
+    runs = [row["run"] for row in episode.fired]
+    all_checks = assessment.checks.filter(pl.col("meter") == meter)
+    of_runs = all_checks.filter(pl.col("run").is_in(runs)).sort("at", "check")
+    failed = ~pl.col("passes").fill_null(True)
+    rejected = pl.col("rejects") != ""
+    both = failed | rejected if assessment.settings.signals_make_suspect else failed
+    fired = of_runs.filter(rejected if kind == "signal" else both)
+    first = fired.row(0, named=True)
+    before, after = episode.before, episode.after
+    brackets = assessment.brackets.filter(pl.col("meter") == meter)
+    # by runs where they could be judged, for support goes by them; by time where nothing could be judged
+    touching = pl.col("before_run").is_in(runs) | pl.col("after_run").is_in(runs)
+    if any(row["passed"] is None for row in episode.fired):
+        inside = pl.lit(True)
+        if before is not None:
+            inside = inside & (pl.col("last_at") > before["last_at"])
+        if after is not None:
+            inside = inside & (pl.col("first_at") < after["first_at"])
+        touching = touching | inside
+    touched = brackets.filter((touching & (pl.col("unknown_clock") == 0)) | (pl.col("unknown_clock") > 0))
+    blocks = ", ".join(fired["block"].unique().sort().to_list())
+    if kind == "signal":
+        rules = ", ".join(sorted({rule for text in fired["rejects"] for rule in text.split()}))
+        sentence = f"The multi-rule scheme rejected {fired.height} checks on {blocks} (rules {rules})."
+    else:
+        sentence = f"{fired.height} checks on {blocks} failed."
+    if fired.height == 1:
+        sentence = sentence.replace("1 checks", "1 check")
+    notes = []
+    overdue = of_runs.filter(pl.col("certificate_due_on") + timedelta(days=1) <= pl.col("at"))
+    for block, due in overdue.select("block", "certificate_due_on").unique().sort("block").iter_rows():
+        day = due.astimezone(assessment.settings.zone)
+        notes.append(f"The certificate of block {block} was overdue when it was used (due {day:%Y-%m-%d}).")
+    if after is not None:
+        notes.append(
+            f"A later run passed at {_local(after['first_at'], assessment)}. That clears the meter, not what it measured before."
+        )
+    else:
+        notes.append("No later run has passed yet. A run ends with a part reading or a setting of the meter.")
+    return Found(
+        kind=kind,
+        meter=meter,
+        fired_at=first["at"],
+        sentence=sentence,
+        last_good="run of checks" if before is not None else "",
+        last_good_at=before["last_at"] if before is not None else None,
+        window_from=before["last_at"] if before is not None else None,
+        window_to=after["first_at"] if after is not None else None,
+        touched=touched,
+        checks=fired,
+        around=tuple([before["run"]] if before else []) + tuple(runs) + tuple([after["run"]] if after else []),
+        changes=_changes(assessment, runs, None if before is None else before["run"]),
+        notes=tuple(notes),
+    )
+
+
+def _overdue(assessment: Assessment, meter: str) -> list[Found]:
+    """Return the gaps between runs in which a check was not made within the interval, one event a gap."""
+    interval = timedelta(hours=assessment.settings.check_interval_hours)
+    late = assessment.brackets.filter(
+        (pl.col("meter") == meter) & (pl.col("support") == "unsupported") & (pl.col("unknown_clock") == 0)
+    )
+    found = []
+    for _, gap in late.sort("first_at", "lot").group_by("before_run", "after_run", maintain_order=True):
+        row = gap.row(0, named=True)
+        before_at, after_at = row["before_at"], row["after_at"]
+        first, last = row["first_at"], gap.sort("last_at")["last_at"][-1]
+        if before_at is None:
+            due, said = first, "Parts were read, and no check that could be judged stands before them."
+        elif last - before_at > interval:
+            due, said = before_at + interval, "Parts were read after the next check was due."
+        else:
+            due, said = first + interval, "No check followed the readings within the interval."
+        runs = tuple(run for run in (row["before_run"], row["after_run"]) if run is not None)
+        unknown = assessment.brackets.filter((pl.col("meter") == meter) & (pl.col("unknown_clock") > 0))
+        found.append(
+            Found(
+                kind="check_overdue",
+                meter=meter,
+                fired_at=due,
+                sentence=f"{said} Interval: {assessment.settings.check_interval_hours:g} h.",
+                last_good="run of checks" if before_at is not None else "",
+                last_good_at=before_at,
+                window_from=before_at,
+                window_to=after_at,
+                touched=pl.concat([gap, unknown]),
+                checks=assessment.checks.clear(),
+                around=runs,
+                changes=_changes(assessment, runs[1:], runs[0]) if len(runs) == 2 else (),
+            )
+        )
+    return found
+
+
+def _calibration(assessment: Assessment, meter: str, judged: pl.DataFrame) -> list[Found]:
+    """Return the as-found failures of a meter; each looks back to the last good calibration before it."""
+    found = []
+    good: tuple[datetime, pl.DataFrame] | None = None
+    for group in judged.filter(pl.col("meter") == meter).partition_by("calibrated_on", maintain_order=True):
+        day: datetime = group["calibrated_on"][0]
+        points = group.filter(pl.col("condition") == "as_found")
+        if not points["passes"].fill_null(True).all():
+            found.append(_as_found(assessment, meter, day, points, good))
+        # what the meter came back as is what the next one looks back to
+        last = group.filter(pl.col("condition") == pl.col("condition").max())
+        if last["passes"].fill_null(False).all():
+            good = (day, last)
+    return found
+
+
+def _as_found(
+    assessment: Assessment,
+    meter: str,
+    day: datetime,
+    points: pl.DataFrame,
+    good: tuple[datetime, pl.DataFrame] | None,
+) -> Found:
+    """Return the event of one calibration whose as-found points failed."""
+    failed = points.filter(~pl.col("passes").fill_null(True))
+    # the day of a calibration is rarely known to the hour: what was read that day is counted in
+    end = day + timedelta(days=1)
+    calibrated = None if good is None else good[0]
+    runs = assessment.runs.filter(
+        (pl.col("meter") == meter) & pl.col("passed").fill_null(False) & (pl.col("last_at") < end)
+    ).sort("last_at")
+    passed_at: datetime | None = runs["last_at"][-1] if runs.height else None
+    brackets = assessment.brackets.filter(pl.col("meter") == meter)
+    inside = pl.col("first_at") < pl.lit(end, dtype=brackets.schema["first_at"])
+    if calibrated is not None:
+        inside = inside & (pl.col("last_at") > pl.lit(calibrated, dtype=brackets.schema["first_at"]))
+    touched = brackets.filter((inside & (pl.col("unknown_clock") == 0)) | (pl.col("unknown_clock") > 0))
+    words = "; ".join(
+        f"{row['nominal']:g} {row['unit']}: {row['deviation']:+.3g} (tolerance ±{row['tolerance']:.3g})"
+        for row in failed.iter_rows(named=True)
+    )
+    changes = []
+    for row in points.filter(pl.col("change").is_not_null()).iter_rows(named=True):
+        start = 0.0
+        if good is not None:
+            nearest = good[1].filter(pl.col("change").is_not_null()).sort((pl.col("level") - row["level"]).abs())
+            start = nearest["change"][0] if nearest.height else 0.0
+        changes.append(BiasChange(f"{row['nominal']:g} {row['unit']}", row["level"], row["change"] - start))
+    notes = []
+    if calibrated is None:
+        notes.append("No earlier good calibration is recorded, so everything the meter read is looked at.")
+    if passed_at is not None:
+        notes.append(
+            f"The last run of checks on blocks that passed before it ended at {_local(passed_at, assessment)}: lots read "
+            "since are touched; earlier ones with checks that passed on both sides are covered by these."
+        )
+    return Found(
+        kind="calibration",
+        meter=meter,
+        fired_at=day,
+        sentence=f"The external calibration found the meter out of tolerance as found at {words}.",
+        last_good="external calibration" if calibrated is not None else "",
+        last_good_at=calibrated,
+        window_from=calibrated,
+        window_to=end,
+        touched=touched,
+        checks=assessment.checks.clear(),
+        around=(),
+        changes=tuple(changes),
+        notes=tuple(notes),
+    )
+
+
+def find_events(assessment: Assessment, meters: Iterable[str] | None = None) -> list[Found]:
+    """Return the events of some meters, or of all, in order of time."""
+    judged = calibrations_of(assessment)
+    wanted = sorted(set(assessment.meters) if meters is None else set(meters) & set(assessment.meters))
+    found: list[Found] = []
+    for meter in wanted:
+        for kind, episodes in (
+            ("failed_check", failed_episodes(assessment.runs, meter)),
+            ("signal", signal_episodes(assessment.runs, meter)),
+        ):
+            found += [_of_episode(assessment, meter, kind, episode) for episode in episodes]
+        found += _overdue(assessment, meter)
+        found += _calibration(assessment, meter, judged)
+    # two gaps may fall due at one time; the second keeps its own name
+    seen: set[str] = set()
+    unique = []
+    for event in sorted(found, key=lambda one: (one.fired_at, one.meter, one.kind)):
+        while event.name in seen:
+            event = replace(event, fired_at=event.fired_at + timedelta(seconds=1))
+        seen.add(event.name)
+        unique.append(event)
+    return unique

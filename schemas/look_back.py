@@ -1,0 +1,109 @@
+"""What the look-back hands to pages and to `--json`: one event from its signal to its closure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from schemas.results import PageLink, as_json
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    import polars as pl
+
+    from schemas.results import Decision, Provenance
+
+__all__ = ["BiasChange", "EventLot", "EventPage", "EventResult"]
+
+
+@dataclass(frozen=True, slots=True)
+class BiasChange:
+    """How far the meter moved at one level, from its last good evidence to the signal; all in the working unit."""
+
+    name: str  # block, or calibration point
+    level: float
+    change: float
+
+
+@dataclass(frozen=True, slots=True)
+class EventLot:
+    """A lot that an event touched, and what became of it.
+
+    `doubt` is `touched` (no good check stands on both sides), `covered` (checks that passed stand before and after) or
+    `possible` (read by a meter that nobody registered, so perhaps by this one). `risk` is the distance of the lot's
+    extreme value to the limit on the side on which an error may have hidden it, in units of the bias change plus the
+    expanded uncertainty: below 1 the lot may lie beyond its limit; None where it cannot be computed.
+    """
+
+    lot: str
+    meter: str
+    doubt: str  # touched | covered | possible
+    readings: int
+    first: datetime
+    last: datetime
+    unknown_clock: int
+    verdict: str
+    support: str
+    risk: float | None
+    shipped_on: datetime | None
+    measured_again_at: datetime | None  # a later reading with checks that passed before and after
+    dispositions: tuple[Decision, ...]
+    settled: bool
+
+
+@dataclass(frozen=True, slots=True)
+class EventResult:
+    """One event: what fired and when, the last good evidence, the window, what it touched, who decided what.
+
+    The window is open at its end while nothing good has followed (`window_to` None).
+    """
+
+    event: str
+    kind: str  # failed_check | signal | calibration | check_overdue
+    state: str  # open | closed
+    meter: str
+    meter_state: str
+    sentence: str
+    fired_at: datetime
+    last_good: str
+    last_good_at: datetime | None
+    window_from: datetime | None
+    window_to: datetime | None
+    notes: tuple[str, ...]
+    changes: tuple[BiasChange, ...]
+    lots: tuple[EventLot, ...]
+    dispositions: tuple[Decision, ...]
+    disposed: bool
+    unit: str
+    as_of: datetime
+
+    @property
+    def undecided(self) -> tuple[str, ...]:
+        """Names of the lots that still need a decision or a supported reading."""
+        return tuple(sorted({lot.lot for lot in self.lots if not lot.settled}))
+
+    def document(self) -> dict[str, Any]:
+        """Return the JSON document."""
+        return {**as_json(self), "undecided": list(self.undecided)}
+
+
+@dataclass(frozen=True, slots=True)
+class EventPage:
+    """Everything an event page shows.
+
+    Frames, sorted: `checks` (block, run, at, mean, bias, tolerance, passes, rejects, certificate, certificate_due_on,
+    certificate_overdue, part [before, signal, after]), `calibrations` (calibrated_on, condition, nominal, indicated,
+    deviation, tolerance, expanded_uncertainty, unit, passes, certificate, laboratory).
+    """
+
+    result: EventResult
+    checks: pl.DataFrame
+    calibrations: pl.DataFrame
+    provenance: Provenance
+
+    @property
+    def link(self) -> PageLink:
+        """How other pages name this one."""
+        result = self.result
+        return PageLink("event", result.event, result.event, result.state, result.sentence, result.fired_at)
