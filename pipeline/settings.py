@@ -55,6 +55,17 @@ class Settings:
     )
     subgroup_size: int = _setting(1, "Consecutive part means in a subgroup; 1 uses the moving range.")
     confidence: float = _setting(0.95, "Level of the coverage of expanded uncertainties.")
+    guard_band_probability: float = _setting(
+        0.0,
+        "Guarded rule: probability of conforming that a value must reach where the specification states none "
+        "(ISO 14253-1:2017 uses 0.95); 0 makes the guard band the expanded uncertainty.",
+    )
+    thickness_allowance_percent: float = _setting(
+        0.0, "Half width of what thickness may still do to a value, in percent of it; enters every budget.", "%"
+    )
+    lift_off_allowance_percent: float = _setting(
+        0.0, "Half width of what coating and lift-off may still do to a value, in percent; enters every budget.", "%"
+    )
     plausible_range_ms_per_m: tuple[float, float] = _setting(
         DEFAULT_PLAUSIBLE_RANGE_MS_PER_M, "Readings outside are refused as impossible.", "MS/m"
     )
@@ -181,6 +192,16 @@ def _above_zero(settings: Settings, where: str) -> None:
             raise SettingsError(
                 f"{where}: {name} = {getattr(settings, name)!r}: expected a whole number of at least {least}."
             )
+    for name in ("thickness_allowance_percent", "lift_off_allowance_percent"):
+        if not 0 <= getattr(settings, name) < 100:
+            raise SettingsError(
+                f"{where}: {name} = {getattr(settings, name)!r}: expected a number from 0 to below 100."
+            )
+    probability = settings.guard_band_probability
+    if probability and not 0.5 <= probability < 1:
+        raise SettingsError(
+            f"{where}: guard_band_probability = {probability!r}: expected 0 or a number from 0.5 to below 1."
+        )
     if not 0.5 <= settings.confidence < 1:
         raise SettingsError(f"{where}: confidence = {settings.confidence!r}: expected a number from 0.5 to below 1.")
 

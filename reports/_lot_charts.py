@@ -6,10 +6,12 @@ import math
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
+from pipeline.metrology.units import convert
 from reports import _words as words
 from reports._charts import WIDTH, Plot
 from reports._geometry import clipped, domain, evenly, time_scale
 from reports._numbers import as_written, finite, fixed
+from reports._words_uncertainty import CONFORMITY
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -41,6 +43,22 @@ def _limits(result: LotResult) -> list[tuple[str, float]]:
     """Return the limits in the unit of the page."""
     pairs = (("lower", finite(result.lower)), ("upper", finite(result.upper)))
     return [(name, value) for name, value in pairs if value is not None]
+
+
+def _guards(result: LotResult) -> list[tuple[float, float]]:
+    """Return each limit and the edge of acceptance beside it, in the unit of the page; none without a guard band."""
+    found = result.conformity
+    if found is None or not finite(found.guard_band):
+        return []
+    pairs = (
+        (result.lower_as_written, found.acceptance_lower),
+        (result.upper_as_written, found.acceptance_upper),
+    )
+    return [
+        (convert(limit, found.unit, result.unit), convert(edge, found.unit, result.unit))
+        for limit, edge in pairs
+        if limit is not None and edge is not None and edge > 0
+    ]
 
 
 def _thinned(shown: int, total: int, what: str) -> str:
@@ -98,6 +116,10 @@ def parts_plot(
     if mean is not None and low < mean < high:
         label = words.FIGURE_OF["mean"].format(value=fixed(mean, decimals))
         plot.across(mean, "inner", label, width=1)
+    for limit, edge in _guards(result):
+        if low < limit < high and low < edge < high:
+            plot.rect(*plot.x_domain, min(limit, edge), max(limit, edge), "grid")
+            plot.across(edge, "tolerance", CONFORMITY["guard_name"], dash="dashdot", width=1.2)
     for name, value in near:
         plot.across(value, "limit", words.FIGURE_OF[name].format(value=_limit(result, name)), dash="long", width=1.6)
     for name, _ in far:
@@ -185,6 +207,10 @@ def spread_plot(result: LotResult, spots: pl.DataFrame, *, unit: str, decimals: 
     stacked = tallest <= 20 and len(rows) <= MOST_MARKS
     top = max(tallest, 4) * 1.18
     plot = Plot((low, high), (0, top), _value_axis(result, unit), words.FIGURE_OF["spots_axis"], height=190)
+    for limit, edge in _guards(result):
+        plot.rect(max(min(limit, edge), low), min(max(limit, edge), high), 0, top, "grid")
+        if low < edge < high:
+            plot.segment(edge, edge, 0, top, "tolerance", dash="dashdot", width=1.2)
     if not stacked:
         for place, found in sorted(bins.items()):
             plot.rect(low + (place + 0.06) * width, low + (place + 0.94) * width, 0, len(found))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +11,7 @@ from reports import _words as words
 from reports._address import address
 from reports._links import linked
 from reports._markup import Html, element, isolated, join, shorten
-from reports._numbers import as_written, compact, decimals_for, finite, fixed, percent, significant
+from reports._numbers import as_written, compact, decimals_for, finite, fixed, significant
 from reports._page import link, passed, toned, unit_in_words
 from reports._tables import Heading, Row, best_order, capped, caption, table
 
@@ -21,10 +20,10 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from reports._numbers import Clock
-    from schemas.results import Decision, LotPage, LotResult
+    from schemas.results import Decision, LotPage
 
 __all__ = [
-    "brackets_table", "budget_table", "checks_table", "decisions_table", "parts_table", "readings_table", "run_state", "spots_table",
+    "brackets_table", "checks_table", "decisions_table", "parts_table", "readings_table", "run_state", "spots_table",
 ]  # fmt: skip
 
 MOST_ROWS = 400
@@ -321,33 +320,6 @@ def checks_table(page: LotPage, number: int, clock: Clock, *, unit: str) -> Html
         for row in frame.iter_rows(named=True)
     ]  # fmt: skip
     return table(number, "checks", caption(words.TABLE["checks"], note), columns, rows, marked=flagged, row_heads=2)
-
-
-def budget_table(result: LotResult, number: int, *, unit: str) -> Html:
-    """Return the uncertainty budget; the share of each contribution stands as a number and as a bar."""
-    total = sum(c.standard_uncertainty**2 for c in result.contributions if finite(c.standard_uncertainty) is not None)
-    decimals = min(decimals_for(math.sqrt(total)) + 1, 9)
-    columns = [
-        Heading(_C["quantity"]), Heading(_C["uncertainty"], unit, "n"), Heading(_C["share"], kind="t"),
-        Heading(_C["degrees"], kind="n"), Heading(_C["averages"]), Heading(_C["source"]),
-    ]  # fmt: skip
-    rows = []
-    for c in result.contributions:
-        share = (c.standard_uncertainty**2 / total) if total and finite(c.standard_uncertainty) is not None else 0.0
-        bar = element(
-            "svg",
-            element("rect", width=100, height=10, fill="var(--grid)"),
-            element("rect", width=f"{share * 100:.1f}", height=10, fill="var(--point)"),
-            viewBox="0 0 100 10", preserveAspectRatio="none", class_="share", aria_hidden="true",
-        )  # fmt: skip
-        rows.append(
-            (
-                c.name, fixed(c.standard_uncertainty, decimals), join([bar, percent(share)], " "),
-                words.FRAGMENT["infinite"] if finite(c.degrees_of_freedom) is None else compact(c.degrees_of_freedom),
-                words.FRAGMENT["yes"] if c.averages else words.FRAGMENT["no"], shorten(c.source, 200),
-            )
-        )  # fmt: skip
-    return table(number, "uncertainty", words.TABLE["uncertainty"], columns, rows)
 
 
 def decisions_table(decisions: Sequence[Decision], number: int, clock: Clock) -> Html:

@@ -35,7 +35,7 @@ CONFORMS_BY = {
 }
 DECISION_RULE = {
     "simple": "simple acceptance: within the limits is in (JCGM 106)",
-    "guarded": "guarded acceptance: the expanded uncertainty is kept as a distance from each limit (JCGM 106); "
+    "guarded": "guarded acceptance: a guard band is kept as a distance from each limit (JCGM 106); "
     "between in and out a value is undecided",
 }
 
@@ -112,7 +112,7 @@ METER_STEP = {
 
 SECTION = {
     "next": "Do next", "why": "Why", "points": "Main points", "figures": "Figures", "charts": "Charts",
-    "support": "Checks around the readings", "uncertainty": "Uncertainty", "rule": "Specification and decision rule",
+    "support": "Checks around the readings", "conformity": "Conformity", "uncertainty": "Uncertainty", "rule": "Specification and decision rule",
     "flags": "Flags", "dispositions": "Dispositions", "annex": "Points and readings",
     "checks": "All checks", "cautions": "Cautions",
     "provenance": "How this page was made", "blocks": "Blocks", "signals": "Signals", "drift": "Drift",
@@ -132,8 +132,7 @@ KEY = {
 }  # fmt: skip
 
 COLUMN = {
-    "quantity": "Contribution", "uncertainty": "Standard uncertainty", "share": "Share of the variance",
-    "degrees": "Degrees of freedom", "averages": "Falls with more readings", "source": "Source", "meter": "Meter",
+    "meter": "Meter",
     "readings": "Readings", "before": "Run before", "after": "Run after", "support": "Support", "block": "Block", "at": "Time",
     "first": "First reading", "last": "Last reading", "mean": "Mean", "bias": "Bias", "tolerance": "Tolerance",
     "result": "Result", "part": "Part", "spot": "Spot", "spots": "Spots", "order": "Order", "s": "Standard deviation",
@@ -151,7 +150,6 @@ COLUMN = {
 }  # fmt: skip
 
 TABLE = {
-    "uncertainty": "What the uncertainty of the lot mean is made of.",
     "brackets": "Readings of the lot between two runs of checks.",
     "checks": "The checks of those runs.",
     "parts": "Part means, with their spots.",

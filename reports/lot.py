@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from reports import _lot_charts, _lot_tables
+from reports import _lot_charts, _lot_tables, _uncertainty
 from reports import _words as words
 from reports._address import address
 from reports._advice import lot_steps
@@ -15,6 +15,7 @@ from reports._numbers import Clock, decimals_for, finite
 from reports._page import Masthead, document, flags_list, section, unit_in_words, verdict
 from reports._report import Report
 from reports._tables import Numbered, best_order, facts
+from reports._words_uncertainty import CONFORMITY
 from schemas.results import LotPage, LotResult
 
 __all__ = ["REPORT", "render"]
@@ -51,7 +52,8 @@ def render(page: LotPage) -> str:
         section("figures", key_figures(result, unit, decimals)),
         section("charts", *(shown or [none]), wide=True),
         section("support", *_support(page, clock, numbered, here, charts, unit), wide=True),
-        section("uncertainty", *_uncertainty(result, numbered, unit), wide=True),
+        section("conformity", *_conformity(result, numbered), wide=True),
+        section("uncertainty", *_budgets(result, numbered, unit), wide=True),
         section("rule", facts(_rule_facts(result, unit))),
         section("flags", flags_list(result.flags)),
         section("dispositions", _dispositions(result, numbered, clock)),
@@ -126,11 +128,32 @@ def _support(
     return [drawn, *tables]
 
 
-def _uncertainty(result: LotResult, numbered: Numbered, unit: str) -> list[Html]:
-    if not result.contributions:
+def _conformity(result: LotResult, numbered: Numbered) -> list[object]:
+    """Say what was compared with which limits and guard bands, and how surely it conforms."""
+    said: list[object] = [element("p", sentence) for sentence in _uncertainty.conformity_sentences(result)]
+    unit = unit_in_words(result.limits_unit or result.unit)
+    limits = limits_in_words(result.lower_as_written, result.upper_as_written, unit)
+    said.append(_uncertainty.conformity_facts(result, limits))
+    if plot := _uncertainty.conformity_plot(result):
+        guarded = result.conformity is not None and result.conformity.guard_band is not None
+        number = numbered.figure()
+        key = CONFORMITY["key" if guarded else "key_simple"]
+        said.append(
+            figure(number, "conformity", svg(plot, CONFORMITY["chart"]), CONFORMITY["chart"], key, table="conformity")
+        )
+        said.append(_uncertainty.conformity_table(result, numbered.table()))
+    return said
+
+
+def _budgets(result: LotResult, numbered: Numbered, unit: str) -> list[object]:
+    budgets = _uncertainty.budgets_of(result)
+    if not budgets:
         reason = reason_of(result, "expanded_uncertainty")
         return [element("p", words.FRAGMENT["no_budget"].format(reason=reason))]
-    return [_lot_tables.budget_table(result, numbered.table(), unit=unit)]
+    return [
+        _uncertainty.budgets_table(budgets, numbered.table(), unit=unit),
+        _uncertainty.budget_notes(result.uncertainty_notes),
+    ]
 
 
 def _rule_facts(result: LotResult, unit: str) -> list[tuple[str, object]]:

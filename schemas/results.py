@@ -13,6 +13,8 @@ from typing import Any
 
 import polars as pl
 
+from schemas.uncertainty import Budget, Conformity, Contribution
+
 __all__ = [
     "BlockSummary",
     "Contribution",
@@ -72,26 +74,12 @@ class Decision:
 
 
 @dataclass(frozen=True, slots=True)
-class Contribution:
-    """One line of an uncertainty budget.
-
-    `standard_uncertainty` is in the unit of the budget and already multiplied by its sensitivity;
-    `degrees_of_freedom` is None for infinite; `averages` says whether it was divided by the root of the count.
-    """
-
-    name: str
-    standard_uncertainty: float
-    degrees_of_freedom: float | None
-    averages: bool
-    source: str
-
-
-@dataclass(frozen=True, slots=True)
 class LotResult:
     """What the tool says of a lot.
 
     `mean`, `standard_deviation`, `minimum`, `maximum`, `pp`, `ppk` are of part means at the reference temperature, in
-    `unit`. `repeatability` pools repeats on one spot. Intervals are two-sided 95 %.
+    `unit`. `repeatability` pools repeats on one spot. Intervals are two-sided 95 %. `contributions`,
+    `uncertainty_notes` and `budgets` are filled for lots that are shown (`pipeline.steps.budgets.with_budgets`).
     """
 
     lot: str
@@ -145,6 +133,8 @@ class LotResult:
     dispositions: tuple[Decision, ...]
     as_of: datetime
     uncertainty_notes: tuple[str, ...] = ()  # what the budget leaves out, and a bias it adds
+    conformity: Conformity | None = None  # None without limits
+    budgets: tuple[Budget, ...] = ()  # of a single reading and of the compared value; filled for lots that are shown
 
 
 @dataclass(frozen=True, slots=True)

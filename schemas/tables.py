@@ -286,6 +286,13 @@ REFERENCE_TABLES: dict[str, Table] = {
                 "proportional: 1/°C at 100 %IACS.",
             ),
             Column("source", TEXT, "Where the coefficient was taken from."),
+            Column(
+                "coefficient_expanded_uncertainty",
+                FLOAT,
+                "Expanded uncertainty of the coefficient, in its own unit.",
+                at_least=0,
+            ),
+            Column("coefficient_coverage_factor", FLOAT, "Coverage factor of that uncertainty; default 2.", above=0),
         ),
         _reference(
             "sensors",
@@ -323,6 +330,13 @@ REFERENCE_TABLES: dict[str, Table] = {
             Column("k", FLOAT, "Acceptability constant of the k method.", at_least=0),
             Column("hardness_required", BOOLEAN, "Whether a hardness result must stand beside it."),
             Column("source", TEXT, "Document the limits come from."),
+            Column(
+                "conformance_probability",
+                FLOAT,
+                "Guarded rule: probability of conforming that a value must reach; the guard band follows from it.",
+                at_least=0.5,
+                at_most=0.9999,
+            ),
         ),
         _reference(
             "lots",

@@ -102,6 +102,7 @@ def lot(
 
     Example: annealog lot L-0007 --json
     """
+    from pipeline.steps.budgets import with_budgets
     from pipeline.steps.pages import lot_pages
 
     place = workspace_at(workspace)
@@ -113,7 +114,7 @@ def lot(
                 f"Lot {name!r} has no readings and does not stand in reference/lots.csv. Check the spelling."
             )
         found, sources = read_and_assess(place, as_of, lots=[name])
-    result: LotResult = found.lots[name]
+    result: LotResult = with_budgets(found, found.lots[name])
     path = _write(place, lot_pages(place, found, sources, [name]), as_of, dry_run=dry_run)
     if json:
         output.print_json({**as_json(result), "page": path})

@@ -9,19 +9,103 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
 from scipy.optimize import brentq
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-__all__ = ["GuardBand", "conformance_probability", "guard_band", "guarded_limit"]
+    from numpy.typing import NDArray
+
+__all__ = [
+    "GuardBand",
+    "conformance_probabilities",
+    "conformance_probability",
+    "guard_band",
+    "guarded_limit",
+    "one_sided_factors",
+]
+
+
+def _whole(degrees_of_freedom: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return degrees of freedom truncated as for a coverage factor; infinite ones stay (GUM G.4.1, note 1)."""
+    finite = np.isfinite(degrees_of_freedom)
+    whole: NDArray[np.float64] = np.where(
+        finite, np.floor(np.where(finite, degrees_of_freedom, 1.0) * (1 + 1e-9)), np.inf
+    )
+    return whole
+
+
+def one_sided_factors(probability: NDArray[np.float64], degrees_of_freedom: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the factor on u that keeps the risk beyond one limit at 1 - probability.
+
+    Parameters
+    ----------
+    probability
+        Conformance probability, shape (n,).
+    degrees_of_freedom
+        Of u, at least 1, shape (n,); infinity for the normal distribution.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (n,): 1.645 for 95 % and infinite degrees of freedom (ISO 14253-1:2017 prints 1.65; from memory).
+    """
+    whole = _whole(degrees_of_freedom)
+    finite = np.isfinite(whole)
+    factors: NDArray[np.float64] = np.where(
+        finite, stdtrit(np.where(finite, whole, 1.0), probability), ndtri(probability)
+    )
+    return factors
+
+
+def conformance_probabilities(
+    value: NDArray[np.float64],
+    standard_uncertainty: NDArray[np.float64],
+    degrees_of_freedom: NDArray[np.float64],
+    lower: NDArray[np.float64],
+    upper: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Return what :func:`conformance_probability` does, for many.
+
+    Parameters
+    ----------
+    value, standard_uncertainty, degrees_of_freedom
+        Shape (n,); degrees of freedom are infinite for the normal distribution.
+    lower, upper
+        Limits, shape (n,); minus and plus infinity for a side without one.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (n,); NaN where an input is NaN. With u = 0 the value is in or out, limits included.
+    """
+    whole = _whole(degrees_of_freedom)
+    finite = np.isfinite(whole)
+    some = standard_uncertainty > 0
+    u = np.where(some, standard_uncertainty, 1.0)
+
+    def beyond(distance: NDArray[np.float64]) -> NDArray[np.float64]:
+        z = np.where(np.isfinite(distance), distance / u, -np.inf)
+        tail = np.where(finite, stdtr(np.where(finite, whole, 1.0), z), ndtr(z))
+        chosen: NDArray[np.float64] = np.where(some, tail, np.where(distance > 0, 1.0, 0.0))
+        return chosen
+
+    # the complement is summed from its own tails, so that a tiny risk is not lost beside 1
+    found: NDArray[np.float64] = np.clip(1.0 - beyond(value - upper) - beyond(lower - value), 0.0, 1.0)
+    return np.where(np.isnan(value) | np.isnan(standard_uncertainty), np.nan, found)
 
 
 def conformance_probability(
-    value: float, standard_uncertainty: float, *, lower: float | None = None, upper: float | None = None
+    value: float,
+    standard_uncertainty: float,
+    *,
+    lower: float | None = None,
+    upper: float | None = None,
+    degrees_of_freedom: float | None = None,
 ) -> float:
-    """Return the probability that the measurand lies within its limits, for a normal distribution about the value.
+    """Return the probability that the measurand lies within its limits, for a symmetric distribution about the value.
 
     Parameters
     ----------
@@ -31,6 +115,8 @@ def conformance_probability(
         Its standard uncertainty, above 0, in the same unit.
     lower, upper
         Limits; None for a side without one.
+    degrees_of_freedom
+        Of the standard uncertainty; None for infinite, which makes the distribution normal, else Student's t.
 
     Returns
     -------
@@ -46,14 +132,28 @@ def conformance_probability(
     Notes
     -----
     JCGM 106:2012, 7.2 to 7.4 (clauses from memory): Φ((T_U − y)/u) − Φ((T_L − y)/u), with a weakly informative prior.
+    Where u stands on few degrees of freedom, the scaled and shifted t distribution takes the place of the normal one
+    (JCGM 101:2008, 6.4.9, from memory).
     """
     _check_limits(standard_uncertainty, lower, upper)
     if not math.isfinite(value):
         raise ValueError(f"value = {value!r}; expected a finite number")
-    beyond_upper = 0.0 if upper is None else float(ndtr((value - upper) / standard_uncertainty))
-    beyond_lower = 0.0 if lower is None else float(ndtr((lower - value) / standard_uncertainty))
-    # the complement is summed from its own tails, so that a tiny risk is not lost beside 1
-    return max(0.0, 1.0 - beyond_upper - beyond_lower)
+    found = conformance_probabilities(
+        np.array([value]),
+        np.array([standard_uncertainty]),
+        np.array([_infinite(degrees_of_freedom)]),
+        np.array([-math.inf if lower is None else lower]),
+        np.array([math.inf if upper is None else upper]),
+    )
+    return float(found[0])
+
+
+def _infinite(degrees_of_freedom: float | None) -> float:
+    if degrees_of_freedom is None:
+        return math.inf
+    if not degrees_of_freedom * (1 + 1e-9) >= 1:
+        raise ValueError(f"degrees of freedom = {degrees_of_freedom!r}; expected at least 1, or None for infinite")
+    return degrees_of_freedom
 
 
 def _check_limits(standard_uncertainty: float, lower: float | None, upper: float | None) -> None:
@@ -76,7 +176,12 @@ class GuardBand:
 
 
 def guard_band(
-    probability: float, standard_uncertainty: float, *, lower: float | None = None, upper: float | None = None
+    probability: float,
+    standard_uncertainty: float,
+    *,
+    lower: float | None = None,
+    upper: float | None = None,
+    degrees_of_freedom: float | None = None,
 ) -> GuardBand:
     """Return the guard band inside which a value conforms with at least a stated probability.
 
@@ -88,6 +193,8 @@ def guard_band(
         Standard uncertainty of the value, above 0.
     lower, upper
         Limits; None for a side without one.
+    degrees_of_freedom
+        Of the standard uncertainty; None for infinite.
 
     Returns
     -------
@@ -107,14 +214,18 @@ def guard_band(
     if not 0.5 <= probability < 1:
         raise ValueError(f"probability = {probability!r}; expected a number from 0.5 to below 1")
     _check_limits(standard_uncertainty, lower, upper)
-    one_sided = float(ndtri(probability)) * standard_uncertainty
+    nu = _infinite(degrees_of_freedom)
+    one_sided = float(one_sided_factors(np.array([probability]), np.array([nu]))[0]) * standard_uncertainty
     if lower is None or upper is None:
         return GuardBand(one_sided)
     low, high = lower, upper
     half = (high - low) / 2
 
     def shortfall(width: float) -> float:
-        return conformance_probability(low + width, standard_uncertainty, lower=low, upper=high) - probability
+        at_edge = conformance_probability(
+            low + width, standard_uncertainty, lower=low, upper=high, degrees_of_freedom=degrees_of_freedom
+        )
+        return at_edge - probability
 
     if shortfall(half) < 0:
         return GuardBand(

@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.metrology.uncertainty import CombinedUncertainty, combine, coverage_factors
-from schemas.results import Contribution
+from schemas.uncertainty import Contribution
 
 __all__ = ["LotMeanBudget", "LotMeanInputs", "lot_mean_budget", "lot_mean_budgets"]
 
@@ -35,7 +35,12 @@ class LotMeanInputs:
     The sensitivities are ∂(mean)/∂(temperature read) per °C and ∂(mean)/∂(coefficient), see
     :func:`pipeline.metrology.temperature.sensitivities`; None where the meter had corrected the readings itself.
     `measurand` says of what the mean speaks: of the ``measured_parts``, or of the ``lot`` they were drawn from, where
-    parts differ and the scatter between them counts.
+    parts differ and the scatter between them counts. `averaged_parts` are the parts in this mean (1 for a spot), where the
+    scatter between `parts` must stand in for repeatability; None for all of them.
+    `repeatability_from` is ``repeats`` (on the lot's own spots) or ``checks`` (pooled from the meter's checks).
+    `drift_bound` is how far the meter may have drifted since its last check; the allowances are half widths in percent of the
+    value. `bias_line_standard_uncertainty` is that of a bias taken off by the line over the blocks; it contains their
+    certificates.
     """
 
     mean: float
@@ -57,6 +62,12 @@ class LotMeanInputs:
     sensor_coverage_factor: float | None = None
     coefficient_sensitivity: float | None = None
     coefficient_standard_uncertainty: float | None = None
+    averaged_parts: int | None = None
+    repeatability_from: Literal["repeats", "checks"] = "repeats"
+    drift_bound: float | None = None
+    thickness_allowance_percent: float | None = None
+    lift_off_allowance_percent: float | None = None
+    bias_line_standard_uncertainty: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,18 +100,29 @@ def _scatter(inputs: LotMeanInputs) -> Contribution | str:
             s / math.sqrt(inputs.readings),
             nu,
             True,
-            f"pooled over repeats on a spot, divided by the root of {inputs.readings} readings (GUM 4.2.3)",
+            f"{_POOLED[inputs.repeatability_from]}{_divided(inputs.readings, 'reading')}",
         )
     s, parts = inputs.part_standard_deviation, inputs.parts
     if s is None or parts is None or parts < 2:
         return _NO_SCATTER if inputs.measurand == "measured_parts" else _NO_PARTS
+    averaged = parts if inputs.averaged_parts is None else inputs.averaged_parts
     return Contribution(
         "scatter of parts",
-        s / math.sqrt(parts),
+        s / math.sqrt(averaged),
         float(parts - 1),
         True,
-        f"standard deviation of part means, divided by the root of {parts} parts; contains repeatability (GUM 4.2.3)",
+        f"standard deviation of part means{_divided(averaged, 'part')}; contains repeatability",
     )
+
+
+_POOLED: Final = {
+    "repeats": "pooled over repeats on a spot of this lot",
+    "checks": "pooled over repeats on blocks in the meter's checks, because the lot has too few repeats of its own (GUM 4.2.4)",
+}
+
+
+def _divided(count: int, what: str) -> str:
+    return "" if count == 1 else f", divided by the root of {count} {what}s (GUM 4.2.3)"
 
 
 def lot_mean_budget(inputs: LotMeanInputs, *, coverage: float = 0.95) -> LotMeanBudget:
@@ -143,7 +165,17 @@ def lot_mean_budget(inputs: LotMeanInputs, *, coverage: float = 0.95) -> LotMean
 
     block, k = inputs.block_expanded_uncertainty, inputs.block_coverage_factor
     certified = block is not None and k is not None
-    if block is not None and k is not None:
+    if certified and inputs.bias_line_standard_uncertainty is not None:
+        lines.append(
+            Contribution(
+                "bias line over the blocks",
+                inputs.bias_line_standard_uncertainty,
+                None,
+                False,
+                "standard uncertainty of the line at this level, whose bias is taken off; contains the block certificates",
+            )
+        )
+    elif block is not None and k is not None:
         lines.append(Contribution("block certificate", block / k, None, False, f"certificate, U/k with k = {k:g}"))
     else:
         notes.append("no certificate of a block with uncertainty and coverage factor: not counted")
@@ -154,7 +186,17 @@ def lot_mean_budget(inputs: LotMeanInputs, *, coverage: float = 0.95) -> LotMean
         lines.append(
             Contribution("meter between checks", s, nu, False, "standard deviation of check means since the setting")
         )
-        bias = inputs.check_bias or 0.0
+        bias = 0.0 if inputs.bias_line_standard_uncertainty is not None else inputs.check_bias or 0.0
+        if inputs.drift_bound is not None:
+            lines.append(
+                Contribution(
+                    "drift since the last check",
+                    inputs.drift_bound / math.sqrt(3),
+                    None,
+                    False,
+                    "95 % bound of the trend of the bias times the time since the last check, rectangular (GUM 4.3.7)",
+                )
+            )
         if bias:
             notes.append(
                 f"the known bias of {bias:.4g} is not corrected; its amount is added to the expanded uncertainty "
@@ -181,6 +223,7 @@ def lot_mean_budget(inputs: LotMeanInputs, *, coverage: float = 0.95) -> LotMean
     else:
         notes.append("resolution of the meter not known: not counted")
     _temperature_lines(inputs, lines, notes)
+    _allowance_lines(inputs, lines)
     if reason is not None:
         return LotMeanBudget(tuple(lines), None, reason, tuple(notes))
     return LotMeanBudget(tuple(lines), combine(lines, coverage=coverage, uncorrected_bias=bias), None, tuple(notes))
@@ -217,6 +260,17 @@ def _temperature_lines(inputs: LotMeanInputs, lines: list[Contribution], notes: 
             notes.append("uncertainty of the temperature coefficient not known: not counted")
 
 
+def _allowance_lines(inputs: LotMeanInputs, lines: list[Contribution]) -> None:
+    for name, percent in (
+        ("thickness", inputs.thickness_allowance_percent),
+        ("lift-off", inputs.lift_off_allowance_percent),
+    ):
+        if percent:
+            half_width = abs(inputs.mean) * percent / 100
+            source = f"the site allows ±{percent:g} % for what is left of it, rectangular (GUM 4.3.7)"
+            lines.append(Contribution(name, half_width / math.sqrt(3), None, False, source))
+
+
 def lot_mean_budgets(frame: pl.DataFrame, *, coverage: float = 0.95) -> pl.DataFrame:
     """Return combined and expanded uncertainty of many means at once, as :func:`lot_mean_budget` does for one.
 
@@ -232,7 +286,8 @@ def lot_mean_budgets(frame: pl.DataFrame, *, coverage: float = 0.95) -> pl.DataF
     -------
     polars.DataFrame
         The frame, rows in the same order, with ``standard_uncertainty``, ``degrees_of_freedom`` (null for infinite),
-        ``coverage_factor``, ``expanded_uncertainty`` and ``uncertainty_reason`` (why there is none, else null).
+        ``coverage_factor``, ``expanded_uncertainty``, ``uncorrected_bias`` (signed; its amount is in the expanded uncertainty)
+        and ``uncertainty_reason`` (why there is none, else null).
     """
     have = set(frame.columns)
 
@@ -249,7 +304,9 @@ def lot_mean_budgets(frame: pl.DataFrame, *, coverage: float = 0.95) -> pl.DataF
     scatter = (
         pl.when(by_repeats)
         .then(r / column("readings").sqrt())
-        .otherwise(by_parts.then(column("part_standard_deviation") / parts.sqrt()))
+        .otherwise(
+            by_parts.then(column("part_standard_deviation") / pl.coalesce(column("averaged_parts"), parts).sqrt())
+        )
     )
     scatter_nu = pl.when(by_repeats).then(r_nu).otherwise(parts - 1)
     certificate = column("block_expanded_uncertainty") / column("block_coverage_factor")
@@ -260,9 +317,14 @@ def lot_mean_budgets(frame: pl.DataFrame, *, coverage: float = 0.95) -> pl.DataF
     ).fill_null(value=False)
     accuracy = column("mean").abs() * column("accuracy_percent") / 100 / math.sqrt(3)
     meter = pl.when(by_checks).then(column("check_standard_deviation")).otherwise(accuracy)
+    line = pl.when(certificate.is_not_null()).then(column("bias_line_standard_uncertainty"))
+
+    def allowance(name: str) -> pl.Expr:
+        return column("mean").abs() * column(name) / 100 / math.sqrt(3)
+
     lines: list[tuple[pl.Expr, pl.Expr]] = [
         (scatter, scatter_nu),
-        (certificate, nothing),
+        (pl.coalesce(line, certificate), nothing),
         (meter, pl.when(by_checks).then(column("check_degrees_of_freedom"))),
         (column("resolution") / math.sqrt(12), nothing),
         (
@@ -272,7 +334,11 @@ def lot_mean_budgets(frame: pl.DataFrame, *, coverage: float = 0.95) -> pl.DataF
             nothing,
         ),
         (column("coefficient_sensitivity").abs() * column("coefficient_standard_uncertainty"), nothing),
+        (pl.when(by_checks).then(column("drift_bound") / math.sqrt(3)), nothing),
+        (allowance("thickness_allowance_percent"), nothing),
+        (allowance("lift_off_allowance_percent"), nothing),
     ]
+    known_bias = pl.when(by_checks & line.is_null()).then(column("check_bias")).fill_null(0.0)
     reason = (
         pl.when(scatter.is_null() & of_parts)
         .then(pl.lit(_NO_SCATTER))
@@ -285,7 +351,7 @@ def lot_mean_budgets(frame: pl.DataFrame, *, coverage: float = 0.95) -> pl.DataF
     shares = [pl.when(combined > 0).then((u / combined) ** 4 / nu).fill_null(0.0) for u, nu in lines]
     table = frame.select(
         combined=combined,
-        bias=pl.when(by_checks).then(column("check_bias").abs()).fill_null(0.0),
+        bias=known_bias,
         weight=pl.sum_horizontal(shares),
         reason=reason,
         broken=(~(column("readings") >= 1)).fill_null(value=True)
@@ -307,6 +373,7 @@ def lot_mean_budgets(frame: pl.DataFrame, *, coverage: float = 0.95) -> pl.DataF
         standard_uncertainty=pl.when(computable).then(table["combined"]),
         degrees_of_freedom=pl.when(computable & nu.is_finite()).then(nu),
         coverage_factor=pl.when(computable).then(factor),
-        expanded_uncertainty=pl.when(computable).then(factor * table["combined"] + table["bias"]),
+        expanded_uncertainty=pl.when(computable).then(factor * table["combined"] + table["bias"].abs()),
+        uncorrected_bias=table["bias"],
         uncertainty_reason=table["reason"],
     )

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from schemas.results import Contribution
+    from schemas.uncertainty import Contribution
 
 __all__ = [
     "CombinedUncertainty",

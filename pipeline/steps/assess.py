@@ -59,6 +59,7 @@ class Assessment:
     meters: dict[str, MeterResult] = field(default_factory=dict)
     spot_values: pl.DataFrame = field(default_factory=pl.DataFrame)
     part_values: pl.DataFrame = field(default_factory=pl.DataFrame)
+    budget_inputs: pl.DataFrame = field(default_factory=pl.DataFrame)
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,15 +242,16 @@ def assess_frames(
         decisions_on_signals(events),
         by_hand,
     )
-    decided, spot_values, part_values = lot_results(base, events, lots)
+    found_lots = lot_results(base, events, lots)
     seen = prepared["meter"].unique().sort().to_list()
     wanted = seen if meters is None else [meter for meter in seen if meter in set(meters)]
     fields: dict[str, Any] = {
         **base.__dict__,
-        "lots": decided,
+        "lots": found_lots.results,
         "meters": {meter: meter_result(meter, base) for meter in wanted},
-        "spot_values": spot_values,
-        "part_values": part_values,
+        "spot_values": found_lots.spot_values,
+        "part_values": found_lots.part_values,
+        "budget_inputs": found_lots.budget_inputs,
     }
     return Assessment(**fields)
 

@@ -1,29 +1,41 @@
-"""Uncertainty of each lot's mean, and of what is compared with its limits: gathers the inputs of the budget."""
+"""Uncertainty of a reading, of each lot's mean, and of what is compared with its limits: gathers the inputs of the budgets.
+
+Figures of all lots come out of one pass over frames; the tables of contributions are made for the lots that are shown.
+"""
 
 from __future__ import annotations
 
-from dataclasses import fields
-from typing import TYPE_CHECKING
+from dataclasses import fields, replace
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
+from scipy.special import fdtri
 
 from pipeline.metrology.lot_budget import LotMeanBudget, LotMeanInputs, lot_mean_budget, lot_mean_budgets
 from pipeline.metrology.temperature import sensitivities
+from pipeline.metrology.uncertainty import coverage_factors
 from pipeline.metrology.units import convert, convert_expression, derivative
+from schemas.uncertainty import Budget
 from schemas.versions import join_version
 
 if TYPE_CHECKING:
     from pipeline.steps.assess import Assessment
+    from schemas.results import LotResult
 
-__all__ = ["budgets_of_lots"]
+__all__ = ["as_budget", "budgets_of_lots", "with_budgets"]
 
 _ENOUGH_CHECKS = 6
 """Below this the standard deviation between checks says less than the meter's accuracy statement."""
 
+_ENOUGH_REPEATS = 10
+"""With fewer degrees of freedom than this a lot's own repeatability gives way to what the meter's checks pooled."""
+
+_DAY_US = 86_400_000_000.0
+
 
 def budgets_of_lots(
     assessment: Assessment, counted: pl.DataFrame, figures: pl.DataFrame, spots: pl.DataFrame, info: pl.DataFrame
-) -> tuple[pl.DataFrame, dict[str, LotMeanBudget]]:
+) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return the expanded uncertainty of each lot's mean and of what is compared with limits.
 
     Parameters
@@ -37,17 +49,17 @@ def budgets_of_lots(
     spots
         Spot values, for the fewest repeats.
     info
-        What each lot is, with conforms_by and limits_unit.
+        What each lot is, with material, conforms_by and limits_unit.
 
     Returns
     -------
-    (polars.DataFrame, dict)
+    (polars.DataFrame, polars.DataFrame)
         lot, expanded_uncertainty, coverage_factor, uncertainty_reason (of the lot mean, in the working unit) and
-        expanded_of_compared_in_limits_unit; the budget of the mean by lot.
+        compared_standard_uncertainty, compared_degrees_of_freedom, compared_coverage_factor, compared_expanded_uncertainty,
+        compared_bias (of one compared value, in the unit of the limits); and what the budgets were made of, for
+        :func:`with_budgets`.
     """
     inputs = _inputs(assessment, counted, figures, info)
-    coverage = assessment.settings.confidence
-    whole = lot_mean_budgets(inputs, coverage=coverage)
     fewest = spots.group_by("lot").agg(pl.col("readings").min().alias("_repeats"))
     of_part = (
         spots.group_by("lot", "part")
@@ -55,37 +67,99 @@ def budgets_of_lots(
         .group_by("lot")
         .agg(pl.col("readings").min().alias("_of_part"))
     )
-    compared = (
-        inputs.join(fewest, on="lot", how="left", maintain_order="left")
-        .join(of_part, on="lot", how="left", maintain_order="left")
-        .with_columns(
+    inputs = inputs.join(fewest, on="lot", how="left", maintain_order="left").join(
+        of_part, on="lot", how="left", maintain_order="left"
+    )
+    coverage = assessment.settings.confidence
+    whole = lot_mean_budgets(inputs, coverage=coverage)
+    by_lot = pl.col("conforms_by").is_in(["lot_mean", "k_method"])
+    compared = lot_mean_budgets(
+        inputs.with_columns(
             pl.when(pl.col("conforms_by") == "part")
             .then("_of_part")
-            .when(pl.col("conforms_by").is_in(["lot_mean", "k_method"]))
+            .when(by_lot)
             .then("readings")
             .otherwise("_repeats")
-            .alias("readings")
-        )
+            .alias("readings"),
+            pl.when(by_lot).then("parts").otherwise(1).alias("averaged_parts"),
+        ),
+        coverage=coverage,
     )
-    compared = lot_mean_budgets(compared, coverage=coverage)
     unit = assessment.settings.unit
     scale: pl.Expr = pl.lit(None, pl.Float64)
     for given in info["limits_unit"].drop_nulls().unique().sort().to_list():
-        ratio = (convert_expression(pl.col("mean"), unit, given) / pl.col("mean")).abs()
+        ratio = convert_expression(pl.col("mean"), unit, given) / pl.col("mean")
+        # conductivity and resistivity go opposite ways
+        ratio = -ratio.abs() if derivative(1.0, unit, given) < 0 else ratio.abs()
         scale = pl.when(pl.col("limits_unit") == given).then(ratio).otherwise(scale)
     in_limits_unit = compared.select(
-        "lot", (pl.col("expanded_uncertainty") * scale).alias("expanded_of_compared_in_limits_unit")
+        "lot",
+        (pl.col("standard_uncertainty") * scale.abs()).alias("compared_standard_uncertainty"),
+        pl.col("degrees_of_freedom").alias("compared_degrees_of_freedom"),
+        pl.col("coverage_factor").alias("compared_coverage_factor"),
+        (pl.col("expanded_uncertainty") * scale.abs()).alias("compared_expanded_uncertainty"),
+        (pl.col("uncorrected_bias") * scale).alias("compared_bias"),
     )
-    names = [f.name for f in fields(LotMeanInputs)]
-    known = [name for name in names if name in inputs.columns]
-    tables = {
-        row["lot"]: lot_mean_budget(LotMeanInputs(**{name: row[name] for name in known}), coverage=coverage)
-        for row in inputs.iter_rows(named=True)
-    }
     result = whole.select("lot", "expanded_uncertainty", "coverage_factor", "uncertainty_reason").join(
         in_limits_unit, on="lot", how="left", maintain_order="left"
     )
-    return result, tables
+    return result, inputs
+
+
+_FIELDS = tuple(f.name for f in fields(LotMeanInputs))
+
+
+def with_budgets(assessment: Assessment, result: LotResult) -> LotResult:
+    """Return a lot with its tables of contributions: of its mean, of a single reading, of the compared value.
+
+    Parameters
+    ----------
+    assessment
+        From which the lot came.
+    result
+        The lot.
+
+    Returns
+    -------
+    LotResult
+        The same where no reading counts.
+    """
+    found = assessment.budget_inputs
+    rows = found.filter(pl.col("lot") == result.lot) if found.height else found
+    if not rows.height:
+        return result
+    row = rows.row(0, named=True)
+    inputs = LotMeanInputs(**{name: row[name] for name in _FIELDS if name in row})
+    coverage = assessment.settings.confidence
+    of_mean = lot_mean_budget(inputs, coverage=coverage)
+    compared = result.conforms_by or "spot"
+    wanted: list[tuple[str, LotMeanInputs]] = [("reading", replace(inputs, readings=1, averaged_parts=1))]
+    if compared in ("spot", "part"):
+        count = row["_repeats"] if compared == "spot" else row["_of_part"]
+        wanted.append((compared, replace(inputs, readings=count, averaged_parts=1)))
+    made = [as_budget(of, one, lot_mean_budget(one, coverage=coverage), assessment.settings.unit) for of, one in wanted]
+    made.append(as_budget("lot_mean", inputs, of_mean, assessment.settings.unit))
+    return replace(result, contributions=of_mean.contributions, uncertainty_notes=of_mean.notes, budgets=tuple(made))
+
+
+def as_budget(of: str, inputs: LotMeanInputs, made: LotMeanBudget, unit: str, **place: Any) -> Budget:
+    """Return a budget as pages and `--json` show it."""
+    total = made.combined
+    return Budget(
+        of=of,
+        unit=unit,
+        level=inputs.mean,
+        readings=inputs.readings,
+        contributions=made.contributions,
+        standard_uncertainty=None if total is None else total.standard_uncertainty,
+        degrees_of_freedom=None if total is None else total.degrees_of_freedom,
+        coverage_factor=None if total is None else total.coverage_factor,
+        expanded_uncertainty=None if total is None else total.expanded_uncertainty,
+        uncorrected_bias=0.0 if total is None else total.uncorrected_bias,
+        reason=made.reason,
+        notes=made.notes,
+        **place,
+    )
 
 
 def _inputs(assessment: Assessment, counted: pl.DataFrame, figures: pl.DataFrame, info: pl.DataFrame) -> pl.DataFrame:
@@ -104,9 +178,12 @@ def _inputs(assessment: Assessment, counted: pl.DataFrame, figures: pl.DataFrame
             pl.col("standard_deviation").alias("part_standard_deviation"),
         )
         .join(main_meter, on="lot", how="left", maintain_order="left")
-        .join(info.select("lot", "last_at", "conforms_by", "limits_unit"), on="lot", how="left", maintain_order="left")
+        .join(
+            info.select("lot", "last_at", "conforms_by", "limits_unit", "material"),
+            on="lot", how="left", maintain_order="left",
+        )
     )  # fmt: skip
-    frame = _with_block(frame, assessment)
+    frame = _with_chosen_repeatability(_with_block(frame, assessment))
     frame = join_version(
         frame,
         assessment.tables["meters"],
@@ -115,7 +192,12 @@ def _inputs(assessment: Assessment, counted: pl.DataFrame, figures: pl.DataFrame
         columns={"accuracy_percent": "accuracy_percent", "resolution": "_resolution", "unit": "_resolution_unit"},
     )
     frame = _with_resolution(frame, assessment.settings.unit)
-    return _with_sensor(frame, counted, assessment)
+    settings = assessment.settings
+    frame = frame.with_columns(
+        pl.lit(settings.thickness_allowance_percent).alias("thickness_allowance_percent"),
+        pl.lit(settings.lift_off_allowance_percent).alias("lift_off_allowance_percent"),
+    )
+    return _with_coefficient(_with_sensor(frame, counted, assessment), assessment)
 
 
 def _with_block(frame: pl.DataFrame, assessment: Assessment) -> pl.DataFrame:
@@ -126,7 +208,9 @@ def _with_block(frame: pl.DataFrame, assessment: Assessment) -> pl.DataFrame:
     series = ["meter", "probe", "frequency_khz", "block"]
     known = assessment.checks.filter(pl.col("bias").is_not_null()).sort(*series, "at", "check", nulls_last=False)
     if not known.height:
-        return frame.with_columns(pl.lit(None, pl.Float64).alias(name) for name in _OF_CHECKS)
+        return frame.with_columns(
+            pl.lit(None, pl.String if name == "block" else pl.Float64).alias(name) for name in _OF_CHECKS
+        )
     phase = [*series, "phase"]
     origin = pl.col("bias").first().over(phase)
     n = pl.int_range(1, pl.len() + 1).over(phase).cast(pl.Float64)
@@ -135,17 +219,34 @@ def _with_block(frame: pl.DataFrame, assessment: Assessment) -> pl.DataFrame:
     # bias and mean have one standard deviation as long as the certificate stays; from the first value on, for its digits
     variance = pl.when(n > 1).then((squares - total**2 / n) / (n - 1)).clip(lower_bound=0.0)
     enough = n >= _ENOUGH_CHECKS
-    so_far = known.select(
-        *series,
-        "at",
-        pl.col("certified_value").alias("_certified"),
+    days = (pl.col("at") - pl.col("at").first().over(phase)).dt.total_microseconds() / _DAY_US
+    degrees = pl.col("within_degrees_of_freedom").fill_null(0.0).cast(pl.Float64)
+    within = degrees * pl.col("within_standard_deviation").fill_null(0.0) ** 2
+    so_far = known.with_columns(
+        shifted.alias("_y"),
+        days.alias("_t"),
+        n.alias("_n"),
+        degrees.cum_sum().over(series).alias("_degrees"),
+        within.cum_sum().over(series).alias("_within"),
         pl.when(enough).then(variance.sqrt()).alias("check_standard_deviation"),
         pl.when(enough).then(n - 1).alias("check_degrees_of_freedom"),
         (origin + total / n).alias("check_bias"),
+    )
+    so_far = _with_drift(so_far, phase).select(
+        *series,
+        "at",
+        pl.col("at").alias("_checked_at"),
+        pl.col("certified_value").alias("_certified"),
+        "check_standard_deviation",
+        "check_degrees_of_freedom",
+        "check_bias",
         (pl.col("certificate_standard_uncertainty") * pl.col("certificate_coverage_factor")).alias(
             "block_expanded_uncertainty"
         ),
         pl.col("certificate_coverage_factor").alias("block_coverage_factor"),
+        "_drift_a_day",
+        pl.when(pl.col("_degrees") > 0).then((pl.col("_within") / pl.col("_degrees")).sqrt()).alias("_of_checks"),
+        "_degrees",
     )
     # the closing run itself does not count: it goes on as long as no part is read, so it could change what was given
     closing = assessment.brackets.group_by("lot").agg(
@@ -178,6 +279,12 @@ def _with_block(frame: pl.DataFrame, assessment: Assessment) -> pl.DataFrame:
         .with_columns((pl.col("_certified") - pl.col("mean")).abs().alias("_distance"))
         .sort("lot", "_distance", "block")
         .unique("lot", keep="first", maintain_order=True)
+        .with_columns(
+            (
+                pl.col("_drift_a_day")
+                * ((pl.col("last_at") - pl.col("_checked_at")).dt.total_microseconds() / _DAY_US).clip(lower_bound=0.0)
+            ).alias("drift_bound")
+        )
         .select("lot", *_OF_CHECKS)
     )
     return frame.join(nearest, on="lot", how="left", maintain_order="left")
@@ -189,7 +296,73 @@ _OF_CHECKS = (
     "check_bias",
     "block_expanded_uncertainty",
     "block_coverage_factor",
+    "drift_bound",
+    "block",
+    "_of_checks",
+    "_degrees",
 )
+
+
+def _with_drift(so_far: pl.DataFrame, phase: list[str]) -> pl.DataFrame:
+    """Add a 95 % bound of the trend of the bias since the setting, in the working unit a day (least squares)."""
+    t, y, n = pl.col("_t"), pl.col("_y"), pl.col("_n")
+
+    def total(value: pl.Expr) -> pl.Expr:
+        return value.cum_sum().over(phase)
+
+    sums = so_far.with_columns(
+        (total(t * t) - total(t) ** 2 / n).alias("_tt"),
+        (total(t * y) - total(t) * total(y) / n).alias("_ty"),
+        (total(y * y) - total(y) ** 2 / n).alias("_yy"),
+    )
+    slope = pl.col("_ty") / pl.col("_tt")
+    rest = ((pl.col("_yy") - slope * pl.col("_ty")) / (n - 2)).clip(lower_bound=0.0)
+    # checks that stand within one hour tell nothing of a drift by the day
+    usable = (n >= _ENOUGH_CHECKS) & (pl.col("_tt") > n * (1 / 24) ** 2)
+    factors = pl.Series("_k", coverage_factors((sums["_n"] - 2).clip(lower_bound=1).to_numpy(), coverage=0.95))
+    return sums.with_columns(factors).with_columns(
+        pl.when(usable).then(slope.abs() + pl.col("_k") * (rest / pl.col("_tt")).sqrt()).alias("_drift_a_day")
+    )
+
+
+def _with_chosen_repeatability(frame: pl.DataFrame) -> pl.DataFrame:
+    """Let the repeatability that the meter's checks pooled stand where the lot has too few repeats of its own.
+
+    A lot that scatters more than that (F test, 5 %) keeps its own: its surface is not that of a block.
+    """
+    own, of_checks = pl.col("repeatability"), pl.col("_of_checks")
+    own_degrees, degrees = pl.col("repeatability_degrees_of_freedom").fill_null(0), pl.col("_degrees").fill_null(0.0)
+    counts = frame.select(
+        own_degrees.cast(pl.Float64).clip(lower_bound=1.0).alias("own"), degrees.clip(lower_bound=1.0).alias("pooled")
+    )
+    critical = pl.Series("_critical", fdtri(counts["own"].to_numpy(), counts["pooled"].to_numpy(), 0.95))
+    frame = frame.with_columns(critical)
+    rougher = (own_degrees >= 1) & (own**2 > pl.col("_critical") * of_checks**2)
+    pooled = (
+        (own_degrees < _ENOUGH_REPEATS) & (degrees > own_degrees) & (of_checks > 0) & ~rougher.fill_null(value=False)
+    ).fill_null(value=False)
+    return frame.with_columns(
+        pl.when(pooled).then(of_checks).otherwise(own).alias("repeatability"),
+        pl.when(pooled)
+        .then(degrees)
+        .otherwise("repeatability_degrees_of_freedom")
+        .alias("repeatability_degrees_of_freedom"),
+        pl.when(pooled).then(pl.lit("checks")).otherwise(pl.lit("repeats")).alias("repeatability_from"),
+    ).drop("_critical", "_of_checks", "_degrees")
+
+
+def _with_coefficient(frame: pl.DataFrame, assessment: Assessment) -> pl.DataFrame:
+    """Add the standard uncertainty of the material's temperature coefficient, where somebody stated it."""
+    stated = join_version(
+        frame,
+        assessment.tables["materials"],
+        key="material",
+        at="last_at",
+        columns={"coefficient_expanded_uncertainty": "_expanded", "coefficient_coverage_factor": "_factor"},
+    )
+    return stated.with_columns(
+        (pl.col("_expanded") / pl.col("_factor").fill_null(2.0)).alias("coefficient_standard_uncertainty")
+    ).drop("_expanded", "_factor")
 
 
 def _with_resolution(frame: pl.DataFrame, unit: str) -> pl.DataFrame:

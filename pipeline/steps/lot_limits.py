@@ -2,13 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import polars as pl
 
 from pipeline.metrology.conformity import decide as decide_limits
 from pipeline.metrology.units import convert, convert_expression, is_resistivity
 from pipeline.statistics.acceptance import accept_by_k
 
-__all__ = ["limits_in", "limits_met", "spots_in_limits_unit"]
+__all__ = ["Judged", "limits_in", "limits_met", "spots_in_limits_unit"]
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What the limits say of a lot: in, out, undecided or None; in words; the outermost compared values."""
+
+    limits_met: str | None
+    sentence: str
+    lowest: float | None
+    highest: float | None
 
 
 _RULE = [
@@ -80,14 +92,12 @@ def spots_in_limits_unit(spots: pl.DataFrame, counted: pl.DataFrame, info: pl.Da
     )
 
 
-def limits_met(
-    spots: pl.DataFrame, info: pl.DataFrame, budgets: pl.DataFrame
-) -> tuple[pl.DataFrame, dict[str, tuple[str | None, str]]]:
-    """Judge what must lie within the limits; return the judged spots and (limits_met, sentence) a lot."""
+def limits_met(spots: pl.DataFrame, info: pl.DataFrame, guards: pl.DataFrame) -> tuple[pl.DataFrame, dict[str, Judged]]:
+    """Judge what must lie within the limits, with guard bands from `guard_bands`; return the judged spots and lots."""
     rules = info.select(
         "lot", "lower_as_written", "upper_as_written", "limits_unit", "conforms_by", "decision_rule", "rounding", "k"
     ).with_columns(pl.col("conforms_by").fill_null("spot"), pl.col("decision_rule").fill_null("simple"))
-    guard = budgets.select("lot", pl.col("expanded_of_compared_in_limits_unit").alias("_guard"))
+    guard = guards.select("lot", pl.col("guard_band").alias("_guard"))
     units = spots.join(rules, on="lot", how="left", maintain_order="left", suffix="_of_rule").join(
         guard, on="lot", how="left", maintain_order="left"
     )
@@ -107,7 +117,7 @@ def limits_met(
         pl.col(_RULE).first(),
     )
     of_lot = mean_of_lot.with_columns(_judged(mean_of_lot, "value").alias("within"))
-    found: dict[str, tuple[str | None, str]] = {}
+    found: dict[str, Judged] = {}
     for frame, what in ((units, "spot"), (of_part, "part"), (of_lot, "lot_mean")):
         found |= _sentences(frame.filter(pl.col("conforms_by") == what), what)
     found |= _k_method(of_lot.filter(pl.col("conforms_by") == "k_method"))
@@ -138,7 +148,7 @@ _WORDS = {
 }
 
 
-def _sentences(frame: pl.DataFrame, what: str) -> dict[str, tuple[str | None, str]]:
+def _sentences(frame: pl.DataFrame, what: str) -> dict[str, Judged]:
     """Word the comparison of one kind of mean with the limits of each lot."""
     value = "mean_in_limits_unit" if what == "spot" else "value"
     summary = frame.group_by("lot", maintain_order=True).agg(
@@ -148,37 +158,39 @@ def _sentences(frame: pl.DataFrame, what: str) -> dict[str, tuple[str | None, st
         pl.col("within").null_count().alias("unknown"),
         pl.col(value).min().alias("low"),
         pl.col(value).max().alias("high"),
-        pl.col("lower_as_written", "upper_as_written", "limits_unit", "decision_rule").first(),
+        pl.col("lower_as_written", "upper_as_written", "limits_unit", "decision_rule", "_guard").first(),
     )
-    found: dict[str, tuple[str | None, str]] = {}
+    found: dict[str, Judged] = {}
     one, many = _WORDS[what]
     for row in summary.iter_rows(named=True):
         if row["lower_as_written"] is None and row["upper_as_written"] is None:
             continue
         limits = _limits_in_words(row["lower_as_written"], row["upper_as_written"], row["limits_unit"])
+        band = f"guard band of {row['_guard'] or 0.0:.3g} {row['limits_unit']}"
+        met: str | None = "in"
         if row["unknown"]:
-            found[row["lot"]] = (None, f"{row['unknown']} of {row['n']} {many} could not be compared with {limits}.")
+            met, sentence = None, f"{row['unknown']} of {row['n']} {many} could not be compared with {limits}."
         elif row["out"]:
             run = f"they run from {row['low']:.5g} to {row['high']:.5g} {row['limits_unit']}"
             verb = "lie outside" if " to " in limits else "are not"
-            found[row["lot"]] = ("out", f"{row['out']} of {row['n']} {many} {verb} {limits}: {run}.")
+            met, sentence = "out", f"{row['out']} of {row['n']} {many} {verb} {limits}: {run}."
         elif row["undecided"]:
-            found[row["lot"]] = (
-                "undecided",
-                f"{row['undecided']} of {row['n']} {many} lie closer to {limits} than their expanded uncertainty.",
-            )
+            met = "undecided"
+            sentence = f"{row['undecided']} of {row['n']} {many} lie closer to {limits} than the {band}."
         else:
             verb = "lie within" if " to " in limits else "are"
             if row["n"] == 1:
                 verb = "lies within" if " to " in limits else "is"
             subject = f"The {one}" if row["n"] == 1 else f"All {row['n']} {many}"
-            found[row["lot"]] = ("in", f"{subject} {verb} {limits}.")
+            clear = f", clear of the {band}" if row["decision_rule"] == "guarded" else ""
+            sentence = f"{subject} {verb} {limits}{clear}."
+        found[row["lot"]] = Judged(met, sentence, row["low"], row["high"])
     return found
 
 
-def _k_method(frame: pl.DataFrame) -> dict[str, tuple[str | None, str]]:
+def _k_method(frame: pl.DataFrame) -> dict[str, Judged]:
     """Judge by variables, standard deviation unknown (ISO 3951, form k; two limits together)."""
-    found: dict[str, tuple[str | None, str]] = {}
+    found: dict[str, Judged] = {}
     for row in frame.iter_rows(named=True):
         lower, upper = row["lower_as_written"], row["upper_as_written"]
         if lower is None and upper is None:
@@ -186,10 +198,12 @@ def _k_method(frame: pl.DataFrame) -> dict[str, tuple[str | None, str]]:
         limits = _limits_in_words(lower, upper, row["limits_unit"])
         judged = accept_by_k(row["parts"], row["value"], row["deviation"], row["k"], lower, upper)
         if judged.accepted is None:
-            found[row["lot"]] = (None, f"The k method cannot judge {limits}: {judged.reason}.")
+            said = f"The k method cannot judge {limits}: {judged.reason}."
+            found[row["lot"]] = Judged(None, said, row["value"], row["value"])
             continue
         worst = min(q for q in (judged.quality_lower, judged.quality_upper) if q is not None)
         verdict = "accepts" if judged.accepted else "does not accept"
         margin = f"the nearest limit of {limits} is {worst:.3f} standard deviations from the mean, k = {row['k']:g}"
-        found[row["lot"]] = ("in" if judged.accepted else "out", f"The k method {verdict} the lot: {margin}.")
+        said = f"The k method {verdict} the lot: {margin}."
+        found[row["lot"]] = Judged("in" if judged.accepted else "out", said, row["value"], row["value"])
     return found

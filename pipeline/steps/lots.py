@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -12,8 +13,9 @@ from pipeline.metrology.verdict import Evidence, decide
 from pipeline.statistics.capability import capability_of_lots
 from pipeline.statistics.descriptive import nested
 from pipeline.steps.budgets import budgets_of_lots
+from pipeline.steps.guards import conformity_of_lots, guard_bands
 from pipeline.steps.lot_flags import flags_of_lots, supplier_levels
-from pipeline.steps.lot_limits import limits_in, limits_met, spots_in_limits_unit
+from pipeline.steps.lot_limits import Judged, limits_in, limits_met, spots_in_limits_unit
 from schemas.results import Decision, LotResult
 from schemas.versions import join_version, version_at
 
@@ -23,7 +25,18 @@ if TYPE_CHECKING:
     from pipeline.history.chain import Event
     from pipeline.steps.assess import Assessment
 
-__all__ = ["lot_results"]
+__all__ = ["LotsFound", "lot_results"]
+
+
+@dataclass(frozen=True, slots=True)
+class LotsFound:
+    """Results by lot, sorted; spot values with what the limits say of each; part values; inputs of the budgets."""
+
+    results: dict[str, LotResult]
+    spot_values: pl.DataFrame
+    part_values: pl.DataFrame
+    budget_inputs: pl.DataFrame
+
 
 _INDICES = ("cp", "cpk", "pp", "ppk")
 
@@ -90,6 +103,7 @@ def _registered(assessment: Assessment, parts: pl.DataFrame, wanted: pl.DataFram
                 "k": "k",
                 "hardness_required": "hardness_required",
                 "source": "specification_source",
+                "conformance_probability": "conformance_probability",
             },
         )
         .with_columns(pl.coalesce("material", "_material").alias("material"))
@@ -211,9 +225,7 @@ def _name_unnamed_parts(parts: pl.DataFrame) -> pl.DataFrame:
     return parts.with_columns(pl.coalesce(pl.col("part").cast(pl.String), named).alias("part"))
 
 
-def lot_results(
-    assessment: Assessment, events: list[Event], lots: Iterable[str] | None
-) -> tuple[dict[str, LotResult], pl.DataFrame, pl.DataFrame]:
+def lot_results(assessment: Assessment, events: list[Event], lots: Iterable[str] | None) -> LotsFound:
     """Assess lots.
 
     Parameters
@@ -227,8 +239,7 @@ def lot_results(
 
     Returns
     -------
-    (dict of LotResult, polars.DataFrame, polars.DataFrame)
-        By lot, sorted; spot values with what the limits say of each; part values.
+    LotsFound
     """
     parts = assessment.readings.filter((pl.col("role") == "part") & pl.col("lot").is_not_null())
     wanted = parts.select("lot").unique().cast(pl.String)
@@ -249,8 +260,10 @@ def lot_results(
     capability = capability_of_lots(
         part_values, info.select("lot", "lower", "upper"), subgroup_size=settings.subgroup_size
     )
-    budgets, tables = budgets_of_lots(assessment, counted, figures, spots, info)
-    spots, judged = limits_met(spots, info, budgets)
+    budgets, budget_inputs = budgets_of_lots(assessment, counted, figures, spots, info)
+    guards = guard_bands(info, budgets, settings)
+    spots, judged = limits_met(spots, info, guards)
+    conformity = conformity_of_lots(info, guards, judged)
     support = {row["lot"]: row for row in support_of_lots(assessment.brackets).iter_rows(named=True)}
     shortfall = _plan_shortfall(spots, part_values, info)
     lacking, conflicts = _without_reference(live), _conflicts(parts)
@@ -273,7 +286,8 @@ def lot_results(
     for row in rows.iter_rows(named=True):
         lot = row["lot"]
         found = support.get(lot)
-        met, sentence = judged.get(lot, (None, ""))
+        said = judged.get(lot, _NOT_JUDGED)
+        met, sentence = said.limits_met, said.sentence
         missing = [*_no_limits(row), *shortfall.get(lot, []), *([lacking[lot]] if lot in lacking else [])]
         if row["readings"] is None and lot not in lacking:
             missing = ["No reading of this lot counts." if row["rows"] else "No reading of this lot was loaded."]
@@ -298,13 +312,16 @@ def lot_results(
             support=found["support"] if found else "unsupported",
             limits_met=met,
             assessment=assessment,
-            contributions=tables[lot].contributions if lot in tables else (),
-            uncertainty_notes=tables[lot].notes if lot in tables else (),
+            contributions=(),
+            conformity=conformity.get(lot),
             models=models.get(lot, ()),
             flags=tuple(flags.get(lot, [])),
             dispositions=tuple(decisions.get(lot, [])),
         )
-    return results, spots, part_values
+    return LotsFound(results, spots, part_values, budget_inputs)
+
+
+_NOT_JUDGED = Judged(None, "", None, None)
 
 
 def _no_limits(row: dict[str, Any]) -> list[str]:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 import reports
+from pipeline.steps.budgets import with_budgets
 from pipeline.steps.written import Page, PageReport, write_pages
 from schemas.results import IndexPage, LotPage, MeterPage, PageLink, Provenance, as_json
 
@@ -122,7 +123,7 @@ def lot_pages(
         )
         closed = bracket.height > 0 and bracket["after_at"].null_count() == 0
         as_of = max([*bracket["after_at"].to_list(), *bracket["last_at"].to_list()]) if closed else assessment.as_of
-        result = replace(result, as_of=as_of)
+        result = replace(with_budgets(assessment, result), as_of=as_of)
         shown_readings = found.sort("measured_at", "sequence", "source", "line", "replicate", nulls_last=True).select(
             _LOT_COLUMNS
         )

@@ -162,11 +162,27 @@ def error_of_meters(checks: pd.DataFrame, reference: Reference) -> pd.DataFrame:
     checks = checks.sort_values("last_at")
     series = checks.groupby(["meter", "settings_before", "block"])["bias"]
     return checks[["meter", "block", "last_at", "certified"]].assign(
+        drift_a_day=drift_a_day(checks),
+        checked_at=checks["last_at"],
         checks=series.cumcount() + 1,
         bias=series.transform(lambda bias: bias.expanding().mean()),
         between=series.transform(lambda bias: bias.expanding().std()),
         certificate=checks["block"].map(certificate),
     )
+
+
+def drift_a_day(checks: pd.DataFrame) -> pd.Series:
+    """Return a 95 % bound of the trend of the bias since the setting, by the checks of its block up to each check."""
+    bounds = [pd.Series(dtype=float)]
+    for _, of_block in checks.groupby(["meter", "settings_before", "block"]):
+        days = (of_block["last_at"] - of_block["last_at"].iloc[0]) / pd.Timedelta(days=1)
+        bias, n = of_block["bias"], np.arange(1, len(of_block) + 1)
+        spread = days.expanding().var() * (n - 1)
+        slope = bias.expanding().cov(days) * (n - 1) / spread
+        rest = (bias.expanding().var() * (n - 1) - slope**2 * spread).clip(lower=0) / (n - 2)
+        bound = slope.abs() + stats.t.ppf(0.975, np.maximum(n - 2, 1)) * np.sqrt(rest / spread)
+        bounds.append(bound.where((n >= ENOUGH_CHECKS) & (spread > n / 24**2)))
+    return pd.concat([bound for bound in bounds if len(bound)])
 
 
 def expanded_uncertainty(lot: dict[str, float]) -> float:
@@ -179,6 +195,9 @@ def expanded_uncertainty(lot: dict[str, float]) -> float:
     bias = 0.0
     if lot["checks"] >= ENOUGH_CHECKS:
         contributions.append((lot["between"], lot["checks"] - 1))
+        if lot["drift_a_day"] == lot["drift_a_day"]:
+            since = max((lot["last_read"] - lot["checked_at"]) / pd.Timedelta(days=1), 0.0)
+            contributions.append((lot["drift_a_day"] * since / sqrt(3), np.inf))
         bias = abs(lot["bias"])
     else:
         contributions.append((lot["mean"] * lot["accuracy_percent"] / 100 / sqrt(3), np.inf))
@@ -194,7 +213,7 @@ def uncertainties(lots: pd.DataFrame, series: pd.DataFrame, reference: Reference
     """
     lots = lots.reset_index().merge(reference.meters, on="meter")
     lots["resolution_ms_per_m"] = in_ms_per_m(lots["resolution"], lots["unit"])
-    lots = lots.sort_values("until")
+    lots = lots.rename(columns={"last_at": "last_read"}).sort_values("until")
     near = pd.concat(
         [
             pd.merge_asof(
@@ -322,7 +341,7 @@ def analyse(readings: pd.DataFrame, reference: Reference) -> pd.DataFrame:
     )
     of_lot["until"] = of_lot[["after_at", "last_at"]].max(axis="columns")
     result["expanded_uncertainty"] = uncertainties(
-        result.join(of_lot[["meter", "until"]]), error_of_meters(checks, reference), reference
+        result.join(of_lot[["meter", "last_at", "until"]]), error_of_meters(checks, reference), reference
     )
     result["limits_met"] = limits_met(spots, lots)
     plan = lots.reindex(result.index)

@@ -408,6 +408,12 @@ budgets = st.builds(
     sensor_coverage_factor=maybe_factor,
     coefficient_sensitivity=st.one_of(st.none(), st.floats(-5000.0, 5000.0)),
     coefficient_standard_uncertainty=st.one_of(st.none(), st.floats(1e-7, 1e-5)),
+    averaged_parts=st.one_of(st.none(), st.integers(1, 20)),
+    repeatability_from=st.sampled_from(["repeats", "checks"]),
+    drift_bound=maybe,
+    thickness_allowance_percent=maybe,
+    lift_off_allowance_percent=maybe,
+    bias_line_standard_uncertainty=maybe,
 )
 
 

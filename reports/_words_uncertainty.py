@@ -1,0 +1,92 @@
+"""Texts of uncertainty, conformity, the bias line and excluded readings, in English."""
+
+from __future__ import annotations
+
+__all__ = ["BUDGET", "BUDGET_OF", "CONFORMITY", "GUARD_FROM"]
+
+BUDGET_OF = {
+    "reading": "Single reading",
+    "spot": "Spot mean",
+    "part": "Part mean",
+    "lot_mean": "Lot mean",
+}
+
+BUDGET = {
+    "table": "Uncertainty budgets: standard uncertainties, each already multiplied by its sensitivity (GUM, JCGM 100).",
+    "table_block": "Uncertainty budget of a single reading near the value of a block, in the state of the last check.",
+    "contribution": "Contribution",
+    "share": "Share of the variance",
+    "share_of": "Share of the variance ({of})",
+    "degrees": "Degrees of freedom",
+    "averages": "Falls with more readings",
+    "source": "Source",
+    "combined": "Combined standard uncertainty",
+    "effective": "Effective degrees of freedom",
+    "factor": "Coverage factor",
+    "bias": "Known bias, not corrected; its amount is added",
+    "expanded": "Expanded uncertainty",
+    "readings_of": "{of}, {readings}",
+    "none": "none: {reason}",
+    "infinite": "infinite",
+    "notes": "Left out or added:",
+    "welch": "Welch-Satterthwaite (GUM G.4.1), truncated for the coverage factor",
+    "coverage": "Student's t (GUM G.6.4)",
+    "gum_bias": "GUM F.2.4.5",
+    "root": "root of the sum of squares (GUM 5.1.2)",
+    "sum": "coverage factor times combined standard uncertainty, plus the known bias",
+}
+
+GUARD_FROM = {
+    "expanded_uncertainty": "the expanded uncertainty of one compared value",
+    "conformance_probability": "a probability of conforming of at least {probability} at its edge (JCGM 106; ISO 14253-1)",
+}
+
+CONFORMITY = {
+    "none": "There are no limits to compare with.",
+    "no_uncertainty": "How surely it conforms cannot be said: {reason}.",
+    "limits": "Limits",
+    "guard": "Guard band",
+    "guard_none": "none (simple acceptance): a value on the limit is accepted, whatever its uncertainty",
+    "guard_text": "{width} {unit}, from {origin}",
+    "zone": "Accepted",
+    "zone_empty": "nothing: the guard bands meet",
+    "uncertainty": "Uncertainty of one compared value",
+    "uncertainty_text": "±{u} {unit} (k = {k})",
+    "bias": "Known bias left in",
+    "lowest": "Lowest {what}",
+    "highest": "Highest {what}",
+    "only": "The {what}",
+    "table": "The outermost compared values with their expanded uncertainty.",
+    "value": "Value",
+    "from": "From",
+    "to": "To",
+    "place": "Place",
+    "in_zone": "inside the acceptance zone",
+    "in_guard": "in a guard band",
+    "beyond": "beyond a limit",
+    "accepted": "The value that conforms least surely does so with a probability of {probability}: accepting it carries a risk "
+    "of {risk} that it lies beyond a limit in truth (specific risk, JCGM 106).",
+    "rejected": "The value farthest beyond its limit conforms with a probability of {probability} in truth: that is the risk of "
+    "rejecting it wrongly (specific risk, JCGM 106).",
+    "undecided": "The value that conforms least surely does so with a probability of {probability}: too little to accept it, "
+    "too much to reject it.",
+    "bias_off": "The known bias of {bias} {unit} is taken off for this probability.",
+    "chart": "The outermost compared values with their expanded uncertainty, against limits and guard bands.",
+    "key": "Square: compared value; line: plus and minus its expanded uncertainty. Shaded: guard bands, where a value is undecided.",
+    "key_simple": "Square: compared value; line: plus and minus its expanded uncertainty. There is no guard band: acceptance is simple.",
+    "axis": "Compared value, {unit}",
+    "lower": "lower {value}",
+    "upper": "upper {value}",
+    "edge": "accepted to {value}",
+    "edge_lower": "accepted from {value}",
+    "least": "less than 0.00001 %",
+    "most": "more than 99.99999 %",
+    "low_end": "lowest {value}",
+    "high_end": "highest {value}",
+    "end": "value {value}",
+    "guard_name": "guard band",
+    "what_spot": "spot mean",
+    "what_part": "part mean",
+    "what_lot_mean": "lot mean",
+    "what_k_method": "lot mean",
+}
