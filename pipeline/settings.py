@@ -53,6 +53,17 @@ class Settings:
     signals_make_suspect: bool = _setting(
         False, "A reject of the multi-rule scheme counts as a failed check for support."
     )
+    drift_run_length: float = _setting(
+        370.0,
+        "EWMA and CUSUM of checks give one false signal in so many checks, each, with limits from a baseline counted in.",
+    )
+    drift_ewma_weight: float = _setting(0.2, "Weight of the newest check in the EWMA.")
+    drift_cusum_reference_value: float = _setting(
+        0.5, "k of the CUSUM: half the shift of the mean to find, in standard deviations of check means."
+    )
+    drift_signals_reject: bool = _setting(
+        False, "A signal of EWMA or CUSUM counts as a reject of the multi-rule scheme; otherwise it warns."
+    )
     subgroup_size: int = _setting(1, "Consecutive part means in a subgroup; 1 uses the moving range.")
     confidence: float = _setting(0.95, "Level of the coverage of expanded uncertainties.")
     guard_band_probability: float = _setting(
@@ -202,6 +213,13 @@ def _above_zero(settings: Settings, where: str) -> None:
         raise SettingsError(
             f"{where}: guard_band_probability = {probability!r}: expected 0 or a number from 0.5 to below 1."
         )
+    for name, low, high in (
+        ("drift_run_length", 20.0, 1e5), ("drift_ewma_weight", 0.03, 1.0), ("drift_cusum_reference_value", 0.1, 2.0),
+    ):  # fmt: skip
+        if not low <= getattr(settings, name) <= high:
+            raise SettingsError(
+                f"{where}: {name} = {getattr(settings, name)!r}: expected a number from {low:g} to {high:g}."
+            )
     if not 0.5 <= settings.confidence < 1:
         raise SettingsError(f"{where}: confidence = {settings.confidence!r}: expected a number from 0.5 to below 1.")
 

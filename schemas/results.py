@@ -9,11 +9,14 @@ from __future__ import annotations
 import dataclasses
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 from schemas.uncertainty import Budget, Conformity, Contribution
+
+if TYPE_CHECKING:
+    from schemas.drift import CheckInterval, DriftChart, DriftSignal
 
 __all__ = [
     "BlockSummary",
@@ -160,6 +163,14 @@ class Drift:
     leaves_tolerance_on: datetime | None
     checks: int
     reason: str | None = None  # why there is no slope or no date
+    probe: str | None = None
+    frequency_khz: float | None = None
+    # of a level that begins to drift at some check (the date above is its); the last day is None where there is no end
+    leaves_tolerance_interval: tuple[datetime, datetime | None] | None = None
+    drifting_since: datetime | None = None  # None: from the first check on
+    slope_since_per_30_days: float | None = None
+    scatter: float | None = None  # standard deviation of check means about that line
+    correlation: float | None = None  # of neighbouring checks about that line
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,6 +222,9 @@ class MeterResult:
     suspect_lots: tuple[str, ...]
     flags: tuple[str, ...]
     as_of: datetime
+    drift_signals: tuple[DriftSignal, ...] = ()
+    drift_charts: tuple[DriftChart, ...] = ()
+    check_intervals: tuple[CheckInterval, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

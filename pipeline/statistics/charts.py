@@ -7,6 +7,7 @@ point is beyond a limit only outside it, never on it. Limits are not rounded bef
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import accumulate
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Chart", "cusum", "ewma", "individuals", "xbar_range", "xbar_standard_deviation"]
+__all__ = ["Chart", "cusum", "cusum_path", "ewma", "ewma_path", "individuals", "xbar_range", "xbar_standard_deviation"]
 
 _EQUAL = 1e-12
 """A σ below this part of the largest value is rounding noise of equal values."""
@@ -215,6 +216,19 @@ def _subgroup_chart(kind: str, subgroups: Sequence[ArrayLike], centre: float | N
     )
 
 
+def ewma_path(values: NDArray[np.float64], weight: float, *, start: float = 0.0) -> NDArray[np.float64]:
+    """Return z(i) = weight·x(i) + (1 − weight)·z(i − 1) from z(0) = `start`, shape of `values`."""
+    kept = 1.0 - weight
+    path = accumulate(values.tolist(), lambda before, value: weight * value + kept * before, initial=start)
+    return np.fromiter(path, dtype=np.float64, count=values.size + 1)[1:]
+
+
+def cusum_path(steps: NDArray[np.float64], start: float = 0.0) -> NDArray[np.float64]:
+    """Return c(i) = max(0, c(i − 1) + step(i)) from c(0) = `start`, shape of `steps`."""
+    path = accumulate(steps.tolist(), lambda before, step: max(0.0, before + step), initial=start)
+    return np.fromiter(path, dtype=np.float64, count=steps.size + 1)[1:]
+
+
 def ewma(
     values: ArrayLike,
     *,
@@ -256,11 +270,7 @@ def ewma(
     _frozen(target, sigma)
     if not 0.0 < weight <= 1.0 or not width > 0:
         raise ValueError(f"weight {weight} and width {width}: expected 0 < weight <= 1 and a width above zero")
-    z = np.empty_like(x)
-    previous = target
-    for place, value in enumerate(x):
-        previous = weight * value + (1.0 - weight) * previous
-        z[place] = previous
+    z = ewma_path(x, weight, start=target)
     variance = np.full(x.size, weight / (2.0 - weight))
     if not asymptotic:
         variance *= 1.0 - (1.0 - weight) ** (2.0 * np.arange(1, x.size + 1))
@@ -328,11 +338,7 @@ def cusum(
         if side not in ("both", name):
             columns[name] = pl.Series(values=[None] * x.size, dtype=pl.Float64)
             continue
-        sums, running = np.empty_like(x), head_start
-        for place, increment in enumerate(step):
-            running = max(0.0, running + float(increment))
-            sums[place] = running
-        columns[name] = pl.Series(values=sums, dtype=pl.Float64)
+        columns[name] = pl.Series(values=cusum_path(step, head_start), dtype=pl.Float64)
     points = pl.DataFrame({"place": np.arange(1, x.size + 1), "value": x, **columns}).with_columns(
         (pl.col(name) > decision_interval).fill_null(value=False).alias(f"beyond_{name}") for name in ("high", "low")
     )

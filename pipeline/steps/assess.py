@@ -13,6 +13,7 @@ from pipeline.intake.tables import parse_tables
 from pipeline.metrology import block_checks, control_limits
 from pipeline.metrology.support import brackets_of
 from pipeline.settings import read_settings
+from pipeline.steps.drift import add_drift_charts
 from pipeline.steps.lots import lot_results
 from pipeline.steps.meters import decisions_on_signals, meter_result
 from pipeline.steps.prepare import adjustments_of, exclusions_of, prepare
@@ -145,7 +146,7 @@ def compute_checks(
     ).select(new.columns)
     checks = control_limits.add_limits(checks, pl.concat([new, in_force]), tables["meters"])
     checks = rules.apply(checks.sort("meter", "at", "check"), series=series, run=["meter", "run"])
-    checks = checks.sort("meter", "at", "check")
+    checks = add_drift_charts(checks.sort("meter", "at", "check"), settings)
     runs = block_checks.runs_of_checks(checks, signals_make_suspect=settings.signals_make_suspect)
     found = block_checks.settings_of(stream).with_columns(
         pl.lit("export").alias("kind"), pl.lit(None, pl.String).alias("by")

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from pipeline.statistics.descriptive import pooled_deviation
-from pipeline.statistics.trend import precision_limit, slope
-from schemas.results import BlockSummary, Decision, Drift, MeterResult, Signal
+from pipeline.statistics.trend import precision_limit
+from pipeline.steps.drift import check_intervals, drift_chart, drift_signals, drift_trend
+from schemas.results import BlockSummary, Decision, MeterResult, Signal
 from schemas.versions import version_at
 
 if TYPE_CHECKING:
@@ -21,8 +22,6 @@ if TYPE_CHECKING:
     from pipeline.steps.assess import Assessment
 
 __all__ = ["SignalDecision", "decisions_on_signals", "meter_result"]
-
-_DAYS = 86_400.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,36 +133,6 @@ def _block_summary(series: pl.DataFrame, settings: Settings) -> BlockSummary:
     )
 
 
-def _drift(series: pl.DataFrame) -> Drift:
-    """Fit the bias (or, without a certificate, the mean) of a series against time."""
-    block = series["block"][0]
-    column = "bias" if series["bias"].count() else "mean"
-    known = series.filter(pl.col(column).is_not_null())
-    if not known.height:
-        return Drift(block, None, None, None, 0, "no check has a value")
-    start = known["at"][0]
-    days = [(at - start).total_seconds() / _DAYS for at in known["at"]]
-    fit = slope(days, known[column].to_list())
-    if fit.slope is None or fit.low is None or fit.high is None or fit.intercept is None:
-        return Drift(block, None, None, None, known.height, fit.reason)
-    a_month, interval = fit.slope * 30, _pair(fit.low * 30, fit.high * 30)
-    tolerance = known["tolerance"][-1]
-    if column == "mean" or tolerance is None:
-        return Drift(block, a_month, interval, None, known.height, "no certificate, so there is no tolerance to leave")
-    if interval[0] <= 0 <= interval[1]:
-        return Drift(block, a_month, interval, None, known.height, "the interval of the slope includes zero")
-    # the line meets the limit on the side it moves to
-    limit = tolerance if fit.slope > 0 else -tolerance
-    day = (limit - fit.intercept) / fit.slope
-    if day <= days[-1]:
-        return Drift(
-            block, a_month, interval, None, known.height, "the fitted line stands outside the tolerance already"
-        )
-    if day > days[-1] + 3650:
-        return Drift(block, a_month, interval, None, known.height, "not within ten years at this slope")
-    return Drift(block, a_month, interval, start + timedelta(days=day), known.height)
-
-
 def _latest_series(checks: pl.DataFrame) -> list[pl.DataFrame]:
     """Return, for each block (probe, frequency), the checks of its latest phase, in time order."""
     found = []
@@ -258,10 +227,13 @@ def meter_result(meter: str, assessment: Assessment) -> MeterResult:
         blocks=tuple(_block_summary(s, settings) for s in series),
         signals=_signals(checks, assessment.signal_decisions),
         warnings=int(checks["warning"].sum()) if checks.height else 0,
-        drift=tuple(_drift(s) for s in series),
+        drift=tuple(drift_trend(s) for s in series),
         suspect_lots=tuple(suspects["lot"].unique().sort().to_list()),
         flags=tuple(flags),
         as_of=as_of,
+        drift_signals=drift_signals(checks, assessment.signal_decisions),
+        drift_charts=tuple(drift_chart(s, settings) for s in series),
+        check_intervals=check_intervals(assessment.brackets.filter(pl.col("meter") == meter), settings),
     )
 
 
