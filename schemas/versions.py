@@ -70,19 +70,28 @@ def join_version(
     right = _from_when(table, [key]).select(
         pl.col(key), "holds_from", *(pl.col(old).alias(new) for old, new in columns.items())
     )
-    # a category and a text do not meet in a join
+    # a category and a text do not meet in a join; beside categories text stays in categories, which take a quarter of the room
+    if frame.schema[key] == pl.Categorical:
+        right = right.with_columns(pl.col(pl.String).cast(pl.Categorical))
     right = right.with_columns(pl.col(key).cast(frame.schema[key]))
+    # only the key goes through the join: the other columns of millions of rows need not be copied
     if right.height == right[key].n_unique():
-        return frame.join(right.drop("holds_from"), on=key, how="left", maintain_order="left")
-    placed = frame.with_row_index("_row").with_columns(
+        found = frame.select(key).join(right.drop("holds_from"), on=key, how="left", maintain_order="left")
+        return frame.with_columns(found.select(columns.values()).get_columns())
+    placed = frame.select(key, at).with_columns(
         pl.col(at).fill_null(pl.lit(_BEGINNING, dtype=pl.Datetime("us", "UTC"))).alias("_at")
     )
-    joined = placed.sort("_at").join_asof(
-        right.sort("holds_from"),
-        left_on="_at",
-        right_on="holds_from",
-        by=key,
-        strategy="backward",
-        check_sortedness=False,
+    joined = (
+        placed.with_row_index("_row")
+        .sort("_at")
+        .join_asof(
+            right.sort("holds_from"),
+            left_on="_at",
+            right_on="holds_from",
+            by=key,
+            strategy="backward",
+            check_sortedness=False,
+        )
+        .sort("_row")
     )
-    return joined.sort("_row").drop("_row", "_at", "holds_from")
+    return frame.with_columns(joined.select(columns.values()).get_columns())

@@ -33,6 +33,9 @@ SLOT_COLUMNS = (
 )  # fmt: skip
 """Columns of stored readings that decide whether a reading of a new file is already there."""
 
+_BATCH = 250_000
+"""Rows fetched at a time: their text stands in memory twice before it becomes categories."""
+
 _READ_COLUMNS = tuple(f'"{name}"' for name in READING.names)
 
 
@@ -293,9 +296,38 @@ class History:
                 conditions.append(f"{column} IN (SELECT unnest(?))")
                 parameters.append(list(values))
         where = f" WHERE {' AND '.join(conditions)}" if conditions else ""
-        frame = self._frame(f"SELECT {names} FROM reading{where}", parameters)
-        # few distinct texts stand in many rows: codes are copied, grouped and joined many times faster than text
-        return frame.with_columns(pl.col(pl.String).exclude("remark").cast(pl.Categorical)) if categorical else frame
+        if categorical:
+            return self._as_categories(names, where, parameters)
+        return self._frame(f"SELECT {names} FROM reading{where}", parameters)
+
+    def _as_categories(self, names: str, where: str, parameters: Sequence[Any]) -> pl.DataFrame:
+        """Fetch readings batch by batch, text as categories, and columns without any value as one null each.
+
+        Few distinct texts stand in many rows: codes are copied, grouped and joined many times faster than text. Half the
+        columns of most histories are empty; a column made of one null takes no room however often the frame is copied.
+        """
+        wanted = names.split(", ")
+        filled = self._run(f"SELECT {', '.join(f'count({name})' for name in wanted)} FROM reading{where}", parameters)[
+            0
+        ]
+        present = [name for name, count in zip(wanted, filled, strict=True) if count]
+        if not present:
+            frame = self._frame(f"SELECT {names} FROM reading{where}", parameters)
+            return frame.with_columns(pl.col(pl.String).exclude("remark").cast(pl.Categorical))
+        relation = self._connection.sql(f"SELECT {', '.join(present)} FROM reading{where}", params=list(parameters))
+        batches = [
+            _with_utc(cast("pl.DataFrame", pl.from_arrow(batch))).with_columns(
+                pl.col(pl.String).exclude("remark").cast(pl.Categorical)
+            )
+            for batch in relation.to_arrow_reader(_BATCH)
+        ]
+        frame = pl.concat(batches)
+        empty: dict[str, Any] = READING.polars_schema | {"source_id": pl.Int32}
+        lacking = [name.strip('"') for name in wanted if name not in present]
+        return frame.with_columns(
+            pl.lit(None, pl.Categorical if empty[name] == pl.String and name != "remark" else empty[name]).alias(name)
+            for name in lacking
+        ).select(name.strip('"') for name in wanted)
 
     def last_measured_at(self, *, before: datetime | None = None) -> datetime | None:
         """Return the time of the last reading whose clock is believed, of all or of those before a moment."""

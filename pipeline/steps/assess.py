@@ -103,9 +103,17 @@ def compute_checks(
     Checks
     """
     counts = (~pl.col("excluded") & pl.col("value").is_not_null()).alias("counts")
-    known = prepared.filter(pl.col("clock") == "known").select(*_STREAM_COLUMNS, counts)
+    # all readings are put in order, but only the few on blocks are looked at with all they carry
+    known = (
+        prepared.select(*_ORDER_COLUMNS, "lot", "count", "clock", counts)
+        .with_row_index("_row")
+        .filter(pl.col("clock") == "known")
+        .drop("clock")
+    )
     stream = block_checks.ordered_stream(known, adjustments)
-    checks = block_checks.group_checks(stream, gap=timedelta(minutes=settings.check_gap_minutes))
+    on_blocks = stream.filter(pl.col("role") != "part")
+    on_blocks = on_blocks.with_columns(prepared.select(_BLOCK_COLUMNS)[on_blocks["_row"]].get_columns())
+    checks = block_checks.group_checks(on_blocks, gap=timedelta(minutes=settings.check_gap_minutes))
     checks = block_checks.judge_tolerance(
         checks,
         tables["blocks"],
@@ -148,7 +156,7 @@ def compute_checks(
     checks = rules.apply(checks.sort("meter", "at", "check"), series=series, run=["meter", "run"])
     checks = add_drift_charts(checks.sort("meter", "at", "check"), settings)
     runs = block_checks.runs_of_checks(checks, signals_make_suspect=settings.signals_make_suspect)
-    found = block_checks.settings_of(stream).with_columns(
+    found = block_checks.settings_of(on_blocks).with_columns(
         pl.lit("export").alias("kind"), pl.lit(None, pl.String).alias("by")
     )
     recorded = adjustments.select(
@@ -166,10 +174,10 @@ def compute_checks(
     return Checks(checks, runs, meter_settings, new, late, part_stream)
 
 
-_STREAM_COLUMNS: list[Any] = [
-    "meter", "measured_at", "sequence", "file_rank", "source_id", "line", "replicate", "role", "lot",
-    pl.col("conflict_open").alias("conflict"), "probe", "frequency_khz", "block",
-    "value_at_reference", "standard_deviation_at_reference", "count", "temperature_c",
+_ORDER_COLUMNS = ["meter", "measured_at", "sequence", "file_rank", "line", "replicate", "role"]
+_BLOCK_COLUMNS: list[Any] = [
+    pl.col("conflict_open").alias("conflict"), "probe", "frequency_khz", "block", "value_at_reference",
+    "standard_deviation_at_reference", "temperature_c",
 ]  # fmt: skip
 
 
