@@ -19,7 +19,8 @@ import vl_convert
 
 from reports import _words as words
 from reports._geometry import apart, number_ticks, stacked, time_ticks, time_words
-from reports._markup import Html, element, join, visible
+from reports._markup import Html, element, join
+from reports._scripts import data_block
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -59,6 +60,8 @@ class Plot:
         Whether the axis has numbers; without them `names_below` or `notes` say what the places are.
     height
         Height of the plot in pixels.
+    keys_of
+        What the keys of the points count; points of charts that count the same thing light up together.
     """
 
     x_domain: tuple[float, float]
@@ -69,6 +72,7 @@ class Plot:
     x_axis: bool = True
     y_axis: bool = True
     height: int = HEIGHT
+    keys_of: str = ""
     rects: list[Row] = field(default_factory=list)
     segments: list[Row] = field(default_factory=list)
     path: list[Row] = field(default_factory=list)
@@ -247,11 +251,11 @@ def _ticks(plot: Plot) -> dict[str, list[tuple[float, str]]]:
 def _values(plot: Plot) -> Html:
     """Return what a script needs to tell values and to enlarge the chart: numbers and our own words, as data.
 
-    Nothing in it is ever run: it is JSON whose ``<``, ``>`` and ``&`` are written as escapes.
+    Nothing in it is ever run.
     """
     points = plot.points
     said = [point.get("said", "") for point in points]
-    keys = [point.get("key", "") for point in points]
+    keys = [int(key) if (key := point.get("key", "")).isdecimal() else key for point in points]
     document: Row = {
         "domain": [*plot.x_domain, *plot.y_domain],
         "area": [_LEFT, _TOP, WIDTH, plot.height],
@@ -263,25 +267,14 @@ def _values(plot: Plot) -> Html:
     }
     if any(said):
         document["said"] = said
-    if any(keys):
-        document["keys"] = keys
-    written = json.dumps(_visible(document), allow_nan=False, ensure_ascii=True, separators=(",", ":"))
-    for character in "<>&":
-        written = written.replace(character, f"\\u{ord(character):04x}")
-    return Html(f'<script type="application/json">{written}</script>')
+    if any(key != "" for key in keys):
+        document |= {"keys": keys, "set": plot.keys_of}
+    return data_block(document)
 
 
 def _seven(value: float, *, timed: bool = False) -> float:
     """Return a value as exactly as a reader of a chart could want it; a time to the millisecond."""
-    return round(value) if timed else float(f"{value:.8g}")
-
-
-def _visible(value: Any) -> Any:
-    if isinstance(value, str):
-        return visible(value)
-    if isinstance(value, dict):
-        return {key: _visible(item) for key, item in value.items()}
-    return [_visible(item) for item in value] if isinstance(value, list) else value
+    return round(value) if timed else float(f"{value:.7g}")
 
 
 def _words(plot: Plot, ticks: dict[str, list[tuple[float, str]]]) -> Html:
@@ -344,6 +337,8 @@ _PLAIN = {("opacity", "1"), ("stroke-width", "1"), ("font-size", "12px"), ("text
 """Values that are the default, or stand on the outer element."""
 _LONG = re.compile(r"-?\d+\.\d\d+")
 _ELEMENTS = {"g", "path", "line", "text", "rect"}
+_OF_ALL = ' stroke-width="1.4"'
+"""What all points have in common stands on their group."""
 _GROUP = re.compile(r'class="[^"]*role-(?:axis"|mark layer_(\d+)_marks")')
 _EMPTY_GROUP = re.compile(r"<g(?: [^>]*)?></g>")
 _BARE_GROUP = re.compile(r"<g>((?:<(?:path|line|text|rect)[^>]*/>|<text[^>]*>[^<]*</text>)*)</g>")
@@ -376,7 +371,8 @@ def _clean(drawn: str, layers: tuple[str, ...] = ()) -> Html:
         kind = ""
         if name[1] == "g" and (found := _GROUP.search(piece)):
             number = int(found[1] or -1)
-            kind = f' class="{layers[number] if 0 <= number < len(layers) else "axis"}"'
+            layer = layers[number] if 0 <= number < len(layers) else "axis"
+            kind = f' class="{layer}"' + (_OF_ALL if layer == "points" else "")
         if name[1] == "path" and not {"fill", "stroke"} & {key for key, value in attributes if value != "none"}:
             continue  # ground and frame of a group, drawn with nothing
         kept.append(
@@ -384,7 +380,9 @@ def _clean(drawn: str, layers: tuple[str, ...] = ()) -> Html:
             + "".join(
                 f' {key}="{_LONG.sub(_rounded, value)}"'
                 for key, value in attributes
-                if key in _KEPT and (key, value) not in _PLAIN
+                if key in _KEPT
+                and (key, value) not in _PLAIN
+                and not (name[1] == "path" and f' {key}="{value}"' == _OF_ALL)
             )
             + ("/>" if piece.endswith("/>") else ">")
         )

@@ -189,7 +189,7 @@ def number_ticks(low: float, high: float, most: int) -> list[tuple[float, str]]:
         if last - first < most:
             break
     decimals = max(-exponent - (factor == 10), 0)
-    return [(float(f"{place * step:.12g}"), fixed(place * step, decimals)) for place in range(first, last + 1)]
+    return [(round(place * step, decimals), fixed(place * step, decimals)) for place in range(first, last + 1)]
 
 
 def clipped(name: str, length: int) -> str:

@@ -89,9 +89,9 @@ def parts_plot(
         The plot and a sentence on thinning, or None where no part has a value.
     """
     by_part: dict[Any, list[dict[str, Any]]] = {}
-    for row in spots.iter_rows(named=True) if spots.height else ():
+    for number, row in enumerate(spots.iter_rows(named=True) if spots.height else ()):
         if finite(row["mean"]) is not None:
-            by_part.setdefault(row["part"], []).append(row)
+            by_part.setdefault(row["part"], []).append({**row, "number": number})
     rows = [row for row in (parts.iter_rows(named=True) if parts.height else ()) if finite(row["mean"]) is not None]
     if not rows:
         return None
@@ -134,7 +134,9 @@ def parts_plot(
     for place, index, count, spot in drawn:
         offset = (index - (count - 1) / 2) * min(0.2, 0.64 / count)
         shape, colour, filled = _LOOK.get(spot["within"], _LOOK[None])
-        plot.point(place + offset, spot["mean"], shape, colour, filled=filled)
+        plot.point(
+            place + offset, spot["mean"], shape, colour, filled=filled, said=_named(spot), key=f"{spot['number']}"
+        )
     names = [clipped(str(row["part"]) if row["part"] is not None else "–", 12) for row in chosen]
     step = max(1, math.ceil(max(map(len, names)) * 7.2 * len(names) / WIDTH))
     plot.names_below = [(place, name) for place, name in enumerate(names, start=1) if (place - 1) % step == 0]
@@ -144,6 +146,13 @@ def parts_plot(
         _thinned(len(drawn), total, "spot"),
     ]
     return plot, " ".join(note for note in notes if note)
+
+
+def _named(spot: dict[str, Any]) -> str:
+    """Return what a mark stands for: part and spot."""
+    unknown = words.FRAGMENT["not_stated"]
+    part, place = (unknown if spot[name] is None else clipped(str(spot[name]), 24) for name in ("part", "spot"))
+    return words.FIGURE_OF["spot_of_part"].format(part=part, spot=place)
 
 
 def _limit(result: LotResult, name: str) -> str:
@@ -189,19 +198,19 @@ def spread_plot(result: LotResult, spots: pl.DataFrame, *, unit: str, decimals: 
         The plot, and 0 where one mark is one spot, else the number of classes. None where no spot has a value.
     """
     rows = [
-        (row["mean"], row["within"])
-        for row in (spots.iter_rows(named=True) if spots.height else ())
+        {**row, "number": number}
+        for number, row in enumerate(spots.iter_rows(named=True) if spots.height else ())
         if finite(row["mean"]) is not None
     ]
     if not rows:
         return None
     limits = _limits(result)
-    low, high = domain([value for value, _ in rows] + [value for _, value in limits])
+    low, high = domain([row["mean"] for row in rows] + [value for _, value in limits])
     classes = 58
     width = (high - low) / classes
-    bins: dict[int, list[str | None]] = {}
-    for value, within in rows:
-        bins.setdefault(min(int((value - low) / width), classes - 1), []).append(within)
+    bins: dict[int, list[dict[str, Any]]] = {}
+    for row in rows:
+        bins.setdefault(min(int((row["mean"] - low) / width), classes - 1), []).append(row)
     rank = {"out": 0, "undecided": 1}
     tallest = max(len(found) for found in bins.values())
     stacked = tallest <= 20 and len(rows) <= MOST_MARKS
@@ -215,15 +224,17 @@ def spread_plot(result: LotResult, spots: pl.DataFrame, *, unit: str, decimals: 
         for place, found in sorted(bins.items()):
             plot.rect(low + (place + 0.06) * width, low + (place + 0.94) * width, 0, len(found))
     for place, found in sorted(bins.items()):
-        for index, within in enumerate(sorted(found, key=lambda state: rank.get(str(state), 2))):
-            shape, colour, filled = _LOOK.get(within, _LOOK[None])
-            if stacked or within in rank:
+        for index, row in enumerate(sorted(found, key=lambda row: rank.get(str(row["within"]), 2))):
+            shape, colour, filled = _LOOK.get(row["within"], _LOOK[None])
+            if stacked or row["within"] in rank:
                 plot.point(
                     low + (place + 0.5) * width,
                     index + 0.5,
                     "square" if shape == "circle" else shape,
                     colour,
                     filled=filled,
+                    said=f"{_named(row)}: {fixed(row['mean'], decimals + 1)} {unit}",
+                    key=f"{row['number']}",
                 )
     for name, value in limits:
         plot.segment(value, value, 0, top, "limit", dash="long", width=1.6)

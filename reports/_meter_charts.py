@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = ["MOST_CHECKS", "Series", "bias_plot", "control_plot", "within_plot"]
 
-MOST_CHECKS = 240
+MOST_CHECKS = 200
 
 
 @dataclass(frozen=True)
@@ -152,6 +152,7 @@ def control_plot(series: Series) -> tuple[Plot, str] | None:
         (low, high),
         words.FIGURE_OF["check_axis"],
         words.FIGURE_OF["mean_axis"].format(unit=series.unit),
+        keys_of=series.name,
     )
     for first, last, lines in levels:
         for _, level, colour, dash, width in lines:
@@ -165,7 +166,7 @@ def control_plot(series: Series) -> tuple[Plot, str] | None:
     named = _first_names(rows)
     for place in chosen:
         row = rows[place]
-        plot.point(place + 1, row["mean"], *_look(row))
+        plot.point(place + 1, row["mean"], *_look(row), key=f"{place + 1}")
         if place in named:
             plot.name(place + 1, row["mean"], named[place], "flag")
     return plot, series.thinned(len(chosen))
@@ -173,7 +174,8 @@ def control_plot(series: Series) -> tuple[Plot, str] | None:
 
 def bias_plot(series: Series) -> Plot | None:
     """Draw the bias of the checks over time against the tolerance; None without a certificate."""
-    rows = [series.rows[place] for place in series.drawn() if finite(series.rows[place]["bias"]) is not None]
+    numbers = [place + 1 for place in series.drawn() if finite(series.rows[place]["bias"]) is not None]
+    rows = [series.rows[number - 1] for number in numbers]
     if not rows:
         return None
     tolerances = [value for row in rows if (value := finite(row["tolerance"])) is not None]
@@ -189,6 +191,7 @@ def bias_plot(series: Series) -> Plot | None:
         words.FIGURE_OF["bias_axis"].format(unit=series.unit),
         x_format=ticks,
         height=200,
+        keys_of=series.name,
     )
     plot.across(0.0, "inner", words.FIGURE_OF["no_bias"], width=1)
     start = 0
@@ -207,10 +210,10 @@ def bias_plot(series: Series) -> Plot | None:
             label = words.FIGURE_OF["tolerance"].format(value=f"{mark}{compact(latest, 4)}")
             plot.names_right.append((sign * latest, label, "tolerance"))
     _settings(plot, [place(at) for at in series.settings])
-    for row in rows:
+    for number, row in zip(numbers, rows, strict=True):
         looks = {True: ("circle", "point", False), False: ("diamond", "flag", True)}
         shape, colour, filled = looks.get(row["passes"], ("square", "inner", False))
-        plot.point(place(row["at"]), row["bias"], shape, colour, filled=filled)
+        plot.point(place(row["at"]), row["bias"], shape, colour, filled=filled, key=f"{number}")
     return plot
 
 
@@ -231,6 +234,7 @@ def within_plot(series: Series, summary: BlockSummary | None) -> Plot | None:
         words.FIGURE_OF["check_axis"],
         words.FIGURE_OF["s_axis"].format(unit=series.unit),
         height=150,
+        keys_of=series.name,
     )
     if limit is not None:
         label = words.FIGURE_OF["precision"].format(value=fixed(limit, decimals_for(limit)))
@@ -238,5 +242,6 @@ def within_plot(series: Series, summary: BlockSummary | None) -> Plot | None:
     _settings(plot, [sum(1 for row in rows if row["at"] <= at) + 0.5 for at in series.settings])
     for place, value in zip(chosen, values, strict=True):
         beyond = limit is not None and value > limit
-        plot.point(place + 1, value, "diamond" if beyond else "circle", "flag" if beyond else "point", filled=beyond)
+        shape, colour = ("diamond", "flag") if beyond else ("circle", "point")
+        plot.point(place + 1, value, shape, colour, filled=beyond, key=f"{place + 1}")
     return plot

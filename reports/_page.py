@@ -13,10 +13,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports import _words as words
+from reports import _words_scripts
 from reports._address import INDEX, kind_of
 from reports._links import exists, linked_to
 from reports._markup import Html, element, isolated, join, shorten, text, visible
 from reports._numbers import Clock
+from reports._scripts import CHARTS, INDEX_FILTER, data_block
 from reports._style import STYLE, running_foot
 from reports._tables import Heading, best_order, capped, caption, facts, table
 
@@ -44,8 +46,8 @@ __all__ = [
 
 MOST_FILES = 200
 
-LOOK = hashlib.sha256(STYLE.encode()).hexdigest()[:12]
-"""Of the style sheet: a page of another look is written again even where its data is the same."""
+LOOK = hashlib.sha256("".join((STYLE, CHARTS, INDEX_FILTER)).encode()).hexdigest()[:12]
+"""Of style sheet and scripts: a page of another look is written again even where its data is the same."""
 
 TONES = {
     "accept": "accept", "fit": "accept", "supported": "accept", "passed": "accept", "in": "accept",
@@ -239,7 +241,14 @@ def document(
     name = f"{shorten(head.name, 40)}, " if head.name is not None else ""
     foot = visible(f"{head.kind} {name}{words.FRAGMENT['data']} {provenance.data_sha256[:16]}")
     styles = (STYLE, running_foot(foot, words.FRAGMENT["page"], words.FRAGMENT["of"]))
-    policy = f"default-src 'none'; style-src {' '.join(_hashed(style) for style in styles)}; img-src data:; base-uri 'none'; form-action 'none'"
+    scripts = [(CHARTS, data_block(_words_scripts.LAYER, "chart-words"))] if '<figure id="figure-' in main else []
+    if here == INDEX:
+        scripts.append((INDEX_FILTER, data_block(_words_scripts.FILTER, "filter-words")))
+    allowed = f"script-src {' '.join(_hashed(script) for script, _ in scripts)}; " if scripts else ""
+    policy = (
+        f"default-src 'none'; style-src {' '.join(_hashed(style) for style in styles)}; {allowed}img-src data:; "
+        "base-uri 'none'; form-action 'none'"
+    )
     top = element(
         "head",
         element("meta", charset="utf-8"),
@@ -253,7 +262,8 @@ def document(
         join(element("style", Html(style)) for style in styles),
     )
     skip = element("a", words.FRAGMENT["skip"], class_="skip", href="#main")
-    return f"<!doctype html>\n{element('html', top, element('body', skip, _shapes(), sheet), lang='en')}\n"
+    run = join(join([data, Html(f"<script>{script}</script>")]) for script, data in scripts)
+    return f"<!doctype html>\n{element('html', top, element('body', skip, _shapes(), sheet, run), lang='en')}\n"
 
 
 def _crumbs(here: str, head: Masthead) -> Html | None:
@@ -290,8 +300,9 @@ def _contents(body: Sequence[object]) -> Html | None:
     return element("nav", element("ul", *items), class_="contents", aria_label=words.FRAGMENT["contents"])
 
 
-def _hashed(style: str) -> str:
-    return f"'sha256-{base64.b64encode(hashlib.sha256(style.encode('utf-8')).digest()).decode('ascii')}'"
+def _hashed(source: str) -> str:
+    """Return how the policy names a style sheet or script that it lets through."""
+    return f"'sha256-{base64.b64encode(hashlib.sha256(source.encode('utf-8')).digest()).decode('ascii')}'"
 
 
 def _footer(

@@ -149,6 +149,21 @@ border-top:1px solid var(--rule);border-left:1px solid var(--rule)}
 figure{margin:1.4rem 0 1.8rem}
 .chart{overflow-x:auto}
 .chart svg{display:block;width:100%;min-width:34rem;height:auto;max-width:56rem;fill:none;stroke-miterlimit:10}
+.chart svg{touch-action:pan-x pan-y;forced-color-adjust:none;background:var(--paper)}
+.filter{display:flex;flex-wrap:wrap;gap:.5rem 1rem;align-items:end;margin-top:1.2rem;padding:.8rem 1rem;border:1px solid var(--rule);background:var(--none-wash)}
+.filter label{display:flex;flex-direction:column;font-size:.88rem;color:var(--soft)}
+.filter select{max-width:14rem}
+.filter p{margin:0;padding:.25rem 0}
+[hidden]{display:none!important}
+.tools{display:flex;flex-wrap:wrap;gap:.4rem;margin-top:.4rem}
+button,input,select{font:inherit;color:var(--ink);background:var(--paper);border:1px solid var(--inner);border-radius:0;padding:.25rem .6rem;min-height:1.75rem}
+.tools button{font-size:.85rem}
+button:hover{background:var(--none-wash)}
+button:focus-visible,input:focus-visible,select:focus-visible{outline:3px solid var(--link);outline-offset:2px}
+.readout{color:var(--soft);font-size:.93rem;min-height:1.5em;margin:.3rem 0 0;max-width:56rem}
+.dim{opacity:.18}
+.ring{fill:none;stroke:var(--link);stroke-width:2.5}
+.brush{fill:var(--link);fill-opacity:.1;stroke:var(--link);stroke-dasharray:4 3}
 figcaption{color:var(--soft);font-size:.93rem;margin-top:.4rem;max-width:56rem}
 figcaption b{color:var(--ink);font-weight:600}
 .scroll{overflow-x:auto;margin:.9rem 0 1.6rem}
@@ -204,7 +219,7 @@ border-bottom:2px solid var(--tone)}
 :root{color-scheme:light;LIGHT}
 html{font-size:9.5pt}
 body{background:none}
-.skip,.crumbs,.contents{display:none}
+.skip,.crumbs,.contents,.tools,.readout,.filter{display:none}
 .sheet{max-width:none;padding:0;border:0;background:none}
 .part{grid-template-columns:7rem minmax(0,1fr);column-gap:1rem;margin-top:1.4rem}
 .part.wide{display:block}.part.wide>div{border-left:0;padding-left:0}.part.wide>h2{padding-bottom:.4rem}

@@ -47,6 +47,7 @@ class Heading:
     title: str
     unit: str | None = None
     kind: str = ""  # n: number, t: kept on one line, h: hash
+    name: str | None = None  # by which a script finds the column; our own word
 
 
 def table(
@@ -92,6 +93,7 @@ def table(
             element("small", column.unit) if column.unit else None,
             scope="col",
             class_=column.kind or None,
+            data_column=column.name,
         )
         for column in columns
     )

@@ -7,9 +7,35 @@ from __future__ import annotations
 
 __all__ = [
     "ACTION",
-    "CAUTIONS", "COLUMN", "CONFORMS_BY", "DECISION_RULE", "FIGURE", "FIGURE_OF", "FRAGMENT", "KEY", "KIND", "LIMITS_KIND",
-    "LOT_STEP", "METER_STEP", "NOTE", "PASSES", "POINT", "SECTION", "SETTING_KIND", "STATE", "SUPPORT", "TABLE", "TEMPERATURE_STATE", "UNIT",
-    "VERDICT", "WITHIN", "counted", "listed", "rounding",
+    "CAUTIONS",
+    "COLUMN",
+    "CONFORMS_BY",
+    "DECISION_RULE",
+    "FIGURE",
+    "FIGURE_OF",
+
+    "FRAGMENT",
+    "KEY",
+    "KIND",
+
+    "LIMITS_KIND",
+    "LOT_STEP",
+    "METER_STEP",
+    "NOTE",
+    "PASSES",
+    "POINT",
+    "SECTION",
+    "SETTING_KIND",
+    "STATE",
+    "SUPPORT",
+    "TABLE",
+    "TEMPERATURE_STATE",
+    "UNIT",
+    "VERDICT",
+    "WITHIN",
+    "counted",
+    "listed",
+    "rounding",
 ]  # fmt: skip
 
 VERDICT = {"accept": "Accept", "hold": "Hold", "reject": "Reject", "not_assessed": "Not assessed"}
@@ -146,7 +172,7 @@ COLUMN = {
     "leaves": "Leaves tolerance", "verdict": "Verdict", "lot": "Lot", "rejects": "Signals",
     "n": "Number", "kind": "Kind", "material": "Material", "supplier": "Supplier", "parts": "Parts",
     "ppk": "Ppk", "reason": "First reason", "meter_state": "State", "last_run": "Last run", "name": "Name", "hash": "SHA-256",
-    "layout": "Layout", "letter": "File", "suspect": "Suspect lots", "run": "Run",
+    "layout": "Layout", "meters": "Meters", "letter": "File", "suspect": "Suspect lots", "run": "Run",
 }  # fmt: skip
 
 TABLE = {
@@ -202,6 +228,7 @@ FIGURE_OF = {
     "day_axis": "Time on {day} ({zone})", "value_axis": "Conductivity at {reference} °C, {unit}",
     "resistivity_axis": "Resistivity at {reference} °C, {unit}", "mean_axis": "Check mean, {unit}",
     "bias_axis": "Bias, {unit}", "s_axis": "Standard deviation within a check, {unit}",
+    "spot_of_part": "{part}, spot {spot}",
     "no_run": "no run",
     "no_run_before": "no run before",
     "no_run_after": "no run after yet",

@@ -66,7 +66,7 @@ def render(page: IndexPage) -> str:
     if lots:
         body.append(section("lots", *groups, wide=True))
     if page.others:
-        body.append(section("others", _others(page.others, clock)))
+        body.append(section("others", element("div", _others(page.others, clock), id="others-list")))
     if page.files_held:
         held = [element("li", isolated(name, 300)) for name in sorted(page.files_held)]
         body.append(section("files", element("ul", *held)))
@@ -277,6 +277,12 @@ def _meters_table(page: IndexPage, meters: Sequence[MeterResult], numbered: Numb
     return table(numbered.table(), "meters", words.TABLE["meters"], columns, rows, marked=marked)
 
 
+def _support(lot: LotResult) -> object:
+    """Return the support in words; with its shape where it is not as it should be, which keeps long lists small."""
+    word = words.SUPPORT.get(lot.support, lot.support)
+    return word if lot.support == "supported" else toned(lot.support, word)
+
+
 def _lots_table(
     page: IndexPage, verdict: str, lots: Sequence[LotResult], numbered: Numbered, clock: Clock
 ) -> Html | None:
@@ -292,7 +298,8 @@ def _lots_table(
     )
     columns = [
         Heading(_C["lot"]), Heading(_C["support"], kind="t"), Heading(_C["mean"], kind="n"), Heading(_C["ppk"], kind="n"),
-        Heading(_C["parts"], kind="n"), Heading(_C["material"]), Heading(_C["supplier"]), Heading(_C["last"], clock.zone, "t"),
+        Heading(_C["parts"], kind="n"), Heading(_C["material"], name="material"), Heading(_C["supplier"], name="supplier"),
+        Heading(_C["meters"], name="meter"), Heading(_C["last"], clock.zone, "t"),
     ]  # fmt: skip
     explained = verdict != "accept"
     if explained:
@@ -302,9 +309,9 @@ def _lots_table(
         decimals = decimals_for(finite(lot.expanded_uncertainty) or finite(lot.standard_deviation), lot.mean)
         mean = f"{fixed(lot.mean, decimals)} {unit_in_words(lot.unit)}" if finite(lot.mean) is not None else ""
         cells: list[object] = [
-            _lot_link(page, lot), toned(lot.support, words.SUPPORT.get(lot.support, lot.support)), mean, significant(lot.ppk, 3), lot.parts,
+            _lot_link(page, lot), _support(lot), mean, significant(lot.ppk, 3), lot.parts,
             None if lot.material is None else shorten(lot.material, 40), linked(INDEX, "supplier", lot.supplier, length=40),
-            clock.minute(lot.last_at),
+            ", ".join(shorten(meter, 30) for meter in lot.meters), clock.minute(lot.last_at),
         ]  # fmt: skip
         if explained:
             cells.insert(2, shorten(" ".join(lot.reasons[:1]), 160))

@@ -131,7 +131,8 @@ def test_ticks_of_numbers_are_round_inside_and_as_many_as_have_room(low: float, 
     high = low + span
     ticks = number_ticks(low, high, most)
     assert 1 <= len(ticks) <= most
-    assert all(low - 1e-6 * span <= place <= high + 1e-6 * span for place, _ in ticks)
+    slack = 1e-6 * span + 1e-12 * abs(low)
+    assert all(low - slack <= place <= high + slack for place, _ in ticks)
     for place, words in ticks:
         assert float(words.replace("\u2212", "-")) == pytest.approx(place, abs=1e-9 * max(abs(place), span))
 

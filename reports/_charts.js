@@ -1,0 +1,391 @@
+// Values of marks, enlarging, and selections that light up in every chart of the page.
+// The charts are complete without this. Nothing is fetched, no text becomes code or markup, nothing is stored.
+"use strict";
+(() => {
+  const said = JSON.parse(document.getElementById("chart-words").textContent);
+  const SVG = "http://www.w3.org/2000/svg";
+  const charts = [];
+  const fill = (words, values) => words.replace(/\{(\w+)\}/g, (whole, name) => values[name] ?? whole);
+  const make = (name, attributes, text) => {
+    const made = document.createElementNS(SVG, name);
+    for (const key in attributes) made.setAttribute(key, attributes[key]);
+    if (text !== undefined) made.textContent = text;
+    return made;
+  };
+  const numbers = (text) => (text.match(/-?[\d.]+(?:e-?\d+)?/g) || []).map(Number);
+
+  // ticks: steps of 1, 2 or 5 times a power of ten; times in steps of minutes, hours, days
+  const DAY = 864e5;
+  const STEPS = [1, 2, 5, 10, 15, 30, 60, 120, 180, 360, 720, 1440, 2880, 10080, 20160, 43200, 86400].map((m) => m * 6e4);
+  const ticks = (low, high, most, timed) => {
+    let step, decimals = 0;
+    if (timed) step = STEPS.find((s) => (high - low) / s <= most) || Math.ceil((high - low) / most / DAY) * DAY;
+    else {
+      const power = Math.floor(Math.log10((high - low) / most));
+      const factor = [1, 2, 5, 10].find((f) => (high - low) / (f * 10 ** power) <= most) || 10;
+      step = factor * 10 ** power;
+      decimals = Math.max(0, -power - (factor === 10 ? 1 : 0));
+    }
+    const found = [];
+    for (let n = Math.ceil(low / step - 1e-9); n * step <= high + step * 1e-9; n++)
+      found.push([n * step, timed ? time(n * step, step < DAY ? 1 : 0) : number(n * step, decimals)]);
+    return found;
+  };
+  const number = (value, decimals) =>
+    (decimals === undefined ? String(+value.toPrecision(7)) : value.toFixed(decimals)).replace("-", "\u2212");
+  // parts: 0 the day, 1 month, day and minute, 2 everything to the second
+  const time = (at, parts) => {
+    const iso = new Date(at).toISOString();
+    return parts === 0 ? iso.slice(0, 10) : (parts === 1 ? iso.slice(5, 16) : iso.slice(0, 19)).replace("T", " ");
+  };
+
+  // whether the marks of two charts stand for the same things
+  const akin = (one, other) => one.data.keys && other.data.keys && one.data.set === other.data.set;
+
+  class Chart {
+    constructor(figure, frame, svg, data) {
+      Object.assign(this, { figure, frame, svg, data });
+      [this.left, this.top, this.width, this.height] = data.area;
+      this.full = data.domain;
+      this.view = [...this.full];
+      this.at = null;
+      this.box = null;
+      this.hint = charts.length ? "" : said.hint; // once a page
+      this.order = data.points.map((_, i) => i).sort((a, b) => data.points[a][0] - data.points[b][0] || data.points[a][1] - data.points[b][1]);
+      this.collect();
+      this.tools();
+      this.listen();
+    }
+
+    // take over the marks of the drawing, with where each stands in the whole chart
+    collect() {
+      const { svg } = this;
+      this.axes = [...svg.querySelectorAll(".axis")];
+      this.port = make("svg", { x: this.left, y: this.top, width: this.width, height: this.height, overflow: "visible" });
+      for (const name of ["rects", "segments", "path", "points"]) {
+        const group = svg.querySelector("." + name);
+        this[name] = group ? [...group.children] : [];
+        if (group) this.port.append(group);
+      }
+      svg.insertBefore(this.port, svg.querySelector("text"));
+      this.own = make("g", {});
+      svg.insertBefore(this.own, this.port);
+      this.over = make("g", {});
+      this.port.append(this.over);
+      this.lines = this.segments.map((line) => {
+        const [x, y] = numbers(line.getAttribute("transform") || "0 0");
+        return [x, y, x + Number(line.getAttribute("x2") || 0), y + Number(line.getAttribute("y2") || 0)];
+      });
+      this.bars = this.rects.map((bar) => numbers(bar.getAttribute("d")));
+      this.polylines = this.path.map((line) => numbers(line.getAttribute("d")));
+      this.looks = this.points.map((point) => point.getAttribute("transform"));
+      const words = (name) => [...svg.querySelectorAll(`.${name} text`)].map((word) => [word, +word.getAttribute("x"), +word.getAttribute("y")]);
+      this.words = { inside: words("inside"), right: words("right"), below: words("below") };
+      this.plainTicks = svg.querySelector(".ticks");
+    }
+
+    tools() {
+      const bar = document.createElement("div");
+      bar.className = "tools";
+      const button = (word, act) => {
+        const made = document.createElement("button");
+        made.type = "button";
+        made.textContent = word;
+        made.addEventListener("click", act);
+        bar.append(made);
+      };
+      button(said.previous, () => this.step(-1));
+      button(said.next, () => this.step(1));
+      button(said.enlarge, () => this.enlarge());
+      button(said.reduce, () => this.zoom(2));
+      button(said.whole, () => this.whole());
+      this.readout = document.createElement("p");
+      this.readout.className = "readout";
+      this.readout.setAttribute("role", "status");
+      this.readout.textContent = this.hint;
+      this.frame.after(bar, this.readout);
+    }
+
+    x(value) { return ((value - this.view[0]) / (this.view[1] - this.view[0])) * this.width; }
+    y(value) { return ((this.view[3] - value) / (this.view[3] - this.view[2])) * this.height; }
+    // from pixels of the whole chart to pixels of what is shown
+    across(px) { return this.x(this.full[0] + (px / this.width) * (this.full[1] - this.full[0])); }
+    down(py) { return this.y(this.full[3] - (py / this.height) * (this.full[3] - this.full[2])); }
+    get enlarged() { return this.view.some((end, i) => end !== this.full[i]); }
+    shown(i) {
+      const [x, y] = this.data.points[i];
+      return x >= this.view[0] && x <= this.view[1] && y >= this.view[2] && y <= this.view[3];
+    }
+
+    draw() {
+      const { width, height, enlarged } = this;
+      this.port.setAttribute("overflow", enlarged ? "hidden" : "visible");
+      this.points.forEach((mark, i) => {
+        const [x, y] = this.data.points[i];
+        mark.setAttribute("transform", enlarged ? `translate(${this.x(x)},${this.y(y)})` : this.looks[i]);
+      });
+      this.segments.forEach((line, i) => {
+        const [x, y, x2, y2] = this.lines[i];
+        line.removeAttribute("transform");
+        line.setAttribute("x1", this.across(x));
+        line.setAttribute("x2", this.across(x2));
+        line.setAttribute("y1", this.down(y));
+        line.setAttribute("y2", this.down(y2));
+      });
+      this.rects.forEach((bar, i) => {
+        const [x, y, w, h] = this.bars[i];
+        const [a, b, c, d] = [this.across(x), this.down(y), this.across(x + w), this.down(y + h)];
+        bar.setAttribute("d", `M${a},${b}H${c}V${d}H${a}Z`);
+      });
+      this.path.forEach((line, i) => {
+        const ends = this.polylines[i];
+        let d = "";
+        for (let n = 0; n + 1 < ends.length; n += 2) d += `${n ? "L" : "M"}${this.across(ends[n])},${this.down(ends[n + 1])}`;
+        line.setAttribute("d", d);
+      });
+      const place = (list, both) => {
+        for (const [word, x, y] of list) {
+          const px = both === "y" ? x : this.left + this.across(x - this.left);
+          const py = both === "x" ? y : this.top + this.down(y - this.top);
+          word.setAttribute("x", px);
+          word.setAttribute("y", py);
+          const out = (both !== "y" && (px < this.left - 1 || px > this.left + width + 1)) || (both !== "x" && (py < 2 || py > this.top + height + 12));
+          word.setAttribute("visibility", enlarged && out ? "hidden" : "visible");
+        }
+      };
+      place(this.words.inside);
+      place(this.words.below, "x");
+      place(this.words.right, "y");
+      this.own.replaceChildren();
+      for (const axis of [...this.axes, this.plainTicks]) axis && axis.setAttribute("visibility", enlarged ? "hidden" : "visible");
+      if (enlarged) this.drawAxes();
+      this.mark();
+    }
+
+    drawAxes() {
+      const { left, top, width, height, data } = this;
+      const bottom = top + height;
+      const line = (x1, y1, x2, y2, colour) => this.own.append(make("line", { x1, y1, x2, y2, stroke: `var(--${colour})` }));
+      line(left, bottom + 0.5, left + width, bottom + 0.5, "inner");
+      if (data.axes[0])
+        for (const [value, word] of ticks(this.view[0], this.view[1], data.format ? 6 : 9, !!data.format)) {
+          const x = left + this.x(value);
+          line(x, bottom, x, bottom + 4, "inner");
+          this.own.append(make("text", { x, y: bottom + 18, fill: "var(--ink)", "text-anchor": "middle" }, word));
+        }
+      if (data.axes[1]) {
+        line(left, top, left, bottom, "inner");
+        for (const [value, word] of ticks(this.view[2], this.view[3], 6, false)) {
+          const y = top + this.y(value);
+          line(left, y, left + width, y, "grid");
+          line(left - 4, y, left, y, "inner");
+          this.own.append(make("text", { x: left - 8, y: y + 4, fill: "var(--ink)", "text-anchor": "end" }, word));
+        }
+      }
+    }
+
+    // what stands at the pointer or at the chosen mark
+    describe(i) {
+      const { data } = this;
+      const [x, y] = data.points[i];
+      const parts = [];
+      if (data.said && data.said[i]) parts.push(data.said[i]);
+      if (data.axes[0]) parts.push(fill(said.value, { name: data.titles[0], value: data.format ? time(x, 2) : number(x) }));
+      else if (data.places.length && !(data.said && data.said[i]))
+        parts.push(data.places.reduce((a, b) => (Math.abs(b[0] - x) < Math.abs(a[0] - x) ? b : a))[1]);
+      if (data.axes[1]) parts.push(fill(said.value, { name: data.titles[1], value: number(y) }));
+      return parts.join(" \u00b7 ");
+    }
+
+    choose(i) {
+      this.at = i;
+      if (i === null) this.readout.textContent = this.box ? this.summary : this.hint;
+      else this.readout.textContent = this.describe(i);
+      for (const chart of charts) {
+        if (chart !== this) chart.at = i !== null && akin(this, chart) ? chart.data.keys.indexOf(this.data.keys[i]) : null;
+        if (chart.at === -1) chart.at = null;
+        chart.mark();
+      }
+    }
+
+    step(by) {
+      const seen = this.order.filter((i) => this.shown(i));
+      if (!seen.length) return;
+      const place = seen.indexOf(this.at);
+      this.choose(seen[place < 0 ? (by > 0 ? 0 : seen.length - 1) : Math.min(Math.max(place + by, 0), seen.length - 1)]);
+    }
+
+    mark() {
+      this.over.replaceChildren();
+      if (this.box) {
+        const [x0, x1, y0, y1] = this.box;
+        this.over.append(make("rect", {
+          x: this.x(x0), width: Math.max(this.x(x1) - this.x(x0), 1), y: this.y(y1), height: Math.max(this.y(y0) - this.y(y1), 1), class: "brush",
+        }));
+      }
+      if (this.at !== null && this.shown(this.at)) {
+        const [x, y] = this.data.points[this.at];
+        this.over.append(make("circle", { cx: this.x(x), cy: this.y(y), r: 10, class: "ring" }));
+      }
+    }
+
+    zoom(factor) {
+      const [x0, x1, y0, y1] = this.view;
+      const middle = this.at !== null && this.shown(this.at) ? this.data.points[this.at] : [(x0 + x1) / 2, (y0 + y1) / 2];
+      const part = (low, high, at, least, most) => {
+        const span = Math.min((high - low) * factor, most - least);
+        let from = at - ((at - low) / (high - low)) * span;
+        from = Math.min(Math.max(from, least), most - span);
+        return [from, from + span];
+      };
+      const next = [...part(x0, x1, middle[0], this.full[0], this.full[1])];
+      next.push(...(this.data.axes[1] ? part(y0, y1, middle[1], this.full[2], this.full[3]) : [y0, y1]));
+      if ((this.full[1] - this.full[0]) / (next[1] - next[0]) > 64) return;
+      const whole = next[1] - next[0] >= (this.full[1] - this.full[0]) * 0.999 && next[3] - next[2] >= (this.full[3] - this.full[2]) * 0.999;
+      this.view = whole ? [...this.full] : next;
+      this.draw();
+    }
+
+    enlarge() {
+      if (!this.box) {
+        this.zoom(0.5);
+        return;
+      }
+      const [x0, x1, y0, y1] = this.box;
+      const least = (this.full[1] - this.full[0]) / 64;
+      const grow = Math.max(0, least - (x1 - x0)) / 2;
+      this.view = [x0 - grow, x1 + grow, y0, y1];
+      this.box = null; // all that is shown was selected; the others stay dim
+      this.draw();
+    }
+
+    whole() {
+      this.view = [...this.full];
+      select(null);
+      this.draw();
+      this.choose(null);
+    }
+
+    listen() {
+      let start = null;
+      const where = (event) => {
+        const box = this.svg.getBoundingClientRect();
+        const scale = this.svg.viewBox.baseVal.width / box.width;
+        return [(event.clientX - box.left) * scale - this.left, (event.clientY - box.top) * scale - this.top];
+      };
+      const clamp = ([px, py]) => [Math.min(Math.max(px, 0), this.width), Math.min(Math.max(py, 0), this.height)];
+      const nearest = ([px, py]) => {
+        let best = null, least = 26 * 26;
+        this.data.points.forEach(([x, y], i) => {
+          const far = (this.x(x) - px) ** 2 + (this.y(y) - py) ** 2;
+          if (far < least && this.shown(i)) [best, least] = [i, far];
+        });
+        return best;
+      };
+      this.svg.addEventListener("pointerdown", (event) => {
+        if (event.button || event.pointerType === "touch") return;
+        start = clamp(where(event));
+        this.svg.setPointerCapture(event.pointerId);
+        event.preventDefault();
+        this.frame.focus({ preventScroll: true });
+      });
+      this.svg.addEventListener("pointermove", (event) => {
+        const at = where(event);
+        if (!start) {
+          this.choose(nearest(at));
+          return;
+        }
+        const [px, py] = clamp(at);
+        if (Math.abs(px - start[0]) < 6) return;
+        const [a, b] = [Math.min(px, start[0]), Math.max(px, start[0])];
+        // a drag that goes across takes the whole height, one that goes down as well takes a box
+        const [c, d] = Math.abs(py - start[1]) < 28 ? [0, this.height] : [Math.min(py, start[1]), Math.max(py, start[1])];
+        const [x0, x1, y0, y1] = this.view;
+        const value = (p) => x0 + (p / this.width) * (x1 - x0);
+        const level = (p) => y1 - (p / this.height) * (y1 - y0);
+        select(this, [value(a), value(b), level(d), level(c)]);
+      });
+      this.svg.addEventListener("pointerup", (event) => {
+        if (start && Math.abs(clamp(where(event))[0] - start[0]) < 6) {
+          select(null);
+          this.choose(nearest(where(event)));
+        }
+        start = null;
+      });
+      this.svg.addEventListener("pointercancel", () => { start = null; });
+      this.svg.addEventListener("pointerleave", () => { if (!start) this.choose(null); });
+      this.svg.addEventListener("dblclick", () => this.enlarge());
+      this.frame.addEventListener("keydown", (event) => {
+        const before = this.at;
+        const act = {
+          ArrowRight: () => this.step(1), ArrowLeft: () => this.step(-1),
+          Home: () => { this.at = null; this.step(1); }, End: () => { this.at = null; this.step(-1); },
+          "+": () => this.enlarge(), "-": () => this.zoom(2), Escape: () => this.whole(),
+        }[event.key];
+        if (!act || event.ctrlKey || event.altKey || event.metaKey) return;
+        event.preventDefault();
+        act();
+        if (event.shiftKey && this.at !== null && event.key !== "+") {
+          if (this.from === undefined || this.from === null) this.from = before ?? this.at;
+          const [a, b] = [this.data.points[this.from][0], this.data.points[this.at][0]];
+          const little = (this.view[1] - this.view[0]) / 400;
+          select(this, [Math.min(a, b) - little, Math.max(a, b) + little, this.full[2], this.full[3]]);
+        } else this.from = null;
+      });
+    }
+  }
+
+  // a selection in one chart, shown in all: by what the marks stand for, else by the quantity they share
+  function select(source, box) {
+    const keys = new Set();
+    const ranges = {};
+    for (const chart of charts) chart.box = chart === source ? box : null;
+    if (source) {
+      const inside = ([x, y]) => x >= box[0] && x <= box[1] && y >= box[2] && y <= box[3];
+      const chosen = source.data.points.filter(inside);
+      source.data.points.forEach((point, i) => inside(point) && source.data.keys && keys.add(source.data.keys[i]));
+      if (source.data.axes[0]) ranges[source.data.titles[0]] = [box[0], box[1]];
+      if (source.data.axes[1] && box[3] - box[2] < (source.view[3] - source.view[2]) * 0.999) ranges[source.data.titles[1]] = [box[2], box[3]];
+      const values = chosen.map((point) => point[source.data.axes[1] ? 1 : 0]);
+      source.summary = fill(said.selected, { n: chosen.length, total: source.data.points.length })
+        + (values.length && source.data.axes[1]
+          ? " \u00b7 " + fill(said.range, { name: source.data.titles[1], low: number(Math.min(...values)), high: number(Math.max(...values)) })
+          : "");
+      source.readout.textContent = source.summary;
+    }
+    for (const chart of charts) {
+      // marks of a chart of bars are only some of what it shows, so bars are linked by their quantity
+      const byKeys = source && !source.rects.length && akin(source, chart);
+      const [across, up] = chart.data.titles.map((title) => ranges[title]);
+      const within = (value, range) => !range || (value >= range[0] && value <= range[1]);
+      // two charts that count different things share no numbers, only a time
+      const shared = source && source.data.keys && chart.data.keys && !byKeys ? across && chart.data.format : across || up;
+      const linked = source && (chart === source || byKeys || shared);
+      chart.points.forEach((mark, i) => {
+        const [x, y] = chart.data.points[i];
+        const lit = !linked
+          || (chart === source ? x >= box[0] && x <= box[1] && y >= box[2] && y <= box[3]
+            : byKeys ? keys.has(chart.data.keys[i]) : within(x, across) && within(y, up));
+        mark.classList.toggle("dim", !lit);
+      });
+      chart.rects.forEach((bar, i) => {
+        const [x, , w] = chart.bars[i];
+        const middle = chart.full[0] + ((x + w / 2) / chart.width) * (chart.full[1] - chart.full[0]);
+        const range = chart === source ? [box[0], box[1]] : across;
+        bar.classList.toggle("dim", !!source && !!range && !within(middle, range));
+      });
+      chart.mark();
+    }
+  }
+
+  for (const figure of document.querySelectorAll("figure")) {
+    const frame = figure.querySelector(".chart");
+    const svg = frame && frame.querySelector("svg");
+    const data = frame && frame.querySelector("script");
+    if (!svg || !data) continue;
+    const values = JSON.parse(data.textContent);
+    if (values.points.length !== svg.querySelectorAll(".points > *").length) continue;
+    if (!values.points.length && !svg.querySelector(".rects")) continue;
+    charts.push(new Chart(figure, frame, svg, values));
+  }
+})();

@@ -1,0 +1,131 @@
+"""The layer over the charts: values, enlarging, linked selections, by pointer and by keyboard."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def dim(page: Any) -> list[int]:
+    return [figure.locator(".dim").count() for figure in page.locator("figure").all()]
+
+
+def drag(page: Any, svg: Any, start: float, end: float, *, down: float = 0.0) -> None:
+    box = svg.bounding_box()
+    y = box["y"] + box["height"] * 0.4
+    page.mouse.move(box["x"] + box["width"] * start, y)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] * end, y + down, steps=4)
+    page.mouse.up()
+
+
+@pytest.fixture
+def lot(visit: Any, written: dict[str, Path]) -> Any:
+    opened = visit(written["lot reject"], height=1200)
+    opened.page.locator("figure").first.scroll_into_view_if_needed()
+    yield opened.page
+    assert opened.complaints == []
+
+
+def test_pointing_at_a_mark_tells_what_it_is_and_its_value(lot: Any) -> None:
+    out = lot.locator("#figure-parts .points > *[fill='var(--flag)']").first
+    box = out.bounding_box()
+    lot.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    said = lot.locator("#figure-parts .readout").inner_text()
+    assert said.startswith("P07, spot B")
+    assert "MS/m: 57.29689" in said
+    # the same spot has a ring in the distribution as well
+    assert lot.locator("#figure-spots .ring").count() == 1
+
+
+def test_what_is_told_agrees_with_the_table(lot: Any) -> None:
+    lot.locator("#figure-parts .chart").focus()
+    lot.keyboard.press("Home")
+    said = lot.locator("#figure-parts .readout").inner_text()
+    part, spot = said.split(" ·")[0].split(", spot ")
+    rows = [row.locator("th,td").all_inner_texts() for row in lot.locator("#table-spots tbody tr").all()]
+    mean = next(row[2] for row in rows if row[:2] == [part, spot])
+    assert float(mean) == pytest.approx(float(said.rsplit(": ", 1)[1]), abs=6e-4)
+
+
+def test_a_selection_lights_up_the_same_spots_in_the_distribution(lot: Any) -> None:
+    total = lot.locator("#figure-parts .points > *").count()
+    drag(lot, lot.locator("#figure-parts svg").first, 0.2, 0.4)
+    parts, spots, support = dim(lot)
+    assert 0 < parts < total
+    assert parts == spots
+    assert support == 0
+    chosen = lot.locator("#figure-parts .readout").inner_text()
+    assert chosen.startswith(f"{total - parts} of {total} marks selected")
+    lot.locator("#figure-parts").get_by_role("button", name="Whole chart").click()
+    assert dim(lot) == [0, 0, 0]
+
+
+def test_a_selection_in_the_distribution_lights_up_spots_by_their_value(lot: Any) -> None:
+    drag(lot, lot.locator("#figure-spots svg").first, 0.1, 0.2)
+    parts, spots, _ = dim(lot)
+    assert parts == spots > 0
+
+
+def test_enlarging_keeps_axes_and_values(lot: Any) -> None:
+    before = lot.locator("#figure-parts .ticks text").all_text_contents()
+    drag(lot, lot.locator("#figure-parts svg").first, 0.25, 0.5, down=90)
+    lot.locator("#figure-parts").get_by_role("button", name="Enlarge").click()
+    ticks = lot.locator("#figure-parts svg > g text[text-anchor=end]:visible").all_text_contents()
+    assert ticks
+    assert ticks != before
+    values = [float(tick) for tick in ticks]
+    assert values == sorted(values)
+    lot.locator("#figure-parts .chart").press("Home")
+    assert lot.locator("#figure-parts .ring").count() == 1
+    lot.locator("#figure-parts .chart").press("Escape")
+    assert lot.locator("#figure-parts .ticks text:visible").all_text_contents() == before
+
+
+def test_a_chart_can_be_read_by_keyboard_alone(lot: Any) -> None:
+    chart = lot.locator("#figure-parts .chart")
+    chart.focus()
+    for _ in range(2):
+        lot.keyboard.press("ArrowRight")
+    second = lot.locator("#figure-parts .readout").inner_text()
+    lot.keyboard.press("ArrowLeft")
+    assert lot.locator("#figure-parts .readout").inner_text() != second
+    for _ in range(4):
+        lot.keyboard.press("Shift+ArrowRight")
+    assert dim(lot)[0] > 0
+    lot.keyboard.press("+")
+    assert lot.locator("#figure-parts .ticks text:visible").count() == 0
+    lot.keyboard.press("Escape")
+    assert dim(lot) == [0, 0, 0]
+    lot.keyboard.press("Tab")
+    assert lot.evaluate("() => document.activeElement.textContent") == "Mark before"
+
+
+def test_charts_of_one_block_are_linked_and_those_of_another_are_not(visit: Any, written: dict[str, Path]) -> None:
+    page = visit(written["meter suspended"], height=1400).page
+    page.locator("figure").first.scroll_into_view_if_needed()
+    drag(page, page.locator("figure svg").first, 0.2, 0.4)
+    found = dim(page)
+    assert found[0] == found[1] == found[2] > 0
+    assert found[3:] == [0, 0, 0]
+
+
+def test_bars_are_linked_by_their_quantity(visit: Any, written: dict[str, Path]) -> None:
+    page = visit(written["lot many"], height=1200).page
+    page.locator("#figure-spots").scroll_into_view_if_needed()
+    drag(page, page.locator("#figure-spots svg").first, 0.1, 0.5)
+    bars = page.locator("#figure-spots .rects .dim").count()
+    assert 0 < bars < page.locator("#figure-spots .rects > *").count()
+
+
+def test_without_scripts_charts_are_whole_and_nothing_is_offered_that_does_not_work(
+    visit: Any, written: dict[str, Path]
+) -> None:
+    page = visit(written["lot reject"], scripts=False).page
+    assert page.locator(".tools, .readout, .filter, button, input, select").count() == 0
+    assert page.locator("#figure-parts .points > *").count() == 30
+    assert page.locator("#figure-parts .ticks text").count() > 3
