@@ -77,6 +77,13 @@ class Settings:
     lift_off_allowance_percent: float = _setting(
         0.0, "Half width of what coating and lift-off may still do to a value, in percent; enters every budget.", "%"
     )
+    apply_bias_line: bool = _setting(
+        False, "Take the bias of the line over a meter's blocks off the values of a lot that lies between the blocks."
+    )
+    certificate_correlation: float = _setting(
+        0.0,
+        "Correlation between certificates of blocks that name the same `certificate_chain`; 0 takes them as independent.",
+    )
     plausible_range_ms_per_m: tuple[float, float] = _setting(
         DEFAULT_PLAUSIBLE_RANGE_MS_PER_M, "Readings outside are refused as impossible.", "MS/m"
     )
@@ -208,6 +215,10 @@ def _above_zero(settings: Settings, where: str) -> None:
             raise SettingsError(
                 f"{where}: {name} = {getattr(settings, name)!r}: expected a number from 0 to below 100."
             )
+    if not 0 <= settings.certificate_correlation < 1:
+        raise SettingsError(
+            f"{where}: certificate_correlation = {settings.certificate_correlation!r}: expected a number from 0 to below 1."
+        )
     probability = settings.guard_band_probability
     if probability and not 0.5 <= probability < 1:
         raise SettingsError(

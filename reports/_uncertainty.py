@@ -67,18 +67,25 @@ def _named(budget: Budget) -> str:
 
 
 def budgets_table(
-    budgets: Sequence[Budget], number: int, *, unit: str, anchor: str = "uncertainty", said: str = BUDGET["table"]
+    budgets: Sequence[Budget],
+    number: int,
+    *,
+    unit: str,
+    names: Sequence[object] = (),
+    said: str = BUDGET["table"],
 ) -> Html:
-    """Return budgets of one level side by side; the shares are those of what is compared.
+    """Return budgets side by side; shares, where shown, are those of what is compared.
 
     Parameters
     ----------
     budgets
         At least one; all of one unit.
-    number, anchor
+    number
         Of the table.
     unit
         As printed.
+    names
+        Of the columns; empty names them by what they are of, and shows shares of the variance.
     said
         Caption.
     """
@@ -90,9 +97,10 @@ def budgets_table(
     total = sum(c.standard_uncertainty**2 for c in main.contributions if finite(c.standard_uncertainty) is not None)
     decimals = min(decimals_for(math.sqrt(total)) + 1, 9)
     share_of = BUDGET["share"] if len(budgets) == 1 else BUDGET["share_of"].format(of=BUDGET_OF.get(main.of, main.of))
+    heads = [str(name) for name in names] or [_named(budget) for budget in budgets]
+    shares = [] if names else [Heading(share_of, kind="t")]
     columns = [
-        Heading(BUDGET["contribution"]), *(Heading(_named(budget), unit, "n") for budget in budgets),
-        Heading(share_of, kind="t"), Heading(BUDGET["degrees"], kind="n"), Heading(BUDGET["averages"]),
+        Heading(BUDGET["contribution"]), *(Heading(head, unit, "n") for head in heads), *shares, Heading(BUDGET["degrees"], kind="n"), Heading(BUDGET["averages"]),
         Heading(BUDGET["source"]),
     ]  # fmt: skip
     at_main = list(budgets).index(main)
@@ -101,22 +109,19 @@ def budgets_table(
         shown = found.get(at_main) or next(iter(found.values()))
         share = found[at_main].standard_uncertainty ** 2 / total if total and at_main in found else 0.0
         cells = [fixed(found[i].standard_uncertainty, decimals) if i in found else "" for i in range(len(budgets))]
-        degrees = BUDGET["infinite"] if finite(shown.degrees_of_freedom) is None else compact(shown.degrees_of_freedom)
+        degrees = " · ".join(dict.fromkeys(_degrees(line.degrees_of_freedom) for line in found.values()))
         averages = common.FRAGMENT["yes"] if shown.averages else common.FRAGMENT["no"]
-        rows.append([name, *cells, _bar(share), degrees, averages, shorten(shown.source, 200)])
+        rows.append([name, *cells, *([] if names else [_bar(share)]), degrees, averages, shorten(shown.source, 200)])
 
     def sums(name: str, cells: Sequence[str], source: str) -> None:
-        rows.append([element("b", BUDGET[name]), *cells, "", "", "", source])
+        rows.append([element("b", BUDGET[name]), *cells, *([""] * (2 if names else 3)), source])
 
     known = [finite(budget.standard_uncertainty) is not None for budget in budgets]
     if any(known):
         sums("combined", [fixed(b.standard_uncertainty, decimals) for b in budgets], BUDGET["root"])
         sums(
             "effective",
-            [
-                "" if not k else BUDGET["infinite"] if b.degrees_of_freedom is None else compact(b.degrees_of_freedom)
-                for b, k in zip(budgets, known, strict=True)
-            ],
+            [_degrees(b.degrees_of_freedom) if k else "" for b, k in zip(budgets, known, strict=True)],
             BUDGET["welch"],
         )
         sums("factor", [fixed(b.coverage_factor, 2) for b in budgets], BUDGET["coverage"])
@@ -129,7 +134,11 @@ def budgets_table(
         for b in budgets
     ]
     sums("expanded", expanded, BUDGET["sum"])
-    return table(number, anchor, said, columns, rows)
+    return table(number, "uncertainty", said, columns, rows)
+
+
+def _degrees(value: float | None) -> str:
+    return BUDGET["infinite"] if finite(value) is None else compact(value)
 
 
 def budget_notes(notes: Sequence[str]) -> Html | None:

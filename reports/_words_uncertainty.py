@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["BUDGET", "BUDGET_OF", "CONFORMITY", "GUARD_FROM"]
+__all__ = ["BIAS", "BUDGET", "BUDGET_OF", "CONFORMITY", "GUARD_FROM"]
 
 BUDGET_OF = {
     "reading": "Single reading",
@@ -13,7 +13,8 @@ BUDGET_OF = {
 
 BUDGET = {
     "table": "Uncertainty budgets: standard uncertainties, each already multiplied by its sensitivity (GUM, JCGM 100).",
-    "table_block": "Uncertainty budget of a single reading near the value of a block, in the state of the last check.",
+    "table_block": "Uncertainty budget of a single reading near the value of each block, as the latest checks have it; "
+    "drift over one check interval.",
     "contribution": "Contribution",
     "share": "Share of the variance",
     "share_of": "Share of the variance ({of})",
@@ -89,4 +90,44 @@ CONFORMITY = {
     "what_part": "part mean",
     "what_lot_mean": "lot mean",
     "what_k_method": "lot mean",
+}
+
+BIAS = {
+    "chart": "Mean bias on each block since the last setting, over its certified value, {name}, with the line through them.",
+    "key": "Circle with bar: block and 95 % interval. Straight line: weighted fit. Shaded: its 95 % band, between the blocks only.",
+    "series": "probe {probe}, {frequency} kHz",
+    "all": "all checks",
+    "level_axis": "Conductivity, {unit}",
+    "bias_axis": "Bias, {unit}",
+    "no_bias": "no bias",
+    "line": "line",
+    "band": "95 % band",
+    "table": "The blocks behind the line. Scatter and certificate are standard uncertainties.",
+    "block": "Block",
+    "certified": "Certified value",
+    "checks": "Checks",
+    "bias": "Bias",
+    "scatter": "From scatter of checks",
+    "certificate": "From certificate",
+    "chain": "Chain of calibration",
+    "on_line": "Bias on the line",
+    "u_line": "Its standard uncertainty",
+    "none": "There is no line: {reason}.",
+    "slope": "The bias changes by {slope} {unit} for each {unit} (95 % interval {low} to {high}), between blocks of {lowest} and "
+    "{highest} {unit}.",
+    "ends": "On the line it is {low} ± {u_low} {unit} at the lower end and {high} ± {u_high} {unit} at the upper end (95 %).",
+    "fit": "About the line χ² is {chi} on {df} degrees of freedom.",
+    "enlarged": "That is more than the blocks allow, so the covariance of the line was enlarged by {ratio} (Birge).",
+    "two_blocks": "Two blocks fix a line exactly: whether the bias is straight between them was not seen.",
+    "independent": "Certificates are taken as independent of one another.",
+    "correlated": "Certificates of one chain are taken as correlated, r = {r}.",
+    "table_lot": "Bias of the meters at the level of the lot, by the line over their blocks, from checks before the closing run.",
+    "meter": "Meter",
+    "level": "Level",
+    "blocks": "Blocks",
+    "u_bias": "Standard uncertainty",
+    "applied": "Taken off",
+    "remark": "Remark",
+    "left_in": "The bias of the line is reported and not taken off the values (setting apply_bias_line).",
+    "taken_off": "The bias of the line is taken off the means on this page; the readings below stand as they were before that.",
 }

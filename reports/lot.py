@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from reports import _lot_charts, _lot_tables, _uncertainty
+from reports import _bias, _lot_charts, _lot_tables, _uncertainty
 from reports import _words as words
 from reports._address import address
 from reports._advice import lot_steps
@@ -153,6 +153,8 @@ def _budgets(result: LotResult, numbered: Numbered, unit: str) -> list[object]:
     return [
         _uncertainty.budgets_table(budgets, numbered.table(), unit=unit),
         _uncertainty.budget_notes(result.uncertainty_notes),
+        *(element("p", sentence) for sentence in _bias.bias_of_lot_sentences(result)),
+        _bias.bias_of_lot_table(result, numbered.table(), unit=unit) if result.bias_at_level else None,
     ]
 
 

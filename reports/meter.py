@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from reports import _meter_charts, _meter_tables
+from reports import _bias, _meter_charts, _meter_tables, _uncertainty
 from reports import _words as words
 from reports._address import address
 from reports._advice import meter_steps, undisposed
@@ -15,6 +15,7 @@ from reports._numbers import Clock, compact, decimals_for, finite, fixed
 from reports._page import Masthead, document, flags_list, section, toned, unit_in_words, verdict
 from reports._report import Report
 from reports._tables import Numbered, best_order, ledger
+from reports._words_uncertainty import BIAS, BUDGET
 from schemas.results import MeterPage, MeterResult
 
 if TYPE_CHECKING:
@@ -64,6 +65,10 @@ def render(page: MeterPage) -> str:
     body.append(section("signals", signals or element("p", words.FRAGMENT["no_signals"]), wide=True))
     drift = _meter_tables.drift_table(result, numbered.table(), clock, unit=unit) if result.drift else none
     body.append(section("drift", drift, wide=True))
+    if result.bias_lines:
+        body.append(section("bias_line", *_bias_lines(result, numbered, unit), wide=True))
+    if result.budgets:
+        body.append(section("uncertainty", *_budgets(result, numbered, unit), wide=True))
     read = page.lots.height or result.suspect_lots
     lots = _meter_tables.lots_table(page, numbered.table(), clock, here) if read else none
     body += [section("read_lots", lots, wide=True), section("flags", flags_list(result.flags))]
@@ -136,6 +141,46 @@ def _charts(
     if within := _meter_charts.within_plot(series, block):
         add("within", within, say["key_within"])
     return drawn, numbers
+
+
+def _bias_lines(result: MeterResult, numbered: Numbered, unit: str) -> list[object]:
+    """Draw the bias against conductivity, one line for each probe and frequency."""
+    drawn: list[object] = []
+    for place, line in enumerate(result.bias_lines, start=1):
+        name = BIAS["all"]
+        if len(result.bias_lines) > 1:
+            stated = [
+                words.FRAGMENT["not_stated"] if part is None else part for part in (line.probe, line.frequency_khz)
+            ]
+            name = BIAS["series"].format(probe=shorten(str(stated[0]), 40), frequency=stated[1])
+        drawn += [element("p", sentence) for sentence in _bias.bias_line_sentences(line, unit=unit)]
+        if plot := _bias.bias_line_plot(line, unit=unit):
+            anchor, said = f"bias-line-{place}", BIAS["chart"].format(name=name)
+            number = numbered.figure()
+            drawn.append(figure(number, anchor, svg(plot, said), said, BIAS["key"], table=anchor))
+            drawn.append(_bias.bias_line_table(line, numbered.table(), anchor, unit=unit))
+    return drawn
+
+
+def _budgets(result: MeterResult, numbered: Numbered, unit: str) -> list[object]:
+    """Return the budgets of a single reading near each block, side by side."""
+    blocks = [budget.block for budget in result.budgets]
+    names = []
+    for budget in result.budgets:
+        name = shorten(str(budget.block), 40)
+        if blocks.count(budget.block) > 1:
+            stated = [
+                words.FRAGMENT["not_stated"] if part is None else part for part in (budget.probe, budget.frequency_khz)
+            ]
+            name = words.FRAGMENT["series"].format(block=name, probe=shorten(str(stated[0]), 40), frequency=stated[1])
+        names.append(f"{name} ({compact(budget.level, 5)})")
+    notes = dict.fromkeys(note for budget in result.budgets for note in budget.notes)
+    return [
+        _uncertainty.budgets_table(
+            result.budgets, numbered.table(), unit=unit, names=names, said=BUDGET["table_block"]
+        ),
+        _uncertainty.budget_notes([note for note in notes if "known bias" not in note]),
+    ]
 
 
 def _points(result: MeterResult, clock: Clock, unit: str) -> list[str]:

@@ -16,6 +16,7 @@ import polars as pl
 from schemas.uncertainty import Budget, Conformity, Contribution
 
 if TYPE_CHECKING:
+    from schemas.bias import BiasAtLevel, BiasLine
     from schemas.drift import CheckInterval, DriftChart, DriftSignal
 
 __all__ = [
@@ -137,6 +138,7 @@ class LotResult:
     as_of: datetime
     uncertainty_notes: tuple[str, ...] = ()  # what the budget leaves out, and a bias it adds
     conformity: Conformity | None = None  # None without limits
+    bias_at_level: tuple[BiasAtLevel, ...] = ()  # of each meter that read it, by the line over its blocks
     budgets: tuple[Budget, ...] = ()  # of a single reading and of the compared value; filled for lots that are shown
 
 
@@ -225,6 +227,8 @@ class MeterResult:
     drift_signals: tuple[DriftSignal, ...] = ()
     drift_charts: tuple[DriftChart, ...] = ()
     check_intervals: tuple[CheckInterval, ...] = ()
+    bias_lines: tuple[BiasLine, ...] = ()  # these two are filled for meters that are shown
+    budgets: tuple[Budget, ...] = ()  # of a single reading near the value of each block
 
 
 @dataclass(frozen=True, slots=True)

@@ -237,6 +237,11 @@ REFERENCE_TABLES: dict[str, Table] = {
             Column("expanded_uncertainty", FLOAT, "Expanded uncertainty of the certificate, in `unit`.", at_least=0),
             Column("coverage_factor", FLOAT, "Coverage factor of that uncertainty.", above=0),
             Column("certificate", TEXT, "Certificate number."),
+            Column(
+                "certificate_chain",
+                TEXT,
+                "Chain of calibration: certificates that name the same one share errors (`certificate_correlation`).",
+            ),
             Column("certified_on", UTC_TIME, "Date of the certificate."),
             Column("due_on", UTC_TIME, "When the block is due."),
         ),

@@ -167,13 +167,14 @@ def meter(
 
     Example: annealog meter EC-01 --json
     """
+    from pipeline.steps.meter_budgets import with_meter_budgets
     from pipeline.steps.pages import meter_pages
 
     place = workspace_at(workspace)
     found, sources = read_and_assess(place, as_of)
     if name not in found.meters:
         raise UsageError(f"No reading of meter {name!r} was loaded. Known meters: {', '.join(found.meters) or 'none'}.")
-    result: MeterResult = found.meters[name]
+    result: MeterResult = with_meter_budgets(found, found.meters[name])
     path = _write(place, meter_pages(place, found, sources, [name]), as_of, dry_run=dry_run)
     if json:
         output.print_json({**as_json(result), "page": path})

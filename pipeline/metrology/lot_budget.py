@@ -37,9 +37,10 @@ class LotMeanInputs:
     `measurand` says of what the mean speaks: of the ``measured_parts``, or of the ``lot`` they were drawn from, where
     parts differ and the scatter between them counts. `averaged_parts` are the parts in this mean (1 for a spot), where the
     scatter between `parts` must stand in for repeatability; None for all of them.
-    `repeatability_from` is ``repeats`` (on the lot's own spots) or ``checks`` (pooled from the meter's checks).
+    `repeatability_from` is ``repeats`` (on the lot's own spots), ``checks`` (pooled from the meter's checks) or
+    ``meter`` (the same, where there is no lot).
     `drift_bound` is how far the meter may have drifted since its last check; the allowances are half widths in percent of the
-    value. `bias_line_standard_uncertainty` is that of a bias taken off by the line over the blocks; it contains their
+    value. `block` is the one whose checks and certificate these are. `bias_line_standard_uncertainty` is that of a bias taken off by the line over the blocks; it contains their
     certificates.
     """
 
@@ -63,11 +64,12 @@ class LotMeanInputs:
     coefficient_sensitivity: float | None = None
     coefficient_standard_uncertainty: float | None = None
     averaged_parts: int | None = None
-    repeatability_from: Literal["repeats", "checks"] = "repeats"
+    repeatability_from: Literal["repeats", "checks", "meter"] = "repeats"
     drift_bound: float | None = None
     thickness_allowance_percent: float | None = None
     lift_off_allowance_percent: float | None = None
     bias_line_standard_uncertainty: float | None = None
+    block: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +118,7 @@ def _scatter(inputs: LotMeanInputs) -> Contribution | str:
 
 
 _POOLED: Final = {
+    "meter": "pooled over repeats on blocks in the meter's checks (GUM 4.2.4)",
     "repeats": "pooled over repeats on a spot of this lot",
     "checks": "pooled over repeats on blocks in the meter's checks, because the lot has too few repeats of its own (GUM 4.2.4)",
 }
@@ -176,7 +179,8 @@ def lot_mean_budget(inputs: LotMeanInputs, *, coverage: float = 0.95) -> LotMean
             )
         )
     elif block is not None and k is not None:
-        lines.append(Contribution("block certificate", block / k, None, False, f"certificate, U/k with k = {k:g}"))
+        of = f"certificate of {inputs.block}" if inputs.block else "certificate"
+        lines.append(Contribution("block certificate", block / k, None, False, f"{of}, U/k with k = {k:g}"))
     else:
         notes.append("no certificate of a block with uncertainty and coverage factor: not counted")
 
@@ -184,7 +188,13 @@ def lot_mean_budget(inputs: LotMeanInputs, *, coverage: float = 0.95) -> LotMean
     s, nu = inputs.check_standard_deviation, inputs.check_degrees_of_freedom
     if certified and s is not None and nu is not None and nu >= 1:
         lines.append(
-            Contribution("meter between checks", s, nu, False, "standard deviation of check means since the setting")
+            Contribution(
+                "meter between checks",
+                s,
+                nu,
+                False,
+                f"standard deviation of check means{f' on {inputs.block}' if inputs.block else ''} since the setting",
+            )
         )
         bias = 0.0 if inputs.bias_line_standard_uncertainty is not None else inputs.check_bias or 0.0
         if inputs.drift_bound is not None:

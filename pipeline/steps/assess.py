@@ -61,6 +61,7 @@ class Assessment:
     spot_values: pl.DataFrame = field(default_factory=pl.DataFrame)
     part_values: pl.DataFrame = field(default_factory=pl.DataFrame)
     budget_inputs: pl.DataFrame = field(default_factory=pl.DataFrame)
+    bias_at_level: pl.DataFrame = field(default_factory=pl.DataFrame)
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,6 +262,7 @@ def assess_frames(
         "spot_values": found_lots.spot_values,
         "part_values": found_lots.part_values,
         "budget_inputs": found_lots.budget_inputs,
+        "bias_at_level": found_lots.bias_at_level,
     }
     return Assessment(**fields)
 

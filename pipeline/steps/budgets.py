@@ -13,19 +13,18 @@ from scipy.special import fdtri
 
 from pipeline.metrology.lot_budget import LotMeanBudget, LotMeanInputs, lot_mean_budget, lot_mean_budgets
 from pipeline.metrology.temperature import sensitivities
-from pipeline.metrology.uncertainty import coverage_factors
 from pipeline.metrology.units import convert, convert_expression, derivative
+from pipeline.steps.bias import bias_at_lot
+from pipeline.steps.checks_so_far import ENOUGH_CHECKS
 from schemas.uncertainty import Budget
 from schemas.versions import join_version
 
 if TYPE_CHECKING:
     from pipeline.steps.assess import Assessment
+    from pipeline.steps.bias import BiasFound
     from schemas.results import LotResult
 
 __all__ = ["as_budget", "budgets_of_lots", "with_budgets"]
-
-_ENOUGH_CHECKS = 6
-"""Below this the standard deviation between checks says less than the meter's accuracy statement."""
 
 _ENOUGH_REPEATS = 10
 """With fewer degrees of freedom than this a lot's own repeatability gives way to what the meter's checks pooled."""
@@ -34,7 +33,12 @@ _DAY_US = 86_400_000_000.0
 
 
 def budgets_of_lots(
-    assessment: Assessment, counted: pl.DataFrame, figures: pl.DataFrame, spots: pl.DataFrame, info: pl.DataFrame
+    assessment: Assessment,
+    counted: pl.DataFrame,
+    figures: pl.DataFrame,
+    spots: pl.DataFrame,
+    info: pl.DataFrame,
+    bias: BiasFound,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return the expanded uncertainty of each lot's mean and of what is compared with limits.
 
@@ -50,6 +54,8 @@ def budgets_of_lots(
         Spot values, for the fewest repeats.
     info
         What each lot is, with material, conforms_by and limits_unit.
+    bias
+        What the checks said of the meters that read each lot, and the lines over their blocks.
 
     Returns
     -------
@@ -59,7 +65,7 @@ def budgets_of_lots(
         compared_bias (of one compared value, in the unit of the limits); and what the budgets were made of, for
         :func:`with_budgets`.
     """
-    inputs = _inputs(assessment, counted, figures, info)
+    inputs = _inputs(assessment, counted, figures, info, bias)
     fewest = spots.group_by("lot").agg(pl.col("readings").min().alias("_repeats"))
     of_part = (
         spots.group_by("lot", "part")
@@ -126,6 +132,7 @@ def with_budgets(assessment: Assessment, result: LotResult) -> LotResult:
     """
     found = assessment.budget_inputs
     rows = found.filter(pl.col("lot") == result.lot) if found.height else found
+    result = replace(result, bias_at_level=bias_at_lot(assessment, result.lot))
     if not rows.height:
         return result
     row = rows.row(0, named=True)
@@ -162,15 +169,20 @@ def as_budget(of: str, inputs: LotMeanInputs, made: LotMeanBudget, unit: str, **
     )
 
 
-def _inputs(assessment: Assessment, counted: pl.DataFrame, figures: pl.DataFrame, info: pl.DataFrame) -> pl.DataFrame:
+def _inputs(
+    assessment: Assessment, counted: pl.DataFrame, figures: pl.DataFrame, info: pl.DataFrame, bias: BiasFound
+) -> pl.DataFrame:
     """Gather the fields of `LotMeanInputs` for every lot."""
     main_meter = (
-        counted.group_by("lot", "meter", "probe", "frequency_khz")
-        .agg(pl.len().alias("n"))
-        .with_columns(pl.col(pl.Categorical).cast(pl.String))
-        .sort("lot", "n", "meter", "probe", "frequency_khz", descending=[False, True, False, False, False])
+        bias.at_level.sort("lot", "n", "meter", "probe", "frequency_khz", descending=[False, True, False, False, False])
         .unique("lot", keep="first", maintain_order=True)
-        .drop("n")
+        .select(
+            "lot",
+            "meter",
+            "probe",
+            "frequency_khz",
+            pl.when("applied").then("line_standard_uncertainty").alias("bias_line_standard_uncertainty"),
+        )
     )
     frame = (
         figures.select(
@@ -183,7 +195,7 @@ def _inputs(assessment: Assessment, counted: pl.DataFrame, figures: pl.DataFrame
             on="lot", how="left", maintain_order="left",
         )
     )  # fmt: skip
-    frame = _with_chosen_repeatability(_with_block(frame, assessment))
+    frame = _with_chosen_repeatability(_with_block(frame, bias.before))
     frame = join_version(
         frame,
         assessment.tables["meters"],
@@ -200,129 +212,35 @@ def _inputs(assessment: Assessment, counted: pl.DataFrame, figures: pl.DataFrame
     return _with_coefficient(_with_sensor(frame, counted, assessment), assessment)
 
 
-def _with_block(frame: pl.DataFrame, assessment: Assessment) -> pl.DataFrame:
-    """Add what the checks before the lot's closing run say of the meter, from the block nearest to the lot's level.
-
-    Later checks change nothing: a budget that was given stays as it is.
-    """
-    series = ["meter", "probe", "frequency_khz", "block"]
-    known = assessment.checks.filter(pl.col("bias").is_not_null()).sort(*series, "at", "check", nulls_last=False)
-    if not known.height:
-        return frame.with_columns(
-            pl.lit(None, pl.String if name == "block" else pl.Float64).alias(name) for name in _OF_CHECKS
-        )
-    phase = [*series, "phase"]
-    origin = pl.col("bias").first().over(phase)
-    n = pl.int_range(1, pl.len() + 1).over(phase).cast(pl.Float64)
-    shifted = pl.col("bias") - origin
-    total, squares = shifted.cum_sum().over(phase), (shifted**2).cum_sum().over(phase)
-    # bias and mean have one standard deviation as long as the certificate stays; from the first value on, for its digits
-    variance = pl.when(n > 1).then((squares - total**2 / n) / (n - 1)).clip(lower_bound=0.0)
-    enough = n >= _ENOUGH_CHECKS
-    days = (pl.col("at") - pl.col("at").first().over(phase)).dt.total_microseconds() / _DAY_US
-    degrees = pl.col("within_degrees_of_freedom").fill_null(0.0).cast(pl.Float64)
-    within = degrees * pl.col("within_standard_deviation").fill_null(0.0) ** 2
-    so_far = known.with_columns(
-        shifted.alias("_y"),
-        days.alias("_t"),
-        n.alias("_n"),
-        degrees.cum_sum().over(series).alias("_degrees"),
-        within.cum_sum().over(series).alias("_within"),
-        pl.when(enough).then(variance.sqrt()).alias("check_standard_deviation"),
-        pl.when(enough).then(n - 1).alias("check_degrees_of_freedom"),
-        (origin + total / n).alias("check_bias"),
-    )
-    so_far = _with_drift(so_far, phase).select(
-        *series,
-        "at",
-        pl.col("at").alias("_checked_at"),
-        pl.col("certified_value").alias("_certified"),
-        "check_standard_deviation",
-        "check_degrees_of_freedom",
-        "check_bias",
-        (pl.col("certificate_standard_uncertainty") * pl.col("certificate_coverage_factor")).alias(
-            "block_expanded_uncertainty"
-        ),
-        pl.col("certificate_coverage_factor").alias("block_coverage_factor"),
-        "_drift_a_day",
-        pl.when(pl.col("_degrees") > 0).then((pl.col("_within") / pl.col("_degrees")).sqrt()).alias("_of_checks"),
-        "_degrees",
-    )
-    # the closing run itself does not count: it goes on as long as no part is read, so it could change what was given
-    closing = assessment.brackets.group_by("lot").agg(
-        pl.max_horizontal(pl.col("after_at").max(), pl.col("last_at").max()).alias("_until")
-    )
-    wanted = frame.select("lot", "meter", "probe", "frequency_khz", "last_at", "mean").join(
-        closing, on="lot", how="left"
-    )
-    blocks = so_far.select(series).unique()
-    candidates = (
-        wanted.with_columns(pl.coalesce("_until", "last_at").alias("_until"))
-        .drop_nulls("_until")
-        .join(blocks, on=["meter", "probe", "frequency_khz"], how="inner", nulls_equal=True)
-    )
-    # join_asof matches no nulls, so probe and frequency become a number together with meter and block
-    number = blocks.sort(series, nulls_last=False).with_row_index("_series")
-    candidates = candidates.join(number, on=series, how="inner", nulls_equal=True).sort("_until")
-    so_far = so_far.join(number, on=series, how="inner", nulls_equal=True).drop(series).sort("at")
+def _with_block(frame: pl.DataFrame, before: pl.DataFrame) -> pl.DataFrame:
+    """Add what the checks before the lot's closing run say of the meter, from the block nearest to the lot's level."""
+    n = pl.col("checks")
+    enough = n >= ENOUGH_CHECKS
+    since = (pl.col("last_at") - pl.col("checked_at")).dt.total_microseconds() / _DAY_US
     nearest = (
-        candidates.join_asof(
-            so_far,
-            left_on="_until",
-            right_on="at",
-            by="_series",
-            strategy="backward",
-            allow_exact_matches=False,
-            check_sortedness=False,
+        before.join(
+            frame.select("lot", "meter", "probe", "frequency_khz", "mean"),
+            on=["lot", "meter", "probe", "frequency_khz"],
+            how="inner",
+            nulls_equal=True,
         )
-        .drop_nulls("_certified")
-        .with_columns((pl.col("_certified") - pl.col("mean")).abs().alias("_distance"))
+        .with_columns((pl.col("certified") - pl.col("mean")).abs().alias("_distance"))
         .sort("lot", "_distance", "block")
         .unique("lot", keep="first", maintain_order=True)
-        .with_columns(
-            (
-                pl.col("_drift_a_day")
-                * ((pl.col("last_at") - pl.col("_checked_at")).dt.total_microseconds() / _DAY_US).clip(lower_bound=0.0)
-            ).alias("drift_bound")
+        .select(
+            "lot",
+            "block",
+            pl.when(enough).then(pl.col("variance").sqrt()).alias("check_standard_deviation"),
+            pl.when(enough).then(n - 1).alias("check_degrees_of_freedom"),
+            pl.col("bias").alias("check_bias"),
+            (pl.col("certificate") * pl.col("certificate_coverage_factor")).alias("block_expanded_uncertainty"),
+            pl.col("certificate_coverage_factor").alias("block_coverage_factor"),
+            (pl.col("drift_a_day") * since.clip(lower_bound=0.0)).alias("drift_bound"),
+            "pooled_within",
+            "pooled_degrees_of_freedom",
         )
-        .select("lot", *_OF_CHECKS)
     )
     return frame.join(nearest, on="lot", how="left", maintain_order="left")
-
-
-_OF_CHECKS = (
-    "check_standard_deviation",
-    "check_degrees_of_freedom",
-    "check_bias",
-    "block_expanded_uncertainty",
-    "block_coverage_factor",
-    "drift_bound",
-    "block",
-    "_of_checks",
-    "_degrees",
-)
-
-
-def _with_drift(so_far: pl.DataFrame, phase: list[str]) -> pl.DataFrame:
-    """Add a 95 % bound of the trend of the bias since the setting, in the working unit a day (least squares)."""
-    t, y, n = pl.col("_t"), pl.col("_y"), pl.col("_n")
-
-    def total(value: pl.Expr) -> pl.Expr:
-        return value.cum_sum().over(phase)
-
-    sums = so_far.with_columns(
-        (total(t * t) - total(t) ** 2 / n).alias("_tt"),
-        (total(t * y) - total(t) * total(y) / n).alias("_ty"),
-        (total(y * y) - total(y) ** 2 / n).alias("_yy"),
-    )
-    slope = pl.col("_ty") / pl.col("_tt")
-    rest = ((pl.col("_yy") - slope * pl.col("_ty")) / (n - 2)).clip(lower_bound=0.0)
-    # checks that stand within one hour tell nothing of a drift by the day
-    usable = (n >= _ENOUGH_CHECKS) & (pl.col("_tt") > n * (1 / 24) ** 2)
-    factors = pl.Series("_k", coverage_factors((sums["_n"] - 2).clip(lower_bound=1).to_numpy(), coverage=0.95))
-    return sums.with_columns(factors).with_columns(
-        pl.when(usable).then(slope.abs() + pl.col("_k") * (rest / pl.col("_tt")).sqrt()).alias("_drift_a_day")
-    )
 
 
 def _with_chosen_repeatability(frame: pl.DataFrame) -> pl.DataFrame:
@@ -330,8 +248,11 @@ def _with_chosen_repeatability(frame: pl.DataFrame) -> pl.DataFrame:
 
     A lot that scatters more than that (F test, 5 %) keeps its own: its surface is not that of a block.
     """
-    own, of_checks = pl.col("repeatability"), pl.col("_of_checks")
-    own_degrees, degrees = pl.col("repeatability_degrees_of_freedom").fill_null(0), pl.col("_degrees").fill_null(0.0)
+    own, of_checks = pl.col("repeatability"), pl.col("pooled_within")
+    own_degrees, degrees = (
+        pl.col("repeatability_degrees_of_freedom").fill_null(0),
+        pl.col("pooled_degrees_of_freedom").fill_null(0.0),
+    )
     counts = frame.select(
         own_degrees.cast(pl.Float64).clip(lower_bound=1.0).alias("own"), degrees.clip(lower_bound=1.0).alias("pooled")
     )
@@ -348,7 +269,7 @@ def _with_chosen_repeatability(frame: pl.DataFrame) -> pl.DataFrame:
         .otherwise("repeatability_degrees_of_freedom")
         .alias("repeatability_degrees_of_freedom"),
         pl.when(pooled).then(pl.lit("checks")).otherwise(pl.lit("repeats")).alias("repeatability_from"),
-    ).drop("_critical", "_of_checks", "_degrees")
+    ).drop("_critical", "pooled_within", "pooled_degrees_of_freedom")
 
 
 def _with_coefficient(frame: pl.DataFrame, assessment: Assessment) -> pl.DataFrame:

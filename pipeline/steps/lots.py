@@ -12,6 +12,7 @@ from pipeline.metrology.temperature import model_in_words
 from pipeline.metrology.verdict import Evidence, decide
 from pipeline.statistics.capability import capability_of_lots
 from pipeline.statistics.descriptive import nested
+from pipeline.steps.bias import bias_of_lots, flags_of_bias, without_bias
 from pipeline.steps.budgets import budgets_of_lots
 from pipeline.steps.guards import conformity_of_lots, guard_bands
 from pipeline.steps.lot_flags import flags_of_lots, supplier_levels
@@ -30,12 +31,13 @@ __all__ = ["LotsFound", "lot_results"]
 
 @dataclass(frozen=True, slots=True)
 class LotsFound:
-    """Results by lot, sorted; spot values with what the limits say of each; part values; inputs of the budgets."""
+    """Results by lot, sorted; spot values with what the limits say of each; part values; inputs of the budgets; bias."""
 
     results: dict[str, LotResult]
     spot_values: pl.DataFrame
     part_values: pl.DataFrame
     budget_inputs: pl.DataFrame
+    bias_at_level: pl.DataFrame
 
 
 _INDICES = ("cp", "cpk", "pp", "ppk")
@@ -252,6 +254,8 @@ def lot_results(assessment: Assessment, events: list[Event], lots: Iterable[str]
     info = limits_in(_registered(assessment, parts, wanted), settings.unit)
     live = parts.filter(~pl.col("excluded") & pl.col("value").is_not_null())
     counted = live.filter(pl.col("value_at_reference").is_not_null())
+    bias = bias_of_lots(assessment, counted, info)
+    counted = without_bias(counted, bias)
     summary = nested(counted, value="value_at_reference", standard_deviation="standard_deviation_at_reference")
     # spots, parts and lots are few: from here on names are text again
     as_text = pl.col(pl.Categorical).cast(pl.String)
@@ -260,7 +264,7 @@ def lot_results(assessment: Assessment, events: list[Event], lots: Iterable[str]
     capability = capability_of_lots(
         part_values, info.select("lot", "lower", "upper"), subgroup_size=settings.subgroup_size
     )
-    budgets, budget_inputs = budgets_of_lots(assessment, counted, figures, spots, info)
+    budgets, budget_inputs = budgets_of_lots(assessment, counted, figures, spots, info, bias)
     guards = guard_bands(info, budgets, settings)
     spots, judged = limits_met(spots, info, guards)
     conformity = conformity_of_lots(info, guards, judged)
@@ -269,6 +273,8 @@ def lot_results(assessment: Assessment, events: list[Event], lots: Iterable[str]
     lacking, conflicts = _without_reference(live), _conflicts(parts)
     hardness, decisions = _hardness(assessment, info), _decisions_on_lots(events)
     flags = flags_of_lots(assessment, parts, live, figures, unnamed)
+    for lot, texts in flags_of_bias(bias, settings).items():
+        flags.setdefault(lot, []).extend(texts)
     for lot, text in supplier_levels(figures, info, settings).items():
         flags.setdefault(lot, []).append(text)
     models = _models(counted, settings.reference_temperature_c)
@@ -318,7 +324,7 @@ def lot_results(assessment: Assessment, events: list[Event], lots: Iterable[str]
             flags=tuple(flags.get(lot, [])),
             dispositions=tuple(decisions.get(lot, [])),
         )
-    return LotsFound(results, spots, part_values, budget_inputs)
+    return LotsFound(results, spots, part_values, budget_inputs, bias.at_level)
 
 
 _NOT_JUDGED = Judged(None, "", None, None)

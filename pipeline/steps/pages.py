@@ -12,6 +12,7 @@ import polars as pl
 
 import reports
 from pipeline.steps.budgets import with_budgets
+from pipeline.steps.meter_budgets import with_meter_budgets
 from pipeline.steps.written import Page, PageReport, write_pages
 from schemas.results import IndexPage, LotPage, MeterPage, PageLink, Provenance, as_json
 
@@ -193,7 +194,7 @@ def meter_pages(
     context = PageContext(workspace, assessment, sources)
     verdicts = {lot: result.verdict for lot, result in assessment.lots.items()}
     for meter in sorted(assessment.meters if meters is None else meters):
-        result = assessment.meters[meter]
+        result = with_meter_budgets(assessment, assessment.meters[meter])
         checks = (
             assessment.checks.filter(pl.col("meter") == meter)
             .sort("block", "probe", "frequency_khz", "at", "check", nulls_last=False)

@@ -1,0 +1,212 @@
+"""The bias of each meter at the level of each lot it read, taken off where the site says so; the line of a meter's page."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import polars as pl
+from scipy.special import ndtri
+
+from pipeline.metrology.bias_line import ENOUGH_DEGREES, biases_at_levels, fit_bias_line
+from pipeline.steps.checks_so_far import before_closing, checks_so_far
+from schemas.bias import BiasAtLevel, BiasLine, BiasPoint
+
+if TYPE_CHECKING:
+    from pipeline.settings import Settings
+    from pipeline.steps.assess import Assessment
+
+__all__ = ["BiasFound", "bias_at_lot", "bias_lines_of_meter", "bias_of_lots", "flags_of_bias", "without_bias"]
+
+_METER = ["meter", "probe", "frequency_khz"]
+
+
+@dataclass(frozen=True, slots=True)
+class BiasFound:
+    """`before`: checks before each lot's closing run, by block. `at_level`: the line at each lot's level, by meter.
+
+    `at_level` has lot, meter, probe, frequency_khz, level, n (readings), blocks, line_bias, line_slope,
+    line_standard_uncertainty, line_beyond, line_reason, applied.
+    """
+
+    before: pl.DataFrame
+    at_level: pl.DataFrame
+
+
+def bias_of_lots(assessment: Assessment, counted: pl.DataFrame, info: pl.DataFrame) -> BiasFound:
+    """Find the bias of each meter at the level of each lot it read.
+
+    Parameters
+    ----------
+    assessment
+        With checks, brackets, reference tables and settings.
+    counted
+        Part readings with a value at the reference temperature.
+    info
+        What each lot is, with last_at.
+
+    Returns
+    -------
+    BiasFound
+    """
+    levels = (
+        counted.group_by("lot", *_METER)
+        .agg(pl.col("value_at_reference").mean().alias("level"), pl.len().cast(pl.Int64).alias("n"))
+        .with_columns(pl.col(pl.Categorical).cast(pl.String))
+        .join(info.select("lot", "last_at"), on="lot", how="left", maintain_order="left")
+        .sort("lot", *_METER, nulls_last=False)
+        .with_row_index("key")
+    )
+    before = before_closing(levels, assessment)
+    # a line is of one setting: blocks that were not checked since the last one say nothing of the meter as it is
+    latest = before.filter(
+        (pl.col("phase") == pl.col("phase").max().over("key")) | pl.col("phase").max().over("key").is_null()
+    )
+    settings = assessment.settings
+    lines = biases_at_levels(latest, correlation=settings.certificate_correlation)
+    found = levels.join(lines, on="key", how="left", maintain_order="left").with_columns(
+        pl.col("blocks").fill_null(0),
+        pl.when(pl.col("blocks").is_null())
+        .then(pl.lit("no check on a certified block before the closing run"))
+        .otherwise("line_reason")
+        .alias("line_reason"),
+    )
+    applied = pl.lit(settings.apply_bias_line) & pl.col("line_reason").is_null() & (pl.col("line_beyond") == 0)
+    return BiasFound(before.drop("key"), found.with_columns(applied.alias("applied")).drop("key", "last_at"))
+
+
+def without_bias(counted: pl.DataFrame, bias: BiasFound) -> pl.DataFrame:
+    """Take the bias of the line off the values, for the lots and meters to which it applies.
+
+    One amount for all readings of a lot by one meter: the line at the level of the lot.
+    """
+    applied = bias.at_level.filter("applied")
+    if not applied.height:
+        return counted
+    keys = ["lot", *_METER]
+    amounts = applied.select(pl.col(name).cast(counted.schema[name]) for name in keys).with_columns(
+        applied["line_bias"].alias("_bias")
+    )
+    return (
+        counted.join(amounts, on=keys, how="left", nulls_equal=True, maintain_order="left")
+        .with_columns((pl.col("value_at_reference") - pl.col("_bias").fill_null(0.0)).alias("value_at_reference"))
+        .drop("_bias")
+    )
+
+
+def flags_of_bias(bias: BiasFound, settings: Settings) -> dict[str, list[str]]:
+    """Return, where the site takes the bias off, a flag for each lot and meter where it could not."""
+    if not settings.apply_bias_line:
+        return {}
+    found: dict[str, list[str]] = {}
+    for row in bias.at_level.filter(~pl.col("applied")).iter_rows(named=True):
+        why = row["line_reason"] or _beyond(row["level"], row["line_beyond"], settings.unit)
+        found.setdefault(row["lot"], []).append(
+            f"bias_line_not_applied: the bias of meter {row['meter']} was not taken off: {why}"
+        )
+    return found
+
+
+def _beyond(level: float, beyond: float, unit: str) -> str:
+    side = "above the highest" if beyond > 0 else "below the lowest"
+    return f"the level of the lot, {level:.5g} {unit}, lies {abs(beyond):.3g} {unit} {side} block that was checked"
+
+
+def bias_at_lot(assessment: Assessment, lot: str) -> tuple[BiasAtLevel, ...]:
+    """Return what the lines of its meters say at the level of one lot."""
+    frame = assessment.bias_at_level
+    if not frame.height:
+        return ()
+    unit = assessment.settings.unit
+    return tuple(
+        BiasAtLevel(
+            meter=row["meter"],
+            probe=row["probe"],
+            frequency_khz=row["frequency_khz"],
+            unit=unit,
+            level=row["level"],
+            blocks=row["blocks"],
+            bias=row["line_bias"],
+            standard_uncertainty=row["line_standard_uncertainty"],
+            beyond=row["line_beyond"],
+            applied=row["applied"],
+            reason=row["line_reason"]
+            or (_beyond(row["level"], row["line_beyond"], unit) if row["line_beyond"] else None),
+        )
+        for row in frame.filter(pl.col("lot") == lot).iter_rows(named=True)
+    )
+
+
+def bias_lines_of_meter(assessment: Assessment, meter: str) -> tuple[BiasLine, ...]:
+    """Return the line of a meter over its blocks, by probe and frequency, from the checks since its last setting."""
+    own = assessment.checks.filter(pl.col("meter") == meter)
+    if not own.height:
+        return ()
+    latest = checks_so_far(replace(assessment, checks=own)).unique(
+        ["probe", "frequency_khz", "block"], keep="last", maintain_order=True
+    )
+    found = []
+    for (probe, frequency), group in latest.group_by("probe", "frequency_khz", maintain_order=True):
+        phase = group["phase"].max()
+        points = group.filter((pl.col("phase") == phase) if phase is not None else pl.lit(True)).sort(
+            "certified", "block"
+        )
+        found.append(_line(points, assessment.settings, probe, frequency))
+    return tuple(sorted(found, key=lambda line: (line.probe or "", line.frequency_khz or 0.0)))
+
+
+def _line(points: pl.DataFrame, settings: Settings, probe: object, frequency: object) -> BiasLine:
+    degrees = float((points["checks"] - 1).sum())
+    squares = float(((points["checks"] - 1) * points["variance"].fill_null(0.0)).sum())
+    pooled = squares / degrees if degrees else 0.0
+    rows = points.to_dicts()
+    scatter = [(pooled / row["checks"]) ** 0.5 for row in rows]
+    certificates = [row["certificate"] or 0.0 for row in rows]
+    shown = tuple(
+        BiasPoint(
+            block=row["block"],
+            certified_value=row["certified"],
+            bias=row["bias"],
+            checks=int(row["checks"]),
+            scatter_standard_uncertainty=s,
+            certificate_standard_uncertainty=row["certificate"],
+            certificate_chain=row["chain"],
+            standard_uncertainty=(s * s + u * u) ** 0.5,
+        )
+        for row, s, u in zip(rows, scatter, certificates, strict=True)
+    )
+    base = BiasLine(
+        probe=None if probe is None else str(probe),
+        frequency_khz=frequency if isinstance(frequency, float) else None,
+        unit=settings.unit,
+        points=shown,
+        correlation=settings.certificate_correlation,
+    )
+    fit = fit_bias_line(
+        [row["certified"] for row in rows],
+        [row["bias"] for row in rows],
+        scatter,
+        certificates,
+        [row["chain"] for row in rows],
+        correlation=settings.certificate_correlation,
+    )
+    if isinstance(fit, str):
+        return replace(base, reason=fit)
+    if degrees < ENOUGH_DEGREES:
+        return replace(
+            base, reason="fewer than six checks in all, so the scatter between checks is not known well enough"
+        )
+    half = float(ndtri(0.975)) * fit.covariance[1][1] ** 0.5
+    return replace(
+        base,
+        centre=fit.centre,
+        bias=fit.bias,
+        slope=fit.slope,
+        slope_interval=(fit.slope - half, fit.slope + half),
+        covariance=fit.covariance,
+        chi_squared=fit.chi_squared if fit.degrees_of_freedom else None,
+        degrees_of_freedom=fit.degrees_of_freedom,
+        enlarged=fit.enlarged,
+        lowest=fit.lowest,
+        highest=fit.highest,
+    )

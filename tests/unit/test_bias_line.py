@@ -1,0 +1,209 @@
+"""The line over a meter's blocks: many at once, taken off where the site says so, refused beyond the blocks. Invented."""
+
+from __future__ import annotations
+
+import math
+import random
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scenario import Scenario
+
+from pipeline.errors import SettingsError
+from pipeline.metrology.bias_line import LineFit, bias_at, biases_at_levels, fit_bias_line
+from pipeline.settings import Settings, read_settings
+from pipeline.steps.budgets import with_budgets
+from pipeline.steps.meter_budgets import with_meter_budgets
+
+if TYPE_CHECKING:
+    from schemas.results import LotResult
+
+number = st.floats(0.001, 0.2)
+blocks = st.lists(
+    st.tuples(
+        st.floats(1.0, 60.0), st.floats(-0.3, 0.3), st.integers(2, 40), number, number, st.sampled_from([None, "A", "B"])
+    ),
+    min_size=1, max_size=6, unique_by=lambda block: round(block[0], 1),
+)  # fmt: skip
+
+
+def frame(lines: list[tuple[float, Any]]) -> pl.DataFrame:
+    rows = [
+        {"key": key, "level": level, "block": f"B{i}", "certified": x, "bias": b, "checks": float(n), "variance": s * s,
+         "certificate": u, "chain": chain}
+        for key, (level, of_line) in enumerate(lines)
+        for i, (x, b, n, s, u, chain) in enumerate(of_line)
+    ]  # fmt: skip
+    return pl.DataFrame(rows, schema_overrides={"chain": pl.String})
+
+
+@settings(derandomize=True, deadline=None, max_examples=60)
+@given(st.lists(st.tuples(st.floats(1.0, 60.0), blocks), min_size=1, max_size=5), st.sampled_from([0.0, 0.4, 0.9]))
+def test_many_lines_at_once_are_the_single_ones_in_any_order(lines: list[tuple[float, Any]], r: float) -> None:
+    points = frame(lines)
+    found = biases_at_levels(points, correlation=r).sort("key")
+    assert found.height == len(lines)
+    shuffled = biases_at_levels(points.sample(fraction=1.0, shuffle=True, seed=1), correlation=r).sort("key")
+    for (level, of_line), row, again in zip(
+        lines, found.iter_rows(named=True), shuffled.iter_rows(named=True), strict=True
+    ):
+        degrees = sum(n - 1 for _, _, n, *_ in of_line)
+        pooled = sum((n - 1) * s * s for _, _, n, s, *_ in of_line) / degrees
+        fit = fit_bias_line(
+            [x for x, *_ in of_line],
+            [b for _, b, *_ in of_line],
+            [math.sqrt(pooled / n) for _, _, n, *_ in of_line],
+            [u for *_, u, _ in of_line],
+            [chain for *_, chain in of_line],
+            correlation=r,
+        )
+        if isinstance(fit, str) or degrees < 5:
+            assert row["line_bias"] is None
+            assert row["line_reason"]
+            continue
+        bias, u, beyond = bias_at(fit, level)
+        assert row["line_bias"] == pytest.approx(bias, rel=1e-6, abs=1e-9)
+        assert row["line_standard_uncertainty"] == pytest.approx(u, rel=1e-6)
+        assert row["line_slope"] == pytest.approx(fit.slope, rel=1e-6, abs=1e-9)
+        assert row["line_beyond"] == pytest.approx(beyond, abs=1e-9)
+        assert again["line_bias"] == pytest.approx(row["line_bias"], rel=1e-9, abs=1e-12)
+
+
+def test_between_two_equal_blocks_the_line_is_surer_than_at_either() -> None:
+    fit = fit_bias_line([50.0, 60.0], [0.1, 0.3], [0.01, 0.01], [0.1, 0.1], [None, None])
+    assert isinstance(fit, LineFit)
+    u = math.hypot(0.01, 0.1)
+    assert bias_at(fit, 50.0) == pytest.approx((0.1, u, 0.0))
+    assert bias_at(fit, 55.0) == pytest.approx((0.2, u / math.sqrt(2), 0.0))
+    assert bias_at(fit, 61.5)[2] == pytest.approx(1.5)
+    assert bias_at(fit, 48.0)[2] == pytest.approx(-2.0)
+
+
+def test_what_the_certificates_share_does_not_average_out() -> None:
+    alone = fit_bias_line([50.0, 60.0], [0.1, 0.3], [0.01, 0.01], [0.1, 0.1], [None, None], correlation=0.9)
+    shared = fit_bias_line([50.0, 60.0], [0.1, 0.3], [0.01, 0.01], [0.1, 0.1], ["A", "A"], correlation=0.9)
+    assert isinstance(alone, LineFit)
+    assert isinstance(shared, LineFit)
+    # u² = (s² + u²)/2 + r·u²/2 for the mean of two; the slope sees only what differs
+    assert bias_at(shared, 55.0)[1] == pytest.approx(math.sqrt((0.0001 + 0.01) / 2 + 0.9 * 0.01 / 2))
+    assert bias_at(shared, 55.0)[1] > bias_at(alone, 55.0)[1]
+    assert shared.covariance[1][1] < alone.covariance[1][1]
+
+
+def test_a_line_that_does_not_fit_says_so_in_its_covariance() -> None:
+    fit = fit_bias_line([40.0, 50.0, 60.0], [0.0, 1.0, 0.0], [0.01] * 3, [0.1] * 3, [None] * 3)
+    assert isinstance(fit, LineFit)
+    assert fit.degrees_of_freedom == 1
+    # the residuals are 1/3, -2/3, 1/3 of 1 with a variance of 0.0101 each
+    assert fit.chi_squared == pytest.approx(6 / 9 / 0.0101)
+    assert fit.enlarged == pytest.approx(fit.chi_squared)
+
+
+def test_what_cannot_be_fitted_says_why() -> None:
+    assert "two blocks" in str(fit_bias_line([50.0], [0.1], [0.01], [0.1], [None]))
+    assert "two blocks" in str(fit_bias_line([50.0, 50.0], [0.1, 0.1], [0.01] * 2, [0.1] * 2, [None] * 2))
+    assert "cannot be weighted" in str(fit_bias_line([50.0, 60.0], [0.1, 0.1], [0.0] * 2, [0.0, 0.1], [None] * 2))
+    with pytest.raises(ValueError, match="below 1"):
+        fit_bias_line([50.0, 60.0], [0.1, 0.1], [0.1] * 2, [0.1] * 2, [None] * 2, correlation=1.0)
+    with pytest.raises(SettingsError, match="certificate_correlation"):
+        read_settings("certificate_correlation = 1.0")
+
+
+# through the whole assessment ------------------------------------------------------------------------------------------
+
+
+def history(*values: float, days: int = 8, seed: int = 1, **extra: str) -> Scenario:
+    """A meter that reads 0.20 high at 58 MS/m and 0.10 low at 50 MS/m, and one lot."""
+    chance = random.Random(seed)
+    head = "specification,material,lower,upper,unit,decision_rule\nS,copper,45,62,MS/m,guarded\n"
+    scenario = Scenario(specifications=head, **extra)
+    for day in range(days + 1):
+        scenario.check("08:00", 0.20 + chance.gauss(0, 0.01), day=day)
+        scenario.check("08:05", -0.10 + chance.gauss(0, 0.01), block="B2", day=day)
+        scenario.lot("09:00", *(values if day == days else (54.0,)), lot="L1" if day == days else "L2", day=day)
+    return scenario.check("10:00", 0.2, day=days).check("10:05", -0.1, block="B2", day=days)
+
+
+def found(scenario: Scenario, *, day: int = 8, **given: Any) -> LotResult:
+    assessment = scenario.assess(day=day, settings=Settings(**given))
+    return with_budgets(assessment, assessment.lots["L1"])
+
+
+def test_the_bias_at_the_level_of_a_lot_is_reported_and_left_in_by_default() -> None:
+    result = found(history(54.0, 54.1, 53.9))
+    (at,) = result.bias_at_level
+    assert at.bias == pytest.approx(0.05, abs=0.02)
+    assert (at.applied, at.blocks, at.beyond) == (False, 2, 0.0)
+    assert result.mean == pytest.approx(54.0)
+    assert not any("bias_line" in flag for flag in result.flags)
+
+
+def test_the_site_may_take_it_off_and_the_certificate_then_stands_in_the_line_only() -> None:
+    plain, corrected = found(history(54.0, 54.1, 53.9)), found(history(54.0, 54.1, 53.9), apply_bias_line=True)
+    (at,) = corrected.bias_at_level
+    assert at.applied
+    assert at.bias is not None
+    assert plain.mean is not None
+    assert corrected.mean == pytest.approx(plain.mean - at.bias, rel=1e-14)
+    assert corrected.standard_deviation == pytest.approx(plain.standard_deviation)
+    lines = {c.name: c.standard_uncertainty for c in corrected.contributions}
+    assert lines["bias line over the blocks"] == at.standard_uncertainty
+    assert "block certificate" not in lines
+    assert corrected.budgets[-1].uncorrected_bias == 0.0
+    assert plain.budgets[-1].uncorrected_bias != 0.0
+    assert corrected.conformity is not None
+    assert corrected.conformity.known_bias == 0.0
+    assert corrected.conformity.lowest == pytest.approx(53.9 - at.bias)
+
+
+def test_beyond_the_blocks_the_line_is_refused_with_its_number() -> None:
+    result = found(history(60.0, 60.1, 59.9), apply_bias_line=True)
+    (at,) = result.bias_at_level
+    assert not at.applied
+    assert at.beyond == pytest.approx(2.0)
+    assert result.mean == pytest.approx(60.0)
+    (flag,) = [flag for flag in result.flags if flag.startswith("bias_line_not_applied")]
+    assert "lies 2 MS/m above the highest block" in flag
+    assert "block certificate" in {c.name for c in result.contributions}
+
+
+def test_one_block_makes_no_line() -> None:
+    scenario = Scenario()
+    for day in range(8):
+        scenario.check("08:00", 0.01 * (day % 2), day=day).lot("09:00", lot="L2", day=day)
+    result = found(
+        scenario.check("10:00", day=7).lot("11:00", day=7).check("12:00", day=7), day=7, apply_bias_line=True
+    )
+    assert "two blocks" in (result.bias_at_level[0].reason or "")
+    assert any("two blocks" in flag for flag in result.flags)
+
+
+def test_later_checks_change_no_line_already_given() -> None:
+    scenario = history(54.0)
+    then = found(scenario, apply_bias_line=True)
+    for day in range(9, 14):
+        scenario.check("08:00", 0.45, day=day).check("08:05", 0.45, block="B2", day=day).lot("09:00", lot="L2", day=day)
+    later = found(scenario, day=14, apply_bias_line=True)
+    assert (later.mean, later.bias_at_level, later.budgets) == (then.mean, then.bias_at_level, then.budgets)
+
+
+def test_a_meter_shows_its_line_and_the_budget_of_a_reading_near_each_block() -> None:
+    assessment = history(54.0).assess(day=8)
+    result = with_meter_budgets(assessment, assessment.meters["M1"])
+    (line,) = result.bias_lines
+    assert [point.block for point in line.points] == ["B2", "B1"]
+    assert line.slope == pytest.approx(0.3 / 8, abs=0.005)
+    assert (line.lowest, line.highest, line.reason) == (50.0, 58.0, None)
+    assert {budget.block for budget in result.budgets} == {"B1", "B2"}
+    for budget in result.budgets:
+        names = [c.name for c in budget.contributions]
+        assert names[:3] == ["repeatability", "block certificate", "meter between checks"]
+        assert budget.readings == 1
+        assert budget.expanded_uncertainty is not None
+        assert budget.expanded_uncertainty > abs(budget.uncorrected_bias)
+    few = Scenario().check("08:00").check("08:05", block="B2").lot("09:00").assess()
+    (bare,) = with_meter_budgets(few, few.meters["M1"]).bias_lines
+    assert "fewer than six checks" in (bare.reason or "")
