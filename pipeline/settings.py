@@ -103,6 +103,39 @@ class Settings:
         8, "First lots of a supplier and material that freeze the limits of its lot means."
     )
     review_due_days: float = _setting(60.0, "The monthly review lists what is due within so many days.", "d")
+    ppk_asked: float = _setting(1.33, "Ppk that a supplier's interval is compared with (common practice, no source).")
+    process_streams: str = _setting(
+        "product line supplier",
+        "What tells one stream of lots from another in process charts: some of product, line, supplier.",
+    )
+    process_subgroups: str = _setting("lot", "Subgroups of part means in process charts: lot, time or part.")
+    process_subgroup_hours: float = _setting(8.0, "Length of a subgroup by time, counted from local midnight.", "h")
+    process_spread: str = _setting(
+        "standard_deviation", "Spread within subgroups in process charts: standard_deviation or range."
+    )
+    process_limits: str = _setting(
+        "between",
+        "Variation that makes the limits of subgroup means: between (lots may differ by nature) or within.",
+    )
+    process_baseline_subgroups: int = _setting(
+        8, "First subgroups of a stream that make its provisional limits until a baseline is named."
+    )
+    process_patterns: str = _setting(
+        "beyond-limit same-side rising-falling", "Pattern rules of process charts, by their ids (ISO 7870-2)."
+    )
+    pattern_points: dict[str, int] = _setting(
+        {}, "Points of single pattern rules where your edition differs: [pattern_points] same-side = 8"
+    )
+    process_ewma_weight: float = _setting(0.2, "Weight of the newest subgroup in the EWMA of process charts.")
+    process_ewma_width: float = _setting(
+        2.962, "Limits of that EWMA in standard deviations; 2.962 goes with 0.2 (Lucas and Saccucci 1990)."
+    )
+    study_limits_percent: tuple[float, float] = _setting(
+        (10.0, 30.0),
+        "Share of a gauge in study variation or tolerance: up to the first it is usable, above the second not "
+        "(common practice, no source).",
+        "%",
+    )
     size_cap_mb: int = _setting(4096, "A larger file is refused before it is read.", "MB")
     busy_wait_seconds: float = _setting(10.0, "How long to wait for a history that another process holds.", "s")
     page_processes: int = _setting(0, "How many processes write pages where there are many; 0 takes one a core.")
@@ -196,8 +229,39 @@ def _typed(name: str, value: Any, default: Any, where: str) -> Any:
     return value
 
 
+_CHOICES = {
+    "process_subgroups": ("lot", "time", "part"),
+    "process_spread": ("standard_deviation", "range"),
+    "process_limits": ("between", "within"),
+}
+
+
+def _process_charts(settings: Settings, where: str) -> None:
+    for name, choices in _CHOICES.items():
+        if getattr(settings, name) not in choices:
+            raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: expected one of {', '.join(choices)}.")
+    if set(settings.process_streams.split()) - {"product", "line", "supplier"}:
+        raise SettingsError(
+            f"{where}: process_streams = {settings.process_streams!r}: expected some of product, line, supplier."
+        )
+    if not 0 < settings.process_ewma_weight <= 1 or not settings.process_ewma_width > 0:
+        raise SettingsError(f"{where}: process_ewma_weight lies above 0 and up to 1, process_ewma_width above 0.")
+    for name, points in settings.pattern_points.items():
+        if isinstance(points, bool) or not isinstance(points, int):
+            raise SettingsError(f"{where}: pattern_points.{name} = {points!r}: expected a whole number.")
+    usual = Settings()
+    if (settings.process_patterns, settings.pattern_points) == (usual.process_patterns, usual.pattern_points):
+        return
+    from pipeline.statistics.patterns import chosen
+
+    try:
+        chosen(settings.process_patterns.split(), settings.pattern_points)
+    except ValueError as error:
+        raise SettingsError(f"{where}: process_patterns, pattern_points: {error}.") from None
+
+
 def _above_zero(settings: Settings, where: str) -> None:
-    for name in ("check_interval_hours", "check_gap_minutes", "tolerance", "size_cap_mb"):
+    for name in ("check_interval_hours", "check_gap_minutes", "tolerance", "size_cap_mb", "process_subgroup_hours"):
         if not getattr(settings, name) > 0:
             raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: expected a number above 0.")
     for name, least in (
@@ -205,6 +269,7 @@ def _above_zero(settings: Settings, where: str) -> None:
         ("subgroup_size", 1),
         ("supplier_baseline_lots", 3),
         ("page_processes", 0),
+        ("process_baseline_subgroups", 3),
     ):
         if getattr(settings, name) < least:
             raise SettingsError(
@@ -278,6 +343,7 @@ def read_settings(text: str, where: str = SETTINGS_FILE) -> Settings:
         if not isinstance(layout, str):
             raise SettingsError(f"{where}: folders.{folder} = {layout!r}: expected the name of a layout.")
     _above_zero(settings, where)
+    _process_charts(settings, where)
     try:
         ZoneInfo(settings.time_zone)
     except (ZoneInfoNotFoundError, ValueError, OSError):

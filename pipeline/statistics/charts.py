@@ -20,7 +20,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Chart", "cusum", "cusum_path", "ewma", "ewma_path", "individuals", "xbar_range", "xbar_standard_deviation"]
+__all__ = ["Chart", "cusum", "cusum_path", "ewma", "ewma_path", "individuals",
+    "summarised_subgroups", "xbar_range", "xbar_standard_deviation"]
 
 _EQUAL = 1e-12
 """A σ below this part of the largest value is rounding noise of equal values."""
@@ -189,16 +190,61 @@ def _subgroup_chart(kind: str, subgroups: Sequence[ArrayLike], centre: float | N
     means = np.asarray([group.mean() for group in groups])
     if kind == "xbar_range":
         spreads = np.asarray([np.ptp(group) for group in groups])
-        expected = np.asarray([d2(int(size)) for size in sizes])
-        scatter = np.asarray([d3(int(size)) for size in sizes])
     else:
         spreads = np.asarray([group.std(ddof=1) for group in groups])
-        expected = np.asarray([c4(int(size)) for size in sizes])
+    largest = max(float(np.abs(group).max()) for group in groups)
+    return summarised_subgroups(kind, sizes, means, spreads, largest=largest, centre=centre, sigma=sigma)
+
+
+def summarised_subgroups(
+    kind: str,
+    sizes: ArrayLike,
+    means: ArrayLike,
+    spreads: ArrayLike,
+    *,
+    largest: float,
+    centre: float | None = None,
+    sigma: float | None = None,
+) -> Chart:
+    """Return the chart of subgroups of which size, mean and spread are known.
+
+    Parameters
+    ----------
+    kind
+        ``xbar_range`` (spreads are ranges) or ``xbar_standard_deviation``.
+    sizes, means, spreads
+        One-dimensional, same length, in time order; sizes of at least two.
+    largest
+        Largest absolute value in any subgroup: below 1e-12 of it a spread is rounding noise.
+    centre, sigma
+        Frozen centre and standard deviation of single values; both or neither.
+
+    Returns
+    -------
+    Chart
+
+    Raises
+    ------
+    ValueError
+        If a subgroup has fewer than two values, or a number is not finite.
+    """
+    means, spreads = _values(means), _values(spreads)
+    sizes = np.asarray(sizes, dtype=np.int64)
+    if not sizes.size or sizes.min() < 2:
+        raise ValueError("each subgroup needs at least two values; chart single values as individuals")
+    known = {
+        int(size): (d2(int(size)), d3(int(size))) if kind == "xbar_range" else (c4(int(size)), 0.0)
+        for size in set(sizes.tolist())
+    }
+    expected = np.asarray([known[size][0] for size in sizes.tolist()])
+    if kind == "xbar_range":
+        scatter = np.asarray([known[size][1] for size in sizes.tolist()])
+    else:
         scatter = np.sqrt(1.0 - expected**2)
     if not _frozen(centre, sigma):
         weights = (expected / scatter) ** 2
         estimate = float((weights * spreads / expected).sum() / weights.sum())
-        if estimate <= _EQUAL * max(float(np.abs(group).max()) for group in groups):
+        if estimate <= _EQUAL * largest:
             reason = "the values within each subgroup are equal, so their spread is zero"
             return Chart(kind, None, None, _frame(means, None, None, None), _frame(spreads, None, None, None), reason)
         sigma = estimate

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["RULES", "RULE_SETS", "RunRule", "hits", "signals"]
+__all__ = ["RULES", "RULE_SETS", "RunRule", "all_of", "alternating", "hits", "signals", "some_of", "trend"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +37,7 @@ def _count(condition: NDArray[np.bool_], window: int) -> NDArray[np.int64]:
     return total - earlier
 
 
-def _some_of(least: int, window: int, limit: float) -> Callable[[NDArray[np.float64]], NDArray[np.bool_]]:
+def some_of(least: int, window: int, limit: float) -> Callable[[NDArray[np.float64]], NDArray[np.bool_]]:
     """Flag a point beyond ±limit when at least `least` of the last `window` lie beyond the same limit."""
 
     def flag(z: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -47,7 +47,7 @@ def _some_of(least: int, window: int, limit: float) -> Callable[[NDArray[np.floa
     return flag
 
 
-def _trend(points: int) -> Callable[[NDArray[np.float64]], NDArray[np.bool_]]:
+def trend(points: int) -> Callable[[NDArray[np.float64]], NDArray[np.bool_]]:
     """Flag the last of `points` points that all rise or all fall (`points` − 1 steps)."""
 
     def flag(z: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -57,7 +57,7 @@ def _trend(points: int) -> Callable[[NDArray[np.float64]], NDArray[np.bool_]]:
     return flag
 
 
-def _alternating(points: int) -> Callable[[NDArray[np.float64]], NDArray[np.bool_]]:
+def alternating(points: int) -> Callable[[NDArray[np.float64]], NDArray[np.bool_]]:
     """Flag the last of `points` points that go up and down in turn."""
 
     def flag(z: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -69,7 +69,7 @@ def _alternating(points: int) -> Callable[[NDArray[np.float64]], NDArray[np.bool
     return flag
 
 
-def _all_of(
+def all_of(
     points: int, condition: Callable[[NDArray[np.float64]], NDArray[np.bool_]]
 ) -> Callable[[NDArray[np.float64]], NDArray[np.bool_]]:
     """Flag the last of `points` points that all keep a condition."""
@@ -77,25 +77,23 @@ def _all_of(
 
 
 _RULES = (
-    RunRule("beyond-3s", "one point beyond 3 standard deviations", _some_of(1, 1, 3.0)),
-    RunRule("2-of-3-beyond-2s", "two of three points beyond the same 2 standard deviations", _some_of(2, 3, 2.0)),
-    RunRule("4-of-5-beyond-1s", "four of five points beyond the same 1 standard deviation", _some_of(4, 5, 1.0)),
+    RunRule("beyond-3s", "one point beyond 3 standard deviations", some_of(1, 1, 3.0)),
+    RunRule("2-of-3-beyond-2s", "two of three points beyond the same 2 standard deviations", some_of(2, 3, 2.0)),
+    RunRule("4-of-5-beyond-1s", "four of five points beyond the same 1 standard deviation", some_of(4, 5, 1.0)),
     *(
-        RunRule(
-            f"run-of-{points}", f"{points} points in a row on one side of the centre", _some_of(points, points, 0.0)
-        )
+        RunRule(f"run-of-{points}", f"{points} points in a row on one side of the centre", some_of(points, points, 0.0))
         for points in (7, 8, 9)
     ),
     *(
-        RunRule(f"trend-of-{points}", f"{points} points in a row, all rising or all falling", _trend(points))
+        RunRule(f"trend-of-{points}", f"{points} points in a row, all rising or all falling", trend(points))
         for points in (6, 7)
     ),
-    RunRule("alternating-14", "14 points in a row going up and down in turn", _alternating(14)),
-    RunRule("15-within-1s", "15 points in a row within 1 standard deviation", _all_of(15, lambda z: np.abs(z) < 1.0)),
+    RunRule("alternating-14", "14 points in a row going up and down in turn", alternating(14)),
+    RunRule("15-within-1s", "15 points in a row within 1 standard deviation", all_of(15, lambda z: np.abs(z) < 1.0)),
     RunRule(
         "8-beyond-1s",
         "8 points in a row beyond 1 standard deviation on either side",
-        _all_of(8, lambda z: np.abs(z) > 1.0),
+        all_of(8, lambda z: np.abs(z) > 1.0),
     ),
 )
 RULES: dict[str, RunRule] = {rule.id: rule for rule in _RULES}

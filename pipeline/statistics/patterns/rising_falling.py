@@ -1,0 +1,18 @@
+"""rising-falling: a trend of so many points (one step less); 6 or 7 points by edition and author."""
+
+from __future__ import annotations
+
+from pipeline.statistics.patterns.pattern import ISO_7870_2, Pattern
+from pipeline.statistics.run_rules import trend
+
+__all__ = ["PATTERN"]
+
+PATTERN = Pattern(
+    id="rising-falling",
+    title="{n} points in a row, all rising or all falling",
+    source=ISO_7870_2,
+    points=7,
+    order=3,
+    flag=lambda z, n: trend(n)(z),
+    least=3,
+)

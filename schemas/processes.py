@@ -1,0 +1,147 @@
+"""What is said of processes over time: streams of subgroups against frozen limits. Keys are stable; README documents them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from schemas.results import PageLink
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    import polars as pl
+
+    from schemas.results import Provenance
+
+__all__ = ["Baseline", "LevelChange", "Phase", "ProcessPage", "ProcessResult", "ProcessSignal", "StreamResult"]
+
+
+@dataclass(frozen=True, slots=True)
+class Baseline:
+    """Limits of one phase, and where they come from.
+
+    `kind` is named (recorded by a person, frozen) or provisional (the first subgroups). `standard_deviation` is that of
+    subgroup means, `within_standard_deviation` that of a part inside its subgroup.
+    """
+
+    kind: str
+    subgroups: int
+    first_at: datetime | None
+    last_at: datetime | None
+    centre: float | None
+    standard_deviation: float | None
+    within_standard_deviation: float | None
+    by: str | None = None
+    why: str | None = None
+    recorded_at: datetime | None = None
+    note: str | None = None  # why there are no limits, or what a person should know about them
+
+
+@dataclass(frozen=True, slots=True)
+class Phase:
+    """A stretch of subgroups with one set of limits."""
+
+    number: int
+    first_at: datetime
+    last_at: datetime
+    subgroups: int
+    baseline: Baseline
+
+
+@dataclass(frozen=True, slots=True)
+class ProcessSignal:
+    """A subgroup that completes a pattern: `rules` by id, `value` its mean, `z` against the limits of its phase."""
+
+    subgroup: str
+    at: datetime
+    rules: tuple[str, ...]
+    value: float
+    z: float | None
+    phase: int
+
+
+@dataclass(frozen=True, slots=True)
+class LevelChange:
+    """A change of level: between the subgroup before and the first one at the new level."""
+
+    subgroup: str
+    at: datetime
+    previous_subgroup: str
+    previous_at: datetime
+    shift: float
+    p_value: float
+
+
+@dataclass(frozen=True, slots=True)
+class StreamResult:
+    """One stream: the lots of one product, line and supplier, as the site tells streams apart.
+
+    `state` is in_control, watch, out_of_control or not_assessed; `since` is the first signal of the stretch that still
+    lasts. Standard deviations are of part means: `between` of the true levels of lots, `within` of parts of one lot.
+    """
+
+    name: str
+    product: str | None
+    line: str | None
+    supplier: str | None
+    state: str
+    reasons: tuple[str, ...]
+    unit: str
+    subgroups: int
+    parts: int
+    not_judged: int
+    since: datetime | None
+    since_subgroup: str | None
+    phases: tuple[Phase, ...]
+    signals: tuple[ProcessSignal, ...]
+    level_changes: tuple[LevelChange, ...]
+    mean: float | None
+    between_standard_deviation: float | None
+    between_interval: tuple[float, float] | None
+    within_standard_deviation: float | None
+    ppk: float | None
+    ppk_interval: tuple[float, float] | None
+    lower: float | None
+    upper: float | None
+    not_computable: dict[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class ProcessResult:
+    """A product or a line with its streams; `state` is that of the worst one."""
+
+    process: str
+    kind: str  # product | line
+    state: str
+    reasons: tuple[str, ...]
+    subgroups_by: str
+    limits_from: str
+    spread: str
+    patterns: tuple[tuple[str, str, str], ...]  # id, what it looks for, source
+    streams: tuple[StreamResult, ...]
+    unit: str
+    reference_temperature_c: float
+    as_of: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class ProcessPage:
+    """Everything a process page shows.
+
+    `points`, sorted by stream and time: stream (place in `result.streams`), place, subgroup, at, parts, mean, spread, judged,
+    phase, centre, lower, upper, within_lower, within_upper, z, spread_centre, spread_lower, spread_upper, ewma, ewma_lower,
+    ewma_upper, rules, ewma_beyond.
+    """
+
+    result: ProcessResult
+    points: pl.DataFrame
+    provenance: Provenance
+
+    @property
+    def link(self) -> PageLink:
+        """How other pages name this one."""
+        result = self.result
+        return PageLink(
+            "process", result.process, result.process, result.state, " ".join(result.reasons[:1]), result.as_of
+        )
