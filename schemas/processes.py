@@ -91,6 +91,7 @@ class StreamResult:
     subgroups: int
     parts: int
     not_judged: int
+    baseline_subgroups: int  # that provisional limits need
     since: datetime | None
     since_subgroup: str | None
     phases: tuple[Phase, ...]
@@ -105,6 +106,7 @@ class StreamResult:
     lower: float | None
     upper: float | None
     not_computable: dict[str, str]
+    ewma_weight: float = 0.2
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,8 +20,17 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Chart", "cusum", "cusum_path", "ewma", "ewma_path", "individuals",
-    "summarised_subgroups", "xbar_range", "xbar_standard_deviation"]
+__all__ = [
+    "Chart",
+    "cusum",
+    "cusum_path",
+    "ewma",
+    "ewma_path",
+    "individuals",
+    "summarised_subgroups",
+    "xbar_range",
+    "xbar_standard_deviation",
+]
 
 _EQUAL = 1e-12
 """A σ below this part of the largest value is rounding noise of equal values."""

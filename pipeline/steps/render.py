@@ -10,7 +10,9 @@ from pipeline.history.store import History
 from pipeline.steps.assess import Assessment, assess
 from pipeline.steps.event_pages import event_pages
 from pipeline.steps.pages import PageReport, index_page, lot_pages, meter_pages, write_pages
+from pipeline.steps.processes import process_pages
 from pipeline.steps.review import review_links
+from pipeline.steps.suppliers import supplier_pages
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -23,7 +25,11 @@ if TYPE_CHECKING:
 
 __all__ = ["MORE_PAGES", "render"]
 
-MORE_PAGES: tuple[Callable[[Workspace, Assessment, History, pl.DataFrame], Iterable[Page]], ...] = (event_pages,)
+MORE_PAGES: tuple[Callable[[Workspace, Assessment, History, pl.DataFrame], Iterable[Page]], ...] = (
+    event_pages,
+    process_pages,
+    supplier_pages,
+)
 """What makes the pages beside those of lots, meters and the index: each is called with workspace, assessment, open
 history and the ledger of files, and returns its pages, sorted."""
 

@@ -229,7 +229,7 @@ def analyse_stream(
     lots = reliable if reliable.height else lots
     limits = _one_pair_of_limits(lots)
     together = lots_together(
-        lots["mean"], lots["standard_deviation"].fill_null(0.0), lots["parts"],
+        lots["mean"], lots["standard_deviation"].fill_null(0.0) ** 2, lots["parts"],
         lower=limits.get("lower"), upper=limits.get("upper"),
     )  # fmt: skip
     missing = dict(together.not_computable)
@@ -247,6 +247,7 @@ def analyse_stream(
             subgroups=points.height,
             parts=int(points["parts"].sum()),
             not_judged=int((~points["judged"]).sum()),
+            baseline_subgroups=first,
             since=None if since is None else points["at"][since],
             since_subgroup=None if since is None else points["subgroup"][since],
             phases=tuple(
@@ -269,6 +270,7 @@ def analyse_stream(
             lower=limits.get("lower"),
             upper=limits.get("upper"),
             not_computable=missing,
+            ewma_weight=settings.process_ewma_weight,
         ),
         points,
     )

@@ -175,7 +175,7 @@ def _peer(supplier: str, lots: pl.DataFrame) -> Peer:
         return Peer(supplier, 0, 0, None, None, None, None, None, None, missing)
     limits = _limits(usable)
     together = lots_together(
-        usable["mean"], usable["standard_deviation"].fill_null(0.0), usable["parts"],
+        usable["mean"], usable["standard_deviation"].fill_null(0.0) ** 2, usable["parts"],
         lower=(limits or {}).get("lower"), upper=(limits or {}).get("upper"),
     )  # fmt: skip
     missing = dict(together.not_computable)
