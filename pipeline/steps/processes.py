@@ -101,7 +101,7 @@ def processes(
                 stream = dict(zip(columns, (None if part is None else str(part) for part in key), strict=False))
                 analysed[key] = analyse_stream(
                     stream, of_stream[key].drop(own_columns), lots_of_stream[key], named, settings,
-                    first=settings.process_baseline_subgroups,
+                    first=settings.process_baseline_subgroups, by=settings.process_subgroups,
                 )  # fmt: skip
             result, charted = analysed[key]
             points.append(charted.with_columns(pl.lit(len(streams), pl.Int64).alias("stream")))

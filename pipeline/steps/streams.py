@@ -103,15 +103,15 @@ def _limits_of(frame: pl.DataFrame, spread: str) -> ProcessLimits:
     return process_limits(frame["mean"], frame["parts"], frame[column].fill_null(0.0), spread=spread)
 
 
-def _note(named: NamedBaseline, inside: pl.DataFrame, settings: Settings) -> str | None:
+def _note(named: NamedBaseline, inside: pl.DataFrame, settings: Settings, by: str) -> str | None:
     """Say what a person should know of a named baseline: another scale, or data that came later into its window."""
     if (named.unit, named.reference_temperature_c) != (settings.unit, settings.reference_temperature_c):
         return (
             f"the baseline was named in {named.unit} at {named.reference_temperature_c:g} °C; name it again for "
             f"{settings.unit} at {settings.reference_temperature_c:g} °C"
         )
-    if named.subgroups_by != settings.process_subgroups:
-        return f"the baseline was named for subgroups by {named.subgroups_by}; name it again for subgroups by {settings.process_subgroups}"
+    if named.subgroups_by != by:
+        return f"the baseline was named for subgroups by {named.subgroups_by}; name it again for subgroups by {by}"
     again = _limits_of(inside, settings.process_spread)
     centre = named.limits.centre
     if again.subgroups != named.limits.subgroups or (
@@ -144,7 +144,9 @@ def _provisional(frame: pl.DataFrame, settings: Settings, first: int) -> tuple[B
     return baseline, limits
 
 
-def _stretches(frame: pl.DataFrame, named: Sequence[NamedBaseline], settings: Settings, first: int) -> list[_Stretch]:
+def _stretches(
+    frame: pl.DataFrame, named: Sequence[NamedBaseline], settings: Settings, first: int, by: str
+) -> list[_Stretch]:
     """Cut a stream into phases: before the first named baseline, and from each one on."""
     times = frame["at"].to_list()
     found: list[_Stretch] = []
@@ -160,7 +162,7 @@ def _stretches(frame: pl.DataFrame, named: Sequence[NamedBaseline], settings: Se
     for place, (start, one) in enumerate(usable):
         end = starts[place + 1] if place + 1 < len(starts) else len(times)
         inside = frame.filter((pl.col("at") >= one.first_at) & (pl.col("at") <= one.last_at) & pl.col("judged"))
-        note, limits = _note(one, inside, settings), one.limits
+        note, limits = _note(one, inside, settings, by), one.limits
         other_scale = note is not None and note.startswith("the baseline was named")
         if other_scale:
             _, limits = _provisional(frame[start:end], settings, first)
@@ -180,6 +182,7 @@ def analyse_stream(
     settings: Settings,
     *,
     first: int,
+    by: str,
 ) -> tuple[StreamResult, pl.DataFrame]:
     """Chart one stream and say how it stands.
 
@@ -197,6 +200,8 @@ def analyse_stream(
         Rules, limits, points.
     first
         Subgroups that make provisional limits.
+    by
+        What its subgroups go by: lot, time or part.
 
     Returns
     -------
@@ -206,7 +211,7 @@ def analyse_stream(
     rules = chart_rules(settings)
     own = [one for one in named if one.stream == _key(key)]
     column = "range" if settings.process_spread == "range" else "standard_deviation"
-    stretches = _stretches(frame, own, settings, first)
+    stretches = _stretches(frame, own, settings, first, by)
     pieces = []
     for number, stretch in enumerate(stretches, start=1):
         piece = frame[stretch.start : stretch.end]

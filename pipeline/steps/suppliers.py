@@ -209,7 +209,7 @@ def _material(
     key = {"supplier": name, "material": material or None}
     charted_lots = lots.filter(pl.col("mean").is_not_null() & pl.col("first_at").is_not_null())
     stream, charted = analyse_stream(
-        key, subgroups, charted_lots, named, settings, first=settings.supplier_baseline_lots
+        key, subgroups, charted_lots, named, settings, first=settings.supplier_baseline_lots, by="lot"
     )
     level = peers[name]
     counts = {word: int((of_period["verdict"] == verdict).sum()) for word, verdict in _VERDICTS.items()}

@@ -1,0 +1,232 @@
+"""Commands on processes and suppliers: their reports, and the baseline that a person names."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from pipeline.cli import output
+from pipeline.cli.decide import record
+from pipeline.cli.options import AsOf, By, DryRun, Json, Why, WorkspaceOption, moment, workspace_at
+from schemas.results import as_json
+
+if TYPE_CHECKING:
+    from pipeline.settings import Settings, Workspace
+    from schemas.processes import ProcessResult, StreamResult
+    from schemas.suppliers import SupplierResult
+
+__all__ = ["add_to"]
+
+
+def _number(value: float | None, digits: int = 4) -> str:
+    return "" if value is None else f"{value:.{digits}g}"
+
+
+def _pages(place: Workspace, as_of: str | None, make: Any) -> tuple[list[Any], Any]:
+    """Assess the whole history and return the pages asked for."""
+    from pipeline.history.store import History
+    from pipeline.steps.assess import assess
+    from pipeline.steps.reference import not_taken_over
+
+    with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
+        for name in not_taken_over(place, history):
+            output.note(
+                f"{name} was changed since the last load; what follows still rests on the version taken over then."
+            )
+        found = assess(history, place.settings, as_of=moment(as_of, place))
+        return list(make(found, history, history.sources())), found
+
+
+def _write(place: Workspace, page: Any, as_of: str | None, *, dry_run: bool) -> str | None:
+    from pipeline.steps.pages import write_pages
+
+    return None if dry_run else str(write_pages(place, [page], as_of=moment(as_of, place))[0].path)
+
+
+def process(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="Product, or line.")],
+    dry_run: DryRun = False,
+    as_of: AsOf = None,
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
+    """Say whether a product or a line is in control, and since when not; write its page.
+
+    Example: annealog process "copper bar"
+    """
+    from pipeline.steps.processes import process_pages
+
+    place = workspace_at(workspace)
+    (page,), found = _pages(place, as_of, lambda a, history, sources: process_pages(place, a, history, sources, [name]))
+    result: ProcessResult = page.result
+    path = _write(place, page, as_of, dry_run=dry_run)
+    if json:
+        output.print_json({**as_json(result), "page": path})
+    else:
+        output.out().print(output.plain(f"{result.process}: {result.state.upper().replace('_', ' ')}"))
+        for reason in result.reasons:
+            output.out().print(output.plain(f"  {reason}"))
+        _show_streams(result.streams, found.settings, f"Streams, in {result.unit}")
+        if path:
+            output.out().print(path)
+    raise typer.Exit(4 if result.state == "out_of_control" else 0)
+
+
+def _show_streams(streams: tuple[StreamResult, ...], settings: Settings, title: str) -> None:
+    output.table(
+        title,
+        ("stream", "state", "since", "subgroups", "mean", "s between", "s within", "Ppk", "95 %", "limits"),
+        (
+            (
+                s.name, s.state.replace("_", " "), output.when(s.since, settings)[:10], s.subgroups, _number(s.mean, 5),
+                _number(s.between_standard_deviation, 2), _number(s.within_standard_deviation, 2), _number(s.ppk, 3),
+                _span(s.ppk_interval), s.phases[-1].baseline.kind if s.phases else "",
+            )
+            for s in streams
+        ),
+    )  # fmt: skip
+    for stream in streams:
+        for change in stream.level_changes:
+            output.out().print(
+                output.plain(
+                    f"  {stream.name}: level changed by {change.shift:+.3g} between {change.previous_subgroup} "
+                    f"({output.when(change.previous_at, settings)[:10]}) and {change.subgroup} "
+                    f"({output.when(change.at, settings)[:10]}), p = {change.p_value:.2g}"
+                )
+            )
+
+
+def _span(pair: tuple[float, float] | None) -> str:
+    return "" if pair is None else f"{pair[0]:.3g} to {pair[1]:.3g}"
+
+
+def supplier(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="Supplier.")],
+    start: Annotated[
+        str | None, typer.Option("--from", metavar="TIME", help="First day of the period; default: the first lot.")
+    ] = None,
+    end: Annotated[
+        str | None, typer.Option("--to", metavar="TIME", help="Last day of the period; default: the last lot.")
+    ] = None,
+    dry_run: DryRun = False,
+    as_of: AsOf = None,
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
+    """Report on a supplier: lots, level over time, Ppk, certificates of the mill, others of the same material.
+
+    Example: annealog supplier "Ostrovald Copper" --from 2026-04-01 --to 2026-06-30
+    """
+    from pipeline.steps.suppliers import supplier_pages
+
+    place = workspace_at(workspace)
+    since, until = moment(_midnight(start), place), moment(end, place)
+    (page,), found = _pages(
+        place,
+        as_of,
+        lambda a, history, sources: supplier_pages(place, a, history, sources, [name], start=since, end=until),
+    )
+    result: SupplierResult = page.result
+    path = _write(place, page, as_of, dry_run=dry_run)
+    if json:
+        document = as_json(result)
+        document["from"] = document.pop("from_")
+        output.print_json({**document, "page": path})
+    else:
+        _show_supplier(result, path, found.settings)
+    raise typer.Exit(4 if result.state == "out_of_control" or result.held or result.rejected else 0)
+
+
+def _midnight(text: str | None) -> str | None:
+    """Let a bare day begin a period at its midnight, not at its end."""
+    return f"{text}T00:00" if text is not None and len(text) == 10 else text
+
+
+def _show_supplier(result: SupplierResult, path: str | None, settings: Settings) -> None:
+    console = output.out()
+    console.print(output.plain(f"{result.supplier}: {result.state.upper().replace('_', ' ')}"))
+    for reason in result.reasons:
+        console.print(output.plain(f"  {reason}"))
+    output.table(
+        f"Materials, in {result.unit}",
+        ("material", "lots", "accepted", "held", "rejected", "mean", "Ppk", "95 %", "capability"),
+        (
+            (
+                m.material, m.lots, m.accepted, m.held, m.rejected, _number(m.level.mean, 5), _number(m.level.ppk, 3),
+                _span(m.level.ppk_interval), m.capability.replace("_", " "),
+            )
+            for m in result.materials
+        ),
+    )  # fmt: skip
+    _show_streams(tuple(m.stream for m in result.materials), settings, "Lot means over time")
+    for material in result.materials:
+        found = material.certificates
+        if found.mean_difference is not None and found.limits_of_agreement is not None:
+            console.print(
+                output.plain(
+                    f"  certificates, {material.material}: incoming minus mill {found.mean_difference:+.3g} {result.unit} "
+                    f"({_span(found.mean_difference_interval)}), limits of agreement {_span(found.limits_of_agreement)}, "
+                    f"|E_n| above 1 for {len(found.beyond)} of {found.normalised_errors}"
+                )
+            )
+    if path:
+        console.print(path)
+
+
+@record.command("process")
+def record_process(
+    product: Annotated[str | None, typer.Option(metavar="NAME", help="Product of the stream.")] = None,
+    line: Annotated[str | None, typer.Option(metavar="NAME", help="Line of the stream.")] = None,
+    supplier: Annotated[str | None, typer.Option(metavar="NAME", help="Supplier of the stream.")] = None,
+    material: Annotated[
+        str | None, typer.Option(metavar="NAME", help="With --supplier: the chart of that supplier's material.")
+    ] = None,
+    start: Annotated[
+        str | None, typer.Option("--from", metavar="TIME", help="First subgroup; default: the first one.")
+    ] = None,
+    end: Annotated[
+        str | None, typer.Option("--to", metavar="TIME", help="Last subgroup; default: the last one.")
+    ] = None,
+    by: By = "",
+    why: Why = "",
+    dry_run: DryRun = False,
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
+    """Name the lots whose means and spread are the limits of a process from the first of them on.
+
+    Example: annealog record process --product "copper bar" --from 2026-03-01 --to 2026-05-31 --by Ada --why "reviewed"
+    """
+    from pipeline.steps.record_process import record_process_baseline
+
+    place = workspace_at(workspace)
+    event, stream, limits = record_process_baseline(
+        place, product=product, line=line, supplier=supplier, material=material, start=moment(_midnight(start), place),
+        end=moment(end, place), by=by, why=why, dry_run=dry_run,
+    )  # fmt: skip
+    if json:
+        output.print_json(
+            {
+                "recorded": event is not None, "stream": stream, "subgroups": limits.subgroups, "centre": limits.centre,
+                "standard_deviation": limits.sigma, "within_standard_deviation": limits.within_sigma,
+                **({} if event is None else {"sequence": event.sequence, "kind": event.kind, "hash": event.hash}),
+            }
+        )  # fmt: skip
+        return
+    output.out().print(
+        output.plain(
+            f"{stream}: {limits.subgroups} subgroups, centre {_number(limits.centre, 6)}, standard deviation of means "
+            f"{_number(limits.sigma) or 'none'}, within {_number(limits.within_sigma) or 'none'}"
+        )
+    )
+    if event is None:
+        output.out().print("Nothing was recorded (dry run).")
+    else:
+        output.out().print(f"Recorded as event {event.sequence}: {event.kind} ({event.hash[:12]}…)")
+
+
+def add_to(app: typer.Typer) -> None:
+    """Add the commands."""
+    for command in (process, supplier):
+        app.command(help=command.__doc__)(command)
