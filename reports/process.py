@@ -15,7 +15,7 @@ from reports._numbers import Clock, compact
 from reports._page import Masthead, document, section, unit_in_words, verdict
 from reports._process_text import process_points, process_steps
 from reports._report import Report
-from reports._tables import Numbered, facts
+from reports._tables import Numbered, best_order, facts
 from schemas.processes import ProcessPage, ProcessResult
 
 if TYPE_CHECKING:
@@ -47,13 +47,14 @@ def render(page: ProcessPage) -> str:
     here, unit = address("process", result.process), unit_in_words(result.unit)
     word = words.STATE.get(result.state, result.state)
     lots = result.subgroups_by == "lot"
+    every = best_order(page.points, ("stream", "place"))
     shown, left_out = _shown(result)
     charts: list[Html] = []
     annex: list[Html] = []
     figures: list[list[tuple[int, str]]] = []
     for place in shown:
         stream = result.streams[place]
-        points = _of(page.points, place)
+        points = _of(every, place)
         drawn, numbers = stream_charts(
             stream, points, numbered, f"stream{place}", unit=unit, reference=result.reference_temperature_c,
             spread=result.spread, lots=lots,
@@ -78,7 +79,7 @@ def render(page: ProcessPage) -> str:
         stream = result.streams[place]
         annex.append(
             tables.points_table(
-                _of(page.points, place), stream.name, numbered.table(), f"stream{place}", numbers, clock, here, unit=unit,
+                _of(every, place), stream.name, numbered.table(), f"stream{place}", numbers, clock, here, unit=unit,
                 lots=lots,
             )
         )  # fmt: skip

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from reports import _process_charts as plots
@@ -16,7 +17,7 @@ from reports._numbers import Clock, compact
 from reports._page import Masthead, document, section, unit_in_words, verdict
 from reports._process_text import supplier_points, supplier_steps
 from reports._report import Report
-from reports._tables import Numbered, facts
+from reports._tables import Numbered, best_order, facts
 from reports.process import stream_charts, tables_of_streams
 from schemas.suppliers import SupplierPage, SupplierResult
 
@@ -42,6 +43,11 @@ def render(page: SupplierPage) -> str:
     str
         A self-contained HTML document.
     """
+    page = replace(
+        page,
+        lots=best_order(page.lots, ("material", "first_at", "lot")),
+        points=best_order(page.points, ("stream", "place")),
+    )
     result, clock, numbered = page.result, Clock(page.provenance.zone), Numbered()
     here, unit = address("supplier", result.identifier), unit_in_words(result.unit)
     word = words.STATE.get(result.state, result.state)

@@ -8,6 +8,7 @@ from typing import Any
 
 from sample_events import event_pages
 from sample_pages import index_page, lot_pages, meter_pages
+from sample_processes import process_pages, supplier_pages
 
 import reports
 
@@ -75,6 +76,8 @@ def pages() -> dict[str, Any]:
     found: dict[str, Any] = {f"lot {name}": page for name, page in lot_pages().items()}
     found |= {f"meter {name}": page for name, page in meter_pages().items()}
     found |= {f"event {name}": page for name, page in event_pages().items()}
+    found |= {f"process {name}": page for name, page in process_pages().items()}
+    found |= {f"supplier {name}": page for name, page in supplier_pages().items()}
     found["index"], found["index quiet"] = index_page(), index_page(quiet=True)
     found["index hostile"] = index_page(hostile=True)
     return found

@@ -131,7 +131,7 @@ def lots_together(
     elif within is not None:
         low, high = modified_large_sample_interval([1.0], [of_means], [float(k - 1)], confidence)
     result["between_interval"] = None if within is None else (sqrt(max(low, 0.0)), sqrt(max(high, 0.0)))
-    scale = max(abs(mean), *(abs(limit) for limit in (lower, upper) if limit is not None))
+    scale = max([abs(mean), *(abs(limit) for limit in (lower, upper) if limit is not None)])
     if sqrt(total) <= _EQUAL * scale:
         missing["ppk"] = "all part means are equal"
         return LotsTogether(**result, degrees_of_freedom=None, ppk=None, ppk_interval=None, not_computable=missing)

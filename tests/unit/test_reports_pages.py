@@ -54,7 +54,9 @@ def test_a_page_holds_only_elements_and_attributes_of_ours(name: str) -> None:
         assert href == "data:," or href.startswith("#") or RELATIVE.fullmatch(href), href
 
 
-@pytest.mark.parametrize("name", ["lot hostile", "meter hostile", "index hostile"])
+@pytest.mark.parametrize(
+    "name", ["lot hostile", "meter hostile", "index hostile", "process hostile", "supplier hostile"]
+)
 def test_hostile_text_is_shown_as_text(name: str) -> None:
     text = parsed(name).text
     for hostile in HOSTILE:

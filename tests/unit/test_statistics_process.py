@@ -1,0 +1,266 @@
+"""Pattern rules by file, limits of processes, changes of level, agreement, lots together: against figures worked out here."""
+
+from __future__ import annotations
+
+from math import sqrt
+
+import numpy as np
+import pytest
+from scipy import special
+
+from pipeline.statistics import patterns
+from pipeline.statistics.agreement import agreement, normalised_errors
+from pipeline.statistics.between_lots import lots_together
+from pipeline.statistics.change_points import change_points
+from pipeline.statistics.process_control import SPREAD_RULE, ChartRules, charted, process_limits
+from pipeline.statistics.run_lengths import Pattern, pattern_run_length
+from pipeline.statistics.run_rules import RULES
+
+USUAL = patterns.chosen(["beyond-limit", "same-side", "rising-falling"], {})
+
+
+def rules(**given: object) -> ChartRules:
+    return ChartRules(
+        **{
+            "spread": "standard_deviation",
+            "limits": "between",
+            "patterns": USUAL,
+            "ewma_weight": 0.2,
+            "ewma_width": 2.962,
+            **given,
+        }
+    )  # type: ignore[arg-type]
+
+
+def test_patterns_are_found_by_a_scan_and_each_names_its_source() -> None:
+    found = patterns.find()
+    assert list(found)[:3] == ["beyond-limit", "same-side", "rising-falling"]
+    assert len(found) == 8
+    assert all("from memory" in rule.source and rule.title for rule in found.values())
+    assert [(rule.id, n) for rule, n in USUAL] == [("beyond-limit", 1), ("same-side", 7), ("rising-falling", 7)]
+
+
+@pytest.mark.parametrize(
+    ("pattern", "points", "rule"),
+    [
+        ("beyond-limit", {}, "beyond-3s"), ("same-side", {"same-side": 8}, "run-of-8"),
+        ("same-side", {"same-side": 9}, "run-of-9"), ("rising-falling", {"rising-falling": 6}, "trend-of-6"),
+        ("rising-falling", {}, "trend-of-7"), ("two-of-three", {}, "2-of-3-beyond-2s"), ("four-of-five", {}, "4-of-5-beyond-1s"),
+        ("up-and-down", {}, "alternating-14"), ("close-to-centre", {}, "15-within-1s"), ("far-from-centre", {}, "8-beyond-1s"),
+    ],
+)  # fmt: skip
+def test_patterns_with_the_numbers_of_an_edition(pattern: str, points: dict[str, int], rule: str) -> None:
+    z = np.random.default_rng(7).normal(size=20_000)
+    hit = patterns.hits(z, patterns.chosen([pattern], points))[0]
+    assert hit.any()
+    assert (hit == RULES[rule].flag(z)).all()
+
+
+def test_wrong_patterns_are_refused() -> None:
+    with pytest.raises(ValueError, match="unknown pattern 'run'"):
+        patterns.chosen(["run"], {})
+    with pytest.raises(ValueError, match="at least 2 points"):
+        patterns.chosen(["same-side"], {"same-side": 1})
+    with pytest.raises(ValueError, match="no number of points"):
+        patterns.chosen([], {"beyond-limit": 2})
+    with pytest.raises(ValueError, match="finite"):
+        patterns.hits([np.nan], USUAL)
+
+
+def first_hits(hit: np.ndarray) -> np.ndarray:
+    return np.argmax(hit, axis=-1) + 1
+
+
+def test_a_process_in_control_alarms_as_often_as_stated(capsys: pytest.CaptureFixture[str]) -> None:
+    """Seeded: run length in control with known limits beside the exact figure; then with limits from few subgroups.
+
+    Exact: Markov chain of `run_lengths` for the patterns with a window; for a trend of 7 the chance that 7 independent
+    points all rise or all fall, 2/7!, as the rate of a point (derived).
+    """
+    rng = np.random.default_rng(20260301)
+    z = rng.normal(size=(3000, 1500))
+    print_lines = []
+    cases = {
+        "beyond-limit": [Pattern(1, 1, 3.0)],
+        "beyond-limit same-side": [Pattern(1, 1, 3.0), Pattern(7, 7, 0.0)],
+    }
+    for ids, exact_patterns in cases.items():
+        exact = float(pattern_run_length(exact_patterns))
+        hit = patterns.hits(z, patterns.chosen(ids.split(), {})).any(axis=0)
+        # a series without a hit is cut off: alarms over points watched estimate the rate of a memoryless wait
+        watched = np.where(hit.any(-1), first_hits(hit), z.shape[1])
+        found = watched.sum() / hit.any(-1).sum()
+        error = found / sqrt(hit.any(-1).sum())
+        print_lines.append(f"{ids:40} exact {exact:8.2f}   simulated {found:8.2f} ± {error:.2f}")
+        assert abs(found - exact) < 4 * error
+    trend = patterns.hits(z, patterns.chosen(["rising-falling"], {}))[0][:, 6:]
+    expected = 2 / 5040
+    found = trend.mean()
+    print_lines.append(f"{'rising-falling, a point':40} exact {expected:8.6f}   simulated {found:8.6f}")
+    assert found == pytest.approx(expected, rel=0.06)
+    every = patterns.hits(z, USUAL).any(axis=0)
+    together = np.where(every.any(-1), first_hits(every), z.shape[1]).mean()
+    print_lines.append(f"{'the three patterns of ISO 7870-2':40}                  simulated {together:8.2f}")
+    for count in (8, 20, 50):
+        base = rng.normal(size=(3000, count))
+        sigma = np.abs(np.diff(base, axis=1)).mean(1) / 1.12838
+        known = (z[:, :400] - base.mean(1)[:, None]) / sigma[:, None]
+        rate = (np.abs(known) > 3).mean()
+        print_lines.append(
+            f"{f'beyond-limit, limits from {count} subgroups':40} one alarm in {1 / rate:.0f} points on average"
+        )
+        assert rate > 0.0027
+    with capsys.disabled():
+        print("\nfalse alarms of a process in control")
+        print("\n".join(print_lines))
+
+
+def test_limits_from_between_and_within() -> None:
+    x = np.array([[1.0, 3.0], [2.0, 6.0], [3.0, 5.0], [1.0, 5.0]])
+    means, spreads = x.mean(1), x.std(1, ddof=1)
+    found = process_limits(means, [2, 2, 2, 2], spreads, spread="standard_deviation")
+    assert found.centre == pytest.approx(3.25)
+    assert found.sigma == pytest.approx((2 + 0 + 1) / 3 / (2 / sqrt(np.pi)))
+    assert found.within_sigma == pytest.approx(spreads.mean() / sqrt(2 / np.pi))
+    by_range = process_limits(means, [2, 2, 2, 2], np.ptp(x, axis=1), spread="range")
+    assert by_range.within_sigma == pytest.approx(3.0 / (2 / sqrt(np.pi)))
+    between = charted(means, [2] * 4, spreads, [True] * 4, found, rules())
+    assert between["upper"][0] == pytest.approx(3.25 + 3 * found.sigma)
+    within = charted(means, [2] * 4, spreads, [True] * 4, found, rules(limits="within"))
+    assert within["upper"][0] == pytest.approx(3.25 + 3 * found.within_sigma / sqrt(2)) == between["within_upper"][0]
+
+
+def test_what_is_not_judged_breaks_no_rule_and_no_pattern() -> None:
+    limits = process_limits([0.0, 1.0, 0.0, 1.0], [2] * 4, [1.0] * 4, spread="range")
+    means = np.array([0.6, 0.7, 0.6, 50.0, 0.7, 0.6, 0.7, 0.6])
+    judged = np.arange(8) != 3
+    found = charted(means, [2] * 8, [1.0] * 8, judged, limits, rules())
+    assert found["rules"].to_list() == [""] * 7 + ["same-side"]
+    assert found["ewma"][3] is None
+    spread = charted(means, [2] * 8, [1.0] * 7 + [9.0], judged, limits, rules(spread="range"))
+    assert spread["rules"][7] == f"same-side {SPREAD_RULE}"
+
+
+def test_no_limits_have_a_reason() -> None:
+    equal = process_limits([5.0, 5.0, 5.0], [1, 1, 1], [0.0] * 3, spread="range")
+    assert (equal.sigma, equal.within_sigma) == (None, None)
+    assert equal.reason == "all values are equal, so the moving range is zero"
+    assert equal.within_reason == "no subgroup has two parts"
+    found = charted([5.0, 6.0], [1, 1], [0.0, 0.0], [True, True], equal, rules())
+    assert found["z"].null_count() == found["ewma"].null_count() == 2
+    assert found["rules"].to_list() == ["", ""]
+
+
+def test_a_change_of_level_is_found_where_it_is() -> None:
+    rng = np.random.default_rng(3)
+    x = rng.normal(size=60)
+    x[25:] += 3.0
+    x[45:] -= 5.0
+    first, second = change_points(x)
+    assert (abs(first.place - 25) <= 1, abs(second.place - 45) <= 1) == (True, True)
+    assert first.shift == pytest.approx(3.0, abs=0.7)
+    assert second.shift == pytest.approx(-5.0, abs=0.7)
+    assert first.after == pytest.approx(second.before)
+    assert change_points(x) == (first, second)
+    assert change_points(x * 1e6 + 1e9)[0].place == first.place
+    assert change_points([1.0] * 40) == ()
+    assert change_points(x[:7]) == ()
+    assert change_points([]) == ()
+
+
+def test_changes_of_level_that_chance_makes(capsys: pytest.CaptureFixture[str]) -> None:
+    """Seeded: without a change a series of 20 lots is cut about as often as the stated 1 %, whatever the distribution."""
+    rng = np.random.default_rng(11)
+    counts = {}
+    for name, draws in {"normal": rng.normal(size=(600, 20)), "exponential": rng.exponential(size=(600, 20))}.items():
+        counts[name] = sum(bool(change_points(row, permutations=299)) for row in draws) / 600
+        assert counts[name] <= 0.01 + 3 * sqrt(0.01 * 0.99 / 600)
+    found = []
+    for row in rng.normal(size=(300, 20)):
+        row[12:] += 2.0
+        found += [change.place for change in change_points(row, permutations=299)]
+    near = np.mean(np.abs(np.array(found) - 12) <= 1)
+    with capsys.disabled():
+        print(
+            f"\nchanges of level: false {counts}; a shift of 2 s after 12 of 20: found {len(found)}/300, within one lot {near:.2f}"
+        )
+    assert len(found) > 200
+    assert near > 0.8
+
+
+def test_agreement_by_hand() -> None:
+    found = agreement([10.0, 12.0, 11.0, 13.0], [9.0, 12.5, 10.0, 12.5])
+    differences = np.array([1.0, -0.5, 1.0, 0.5])
+    s = differences.std(ddof=1)
+    t = special.stdtrit(3, 0.975)
+    assert found.mean_difference == pytest.approx(0.5)
+    assert found.interval == pytest.approx((0.5 - t * s / 2, 0.5 + t * s / 2))
+    assert found.limits == pytest.approx((0.5 - 1.96 * s, 0.5 + 1.96 * s))
+    assert agreement([1.0], [2.0]).reason == "one pair shows no scatter of differences"
+    assert agreement([], []).mean_difference is None
+    with pytest.raises(ValueError, match="pairs of finite numbers"):
+        agreement([1.0], [2.0, 3.0])
+
+
+def test_normalised_errors() -> None:
+    assert normalised_errors([57.9, 58.5], [0.2, 0.3], [58.1, 58.0], [0.3, 0.4]) == pytest.approx(
+        [-0.5547, 1.0], abs=5e-5
+    )
+    with pytest.raises(ValueError, match="above 0"):
+        normalised_errors([1.0], [0.0], [1.0], [0.0])
+
+
+def test_lots_together_by_hand() -> None:
+    x = np.array([[1.0, 3.0, 2.0], [4.0, 6.0, 8.0], [2.0, 2.0, 5.0]])
+    found = lots_together(x.mean(1), x.var(1, ddof=1), [3, 3, 3], upper=20.0, lower=-20.0)
+    within, of_means = x.var(1, ddof=1).mean(), x.mean(1).var(ddof=1)
+    assert found.within_standard_deviation == pytest.approx(sqrt(within))
+    assert found.between_standard_deviation == pytest.approx(sqrt(of_means - within / 3))
+    assert found.total_standard_deviation == pytest.approx(sqrt(of_means + within * 2 / 3))
+    assert found.ppk == pytest.approx((20 - x.mean()) / (3 * sqrt(of_means + within * 2 / 3)))
+    assert found.parts == 9
+
+
+def test_lots_that_say_little_say_why() -> None:
+    one = lots_together([5.0], [1.0], [10], upper=9.0)
+    assert one.ppk is None
+    assert one.not_computable["ppk"] == "one lot shows no variation between lots"
+    singles = lots_together([5.0, 6.0, 4.0], [0.0] * 3, [1, 1, 1], upper=9.0)
+    assert singles.ppk == pytest.approx((9 - 5) / 3)
+    assert singles.between_standard_deviation is None
+    assert "one part" in singles.not_computable["between_standard_deviation"]
+    assert lots_together([5.0, 6.0], [1.0, 1.0], [3, 3]).not_computable["ppk"] == "there are no limits"
+    equal = lots_together([5.0, 5.0], [0.0, 0.0], [3, 3], upper=6.0)
+    assert equal.not_computable["ppk"] == "all part means are equal"
+    with pytest.raises(ValueError, match="at least one part"):
+        lots_together([1.0, 2.0], [1.0, 1.0], [0, 3])
+
+
+@pytest.mark.parametrize(("lots", "parts", "between"), [(5, 15, 0.5), (10, 15, 0.0), (10, 15, 2.0), (25, 5, 0.5)])
+def test_coverage_of_the_interval_of_ppk(
+    lots: int, parts: int, between: float, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Seeded, 400 suppliers each, Ppk 0.8 and 1.33: at least 93 % of the 95 % intervals hold the truth."""
+    rng = np.random.default_rng(lots + parts)
+    x = rng.normal(size=(400, lots, parts)) + between * rng.normal(size=(400, lots, 1))
+    means, variances = x.mean(2), x.var(2, ddof=1)
+    for truth in (0.8, 1.33):
+        upper = 3 * truth * sqrt(1 + between**2)
+        held = {"ppk": 0, "mean": 0, "naive": 0}
+        for m, v in zip(means, variances, strict=True):
+            found = lots_together(m, v, [parts] * lots, upper=upper)
+            assert found.ppk_interval is not None
+            assert found.mean_interval is not None
+            held["ppk"] += found.ppk_interval[0] <= truth <= found.ppk_interval[1]
+            held["mean"] += found.mean_interval[0] <= 0 <= found.mean_interval[1]
+        for sample in x.reshape(400, -1):
+            index, n = (upper - sample.mean()) / (3 * sample.std(ddof=1)), sample.size
+            held["naive"] += abs(index - truth) <= 1.96 * sqrt(1 / (9 * n) + index**2 / (2 * (n - 1)))
+        with capsys.disabled():
+            print(
+                f"\n{lots} lots of {parts}, s between {between}, Ppk {truth}: interval holds {held['ppk'] / 4:.1f} %, "
+                f"mean {held['mean'] / 4:.1f} %; parts taken as independent {held['naive'] / 4:.1f} %",
+                end="",
+            )
+        assert held["ppk"] >= 372
+        assert held["mean"] >= 368
