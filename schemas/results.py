@@ -18,6 +18,7 @@ from schemas.uncertainty import Budget, Conformity, Contribution
 if TYPE_CHECKING:
     from schemas.bias import BiasAtLevel, BiasLine
     from schemas.drift import CheckInterval, DriftChart, DriftSignal
+    from schemas.lot_detail import LotDetail
 
 __all__ = [
     "BlockSummary",
@@ -318,6 +319,7 @@ class LotPage:
     brackets: pl.DataFrame
     checks: pl.DataFrame
     provenance: Provenance
+    detail: LotDetail | None = None
 
     @property
     def link(self) -> PageLink:

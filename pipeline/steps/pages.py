@@ -12,6 +12,7 @@ import polars as pl
 
 import reports
 from pipeline.steps.budgets import with_budgets
+from pipeline.steps.lot_detail import LotDetails
 from pipeline.steps.meter_budgets import with_meter_budgets
 from pipeline.steps.written import Page, PageReport, write_pages
 from schemas.results import IndexPage, LotPage, MeterPage, PageLink, Provenance, as_json
@@ -112,6 +113,7 @@ def lot_pages(
         pl.col("source_id").replace_strict(context.names, default=None, return_dtype=pl.String).alias("source")
     )
     of_lot = _split(readings, wanted)
+    details = LotDetails(assessment, wanted)
     spots, parts = _split(assessment.spot_values, wanted), _split(assessment.part_values, wanted)
     brackets = _split(assessment.brackets, wanted)
     for lot in wanted:
@@ -142,12 +144,13 @@ def lot_pages(
             "meter", "block", "run", "at", "mean", "bias", "tolerance", "passes"
         )
         used = pl.concat([found.select("source_id"), _block_readings(assessment, checks)])
+        detail = details.of(result, part_values, spot_values, shown_readings)
         provenance = context.provenance(
-            used, as_of, result, shown_readings, spot_values, part_values, shown_brackets, shown_checks
+            used, as_of, result, shown_readings, spot_values, part_values, shown_brackets, shown_checks, detail
         )
         yield LotPage(
             result, shown_readings, part_values.sort("order"), spot_values.sort("part_order", "spot", nulls_last=True),
-            shown_brackets, shown_checks, provenance,
+            shown_brackets, shown_checks, provenance, detail,
         )  # fmt: skip
 
 

@@ -1,0 +1,176 @@
+"""Whether the values of a lot fall into two groups, as those of a mixed lot do.
+
+Values are sorted and cut in two where the sum of squares between the parts is largest. The likelihood ratio of two normal
+groups against one is then a function of ln(total/within sum of squares), whose distribution for one normal group is near
+normal with mean −ln(1 − 2/π) + 2.4/(n − 2) and variance 1/(n − 2) (Engelman and Hartigan, J. Am. Stat. Assoc. 64, 1647, 1969;
+from memory). That holds at 5 % but not in the tail of a small sample, so z is corrected for skewness by (1.85/n)·(z² − 1),
+fitted here to 400,000 simulated samples a size; the tests simulate it again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import log, pi
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+from scipy import special
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+__all__ = ["CALLED_BELOW", "LEAST_SEPARATION", "MINIMUM_VALUES", "Grouping", "two_groups", "two_groups_of_lots"]
+
+CALLED_BELOW = 1e-4
+"""Two groups are called below this p: with hundreds of lots, 0.05 would call many by chance."""
+
+LEAST_SEPARATION = 4.0
+"""Two groups are called only this far apart, in standard deviations within a group: evenly spread values give 3.5, which a long
+lot shows beyond doubt without being two groups (common practice, no source)."""
+
+MINIMUM_VALUES = 8
+"""Fewer values than this are not tested: the correction of the tail does not hold."""
+
+_CENTRE = -log(1.0 - 2.0 / pi)
+_SKEW = 1.85
+_EQUAL = 1e-12
+
+
+@dataclass(frozen=True, slots=True)
+class Grouping:
+    """The best cut into two groups; None, with the reason, where it cannot be had.
+
+    `lower_count` values lie below the cut. `separation` is the distance of the two means in standard deviations within a
+    group (n − 2 degrees of freedom); one normal group gives about 2.65 and evenly spread values 3.5. `found` says whether p
+    is below `CALLED_BELOW` and the separation at least `LEAST_SEPARATION`.
+    """
+
+    values: int
+    lower_count: int | None
+    lower_mean: float | None
+    upper_mean: float | None
+    within_standard_deviation: float | None
+    separation: float | None
+    statistic: float | None
+    p_value: float | None
+    found: bool | None
+    reason: str | None
+
+
+def two_groups(values: ArrayLike) -> Grouping:
+    """Cut the values of one lot in two, as :func:`two_groups_of_lots` does those of many.
+
+    Parameters
+    ----------
+    values
+        One-dimensional, any order and unit.
+
+    Returns
+    -------
+    Grouping
+
+    Raises
+    ------
+    ValueError
+        If a value is not finite.
+    """
+    array = np.asarray(values, dtype=np.float64)
+    if not np.isfinite(array).all():
+        raise ValueError("values must be finite numbers")
+    if array.size == 0:
+        return Grouping(0, None, None, None, None, None, None, None, None, "no value")
+    row = two_groups_of_lots(pl.DataFrame({"lot": [""] * array.size, "mean": array})).row(0, named=True)
+    return Grouping(**{("values" if key == "parts" else key): value for key, value in row.items() if key != "lot"})
+
+
+def two_groups_of_lots(part_values: pl.DataFrame) -> pl.DataFrame:
+    """Cut the part means of every lot in two where that explains most, and test it against one normal group.
+
+    Values that come in steps (few digits, one reading a part) would make groups without any spread: the square of their
+    smallest step, by twelve, is added to the variance within groups.
+
+    Parameters
+    ----------
+    part_values
+        Columns lot, mean (of a part, any unit); any row order.
+
+    Returns
+    -------
+    polars.DataFrame
+        One row a lot, sorted: lot, parts, lower_count, lower_mean, upper_mean, within_standard_deviation, separation,
+        statistic (ln of total over within sum of squares), p_value, found, reason (why they are null).
+    """
+    ordered = part_values.select("lot", pl.col("mean").cast(pl.Float64)).sort("lot", "mean", nulls_last=True)
+    lots = ordered.group_by("lot", maintain_order=True).agg(pl.len().cast(pl.Int64).alias("parts"))
+    x = ordered.get_column("mean").to_numpy()
+    n = lots.get_column("parts").to_numpy()
+    found = _cuts(x, n)
+    few = pl.col("parts") < MINIMUM_VALUES
+    equal = pl.Series("equal", found.pop("equal"), dtype=pl.Boolean)
+    numbers = pl.DataFrame({name: pl.Series(values) for name, values in found.items()})
+    frame = pl.concat([lots, numbers, equal.to_frame()], how="horizontal").with_columns(
+        pl.when(few)
+        .then(pl.format("{} parts; at least {} are needed to look for groups", "parts", pl.lit(MINIMUM_VALUES)))
+        .when("equal")
+        .then(pl.lit("all part means are equal"))
+        .alias("reason")
+    )
+    usable = pl.col("reason").is_null()
+    return frame.select("lot", "parts", *(pl.when(usable).then(pl.col(name)).alias(name) for name in found), "reason")
+
+
+def _cuts(x: NDArray[np.float64], n: NDArray[np.int64]) -> dict[str, NDArray[np.generic]]:
+    """Return the best cut of each stretch of sorted values; numbers of stretches that cannot be cut mean nothing."""
+    if not n.size:
+        empty = np.zeros(0)
+        names = ("lower_mean", "upper_mean", "within_standard_deviation", "separation", "statistic", "p_value")
+        none = empty.astype(bool)
+        return {"lower_count": np.zeros(0, dtype=np.int64), **dict.fromkeys(names, empty), "found": none, "equal": none}
+    start = np.cumsum(n) - n
+    shifted = x - np.repeat(x[start], n)
+    mean = np.add.reduceat(shifted, start) / n
+    centred = shifted - np.repeat(mean, n)
+    total = np.add.reduceat(centred**2, start)
+    running = np.cumsum(centred)
+    below = running - np.repeat(running[start] - centred[start], n)
+    place = np.arange(1, x.size + 1) - np.repeat(start, n)
+    size = np.repeat(n, n)
+    # the last place of a lot is no cut: all of it would lie below
+    above = np.where(place < size, size - place, 1)
+    between = np.where(place < size, below**2 * size / (place * above), -1.0)
+    best = np.maximum.reduceat(between, start)
+    first = np.flatnonzero(between == np.repeat(best, n))
+    cut = first[np.searchsorted(first, start)]
+    lower_count = place[cut]
+    upper_count = np.maximum(n - lower_count, 1)
+    lower = below[cut] / lower_count
+    upper = -below[cut] / upper_count
+    step = np.diff(x, append=np.inf)
+    step[start + n - 1] = np.inf
+    step = np.minimum.reduceat(np.where(step > 0, step, np.inf), start)
+    scale = np.maximum(np.abs(x[start]), np.abs(x[start + n - 1]))
+    equal = total <= n * (_EQUAL * scale) ** 2
+    floor = np.where(np.isfinite(step), step, 0.0) ** 2 / 12.0
+    freedom = np.maximum(n - 2, 1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        within = np.maximum(total - best, 0.0) + n * floor
+        deviation = np.sqrt(within / freedom)
+        statistic = np.log((within + np.maximum(best, 0.0)) / within)
+        separation = (upper - lower) / deviation
+        z = np.sqrt(freedom) * (statistic - _CENTRE - 2.4 / freedom)
+        skew = _SKEW / n
+        corrected = (np.sqrt(np.maximum(1.0 + 4.0 * skew * (z + skew), 0.0)) - 1.0) / (2.0 * skew)
+    origin = x[start] + mean
+    p_value = special.ndtr(-corrected)
+    return {
+        "lower_count": lower_count,
+        "lower_mean": origin + lower,
+        "upper_mean": origin + upper,
+        "within_standard_deviation": deviation,
+        "separation": separation,
+        "statistic": statistic,
+        "p_value": p_value,
+        "found": (p_value < CALLED_BELOW) & (separation >= LEAST_SEPARATION),
+        "equal": equal,
+    }
