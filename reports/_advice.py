@@ -8,6 +8,7 @@ import polars as pl
 
 from reports import _words as words
 from reports._markup import shorten
+from reports._words_lot_detail import STEP
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -65,6 +66,8 @@ def lot_steps(page: LotPage) -> list[str]:
         steps += _held(page)
     if _flagged(result, "spots_differ_within_parts"):
         steps.append(step["soft_spots"])
+    if _flagged(result, "more_than_one_group"):
+        steps.append(STEP["mixed"])
     if result.verdict in ("hold", "reject") and not result.dispositions:
         steps.append(step["disposition"])
     return steps

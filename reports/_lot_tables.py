@@ -23,7 +23,8 @@ if TYPE_CHECKING:
     from schemas.results import Decision, LotPage
 
 __all__ = [
-    "brackets_table", "checks_table", "decisions_table", "parts_table", "readings_table", "run_state", "spots_table",
+    "brackets_table", "checks_table", "decisions_table", "limits_in_words", "parts_table", "places", "readings_table", "run_state",
+    "spots_table",
 ]  # fmt: skip
 
 MOST_ROWS = 400
@@ -117,7 +118,7 @@ def _first_readings(page: LotPage) -> dict[tuple[Any, ...], str]:
         return {}
     frame = best_order(page.readings, ("measured_at", "source", "line", "replicate"))
     all_shown = frame.height <= MOST_ROWS
-    suspects, place = _flagged_spots(page), _places(page)
+    suspects, place = _flagged_spots(page), places(page)
     found: dict[tuple[Any, ...], str] = {}
     for row in frame.unique(["part", "spot"], keep="first", maintain_order=True).iter_rows(named=True):
         spot = row["part"], row["spot"]
@@ -141,7 +142,7 @@ def _note(row: Row) -> str:
     return "; ".join(said)
 
 
-def _places(page: LotPage) -> Callable[[object], str]:
+def places(page: LotPage) -> Callable[[object], str]:
     """Return how to name a reading's file: its letter in the table of files, or what the reading says."""
     letters: dict[str, list[str]] = {}
     files = best_order(page.provenance.files, ("name", "sha256"))
@@ -169,7 +170,7 @@ def readings_table(page: LotPage, number: int, clock: Clock, *, unit: str) -> Ht
     frame, _, capping = capped(frame.with_columns(pl.Series("_note", notes, dtype=pl.String)), keep, MOST_ROWS)
     flagged = [bool(note) for note in frame["_note"]]
     same = {name: frame[name][0] for name in _CONSTANT if frame.height > 1 and frame[name].n_unique() == 1}
-    place = _places(page)
+    place = places(page)
     decimals = _read_decimals(frame["value"].to_list())
     at_reference = max(decimals, decimals_for(page.result.repeatability, page.result.mean))
 

@@ -7,6 +7,9 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from reports import _words as words
+from reports import _words_lot_detail as detail_words
+from reports._lot_capability import withheld
+from reports._lot_material import groups_in_words
 from reports._lot_tables import run_state
 from reports._markup import Html, shorten
 from reports._numbers import Clock, as_written, compact, decimals_for, finite, fixed, significant
@@ -17,6 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from reports._tables import Row
+    from schemas.lot_detail import LotDetail
     from schemas.results import LotPage, LotResult
 
 __all__ = ["INDICATIVE", "key_figures", "main_points", "reason_of"]
@@ -49,7 +53,9 @@ def main_points(page: LotPage, clock: Clock, unit: str, decimals: int) -> list[s
             level + (point["scatter"].format(s=significant(result.standard_deviation, 2), unit=unit) if has_s else ".")
         )
     points += _nearest(page)
-    points.append(_capability_point(result))
+    points.append(_capability_point(result, page.detail))
+    if page.detail is not None and page.detail.material.groups.found:
+        points.append(groups_in_words(page.detail.material.groups, unit, decimals))
     points += _support_points(page, clock)
     out = page.spot_values.filter(pl.col("within") == "out") if page.spot_values.height else page.spot_values
     if out.height:
@@ -113,7 +119,7 @@ def _nearest(page: LotPage) -> list[str]:
     return found
 
 
-def _capability_point(result: LotResult) -> str:
+def _capability_point(result: LotResult, detail: LotDetail | None) -> str:
     point = words.POINT
     if finite(result.ppk) is None:
         return point["no_index"].format(reason=reason_of(result, "ppk"))
@@ -126,6 +132,8 @@ def _capability_point(result: LotResult) -> str:
         said += point["indicative"]
     if result.support != "supported":
         said += point["index_open"]
+    if detail is not None and not detail.capability.headline:
+        said += detail_words.SAY["no_cpk"]
     return said
 
 
@@ -153,9 +161,13 @@ def _support_points(page: LotPage, clock: Clock) -> list[str]:
     return said
 
 
-def key_figures(result: LotResult, unit: str, decimals: int) -> Html:
-    """Return the key figures, each with its interval and n, or the reason why there is none."""
-    fragment = words.FRAGMENT
+def key_figures(page: LotPage, unit: str, decimals: int) -> Html:
+    """Return the key figures, each with its interval and n, or the reason why there is none.
+
+    An unstable process has no Cp and no Cpk here; the figures stay in the data.
+    """
+    result, fragment = page.result, words.FRAGMENT
+    conditions = page.detail.capability if page.detail is not None else None
     cells: list[tuple[str, object, Sequence[object], str | None]] = [
         (words.KEY["counts"], f"{result.parts} · {result.spots} · {result.readings}", (), None)
     ]
@@ -194,6 +206,9 @@ def key_figures(result: LotResult, unit: str, decimals: int) -> Html:
         degrees(result.within_degrees_of_freedom),
     )  # fmt: skip
     for name in ("cp", "cpk", "pp", "ppk"):
+        if withheld(conditions, name) and getattr(result, name) is not None:
+            cells.append((words.KEY[name], "", (), f"{detail_words.SAY['not_stated']}.".capitalize()))
+            continue
         interval = getattr(result, f"{name}_interval")
         between = (
             fragment["interval"].format(low=fixed(interval[0], 2), high=fixed(interval[1], 2)) if interval else None

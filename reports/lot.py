@@ -8,6 +8,9 @@ from reports._address import address
 from reports._advice import lot_steps
 from reports._charts import Plot, figure, svg
 from reports._links import linked
+from reports._lot_capability import capability_section, plan_section
+from reports._lot_components import components_section, suspects_section
+from reports._lot_material import material_section
 from reports._lot_tables import limits_in_words
 from reports._lot_text import key_figures, main_points, reason_of
 from reports._markup import Html, element, isolated, join, shorten
@@ -42,16 +45,17 @@ def render(page: LotPage) -> str:
         result.mean,
     )
     word = words.VERDICT.get(result.verdict, result.verdict)
-    charts = _charts(page, clock, numbered, unit=unit, decimals=decimals)
-    shown = [drawn for anchor, (_, drawn) in charts.items() if anchor != "brackets"]
+    charts = _charts(page, numbered, unit=unit, decimals=decimals)
+    shown = [drawn for _, drawn in charts.values()]
     none = element("p", words.FIGURE["none"].format(reason=reason_of(result, "mean")))
     points = join(element("li", point) for point in main_points(page, clock, unit, decimals))
     body = [
         verdict(result.verdict, word, result.reasons, lot_steps(page)),
         section("points", element("ul", points, class_="points")),
-        section("figures", key_figures(result, unit, decimals)),
+        section("figures", key_figures(page, unit, decimals)),
         section("charts", *(shown or [none]), wide=True),
-        section("support", *_support(page, clock, numbered, here, charts, unit), wide=True),
+        *_details(page, numbered, unit, decimals),
+        section("support", *_support(page, clock, numbered, here, unit), wide=True),
         section("conformity", *_conformity(result, numbered), wide=True),
         section("uncertainty", *_budgets(result, numbered, unit), wide=True),
         section("rule", facts(_rule_facts(result, unit))),
@@ -90,9 +94,7 @@ def _what(result: LotResult, clock: Clock) -> Html:
     return join(named, " · ")
 
 
-def _charts(
-    page: LotPage, clock: Clock, numbered: Numbered, *, unit: str, decimals: int
-) -> dict[str, tuple[int, Html]]:
+def _charts(page: LotPage, numbered: Numbered, *, unit: str, decimals: int) -> dict[str, tuple[int, Html]]:
     """Draw the charts; by anchor, with their numbers, so that tables can point back."""
     result, say = page.result, words.FIGURE
     found: dict[str, tuple[int, Html]] = {}
@@ -103,7 +105,6 @@ def _charts(
 
     parts = best_order(page.part_values, ("order", "part"))
     spots = best_order(page.spot_values, ("part_order", "part", "spot"))
-    brackets = best_order(page.brackets, ("meter", "first_at", "last_at"))
     limited = result.limits_unit is not None
     if drawn := _lot_charts.parts_plot(result, parts, spots, unit=unit, decimals=decimals):
         add("parts", drawn[0], say["parts"], say["key_parts"] if limited else say["key_plain"], drawn[1])
@@ -111,17 +112,33 @@ def _charts(
         sentence = say["distribution_bars"].format(bins=spread[1]) if spread[1] else say["distribution"]
         key = say["key_bars" if spread[1] else "key_spread"] if limited else say["key_plain_spread"]
         add("spots", spread[0], sentence, key)
-    if line := _lot_charts.timeline_plot(brackets, as_of=result.as_of, clock=clock):
-        add("brackets", line[0], say["timeline"], say["key_timeline"], line[1])
     return found
 
 
-def _support(
-    page: LotPage, clock: Clock, numbered: Numbered, here: str, charts: dict[str, tuple[int, Html]], unit: str
-) -> list[Html]:
+def _details(page: LotPage, numbered: Numbered, unit: str, decimals: int) -> list[Html]:
+    """Return the sections on capability, variation, outlying values, plan and material."""
+    result, detail = page.result, page.detail
+    if detail is None or not result.parts:
+        return []
+    plan = detail.plan
+    return [
+        capability_section(result, detail.capability, detail.components, numbered),
+        components_section(page, detail.components, numbered, unit),
+        suspects_section(page, detail.suspects, numbered, unit, _lot_tables.places(page)),
+        *([plan_section(plan, numbered)] if plan is not None else []),
+        material_section(detail.material, numbered, unit, decimals),
+    ]
+
+
+def _support(page: LotPage, clock: Clock, numbered: Numbered, here: str, unit: str) -> list[Html]:
     if not page.brackets.height:
         return [element("p", words.FRAGMENT["no_brackets"])]
-    number, drawn = charts.get("brackets", (None, Html("")))
+    number, drawn = None, Html("")
+    frame = best_order(page.brackets, ("meter", "first_at", "last_at"))
+    if line := _lot_charts.timeline_plot(frame, as_of=page.result.as_of, clock=clock):
+        say, number = words.FIGURE, numbered.figure()
+        sentences = (say["timeline"], say["key_timeline"], line[1])
+        drawn = figure(number, "brackets", svg(line[0], sentences[0]), *sentences, table="brackets")
     tables = [_lot_tables.brackets_table(page, numbered.table(), number, clock, here)]
     if page.checks.height:
         tables.append(_lot_tables.checks_table(page, numbered.table(), clock, unit=unit))

@@ -1,12 +1,16 @@
-"""What a critical reader of a lot asks beside its verdict: capability with its conditions, components of variance, suspect values,
-the plan by variables, likely materials. Computed for the lots that are shown; keys as in `--json`, under `detail`.
+"""What a critical reader of a lot asks beside its verdict, computed for the lots that are shown.
+
+Capability with its conditions, components of variance, suspect values, the plan by variables, likely materials. The keys are
+those of `--json`, under `detail`.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-import polars as pl
+if TYPE_CHECKING:
+    import polars as pl
 
 __all__ = [
     "CapabilityDetail",

@@ -6,13 +6,24 @@ import dataclasses
 from datetime import timedelta
 
 import polars as pl
+from sample_details import RANGES, with_detail
 from sample_lots import PARTS, SPOTS, lot_page
 from sample_meters import meter_page, meter_pages
 from sample_texts import DAY, HOSTILE, permuted, provenance
 
 from schemas.results import Decision, IndexPage, LotPage
 
-__all__ = ["DAY", "HOSTILE", "index_page", "lot_page", "lot_pages", "meter_page", "meter_pages", "permuted"]
+__all__ = [
+    "DAY",
+    "HOSTILE",
+    "detailed_pages",
+    "index_page",
+    "lot_page",
+    "lot_pages",
+    "meter_page",
+    "meter_pages",
+    "permuted",
+]
 
 SOFT = (
     "spots_differ_within_parts: spots of one part differ more than repeats on one spot (F = 9.812, p = 2.1e-08); "
@@ -78,6 +89,40 @@ def lot_pages() -> dict[str, LotPage]:
         part_values=pl.DataFrame(schema=PARTS), spot_values=pl.DataFrame(schema=SPOTS),
     )  # fmt: skip
     return pages
+
+
+def detailed_pages() -> dict[str, LotPage]:
+    """Return lots with what is computed for a page, and what it must stand."""
+    pages = lot_pages()
+    mixed = {(i, j): -0.9 for i in (2, 5, 9, 11) for j in range(3)}
+    rising = {(i, j): 0.05 * i for i in range(20) for j in range(3)}
+    by_variables = lot_page("L-1017")
+    found = {
+        "detail": pages["accept"],
+        "detail_unstable": lot_page("L-1015", parts=20, scatter=0.05, shift=rising),
+        "detail_mixed": lot_page(
+            "L-1016",
+            parts=15,
+            scatter=0.05,
+            shift=mixed,
+            flags=("more_than_one_group: part means fall into two groups",),
+        ),
+        "detail_by_variables": dataclasses.replace(
+            by_variables, result=dataclasses.replace(by_variables.result, conforms_by="k_method")
+        ),
+        **{
+            f"detail_{name}": pages[name]
+            for name in ("one_reading", "all_equal", "one_sided", "many", "no_limits", "reject")
+        },
+    }
+    ranges = tuple(
+        {**RANGES[0], "material": text, "temper": text, "source": text}
+        for text in HOSTILE
+        if text.strip() and "\ud800" not in text
+    )
+    return {name: with_detail(page) for name, page in found.items()} | {
+        "detail_hostile": with_detail(pages["hostile"], ranges=ranges)
+    }
 
 
 def index_page(*, hostile: bool = False, lots: int = 0, quiet: bool = False) -> IndexPage:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from pipeline.cli import output
+from pipeline.cli.lot_lines import detail_lines
 from pipeline.cli.options import AsOf, DryRun, Json, WorkspaceOption, moment, workspace_at
 from pipeline.cli.work import exit_code
 from pipeline.errors import UsageError
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from pipeline.settings import Settings, Workspace
+    from schemas.lot_detail import LotDetail
     from schemas.results import LotResult, MeterResult
 
 __all__ = ["add_to", "read_and_assess"]
@@ -115,15 +117,16 @@ def lot(
             )
         found, sources = read_and_assess(place, as_of, lots=[name])
     result: LotResult = with_budgets(found, found.lots[name])
-    path = _write(place, lot_pages(place, found, sources, [name]), as_of, dry_run=dry_run)
+    pages = list(lot_pages(place, found, sources, [name]))
+    path = _write(place, pages, as_of, dry_run=dry_run)
     if json:
-        output.print_json({**as_json(result), "page": path})
+        output.print_json({**as_json(result), "detail": as_json(pages[0].detail), "page": path})
     else:
-        _show_lot(result, path)
+        _show_lot(result, pages[0].detail, path)
     raise typer.Exit(exit_code({name: result.verdict}, {}))
 
 
-def _show_lot(result: LotResult, path: str | None) -> None:
+def _show_lot(result: LotResult, detail: LotDetail | None, path: str | None) -> None:
     console = output.out()
     console.print(output.plain(f"{result.lot}: {output.VERDICT_WORDS[result.verdict]}"))
     for reason in result.reasons:
@@ -140,6 +143,9 @@ def _show_lot(result: LotResult, path: str | None) -> None:
         )
     for index in ("cp", "cpk", "pp", "ppk"):
         value = getattr(result, index)
+        if index in ("cp", "cpk") and value is not None and detail is not None and not detail.capability.headline:
+            console.print(output.plain(f"  {index.capitalize()} not stated: {detail.capability.headline_reason}"))
+            continue
         interval = getattr(result, f"{index}_interval")
         if value is None:
             console.print(
@@ -148,6 +154,9 @@ def _show_lot(result: LotResult, path: str | None) -> None:
         else:
             shown = "" if interval is None else f" ({_number(interval[0], 3)} to {_number(interval[1], 3)})"
             console.print(f"  {index.capitalize()} {_number(value, 3)}{shown}")
+    if detail is not None and result.parts:
+        for line in detail_lines(detail, result.unit):
+            console.print(output.plain(f"  {line}"))
     for flag in result.flags:
         console.print(output.plain(f"  flag: {flag}"))
     for decision in result.dispositions:

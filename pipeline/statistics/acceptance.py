@@ -220,4 +220,7 @@ def operating_characteristic(nonconforming: ArrayLike, n: int, k: float) -> NDAr
     p = np.asarray(nonconforming, dtype=np.float64)
     if n < 2 or (p <= 0).any() or (p >= 1).any():
         raise ValueError("expected n of at least 2 and fractions between 0 and 1")
-    return np.asarray(1.0 - special.nctdtr(n - 1, special.ndtri(1.0 - p) * sqrt(n), k * sqrt(n)))
+    delta, t = -special.ndtri(p) * sqrt(n), k * sqrt(n)
+    # by symmetry, as the function is made for a noncentrality above zero; not a number comes only where nothing is accepted
+    beyond = np.where(delta < 0, special.nctdtr(n - 1, -delta, -t), 1.0 - special.nctdtr(n - 1, delta, t))
+    return np.asarray(np.nan_to_num(beyond, nan=0.0))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import sqrt
+from math import isfinite, sqrt
 
 from scipy import optimize, special
 
@@ -98,13 +98,11 @@ def _noncentrality(quality: float, n: int, probability: float) -> float:
     t = quality * sqrt(n)
 
     def excess(z: float) -> float:
-        # beyond what the noncentral t can be computed for, its normal approximation decides (Johnson and Kotz, chapter 31)
-        value = float(special.nctdtr(n - 1, z * sqrt(n), t)) if abs(z * sqrt(n)) < 37.0 else _normal(z)
-        return value - probability
-
-    def _normal(z: float) -> float:
-        nu = n - 1.0
-        return float(special.ndtr((t * (1.0 - 1.0 / (4.0 * nu)) - z * sqrt(n)) / sqrt(1.0 + t * t / (2.0 * nu))))
+        delta = z * sqrt(n)
+        # by symmetry, as the function is made for a noncentrality above zero
+        value = float(special.nctdtr(n - 1, delta, t) if z >= 0 else 1.0 - special.nctdtr(n - 1, -delta, -t))
+        # not a number comes only far out, where the probability is 0 or 1 to every digit
+        return (value if isfinite(value) else float(t > delta)) - probability
 
     reach = 10.0 + 10.0 * abs(quality)
     return float(optimize.brentq(excess, -reach, reach, xtol=1e-10))

@@ -166,7 +166,6 @@ def quantile_capability(
         raise ValueError("values and limits must be finite numbers")
     n = array.size
     needed = values_needed(definition)
-    skew = _skewness(array) if definition == "pearson_iii" and n > 2 else 0.0
     reason = None
     if lower is None and upper is None:
         reason = "no limit is given"
@@ -181,10 +180,7 @@ def quantile_capability(
     if reason is not None:
         missing = dict.fromkeys(("quantile_pp", "quantile_ppk"), reason)
         return QuantileCapability(n, definition, None, None, None, None, None, missing)
-    if definition == "pearson_iii":
-        low, middle, high = _pearson_iii(array, skew)
-    else:
-        low, middle, high = (_at(array, probability, definition) for probability in (_LOW, 0.5, _HIGH))
+    low, middle, high = (_at(array, probability, definition) for probability in (_LOW, 0.5, _HIGH))
     missing = {}
     pp = None
     if lower is None or upper is None:
@@ -211,6 +207,9 @@ def _at(array: NDArray[np.float64], probability: float, definition: CapabilityDe
     if definition == "lognormal":
         logs = np.log(array / array[0])
         return exp(log(float(array[0])) + float(logs.mean() + multiple * logs.std(ddof=1)))
+    if definition == "pearson_iii":
+        low, middle, high = _pearson_iii(array)
+        return {_LOW: low, 0.5: middle, _HIGH: high}[probability]
     return quantile(array, probability, definition)
 
 
@@ -227,9 +226,9 @@ def _skewness(array: NDArray[np.float64]) -> float:
     return 0.0 if m2 == 0 else float((centred**3).mean()) / m2**1.5 * sqrt(n * (n - 1.0)) / (n - 2.0)
 
 
-def _pearson_iii(array: NDArray[np.float64], skew: float) -> tuple[float, float, float]:
+def _pearson_iii(array: NDArray[np.float64]) -> tuple[float, float, float]:
     """Return the 0.135 %, 50 % and 99.865 % quantiles of the shifted gamma distribution with the moments of the values."""
-    s = float(array.std(ddof=1))
+    s, skew = float(array.std(ddof=1)), _skewness(array)
     if abs(skew) < _NO_SKEW:
         standard = np.array([-3.0, 0.0, 3.0])
     else:
@@ -269,11 +268,11 @@ def pearson_iii_scores(values: ArrayLike) -> NDArray[np.float64]:
     skew = _skewness(array)
     z = (array - array.mean()) / array.std(ddof=1)
     if abs(skew) < _NO_SKEW:
-        return z
+        return np.asarray(z)
     shape = 4.0 / (skew * skew)
     place = np.maximum(shape + abs(skew) / skew * z * sqrt(shape), 0.0)
     upper_tail = z * skew > 0
     below = special.ndtri(special.gammainc(shape, place))
     above = -special.ndtri(special.gammaincc(shape, place))
     score = np.where(upper_tail, above, below) * np.sign(skew)
-    return np.clip(score, -8.0, 8.0)
+    return np.asarray(np.clip(score, -8.0, 8.0))

@@ -262,7 +262,9 @@ def _capability(result: LotResult, means: np.ndarray, names: list[str], subgroup
         lost = 1.0 - result.ppk / result.pp
     return CapabilityDetail(
         headline=not unstable,
-        headline_reason="the parts, in the order of measuring, do not come from one stable process" if unstable else None,
+        headline_reason="the parts, in the order of measuring, do not come from one stable process"
+        if unstable
+        else None,
         subgroups=subgroups,
         indicative=subgroups < INDICATIVE,
         stability=_order(order, names),
@@ -455,11 +457,17 @@ def _in_unit(ranges: pl.DataFrame, unit: str) -> pl.DataFrame:
 
 
 def _part_uncertainty(result: LotResult, readings: int, of_mean: float) -> float:
-    """Return the standard uncertainty of one part mean: what does not average stays, what does is of fewer readings."""
-    if not result.contributions:
+    """Return the standard uncertainty of one part mean: what does not average stays, what does is of fewer readings.
+
+    A known bias that was not corrected is spread over the coverage factor, as it is in the uncertainty of the lot's mean.
+    """
+    budget = next((b for b in result.budgets if b.of == "part" and b.standard_uncertainty and b.coverage_factor), None)
+    lines, behind = (budget.contributions, budget.readings) if budget else (result.contributions, result.readings)
+    if not lines:
         return of_mean
-    fewer = result.readings / max(readings, 1)
-    return sqrt(sum(c.standard_uncertainty**2 * (fewer if c.averages else 1.0) for c in result.contributions)) or of_mean
+    fewer = behind / max(readings, 1)
+    bias = abs(budget.uncorrected_bias) / budget.coverage_factor if budget and budget.coverage_factor else 0.0
+    return sqrt(sum(c.standard_uncertainty**2 * (fewer if c.averages else 1.0) for c in lines)) + bias or of_mean
 
 
 def _line(row: dict[str, Any], probability: float, likelihood: float, distance: float, fits: bool) -> MaterialLine:

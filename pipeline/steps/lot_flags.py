@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from pipeline.statistics.constants import d2
+from pipeline.statistics.grouping import two_groups_of_lots
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -25,7 +26,12 @@ def _add(found: dict[str, list[str]], frame: pl.DataFrame, words: str) -> None:
 
 
 def flags_of_lots(
-    assessment: Assessment, parts: pl.DataFrame, live: pl.DataFrame, figures: pl.DataFrame, unnamed: pl.DataFrame
+    assessment: Assessment,
+    parts: pl.DataFrame,
+    live: pl.DataFrame,
+    figures: pl.DataFrame,
+    part_values: pl.DataFrame,
+    unnamed: pl.DataFrame,
 ) -> dict[str, list[str]]:
     """Return the flags of each lot.
 
@@ -39,6 +45,8 @@ def flags_of_lots(
         Those that count.
     figures
         Lot values of `nested`.
+    part_values
+        Part values of `nested`.
     unnamed
         Part readings that count and name no part.
     """
@@ -124,6 +132,12 @@ def flags_of_lots(
         found,
         soft,
         "spots_differ_within_parts: spots of one part differ more than repeats on one spot (F = {spot_f_ratio:.4g}, p = {spot_p_value:.2g}); look for soft spots",
+    )
+    _add(
+        found,
+        two_groups_of_lots(part_values).filter("found"),
+        "more_than_one_group: part means fall into two groups, {lower_count} around {lower_mean:.5g} and the others around "
+        f"{{upper_mean:.5g}} {settings.unit} (p = {{p_value:.2g}}, {{separation:.1f}} standard deviations apart); look for mixed material",
     )
     return found
 

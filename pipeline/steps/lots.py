@@ -272,7 +272,7 @@ def lot_results(assessment: Assessment, events: list[Event], lots: Iterable[str]
     shortfall = _plan_shortfall(spots, part_values, info)
     lacking, conflicts = _without_reference(live), _conflicts(parts)
     hardness, decisions = _hardness(assessment, info), _decisions_on_lots(events)
-    flags = flags_of_lots(assessment, parts, live, figures, unnamed)
+    flags = flags_of_lots(assessment, parts, live, figures, part_values, unnamed)
     for lot, texts in flags_of_bias(bias, settings).items():
         flags.setdefault(lot, []).extend(texts)
     for lot, text in supplier_levels(figures, info, settings).items():

@@ -226,3 +226,10 @@ def test_values_needed_is_where_the_quantile_enters_the_data(definition: str) ->
     few = np.quantile(np.arange(float(n - 1)), 0.00135, method=method)
     assert few == 0.0
     assert np.quantile(np.arange(float(n + 40)), 0.00135, method=method) > 0.0
+
+
+def test_operating_curve_reaches_the_qualities_that_nobody_accepts() -> None:
+    chance = operating_characteristic([1e-9, 0.001, 0.2, 0.6, 0.999, 1 - 1e-12], 15, 1.6)
+    assert chance[0] == pytest.approx(1.0)
+    assert list(chance) == sorted(chance, reverse=True)
+    assert 0 <= chance[-1] < 1e-12

@@ -1,0 +1,91 @@
+"""What `annealog lot` prints of a lot's details: one line a question."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from schemas.lot_detail import LotDetail, MaterialDetail
+
+__all__ = ["detail_lines"]
+
+_MOST_RANGES = 5
+
+
+def detail_lines(detail: LotDetail, unit: str) -> list[str]:
+    """Return the lines: order of parts, shape, components, outlying values, plan, materials, groups.
+
+    Parameters
+    ----------
+    detail
+        Of one lot.
+    unit
+        Working unit.
+    """
+    capability = detail.capability
+    order, shape = capability.stability, capability.normality
+    lines = []
+    if order.state == "not_judged":
+        lines.append(f"order of parts: not judged, {order.reason}")
+    else:
+        signals = ", ".join(dict.fromkeys(s.title for s in order.signals if s.decides))
+        lines.append(f"order of parts: {order.state}" + (f" ({signals})" if signals else ""))
+    if order.independent is False:
+        lines.append(
+            f"neighbouring parts depend on each other (autocorrelation {order.autocorrelation:.2f}): intervals do not hold"
+        )
+    if shape.normal is None:
+        lines.append(f"normality: not tested, {shape.reason}")
+    else:
+        lines.append(
+            f"normality: {'possible' if shape.normal else 'rejected'} (Anderson-Darling p = {shape.p_value:.2g})"
+        )
+    for name in ("quantile_pp", "quantile_ppk"):
+        value = getattr(capability.quantile, name)
+        if value is not None:
+            lines.append(
+                f"{name.replace('quantile_', '').capitalize()} from quantiles {value:.3g} ({capability.quantile.definition})"
+            )
+    if capability.indicative:
+        lines.append(f"indicative: {capability.subgroups} subgroups, fewer than 25")
+    if detail.components is not None:
+        shares = [f"{line.level} {line.share:.0%}" for line in detail.components.lines if line.share is not None]
+        if shares:
+            lines.append("variance inside the lot: " + ", ".join(shares))
+    if detail.suspects.values:
+        lines.append(f"outlying values: {len(detail.suspects.values)}, shown on the page, none left out")
+    if detail.plan is not None:
+        plan = detail.plan
+        state = (
+            "no result, " + (plan.reason or "")
+            if plan.accepted is None
+            else "accepts"
+            if plan.accepted
+            else "does not accept"
+        )
+        lines.append(f"plan by variables: {state}")
+    return lines + _materials(detail.material, unit)
+
+
+def _materials(material: MaterialDetail, unit: str) -> list[str]:
+    lines = []
+    groups = material.groups
+    if groups.found and groups.lower_mean is not None and groups.upper_mean is not None:
+        lines.append(
+            f"two groups of parts: {len(groups.lower_parts)} around {groups.lower_mean:.5g}, {len(groups.upper_parts)} around "
+            f"{groups.upper_mean:.5g} {unit}" + ("; different meters read them" if groups.meters_differ else "")
+        )
+        fewer = min(groups.lower_parts, groups.upper_parts, key=lambda parts: len(parts))
+        lines.append("parts of the smaller group: " + ", ".join(fewer[:40]))
+    if material.reason is not None:
+        return [*lines, f"materials: not compared, {material.reason}"]
+    fitting = [line for line in material.lines if line.fits]
+    named = [
+        f"{' '.join(filter(None, (line.material, line.temper)))} {line.probability:.0%}"
+        + (" (example range)" if line.example else "")
+        for line in fitting[:_MOST_RANGES]
+    ]
+    lines.append("materials that fit: " + (", ".join(named) or "none of the site's table"))
+    if material.declared_fits is False:
+        lines.append(f"entered as {material.declared}, which does not fit")
+    return lines
