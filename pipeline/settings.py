@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pipeline.errors import EnvironmentProblem, SettingsError
-from schemas.tables import UNITS
+from schemas.tables import TEMPERATURE_SOURCES, UNITS
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -98,6 +98,33 @@ class Settings:
     )
     block_part_difference_c: float = _setting(
         3.0, "Block and part further apart than this are flagged (MIL-STD-1537C 5.1.2).", "°C"
+    )
+    temperature_sources: str = _setting(
+        "internal external",
+        "Sources of temperature that count as that of the metal, separated by spaces; a reading with another one is flagged.",
+    )
+    temperature_age_minutes: float = _setting(
+        15.0, "A temperature taken longer before its reading is flagged (common practice, no source).", "min"
+    )
+    sensor_tolerance_c: float = _setting(
+        0.5,
+        "Largest error of a sensor check that passes, where the check names none (common practice, no source).",
+        "°C",
+    )
+    sensor_check_interval_days: float = _setting(
+        0.0, "Longest time between the checks of a temperature sensor; 0 asks for none.", "d"
+    )
+    sensor_failures_hold: bool = _setting(
+        False, "A lot read with a sensor between its last good check and a failed one is held, not only flagged."
+    )
+    penetration_multiple: float = _setting(
+        2.6, "Standard depths of penetration that metal must be thick (ASTM E1004, from memory)."
+    )
+    flat_from_radius_mm: float = _setting(
+        250.0, "A larger radius counts as flat for every probe (common practice, no source).", "mm"
+    )
+    largest_correction_iacs: float = _setting(
+        5.0, "A larger correction for geometry is refused: use another frequency (MIL-STD-1537C 4.4.3).", "%IACS"
     )
     supplier_baseline_lots: int = _setting(
         8, "First lots of a supplier and material that freeze the limits of its lot means."
@@ -260,6 +287,20 @@ def _process_charts(settings: Settings, where: str) -> None:
         raise SettingsError(f"{where}: process_patterns, pattern_points: {error}.") from None
 
 
+def _temperature_and_geometry(settings: Settings, where: str) -> None:
+    for name in ("sensor_tolerance_c", "penetration_multiple", "largest_correction_iacs"):
+        if not getattr(settings, name) > 0:
+            raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: expected a number above 0.")
+    for name in ("temperature_age_minutes", "sensor_check_interval_days", "flat_from_radius_mm"):
+        if getattr(settings, name) < 0:
+            raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: expected a number of at least 0.")
+    for source in settings.temperature_sources.split():
+        if source not in TEMPERATURE_SOURCES:
+            raise SettingsError(
+                f"{where}: temperature_sources names {source!r}: expected some of {', '.join(TEMPERATURE_SOURCES)}."
+            )
+
+
 def _above_zero(settings: Settings, where: str) -> None:
     for name in ("check_interval_hours", "check_gap_minutes", "tolerance", "size_cap_mb", "process_subgroup_hours"):
         if not getattr(settings, name) > 0:
@@ -296,6 +337,7 @@ def _above_zero(settings: Settings, where: str) -> None:
             raise SettingsError(
                 f"{where}: {name} = {getattr(settings, name)!r}: expected a number from {low:g} to {high:g}."
             )
+    _temperature_and_geometry(settings, where)
     if not 0.5 <= settings.confidence < 1:
         raise SettingsError(f"{where}: confidence = {settings.confidence!r}: expected a number from 0.5 to below 1.")
 

@@ -17,6 +17,7 @@ from schemas.uncertainty import Budget, Conformity, Contribution
 
 if TYPE_CHECKING:
     from schemas.bias import BiasAtLevel, BiasLine
+    from schemas.corrections import AppliedCorrection
     from schemas.drift import CheckInterval, DriftChart, DriftSignal
     from schemas.lot_detail import LotDetail
 
@@ -141,6 +142,7 @@ class LotResult:
     conformity: Conformity | None = None  # None without limits
     bias_at_level: tuple[BiasAtLevel, ...] = ()  # of each meter that read it, by the line over its blocks
     budgets: tuple[Budget, ...] = ()  # of a single reading and of the compared value; filled for lots that are shown
+    corrections: tuple[AppliedCorrection, ...] = ()  # for the geometry of the metal
 
 
 @dataclass(frozen=True, slots=True)

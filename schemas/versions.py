@@ -10,7 +10,7 @@ import polars as pl
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-__all__ = ["join_version", "version_at"]
+__all__ = ["intervals", "join_version", "version_at"]
 
 _BEGINNING = datetime(1, 1, 1, tzinfo=UTC)
 
@@ -95,3 +95,16 @@ def join_version(
         .sort("_row")
     )
     return frame.with_columns(joined.select(columns.values()).get_columns())
+
+
+def intervals(table: pl.DataFrame, key: Sequence[str]) -> pl.DataFrame:
+    """Return every version of every row with `holds_from` and `holds_to` (not included; null for the one that holds on).
+
+    Parameters
+    ----------
+    table
+        A reference table with `valid_from`.
+    key
+        Its key columns.
+    """
+    return _from_when(table, key).with_columns(pl.col("holds_from").shift(-1).over(*key).alias("holds_to"))

@@ -38,6 +38,9 @@ UNITS_TO_DECLARE = (
     "m",
     "in",
     "mil",
+    "min",
+    "s",
+    "h",
 )
 _JSON_TYPES: dict[str, dict[str, Any]] = {
     "text": {"type": "string"},

@@ -20,6 +20,8 @@ _WORDS: tuple[tuple[str, str], ...] = (
     ("standard_deviation", r"std\.?[ _]?dev.*|standard[ _]deviation|stdev|sd|s|sigma_n"),
     ("temperature_state", r"(?:temp\w*[ _]?)?state|compensation|comp"),
     ("temperature_source", r"temp\w*[ _]source"),
+    ("temperature_age_min", r"temp\w*[ _]age\w*"),
+    ("pieces", r"pieces|stack\w*"),
     ("temperature_c", r"(?:metal|room|part|ambient)?[ _]?temp\w*[ _.]?c?|metal|room|t"),
     ("frequency_khz", r"freq\w*|f|frequency_khz"),
     ("thickness_mm", r"thick\w*|wall"),

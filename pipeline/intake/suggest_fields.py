@@ -141,7 +141,7 @@ class _Drafter:
         made["column"] = target
         if target in ("measured_at", "measured_date", "measured_time"):
             made |= self.moment(column, target)
-        elif target in ("sequence", "count"):
+        elif target in ("sequence", "count", "pieces"):
             made["type"] = "integer"
         elif target == "curvature_compensated":
             made["type"] = "boolean"

@@ -177,6 +177,12 @@ def _row_problem(name: str, row: dict[str, Any]) -> str | None:
         return "a certified value needs a unit."
     if name == "materials" and (row.get("temperature_model") is None) != (row.get("coefficient") is None):
         return "a temperature model and its coefficient go together."
+    if name == "corrections":
+        start, end = row.get("low"), row.get("high")
+        if start is not None and end is not None and start >= end:
+            return f"low = {start:g} is not below high = {end:g}."
+        if row.get("value") is not None and row.get("unit") is None:
+            return "a correction needs a unit, MS/m or %IACS."
     if row.get("expanded_uncertainty") is not None and row.get("coverage_factor") is None:
         return "an expanded uncertainty needs its coverage factor."
     return None

@@ -37,6 +37,9 @@ _ALIASES: dict[str, tuple[str, ...]] = {
     "mm": ("mm",),
     "um": ("µm", "um", "micron", "microns"),
     "m": ("m",),
+    "min": ("min", "minutes"),
+    "s": ("s", "sec", "seconds"),
+    "h": ("h", "hours"),
     "in": ("in", "inch", "in.", '"'),
     "mil": ("mil", "mils", "thou"),
 }
@@ -98,6 +101,11 @@ class Conversion:
 
 
 COLUMN_UNITS: dict[str, dict[str, Conversion]] = {
+    "temperature_age_min": {
+        "min": Conversion(),
+        "s": Conversion(divisor=60.0),
+        "h": Conversion(multiplier=60.0),
+    },
     "temperature_c": {"degC": Conversion(), "degF": Conversion(offset=-32.0, multiplier=5.0, divisor=9.0)},
     "frequency_khz": {"kHz": Conversion(), "Hz": Conversion(divisor=1000.0), "MHz": Conversion(multiplier=1000.0)},
     "thickness_mm": {

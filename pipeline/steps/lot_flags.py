@@ -8,6 +8,8 @@ import polars as pl
 
 from pipeline.statistics.constants import d2
 from pipeline.statistics.grouping import two_groups_of_lots
+from pipeline.steps.geometry_flags import geometry_flags
+from pipeline.steps.temperature_flags import temperature_flags
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -50,27 +52,10 @@ def flags_of_lots(
     unnamed
         Part readings that count and name no part.
     """
-    settings = assessment.settings
     found: dict[str, list[str]] = {}
-    low, high = settings.working_temperature_c
-    outside = (
-        live.filter((pl.col("temperature_c") < low) | (pl.col("temperature_c") > high))
-        .group_by("lot")
-        .agg(pl.len().alias("n"), pl.col("temperature_c").max().alias("t"))
-    )
-    _add(
-        found,
-        outside,
-        f"metal_outside_working_range: {{n}} reading(s) at metal temperatures outside {low:g} to {high:g} °C, up to {{t:g}} °C",
-    )
-    _add(
-        found,
-        _apart_from_block(assessment, live),
-        (
-            "block_and_part_apart: metal {t:.1f} °C from the block checked before it, more than "
-            f"{settings.block_part_difference_c:g} °C (settings: block_part_difference_c)"
-        ),
-    )
+    for flags in (temperature_flags(assessment, live), geometry_flags(assessment, live)):
+        for lot, texts in flags.items():
+            found.setdefault(lot, []).extend(texts)
     _add(
         found,
         parts.filter("excluded").group_by("lot").agg(pl.len().alias("n")),
@@ -140,34 +125,6 @@ def flags_of_lots(
         f"{{upper_mean:.5g}} {settings.unit} (p = {{p_value:.2g}}, {{separation:.1f}} standard deviations apart); look for mixed material",
     )
     return found
-
-
-def _apart_from_block(assessment: Assessment, live: pl.DataFrame) -> pl.DataFrame:
-    """Return, for lots whose metal was too far from the block's temperature, the largest difference."""
-    checks = assessment.checks.filter(pl.col("temperature_c").is_not_null())
-    readings = live.filter((pl.col("clock") == "known") & (pl.col("temperature_state") == "at_metal"))
-    if not checks.height or not readings.height:
-        return pl.DataFrame(schema={"lot": pl.String, "t": pl.Float64})
-    of_lot = (
-        readings.group_by("lot", "meter")
-        .agg(
-            pl.col("measured_at").min(),
-            pl.col("temperature_c").min().alias("low"),
-            pl.col("temperature_c").max().alias("high"),
-        )
-        .with_columns(pl.col(pl.Categorical).cast(pl.String))
-    )
-    joined = of_lot.sort("measured_at").join_asof(
-        checks.select("meter", "at", pl.col("temperature_c").alias("block_c")).sort("at"),
-        left_on="measured_at", right_on="at", by="meter", strategy="backward", check_sortedness=False,
-    )  # fmt: skip
-    apart = pl.max_horizontal((pl.col("high") - pl.col("block_c")).abs(), (pl.col("low") - pl.col("block_c")).abs())
-    return (
-        joined.with_columns(apart.alias("t"))
-        .filter(pl.col("t") > assessment.settings.block_part_difference_c)
-        .group_by("lot")
-        .agg(pl.col("t").max())
-    )
 
 
 def supplier_levels(figures: pl.DataFrame, info: pl.DataFrame, settings: Settings) -> dict[str, str]:

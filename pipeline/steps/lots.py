@@ -14,9 +14,11 @@ from pipeline.statistics.capability import capability_of_lots
 from pipeline.statistics.descriptive import nested
 from pipeline.steps.bias import bias_of_lots, flags_of_bias, without_bias
 from pipeline.steps.budgets import budgets_of_lots
+from pipeline.steps.corrections import corrections_of_lots
 from pipeline.steps.guards import conformity_of_lots, guard_bands
 from pipeline.steps.lot_flags import flags_of_lots, supplier_levels
 from pipeline.steps.lot_limits import Judged, limits_in, limits_met, spots_in_limits_unit
+from pipeline.steps.temperature_flags import sensor_holds
 from schemas.results import Decision, LotResult
 from schemas.versions import join_version, version_at
 
@@ -278,6 +280,8 @@ def lot_results(assessment: Assessment, events: list[Event], lots: Iterable[str]
     for lot, text in supplier_levels(figures, info, settings).items():
         flags.setdefault(lot, []).append(text)
     models = _models(counted, settings.reference_temperature_c)
+    corrections = corrections_of_lots(counted, assessment.tables)
+    doubtful = sensor_holds(assessment, live)
     rows = (
         info.join(figures, on="lot", how="left", maintain_order="left")
         .join(
@@ -307,7 +311,7 @@ def lot_results(assessment: Assessment, events: list[Event], lots: Iterable[str]
                 support_reasons=tuple(found["support_reasons"]) if found else (),
                 limits_sentence=sentence,
                 missing=tuple(missing),
-                holds=(*([conflicts[lot]] if lot in conflicts else []), *holds),
+                holds=(*(each[lot] for each in (conflicts, doubtful) if lot in each), *holds),
                 hardness_out=tuple(out),
             )
         )
@@ -321,6 +325,7 @@ def lot_results(assessment: Assessment, events: list[Event], lots: Iterable[str]
             contributions=(),
             conformity=conformity.get(lot),
             models=models.get(lot, ()),
+            corrections=corrections.get(lot, ()),
             flags=tuple(flags.get(lot, [])),
             dispositions=tuple(decisions.get(lot, [])),
         )

@@ -8,6 +8,7 @@ import polars as pl
 
 from pipeline.metrology.temperature import at_reference
 from pipeline.metrology.units import convert_expression, is_resistivity
+from pipeline.steps.corrections import with_corrections
 from pipeline.steps.relative import with_setting
 from schemas.versions import join_version
 
@@ -100,7 +101,8 @@ def prepare(
         With material, temperature_model, coefficient, coefficient_source, factor, value_at_reference,
         standard_deviation_at_reference (first order where the conversion is curved), no_reference_reason, excluded,
         conflict_open (contradicts another export, and nobody has decided which holds), file_rank; with relative
-        readings also :data:`pipeline.steps.relative.SETTING_COLUMNS`.
+        readings also :data:`pipeline.steps.relative.SETTING_COLUMNS`, with a table of corrections also the columns of
+        :func:`pipeline.steps.corrections.with_corrections`.
     """
     frame = readings.filter((pl.col("measured_at") <= as_of) | (pl.col("clock") != "known"))
     frame = _with_material(_with_sensor(frame, tables), tables)
@@ -120,7 +122,7 @@ def prepare(
     frame = at_reference(
         frame, reference_c=settings.reference_temperature_c, plausible_temperature_c=settings.plausible_temperature_c
     )
-    return _with_conflicts(_in_working_unit(frame, settings.unit))
+    return _with_conflicts(with_corrections(_in_working_unit(frame, settings.unit), tables, settings))
 
 
 def _with_exclusions(frame: pl.DataFrame, exclusions: pl.DataFrame) -> pl.DataFrame:

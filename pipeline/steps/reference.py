@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from pipeline.errors import ChangesRefused, EnvironmentProblem, ReferenceTableError, SettingsError
 from pipeline.settings import SETTINGS_FILE, read_settings
 from pipeline.steps.assess import SETTINGS_TEXT, assess, recorded_tables
+from pipeline.steps.corrections import check_corrections
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -99,13 +100,14 @@ def not_taken_over(workspace: Workspace, history: History) -> list[str]:
 
 
 def check_names(settings: Settings, tables: Mapping[str, pl.DataFrame], layouts: Iterable[str]) -> None:
-    """Refuse settings that name a block or a layout nobody knows.
+    """Refuse settings that name a block or a layout nobody knows, and corrections that contradict each other.
 
     Raises
     ------
     SettingsError
         Names the setting.
     """
+    check_corrections(tables["corrections"], settings)
     blocks = set(tables["blocks"]["block"].to_list())
     for block in settings.block_tolerance:
         if block not in blocks:
@@ -121,8 +123,8 @@ def check_names(settings: Settings, tables: Mapping[str, pl.DataFrame], layouts:
 
 
 def _only_new_rows(name: str, old: str, new: str) -> bool:
-    """Whether a table of results that arrive one by one (hardness) only grew: no earlier line changed or went."""
-    return name == "hardness" and set(old.splitlines()) <= set(new.splitlines())
+    """Whether a table of results that arrive one by one (hardness, sensor checks) only grew: no earlier line changed or went."""
+    return name in ("hardness", "sensor_checks") and set(old.splitlines()) <= set(new.splitlines())
 
 
 def take_over(

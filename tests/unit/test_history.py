@@ -43,7 +43,8 @@ def full_frame() -> pl.DataFrame:
     scenario = Scenario()
     scenario.reading(NOW, 58.123456789012345, lot="L1", part="1", spot="s", probe="P", operator="Zoë Ø", sequence=7, count=3,
                      standard_deviation=0.1, temperature_source="internal", frequency_khz=60.0, thickness_mm=1.5,
-                     coating_um=0.0, radius_mm=9.0, curvature_compensated=True, sensor="S", run="R", remark='a,"b"\u2028',
+                     coating_um=0.0, radius_mm=9.0, curvature_compensated=True, sensor="S", run="R", temperature_age_min=2.5,
+                     pieces=2, remark='a,"b"\u2028',
                      block="B", non_reading=None)  # fmt: skip
     scenario.reading(NOW, 58.0)
     frame = scenario.frame().drop("source_id", "occurrence", "conflict")
