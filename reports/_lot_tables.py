@@ -14,6 +14,7 @@ from reports._markup import Html, element, isolated, join, shorten
 from reports._numbers import as_written, compact, decimals_for, finite, fixed, significant
 from reports._page import link, passed, toned, unit_in_words
 from reports._tables import Heading, Row, best_order, capped, caption, table
+from reports._words_climate import COLUMN as CLIMATE
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -204,6 +205,11 @@ def readings_table(page: LotPage, number: int, clock: Clock, *, unit: str) -> Ht
             "temperature_state",
         ),
         (Heading(_C["factor"], kind="n"), lambda row: fixed(row["factor"], 5), None),
+        *(
+            [(Heading(CLIMATE["by"]), cell("corrections"), None)]
+            if "corrections" in frame.columns and frame["corrections"].count()
+            else []
+        ),
         (Heading(_C["at_reference"], unit, "n"), lambda row: fixed(row["value_at_reference"], at_reference), None),
         (Heading(_C["notes"]), lambda row: row["_note"], "_note"),
     ]

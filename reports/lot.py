@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from reports import _bias, _lot_charts, _lot_tables, _uncertainty
+from reports import _bias, _climate, _lot_charts, _lot_tables, _uncertainty, _words_climate
 from reports import _words as words
 from reports._address import address
 from reports._advice import lot_steps
@@ -58,6 +58,7 @@ def render(page: LotPage) -> str:
         section("support", *_support(page, clock, numbered, here, unit), wide=True),
         section("conformity", *_conformity(result, numbered), wide=True),
         section("uncertainty", *_budgets(result, numbered, unit), wide=True),
+        *_corrections(result, numbered, unit),
         section("rule", facts(_rule_facts(result, unit))),
         section("flags", flags_list(result.flags)),
         section("dispositions", _dispositions(result, numbered, clock)),
@@ -173,6 +174,13 @@ def _budgets(result: LotResult, numbered: Numbered, unit: str) -> list[object]:
         *(element("p", sentence) for sentence in _bias.bias_of_lot_sentences(result)),
         _bias.bias_of_lot_table(result, numbered.table(), unit=unit) if result.bias_at_level else None,
     ]
+
+
+def _corrections(result: LotResult, numbered: Numbered, unit: str) -> list[Html]:
+    if not result.corrections:
+        return []
+    content = _climate.corrections_content(result, numbered.table(), unit=unit)
+    return [section("corrections", *content, heading=_words_climate.SECTION["corrections"], wide=True)]
 
 
 def _rule_facts(result: LotResult, unit: str) -> list[tuple[str, object]]:

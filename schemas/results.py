@@ -308,7 +308,7 @@ class LotPage:
 
     Frames, sorted: `readings` (source, line, replicate, measured_at, clock, meter, probe, operator, part, spot, value,
     unit, count, standard_deviation, temperature_c, temperature_state, factor, value_at_reference, no_reference_reason,
-    excluded, conflict, non_reading), `part_values` (part, order, spots, readings, mean, spot_standard_deviation),
+    excluded, conflict, non_reading, corrections), `part_values` (part, order, spots, readings, mean, spot_standard_deviation),
     `spot_values` (part, part_order, spot, readings, mean, standard_deviation, mean_in_limits_unit, within),
     `brackets` (meter, first_at, last_at, readings, before_at, before_state, after_at, after_state, support),
     `checks` (the checks of the bracketing runs: meter, block, at, mean, bias, tolerance, passes).

@@ -26,6 +26,10 @@ def trace(
     event: Annotated[
         str | None, typer.Option(metavar="ID", help="Event: from its signal to its closure, lot by lot.")
     ] = None,
+    sensor: Annotated[
+        str | None,
+        typer.Option(metavar="ID", help="Temperature sensor: the lots read with it since its last good check."),
+    ] = None,
     since: Annotated[
         str | None, typer.Option(metavar="TIME", help="Start of the window instead of the last good check.")
     ] = None,
@@ -34,17 +38,20 @@ def trace(
     workspace: WorkspaceOption = None,
     json: Json = False,
 ) -> None:
-    """Look back: what a meter or an event touched; without either, list the events that are open.
+    """Look back: what a meter, a sensor or an event touched; without any, list the events that are open.
 
     Example: annealog trace --meter EC-03 --as-of 2026-06-11T17:00
     """
-    if meter is not None and event is not None:
-        raise UsageError("Name a meter (--meter) or an event (--event), not both.")
-    if since is not None and meter is None:
-        raise UsageError("--since goes with --meter.")
+    if sum(name is not None for name in (meter, event, sensor)) > 1:
+        raise UsageError("Name a meter (--meter), a sensor (--sensor) or an event (--event), one of them.")
+    if since is not None and meter is None and sensor is None:
+        raise UsageError("--since goes with --meter or --sensor.")
     place = workspace_at(workspace)
     if meter is not None:
         _trace_meter(place, meter, since, as_of, json=json)
+        return
+    if sensor is not None:
+        _trace_sensor(place, sensor, since, as_of, json=json)
         return
     found, events = _events(place, as_of)
     if event is None:
@@ -145,6 +152,45 @@ def _trace_meter(place: Workspace, meter: str, since: str | None, as_of: str | N
         for name in result.events:
             output.out().print(output.plain(f"open event: {name}"))
     raise typer.Exit(exit_code({t.lot: t.verdict for t in result.lots}, {meter: found.meters[meter].state}))
+
+
+def _trace_sensor(place: Workspace, sensor: str, since: str | None, as_of: str | None, *, json: bool) -> None:
+    from pipeline.steps.trace_sensor import trace_sensor
+
+    found, _ = read_and_assess(place, as_of)
+    result = trace_sensor(found, sensor, since=moment(since, place))
+    if json:
+        output.print_json(result.document())
+    else:
+        for reason in result.reasons:
+            output.out().print(output.plain(reason))
+        output.table(
+            f"Checks of {output.plain(sensor)}",
+            ("checked on", "points", "worst error", "tolerance", "result"),
+            (
+                (
+                    output.when(c.checked_on, place.settings)[:10], c.points, f"{c.error_c:+.2g} °C", f"{c.tolerance_c:g} °C",
+                    "passed" if c.passed else "failed",
+                )
+                for c in result.checks
+            ),
+        )  # fmt: skip
+        output.table(
+            f"Lots read with {output.plain(sensor)}",
+            ("lot", "readings", "first", "last", "in doubt", "verdict", "decided"),
+            (
+                (
+                    t.lot, t.readings, output.when(t.first, place.settings), output.when(t.last, place.settings),
+                    _DOUBT[t.doubt], output.VERDICT_WORDS[t.verdict], t.disposition,
+                )
+                for t in result.lots
+            ),
+        )  # fmt: skip
+    code = exit_code({t.lot: t.verdict for t in result.lots}, {})
+    raise typer.Exit(4 if result.last_check_passed is False else code)
+
+
+_DOUBT = {"failed": "a check failed", "missing": "no check in time", None: ""}
 
 
 def add_to(app: typer.Typer) -> None:

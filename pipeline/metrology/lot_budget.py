@@ -40,8 +40,11 @@ class LotMeanInputs:
     `repeatability_from` is ``repeats`` (on the lot's own spots), ``checks`` (pooled from the meter's checks) or
     ``meter`` (the same, where there is no lot).
     `drift_bound` is how far the meter may have drifted since its last check; the allowances are half widths in percent of the
-    value. `block` is the one whose checks and certificate these are. `bias_line_standard_uncertainty` is that of a bias taken off by the line over the blocks; it contains their
-    certificates.
+    value. `block` is the one whose checks and certificate these are. `bias_line_standard_uncertainty` is that of a bias taken
+    off by the line over the blocks; it contains their certificates. `relative` says that readings were carried back by the block the meter was set on; the standard
+    uncertainties of the setting's temperature and of that block's coefficient are multiplied by their sensitivity already
+    (:func:`pipeline.metrology.relative_state.sensitivities_of_relative`), 0 where the sensitivities above contain them.
+    `correction_standard_uncertainty` is that of corrections for geometry.
     """
 
     mean: float
@@ -70,6 +73,12 @@ class LotMeanInputs:
     lift_off_allowance_percent: float | None = None
     bias_line_standard_uncertainty: float | None = None
     block: str | None = None
+    relative: bool | None = None
+    setting_temperature_standard_uncertainty: float | None = None
+    setting_coefficient_standard_uncertainty: float | None = None
+    correction_standard_uncertainty: float | None = None
+    correction_names: str | None = None
+    corrections_without_uncertainty: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,6 +242,8 @@ def lot_mean_budget(inputs: LotMeanInputs, *, coverage: float = 0.95) -> LotMean
     else:
         notes.append("resolution of the meter not known: not counted")
     _temperature_lines(inputs, lines, notes)
+    _setting_lines(inputs, lines, notes)
+    _correction_lines(inputs, lines, notes)
     _allowance_lines(inputs, lines)
     if reason is not None:
         return LotMeanBudget(tuple(lines), None, reason, tuple(notes))
@@ -268,6 +279,36 @@ def _temperature_lines(inputs: LotMeanInputs, lines: list[Contribution], notes: 
             )
         else:
             notes.append("uncertainty of the temperature coefficient not known: not counted")
+
+
+def _setting_lines(inputs: LotMeanInputs, lines: list[Contribution], notes: list[str]) -> None:
+    for name, u, source, missing in (
+        (
+            "temperature of the setting",
+            inputs.setting_temperature_standard_uncertainty,
+            "certificate of the sensor that took the block's temperature at the setting, times the change per °C",
+            "uncertainty of the temperature at the setting not known: not counted",
+        ),
+        (
+            "coefficient of the setting's block",
+            inputs.setting_coefficient_standard_uncertainty,
+            "standard uncertainty of the coefficient of the block the meter was set on, times the change it makes",
+            "uncertainty of the coefficient of the setting's block not known: not counted",
+        ),
+    ):
+        if u:
+            lines.append(Contribution(name, u, None, False, source))
+        elif u is None and inputs.relative:
+            notes.append(missing)
+
+
+def _correction_lines(inputs: LotMeanInputs, lines: list[Contribution], notes: list[str]) -> None:
+    u, names = inputs.correction_standard_uncertainty, inputs.correction_names
+    if u is not None:
+        source = f"U/k of {names or 'what was applied'} in the table of corrections; the same for all readings"
+        lines.append(Contribution("correction for geometry", u, None, False, source))
+    if inputs.corrections_without_uncertainty:
+        notes.append(f"uncertainty of correction {inputs.corrections_without_uncertainty} not known: not counted")
 
 
 def _allowance_lines(inputs: LotMeanInputs, lines: list[Contribution]) -> None:
@@ -345,6 +386,9 @@ def lot_mean_budgets(frame: pl.DataFrame, *, coverage: float = 0.95) -> pl.DataF
         ),
         (column("coefficient_sensitivity").abs() * column("coefficient_standard_uncertainty"), nothing),
         (pl.when(by_checks).then(column("drift_bound") / math.sqrt(3)), nothing),
+        (column("setting_temperature_standard_uncertainty"), nothing),
+        (column("setting_coefficient_standard_uncertainty"), nothing),
+        (column("correction_standard_uncertainty"), nothing),
         (allowance("thickness_allowance_percent"), nothing),
         (allowance("lift_off_allowance_percent"), nothing),
     ]

@@ -16,6 +16,7 @@ from pipeline.metrology.temperature import sensitivities
 from pipeline.metrology.units import convert, convert_expression, derivative
 from pipeline.steps.bias import bias_at_lot
 from pipeline.steps.checks_so_far import ENOUGH_CHECKS
+from pipeline.steps.climate_budgets import with_correction_uncertainty, with_setting_uncertainty
 from schemas.uncertainty import Budget
 from schemas.versions import join_version
 
@@ -209,7 +210,9 @@ def _inputs(
         pl.lit(settings.thickness_allowance_percent).alias("thickness_allowance_percent"),
         pl.lit(settings.lift_off_allowance_percent).alias("lift_off_allowance_percent"),
     )
-    return _with_coefficient(_with_sensor(frame, counted, assessment), assessment)
+    frame = _with_coefficient(_with_sensor(frame, counted, assessment), assessment)
+    frame = with_setting_uncertainty(frame, counted, assessment)
+    return with_correction_uncertainty(frame, counted, assessment)
 
 
 def _with_block(frame: pl.DataFrame, before: pl.DataFrame) -> pl.DataFrame:
@@ -299,7 +302,7 @@ def _with_resolution(frame: pl.DataFrame, unit: str) -> pl.DataFrame:
 def _with_sensor(frame: pl.DataFrame, counted: pl.DataFrame, assessment: Assessment) -> pl.DataFrame:
     """Add the sensitivities and the sensor's uncertainty for lots that were corrected here."""
     corrected = (
-        counted.filter(pl.col("temperature_state") == "at_metal")
+        counted.filter(pl.col("temperature_state") != "at_reference")
         .group_by("lot")
         .agg(
             pl.col("temperature_c").mean(),

@@ -127,8 +127,9 @@ def lot_pages(
         closed = bracket.height > 0 and bracket["after_at"].null_count() == 0
         as_of = max([*bracket["after_at"].to_list(), *bracket["last_at"].to_list()]) if closed else assessment.as_of
         result = replace(with_budgets(assessment, result), as_of=as_of)
+        by = pl.col("corrections").list.join(", ") if "corrections" in found.columns else pl.lit(None, pl.String)
         shown_readings = found.sort("measured_at", "sequence", "source", "line", "replicate", nulls_last=True).select(
-            _LOT_COLUMNS
+            *_LOT_COLUMNS, by.alias("corrections")
         )
         spot_values = spots.get(lot, assessment.spot_values.clear()).select(
             "part", "part_order", "spot", "readings", "mean", "standard_deviation", "mean_in_limits_unit", "within"

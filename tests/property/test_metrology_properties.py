@@ -414,6 +414,10 @@ budgets = st.builds(
     thickness_allowance_percent=maybe,
     lift_off_allowance_percent=maybe,
     bias_line_standard_uncertainty=maybe,
+    relative=st.one_of(st.none(), st.booleans()),
+    setting_temperature_standard_uncertainty=maybe,
+    setting_coefficient_standard_uncertainty=maybe,
+    correction_standard_uncertainty=maybe,
 )
 
 

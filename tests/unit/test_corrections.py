@@ -14,6 +14,7 @@ from pipeline.intake.tables import parse_tables
 from pipeline.metrology.corrections import corrected, overlaps, too_large, uncorrected
 from pipeline.metrology.units import convert
 from pipeline.settings import Settings
+from pipeline.steps.budgets import with_budgets
 from pipeline.steps.corrections import check_corrections
 
 if TYPE_CHECKING:
@@ -206,3 +207,29 @@ def test_correcting_and_taking_it_off_again_returns_the_reading(value: float, sh
             corrected(value, shift)
     else:
         assert uncorrected(corrected(value, shift), shift) == pytest.approx(value, rel=1e-13, abs=1e-15)
+
+
+@pytest.mark.parametrize("unit", ["MS/m", "uOhm.cm"])
+def test_the_uncertainty_of_corrections_stands_in_the_budget_and_does_not_average(unit: str) -> None:
+    thicker = "C-V,thickness,,,,0.7,0.9,-0.3,MS/m,0.08,2,,"
+    story = Scenario(corrections=HEAD + "\n".join((THIN, thicker, BENT)) + "\n").check("08:00")
+    story.lot("09:00", 58.4, 58.6, thickness_mm=0.5, frequency_khz=60.0, radius_mm=30.0)
+    story.reading(at("09:10"), 58.5, lot="L1", part="3", spot="1", thickness_mm=0.8, frequency_khz=60.0)
+    found = story.check("10:00").assess(settings=Settings(unit=unit))
+    shown = with_budgets(found, found.lots["L1"])
+    line = next(each for each in shown.contributions if each.name == "correction for geometry")
+    # of the two rows for thickness the larger, and the one for curvature: 0.06 and 0.2 %IACS
+    scale = 1.0 if unit == "MS/m" else shown.mean / convert(shown.mean, unit, "MS/m")
+    assert line.standard_uncertainty == pytest.approx((0.06**2 + (0.2 * 0.58) ** 2) ** 0.5 * scale, rel=1e-9)
+    assert not line.averages
+    assert "C-R, C-T, C-V" in line.source
+    of_mean = next(each for each in shown.budgets if each.of == "lot_mean")
+    assert of_mean.expanded_uncertainty == pytest.approx(shown.expanded_uncertainty, rel=1e-12)
+
+
+def test_a_correction_without_uncertainty_is_named() -> None:
+    bare = "C-B,thickness,copper,,60,0.4,0.7,-0.50,MS/m,,,,"
+    story = Scenario(corrections=HEAD + bare + "\n").check("08:00")
+    found = story.lot("09:00", thickness_mm=0.5, frequency_khz=60.0).check("10:00").assess()
+    shown = with_budgets(found, found.lots["L1"])
+    assert "uncertainty of correction C-B not known: not counted" in shown.uncertainty_notes

@@ -11,6 +11,7 @@ from scenario import REFERENCE, Scenario, at
 
 from pipeline.metrology.relative_state import BlockOfSetting, SettingCurve, block_factor, sensitivities_of_relative
 from pipeline.metrology.temperature import conductivity_at_reference, conductivity_at_temperature
+from pipeline.steps.budgets import with_budgets
 
 COPPER, ALUMINIUM = ("constant_slope", 0.0000681), ("constant_slope", 0.000115)
 TABLES = {
@@ -193,3 +194,77 @@ def test_the_demo_of_reference_tables_is_untouched() -> None:
     frame = Scenario(**REFERENCE).check("08:00").lot("09:00").assess(clock="12:00").readings
     assert "setting_factor" not in frame.columns
     assert frame["measured_at"].max() < datetime(2026, 3, 2, 12, tzinfo=UTC) + timedelta(seconds=1)
+
+
+UNCERTAIN = {
+    **TABLES,
+    "materials": "material,temperature_model,coefficient,source,coefficient_expanded_uncertainty,coefficient_coverage_factor\n"
+    "copper,constant_slope,0.0000681,test,0.000001,2\nalloy,constant_slope,0.000115,test,0.000006,2\n",
+    "sensors": "sensor,correction_c,expanded_uncertainty_c,coverage_factor\nT1,0,0.4,2\nT2,0,0.6,2\n",
+}
+
+
+def lines(story: Scenario) -> tuple[dict[str, float], tuple[str, ...]]:
+    found = story.assess()
+    shown = with_budgets(found, found.lots["L1"])
+    return {line.name: line.standard_uncertainty for line in shown.contributions}, shown.uncertainty_notes
+
+
+def relative_lot(*, setting_sensor: str | None, sensor: str | None) -> Scenario:
+    story = Scenario(**UNCERTAIN)
+    story.reading(
+        at("07:50"),
+        58.0,
+        role="setting",
+        block="B1",
+        temperature_c=30.0,
+        temperature_state="relative",
+        sensor=setting_sensor,
+    )
+    story.check("08:00", temperature_state="relative", temperature_c=30.0)
+    shown = [relative_value(true, 27.0, 58.0, 30.0) for true in (19.4, 19.5, 19.6)]
+    story.lot("09:00", *shown, temperature_state="relative", temperature_c=27.0, sensor=sensor)
+    return story.check("10:00", temperature_state="relative", temperature_c=30.0)
+
+
+def expected_sensitivities() -> dict[str, float]:
+    curve = SettingCurve([BlockOfSetting("B1", 58.0, 30.0, *COPPER)], reference_c=20.0)
+    by_temperature, by_coefficient = curve.log_slopes(np.array([20.0]))
+    return sensitivities_of_relative(
+        19.5, part_temperature_c=27.0, reference_c=20.0, model=ALUMINIUM[0], coefficient=ALUMINIUM[1],
+        setting_log_slope_temperature=float(by_temperature[0]), setting_log_slope_coefficient=float(by_coefficient[0]),
+    )  # fmt: skip
+
+
+def test_the_budget_of_a_relative_lot_has_a_line_for_each_input() -> None:
+    found, notes = lines(relative_lot(setting_sensor="T1", sensor="T2"))
+    slope = expected_sensitivities()
+    assert found["temperature sensor"] == pytest.approx(abs(slope["part_temperature"]) * 0.3, rel=1e-6)
+    assert found["temperature of the setting"] == pytest.approx(abs(slope["setting_temperature"]) * 0.2, rel=1e-6)
+    assert found["temperature coefficient"] == pytest.approx(abs(slope["part_coefficient"]) * 3e-6, rel=1e-6)
+    assert found["coefficient of the setting's block"] == pytest.approx(
+        abs(slope["block_coefficient"]) * 5e-7, rel=1e-6
+    )
+    assert not any("setting" in note for note in notes)
+
+
+def test_one_sensor_for_both_temperatures_stands_once_and_cancels_in_part() -> None:
+    found, _ = lines(relative_lot(setting_sensor="T1", sensor="T1"))
+    slope = expected_sensitivities()
+    both = slope["part_temperature"] + slope["setting_temperature"]
+    assert found["temperature sensor"] == pytest.approx(abs(both) * 0.2, rel=1e-6)
+    assert abs(both) < np.hypot(slope["part_temperature"], slope["setting_temperature"]) / 2
+    assert "temperature of the setting" not in found
+
+
+def test_an_unknown_uncertainty_at_the_setting_is_named() -> None:
+    found, notes = lines(relative_lot(setting_sensor=None, sensor="T1"))
+    assert "temperature of the setting" not in found
+    assert "uncertainty of the temperature at the setting not known: not counted" in notes
+
+
+def test_the_figures_of_all_lots_agree_with_the_table_of_one() -> None:
+    found = relative_lot(setting_sensor="T1", sensor="T2").assess()
+    shown = with_budgets(found, found.lots["L1"])
+    of_mean = next(each for each in shown.budgets if each.of == "lot_mean")
+    assert of_mean.expanded_uncertainty == pytest.approx(found.lots["L1"].expanded_uncertainty, rel=1e-12)
