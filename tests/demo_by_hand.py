@@ -135,16 +135,24 @@ def _at_20(value: float, temperature_c: float, state: str, slope: float) -> floa
     return value if state == "at_reference" else 1.0 / (1.0 / value - slope * (temperature_c - 20.0))
 
 
+GOODS_IN = "EC-21"
+"""The meter at goods-in and its lots are checked by tests of their own: the reader here knows no relative state."""
+
+
 def read_demo(root: Path) -> Demo:
     tables: dict[str, dict[str, dict[str, str]]] = {}
     for path in (root / "reference").glob("*.csv"):
         with path.open(encoding="utf-8", newline="") as file:
             rows = list(csv.DictReader(file))
         tables[path.stem] = {next(iter(row.values())): row for row in rows}
+    del tables["meters"][GOODS_IN]
+    tables["lots"] = {lot: row for lot, row in tables["lots"].items() if lot.startswith("L-")}
     demo = Demo(root, tables)
     known: set[tuple[Any, ...]] = set()
     for path in sorted((root / "inbox").rglob("*.csv")):
         name = path.relative_to(root).as_posix()
+        if name.startswith(f"inbox/{GOODS_IN}/"):
+            continue
         places: Counter[tuple[Any, ...]] = Counter()
         for number, cells in _lines(path):
             replicates = [] if cells is None else [cells[key] for key in cells if re.fullmatch(r"value|R\d", key)]

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from pipeline.metrology.sensor_checks import checks_of_sensors, doubt_of_sensors
+from pipeline.metrology.temperature import sensitivities
+from pipeline.metrology.units import convert_expression, is_resistivity
 from schemas.versions import join_version
 
 if TYPE_CHECKING:
@@ -237,12 +239,39 @@ def _day(moment: datetime | None, assessment: Assessment) -> str:
     return "never" if moment is None else f"{moment.astimezone(assessment.settings.zone):%Y-%m-%d}"
 
 
-def _doubt_in_words(row: dict[str, Any], assessment: Assessment) -> str:
+def _moved_by(row: dict[str, Any], assessment: Assessment, live: pl.DataFrame) -> str:
+    """Say how far an error of the sensor moves the values that were corrected with it; empty where none was."""
+    settings = assessment.settings
+    readings = live.filter(
+        (pl.col("lot") == row["lot"])
+        & (pl.col("sensor") == row["sensor"])
+        & (pl.col("temperature_state") != "at_reference")
+        & pl.col("value_at_reference").is_not_null()
+    )
+    if not readings.height:
+        return ""
+    value = convert_expression(pl.col("value_at_reference"), settings.unit, "MS/m")
+    by_temperature, _ = sensitivities(
+        value,
+        pl.col("temperature_c"),
+        reference_c=settings.reference_temperature_c,
+        model=pl.col("temperature_model").cast(pl.String),
+        coefficient=pl.col("coefficient"),
+    )
+    slope = (by_temperature * (pl.col("value_at_reference") / value)).mean()
+    per_degree = readings.select(slope).item()
+    if is_resistivity(settings.unit):
+        per_degree = -per_degree
+    return f", an error that moves these values by about {per_degree * row['error_c']:+.2g} {settings.unit}"
+
+
+def _doubt_in_words(row: dict[str, Any], assessment: Assessment, live: pl.DataFrame) -> str:
     good = _day(row["good_on"], assessment)
     if row["doubt"] == "failed":
+        moved = _moved_by(row, assessment, live)
         return (
             f"{row['readings']} reading(s) with sensor {row['sensor']}, which was {row['error_c']:+.2g} °C off on "
-            f"{_day(row['failed_on'], assessment)} (tolerance {row['tolerance_c']:g} °C; last good check {good}): find out since when, "
+            f"{_day(row['failed_on'], assessment)} (tolerance {row['tolerance_c']:g} °C; last good check {good}){moved}: find out since when, "
             f"and measure again where the error matters (annealog trace --sensor {row['sensor']})"
         )
     days = assessment.settings.sensor_check_interval_days
@@ -286,7 +315,7 @@ def _sensors(assessment: Assessment, live: pl.DataFrame) -> list[tuple[str, str]
     ).agg(pl.col("readings").sum())  # fmt: skip
     for row in doubtful.iter_rows(named=True):
         code = "sensor_in_doubt" if row["doubt"] == "failed" else "sensor_check_missing"
-        found.append((row["lot"], f"{code}: {_doubt_in_words(row, assessment)}"))
+        found.append((row["lot"], f"{code}: {_doubt_in_words(row, assessment, live)}"))
     return found
 
 
