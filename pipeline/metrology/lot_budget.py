@@ -41,9 +41,9 @@ class LotMeanInputs:
     ``meter`` (the same, where there is no lot).
     `drift_bound` is how far the meter may have drifted since its last check; the allowances are half widths in percent of the
     value. `block` is the one whose checks and certificate these are. `bias_line_standard_uncertainty` is that of a bias taken
-    off by the line over the blocks; it contains their certificates. `relative` says that readings were carried back by the block the meter was set on; the standard
-    uncertainties of the setting's temperature and of that block's coefficient are multiplied by their sensitivity already
-    (:func:`pipeline.metrology.relative_state.sensitivities_of_relative`), 0 where the sensitivities above contain them.
+    off by the line over the blocks; it contains their certificates. `relative` says that readings were carried back by the
+    block the meter was set on; the standard uncertainties of the setting's temperature and of that block's coefficient are
+    multiplied by their sensitivity already (:func:`pipeline.metrology.relative_state.sensitivities_of_relative`), 0 where the sensitivities above contain them.
     `correction_standard_uncertainty` is that of corrections for geometry.
     """
 

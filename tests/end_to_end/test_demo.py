@@ -25,6 +25,9 @@ TRUTHS = tomllib.loads(
     (Path(__file__).resolve().parents[2] / "fixtures" / "demo" / "truths.toml").read_text(encoding="utf-8")
 )
 
+GOODS_IN = TRUTHS["goods_in"]
+"""A meter used now and then; what it found is looked at in tests/unit/test_demo_goods_in.py."""
+
 Demo = tuple[Workspace, LoadReport, Assessment]
 
 
@@ -49,9 +52,9 @@ def flagged(found: Assessment, flag: str) -> list[str]:
 
 def test_every_line_has_its_fate(demo: Demo) -> None:
     workspace, report, found = demo
-    assert len(report.files) == TRUTHS["scenario"]["files"]
+    assert len(report.files) == TRUTHS["scenario"]["files"] + GOODS_IN["files"]
     assert report.held == 0
-    assert sum(f.readings for f in report.files) == TRUTHS["scenario"]["stored_readings"]
+    assert sum(f.readings for f in report.files) == TRUTHS["scenario"]["stored_readings"] + GOODS_IN["readings"]
     assert found.readings["non_reading"].count() == TRUTHS["scenario"]["stored_non_readings"]
     with History.open(workspace.history) as history:
         refused = history.quarantine().select("file", "line", "reason").to_dicts()
@@ -80,11 +83,11 @@ def test_every_verdict_and_no_other(demo: Demo) -> None:
     }
     assert by_verdict["hold"] == truth["hold"]
     assert by_verdict["reject"] == truth["reject"]
-    assert len(by_verdict["accept"]) == truth["accepted_lots"]
+    assert len(by_verdict["accept"]) == truth["accepted_lots"] + len(GOODS_IN["lots"])
     assert by_verdict["not_assessed"] == []
     supports = Counter(r.support for r in found.lots.values())
-    assert supports == {"supported": TRUTHS["scenario"]["lots"] - 3, "suspect": 3}
-    assert {m: r.state for m, r in found.meters.items()} == TRUTHS["meters"]
+    assert supports == {"supported": TRUTHS["scenario"]["lots"] - 3 + len(GOODS_IN["lots"]), "suspect": 3}
+    assert {m: r.state for m, r in found.meters.items()} == {**TRUTHS["meters"], GOODS_IN["meter"]: GOODS_IN["state"]}
 
 
 def test_the_slow_drift(demo: Demo) -> None:
@@ -135,7 +138,8 @@ def test_the_jump_and_what_it_touched(demo: Demo) -> None:
 def test_settings_start_phases(demo: Demo) -> None:
     _, _, found = demo
     seen = sorted((row["meter"], row["at"].date().isoformat()) for row in found.meter_settings.iter_rows(named=True))
-    assert seen == sorted((s["meter"], s["day"]) for s in TRUTHS["setting"])
+    planned = [(s["meter"], s["day"]) for s in TRUTHS["setting"]]
+    assert seen == sorted([*planned, (GOODS_IN["meter"], GOODS_IN["setting_day"])])
 
 
 def test_temperature_is_corrected_exactly_once(demo: Demo) -> None:
