@@ -122,7 +122,7 @@ def flags_of_lots(
         found,
         two_groups_of_lots(part_values).filter("found"),
         "more_than_one_group: part means fall into two groups, {lower_count} around {lower_mean:.5g} and the others around "
-        f"{{upper_mean:.5g}} {settings.unit} (p = {{p_value:.2g}}, {{separation:.1f}} standard deviations apart); look for mixed material",
+        f"{{upper_mean:.5g}} {assessment.settings.unit} (p = {{p_value:.2g}}, {{separation:.1f}} standard deviations apart); look for mixed material",
     )
     return found
 
