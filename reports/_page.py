@@ -53,7 +53,7 @@ TONES = {
     "accept": "accept", "fit": "accept", "supported": "accept", "passed": "accept", "in": "accept",
     "hold": "hold", "overdue": "hold", "open": "hold", "undecided": "hold", "unsupported": "hold",
     "reject": "reject", "suspended": "reject", "suspect": "reject", "failed": "reject", "out": "reject",
-    "not_assessed": "none", "closed": "accept",
+    "not_assessed": "none", "closed": "accept", "steady": "accept", "moved": "reject", "unclear": "hold",
 }  # fmt: skip
 """Which of the four tones a state has; words and shapes say more than these."""
 

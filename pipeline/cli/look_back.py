@@ -1,4 +1,4 @@
-"""Commands of the look-back: trace a meter or an event, list what is open."""
+"""Commands of the look-back: trace a meter or an event, list what is open, look at a block."""
 
 from __future__ import annotations
 
@@ -8,12 +8,14 @@ import typer
 
 from pipeline.cli import output
 from pipeline.cli.look import read_and_assess
-from pipeline.cli.options import AsOf, Json, WorkspaceOption, moment, workspace_at
+from pipeline.cli.options import AsOf, DryRun, Json, WorkspaceOption, moment, workspace_at
 from pipeline.cli.work import exit_code
 from pipeline.errors import UsageError
+from schemas.results import as_json
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings, Workspace
+    from schemas.blocks import BlockResult
     from schemas.look_back import EventResult
 
 __all__ = ["add_to"]
@@ -193,6 +195,65 @@ def _trace_sensor(place: Workspace, sensor: str, since: str | None, as_of: str |
 _DOUBT = {"failed": "a check failed", "missing": "no check in time", None: ""}
 
 
+def block(
+    name: Annotated[str, typer.Argument(metavar="ID", help="Block.")],
+    dry_run: DryRun = False,
+    as_of: AsOf = None,
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
+    """Write the report of a reference block, and print its path and state.
+
+    Example: annealog block BL-C1
+    """
+    from pipeline.history.store import History
+    from pipeline.steps.block_pages import block_pages
+    from pipeline.steps.pages import write_pages
+
+    place = workspace_at(workspace)
+    found, sources = read_and_assess(place, as_of)
+    with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
+        pages = block_pages(place, found, history, sources, [name])
+    if not pages:
+        known = ", ".join(sorted({*found.tables["blocks"]["block"], *found.checks["block"]})) or "none"
+        raise UsageError(f"Block {name!r} is not known. Known blocks: {known}.")
+    result = pages[0].result
+    path = None if dry_run else str(write_pages(place, pages, as_of=moment(as_of, place))[0].path)
+    if json:
+        output.print_json({**as_json(result), "page": path})
+    else:
+        _show_block(result, path, place.settings)
+    raise typer.Exit(4 if result.state == "moved" else 0)
+
+
+def _show_block(result: BlockResult, path: str | None, settings: Settings) -> None:
+    console = output.out()
+    console.print(output.plain(f"{result.block}: {result.state.upper().replace('_', ' ')}"))
+    for reason in result.reasons:
+        console.print(output.plain(f"  {reason}"))
+    output.table(
+        f"Meters on it, in {result.unit}",
+        ("meter", "checks", "mean", "bias", "last bias", "s"),
+        (
+            (
+                one.meter, one.checks, f"{one.mean:.6g}", "" if one.bias is None else f"{one.bias:+.3g}",
+                "" if one.last_bias is None else f"{one.last_bias:+.3g}",
+                "" if one.standard_deviation is None else f"{one.standard_deviation:.2g}",
+            )
+            for one in result.meters
+        ),
+    )  # fmt: skip
+    for one in result.movements:
+        console.print(
+            output.plain(
+                f"  {one.kind} {one.name}: {one.shape} of {one.size:+.3g} from {output.when(one.at, settings)} on, p = {one.p_value:.2g}"
+            )
+        )
+    if path:
+        console.print(path)
+
+
 def add_to(app: typer.Typer) -> None:
     """Add the commands."""
-    app.command(help=trace.__doc__)(trace)
+    for command in (trace, block):
+        app.command(help=command.__doc__)(command)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import reports
 from pipeline.history.store import History
 from pipeline.steps.assess import Assessment, assess
+from pipeline.steps.block_pages import block_pages
 from pipeline.steps.event_pages import event_pages
 from pipeline.steps.pages import PageReport, index_page, lot_pages, meter_pages, write_pages
 from pipeline.steps.processes import process_pages
@@ -29,6 +30,7 @@ MORE_PAGES: tuple[Callable[[Workspace, Assessment, History, pl.DataFrame], Itera
     event_pages,
     process_pages,
     supplier_pages,
+    block_pages,
 )
 """What makes the pages beside those of lots, meters and the index: each is called with workspace, assessment, open
 history and the ledger of files, and returns its pages, sorted."""
