@@ -12,7 +12,7 @@ from reports._block_chart import bias_chart
 from reports._charts import figure, svg
 from reports._difference_table import differences_table
 from reports._links import linked
-from reports._markup import Html, element, isolated, join, shorten
+from reports._markup import Html, element, isolated, join, shorten, text
 from reports._numbers import Clock, as_written, compact, decimals_for, fixed, significant
 from reports._page import Masthead, document, passed, section, toned, unit_in_words, verdict
 from reports._report import Report
@@ -228,10 +228,11 @@ def _movements(result: BlockResult, here: str, number: int, clock: Clock, unit: 
     for one in result.movements:
         decimals = decimals_for(one.standard_error, one.size)
         rival = "" if one.rival is None or one.rival_kind is None else _named(one.rival_kind, one.rival)
+        who = _named(one.kind, one.name)
         told = toned("closed", say.FRAGMENT["yes"]) if one.certain else toned("open", say.FRAGMENT["no"])
         rows.append(
             (
-                linked(here, one.kind, one.name, _named(one.kind, one.name)), clock.minute(one.at), fixed(one.size, decimals, sign=True),
+                text(who) if one.name == result.block else linked(here, one.kind, one.name, who), clock.minute(one.at), fixed(one.size, decimals, sign=True),
                 fixed(one.standard_error, decimals), say.SHAPE[one.shape], f"{significant(one.f_ratio, 3)} ({one.degrees_of_freedom})",
                 significant(one.p_value, 2), rival, _times(one), told,
             )

@@ -6,6 +6,7 @@ from functools import cache
 from html.parser import HTMLParser
 from typing import Any
 
+from sample_blocks import block_pages
 from sample_events import event_pages
 from sample_pages import detailed_pages, index_page, lot_pages, meter_pages
 from sample_processes import process_pages, supplier_pages
@@ -75,6 +76,7 @@ class Parsed(HTMLParser):
 def pages() -> dict[str, Any]:
     found: dict[str, Any] = {f"lot {name}": page for name, page in (lot_pages() | detailed_pages()).items()}
     found |= {f"meter {name}": page for name, page in meter_pages().items()}
+    found |= {f"block {name}": page for name, page in block_pages().items()}
     found |= {f"event {name}": page for name, page in event_pages().items()}
     found |= {f"process {name}": page for name, page in process_pages().items()}
     found |= {f"supplier {name}": page for name, page in supplier_pages().items()}

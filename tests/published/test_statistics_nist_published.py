@@ -12,6 +12,7 @@ import polars as pl
 import pytest
 from scipy import special
 
+from pipeline.metrology.agreement import MeterMean, compare_meters, differences_from_average
 from pipeline.statistics.charts import individuals
 from pipeline.statistics.components import variance_components
 from pipeline.statistics.constants import d2
@@ -121,8 +122,12 @@ def test_gauge_study_of_resistivity_probes(reference_data: Path) -> None:
         found[f"level 2, run {run}"] = pooled_deviation(spreads, [5] * 5).standard_deviation
     for row in summary.lot_values.iter_rows(named=True):
         found[f"level 3, wafer {row['lot']}"] = row["standard_deviation"]
-    means = frame.group_by("run", "wafer", "probe").agg(pl.col(VALUE).mean())
-    differences = means.with_columns(difference=pl.col(VALUE) - pl.col(VALUE).mean().over("run", "wafer"))
+    differences = pl.concat(
+        differences_from_average(rows, artefact="wafer", instrument="probe", value=VALUE).with_columns(
+            pl.lit(run).alias("run")
+        )
+        for (run,), rows in frame.group_by("run", maintain_order=True)
+    )
     for row in differences.iter_rows(named=True):
         found[f"probe {row['probe']}, wafer {row['wafer']}, run {row['run']}"] = row["difference"]
     own = differences.filter(pl.col("probe") == 2362)
@@ -247,6 +252,18 @@ def test_strd_sirstv(reference_data: Path) -> None:
         },
     )
     assert study.anova["f_ratio"][0] == pytest.approx(result.f_ratio, rel=1e-9)
+    # differences of all pairs of instruments make up the certified sum of squares between them: n/k times their squares
+    spreads = [moments(group) for group in groups]
+    pairs = compare_meters(
+        [
+            MeterMean(str(i), m.mean, m.standard_deviation, len(g), None)
+            for i, (m, g) in enumerate(zip(spreads, groups, strict=True))
+        ]
+    )
+    assert len(pairs) == 10
+    certified = next(v for v in read("nist_strd_sirstv")["value"] if v["name"] == "between sum of squares")
+    total = sum(pair.difference**2 for pair in pairs) * len(groups[0]) / len(groups)
+    assert total == pytest.approx(float(certified["printed"]), rel=1e-9)
 
 
 def test_strd_atmwtag() -> None:

@@ -1,0 +1,77 @@
+"""Agreement of meters: differences by Welch, normalised errors without what both share."""
+
+from __future__ import annotations
+
+from math import hypot, sqrt
+
+import numpy as np
+import polars as pl
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+
+from pipeline.metrology.agreement import MeterMean, compare_meters, differences_from_average
+
+
+def mean_of(meter: str, values: list[float], own: float | None = 0.1) -> MeterMean:
+    spread = float(np.std(values, ddof=1)) if len(values) > 1 else None
+    return MeterMean(meter, float(np.mean(values)), spread, len(values), own)
+
+
+A, B = [58.02, 58.11, 57.95, 58.04, 58.09], [57.71, 57.93, 57.80]
+
+
+def test_difference_is_that_of_welch_as_scipy_computes_it() -> None:
+    (pair,) = compare_meters([mean_of("B", B), mean_of("A", A)])
+    test = stats.ttest_ind(A, B, equal_var=False)
+    interval = test.confidence_interval(0.95)
+    assert (pair.first, pair.second) == ("A", "B")
+    assert pair.difference == pytest.approx(np.mean(A) - np.mean(B))
+    assert pair.degrees_of_freedom == pytest.approx(test.df)
+    assert (pair.low, pair.high) == (pytest.approx(interval.low), pytest.approx(interval.high))
+
+
+def test_normalised_error_counts_what_each_meter_adds_alone() -> None:
+    (pair,) = compare_meters([mean_of("A", A, 0.12), mean_of("B", B, 0.05)])
+    expanded = [2 * hypot(np.std(v, ddof=1) / sqrt(len(v)), own) for v, own in ((A, 0.12), (B, 0.05))]
+    assert pair.e_n == pytest.approx(pair.difference / hypot(*expanded))
+
+
+def test_what_cannot_be_said_says_why() -> None:
+    (alone,) = compare_meters([mean_of("A", A), mean_of("B", [57.9])])
+    assert (alone.low, alone.e_n, alone.reason) == (None, None, "B has one determination only")
+    (silent,) = compare_meters([mean_of("A", A, None), mean_of("B", B)])
+    assert silent.e_n is None
+    assert silent.reason == "A states no accuracy"
+    assert silent.low is not None
+    (same,) = compare_meters([mean_of("A", [58.0, 58.0], 0.0), mean_of("B", [58.0, 58.0], 0.0)])
+    assert (same.low, same.e_n, same.reason) == (None, None, "neither meter has any uncertainty")
+    with pytest.raises(ValueError, match="twice"):
+        compare_meters([mean_of("A", A), mean_of("A", B)])
+    assert compare_meters([mean_of("A", A)]) == ()
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.floats(-5, 5), st.floats(0.2, 5))
+def test_shift_leaves_and_scale_carries_over(shift: float, scale: float) -> None:
+    (pair,) = compare_meters([mean_of("A", A), mean_of("B", B)])
+    (moved,) = compare_meters(
+        [mean_of(n, [scale * x + shift for x in v], 0.1 * scale) for n, v in (("A", A), ("B", B))]
+    )
+    assert moved.difference == pytest.approx(scale * pair.difference, rel=1e-6)
+    assert moved.e_n == pytest.approx(pair.e_n, rel=1e-6)
+
+
+def test_differences_from_the_average_leave_the_artefact_out() -> None:
+    rows = [
+        {"part": part, "meter": meter, "value": level + bias}
+        for part, level in (("1", 50.0), ("2", 58.0), ("3", 61.0))
+        for meter, bias in (("A", 0.3), ("B", -0.1), ("C", -0.2))
+    ]
+    frame = pl.DataFrame([*rows, {"part": "4", "meter": "A", "value": 10.0}])
+    found = differences_from_average(frame, artefact="part", instrument="meter", value="value")
+    # the fourth part was not measured by all
+    assert found["part"].unique().sort().to_list() == ["1", "2", "3"]
+    for meter, bias in (("A", 0.3), ("B", -0.1), ("C", -0.2)):
+        assert found.filter(pl.col("meter") == meter)["difference"].to_list() == pytest.approx([bias] * 3)
