@@ -138,7 +138,7 @@ METER_STEP = {
 
 SECTION = {
     "next": "Do next", "why": "Why", "points": "Main points", "figures": "Figures", "charts": "Charts",
-    "support": "Checks around the readings", "conformity": "Conformity", "bias_line": "Bias against conductivity", "uncertainty": "Uncertainty", "rule": "Specification and decision rule",
+    "support": "Checks around the readings", "conformity": "Conformity", "hardness": "Hardness", "left_out": "Readings left out", "bias_line": "Bias against conductivity", "uncertainty": "Uncertainty", "rule": "Specification and decision rule",
     "flags": "Flags", "dispositions": "Dispositions", "annex": "Points and readings",
     "checks": "All checks", "cautions": "Cautions",
     "provenance": "How this page was made", "blocks": "Blocks", "signals": "Signals", "drift": "Drift",

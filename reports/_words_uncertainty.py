@@ -1,4 +1,4 @@
-"""Texts of uncertainty, conformity, the bias line and excluded readings, in English."""
+"""Texts of uncertainty, conformity, the bias line, in English."""
 
 from __future__ import annotations
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from reports import _bias, _climate, _lot_charts, _lot_tables, _uncertainty, _words_climate
+from reports import _bias, _climate, _evidence, _lot_charts, _lot_tables, _uncertainty, _words_climate
 from reports import _words as words
 from reports._address import address
 from reports._advice import lot_steps
@@ -57,6 +57,7 @@ def render(page: LotPage) -> str:
         *_details(page, numbered, unit, decimals),
         section("support", *_support(page, clock, numbered, here, unit), wide=True),
         section("conformity", *_conformity(result, numbered), wide=True),
+        *_evidence_sections(result, numbered, clock, unit, decimals),
         section("uncertainty", *_budgets(result, numbered, unit), wide=True),
         *_corrections(result, numbered, unit),
         section("rule", facts(_rule_facts(result, unit))),
@@ -75,6 +76,29 @@ def render(page: LotPage) -> str:
 
 
 REPORT = Report(name="lot", page=LotPage, render=render)
+
+
+def _evidence_sections(result: LotResult, numbered: Numbered, clock: Clock, unit: str, decimals: int) -> list[Html]:
+    """Return hardness beside conductivity and the readings left out, each only where there is something to say."""
+    found = []
+    if said := _evidence.hardness_sentence(result):
+        rows = (
+            _evidence.hardness_table(result, numbered.table(), unit=unit, decimals=decimals)
+            if result.hardness
+            else None
+        )
+        found.append(section("hardness", element("p", element("b", said)), rows, wide=True))
+    if said := _evidence.exclusion_sentence(result):
+        found.append(
+            section(
+                "left_out",
+                element("p", said),
+                _evidence.comparison_table(result, numbered.table(), unit=unit, decimals=decimals),
+                _evidence.exclusions_table(result, numbered.table(), clock),
+                wide=True,
+            )
+        )
+    return found
 
 
 def _what(result: LotResult, clock: Clock) -> Html:

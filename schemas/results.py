@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from schemas.bias import BiasAtLevel, BiasLine
     from schemas.corrections import AppliedCorrection
     from schemas.drift import CheckInterval, DriftChart, DriftSignal
+    from schemas.evidence import EveryReading, Exclusion, HardnessResult
     from schemas.lot_detail import LotDetail
 
 __all__ = [
@@ -143,6 +144,10 @@ class LotResult:
     bias_at_level: tuple[BiasAtLevel, ...] = ()  # of each meter that read it, by the line over its blocks
     budgets: tuple[Budget, ...] = ()  # of a single reading and of the compared value; filled for lots that are shown
     corrections: tuple[AppliedCorrection, ...] = ()  # for the geometry of the metal
+    hardness: tuple[HardnessResult, ...] = ()
+    hardness_state: str | None = None  # missing | some_parts | all_parts; None: none asked for, none there
+    exclusions: tuple[Exclusion, ...] = ()  # these two are filled for lots that are shown
+    with_every_reading: EveryReading | None = None  # None where nothing was left out
 
 
 @dataclass(frozen=True, slots=True)

@@ -105,6 +105,7 @@ def lot(
     Example: annealog lot L-0007 --json
     """
     from pipeline.steps.budgets import with_budgets
+    from pipeline.steps.exclusions import with_exclusions
     from pipeline.steps.pages import lot_pages
 
     place = workspace_at(workspace)
@@ -116,7 +117,8 @@ def lot(
                 f"Lot {name!r} has no readings and does not stand in reference/lots.csv. Check the spelling."
             )
         found, sources = read_and_assess(place, as_of, lots=[name])
-    result: LotResult = with_budgets(found, found.lots[name])
+    names = dict(sources.select("source_id", "name").iter_rows())
+    result: LotResult = with_exclusions(found, with_budgets(found, found.lots[name]), found.readings, names)
     pages = list(lot_pages(place, found, sources, [name]))
     path = _write(place, pages, as_of, dry_run=dry_run)
     if json:

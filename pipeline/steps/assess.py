@@ -62,6 +62,7 @@ class Assessment:
     part_values: pl.DataFrame = field(default_factory=pl.DataFrame)
     budget_inputs: pl.DataFrame = field(default_factory=pl.DataFrame)
     bias_at_level: pl.DataFrame = field(default_factory=pl.DataFrame)
+    exclusions: pl.DataFrame = field(default_factory=pl.DataFrame)
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,6 +264,7 @@ def assess_frames(
         "part_values": found_lots.part_values,
         "budget_inputs": found_lots.budget_inputs,
         "bias_at_level": found_lots.bias_at_level,
+        "exclusions": exclusions,
     }
     return Assessment(**fields)
 

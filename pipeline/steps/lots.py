@@ -16,11 +16,12 @@ from pipeline.steps.bias import bias_of_lots, flags_of_bias, without_bias
 from pipeline.steps.budgets import budgets_of_lots
 from pipeline.steps.corrections import corrections_of_lots
 from pipeline.steps.guards import conformity_of_lots, guard_bands
+from pipeline.steps.hardness import hardness_of_lots
 from pipeline.steps.lot_flags import flags_of_lots, supplier_levels
 from pipeline.steps.lot_limits import Judged, limits_in, limits_met, spots_in_limits_unit
 from pipeline.steps.temperature_flags import sensor_holds
 from schemas.results import Decision, LotResult
-from schemas.versions import join_version, version_at
+from schemas.versions import join_version
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -175,30 +176,6 @@ def _without_reference(parts: pl.DataFrame) -> dict[str, str]:
     }
 
 
-def _hardness(assessment: Assessment, info: pl.DataFrame) -> dict[str, tuple[list[str], list[str]]]:
-    """Return, for each lot that needs hardness, (holds, results out of limits)."""
-    needed = info.filter(pl.col("hardness_required").fill_null(False))["lot"].to_list()
-    if not needed:
-        return {}
-    table = version_at(assessment.tables["hardness"], ["lot", "part"], assessment.as_of)
-    found: dict[str, tuple[list[str], list[str]]] = {}
-    for lot in needed:
-        rows = table.filter(pl.col("lot") == lot)
-        if not rows.height:
-            found[lot] = (["The specification asks for a hardness result, and there is none."], [])
-            continue
-        out = [
-            f"Hardness {row['value']:g} {row['scale'] or ''} of part {row['part']} lies outside its limits.".replace(
-                "  ", " "
-            )
-            for row in rows.iter_rows(named=True)
-            if (row["lower"] is not None and row["value"] < row["lower"])
-            or (row["upper"] is not None and row["value"] > row["upper"])
-        ]
-        found[lot] = ([], out)
-    return found
-
-
 def _conflicts(parts: pl.DataFrame) -> dict[str, str]:
     """Return, for each lot with a contradicting re-export that nobody has decided on, what to do in words."""
     found = parts.filter("conflict_open").group_by(pl.col("lot").cast(pl.String)).agg(pl.len().alias("n")).sort("lot")
@@ -273,10 +250,13 @@ def lot_results(assessment: Assessment, events: list[Event], lots: Iterable[str]
     support = {row["lot"]: row for row in support_of_lots(assessment.brackets).iter_rows(named=True)}
     shortfall = _plan_shortfall(spots, part_values, info)
     lacking, conflicts = _without_reference(live), _conflicts(parts)
-    hardness, decisions = _hardness(assessment, info), _decisions_on_lots(events)
+    hardness = hardness_of_lots(assessment, info, part_values, figures)
+    decisions = _decisions_on_lots(events)
     flags = flags_of_lots(assessment, parts, live, figures, part_values, unnamed)
     for lot, texts in flags_of_bias(bias, settings).items():
         flags.setdefault(lot, []).extend(texts)
+    for lot, one in hardness.items():
+        flags.setdefault(lot, []).extend(one.flags())
     for lot, text in supplier_levels(figures, info, settings).items():
         flags.setdefault(lot, []).append(text)
     models = _models(counted, settings.reference_temperature_c)
@@ -303,7 +283,8 @@ def lot_results(assessment: Assessment, events: list[Event], lots: Iterable[str]
             missing = ["No reading of this lot counts." if row["rows"] else "No reading of this lot was loaded."]
         elif met is None and sentence and not missing:
             missing = [sentence]
-        holds, out = hardness.get(lot, ([], []))
+        hard = hardness.get(lot)
+        holds = hard.holds(None if missing else met) if hard else []
         verdict = decide(
             Evidence(
                 limits_met=None if missing else met,
@@ -312,7 +293,7 @@ def lot_results(assessment: Assessment, events: list[Event], lots: Iterable[str]
                 limits_sentence=sentence,
                 missing=tuple(missing),
                 holds=(*(each[lot] for each in (conflicts, doubtful) if lot in each), *holds),
-                hardness_out=tuple(out),
+                hardness_out=hard.out if hard else (),
             )
         )
         results[lot] = _result(
@@ -324,6 +305,8 @@ def lot_results(assessment: Assessment, events: list[Event], lots: Iterable[str]
             assessment=assessment,
             contributions=(),
             conformity=conformity.get(lot),
+            hardness=hard.results if hard else (),
+            hardness_state=hard.state if hard else None,
             models=models.get(lot, ()),
             corrections=corrections.get(lot, ()),
             flags=tuple(flags.get(lot, [])),

@@ -20,6 +20,7 @@ import polars as pl
 
 import reports
 from pipeline.errors import EnvironmentProblem, IntegrityProblem, UsageError
+from pipeline.steps.budgets import with_budgets
 from pipeline.steps.files import archived
 from pipeline.steps.pages import lot_pages, software_version
 from pipeline.steps.spreadsheet_text import guarded_frame
@@ -292,7 +293,7 @@ def _contents(
             data = _as_bytes(frame, form)
             resources.append(_resource(PACK_TABLES[name], form, data))
             yield f"data/{name}.{form}", data
-    results = as_json([assessment.lots[lot] for lot in lots])
+    results = as_json([with_budgets(assessment, assessment.lots[lot]) for lot in lots])
     yield "results.json", _document(results)
     more = []
     if with_pages:

@@ -12,6 +12,7 @@ import polars as pl
 
 import reports
 from pipeline.steps.budgets import with_budgets
+from pipeline.steps.exclusions import with_exclusions
 from pipeline.steps.lot_detail import LotDetails
 from pipeline.steps.meter_budgets import with_meter_budgets
 from pipeline.steps.written import Page, PageReport, write_pages
@@ -126,7 +127,8 @@ def lot_pages(
         )
         closed = bracket.height > 0 and bracket["after_at"].null_count() == 0
         as_of = max([*bracket["after_at"].to_list(), *bracket["last_at"].to_list()]) if closed else assessment.as_of
-        result = replace(with_budgets(assessment, result), as_of=as_of)
+        result = with_exclusions(assessment, with_budgets(assessment, result), found, context.names)
+        result = replace(result, as_of=as_of)
         by = pl.col("corrections").list.join(", ") if "corrections" in found.columns else pl.lit(None, pl.String)
         shown_readings = found.sort("measured_at", "sequence", "source", "line", "replicate", nulls_last=True).select(
             *_LOT_COLUMNS, by.alias("corrections")

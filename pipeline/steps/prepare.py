@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from pipeline.history.chain import Event
     from pipeline.settings import Settings
 
-__all__ = ["adjustments_of", "exclusions_of", "prepare"]
+__all__ = ["adjustments_of", "exclusions_of", "prepare", "with_conflicts"]
 
 
 def adjustments_of(events: Iterable[Event]) -> pl.DataFrame:
@@ -48,16 +48,27 @@ def adjustments_of(events: Iterable[Event]) -> pl.DataFrame:
 
 
 def exclusions_of(events: Iterable[Event], sources: pl.DataFrame) -> pl.DataFrame:
-    """Return the readings that a person left out: source_id, line (the latest word on a line holds)."""
+    """Return the readings that a person left out: source_id, line, by, why, at (the latest word on a line holds)."""
     by_hash = dict(sources.select("sha256", "source_id").iter_rows())
-    state: dict[tuple[int, int], bool] = {}
+    state: dict[tuple[int, int], Event] = {}
     for event in events:
         if event.kind in ("exclusion", "inclusion"):
             source = by_hash.get(event.subject["sha256"])
             if source is not None:
-                state[source, int(event.subject["line"])] = event.kind == "exclusion"
-    rows = [{"source_id": source, "line": line} for (source, line), out in sorted(state.items()) if out]
-    return pl.DataFrame(rows, schema={"source_id": pl.Int32, "line": pl.Int64})
+                state[source, int(event.subject["line"])] = event
+    rows = [
+        {"source_id": source, "line": line, "by": event.by, "why": event.why, "at": event.at}
+        for (source, line), event in sorted(state.items(), key=lambda item: item[0])
+        if event.kind == "exclusion"
+    ]
+    schema: dict[str, Any] = {
+        "source_id": pl.Int32,
+        "line": pl.Int64,
+        "by": pl.String,
+        "why": pl.String,
+        "at": pl.Datetime("us", "UTC"),
+    }
+    return pl.DataFrame(rows, schema=schema)
 
 
 def _moment(text: str) -> datetime:
@@ -122,14 +133,14 @@ def prepare(
     frame = at_reference(
         frame, reference_c=settings.reference_temperature_c, plausible_temperature_c=settings.plausible_temperature_c
     )
-    return _with_conflicts(with_corrections(_in_working_unit(frame, settings.unit), tables, settings))
+    return with_conflicts(with_corrections(_in_working_unit(frame, settings.unit), tables, settings))
 
 
 def _with_exclusions(frame: pl.DataFrame, exclusions: pl.DataFrame) -> pl.DataFrame:
     if not exclusions.height:
         return frame.with_columns(pl.lit(False).alias("excluded"))
     return frame.join(
-        exclusions.with_columns(pl.lit(True).alias("excluded")),
+        exclusions.select("source_id", "line", pl.lit(True).alias("excluded")),
         on=["source_id", "line"],
         how="left",
         maintain_order="left",
@@ -191,7 +202,7 @@ def _with_file_rank(frame: pl.DataFrame, sources: pl.DataFrame | None) -> pl.Dat
 _SLOT = ["meter", "measured_at", "sequence", "role", "part", "spot"]
 
 
-def _with_conflicts(frame: pl.DataFrame) -> pl.DataFrame:
+def with_conflicts(frame: pl.DataFrame) -> pl.DataFrame:
     """Mark readings that contradict each other and that nobody has decided on: two live readings of one slot."""
     if not frame["conflict"].any():
         return frame.with_columns(pl.lit(False).alias("conflict_open"))

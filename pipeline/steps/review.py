@@ -13,6 +13,7 @@ import polars as pl
 from pipeline.errors import UsageError
 from pipeline.history.store import History
 from pipeline.steps.assess import Assessment, assess
+from pipeline.steps.budgets import with_budgets
 from pipeline.steps.pages import PageContext
 from schemas.results import PageLink
 from schemas.review import (
@@ -36,7 +37,6 @@ if TYPE_CHECKING:
 
     from pipeline.history.chain import Event
     from pipeline.settings import Workspace
-    from schemas.results import Contribution
 
 __all__ = ["month_span", "review", "review_links", "review_page"]
 
@@ -245,16 +245,17 @@ def _due(found: Assessment, *, days: float) -> Iterator[ReviewDue]:
 
 def _budgets(found: Assessment, lots: Sequence[str]) -> Iterator[ReviewBudget]:
     """Yield the spread of expanded uncertainties by meter and material, with the largest contribution of the median lot."""
-    groups: dict[tuple[str, str, str], list[tuple[float, tuple[Contribution, ...]]]] = {}
+    groups: dict[tuple[str, str, str], list[tuple[float, str]]] = {}
     for lot in lots:
         result = found.lots[lot]
-        if result.expanded_uncertainty is None or not result.contributions:
+        if result.expanded_uncertainty is None:
             continue
         key = (", ".join(result.meters), result.material or "", result.unit)
-        groups.setdefault(key, []).append((result.expanded_uncertainty, result.contributions))
+        groups.setdefault(key, []).append((result.expanded_uncertainty, lot))
     for (meter, material, unit), values in sorted(groups.items()):
-        values.sort(key=lambda pair: pair[0])
-        median, contributions = values[len(values) // 2]
+        values.sort()
+        median, lot = values[len(values) // 2]
+        contributions = with_budgets(found, found.lots[lot]).contributions
         largest = max(contributions, key=lambda c: c.standard_uncertainty)
         total = sum(c.standard_uncertainty**2 for c in contributions)
         yield ReviewBudget(

@@ -1,0 +1,60 @@
+"""Texts of hardness beside conductivity and of readings left out, in English."""
+
+from __future__ import annotations
+
+__all__ = ["EXCLUSION", "HARDNESS"]
+
+HARDNESS = {
+    "sentence": "{conductivity}, {hardness}.",
+    "conductivity_in": "Conductivity in",
+    "conductivity_out": "Conductivity out",
+    "conductivity_undecided": "Conductivity undecided",
+    "conductivity_none": "Conductivity not judged",
+    "missing": "hardness missing",
+    "in": "hardness in",
+    "out": "hardness out",
+    "no_limits": "hardness stated without limits",
+    "some_parts": " (some of the parts that were read)",
+    "all_parts": " (every part that was read)",
+    "table": "Hardness beside the conductivity of the same part.",
+    "part": "Part",
+    "conductivity": "Conductivity, part mean",
+    "hardness": "Hardness",
+    "scale": "Scale",
+    "limits": "Limits of hardness",
+    "result": "Hardness against limits",
+    "remark": "Remark",
+    "whole_lot": "the lot as a whole",
+    "unread": "this part was never read for conductivity",
+    "untied": "the export names no parts, so the result cannot be tied to one",
+    "at_least": "at least {low}",
+    "at_most": "at most {high}",
+}
+
+EXCLUSION = {
+    "same": "{readings} left out. With every reading the verdict would be the same: {verdict}.",
+    "changed": "{readings} left out. Without them the verdict is {verdict}; with every reading it would be {whole}: {reason}",
+    "table": "Readings left out by a recorded decision. They stay in the record.",
+    "file": "File and line",
+    "line": "{file}, line {line}",
+    "part": "Part",
+    "spot": "Spot",
+    "value": "Value as read",
+    "at_reference": "Value at reference",
+    "by": "By",
+    "why": "Why",
+    "at": "Decided",
+    "comparison": "The lot without the readings left out, and with every reading.",
+    "figure": "Figure",
+    "without": "As judged, without them",
+    "with": "With every reading",
+    "readings": "Readings",
+    "parts": "Parts",
+    "mean": "Mean of part means",
+    "s": "Standard deviation of part means",
+    "smallest": "Smallest part mean",
+    "largest": "Largest part mean",
+    "u": "Expanded uncertainty of the mean",
+    "limits": "Limits",
+    "verdict": "Verdict",
+}
