@@ -13,10 +13,10 @@ import os
 import sqlite3
 import subprocess
 import sys
+import threading
 import time
 from contextvars import ContextVar
 from importlib import resources
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import EnvironmentProblem
@@ -24,12 +24,23 @@ from pipeline.errors import EnvironmentProblem
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from datetime import datetime
+    from pathlib import Path
 
     from pipeline.settings import Workspace
     from pipeline.steps.load_report import FileReport, LoadReport
     from pipeline.steps.pages import PageReport
 
-__all__ = ["embedded_server", "run_demo", "run_load", "run_render", "run_review"]
+__all__ = [
+    "embedded_server",
+    "in_flow",
+    "load_steps",
+    "lost",
+    "resident",
+    "run_demo",
+    "run_load",
+    "run_render",
+    "run_review",
+]
 
 _progress: ContextVar[dict[str, Any] | None] = ContextVar("progress", default=None)
 """Callbacks for the screen; they are no parameters of a flow, which the server would store."""
@@ -136,7 +147,7 @@ class _Server:
 
 
 @contextlib.contextmanager
-def embedded_server(workspace: Workspace) -> Iterator[None]:
+def embedded_server(workspace: Workspace) -> Iterator[_Server | None]:
     """Have a server for the flows of one command; a server configured by PREFECT_API_URL is used as it is."""
     added = {name: value for name, value in _QUIET.items() if name not in os.environ}
     if "PREFECT_HOME" not in os.environ:
@@ -144,14 +155,20 @@ def embedded_server(workspace: Workspace) -> Iterator[None]:
     os.environ.update(added)
     server = None if os.environ.get("PREFECT_API_URL") else _Server(workspace.flow_home)
     try:
-        from prefect.settings import PREFECT_API_URL, PREFECT_FLOWS_HEARTBEAT_FREQUENCY, temporary_settings
+        from prefect.settings import (
+            PREFECT_API_URL,
+            PREFECT_CLIENT_MAX_RETRIES,
+            PREFECT_FLOWS_HEARTBEAT_FREQUENCY,
+            temporary_settings,
+        )
 
         # the heartbeat thread costs a second a flow, and nobody listens to it here
-        settings: dict[Any, Any] = {PREFECT_FLOWS_HEARTBEAT_FREQUENCY: None}
+        # a server that is lost stays lost; five retries would take a minute
+        settings: dict[Any, Any] = {PREFECT_FLOWS_HEARTBEAT_FREQUENCY: None, PREFECT_CLIENT_MAX_RETRIES: 1}
         if server is not None:
             settings[PREFECT_API_URL] = server.wait()
         with temporary_settings(settings):
-            yield
+            yield server
     finally:
         if server is not None:
             server.stop()
@@ -165,104 +182,163 @@ def _call(name: str, *arguments: Any) -> None:
         callbacks[name](*arguments)
 
 
-def _flows() -> dict[str, Any]:
-    """Define flows and tasks. Inside a function, because importing Prefect takes most of a second."""
+class _Record:
+    """What became of the steps of one run. Prefect's word is not needed for it, so the work survives its server."""
+
+    def __init__(self) -> None:
+        self._done: list[Any] = []
+        self._next = 0
+        self.error: BaseException | None = None
+        self.value: Any = None
+        self.finished = False
+
+    def step(self, function: Callable[[], Any]) -> Any:
+        """Carry out a step, or return what it gave the first time."""
+        number, self._next = self._next, self._next + 1
+        if number == len(self._done):
+            try:
+                self._done.append(function())
+            except BaseException as error:
+                self.error = error
+                raise
+        return self._done[number]
+
+    def again(self) -> None:
+        """Begin the work again; steps that were done are not repeated."""
+        self._next = 0
+
+
+def in_flow(name: str, work: Any, about: dict[str, Any]) -> Any:
+    """Carry out a piece of work as one flow run, its steps as tasks; end it without Prefect if the server is lost.
+
+    Parameters
+    ----------
+    name
+        Name of the flow.
+    work
+        Called with a function that carries out a step: ``step(name, function)``.
+    about
+        Paths and counts, shown as the parameters of the run.
+
+    Returns
+    -------
+    What the work returns.
+    """
     from prefect import flow, task
     from prefect.cache_policies import NO_CACHE
 
-    from pipeline.settings import find_workspace
-    from pipeline.steps import load as loading
-    from pipeline.steps.render import render
-    from pipeline.steps.written import processes
+    record = _Record()
 
-    def work(function: Callable[..., Any]) -> Callable[..., Any]:
+    def as_task(step: str, function: Callable[[], Any]) -> Any:
+        def carry_out() -> Any:
+            return record.step(function)
+
         # without NO_CACHE Prefect hashes every input and may return an earlier result: idempotence is the history's job
-        made: Callable[..., Any] = task(cache_policy=NO_CACHE, persist_result=False)(function)
-        return made
+        return task(name=step, cache_policy=NO_CACHE, persist_result=False)(carry_out)()
 
-    @work
-    def build_demo(folder: str) -> None:
-        from fixtures.demo import build
+    @flow(name=name, validate_parameters=False, persist_result=False, log_prints=False)
+    def run(about: dict[str, Any]) -> None:  # noqa: ARG001 - shown by the server
+        record.value = work(as_task)
+        record.finished = True
 
-        build(Path(folder))
+    try:
+        run(about)
+    except BaseException as error:
+        if record.error is not None:
+            raise record.error from None
+        if not isinstance(error, Exception):
+            raise
+        _lost(error)
+        if not record.finished:
+            record.again()
+            record.value = work(lambda _, function: record.step(function))
+    return record.value
 
-    @work
-    def take_over_reference(folder: str, options: dict[str, Any]) -> Any:
-        return loading.take_over_reference(find_workspace(Path(folder)), **options)
 
-    @work
-    def load_files(folder: str, paths: list[str], options: dict[str, Any]) -> Any:
-        def after(report: FileReport) -> None:
-            _call("file", report)
+lost = threading.Event()
+"""Set once a flow server was lost: Prefect's own threads would then keep the process from ending for a minute."""
 
-        return loading.load_files(find_workspace(Path(folder)), [Path(p) for p in paths], progress=after, **options)
 
-    @work
-    def assess_touched(folder: str, source_ids: list[int], options: dict[str, Any]) -> Any:
-        lots, meters, _ = loading.assess_touched(find_workspace(Path(folder)), source_ids, **options)
-        return lots, meters
+def _lost(error: Exception) -> None:
+    lost.set()
+    sys.stderr.write(f"The flow server was lost ({type(error).__name__}); the work went on without it.\n")
 
-    @work
-    def write_pages(folder: str, as_of: datetime | None, always: bool) -> Any:
-        def after(report: PageReport, total: int) -> None:
-            _call("page", report, total)
 
-        workspace = find_workspace(Path(folder))
-        count = processes(workspace.settings)
-        pages, _ = render(workspace, as_of=as_of, always=always, progress=after, processes=count)
-        return pages
-
-    def load_steps(folder: str, paths: list[str], given: dict[str, Any]) -> LoadReport:
-        return loading.run_steps(
-            given,
-            take_over=lambda options: take_over_reference(folder, options),
-            load=lambda options: load_files(folder, paths, options),
-            assess=lambda ids, options: assess_touched(folder, ids, options),
-        )
-
-    settings: dict[str, Any] = {"validate_parameters": False, "persist_result": False, "log_prints": False}
-
-    @flow(name="load", **settings)
-    def load(folder: str, paths: list[str], given: dict[str, Any]) -> Any:
-        return load_steps(folder, paths, given)
-
-    @flow(name="render", **settings)
-    def render_pages(folder: str, as_of: datetime | None, always: bool) -> Any:
-        return write_pages(folder, as_of, always)
-
-    @work
-    def write_review(folder: str, month: str) -> str:
-        from pipeline.steps.pages import write_pages as write
-        from pipeline.steps.review import review_page
-
-        place = find_workspace(Path(folder))
-        return str(write(place, [review_page(place, month)])[0].path)
-
-    @flow(name="review", **settings)
-    def review(folder: str, month: str) -> Any:
-        return write_review(folder, month)
-
-    @flow(name="demo", **settings)
-    def demo(folder: str, given: dict[str, Any]) -> Any:
-        from pipeline.steps.files import collect
-
-        build_demo(folder)
-        _call("built")
-        files, passed = collect([find_workspace(Path(folder)).inbox])
-        report = load_steps(folder, [str(f) for f in files], {**given, "passed_over": passed})
-        return report, write_pages(folder, None, False)
-
-    return {"load": load, "render": render_pages, "review": review, "demo": demo}
+_SERVER_AGAIN_S = 300.0
+"""How long a service works without a lost server before it starts another one."""
 
 
 @contextlib.contextmanager
-def _running(workspace: Workspace, callbacks: dict[str, Callable[..., None]] | None) -> Iterator[dict[str, Any]]:
+def resident(workspace: Workspace, note: Callable[[str], None]) -> Iterator[Callable[[str, Any, dict[str, Any]], Any]]:
+    """Keep a server for the rounds of a service; yield what carries out a round.
+
+    Lost, the server is started again after a while; until then, rounds are carried out without it.
+    """
+    with contextlib.ExitStack() as stack:
+        held: list[contextlib.ExitStack] = []
+        try_at = 0.0
+
+        def carry_out(name: str, work: Any, about: dict[str, Any]) -> Any:
+            nonlocal try_at
+            if not held and time.monotonic() >= try_at:
+                inner = contextlib.ExitStack()
+                try:
+                    inner.enter_context(embedded_server(workspace))
+                except (EnvironmentProblem, OSError) as error:
+                    try_at = time.monotonic() + _SERVER_AGAIN_S
+                    note(f"{error} The service works without it meanwhile.")
+                else:
+                    lost.clear()
+                    held.append(stack.enter_context(inner))
+            if not held:
+                return work(lambda _, function: function())
+            value = in_flow(name, work, about)
+            if lost.is_set():
+                held.pop().close()
+                try_at = time.monotonic() + _SERVER_AGAIN_S
+            return value
+
+        yield carry_out
+
+
+@contextlib.contextmanager
+def _running(workspace: Workspace, callbacks: dict[str, Callable[..., None]] | None) -> Iterator[None]:
     token = _progress.set(callbacks)
     try:
         with embedded_server(workspace):
-            yield _flows()
+            yield
     finally:
         _progress.reset(token)
+
+
+def load_steps(workspace: Workspace, paths: list[Path], given: dict[str, Any], step: Any) -> LoadReport:
+    """Run the steps of a load, each through `step`."""
+    from pipeline.settings import find_workspace
+    from pipeline.steps import load as loading
+
+    def after(report: FileReport) -> None:
+        _call("file", report)
+
+    # a demo's workspace gets its settings while it is built
+    place = find_workspace(workspace.root)
+    return loading.run_steps(
+        given,
+        take_over=lambda options: step("take_over_reference", lambda: loading.take_over_reference(place, **options)),
+        load=lambda options: step("load_files", lambda: loading.load_files(place, paths, progress=after, **options)),
+        assess=lambda ids, options: step("assess_touched", lambda: loading.assess_touched(place, ids, **options)[:2]),
+    )
+
+
+def _render(workspace: Workspace, as_of: datetime | None, *, always: bool) -> list[PageReport]:
+    from pipeline.settings import find_workspace
+    from pipeline.steps.render import render
+    from pipeline.steps.written import processes
+
+    def after(report: PageReport, total: int) -> None:
+        _call("page", report, total)
+
+    place = find_workspace(workspace.root)
+    return render(place, as_of=as_of, always=always, progress=after, processes=processes(place.settings))[0]
 
 
 def run_load(
@@ -272,8 +348,12 @@ def run_load(
     callbacks: dict[str, Callable[..., None]] | None = None,
 ) -> LoadReport:
     """Run the flow `load`; `given` are the options of `steps.load.load`."""
-    with _running(workspace, callbacks) as flows:
-        report: LoadReport = flows["load"](str(workspace.root), [str(path) for path in paths], given)
+    with _running(workspace, callbacks):
+        report: LoadReport = in_flow(
+            "load",
+            lambda step: load_steps(workspace, paths, given, step),
+            {"folder": str(workspace.root), "paths": [str(path) for path in paths]},
+        )
     return report
 
 
@@ -285,15 +365,28 @@ def run_render(
     callbacks: dict[str, Callable[..., None]] | None = None,
 ) -> list[PageReport]:
     """Run the flow `render`."""
-    with _running(workspace, callbacks) as flows:
-        pages: list[PageReport] = flows["render"](str(workspace.root), as_of, always)
+    with _running(workspace, callbacks):
+        pages: list[PageReport] = in_flow(
+            "render",
+            lambda step: step("write_pages", lambda: _render(workspace, as_of, always=always)),
+            {"folder": str(workspace.root)},
+        )
     return pages
 
 
 def run_review(workspace: Workspace, month: str) -> str:
     """Run the flow `review`; return the path of the page."""
-    with _running(workspace, None) as flows:
-        path: str = flows["review"](str(workspace.root), month)
+
+    def write() -> str:
+        from pipeline.steps.pages import write_pages
+        from pipeline.steps.review import review_page
+
+        return str(write_pages(workspace, [review_page(workspace, month)])[0].path)
+
+    with _running(workspace, None):
+        path: str = in_flow(
+            "review", lambda step: step("write_review", write), {"folder": str(workspace.root), "month": month}
+        )
     return path
 
 
@@ -301,6 +394,17 @@ def run_demo(
     workspace: Workspace, given: dict[str, Any], callbacks: dict[str, Callable[..., None]] | None = None
 ) -> tuple[LoadReport, list[PageReport]]:
     """Run the flow `demo`: build, load, assess, render."""
-    with _running(workspace, callbacks) as flows:
-        report, pages = flows["demo"](str(workspace.root), given)
+
+    def work(step: Any) -> tuple[LoadReport, list[PageReport]]:
+        from fixtures.demo import build
+        from pipeline.steps.files import collect
+
+        step("build_demo", lambda: build(workspace.root))
+        _call("built")
+        files, passed = collect([workspace.inbox])
+        report = load_steps(workspace, files, {**given, "passed_over": passed}, step)
+        return report, step("write_pages", lambda: _render(workspace, None, always=False))
+
+    with _running(workspace, callbacks):
+        report, pages = in_flow("demo", work, {"folder": str(workspace.root)})
     return report, pages

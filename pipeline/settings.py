@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pipeline.errors import EnvironmentProblem, SettingsError
+from pipeline.schedule import parse_schedule
 from schemas.tables import TEMPERATURE_SOURCES, UNITS
 
 if TYPE_CHECKING:
@@ -166,6 +167,37 @@ class Settings:
     size_cap_mb: int = _setting(4096, "A larger file is refused before it is read.", "MB")
     busy_wait_seconds: float = _setting(10.0, "How long to wait for a history that another process holds.", "s")
     page_processes: int = _setting(0, "How many processes write pages where there are many; 0 takes one a core.")
+    watch_folders: tuple[str, ...] = _setting(
+        (), "Folders that `watch` looks at besides the inbox, relative to the workspace or whole, network shares too."
+    )
+    watch_settle_seconds: float = _setting(
+        3.0, "A file is taken when its size and time have held still for this long; more for slow copies.", "s"
+    )
+    watch_overdue_at: str = _setting(
+        "*/30 * * * *",
+        "When `watch` looks for overdue checks and sends what waits, as five cron fields in the site's zone.",
+    )
+    watch_review_at: str = _setting(
+        "0 6 1 * *", "When `watch` writes the review of the month before, as five cron fields in the site's zone."
+    )
+    alert_targets: tuple[str, ...] = _setting(
+        (), "Where alerts go, as Apprise addresses; ${NAME} stands for an environment variable, for what is secret."
+    )
+    alert_repeat_hours: float = _setting(
+        8.0, "An alert that still stands is sent again after this long; 0 means never.", "h"
+    )
+    alert_most_per_hour: int = _setting(
+        6, "No more messages than this in an hour; what is left goes with the next one."
+    )
+    alert_silence_hours: float = _setting(
+        24.0, "`watch` alerts when no file has arrived for this long; 0 means never.", "h"
+    )
+    pages_address: str = _setting(
+        "", "Address under which the pages are served, for links in alerts; empty means their place on the disk."
+    )
+    network_history_decision: str = _setting(
+        "", "Who decided that the history may lie on a network or sync folder, and why; needed if it does."
+    )
     folders: dict[str, str] = _setting({}, 'Layout by folder: [folders] "inbox/line1" = "layout-name"')
 
     @property
@@ -244,6 +276,10 @@ def _typed(name: str, value: Any, default: Any, where: str) -> Any:
         ):
             raise wrong("a number")
         return float(value)
+    if default == ():
+        if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
+            raise wrong("texts in brackets")
+        return tuple(value)
     if isinstance(default, tuple):
         if not isinstance(value, list) or len(value) != 2:
             raise wrong("two numbers in brackets, the lower one first")
@@ -338,6 +374,14 @@ def _above_zero(settings: Settings, where: str) -> None:
                 f"{where}: {name} = {getattr(settings, name)!r}: expected a number from {low:g} to {high:g}."
             )
     _temperature_and_geometry(settings, where)
+    for name in ("watch_settle_seconds", "alert_repeat_hours", "alert_silence_hours", "alert_most_per_hour"):
+        if getattr(settings, name) < 0:
+            raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: expected 0 or more.")
+    for name in ("watch_overdue_at", "watch_review_at"):
+        try:
+            parse_schedule(getattr(settings, name))
+        except ValueError as error:
+            raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: {error}") from None
     if not 0.5 <= settings.confidence < 1:
         raise SettingsError(f"{where}: confidence = {settings.confidence!r}: expected a number from 0.5 to below 1.")
 

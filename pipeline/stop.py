@@ -16,30 +16,37 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from types import FrameType
 
-__all__ = ["gently", "look"]
+__all__ = ["gently", "look", "wait"]
 
 _asked = threading.Event()
 
 
 @contextlib.contextmanager
-def gently() -> Iterator[None]:
-    """Take the first interrupt as a wish to stop at the next whole step, the second one as an order."""
+def gently(*more: signal.Signals) -> Iterator[None]:
+    """Take the first interrupt as a wish to stop at the next whole step, the second one as an order.
+
+    Parameters
+    ----------
+    *more
+        Further signals to take the same way, such as the one a service manager sends.
+    """
     if threading.current_thread() is not threading.main_thread():
         yield
         return
 
-    def note(_number: int, _frame: FrameType | None) -> None:
-        signal.signal(signal.SIGINT, before)
+    def note(number: int, _frame: FrameType | None) -> None:
+        signal.signal(number, before[number])
         _asked.set()
         sys.stderr.write("\nStopping after what is in hand; press again to stop at once.\n")
 
     _asked.clear()
-    before = signal.signal(signal.SIGINT, note)
+    before = {int(number): signal.signal(number, note) for number in (signal.SIGINT, *more)}
     try:
         yield
         look()
     finally:
-        signal.signal(signal.SIGINT, before)
+        for number, handler in before.items():
+            signal.signal(number, handler)
         _asked.clear()
 
 
@@ -53,3 +60,15 @@ def look() -> None:
     """
     if _asked.is_set():
         raise KeyboardInterrupt
+
+
+def wait(seconds: float) -> None:
+    """Wait, and stop here as soon as somebody asks for it.
+
+    Raises
+    ------
+    KeyboardInterrupt
+        If an interrupt was noted.
+    """
+    _asked.wait(seconds)
+    look()

@@ -193,6 +193,9 @@ def document(
     numbered: Numbered,
     body: Sequence[object],
     details: Sequence[tuple[str, object]] = (),
+    *,
+    style: str = "",
+    refresh_s: int | None = None,
 ) -> str:
     """Return a whole page.
 
@@ -210,6 +213,10 @@ def document(
         Verdict and sections.
     details
         More facts for the footer: specification, decision rule.
+    style
+        Rules of its own, after those of every page.
+    refresh_s
+        After how many seconds a browser fetches the page again; None for never.
 
     Returns
     -------
@@ -240,7 +247,7 @@ def document(
     sheet = element("div", masthead, main, _footer(provenance, clock, numbered, head, details), class_="sheet")
     name = f"{shorten(head.name, 40)}, " if head.name is not None else ""
     foot = visible(f"{head.kind} {name}{words.FRAGMENT['data']} {provenance.data_sha256[:16]}")
-    styles = (STYLE, running_foot(foot, words.FRAGMENT["page"], words.FRAGMENT["of"]))
+    styles = (STYLE, *filter(None, [style]), running_foot(foot, words.FRAGMENT["page"], words.FRAGMENT["of"]))
     scripts = [(CHARTS, data_block(_words_scripts.LAYER, "chart-words"))] if '<figure id="figure-' in main else []
     if here == INDEX:
         scripts.append((INDEX_FILTER, data_block(_words_scripts.FILTER, "filter-words")))
@@ -256,6 +263,7 @@ def document(
         Html(f'<meta http-equiv="Content-Security-Policy" content="{policy}">'),
         element("meta", name="viewport", content="width=device-width, initial-scale=1"),
         element("meta", name="color-scheme", content="light dark"),
+        element("meta", http_equiv="refresh", content=str(refresh_s)) if refresh_s else None,
         element("meta", name="referrer", content="no-referrer"),
         element("title", head.title),
         element("link", rel="icon", href="data:,"),

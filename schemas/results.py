@@ -7,11 +7,13 @@ reason stands in `not_computable` under the same key.
 from __future__ import annotations
 
 import dataclasses
+import sys
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any
 
-import polars as pl
+if TYPE_CHECKING:
+    import polars as pl
 
 from schemas.uncertainty import Budget, Conformity, Contribution
 
@@ -54,11 +56,8 @@ def as_json(value: Any) -> Any:
     dict, list, str, float, int, bool or None
     """
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {
-            f.name: as_json(getattr(value, f.name))
-            for f in dataclasses.fields(value)
-            if not isinstance(getattr(value, f.name), pl.DataFrame)
-        }
+        fields = {f.name: getattr(value, f.name) for f in dataclasses.fields(value)}
+        return {name: as_json(item) for name, item in fields.items() if not _is_frame(item)}
     if isinstance(value, dict):
         return {str(key): as_json(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
@@ -68,6 +67,12 @@ def as_json(value: Any) -> Any:
     if isinstance(value, date):
         return value.isoformat()
     return value
+
+
+def _is_frame(value: object) -> bool:
+    """Whether a value is a frame; the library is not imported to find out, which takes a tenth of a second."""
+    polars = sys.modules.get("polars")
+    return polars is not None and isinstance(value, polars.DataFrame)
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from typing import Any
 
 import typer
 
-from pipeline.cli import bring, decide, keep, look, look_back, month, processes, share, work
+from pipeline.cli import bring, decide, keep, look, look_back, month, processes, share, watch, work
 from pipeline.errors import AnnealogError
 
 __all__ = ["app", "main"]
@@ -24,6 +24,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 work.add_to(app)
+watch.add_to(app)
 look.add_to(app)
 look_back.add_to(app)
 bring.add_to(app)
@@ -50,7 +51,14 @@ def main(arguments: list[str] | None = None) -> None:
     arguments
         Words after the program's name; None takes them from the shell.
     """
-    sys.exit(run(arguments))
+    code = run(arguments)
+    flows = sys.modules.get("pipeline.flows")
+    if flows is not None and flows.lost.is_set():
+        # its client would try for a minute to reach a server that is gone
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(code)
+    sys.exit(code)
 
 
 def run(arguments: list[str] | None = None) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -32,43 +33,56 @@ def status(as_of: AsOf = None, workspace: WorkspaceOption = None, json: Json = F
 
     Example: annealog status --as-of 2026-03-02T14:00
     """
-    from pipeline.steps.status import status as look
+    from pipeline.steps.snapshot import published_status
 
     place = workspace_at(workspace)
-    found = look(place, as_of=moment(as_of, place))
-    for name in found.not_taken_over:
+    kept = published_status(place) if as_of is None else None
+    if kept is not None:
+        document = {**kept["status"], "as_of": as_json(kept["as_of"])}
+        changed = kept["not_taken_over"]
+    else:
+        from pipeline.steps.status import status as look
+
+        found = look(place, as_of=moment(as_of, place))
+        document, changed = found.document(), found.not_taken_over
+    for name in changed:
         output.note(f"{name} was changed since the last load; what follows still rests on the version taken over then.")
-    document = found.document()
     if json:
         output.print_json(document)
     else:
-        settings = place.settings
+        _show_status(document, place)
+    lots = {str(number): lot["verdict"] for number, lot in enumerate(document["waiting"])}
+    meters = {meter["meter"]: meter["state"] for meter in document["meters"]}
+    code = exit_code(lots, meters, held=len(document["files_held"]), quarantined=document["quarantined"])
+    raise typer.Exit(code)
+
+
+def _show_status(document: dict[str, Any], place: Workspace) -> None:
+    settings = place.settings
+
+    def when(text: str | None) -> str:
+        return output.when(datetime.fromisoformat(text) if text else None, settings)
+
+    output.table(
+        f"Meters, as of {when(document['as_of'])} {settings.time_zone}",
+        ("meter", "state", "last check", "why"),
+        ((m["meter"], m["state"], when(m["last_run_at"]), m["reasons"][0]) for m in document["meters"]),
+    )
+    counts = document["lots"]
+    output.out().print("Lots: " + ", ".join(f"{counts[name]} {word}" for name, word in output.VERDICT_WORDS.items()))
+    if document["waiting"]:
         output.table(
-            f"Meters, as of {output.when(found.assessment.as_of, settings)} {settings.time_zone}",
-            ("meter", "state", "last check", "why"),
+            "Lots that wait for a person",
+            ("lot", "verdict", "support", "why"),
             (
-                (m.meter, m.state, output.when(m.last_run_at, settings), m.reasons[0])
-                for m in found.assessment.meters.values()
+                (lot["lot"], output.VERDICT_WORDS[lot["verdict"]], lot["support"], lot["reasons"][0])
+                for lot in document["waiting"]
             ),
         )
-        counts = document["lots"]
-        output.out().print(
-            "Lots: " + ", ".join(f"{counts[name]} {word}" for name, word in output.VERDICT_WORDS.items())
-        )
-        waiting = [r for r in found.assessment.lots.values() if r.verdict in ("hold", "reject")]
-        if waiting:
-            output.table(
-                "Lots that wait for a person",
-                ("lot", "verdict", "support", "why"),
-                ((r.lot, output.VERDICT_WORDS[r.verdict], r.support, r.reasons[0]) for r in waiting),
-            )
-        for file in found.files_held:
-            output.out().print(output.plain(f"held: {file['name']}: {file['sentence']}"))
-        if found.quarantined:
-            output.out().print(f"{found.quarantined} quarantined lines wait for a decision.")
-    lots = {r.lot: r.verdict for r in found.assessment.lots.values()}
-    meters = {m.meter: m.state for m in found.assessment.meters.values()}
-    raise typer.Exit(exit_code(lots, meters, held=len(found.files_held), quarantined=found.quarantined))
+    for file in document["files_held"]:
+        output.out().print(output.plain(f"held: {file['name']}: {file['sentence']}"))
+    if document["quarantined"]:
+        output.out().print(f"{document['quarantined']} quarantined lines wait for a decision.")
 
 
 def read_and_assess(place: Workspace, as_of: str | None, **given: Any) -> Any:

@@ -14,10 +14,19 @@ from pipeline.errors import EnvironmentProblem, HistoryBusy, IntegrityProblem
 if TYPE_CHECKING:
     from pathlib import Path
 
-__all__ = ["STORAGE_VERSION", "connect", "migrations"]
+__all__ = ["STORAGE_VERSION", "connect", "full_disk", "migrations", "unreadable"]
 
 STORAGE_VERSION = "v1.5.0"
 """Storage format of a new history, so that DuckDB 1.5 can open it too."""
+
+
+_LOCKED = re.compile(r"set lock|conflicting lock|used by another process", re.IGNORECASE)
+_FULL = ("No space left", "could not allocate block", "File too large", "quota exceeded")
+
+
+def full_disk(error: Exception) -> bool:
+    """Whether an error of the database says that a disk, a quota or a limit of file size is exhausted."""
+    return any(words in str(error) for words in _FULL)
 
 
 def connect(path: Path, *, write: bool, wait_s: float) -> duckdb.DuckDBPyConnection:
@@ -45,7 +54,7 @@ def connect(path: Path, *, write: bool, wait_s: float) -> duckdb.DuckDBPyConnect
             return duckdb.connect(str(path), read_only=not write, config=config)
         except duckdb.IOException as error:
             text = str(error)
-            if "lock" in text.lower():
+            if _LOCKED.search(text):
                 if time.monotonic() < deadline:
                     time.sleep(0.1)
                     continue
@@ -58,14 +67,19 @@ def connect(path: Path, *, write: bool, wait_s: float) -> duckdb.DuckDBPyConnect
                 raise EnvironmentProblem(
                     f"Cannot open {path}: no permission. Check the folder's owner and rights."
                 ) from None
-            raise IntegrityProblem(
-                f"The history {path} cannot be read: {text.splitlines()[0]} Restore a backup, or rebuild it from the archive."
-            ) from None
+            if full_disk(error):
+                raise EnvironmentProblem(f"The disk of {path} is full. Free some space and try again.") from None
+            raise unreadable(path, error) from None
         except duckdb.Error as error:
-            raise IntegrityProblem(
-                f"The history {path} cannot be read: {str(error).splitlines()[0]} "
-                "Restore a backup, or rebuild it from the archive."
-            ) from None
+            raise unreadable(path, error) from None
+
+
+def unreadable(path: Path, error: Exception) -> IntegrityProblem:
+    """Return the words for a history, or a log beside it, that cannot be read; neither is touched."""
+    return IntegrityProblem(
+        f"The history {path} cannot be read: {str(error).splitlines()[0]} Nothing was changed or deleted. "
+        "Restore a backup, or build a new history from the raw archive: annealog rebuild"
+    )
 
 
 def migrations() -> list[tuple[int, str, str]]:

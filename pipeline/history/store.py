@@ -10,15 +10,18 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
+import logging
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Self, cast
 
 import duckdb
 import polars as pl
 
-from pipeline.errors import EnvironmentProblem, HistoryTooNew, IntegrityProblem
+from pipeline.errors import EnvironmentProblem, HistoryBusy, HistoryTooNew, IntegrityProblem
 from pipeline.history.chain import GENESIS_HASH, Event, event_hash
-from pipeline.history.connection import connect, migrations
+from pipeline.history.connection import connect, full_disk, migrations, unreadable
+from pipeline.history.journal import Journal
+from pipeline.history.snapshot import Snapshot
 from schemas.tables import BASELINE, EVENT, FATES, READING
 
 if TYPE_CHECKING:
@@ -35,6 +38,9 @@ SLOT_COLUMNS = (
 
 _BATCH = 250_000
 """Rows fetched at a time: their text stands in memory twice before it becomes categories."""
+_log = logging.getLogger(__name__)
+_PATIENCE_S = 0.5
+"""How long a reader waits for a history in use where there is a snapshot to read instead."""
 
 _READ_COLUMNS = tuple(f'"{name}"' for name in READING.names)
 
@@ -67,15 +73,31 @@ class History:
     Use :meth:`open` as a context manager; a history opened to read never creates or changes a file.
     """
 
-    def __init__(self, connection: duckdb.DuckDBPyConnection, path: Path) -> None:
+    def __init__(self, connection: duckdb.DuckDBPyConnection, path: Path, snapshot_of: datetime | None = None) -> None:
         self._connection = connection
         self.path = path
+        self.snapshot_of = snapshot_of
+        """When the snapshot was taken that is read here while the history is being written; else None."""
 
     # -- opening and closing ------------------------------------------------------------------------------------
 
     @classmethod
-    def open(cls, path: Path, *, write: bool = False, wait_s: float = 10.0) -> Self:
+    def open(cls, path: Path, *, write: bool = False, wait_s: float = 10.0, snapshot: bool = True) -> Self:
         """Open a history; to write, create it where there is none and bring it to this version.
+
+        To read, the published snapshot is taken where it is up to date, so that reading never keeps a loader waiting, and
+        where the history is being written.
+
+        Parameters
+        ----------
+        path
+            The history's file.
+        write
+            To write or to read.
+        wait_s
+            How long to wait while another process holds it.
+        snapshot
+            Whether a snapshot may be read instead.
 
         Raises
         ------
@@ -95,13 +117,47 @@ class History:
                 path.parent.mkdir(parents=True, exist_ok=True)
             except OSError as error:
                 raise EnvironmentProblem(f"Cannot make {path.parent}: {error.strerror}.") from None
-        history = cls(connect(path, write=write, wait_s=wait_s), path)
+        published = Snapshot.current(path) if snapshot and not write else None
+        if published is not None and published.fresh(path):
+            return cls.of(published, path, None)
+        try:
+            connection = connect(path, write=write, wait_s=wait_s if published is None else min(wait_s, _PATIENCE_S))
+        except HistoryBusy as busy:
+            if published is None:
+                raise
+            _log.warning("%s What follows is of the snapshot taken at %s UTC.", str(busy).partition(";")[0] + ".",
+                         f"{published.made_at:%Y-%m-%d %H:%M:%S}")  # fmt: skip
+            return cls.of(published, path, published.made_at)
+        history = cls(connection, path)
         try:
             history._prepare(write=write)
-        except BaseException:
-            history._connection.close()
+        except BaseException as error:
+            with contextlib.suppress(duckdb.Error):
+                history._connection.close()
+            if isinstance(error, duckdb.Error):
+                raise (
+                    EnvironmentProblem(f"The disk of {path} is full. Free some space and try again.")
+                    if full_disk(error)
+                    else unreadable(path, error)
+                ) from None
             raise
         return history
+
+    @classmethod
+    def of(cls, published: Snapshot, path: Path, snapshot_of: datetime | None) -> Self:
+        """Return a published snapshot as a history to read; `snapshot_of` is its time where the history has gone on."""
+        config: dict[str, str | bool | int | float | list[str]] = {
+            "autoinstall_known_extensions": "false",
+            "autoload_known_extensions": "false",
+            "allow_community_extensions": "false",
+            "temp_directory": str(path.parent / "spill"),
+        }
+        connection = duckdb.connect(":memory:", config=config)
+        for name, data in published.tables().items():
+            connection.register(name, data)
+        connection.execute("SET enable_external_access = false")
+        connection.execute("SET lock_configuration = true")
+        return cls(connection, path, snapshot_of)
 
     def _prepare(self, *, write: bool) -> None:
         run = self._run
@@ -156,17 +212,75 @@ class History:
         except BaseException as error:
             with contextlib.suppress(duckdb.Error):
                 self._run("ROLLBACK")
-            if isinstance(error, duckdb.Error) and (
-                "No space left" in str(error) or "could not allocate block" in str(error)
-            ):
+            if isinstance(error, duckdb.Error) and full_disk(error):
                 raise EnvironmentProblem(
                     f"The disk of {self.path} is full; nothing of this file was loaded. Free some space and load again."
                 ) from None
             raise
+        self._keep_journal()
 
     def checkpoint(self) -> None:
-        """Write the log into the file."""
-        self._run("CHECKPOINT")
+        """Write the log into the file.
+
+        Raises
+        ------
+        EnvironmentProblem
+            If the disk is full; what was committed stays in the log and is there when the history is opened again.
+        """
+        try:
+            self._run("CHECKPOINT")
+        except duckdb.Error as error:
+            if full_disk(error):
+                raise EnvironmentProblem(
+                    f"The disk of {self.path} is full. What was loaded so far is kept; free some space and load again."
+                ) from None
+            raise
+
+    def _keep_journal(self) -> None:
+        """Add to the journal the events that it does not have yet, with what a rebuild needs beside the raw files."""
+        journal = Journal(self.path)
+        sequence, digest = journal.last()
+        row = self._one('SELECT hash FROM event WHERE "sequence" = ?', [sequence]) if sequence else (GENESIS_HASH,)
+        if row is None or row[0] != digest:
+            raise IntegrityProblem(
+                f"The journal {journal.path} goes on to event {sequence}, which this history does not hold: it is older "
+                "than its journal, or another one. Run 'annealog rebuild', or restore a whole backup."
+            )
+        fresh = self._frame('SELECT * FROM event WHERE "sequence" > ? ORDER BY "sequence"', [sequence])
+        journal.append(
+            {
+                **row,
+                "at": row["at"].isoformat(),
+                "with": self._beside(journal, row["kind"], json.loads(row["subject"])),
+            }
+            for row in EVENT.complete(fresh).iter_rows(named=True)
+        )
+
+    def _beside(self, journal: Journal, kind: str, subject: dict[str, Any]) -> dict[str, Any]:
+        """Return what the event does not say and a rebuild needs."""
+        if kind in ("load", "replay"):
+            row = self._one("SELECT layout_text, taken_by_hand FROM source_file WHERE sha256 = ?", [subject["sha256"]])
+            return {} if row is None else {"layout": journal.keep_text(row[0]), "taken_by_hand": row[1]}
+        if kind == "reference":
+            for name, digest in subject["changed"].items():
+                row = self._one(
+                    "SELECT content FROM reference_text WHERE name = ? AND sha256 = ? LIMIT 1", [name, digest]
+                )
+                if row is not None:
+                    journal.keep_text(row[0])
+        if kind == "baseline":
+            centres = [item["centre"] for item in subject.get("limits", [subject])]
+            found = self._frame(
+                'SELECT * EXCLUDE "sequence" FROM baseline WHERE meter = ? AND block = ? ORDER BY "sequence"',
+                [subject["meter"], subject["block"]],
+            ).filter(pl.col("centre").is_in(centres))
+            rows = found.unique(maintain_order=True).to_dicts()
+            return {
+                "limits": [
+                    {key: v.isoformat() if isinstance(v, datetime) else v for key, v in row.items()} for row in rows
+                ]
+            }
+        return {}
 
     # -- small queries ------------------------------------------------------------------------------------------
 
@@ -199,6 +313,60 @@ class History:
         if frame.height:
             with self._registered("incoming", frame):
                 self._run(f"INSERT INTO {table} BY NAME SELECT * FROM incoming")
+
+    # -- the whole, for snapshots and comparisons ---------------------------------------------------------------
+
+    def table_names(self) -> list[str]:
+        """Return the names of all tables."""
+        return [row[0] for row in self._run("SELECT table_name FROM information_schema.tables ORDER BY 1")]
+
+    def table(self, name: str, *, after: int = 0, to: int | None = None) -> pl.DataFrame:
+        """Return a table as stored; of `reading` the rows of the files numbered above `after`, up to `to`.
+
+        Times are in UTC without a zone, as in the file.
+        """
+        if name not in self.table_names():
+            raise ValueError(f"no table {name!r}")
+        if name != "reading":
+            found: pl.DataFrame = self._connection.sql(f'SELECT * FROM "{name}"').pl()
+        else:
+            found = self._connection.sql(
+                "SELECT * FROM reading WHERE source_id > ? AND source_id <= ? ORDER BY source_id, line, replicate",
+                params=[after, 2**31 - 1 if to is None else to],
+            ).pl()
+        return found
+
+    def counts(self) -> dict[str, int]:
+        """Return the number of rows of each table."""
+        return {name: int((self._one(f'SELECT count(*) FROM "{name}"') or (0,))[0]) for name in self.table_names()}
+
+    def first_hash(self) -> str:
+        """Return the hash of the first event, which no other history has; empty where there is none."""
+        row = self._one('SELECT hash FROM event ORDER BY "sequence" LIMIT 1')
+        return "" if row is None else str(row[0])
+
+    def last_source_id(self) -> int:
+        """Return the number of the file loaded last, 0 where there is none."""
+        return int((self._one("SELECT coalesce(max(source_id), 0) FROM source_file") or (0,))[0])
+
+    def readings_up_to(self, source_id: int) -> int:
+        """Return how many readings the files up to a number hold."""
+        return int((self._one("SELECT count(*) FROM reading WHERE source_id <= ?", [source_id]) or (0,))[0])
+
+    def state(self) -> str:
+        """Return a text that differs whenever anything that decides what is said differs."""
+        parts = [
+            self._one('SELECT "sequence", hash FROM event ORDER BY "sequence" DESC LIMIT 1'),
+            self._run("SELECT sha256, held_at::VARCHAR FROM held_file ORDER BY ALL"),
+            self._run("SELECT state, count(*) FROM quarantine GROUP BY 1 ORDER BY 1"),
+            sorted(self.counts().items()),
+        ]
+        return hashlib.sha256(json.dumps(parts).encode()).hexdigest()
+
+    def next_measured_after(self, moment: datetime) -> datetime | None:
+        """Return the time of the first reading after a moment."""
+        row = self._one("SELECT min(measured_at) FROM reading WHERE measured_at > ?", [_naive(moment)])
+        return None if row is None or row[0] is None else row[0].replace(tzinfo=UTC)
 
     # -- files and readings -------------------------------------------------------------------------------------
 

@@ -17,6 +17,7 @@ from pipeline.steps.drift import add_drift_charts
 from pipeline.steps.lots import lot_results
 from pipeline.steps.meters import decisions_on_signals, meter_result
 from pipeline.steps.prepare import adjustments_of, exclusions_of, prepare
+from pipeline.steps.texts import SETTINGS_TEXT
 from schemas.tables import BASELINE
 
 if TYPE_CHECKING:
@@ -267,10 +268,6 @@ def assess_frames(
         "exclusions": exclusions,
     }
     return Assessment(**fields)
-
-
-SETTINGS_TEXT = "settings"
-"""Name under which the text of `annealog.toml` is kept beside the tables: a tolerance decides verdicts, too."""
 
 
 def recorded_settings(texts: Mapping[str, str], settings: Settings) -> Settings:

@@ -15,7 +15,7 @@ from pipeline.errors import EnvironmentProblem, UsageError
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-__all__ = ["archive", "archived", "collect", "read_bytes", "write_atomically"]
+__all__ = ["archive", "archived", "collect", "read_bytes", "sha256_of", "tree_state", "write_atomically"]
 
 
 def _say(action: str, path: Path, error: OSError) -> EnvironmentProblem:
@@ -122,3 +122,17 @@ def write_atomically(path: Path, data: bytes) -> None:
 def sha256_of(data: bytes) -> str:
     """Return the SHA-256 of some bytes, in hexadecimal."""
     return hashlib.sha256(data).hexdigest()
+
+
+def tree_state(folders: Iterable[Path]) -> str:
+    """Return a text that differs when a file of some folders was written, added or taken away."""
+    found = []
+    for folder in folders:
+        try:
+            with os.scandir(folder) as items:
+                for item in sorted(items, key=lambda item: item.name):
+                    state = item.stat()
+                    found.append(f"{item.path} {state.st_size} {state.st_mtime_ns}")
+        except OSError:
+            found.append(f"{folder} -")
+    return "\n".join(found)

@@ -6,10 +6,11 @@ import hashlib
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from pipeline.errors import ChangesRefused, EnvironmentProblem, ReferenceTableError, SettingsError
+from pipeline.errors import ChangesRefused, SettingsError
 from pipeline.settings import SETTINGS_FILE, read_settings
-from pipeline.steps.assess import SETTINGS_TEXT, assess, recorded_tables
+from pipeline.steps.assess import assess, recorded_tables
 from pipeline.steps.corrections import check_corrections
+from pipeline.steps.texts import SETTINGS_TEXT, read_reference
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -29,33 +30,6 @@ class ReferenceChange:
 
     changed: tuple[str, ...]
     altered: tuple[str, ...]
-
-
-def read_reference(workspace: Workspace) -> dict[str, str]:
-    """Return the texts of the reference tables and the settings of a workspace, by name.
-
-    Raises
-    ------
-    ReferenceTableError
-        If a file is not UTF-8.
-    EnvironmentProblem
-        If one cannot be read.
-    """
-    texts: dict[str, str] = {}
-    try:
-        for path in sorted(workspace.reference.glob("*.csv")):
-            if path.name.startswith("."):
-                continue
-            try:
-                texts[path.stem] = path.read_bytes().decode("utf-8-sig")
-            except UnicodeDecodeError as error:
-                raise ReferenceTableError(
-                    f"reference/{path.name}: byte {error.start} is not UTF-8. Save the table as UTF-8."
-                ) from None
-        texts[SETTINGS_TEXT] = (workspace.root / SETTINGS_FILE).read_text(encoding="utf-8-sig")
-    except OSError as error:
-        raise EnvironmentProblem(f"Cannot read {error.filename}: {error.strerror}.") from None
-    return texts
 
 
 def _altered(history: History, old: Mapping[str, str], new: Mapping[str, str], settings: Settings) -> list[str]:

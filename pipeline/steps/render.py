@@ -9,6 +9,7 @@ import reports
 from pipeline.history.store import History
 from pipeline.steps.assess import Assessment, assess
 from pipeline.steps.block_pages import block_pages
+from pipeline.steps.board import board_pages
 from pipeline.steps.event_pages import event_pages
 from pipeline.steps.pages import PageReport, index_page, lot_pages, meter_pages, write_pages
 from pipeline.steps.processes import process_pages
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 __all__ = ["MORE_PAGES", "render"]
 
 MORE_PAGES: tuple[Callable[[Workspace, Assessment, History, pl.DataFrame], Iterable[Page]], ...] = (
+    board_pages,
     event_pages,
     process_pages,
     supplier_pages,
@@ -43,6 +45,7 @@ def render(
     always: bool = False,
     progress: Callable[[PageReport, int], None] | None = None,
     processes: int = 1,
+    only: Callable[[Assessment, list[str]], Iterable[str] | None] | None = None,
 ) -> tuple[list[PageReport], Assessment]:
     """Write every page whose data changed: lots, meters, index.
 
@@ -58,6 +61,9 @@ def render(
         Called after each page with the number of pages in all.
     processes
         How many render; more than one only from a guarded main module.
+    only
+        Told the assessment and the addresses of all pages but those of lots; returns the lots whose pages may have
+        changed, None for all. The pages of the others are not looked at.
 
     Returns
     -------
@@ -70,11 +76,12 @@ def render(
         reviews = review_links(workspace)
         links = [*(page.link for page in more), *reviews]
         index = index_page(workspace, assessment, history, sources, links)
-    known = [
-        *(reports.address("lot", lot) for lot in assessment.lots),
+    others = [
         *(reports.address("meter", meter) for meter in assessment.meters),
         *(reports.address(link.kind, link.identifier) for link in (*links, index.link)),
     ]
+    known = [*(reports.address("lot", lot) for lot in assessment.lots), *others]
+    lots = None if only is None else only(assessment, others)
 
     def after(report: PageReport) -> None:
         if progress is not None:
@@ -82,7 +89,9 @@ def render(
 
     written = write_pages(
         workspace,
-        chain(lot_pages(workspace, assessment, sources), meter_pages(workspace, assessment, sources), more, [index]),
+        chain(
+            lot_pages(workspace, assessment, sources, lots), meter_pages(workspace, assessment, sources), more, [index]
+        ),
         as_of=as_of,
         always=always,
         progress=after,

@@ -14,7 +14,7 @@ from schemas.results import as_json
 if TYPE_CHECKING:
     from pipeline.settings import Workspace
 
-__all__ = ["Status", "status"]
+__all__ = ["Status", "status", "status_of"]
 
 
 @dataclass(frozen=True)
@@ -71,7 +71,11 @@ def status(workspace: Workspace, *, as_of: datetime | None = None) -> Status:
     """
     with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
         found = assess(history, workspace.settings, as_of=as_of or datetime.now(UTC))
-        held = history.held_files().to_dicts()
-        quarantined = history.quarantine(states=["new"]).height
-        changed = tuple(not_taken_over(workspace, history))
-    return Status(found, tuple(held), quarantined, changed)
+        return status_of(workspace, history, found)
+
+
+def status_of(workspace: Workspace, history: History, assessment: Assessment) -> Status:
+    """Return the state of a workspace that was just assessed."""
+    held = history.held_files().to_dicts()
+    quarantined = history.quarantine(states=["new"]).height
+    return Status(assessment, tuple(held), quarantined, tuple(not_taken_over(workspace, history)))

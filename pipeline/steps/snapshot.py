@@ -1,0 +1,145 @@
+"""Publishing a snapshot of the history with what was said of it, and reading that again without computing anything."""
+
+from __future__ import annotations
+
+import hashlib
+from datetime import UTC, date, datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+from pipeline.history.snapshot import Snapshot, publish
+
+if TYPE_CHECKING:
+    from pipeline.history.store import History
+    from pipeline.settings import Workspace
+    from pipeline.steps.assess import Assessment
+
+__all__ = ["holds_until", "publish_snapshot", "published_status", "status_document"]
+
+_EVER = datetime(9999, 1, 1, tzinfo=UTC)
+
+
+def holds_until(assessment: Assessment, history: History) -> datetime:
+    """Return the first moment after the assessment at which something could read differently without new data.
+
+    Late is what waits for a closing check, a meter whose last run grows old, a date in a reference table, a reading or a
+    recorded setting dated in the future. The moment itself is excluded.
+
+    Parameters
+    ----------
+    assessment
+        What was computed.
+    history
+        Open, for readings that are dated later than the assessment.
+
+    Returns
+    -------
+    datetime
+    """
+    import polars as pl
+
+    at = assessment.as_of
+    interval = timedelta(hours=assessment.settings.check_interval_hours)
+    moments: list[datetime | None] = [history.next_measured_after(at)]
+    for frame, column in (
+        (assessment.brackets, "first_at"),
+        (assessment.brackets, "last_at"),
+        (assessment.runs, "last_at"),
+    ):
+        late = frame.select((pl.col(column) + interval).alias("late")).filter(pl.col("late") >= at)
+        moments.append(late["late"].min())  # type: ignore[arg-type]
+    for table in assessment.tables.values():
+        for name, dtype in table.schema.items():
+            if dtype.is_temporal():
+                days = [_moment(value) for value in table[name].drop_nulls().unique().to_list()]
+                moments += [later for day in days for later in (day, day + timedelta(days=1)) if later > at]
+    for event in history.events("adjustment"):
+        moments.append(datetime.fromisoformat(event.subject["at"]))
+    moments += history.baselines()["last_at"].to_list()
+    return min((moment for moment in moments if moment is not None and moment > at), default=_EVER)
+
+
+def _moment(value: date | datetime) -> datetime:
+    if isinstance(value, datetime):
+        return value if value.tzinfo else value.replace(tzinfo=UTC)
+    return datetime(value.year, value.month, value.day, tzinfo=UTC)
+
+
+def publish_snapshot(
+    workspace: Workspace, assessment: Assessment | None = None, *, now: datetime | None = None
+) -> Snapshot:
+    """Publish the history as it is, with the state of meters and lots now.
+
+    Parameters
+    ----------
+    workspace
+        A workspace with a history.
+    assessment
+        What was just computed, taken where it still holds now.
+    now
+        Time of the snapshot.
+
+    Returns
+    -------
+    Snapshot
+    """
+    from pipeline.history.store import History
+    from pipeline.steps.assess import assess
+
+    moment = now or datetime.now(UTC)
+    with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds, snapshot=False) as history:
+        found = assessment
+        if found is None or found.as_of > moment or holds_until(found, history) <= moment:
+            found = assess(history, workspace.settings, as_of=moment)
+        documents = {"status": _status(workspace, history, found)}
+        return publish(history, workspace.history, documents, now=moment)
+
+
+def _status(workspace: Workspace, history: History, found: Assessment) -> dict[str, Any]:
+    """Return the state of meters and lots with the span of time for which it holds, as JSON values."""
+    from pipeline.steps.status import status_of
+
+    texts = {name: hashlib.sha256(text.encode()).hexdigest() for name, text in history.reference_texts().items()}
+    signals = [
+        (meter.meter, signal.rule, signal.block, f"{signal.at.astimezone(found.settings.zone):%Y-%m-%d %H:%M}")
+        for meter in found.meters.values()
+        for signal in meter.signals
+        if signal.reject and not signal.dispositions
+    ]
+    return {
+        "status": status_of(workspace, history, found).document(),
+        "signals": signals,
+        "from": found.as_of.isoformat(),
+        "until": holds_until(found, history).isoformat(),
+        "taken_over": texts,
+    }
+
+
+def status_document(workspace: Workspace) -> dict[str, Any]:
+    """Return the state now, with signals: from the snapshot where that is up to date, else computed."""
+    kept = published_status(workspace)
+    if kept is not None:
+        return kept
+    from pipeline.history.store import History
+    from pipeline.steps.assess import assess
+
+    with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
+        return _status(workspace, history, assess(history, workspace.settings, as_of=datetime.now(UTC)))
+
+
+def published_status(workspace: Workspace, *, now: datetime | None = None) -> dict[str, Any] | None:
+    """Return the document of `status` from the snapshot, where that is up to date; None where it must be computed."""
+    moment = now or datetime.now(UTC)
+    snapshot = Snapshot.current(workspace.history)
+    if snapshot is None or not snapshot.fresh(workspace.history):
+        return None
+    kept: dict[str, Any] | None = snapshot.document("status")
+    if kept is None or not datetime.fromisoformat(kept["from"]) <= moment < datetime.fromisoformat(kept["until"]):
+        return None
+    from pipeline.steps.texts import read_reference
+
+    texts = read_reference(workspace)
+    now_texts = {name: hashlib.sha256(text.encode()).hexdigest() for name, text in texts.items()}
+    nothing = hashlib.sha256(b"").hexdigest()
+    names = sorted({*now_texts, *kept["taken_over"]})
+    changed = [name for name in names if now_texts.get(name, nothing) != kept["taken_over"].get(name, nothing)]
+    return {**kept, "not_taken_over": changed, "as_of": moment}

@@ -1,0 +1,366 @@
+"""The resident service: takes what arrives, writes again what it touched, publishes, alerts, and keeps going.
+
+One round handles everything that is ready. The ledger in the history is the truth; what is remembered here only spares
+reading files again. A fault that will pass (history busy, disk full, a share away, a table half edited) is told once and
+tried again; a history that does not agree with itself stops the service.
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipeline import stop
+from pipeline.errors import AnnealogError, IntegrityProblem, UsageError
+from pipeline.history.snapshot import Snapshot, signature
+from pipeline.history.store import History
+from pipeline.schedule import parse_schedule
+from pipeline.settings import find_workspace
+from pipeline.steps import load as loading
+from pipeline.steps.alerts import Alert, Alerts, found_in
+from pipeline.steps.arrivals import Arrivals
+from pipeline.steps.assess import assess
+from pipeline.steps.board import board_pages
+from pipeline.steps.files import tree_state
+from pipeline.steps.refresh import refresh
+from pipeline.steps.review import review_page
+from pipeline.steps.snapshot import holds_until, publish_snapshot
+from pipeline.steps.written import processes, write_pages
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from pipeline.steps.arrivals import Look
+    from pipeline.steps.assess import Assessment
+    from pipeline.steps.load_report import FileReport, LoadReport
+
+__all__ = ["Round", "Watch"]
+
+_LOOK_EVERY_S = 1.0
+_BOARD_EVERY_S = 60.0
+_TRY_AGAIN_S = 15.0
+"""After a fault that will pass."""
+
+
+@dataclass(frozen=True, slots=True)
+class Round:
+    """What one round did."""
+
+    at: datetime
+    report: LoadReport | None
+    pages: int
+    alerts: tuple[Alert, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    def document(self) -> dict[str, Any]:
+        """Return the JSON document."""
+        files = () if self.report is None else self.report.files
+        return {
+            "at": self.at.isoformat(),
+            "files": [
+                {"name": f.name, "status": f.status, "readings": f.readings, "sentence": f.sentence} for f in files
+            ],
+            "lots": {} if self.report is None else self.report.lots,
+            "meters": {} if self.report is None else self.report.meters,
+            "pages": self.pages,
+            "alerts": [alert.sentence for alert in self.alerts],
+            "notes": list(self.notes),
+        }
+
+
+def _plainly(_: str, function: Callable[[], Any]) -> Any:
+    return function()
+
+
+@dataclass
+class Watch:
+    """Keeps a workspace up to date.
+
+    Parameters
+    ----------
+    root
+        The workspace; its settings are read again for each round.
+    say
+        Told of every round that did something.
+    in_flow
+        Carries out a round as a flow run: called with a name, the work and what it is about; None works without.
+    """
+
+    root: Path
+    say: Callable[[Round], None]
+    in_flow: Callable[[str, Any, dict[str, Any]], Any] | None = None
+    _before: Assessment | None = None
+    _notes: dict[str, float] = field(default_factory=dict)
+    _refused: str = ""
+    _rules: str = ""
+    _published: list[int] = field(default_factory=list)
+    _last_arrival: datetime | None = None
+    _holds_until: datetime | None = None
+    _board_at: float = 0.0
+
+    def __post_init__(self) -> None:
+        self.workspace = find_workspace(self.root)
+        self.arrivals = Arrivals(self.workspace.root / ".watch.json", self.workspace.settings.watch_settle_seconds)
+        self._last_arrival = datetime.now(UTC)
+        self._due: dict[str, datetime | None] = {}
+
+    # -- the loop -----------------------------------------------------------------------------------------------
+
+    def run(self, *, once: bool = False) -> None:
+        """Go on until somebody asks to stop; with `once`, until everything that is there was taken.
+
+        Raises
+        ------
+        IntegrityProblem
+            If the history or its snapshot does not agree with itself.
+        """
+        self.arrivals.recall(self._mark())
+        while True:
+            began = time.monotonic()
+            idle = True
+            pause = _LOOK_EVERY_S
+            try:
+                idle = self._look()
+            except IntegrityProblem:
+                raise
+            except (AnnealogError, OSError) as error:
+                self._stopped(error)
+                pause = _TRY_AGAIN_S
+            if once and idle:
+                return
+            # a slow share is not asked all the time
+            stop.wait(max(pause, min(5.0, 5.0 * (time.monotonic() - began))) if idle or pause > _LOOK_EVERY_S else 0.05)
+
+    def _stopped(self, error: Exception) -> None:
+        """Tell that a round failed; by an alert, too, where a person must act before loading can go on."""
+        self._note(str(error))
+        if isinstance(error, UsageError) and not self._refused:
+            self._refused = f"Nothing is loaded until this is settled: {str(error).splitlines()[0]}"
+            snapshot = Snapshot.current(self.workspace.history)
+            if snapshot is not None:
+                self._tell(snapshot.document("status"))
+
+    def _look(self) -> bool:
+        """Look once and do what is due; whether there was nothing to do or to wait for."""
+        self.workspace = workspace = find_workspace(self.root)
+        self.arrivals.settle_s = workspace.settings.watch_settle_seconds
+        folders = [workspace.inbox, *(workspace.root / folder for folder in workspace.settings.watch_folders)]
+        rules = tree_state([workspace.reference, workspace.layouts])
+        if self._rules and rules != self._rules:
+            self.arrivals.again(self._held())
+        changed = rules != self._rules
+        self._rules = rules
+        look = self.arrivals.look(folders)
+        for folder in look.missing:
+            self._note(f"{folder} is not there; it is looked at again when it is back.", repeat_s=3600.0)
+        written = workspace.history.exists() and signature(workspace.history) != self._published
+        if look.ready or changed or written:
+            self._round(look)
+            return False
+        self._on_time()
+        return look.settling == 0
+
+    # -- one round ----------------------------------------------------------------------------------------------
+
+    def _round(self, look: Look) -> None:
+        workspace, files = self.workspace, self._takeable(look)
+        about = {"folder": str(workspace.root), "files": len(files)}
+        results: dict[str, Any] = {}
+
+        def work(step: Any) -> None:
+            results["report"] = report = self._load(files, step)
+            results["pages"] = step("refresh_pages", lambda: self._refresh(report))
+
+        if self.in_flow is not None and files:
+            self.in_flow("watch", work, about)
+        else:
+            work(_plainly)
+        report: LoadReport = results["report"]
+        self._refused = ""
+        for path in files:
+            self.arrivals.done(path)
+        self.arrivals.keep(self._mark())
+        if any(file.status == "loaded" for file in report.files):
+            self._last_arrival = datetime.now(UTC)
+        if report.files or results["pages"]:
+            self.say(Round(datetime.now(UTC), report, results["pages"]))
+        self._publish_and_say()
+
+    def _takeable(self, look: Look) -> list[Path]:
+        """Return the files to load; those over the cap are told and left."""
+        cap = self.workspace.settings.size_cap_mb * 1_000_000
+        taken = []
+        for path in look.ready:
+            try:
+                size = path.stat().st_size
+            except OSError:
+                continue  # gone again
+            if size > cap:
+                self._note(f"{path} has {size / 1e6:.0f} MB, more than size_cap_mb allows; it is left where it lies.")
+                self.arrivals.done(path)
+            else:
+                taken.append(path)
+        return taken
+
+    def _load(self, files: list[Path], step: Any) -> LoadReport:
+        """Load files; one that cannot be read does not keep the others out."""
+        workspace = self.workspace
+        loaded: list[FileReport] = []
+
+        def load_files(options: dict[str, Any]) -> list[FileReport]:
+            try:
+                loaded.extend(loading.load_files(workspace, files, progress=None, **options))
+            except IntegrityProblem:
+                raise
+            except AnnealogError:
+                if len(files) < 2:
+                    raise
+                for path in files:
+                    loaded.extend(self._load_alone(path, options))
+            return loaded
+
+        return loading.run_steps(
+            {"now": datetime.now(UTC)},
+            take_over=lambda options: step(
+                "take_over_reference", lambda: loading.take_over_reference(workspace, **options)
+            ),
+            load=lambda options: step("load_files", lambda: load_files(options)) if files else [],
+            assess=lambda ids, options: step(
+                "assess_touched", lambda: loading.assess_touched(workspace, ids, **options)[:2]
+            ),
+        )
+
+    def _load_alone(self, path: Path, options: dict[str, Any]) -> list[FileReport]:
+        try:
+            return loading.load_files(self.workspace, [path], **options)
+        except IntegrityProblem:
+            raise
+        except AnnealogError as error:
+            self._note(str(error))
+            return []
+
+    def _refresh(self, report: LoadReport) -> int:
+        if not self.workspace.history.exists():
+            return 0
+        count = processes(self.workspace.settings)
+        pages, self._before = refresh(self.workspace, self._before, lots=set(report.lots), processes=count)
+        return sum(page.written for page in pages)
+
+    def _publish(self) -> tuple[list[Alert], list[str]]:
+        """Publish the snapshot and the board, and tell what needs a person."""
+        workspace = self.workspace
+        if not workspace.history.exists():
+            return [], []
+        snapshot = publish_snapshot(workspace, self._before)
+        self._published = list(snapshot.manifest["history"])
+        kept = snapshot.document("status")
+        self._holds_until = datetime.fromisoformat(kept["until"])
+        self._board()
+        return self._tell(kept)
+
+    def _publish_and_say(self) -> None:
+        sent, notes = self._publish()
+        if sent or notes:
+            self.say(Round(datetime.now(UTC), None, 0, tuple(sent), tuple(notes)))
+
+    def _board(self) -> None:
+        """Write the board as of now, which the pages of a rendering show as of the last reading."""
+        workspace = self.workspace
+        self._board_at = time.monotonic()
+        with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
+            now = datetime.now(UTC)
+            found = self._before
+            if found is None or found.as_of > now or holds_until(found, history) <= now:
+                found = assess(history, workspace.settings, as_of=now)
+            pages = board_pages(workspace, found, history, history.sources(), as_of=now)
+        write_pages(workspace, pages)
+
+    def _tell(self, kept: dict[str, Any]) -> tuple[list[Alert], list[str]]:
+        standing = found_in(kept["status"], (tuple(signal) for signal in kept["signals"]))
+        hours = self.workspace.settings.alert_silence_hours
+        now = datetime.now(UTC)
+        if hours and self._last_arrival is not None and now - self._last_arrival > timedelta(hours=hours):
+            sentence = f"No file has been loaded for more than {hours:g} h."
+            standing.append(Alert(f"silence {self._last_arrival.isoformat()}", "silence", sentence))
+        if self._refused:
+            standing.append(Alert(f"stopped {self._refused}", "stopped", self._refused))
+        try:
+            sent, failed = Alerts(self.workspace).tell(standing, now=now)
+        except AnnealogError as error:
+            return [], self._once(str(error))
+        return sent, [note for name in failed for note in self._once(f"Alert address {name} did not take the message.")]
+
+    # -- what is due by the clock -------------------------------------------------------------------------------
+
+    def _on_time(self) -> None:
+        """Do what the clock asks for: the board, overdue checks, the review of the month before."""
+        workspace, now = self.workspace, datetime.now(UTC)
+        settings = workspace.settings
+        overdue = self._time_for("overdue", settings.watch_overdue_at, now)
+        if workspace.history.exists():
+            stale = self._holds_until is not None and now >= self._holds_until
+            if overdue or stale:
+                self._publish_and_say()
+            elif time.monotonic() - self._board_at > _BOARD_EVERY_S:
+                self._board()
+            if self._time_for("review", settings.watch_review_at, now):
+                last = now.astimezone(settings.zone).replace(day=1) - timedelta(days=1)
+                self._review(f"{last:%Y-%m}")
+
+    def _review(self, month: str) -> None:
+        """Write the review of a month, as a flow run where there is a server."""
+
+        def write() -> int:
+            return sum(page.written for page in write_pages(self.workspace, [review_page(self.workspace, month)]))
+
+        def work(step: Any) -> Any:
+            return step("write_review", write)
+
+        about = {"folder": str(self.workspace.root), "month": month}
+        written = work(_plainly) if self.in_flow is None else self.in_flow("review", work, about)
+        self.say(Round(datetime.now(UTC), None, written, (), (f"review of {month} written",)))
+
+    def _time_for(self, name: str, schedule: str, now: datetime) -> bool:
+        key = f"{name} {schedule}"
+        due = self._due.get(key)
+        if key not in self._due or (due is not None and now >= due):
+            self._due[key] = parse_schedule(schedule).next_after(now, self.workspace.settings.zone)
+        return due is not None and now >= due
+
+    # -- small things -------------------------------------------------------------------------------------------
+
+    def _mark(self) -> str:
+        """Return what tells this history from another: the hash of its first event."""
+        workspace = self.workspace
+        if not workspace.history.exists():
+            return ""
+        with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
+            return history.first_hash()
+
+    def _held(self) -> list[Path]:
+        """Return the files that wait for a layout or a repair."""
+        workspace = self.workspace
+        if not workspace.history.exists():
+            return []
+        with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
+            names = history.held_files()["name"].to_list()
+        inside = {str(workspace.root / name) for name in names}
+        bare = {name for name in names if "/" not in name}
+        return [p for p in map(Path, self.arrivals.dealt) if str(p) in inside or p.name in bare]
+
+    def _note(self, text: str, *, repeat_s: float = 600.0) -> None:
+        notes = self._once(text, repeat_s=repeat_s)
+        if notes:
+            self.say(Round(datetime.now(UTC), None, 0, (), tuple(notes)))
+
+    def _once(self, text: str, *, repeat_s: float = 600.0) -> list[str]:
+        """Return a note, unless it was told a moment ago."""
+        now = time.monotonic()
+        self._notes = {key: at for key, at in self._notes.items() if now - at < 86400.0}
+        if text in self._notes and now - self._notes[text] < repeat_s:
+            return []
+        self._notes[text] = now
+        return [text]

@@ -1,0 +1,54 @@
+"""What the status board of a line shows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from schemas.results import PageLink
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from schemas.results import LotResult, MeterResult, Provenance
+
+__all__ = ["BOARD", "BoardPage"]
+
+BOARD = "LINE"
+"""Identifier of the one board of a workspace."""
+
+
+@dataclass(frozen=True, slots=True)
+class BoardPage:
+    """The state of meters and waiting lots in large letters.
+
+    `check_by` holds for each meter the time by which it is to be checked next; `waiting` the lots on hold or rejected,
+    the latest first; `last_arrival` the time of the last reading. `snapshot_of` is the time of the snapshot the board was
+    made from, None where it was the history itself.
+    """
+
+    meters: tuple[MeterResult, ...]
+    check_by: dict[str, datetime | None]
+    waiting: tuple[LotResult, ...]
+    accepted: int
+    files_held: int
+    quarantined: int
+    last_arrival: datetime | None
+    snapshot_of: datetime | None
+    provenance: Provenance
+
+    @property
+    def link(self) -> PageLink:
+        """How other pages name this one."""
+        unfit = [meter for meter in self.meters if meter.state != "fit"]
+        state = (
+            "suspended"
+            if any(meter.state == "suspended" for meter in unfit)
+            else "overdue"
+            if unfit
+            else "fit"
+            if self.meters
+            else None
+        )
+        sentence = f"{len(self.meters) - len(unfit)} of {len(self.meters)} meters fit, {len(self.waiting)} lots wait."
+        return PageLink("board", BOARD, "Board of the line", state, sentence, self.provenance.as_of)
