@@ -56,8 +56,9 @@ def lot_steps(page: LotPage) -> list[str]:
     result = page.result
     step = words.LOT_STEP
     steps: list[str] = []
+    mixed = _flagged(result, "more_than_one_group")
     if result.verdict == "accept":
-        steps.append(step["settled_accept"])
+        steps += [STEP["mixed"], STEP["mixed_then"]] if mixed else [step["settled_accept"]]
     elif result.verdict == "reject":
         steps.append(step["reject"])
     elif result.verdict == "not_assessed":
@@ -66,7 +67,7 @@ def lot_steps(page: LotPage) -> list[str]:
         steps += _held(page)
     if _flagged(result, "spots_differ_within_parts"):
         steps.append(step["soft_spots"])
-    if _flagged(result, "more_than_one_group"):
+    if mixed and result.verdict != "accept":
         steps.append(STEP["mixed"])
     if result.verdict in ("hold", "reject") and not result.dispositions:
         steps.append(step["disposition"])

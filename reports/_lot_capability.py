@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from schemas.lot_detail import CapabilityDetail, ComponentsDetail, ExpectedOutside, PlanDetail
     from schemas.results import LotResult
 
-__all__ = ["capability_section", "p_in_words", "plan_section", "withheld"]
+__all__ = ["capability_section", "p_in_words", "p_told", "part_name", "plan_section", "withheld"]
 
 _ROWS = ("cp", "cpk", "pp", "ppk")
 
@@ -28,6 +28,12 @@ def p_in_words(p: float | None) -> str:
     if value is None:
         return ""
     return "<\u202f0.0001" if value < 1e-4 else significant(value, 2)
+
+
+def p_told(p: float | None) -> str:
+    """Return a p value as it stands in a sentence."""
+    written = p_in_words(p)
+    return f"p {written}" if written.startswith("<") else f"p = {written}"
 
 
 def fraction_in_words(value: float | None) -> str:
@@ -50,6 +56,8 @@ def capability_section(
 ) -> Html:
     """Return the section on capability: its conditions first, then the indices."""
     points = [*_order(detail), _shape(detail)]
+    if not detail.headline and detail.stability.state != "unstable":
+        points.insert(0, words.SAY["mixed"])
     points += _limits(result, detail, components)
     if detail.indicative and result.parts:
         points.append(words.SAY["few"].format(n=detail.subgroups))
@@ -94,7 +102,7 @@ def _shape(detail: CapabilityDetail) -> str:
     if shape.normal is None:
         return say["normality_unknown"].format(reason=shape.reason)
     told = say["normal" if shape.normal else "not_normal"].format(
-        a=fixed(shape.corrected_statistic, 2), p=p_in_words(shape.p_value), n=shape.values
+        a=fixed(shape.corrected_statistic, 2), p=p_told(shape.p_value), n=shape.values
     )
     if shape.normal:
         return told
@@ -156,7 +164,16 @@ def _indices(result: LotResult, detail: CapabilityDetail, numbered: Numbered) ->
             reason = shorten(result.not_computable.get(name, ""), 200)
             rows.append((words.INDEX[name], "", "", reason, "", result.parts))
         elif withheld(detail, name):
-            rows.append((words.INDEX[name], "", "", say["not_stated"], compact(freedom), result.parts))
+            rows.append(
+                (
+                    words.INDEX[name],
+                    "",
+                    "",
+                    say["not_stated"].format(reason=detail.headline_reason),
+                    compact(freedom),
+                    result.parts,
+                )
+            )
         else:
             written = (
                 shared.FRAGMENT["span"].format(low=fixed(interval[0], 2), high=fixed(interval[1], 2))

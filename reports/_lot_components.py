@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from reports import _words as shared
 from reports import _words_lot_detail as words
 from reports._charts import figure
-from reports._lot_capability import p_in_words, part_name
+from reports._lot_capability import p_in_words, p_told, part_name
 from reports._lot_map import positions_map, spot_map
 from reports._markup import Html, element, join, shorten
 from reports._numbers import compact, decimals_for, finite, fixed, percent, significant
@@ -47,7 +47,7 @@ def _points(detail: ComponentsDetail) -> list[str]:
     spot = lines["spot"]
     if spot.p_value is not None:
         key = "soft" if spot.p_value < 0.05 else "even"
-        found.append(say[key].format(f=compact(spot.f_ratio, 3), p=p_in_words(spot.p_value)))
+        found.append(say[key].format(f=compact(spot.f_ratio, 3), p=p_told(spot.p_value)))
     elif spot.reason is not None:
         found.append(f"{spot.reason[:1].upper()}{spot.reason[1:]}.")
     found += [

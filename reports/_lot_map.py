@@ -90,7 +90,7 @@ def spot_map(result: LotResult, spots: pl.DataFrame, label: str) -> Map | None:
     shown = [parts[place] for place in evenly(marked, MOST_PARTS)]
     width = min(_WIDTH / len(shown), 64.0)
     widest = max(abs(d) for of_part in differences.values() for d in of_part.values())
-    decimals = max(decimals_for(scale or widest or None) - 1, 0)
+    decimals = decimals_for(widest or None)
     room = width >= 7.2 * (decimals + 4)
     cells: list[Html] = []
     for row, spot in enumerate(names):
@@ -161,7 +161,7 @@ def positions_map(result: LotResult, spots: pl.DataFrame, label: str) -> Html | 
         values = [of_part[name] for of_part in differences.values() if name in of_part]
         means[name], counts[name] = sum(values) / len(values), len(values)
     scale = _scale(result, spots)
-    decimals = max(decimals_for(scale or max(abs(mean) for mean in means.values()) or None) - 1, 0)
+    decimals = decimals_for(max(abs(mean) for mean in means.values()) or None)
     low = [min(place[i] for place in places.values()) for i in (0, 1)]
     span = [max(place[i] for place in places.values()) - low[i] for i in (0, 1)]
     # one scale for both directions, so that the part keeps its shape

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from reports import _words as shared
 from reports import _words_lot_detail as words
-from reports._lot_capability import p_in_words, part_name
+from reports._lot_capability import p_told, part_name
 from reports._markup import Html, element, isolated, join, shorten
 from reports._numbers import compact, fixed, percent, significant
 from reports._page import section
@@ -32,12 +32,15 @@ def material_section(detail: MaterialDetail, numbered: Numbered, unit: str, deci
     if detail.reason is not None:
         points.append(say["no_ranges"].format(reason=detail.reason))
     else:
+        if detail.groups.found:
+            points.append(say["mixed_mean"])
         points += _fit(detail, unit, decimals)
     if not detail.groups.found:
         points.append(groups)
     content: list[Html] = [element("ul", join(element("li", point) for point in points), class_="points")]
     if detail.lines:
         content += _ranges(detail, numbered, unit, decimals)
+        content.append(_cautions(detail))
         content += _parts(detail, numbered, unit, decimals)
     return section("material", *content, heading=words.HEADING["material"], wide=True)
 
@@ -48,12 +51,12 @@ def groups_in_words(groups: GroupsDetail, unit: str, decimals: int) -> str:
     if groups.found is None:
         return say["groups_unknown"].format(reason=groups.reason)
     if not groups.found or groups.lower_mean is None or groups.upper_mean is None:
-        return say["no_groups"].format(p=p_in_words(groups.p_value))
+        return say["no_groups"].format(p=p_told(groups.p_value))
     lower, upper = groups.lower_parts, groups.upper_parts
     fewer = lower if len(lower) <= len(upper) else upper
     told = say["groups"].format(
         distance=fixed(groups.upper_mean - groups.lower_mean, decimals), unit=unit,
-        separation=compact(groups.separation, 2), p=p_in_words(groups.p_value),
+        separation=compact(groups.separation, 2), p=p_told(groups.p_value),
         lower=shared.counted(len(lower), "part"), lower_mean=fixed(groups.lower_mean, decimals),
         upper=shared.counted(len(upper), "part"), upper_mean=fixed(groups.upper_mean, decimals),
         which=say["smaller"] if len(lower) != len(upper) else say["other"],
@@ -88,10 +91,19 @@ def _fit(detail: MaterialDetail, unit: str, decimals: int) -> list[str]:
     if detail.declared is not None:
         key = {True: "declared_fits", False: "declared_out", None: "declared_unknown"}[detail.declared_fits]
         found.append(say[key].format(declared=shorten(detail.declared, 40)))
-    found += [say["model"], say["caution"]]
-    if any(line.example for line in detail.lines):
-        found.append(say["examples"])
     return found
+
+
+def _cautions(detail: MaterialDetail) -> Html:
+    said = [words.SAY["model"], words.SAY["caution"]]
+    if any(line.example for line in detail.lines):
+        said.append(words.SAY["examples"])
+    return element("p", " ".join(said))
+
+
+def _chance(probability: float) -> str:
+    """Return a probability as whole percent; what only rounds to certainty is said to be above 99 percent."""
+    return ">\u202f99\u00a0%" if 0.995 <= probability < 1 else percent(probability)
 
 
 def _odds(odds: float | None) -> str:
@@ -119,7 +131,7 @@ def _ranges(detail: MaterialDetail, numbered: Numbered, unit: str, decimals: int
             isolated(line.material, 40), None if line.temper is None else isolated(line.temper, 40),
             shared.FRAGMENT["span"].format(low=fixed(line.lower, decimals), high=fixed(line.upper, decimals)),
             shared.FRAGMENT["yes" if line.fits else "no"], fixed(line.distance, decimals) if line.distance else "",
-            percent(line.probability), _odds(line.odds),
+            _chance(line.probability), _odds(line.odds),
             "; ".join(said for said in (words.SAY["example"] if line.example else "", shorten(line.source or "", 160)) if said),
         )
         for line in shown
@@ -147,7 +159,7 @@ def _parts(detail: MaterialDetail, numbered: Numbered, unit: str, decimals: int)
     rows = [
         (
             part_name(part.part), fixed(part.mean, decimals), _name(part.material, part.temper),
-            "" if part.probability is None else percent(part.probability), part.fitting,
+            "" if part.probability is None else _chance(part.probability), part.fitting,
         )
         for part in kept
     ]  # fmt: skip

@@ -130,10 +130,12 @@ def _capability_point(result: LotResult, detail: LotDetail | None) -> str:
         said = point["index"].format(value=fixed(result.ppk, 2), low=low, high=high, n=result.parts)
     if result.parts < INDICATIVE:
         said += point["indicative"]
+    if detail is not None and detail.capability.normality.normal is False:
+        said += detail_words.SAY["not_normal_point"]
     if result.support != "supported":
         said += point["index_open"]
     if detail is not None and not detail.capability.headline:
-        said += detail_words.SAY["no_cpk"]
+        said += detail_words.SAY["no_cpk"].format(reason=detail.capability.headline_reason)
     return said
 
 
@@ -206,8 +208,15 @@ def key_figures(page: LotPage, unit: str, decimals: int) -> Html:
         degrees(result.within_degrees_of_freedom),
     )  # fmt: skip
     for name in ("cp", "cpk", "pp", "ppk"):
-        if withheld(conditions, name) and getattr(result, name) is not None:
-            cells.append((words.KEY[name], "", (), f"{detail_words.SAY['not_stated']}.".capitalize()))
+        if conditions is not None and withheld(conditions, name) and getattr(result, name) is not None:
+            cells.append(
+                (
+                    words.KEY[name],
+                    "",
+                    (),
+                    f"{detail_words.SAY['not_stated'].format(reason=conditions.headline_reason)}.".capitalize(),
+                )
+            )
             continue
         interval = getattr(result, f"{name}_interval")
         between = (

@@ -30,8 +30,8 @@ ORDER = {
 """Signals in the order of parts that decide, after their rule."""
 
 SAY = {
-    "stable": "Stable in the order of measuring: none of five signals, each of which chance gives in at most 2 of 100 stable lots, "
-    "among {n} parts.",
+    "stable": "Stable in the order of measuring: {n} parts show none of five signals (a part apart, a jump, a long run, a trend, "
+    "neighbours alike), each of which chance gives in at most 2 of 100 stable lots.",
     "unstable": "Not stable in the order of measuring: {signals}. Cp and Cpk speak of a stable process, so they are not stated here; "
     "the data beside this page holds the figures.",
     "not_judged": "Whether the process is stable cannot be said: {reason}.",
@@ -40,8 +40,8 @@ SAY = {
     "alike": "Neighbours depend on each other (autocorrelation {r}, beyond ±{bound}): the moving range does not show the whole "
     "variation, and the intervals of Cp, Cpk, Pp and Ppk do not hold.",
     "independent": "Neighbours do not depend on each other as far as {n} parts show (autocorrelation {r}, within ±{bound}).",
-    "normal": "The part means can be normal (Anderson-Darling A* = {a}, p = {p}, n = {n}).",
-    "not_normal": "The part means are not normal (Anderson-Darling A* = {a}, p = {p}, n = {n}): indices, intervals and the expected "
+    "normal": "The part means can be normal (Anderson-Darling A* = {a}, {p}, n = {n}).",
+    "not_normal": "The part means are not normal (Anderson-Darling A* = {a}, {p}, n = {n}): indices, intervals and the expected "
     "fraction from mean and standard deviation do not hold.",
     "normality_unknown": "Whether the part means are normal was not tested: {reason}.",
     "quantile": "Indices from quantiles (ISO 22514-2): {definition}.",
@@ -57,16 +57,20 @@ SAY = {
     "expected from mean and standard deviation: {reason}.",
     "bounds": ", on the safe side for two limits",
     "not_normal_short": "the part means are not normal",
-    "not_stated": "not stated: not stable",
-    "no_cpk": " Cp and Cpk are not stated: the parts, in the order of measuring, do not come from one stable process.",
+    "not_stated": "not stated: {reason}",
+    "no_cpk": " Cp and Cpk are not stated: {reason}.",
+    "not_normal_point": " The part means are not normal, so this interval does not hold.",
+    "mixed": "The part means fall into two groups: there is no one process that Cp and Cpk could speak of, so they are not stated here; the "
+    "data beside this page holds the figures.",
+    "mixed_mean": "The mean of a lot of two kinds says nothing of either: look at the parts.",
     "overall": "overall standard deviation",
     "of_quantiles": "quantiles",
     "estimator": "within subgroups, {name}",
     "below_millionth": "below 0.0001 %",
     "percent": "{value} %",
     "components": "{share} of the variance of one reading lies {level}.",
-    "soft": "Spots of one part differ more than repeated readings do (F = {f}, p = {p}): look for soft spots or uneven heat treatment.",
-    "even": "Spots of one part differ no more than repeated readings do (F = {f}, p = {p}).",
+    "soft": "Spots of one part differ more than repeated readings do (F = {f}, {p}): look for soft spots or uneven heat treatment.",
+    "even": "Spots of one part differ no more than repeated readings do (F = {f}, {p}).",
     "negative": "The estimate {level} is negative ({raw}), which means that nothing was found there beyond chance; it counts as zero.",
     "lots": "The variation between lots rests on {lots} lots of the same product, supplier and specification: this one and those before it.",
     "one_lot": "There is no earlier lot of the same product, supplier and specification, so nothing is known of the variation between lots.",
@@ -82,7 +86,7 @@ SAY = {
     "plan_quality": "This plan of {n} parts and k = {k} accepts lots with {p95} beyond a limit in 95 of 100 cases, with {p50} in 50 and "
     "with {p10} in 10.",
     "no_ranges": "Materials were not compared: {reason}.",
-    "fits": "{fitting} of {n} ranges of the site's table fit the lot's mean, {value} {unit} (standard uncertainty {u} {unit}).",
+    "fits": "Ranges of the site's table that fit the lot's mean, {value} {unit} (standard uncertainty {u} {unit}): {fitting} of {n}.",
     "none_fits": "No range of the site's table fits the lot's mean, {value} {unit}; the nearest, {name}, is {distance} {unit} away.",
     "declared_fits": "The lot is entered as {declared}, which fits.",
     "declared_out": "The lot is entered as {declared}, which does not fit: find out what it is before anything else.",
@@ -92,11 +96,11 @@ SAY = {
     "caution": "Ranges overlap: conductivity rules materials out and proves none. Hardness, chemistry and the governing specification decide.",
     "examples": "Ranges marked as example are made up and say nothing of real alloys.",
     "example": "example",
-    "groups": "The part means fall into two groups, {distance} {unit} apart ({separation} standard deviations within a group, p = {p}): "
+    "groups": "The part means fall into two groups, {distance} {unit} apart ({separation} standard deviations within a group, {p}): "
     "{lower} around {lower_mean} and {upper} around {upper_mean} {unit}. Parts of the {which} group: {parts}.",
     "groups_meters": " Different meters read the two groups, so the meters may be what differs: check them on one block.",
     "groups_sort": " Set the lot apart, sort the parts, and measure hardness on some of each group.",
-    "no_groups": "Nothing says that the part means are of more than one group (p = {p}).",
+    "no_groups": "Nothing says that the part means are of more than one group ({p}).",
     "groups_unknown": "Groups among the parts were not looked for: {reason}.",
     "smaller": "smaller", "other": "other",
     "parts_alike": "Every part is likeliest {name}, as the lot is.",
@@ -127,6 +131,7 @@ TABLE = {
 }
 
 STEP = {
+    "mixed_then": "Only then complete what else the specification asks for: the limits are met, and the checks of the meter support that.",
     "mixed": "Sort the parts: part means fall into two groups, as those of mixed material do. Measure hardness on parts of both, and "
     "find out what each is before any of them is used.",
 }

@@ -125,14 +125,14 @@ class LotDetails:
         parts = parts.sort("order")
         means = parts["mean"].to_numpy()
         names = ["" if part is None else str(part) for part in parts["part"].to_list()]
-        components = self._components(result.lot)
-        capability = _capability(result, means, names, self._assessment.settings.subgroup_size)
+        material = self._material(result, parts, readings)
+        size = self._assessment.settings.subgroup_size
         return LotDetail(
-            capability,
-            components,
+            _capability(result, means, names, size, mixed=bool(material.groups.found)),
+            self._components(result.lot),
             _suspects(parts, spots, readings),
             self._plan(result, spots),
-            self._material(result, parts, readings),
+            material,
         )
 
     def _components(self, lot: str) -> ComponentsDetail | None:
@@ -244,7 +244,13 @@ def _with_share(line: ComponentLine, total: float) -> ComponentLine:
     return ComponentLine(**{**given, "share": line.variance / total})
 
 
-def _capability(result: LotResult, means: np.ndarray, names: list[str], subgroup_size: int) -> CapabilityDetail:
+_UNSTABLE = "the parts, in the order of measuring, do not come from one stable process"
+_MIXED = "the part means fall into two groups, so there is no one process to speak of"
+
+
+def _capability(
+    result: LotResult, means: np.ndarray, names: list[str], subgroup_size: int, *, mixed: bool
+) -> CapabilityDetail:
     order = stability(means)
     shape = anderson_darling(means)
     normal = None if shape.p_value is None else shape.p_value >= NORMAL_FROM
@@ -261,10 +267,8 @@ def _capability(result: LotResult, means: np.ndarray, names: list[str], subgroup
     if result.pp and result.ppk is not None:
         lost = 1.0 - result.ppk / result.pp
     return CapabilityDetail(
-        headline=not unstable,
-        headline_reason="the parts, in the order of measuring, do not come from one stable process"
-        if unstable
-        else None,
+        headline=not (unstable or mixed),
+        headline_reason=_MIXED if mixed else _UNSTABLE if unstable else None,
         subgroups=subgroups,
         indicative=subgroups < INDICATIVE,
         stability=_order(order, names),
@@ -361,7 +365,7 @@ def _operating_curve(n: int, k: float) -> tuple[dict[str, float], pl.DataFrame]:
         return float(special.ndtr(-optimize.brentq(lambda z: accepted(z) - chance, low, high, xtol=1e-9)))
 
     largest = fraction(0.02)
-    grid = largest * np.linspace(0.0, 1.0, 41)[1:]
+    grid = largest * np.linspace(0.0, 1.0, 21)[1:]
     curve = pl.DataFrame({"nonconforming": grid, "accepted": operating_characteristic(grid, n, k)})
     return {f"{chance:.0%}".rstrip("%"): fraction(chance) for chance in (0.95, 0.50, 0.10)}, curve
 
