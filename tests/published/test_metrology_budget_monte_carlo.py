@@ -10,6 +10,8 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipeline.metrology.bias_line import biases_at_levels
+from pipeline.metrology.guard_band import conformance_probability, guard_band
 from pipeline.metrology.lot_budget import LotMeanInputs, lot_mean_budget, lot_mean_budgets
 from pipeline.metrology.temperature import conductivity_at_temperature, sensitivities
 
@@ -137,3 +139,92 @@ def test_a_known_bias_left_in_is_covered_and_a_forgotten_one_is_not() -> None:
     forgotten = lot_mean_budgets(frame)
     assert share_covered(with_bias, pl.col("expanded_uncertainty")) > 0.95
     assert share_covered(forgotten, pl.col("expanded_uncertainty")) < 0.7
+
+
+def test_a_bias_taken_off_by_the_line_leaves_the_truth_covered_and_left_in_it_does_not() -> None:
+    # 12,000 works, each with its own certificates' errors, its own line of bias and its own checks; the share covered has a
+    # standard error of 0.2 %
+    works, checks, level = 12_000, 15, 45.0
+    random = np.random.default_rng(543)
+    certified, u = np.array([30.0, 48.0, 58.0]), np.array([0.03, 0.05, 0.06])
+    # what the certificates of the first two blocks share, they share in every one of these works
+    shared = random.normal(size=(works, 1))
+    own = random.normal(size=(works, 3))
+    r = 0.5
+    errors = u * np.where([True, True, False], np.sqrt(r) * shared + np.sqrt(1 - r) * own, own)
+    offset, slope = random.normal(0, 0.15, (works, 1)), random.normal(0, 0.004, (works, 1))
+    true_bias = offset + slope * (certified - 40.0)
+    scatter = random.normal(0, CHECKS_S, (works, 3, checks))
+    seen = (certified + errors + true_bias)[:, :, None] + scatter - certified[:, None]
+    points = pl.DataFrame(
+        {
+            "key": np.repeat(np.arange(works), 3),
+            "block": np.tile(["B1", "B2", "B3"], works),
+            "level": np.full(3 * works, level),
+            "certified": np.tile(certified, works),
+            "bias": seen.mean(axis=2).ravel(),
+            "variance": seen.var(axis=2, ddof=1).ravel(),
+            "checks": np.full(3 * works, float(checks)),
+            "certificate": np.tile(u, works),
+            "chain": np.tile(["A", "A", None], works),
+        }
+    )
+    lines = biases_at_levels(points, correlation=r).sort("key")
+    at_level = (offset + slope * (level - 40.0)).ravel()
+    shown = level + at_level + random.normal(0, CHECKS_S, works) + random.normal(0, SCATTER / np.sqrt(8), works)
+    inputs = pl.DataFrame(
+        {
+            "mean": shown - lines["line_bias"].to_numpy(),
+            "readings": np.full(works, 8),
+            "repeatability": np.full(works, SCATTER),
+            "repeatability_degrees_of_freedom": np.full(works, 1e6),
+            "block_expanded_uncertainty": np.full(works, 0.1),
+            "block_coverage_factor": np.full(works, 2.0),
+            "check_standard_deviation": np.full(works, CHECKS_S),
+            "check_degrees_of_freedom": np.full(works, 1e6),
+            "bias_line_standard_uncertainty": lines["line_standard_uncertainty"].to_numpy(),
+        }
+    )
+    frame = lot_mean_budgets(inputs)
+
+    def covered(mean: pl.Expr) -> float:
+        return frame.filter((mean - level).abs() <= pl.col("expanded_uncertainty")).height / works
+
+    # a third of the lines have their covariance enlarged by what their own scatter happened to be (Birge), hence a little more
+    assert 0.945 < covered(pl.col("mean")) < 0.98
+    assert covered(pl.col("mean") + lines["line_bias"]) < 0.75
+    # without the correlation that the certificates have, the line believes itself surer than it is
+    forgotten = biases_at_levels(points, correlation=0.0).sort("key")["line_standard_uncertainty"].mean()
+    assert isinstance(forgotten, float)
+    assert forgotten < lines["line_standard_uncertainty"].mean() * 0.98  # type: ignore[operator]
+
+
+@pytest.mark.parametrize(("probability", "upper"), [(0.95, None), (0.95, 0.5), (0.8, None)])
+def test_values_at_the_edge_of_acceptance_conform_as_often_as_was_asked_for(
+    probability: float, upper: float | None
+) -> None:
+    # the measurand about a measured value at the edge, from its causes: a normal and a rectangular one (JCGM 101, JCGM 106)
+    random = np.random.default_rng(106)
+    half_width, normal = 0.05, 0.11
+    u = np.hypot(normal, half_width / np.sqrt(3))
+    width = guard_band(probability, u, lower=0.0, upper=upper).width
+    assert width is not None
+    measurand = width + random.normal(0, normal, TRIALS) + random.uniform(-half_width, half_width, TRIALS)
+    conforms = (measurand >= 0.0) & (measurand <= (np.inf if upper is None else upper))
+    # the standard error of a share of 95 % in 200,000 trials is 0.05 %; the rectangle makes the sum a little less than normal
+    assert abs(conforms.mean() - probability) < 0.003
+    assert conformance_probability(width, u, lower=0.0, upper=upper) == pytest.approx(probability, abs=1e-9)
+
+
+def test_with_few_degrees_of_freedom_the_normal_band_would_promise_too_much() -> None:
+    # u itself is estimated from four degrees of freedom; the share of wrong acceptances at the edge is 5 % with Student's t
+    random = np.random.default_rng(4)
+    error = random.normal(0, 1, TRIALS)
+    estimated = np.sqrt(random.chisquare(4, TRIALS) / 4)
+    by_t = guard_band(0.95, 1.0, lower=0.0, degrees_of_freedom=4).width
+    by_normal = guard_band(0.95, 1.0, lower=0.0).width
+    assert by_t is not None
+    assert by_normal is not None
+    # a true value on the limit is accepted wrongly where its error exceeds the band drawn from the estimated u
+    assert abs((error > by_t * estimated).mean() - 0.05) < 0.002
+    assert (error > by_normal * estimated).mean() > 0.08
