@@ -329,7 +329,7 @@ def load_steps(workspace: Workspace, paths: list[Path], given: dict[str, Any], s
     )
 
 
-def _render(workspace: Workspace, as_of: datetime | None, *, always: bool) -> list[PageReport]:
+def _render(workspace: Workspace, as_of: datetime | None, *, always: bool, alone: bool = False) -> list[PageReport]:
     from pipeline.settings import find_workspace
     from pipeline.steps.render import render
     from pipeline.steps.written import processes
@@ -338,7 +338,8 @@ def _render(workspace: Workspace, as_of: datetime | None, *, always: bool) -> li
         _call("page", report, total)
 
     place = find_workspace(workspace.root)
-    return render(place, as_of=as_of, always=always, progress=after, processes=processes(place.settings))[0]
+    count = processes(place.settings)
+    return render(place, as_of=as_of, always=always, progress=after, processes=count, alone=alone)[0]
 
 
 def run_load(
@@ -362,13 +363,14 @@ def run_render(
     *,
     as_of: datetime | None,
     always: bool,
+    alone: bool = False,
     callbacks: dict[str, Callable[..., None]] | None = None,
 ) -> list[PageReport]:
     """Run the flow `render`."""
     with _running(workspace, callbacks):
         pages: list[PageReport] = in_flow(
             "render",
-            lambda step: step("write_pages", lambda: _render(workspace, as_of, always=always)),
+            lambda step: step("write_pages", lambda: _render(workspace, as_of, always=always, alone=alone)),
             {"folder": str(workspace.root)},
         )
     return pages

@@ -108,7 +108,7 @@ p{margin:.5rem 0}
 ul,ol{margin:.4rem 0;padding-left:1.4rem}
 li{margin:.25rem 0}
 bdi,td,dd,li{unicode-bidi:isolate}
-bdi{white-space:nowrap}.long{white-space:normal}
+bdi{white-space:nowrap}.long,h1 bdi,.crumbs bdi{white-space:normal}
 /* the verdict: word, shape, ground and border each tell it alone */
 .verdict{display:grid;grid-template-columns:minmax(13rem,17rem) minmax(0,1fr);border:2px solid var(--tone);
 background:var(--wash)}
@@ -225,7 +225,7 @@ body{background:none}
 .part.wide{display:block}.part.wide>div{border-left:0;padding-left:0}.part.wide>h2{padding-bottom:.4rem}
 .part>div{padding-left:1rem}
 .chart,.scroll{overflow:visible}
-.chart svg{min-width:0}
+.chart svg{min-width:0;background:none}
 figure,.verdict,.ledger,.caution,tr{break-inside:avoid}
 h2,h3,caption{break-after:avoid}
 thead{display:table-header-group}

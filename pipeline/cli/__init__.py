@@ -9,7 +9,7 @@ from typing import Any
 
 import typer
 
-from pipeline.cli import bring, decide, keep, look, look_back, month, processes, share, watch, work
+from pipeline.cli import bring, decide, keep, look, look_back, month, paper, processes, share, watch, work
 from pipeline.errors import AnnealogError
 
 __all__ = ["app", "main"]
@@ -33,6 +33,7 @@ keep.add_to(app)
 share.add_to(app)
 month.add_to(app)
 processes.add_to(app)
+paper.add_to(app)
 
 
 # typer carries its own copy of click since 0.25; its public BadParameter leads to the base of all usage errors

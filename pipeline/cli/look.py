@@ -9,7 +9,7 @@ import typer
 
 from pipeline.cli import output
 from pipeline.cli.lot_lines import detail_lines
-from pipeline.cli.options import AsOf, DryRun, Json, WorkspaceOption, moment, workspace_at
+from pipeline.cli.options import AsOf, DryRun, Json, Pdf, SingleFile, WorkspaceOption, moment, workspace_at
 from pipeline.cli.work import exit_code
 from pipeline.errors import UsageError
 from schemas.results import as_json
@@ -99,17 +99,27 @@ def read_and_assess(place: Workspace, as_of: str | None, **given: Any) -> Any:
         return assess(history, place.settings, as_of=moment(as_of, place), **given), history.sources()
 
 
-def _write(place: Workspace, pages: Iterable[Any], as_of: str | None, *, dry_run: bool) -> str | None:
+def _write(
+    place: Workspace, pages: Iterable[Any], as_of: str | None, *, dry_run: bool, alone: bool, pdf: bool
+) -> str | None:
+    """Write pages and return the path of the first, or of its PDF."""
     from pipeline.steps.pages import write_pages
 
     if dry_run:
         return None
-    return str(write_pages(place, pages, as_of=moment(as_of, place))[0].path)
+    path = write_pages(place, pages, as_of=moment(as_of, place), alone=alone)[0].path
+    if pdf:
+        from pipeline.steps.pdf import print_pages
+
+        (path,) = print_pages([path], place.settings.paper)
+    return str(path)
 
 
 def lot(
     name: Annotated[str, typer.Argument(metavar="ID", help="Lot.")],
     dry_run: DryRun = False,
+    single_file: SingleFile = False,
+    pdf: Pdf = False,
     as_of: AsOf = None,
     workspace: WorkspaceOption = None,
     json: Json = False,
@@ -134,7 +144,7 @@ def lot(
     names = dict(sources.select("source_id", "name").iter_rows())
     result: LotResult = with_exclusions(found, with_budgets(found, found.lots[name]), found.readings, names)
     pages = list(lot_pages(place, found, sources, [name]))
-    path = _write(place, pages, as_of, dry_run=dry_run)
+    path = _write(place, pages, as_of, dry_run=dry_run, alone=single_file, pdf=pdf)
     if json:
         output.print_json({**as_json(result), "detail": as_json(pages[0].detail), "page": path})
     else:
@@ -184,6 +194,8 @@ def _show_lot(result: LotResult, detail: LotDetail | None, path: str | None) -> 
 def meter(
     name: Annotated[str, typer.Argument(metavar="ID", help="Meter.")],
     dry_run: DryRun = False,
+    single_file: SingleFile = False,
+    pdf: Pdf = False,
     as_of: AsOf = None,
     workspace: WorkspaceOption = None,
     json: Json = False,
@@ -200,7 +212,7 @@ def meter(
     if name not in found.meters:
         raise UsageError(f"No reading of meter {name!r} was loaded. Known meters: {', '.join(found.meters) or 'none'}.")
     result: MeterResult = with_meter_budgets(found, found.meters[name])
-    path = _write(place, meter_pages(place, found, sources, [name]), as_of, dry_run=dry_run)
+    path = _write(place, meter_pages(place, found, sources, [name]), as_of, dry_run=dry_run, alone=single_file, pdf=pdf)
     if json:
         output.print_json({**as_json(result), "page": path})
     else:

@@ -19,6 +19,8 @@ __all__ = [
     "Direct",
     "DryRun",
     "Json",
+    "Pdf",
+    "SingleFile",
     "Why",
     "WorkspaceOption",
     "moment",
@@ -40,6 +42,11 @@ AsOf = Annotated[
 ]
 DryRun = Annotated[bool, typer.Option("--dry-run", help="Say what would be done; write nothing.")]
 Direct = Annotated[bool, typer.Option("--direct", help="Work without the flow server; the result is the same.")]
+SingleFile = Annotated[
+    bool,
+    typer.Option("--single-file", help="Write pages that travel alone, without links to others, into pages/single."),
+]
+Pdf = Annotated[bool, typer.Option("--pdf", help="Print to PDF as well, beside the page (needs Chromium).")]
 By = Annotated[str, typer.Option("--by", metavar="NAME", help="Who decides.")]
 Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="Why.")]
 

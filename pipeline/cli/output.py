@@ -119,7 +119,7 @@ def progress(files: Sequence[Path], what: str, *, quiet: bool = False) -> Iterat
                 for opened, _ in bars.values():
                     opened.stop()
                 opened = stack.enter_context(Progress(*shown, console=console, transient=True))
-                bars[name] = (opened, opened.add_task(what if name == "file" else "writing pages", total=total))
+                bars[name] = (opened, opened.add_task(_BARS.get(name, what), total=total))
             return bars[name]
 
         def file(_: FileReport) -> None:
@@ -130,9 +130,16 @@ def progress(files: Sequence[Path], what: str, *, quiet: bool = False) -> Iterat
             opened, task = bar("page", page_columns, count)
             opened.advance(task)
 
+        def printed(count: int) -> None:
+            opened, task = bar("printed", page_columns, count)
+            opened.advance(task)
+
         if files:
             bar("file", columns, sum(path.stat().st_size for path in files))
-        yield {"file": file, "page": page}
+        yield {"file": file, "page": page, "printed": printed}
+
+
+_BARS = {"page": "writing pages", "printed": "printing pages"}
 
 
 def _file_document(report: FileReport) -> dict[str, Any]:

@@ -9,7 +9,19 @@ import typer
 
 from pipeline import stop
 from pipeline.cli import output
-from pipeline.cli.options import AsOf, By, Direct, DryRun, Json, Why, WorkspaceOption, moment, workspace_at
+from pipeline.cli.options import (
+    AsOf,
+    By,
+    Direct,
+    DryRun,
+    Json,
+    Pdf,
+    SingleFile,
+    Why,
+    WorkspaceOption,
+    moment,
+    workspace_at,
+)
 from pipeline.errors import UsageError
 
 if TYPE_CHECKING:
@@ -17,6 +29,7 @@ if TYPE_CHECKING:
 
     from pipeline.settings import Workspace
     from pipeline.steps.load_report import LoadReport
+    from pipeline.steps.pages import PageReport
 
 __all__ = ["add_to", "exit_code"]
 
@@ -182,6 +195,8 @@ def render(
     always: Annotated[
         bool, typer.Option("--all", help="Write all pages, also those whose data did not change.")
     ] = False,
+    single_file: SingleFile = False,
+    pdf: Pdf = False,
     direct: Direct = False,
     dry_run: DryRun = False,
     as_of: AsOf = None,
@@ -203,18 +218,25 @@ def render(
             from pipeline.steps.written import processes
 
             pages, _ = render_directly(
-                place, as_of=at, always=always, progress=callbacks.get("page"), processes=processes(place.settings)
+                place,
+                as_of=at,
+                always=always,
+                progress=callbacks.get("page"),
+                processes=processes(place.settings),
+                alone=single_file,
             )
         else:
             from pipeline.flows import run_render
 
-            pages = run_render(place, as_of=at, always=always, callbacks=callbacks)
-    index = place.pages / "index.html"
+            pages = run_render(place, as_of=at, always=always, alone=single_file, callbacks=callbacks)
+        printed = _printed(place, pages, callbacks) if pdf else []
+    index = next(page.path for page in pages if page.kind == "index")
     if json:
         output.print_json(
             {
                 "index": str(index),
                 "pages": [{"path": str(p.path), "kind": p.kind, "id": p.id, "written": p.written} for p in pages],
+                "pdf": [str(path) for path in printed],
             }
         )
         return
@@ -223,6 +245,17 @@ def render(
         if page.written:
             console.print(output.plain(str(page.path)))
     console.print(f"{sum(p.written for p in pages)} of {len(pages)} pages written. Open {index}")
+    if pdf:
+        console.print(f"{len(printed)} pages printed; each PDF lies beside its page.")
+
+
+def _printed(place: Workspace, pages: list[PageReport], callbacks: dict[str, Any]) -> list[Path]:
+    """Print the pages that were written now, and those that were never printed."""
+    from pipeline.steps.pdf import print_pages
+
+    due = [page.path for page in pages if page.written or not page.path.with_suffix(".pdf").is_file()]
+    after = callbacks.get("printed")
+    return print_pages(due, place.settings.paper, progress=None if after is None else lambda _: after(len(due)))
 
 
 def add_to(app: typer.Typer) -> None:

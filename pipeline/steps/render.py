@@ -46,6 +46,7 @@ def render(
     progress: Callable[[PageReport, int], None] | None = None,
     processes: int = 1,
     only: Callable[[Assessment, list[str]], Iterable[str] | None] | None = None,
+    alone: bool = False,
 ) -> tuple[list[PageReport], Assessment]:
     """Write every page whose data changed: lots, meters, index.
 
@@ -64,6 +65,8 @@ def render(
     only
         Told the assessment and the addresses of all pages but those of lots; returns the lots whose pages may have
         changed, None for all. The pages of the others are not looked at.
+    alone
+        Write pages that travel alone, into a folder of their own.
 
     Returns
     -------
@@ -97,5 +100,6 @@ def render(
         progress=after,
         known=known,
         processes=processes,
+        alone=alone,
     )
     return written, assessment

@@ -68,6 +68,7 @@ def write_pages(
     progress: Callable[[PageReport], None] | None = None,
     known: Iterable[str] | None = None,
     processes: int = 1,
+    alone: bool = False,
 ) -> list[PageReport]:
     """Write pages whose data changed since they were last written.
 
@@ -87,6 +88,8 @@ def write_pages(
         Addresses of all pages that will exist; None means these pages and those written before. Links lead only there.
     processes
         How many may render; more than one pays from a hundred pages on, and only a guarded main module may ask for it.
+    alone
+        Write them as pages that travel alone, without links to others, into a folder of their own.
 
     Returns
     -------
@@ -94,6 +97,8 @@ def write_pages(
         In the order of the pages.
     """
     folder = workspace.pages if as_of is None else workspace.pages / f"as-of-{as_of:%Y%m%dT%H%M%SZ}"
+    if alone:
+        folder /= "single"
     register = _Register(folder)
     if known is None:
         pages = list(pages)
@@ -117,7 +122,7 @@ def write_pages(
             say(number, page, written=True)
 
     try:
-        with _Crew(there, processes) as crew:
+        with _Crew(frozenset() if alone else there, processes, alone=alone) as crew:
             chunk: list[tuple[int, Page]] = []
             for number, page in enumerate(pages):
                 stop.look()
@@ -181,11 +186,11 @@ _ENOUGH = 96
 _Rendered = tuple[int, str, set[str]]
 
 
-def _render(pages: list[tuple[int, Any]], known: frozenset[str]) -> list[_Rendered]:
+def _render(pages: list[tuple[int, Any]], known: frozenset[str], alone: bool) -> list[_Rendered]:
     """Render some pages; each with its number and the links that led nowhere."""
     done = []
     for number, page in pages:
-        site = reports.Site(known)
+        site = reports.Site(known, alone)
         done.append((number, reports.render(page, site), site.missing))
     return done
 
@@ -201,8 +206,9 @@ class _Crew:
     This process never waits while there is something to render: it takes a chunk itself when the others have enough.
     """
 
-    def __init__(self, known: frozenset[str], processes: int) -> None:
+    def __init__(self, known: frozenset[str], processes: int, *, alone: bool) -> None:
         self._known = known
+        self._alone = alone
         self._helpers = max(processes - 1, 0)
         self._seen = 0
         self._pool: ProcessPoolExecutor | None = None
@@ -223,9 +229,9 @@ class _Crew:
                 # a fresh interpreter: a fork would copy the threads of polars and of the drawing engine half alive
                 context = multiprocessing.get_context("spawn")
                 self._pool = ProcessPoolExecutor(self._helpers, mp_context=context, initializer=_ignore_interrupts)
-            self._waiting.append(self._pool.submit(_render, pages, self._known))
+            self._waiting.append(self._pool.submit(_render, pages, self._known, self._alone))
         else:
-            yield from _render(pages, self._known)
+            yield from _render(pages, self._known, self._alone)
         while self._waiting and self._waiting[0].done():
             yield from self._waiting.popleft().result()
 

@@ -104,7 +104,7 @@ def test_larger_spacing_of_text_cuts_nothing_off(visit: Any, demo: Path) -> None
 
 def test_the_keyboard_goes_through_a_page_in_its_order_and_is_seen(visit: Any, demo: Path) -> None:
     for path in of_each_kind(demo):
-        page = visit(path).page
+        page = visit(path, reduced_motion="reduce").page  # so that what is focused is in sight at once
         page.keyboard.press("Tab")
         assert page.evaluate("() => document.activeElement.className") == "skip", path.name
         seen = []
@@ -114,15 +114,15 @@ def test_the_keyboard_goes_through_a_page_in_its_order_and_is_seen(visit: Any, d
                 page.evaluate("""() => {
                   const e = document.activeElement, box = e.getBoundingClientRect(), style = getComputedStyle(e);
                   const all = [...document.querySelectorAll("*")];
-                  return [all.indexOf(e), e.tagName, parseFloat(style.outlineWidth) >= 2 && style.outlineStyle !== "none",
+                  return [all.indexOf(e), `${e.tagName} ${e.textContent.slice(0, 30)}`, parseFloat(style.outlineWidth) >= 2 && style.outlineStyle !== "none",
                           box.bottom > 0 && box.top < innerHeight];
                 }""")
             )
-        real = [item for item in seen if item[1] != "BODY"]
+        real = [item for item in seen if not item[1].startswith("BODY")]
         wrapped = next((i for i in range(1, len(real)) if real[i][0] < real[i - 1][0]), len(real))
         places = [item[0] for item in real[:wrapped]]
         assert places == sorted(places)
-        assert all(item[2] and item[3] for item in real[:wrapped]), (path.name, real[:wrapped])
+        assert [item for item in real[:wrapped] if not (item[2] and item[3])] == [], path.name
 
 
 def test_a_reader_who_wants_no_motion_gets_none(visit: Any, written: dict[str, Path]) -> None:
