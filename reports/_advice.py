@@ -8,6 +8,7 @@ import polars as pl
 
 from reports import _words as words
 from reports._markup import shorten
+from reports._meter_drift import drift_steps
 from reports._words_lot_detail import STEP
 
 if TYPE_CHECKING:
@@ -151,10 +152,7 @@ def meter_steps(result: MeterResult, clock: Clock) -> list[str]:
         steps.append(step["suspect_lots"].format(lots=words.counted(len(result.suspect_lots), "lot")))
     if open_signals := undisposed(result):
         steps.append(step["dispose"].format(signals=words.counted(open_signals, "signal")))
-    leaving = sorted((d.leaves_tolerance_on, d.block) for d in result.drift if d.leaves_tolerance_on is not None)
-    if leaving:
-        day, block = leaving[0]
-        steps.append(step["drift"].format(day=clock.day(day), block=shorten(block, 40)))
+    steps += drift_steps(result, clock)
     if result.flags:
         steps.append(step["flags"])
     return steps

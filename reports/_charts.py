@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections import Counter
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
@@ -143,7 +144,8 @@ def _layer(name: str, x: Callable[..., Any], y: Any) -> Any:
             strokeDash=alt.StrokeDash("dash:N", scale=None), strokeWidth=alt.StrokeWidth("width:Q", scale=None),
         )  # fmt: skip
     if name == "path":
-        return chart.mark_line(aria=False, strokeWidth=1, stroke="var(--spot)").encode(x=x(), y=y, order="x:Q")
+        # in the order given; a point without y breaks the line, so that one path can be several lines
+        return chart.mark_line(aria=False, strokeWidth=1, stroke="var(--spot)").encode(x=x(), y=y, order="place:Q")
     return chart.mark_point(aria=False, strokeWidth=1.4, opacity=1).encode(
         x=x(), y=y, shape=alt.Shape("shape:N", scale=None), size=alt.Size("size:Q", scale=None),
         stroke=stroke, fill=alt.Fill("fill:N", scale=None),
@@ -223,7 +225,9 @@ def svg(plot: Plot, label: str) -> Html:
         axis["values"] = [place for place, _ in ticks[axis["scale"]]]
     for data in spec["data"]:
         if data["name"] in layers:
-            data["values"] = [_drawn(mark) for mark in getattr(plot, data["name"])]
+            data["values"] = [
+                {**_drawn(mark), "place": place} for place, mark in enumerate(getattr(plot, data["name"]))
+            ]
     drawn = vl_convert.vega_to_svg(json.dumps(spec, allow_nan=False), allowed_base_urls=[])
     width, height = _LEFT + WIDTH + _RIGHT, _TOP + plot.height + _BOTTOM
     picture = element(
@@ -386,12 +390,26 @@ def _clean(drawn: str, layers: tuple[str, ...] = ()) -> Html:
             )
             + ("/>" if piece.endswith("/>") else ">")
         )
-    cleaned = "".join(kept)
+    cleaned = _POINTS.sub(_hoisted, "".join(kept))
     while True:
         fewer = _BARE_GROUP.sub(r"\1", _EMPTY_GROUP.sub("", cleaned))
         if fewer == cleaned:
             return Html(cleaned)
         cleaned = fewer
+
+
+_POINTS = re.compile(r'<g class="points">(.*?)</g>')
+_LOOK = re.compile(r'( fill="[^"]*" stroke="[^"]*" stroke-width="[^"]*")/>')
+_MANY = 8
+
+
+def _hoisted(group: re.Match[str]) -> str:
+    """Write the look that most marks of a layer have once, on the group; every mark with another look states it whole."""
+    looks = Counter(_LOOK.findall(group[1]))
+    look, count = looks.most_common(1)[0] if looks else ("", 0)
+    if count < _MANY:
+        return group[0]
+    return f'<g class="points"{look}>{group[1].replace(f"{look}/>", "/>")}</g>'
 
 
 def figure(number: int, anchor: str, chart: Html, *sentences: str, table: str | None = None) -> Html:

@@ -2,25 +2,48 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from pipeline.statistics.trend import precision_limit
 from reports import _words as words
+from reports import _words_drift as drift_words
 from reports._charts import Plot
 from reports._geometry import domain, evenly, time_scale
 from reports._numbers import compact, decimals_for, finite, fixed
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from datetime import datetime
 
     from reports._numbers import Clock
     from reports._tables import Row
     from schemas.results import BlockSummary
 
-__all__ = ["MOST_CHECKS", "Series", "bias_plot", "control_plot", "within_plot"]
+__all__ = [
+    "COLUMNS",
+    "MOST_CHECKS",
+    "Series",
+    "bias_plot",
+    "control_plot",
+    "draw_columns",
+    "draw_once",
+    "draw_settings",
+    "within_plot",
+]
 
 MOST_CHECKS = 200
+
+
+COLUMNS = 107
+"""Columns of a long history: six pixels each."""
+MOST_NAMES = 24
+MOST_STRETCHES = 30
+_ROWS = 42
+"""Places one above the other that marks can be told apart by."""
 
 
 @dataclass(frozen=True)
@@ -39,6 +62,8 @@ class Series:
         As printed.
     clock
         The zone.
+    most
+        How many checks are drawn one by one.
     """
 
     name: str
@@ -46,19 +71,87 @@ class Series:
     settings: Sequence[datetime]
     unit: str
     clock: Clock
+    most: int = MOST_CHECKS
 
-    def drawn(self) -> list[int]:
-        """Return the indices of the checks to draw: every signal, warning and failure, others spread evenly."""
-        keep = [bool(row["rejects"]) or bool(row["warning"]) or row["passes"] is False for row in self.rows]
+    @cached_property
+    def signalled(self) -> list[bool]:
+        """Which checks carry a reject or failed."""
+        return [bool(row["rejects"]) or row["passes"] is False for row in self.rows]
+
+    @cached_property
+    def crowded(self) -> bool:
+        """Whether more checks need a look than are drawn one by one: then checks are drawn in columns."""
+        needs = sum(flag or bool(row["warning"]) for flag, row in zip(self.signalled, self.rows, strict=True))
+        return len(self.rows) > self.most and needs > self.most
+
+    @cached_property
+    def chosen(self) -> list[int]:
+        """The indices of the checks to draw: every signal, warning and failure, others spread evenly.
+
+        In columns: every signal and failure.
+        """
+        if self.crowded:
+            return [place for place, flag in enumerate(self.signalled) if flag]
+        keep = [flag or bool(row["warning"]) for flag, row in zip(self.signalled, self.rows, strict=True)]
         if keep:
             keep[0] = keep[-1] = True
-        return evenly(keep, MOST_CHECKS)
+        return evenly(keep, self.most)
 
-    def thinned(self, shown: int) -> str:
+    @cached_property
+    def columns(self) -> list[tuple[int, int]]:
+        """First and last index of each column of a crowded chart."""
+        count = len(self.rows)
+        edges = [count * place // COLUMNS for place in range(COLUMNS + 1)]
+        return [(first, last - 1) for first, last in pairwise(edges) if last > first]
+
+    @cached_property
+    def setting_numbers(self) -> list[float]:
+        """Where the latest settings stand among the numbers of the checks."""
+        times = [row["at"] for row in self.rows]
+        return [bisect_right(times, at) + 0.5 for at in self.settings[-MOST_STRETCHES:]]
+
+    def thinned(self) -> str:
         """Say how many checks are drawn where not all are."""
-        if shown == len(self.rows):
+        total = len(self.rows)
+        if self.crowded:
+            warnings = words.counted(sum(bool(row["warning"]) for row in self.rows), "warning")
+            size = -(-total // COLUMNS)
+            return drift_words.FIGURE["columns"].format(total=total, size=size, warnings=warnings)
+        if len(self.chosen) == total:
             return ""
-        return words.FIGURE["thinned"].format(shown=shown, total=len(self.rows), what=words.PLURAL["check"])
+        return words.FIGURE["thinned"].format(shown=len(self.chosen), total=total, what=words.PLURAL["check"])
+
+
+def draw_columns(
+    plot: Plot,
+    columns: Sequence[tuple[int, int]],
+    values: Sequence[float],
+    place: Callable[[int], float],
+    *,
+    line: bool = True,
+) -> None:
+    """Draw each column as an upright line from its lowest to its highest value, and a line through their means."""
+    for first, last in columns:
+        part = values[first : last + 1]
+        x = (place(first) + place(last)) / 2
+        plot.segment(x, x, min(part), max(part), "point", width=2.0)
+        if line:
+            plot.path.append({"x": x, "y": sum(part) / len(part)})
+
+
+def draw_once(plot: Plot, marks: Iterable[tuple[float, float, str, str, bool]], *, keyed: bool = False) -> None:
+    """Draw marks (place, value, shape, colour, filled), those that would lie on one another once.
+
+    `keyed`: a place is the number of a check, and its mark lights up with those of the same check.
+    """
+    wide = (plot.x_domain[1] - plot.x_domain[0]) / COLUMNS
+    high = (plot.y_domain[1] - plot.y_domain[0]) / _ROWS
+    seen: set[tuple[int, int, str]] = set()
+    for x, y, shape, colour, filled in marks:
+        cell = (round(x / wide), round(y / high), shape)
+        if cell not in seen:
+            seen.add(cell)
+            plot.point(x, y, shape, colour, filled=filled, key=f"{x:.0f}" if keyed else "")
 
 
 def _look(row: Row) -> tuple[str, str, bool]:
@@ -95,7 +188,8 @@ def _levels(row: Row) -> list[tuple[str, float, str, str, float]]:
     return found
 
 
-def _settings(plot: Plot, places: Sequence[float]) -> None:
+def draw_settings(plot: Plot, places: Sequence[float]) -> None:
+    """Mark the settings, each the end of a phase."""
     low, high = plot.y_domain
     for place in sorted(set(places)):
         if plot.x_domain[0] < place < plot.x_domain[1]:
@@ -124,7 +218,7 @@ def _first_names(rows: Sequence[Row]) -> dict[int, str]:
     return named
 
 
-def control_plot(series: Series) -> tuple[Plot, str] | None:
+def control_plot(series: Series) -> tuple[Plot, list[str]] | None:
     """Draw check means by number with limits of control, warning limits, tolerance, settings and named signals.
 
     Parameters
@@ -134,17 +228,18 @@ def control_plot(series: Series) -> tuple[Plot, str] | None:
 
     Returns
     -------
-    (Plot, str) or None
-        The plot and a sentence on thinning, or None where no check has a mean.
+    (Plot, list of str) or None
+        The plot and sentences on what was left out, or None where no check has a mean.
     """
     rows = series.rows
     if not rows:
         return None
-    chosen = series.drawn()
-    stretches = list(_runs_of_limits(rows))
+    chosen = series.chosen
+    stretches = list(_runs_of_limits(rows))[-MOST_STRETCHES:]
     levels = [(first, last, _levels(row)) for first, last, row in stretches]
-    values = [rows[place]["mean"] for place in chosen] + [level for *_, lines in levels for _, level, *_ in lines]
-    low, high = domain(values)
+    means = [row["mean"] for row in rows]
+    values = [min(means), max(means)] if series.crowded else [means[place] for place in chosen]
+    low, high = domain(values + [level for *_, lines in levels for _, level, *_ in lines])
     if any(rows[place]["rejects"] for place in chosen):
         high += 0.14 * (high - low)  # room for names
     plot = Plot(
@@ -161,20 +256,35 @@ def control_plot(series: Series) -> tuple[Plot, str] | None:
     decimals = decimals_for(spread, rows[-1]["mean"])
     for name, level, colour, _, _ in levels[-1][2]:
         plot.names_right.append((level, words.FIGURE_OF[name].format(value=fixed(level, decimals)), colour))
-    _settings(plot, [sum(1 for row in rows if row["at"] <= at) + 0.5 for at in series.settings])
-    plot.path = [{"x": place + 1, "y": rows[place]["mean"]} for place in chosen]
-    named = _first_names(rows)
-    for place in chosen:
-        row = rows[place]
-        plot.point(place + 1, row["mean"], *_look(row), key=f"{place + 1}")
-        if place in named:
-            plot.name(place + 1, row["mean"], named[place], "flag")
-    return plot, series.thinned(len(chosen))
+    draw_settings(plot, series.setting_numbers)
+    if series.crowded:
+        draw_columns(plot, series.columns, means, lambda i: i + 1.0)
+    else:
+        plot.path = [{"x": place + 1, "y": means[place]} for place in chosen]
+    if series.crowded:
+        draw_once(plot, ((place + 1, means[place], *_look(rows[place])) for place in chosen), keyed=True)
+    else:
+        for place in chosen:
+            plot.point(place + 1, means[place], *_look(rows[place]), key=f"{place + 1}")
+    named = list(_first_names(rows).items())
+    for place, name in named[-MOST_NAMES:]:
+        plot.name(place + 1, means[place], name, "flag")
+    notes = [series.thinned()]
+    if len(named) > MOST_NAMES:
+        notes.append(drift_words.FIGURE["names_last"].format(shown=MOST_NAMES))
+    elif named:
+        notes.append(words.FIGURE["names_once"])
+    if stretches[0][0] > 1 or len(series.settings) > MOST_STRETCHES:
+        notes.append(drift_words.FIGURE["lines_last"].format(shown=MOST_STRETCHES))
+    if rows[-1]["limits_kind"] == "provisional" and rows[-1]["centre"] is not None:
+        notes.append(drift_words.FIGURE["provisional"])
+    return plot, notes
 
 
 def bias_plot(series: Series) -> Plot | None:
     """Draw the bias of the checks over time against the tolerance; None without a certificate."""
-    numbers = [place + 1 for place in series.drawn() if finite(series.rows[place]["bias"]) is not None]
+    places = range(len(series.rows)) if series.crowded else series.chosen
+    numbers = [place + 1 for place in places if finite(series.rows[place]["bias"]) is not None]
     rows = [series.rows[number - 1] for number in numbers]
     if not rows:
         return None
@@ -186,7 +296,7 @@ def bias_plot(series: Series) -> Plot | None:
     x_domain = domain([first, last], margin=0.02) if last > first else (first - 1.8e6, first + 1.8e6)
     plot = Plot(
         x_domain,
-        domain([*biases, widest, -widest, 0.0]),
+        domain([min(biases), max(biases), widest, -widest, 0.0]),
         title,
         words.FIGURE_OF["bias_axis"].format(unit=series.unit),
         x_format=ticks,
@@ -194,40 +304,63 @@ def bias_plot(series: Series) -> Plot | None:
         keys_of=series.name,
     )
     plot.across(0.0, "inner", words.FIGURE_OF["no_bias"], width=1)
-    start = 0
-    for end in range(1, len(rows) + 1):
-        if end < len(rows) and rows[end]["tolerance"] == rows[start]["tolerance"]:
-            continue
+    changes = [end for end in range(1, len(rows)) if rows[end]["tolerance"] != rows[end - 1]["tolerance"]]
+    for start, end in list(pairwise([0, *changes, len(rows)]))[-MOST_STRETCHES:]:
         tolerance = finite(rows[start]["tolerance"])
         if tolerance is not None:
             left = x_domain[0] if start == 0 else place(rows[start]["at"])
             right = x_domain[1] if end == len(rows) else place(rows[end]["at"])
             for sign in (1, -1):
                 plot.segment(left, right, sign * tolerance, sign * tolerance, "tolerance", dash="dashdot", width=1.4)
-        start = end
     if (latest := finite(rows[-1]["tolerance"])) is not None:
         for sign, mark in ((1, "+"), (-1, "−")):
             label = words.FIGURE_OF["tolerance"].format(value=f"{mark}{compact(latest, 4)}")
             plot.names_right.append((sign * latest, label, "tolerance"))
-    _settings(plot, [place(at) for at in series.settings])
+    draw_settings(plot, [place(at) for at in series.settings[-MOST_STRETCHES:]])
+    looks = {True: ("circle", "point", False), False: ("diamond", "flag", True)}
+    if series.crowded:
+        size = len(rows)
+        edges = [size * part // COLUMNS for part in range(COLUMNS + 1)]
+        columns = [(first, last - 1) for first, last in pairwise(edges) if last > first]
+        draw_columns(plot, columns, biases, lambda i: place(rows[i]["at"]), line=False)
+        draw_once(plot, ((place(row["at"]), row["bias"], *looks[False]) for row in rows if row["passes"] is False))
+        return plot
     for number, row in zip(numbers, rows, strict=True):
-        looks = {True: ("circle", "point", False), False: ("diamond", "flag", True)}
-        shape, colour, filled = looks.get(row["passes"], ("square", "inner", False))
-        plot.point(place(row["at"]), row["bias"], shape, colour, filled=filled, key=f"{number}")
+        look = looks.get(row["passes"], ("square", "inner", False))
+        plot.point(place(row["at"]), row["bias"], *look, key=f"{number}")
     return plot
 
 
-def within_plot(series: Series, summary: BlockSummary | None) -> Plot | None:
-    """Draw the standard deviation within each check against its precision limit; None where no check has one."""
+def _limit_of(summary: BlockSummary | None, row: Row) -> float | None:
+    """Return the F limit of one check: the more readings it has, the closer it lies to the pooled deviation."""
+    if summary is None or finite(summary.precision_limit) is None:
+        return None
+    pooled, behind = summary.within_standard_deviation, summary.within_degrees_of_freedom
+    if not pooled or not behind or row["readings"] < 2:
+        return summary.precision_limit
+    return _precision_limit(pooled, float(row["readings"] - 1), behind)
+
+
+_precision_limit = lru_cache(maxsize=256)(precision_limit)
+
+
+def within_plot(series: Series, summary: BlockSummary | None) -> tuple[Plot, str] | None:
+    """Draw the standard deviation within each check against pooled one and F limit; None where no check has one.
+
+    Returns
+    -------
+    (Plot, str) or None
+        The plot and how many checks lie above their limit.
+    """
     rows = series.rows
-    limit = None if summary is None else finite(summary.precision_limit)
     known = [place for place in range(len(rows)) if finite(rows[place]["within_standard_deviation"]) is not None]
     if not known:
         return None
-    above = [limit is not None and rows[place]["within_standard_deviation"] > limit for place in known]
-    chosen = [known[i] for i in evenly(above, MOST_CHECKS)]
-    values = [rows[place]["within_standard_deviation"] for place in chosen]
-    top = max([*values, limit or 0.0]) or 1.0
+    values = [rows[place]["within_standard_deviation"] for place in known]
+    limits = [_limit_of(summary, rows[place]) for place in known]
+    above = [limit is not None and value > limit for value, limit in zip(values, limits, strict=True)]
+    stated = [limit for limit in limits if limit is not None]
+    top = max([*values, *stated]) or 1.0
     plot = Plot(
         (0.0, len(rows) + 1.0),
         (0.0, top * 1.12),
@@ -236,12 +369,28 @@ def within_plot(series: Series, summary: BlockSummary | None) -> Plot | None:
         height=150,
         keys_of=series.name,
     )
-    if limit is not None:
-        label = words.FIGURE_OF["precision"].format(value=fixed(limit, decimals_for(limit)))
-        plot.across(limit, "limit", label, dash="long", width=1.5)
-    _settings(plot, [sum(1 for row in rows if row["at"] <= at) + 0.5 for at in series.settings])
-    for place, value in zip(chosen, values, strict=True):
-        beyond = limit is not None and value > limit
-        shape, colour = ("diamond", "flag") if beyond else ("circle", "point")
-        plot.point(place + 1, value, shape, colour, filled=beyond, key=f"{place + 1}")
-    return plot
+    if stated and summary is not None:
+        changes = [end for end in range(1, len(known)) if limits[end] != limits[end - 1]]
+        for start, end in list(pairwise([0, *changes, len(known)]))[-MOST_STRETCHES:]:
+            if (limit := limits[start]) is not None:
+                left = 0.0 if start == 0 else known[start] + 0.5
+                right = plot.x_domain[1] if end == len(known) else known[end] + 0.5
+                plot.segment(left, right, limit, limit, "limit", dash="long", width=1.5)
+        latest = stated[-1]
+        label = words.FIGURE_OF["precision"].format(value=fixed(latest, decimals_for(latest)))
+        plot.names_right.append((latest, label, "limit"))
+        if pooled := finite(summary.within_standard_deviation):
+            named = drift_words.FIGURE_OF["pooled"].format(value=fixed(pooled, decimals_for(pooled)))
+            plot.across(pooled, "inner", named, width=1)
+    draw_settings(plot, series.setting_numbers)
+    note = drift_words.FIGURE["above"].format(above=sum(above), total=len(known)) if stated else ""
+    if len(known) > series.most and sum(above) > series.most:
+        edges = [len(known) * part // COLUMNS for part in range(COLUMNS + 1)]
+        columns = [(first, last - 1) for first, last in pairwise(edges) if last > first]
+        draw_columns(plot, columns, values, lambda i: known[i] + 1.0)
+        plain = drift_words.FIGURE["columns_plain"].format(total=len(known), size=-(-len(known) // COLUMNS))
+        return plot, f"{note} {plain}".strip()
+    for i in evenly(above, series.most):
+        shape, colour = ("diamond", "flag") if above[i] else ("circle", "point")
+        plot.point(known[i] + 1, values[i], shape, colour, filled=above[i], key=f"{known[i] + 1}")
+    return plot, note

@@ -4,26 +4,36 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-import polars as pl
-
 from reports import _words as words
+from reports import _words_drift as drift_words
 from reports._address import address
 from reports._links import linked
 from reports._markup import Html, isolated, join, shorten
 from reports._numbers import compact, decimals_for, finite, fixed, significant
 from reports._page import link, passed, toned
-from reports._tables import Heading, best_order, capped, caption, table
+from reports._tables import Heading, best_order, caption, table
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from reports._meter_charts import Series
     from reports._numbers import Clock
+    from reports._tables import Row
     from schemas.results import BlockSummary, MeterPage, MeterResult
 
-__all__ = ["blocks_table", "checks_table", "drift_table", "lots_table", "settings_table", "signals_table"]
+__all__ = [
+    "blocks_table",
+    "checks_table",
+    "columns_table",
+    "drift_table",
+    "lots_table",
+    "settings_table",
+    "signals_table",
+]
 
-MOST_ROWS = 400
+MOST_LOTS, MOST_SIGNALS = 150, 40
+_LATEST, _SIGNALLED = 40, 120
+"""Of a crowded series: so many latest checks, and so many latest ones with a signal."""
 _C = words.COLUMN
 
 
@@ -97,7 +107,8 @@ def signals_table(result: MeterResult, number: int, clock: Clock) -> Html:
         Heading(_C["limits"]), Heading(_C["disposition"]),
     ]  # fmt: skip
     rows = []
-    for (at, block, z, kind, needs, said), names in rules.items():
+    shown = dict(list(rules.items())[:MOST_SIGNALS])
+    for (at, block, z, kind, needs, said), names in shown.items():
         written = "; ".join(
             words.FRAGMENT["disposed"].format(
                 decision=shorten(d.decision, 80), by=shorten(d.by, 40), day=clock.day(d.at), why=shorten(d.why, 200)
@@ -110,26 +121,36 @@ def signals_table(result: MeterResult, number: int, clock: Clock) -> Html:
                 toned("hold", words.FRAGMENT["open_signal"]) if needs else written,
             )
         )  # fmt: skip
-    marked = [key[4] for key in rules]
-    return table(number, "signals", words.TABLE["signals"], columns, rows, marked=marked)
+    marked = [key[4] for key in shown]
+    note = ""
+    if len(rules) > len(shown):
+        note = drift_words.NOTE["earlier"].format(checks=words.counted(len(rules) - len(shown), "check"))
+    return table(number, "signals", caption(words.TABLE["signals"], note), columns, rows, marked=marked)
 
 
 def drift_table(result: MeterResult, number: int, clock: Clock, *, unit: str) -> Html:
     """Return the trend of the bias on each block, with the day on which it leaves the tolerance or the reason."""
-    here = address("meter", result.meter)
+    here, say = address("meter", result.meter), drift_words.COLUMN
     columns = [
         Heading(_C["block"]), Heading(_C["slope"], unit, "n"), Heading(_C["interval"], unit, "t"), Heading(_C["checks"], kind="n"),
-        Heading(_C["leaves"]),
+        Heading(say["drifting"], clock.zone, "t"), Heading(say["slope_since"], unit, "n"), Heading(_C["leaves"]),
+        Heading(say["day_interval"], clock.zone),
     ]  # fmt: skip
     rows = []
     for drift in result.drift:
         width = None if drift.interval is None else (drift.interval[1] - drift.interval[0]) / 2
         decimals = decimals_for(width, drift.slope_per_30_days)
-        leaves = clock.day(drift.leaves_tolerance_on)
+        leaves, interval = clock.day(drift.leaves_tolerance_on), drift.leaves_tolerance_interval
+        since = clock.day(drift.drifting_since) or drift_words.NOTE["first_check"]
+        days = ""
+        if interval is not None:
+            last = clock.day(interval[1]) if interval[1] is not None else drift_words.NOTE["no_end"]
+            days = words.FRAGMENT["span"].format(low=clock.day(interval[0]), high=last)
         rows.append(
             (
                 linked(here, "block", drift.block), fixed(drift.slope_per_30_days, decimals, sign=True), _interval(drift.interval, decimals), drift.checks,
-                toned("hold", leaves) if leaves else shorten(drift.reason or words.FRAGMENT["no_reason"], 200),
+                since if leaves else "", fixed(drift.slope_since_per_30_days, decimals, sign=True) if leaves else "",
+                toned("hold", leaves) if leaves else shorten(drift.reason or words.FRAGMENT["no_reason"], 200), days,
             )
         )  # fmt: skip
     return table(number, "drift", words.TABLE["drift"], columns, rows)
@@ -155,7 +176,7 @@ def lots_table(page: MeterPage, number: int, clock: Clock, here: str) -> Html:
     rows = sorted(ordered, key=lambda row: row["lot"] not in suspects)
     known = {row["lot"] for row in rows}
     missing = [lot for lot in page.result.suspect_lots if lot not in known]
-    cut = max(MOST_ROWS, len(suspects) - len(missing))
+    cut = max(MOST_LOTS, len(suspects) - len(missing))
     columns = [
         Heading(_C["lot"]), Heading(_C["verdict"]), Heading(_C["support"]), Heading(_C["readings"], kind="n"),
         Heading(_C["first"], clock.zone, "t"), Heading(_C["last"], clock.zone, "t"),
@@ -195,19 +216,24 @@ def checks_table(
         Summary of the block's checks since the last setting.
     """
     rows, clock, unit = series.rows, series.clock, series.unit
-    frame = pl.DataFrame({"place": range(1, len(rows) + 1)})
-    flagged = [bool(row["rejects"]) or bool(row["warning"]) or row["passes"] is False for row in rows]
-    kept, marked, note = capped(frame, flagged, MOST_ROWS)
+    flagged = [flag or bool(row["warning"]) for flag, row in zip(series.signalled, rows, strict=True)]
+    kept = series.chosen
+    if series.crowded:
+        kept = sorted({*series.chosen[-_SIGNALLED:], *range(max(len(rows) - _LATEST, 0), len(rows))})
+    note = "" if len(kept) == len(rows) else words.FRAGMENT["rows"].format(shown=len(kept), total=len(rows))
+    if series.crowded:
+        note = drift_words.NOTE["crowded"].format(shown=len(kept), total=len(rows))
     spread = next((s for row in reversed(rows) if (s := finite(row["limit_standard_deviation"]))), None)
     decimals = decimals_of(block) if block is not None else decimals_for(spread, rows[-1]["mean"])
     columns = [
         Heading(_C["n"], kind="n"), Heading(_C["at"], clock.zone, "t"), Heading(_C["run"], kind="n"), Heading(_C["readings"], kind="n"),
         Heading(_C["temperature"], "°C", "n"), Heading(_C["mean"], unit, "n"), Heading(_C["bias"], unit, "n"), Heading(_C["tolerance"], unit, "n"),
-        Heading(_C["result"]), Heading(_C["s"], unit, "n"), Heading(_C["limits"]), Heading(_C["z"], kind="n"), Heading(_C["rejects"], kind="t"),
+        Heading(_C["result"]), Heading(_C["s"], unit, "n"), Heading(_C["limits"]), Heading(_C["z"], kind="n"), Heading(drift_words.COLUMN["ewma"], kind="n"), Heading(drift_words.COLUMN["cusum"], kind="n"),
+        Heading(_C["rejects"], kind="t"),
     ]  # fmt: skip
     written = []
-    for place in kept["place"].to_list():
-        row = rows[place - 1]
+    for place in kept:
+        row = rows[place]
         signal = (
             toned("out", row["rejects"])
             if row["rejects"]
@@ -217,12 +243,44 @@ def checks_table(
         )
         written.append(
             (
-                place, clock.second(row["at"]), row["run"], row["readings"], fixed(row["temperature_c"], 1),
+                place + 1, clock.second(row["at"]), row["run"], row["readings"], fixed(row["temperature_c"], 1),
                 fixed(row["mean"], decimals), fixed(row["bias"], decimals, sign=True),
                 "" if finite(row["tolerance"]) is None else f"±{compact(row['tolerance'], 6)}", passed(row["passes"]),
                 fixed(row["within_standard_deviation"], decimals), words.LIMITS_KIND.get(row["limits_kind"], row["limits_kind"]),
-                fixed(row["z"], 2, sign=True), signal,
+                fixed(row["z"], 2, sign=True), *_of_drift(row), signal,
             )
         )  # fmt: skip
     said = caption(words.TABLE["meter_checks"].format(block=series.name), note, figures=figures)
-    return table(number, anchor, said, columns, written, marked=marked)
+    return table(number, anchor, said, columns, written, marked=[flagged[place] for place in kept])
+
+
+def _of_drift(row: Row) -> tuple[str, str]:
+    """Return EWMA and the larger of the sums, the one for low values with a minus sign."""
+    high, low = finite(row["cusum_high"]), finite(row["cusum_low"])
+    if high is None or low is None:
+        return "", ""
+    return fixed(row["ewma"], 2, sign=True), fixed(high if high >= low else -low, 2, sign=True)
+
+
+def columns_table(series: Series, number: int, anchor: str, figures: Sequence[tuple[int, str]]) -> Html:
+    """Return the columns in which a long series is drawn: how many checks, how they lie, what they carry."""
+    rows, clock, say = series.rows, series.clock, drift_words.COLUMN
+    decimals = decimals_for(finite(rows[-1]["limit_standard_deviation"]), rows[-1]["mean"])
+    columns = [
+        Heading(say["numbers"], kind="t"), Heading(say["first_check"], clock.zone, "t"), Heading(say["lowest"], series.unit, "n"),
+        Heading(say["mean"], series.unit, "n"), Heading(say["highest"], series.unit, "n"), Heading(say["warnings"], kind="n"),
+        Heading(say["signals"], kind="n"), Heading(say["failed"], kind="n"),
+    ]  # fmt: skip
+    written = []
+    for first, last in series.columns:
+        part = rows[first : last + 1]
+        means = [row["mean"] for row in part]
+        written.append(
+            (
+                words.FRAGMENT["span"].format(low=first + 1, high=last + 1), clock.minute(part[0]["at"]), fixed(min(means), decimals),
+                fixed(sum(means) / len(means), decimals), fixed(max(means), decimals), sum(bool(row["warning"]) for row in part),
+                sum(bool(row["rejects"]) for row in part), sum(row["passes"] is False for row in part),
+            )
+        )  # fmt: skip
+    said = caption(drift_words.TABLE["columns"].format(block=series.name), figures=figures)
+    return table(number, anchor, said, columns, written)

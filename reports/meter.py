@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from reports import _bias, _meter_charts, _meter_tables, _uncertainty
+from reports import _bias, _meter_charts, _meter_drift, _meter_tables, _uncertainty
 from reports import _words as words
+from reports import _words_drift as drift_words
 from reports._address import address
 from reports._advice import meter_steps, undisposed
 from reports._charts import figure, svg
 from reports._markup import Html, element, isolated, join, shorten
 from reports._meter_charts import Series
-from reports._numbers import Clock, compact, decimals_for, finite, fixed
+from reports._numbers import Clock, compact, finite, fixed
 from reports._page import Masthead, document, flags_list, section, toned, unit_in_words, verdict
 from reports._report import Report
 from reports._tables import Numbered, best_order, ledger
@@ -21,6 +22,7 @@ from schemas.results import MeterPage, MeterResult
 if TYPE_CHECKING:
     from reports._charts import Plot
     from reports._tables import Row
+    from schemas.drift import DriftChart
     from schemas.results import BlockSummary
 
 __all__ = ["REPORT", "render"]
@@ -54,17 +56,30 @@ def render(page: MeterPage) -> str:
     ]
     charts: list[Html] = []
     figures: list[list[tuple[int, str]]] = []
-    for place, (key, series) in enumerate(found, start=1):
-        drawn, numbers = _charts(series, blocks.get(key), numbered, place)
+    drift_charts = {(c.block, c.probe, c.frequency_khz): c for c in result.drift_charts}
+    drifts = {(d.block, d.probe, d.frequency_khz): d for d in result.drift}
+    forecasts = [_meter_drift.forecast_of(series, drifts.get(key)) for key, series in found]
+    for place, ((key, series), forecast) in enumerate(zip(found, forecasts, strict=True), start=1):
+        drawn, numbers = _charts(series, blocks.get(key), drift_charts.get(key), forecast, numbered, place)
         charts += [element("h3", series.name), *drawn]
         figures.append(numbers)
     body.append(section("charts", *(charts or [element("p", words.FRAGMENT["no_checks"])]), wide=True))
     if result.blocks:
         body.append(section("blocks", _meter_tables.blocks_table(result, numbered.table(), unit=unit), wide=True))
     signals = _meter_tables.signals_table(result, numbered.table(), clock) if result.signals else None
-    body.append(section("signals", signals or element("p", words.FRAGMENT["no_signals"]), wide=True))
-    drift = _meter_tables.drift_table(result, numbered.table(), clock, unit=unit) if result.drift else none
-    body.append(section("drift", drift, wide=True))
+    ten_x = any(signal.rule == "10-x" and signal.limits_kind == "provisional" for signal in result.signals)
+    note = element("p", drift_words.NOTE["ten_x"]) if ten_x else None
+    body.append(section("signals", signals or element("p", words.FRAGMENT["no_signals"]), note, wide=True))
+    drift = _meter_tables.drift_table(result, numbered.table(), clock, unit=unit) if result.drift else None
+    parts = _meter_drift.drift_section(result, drift, numbered, clock)
+    parts += [
+        _meter_drift.forecast_table(
+            forecast, series, numbered.table(), f"forecast-{place}", [n for n in numbers if n[1].startswith("forecast")]
+        )
+        for place, ((_, series), forecast, numbers) in enumerate(zip(found, forecasts, figures, strict=True), start=1)
+        if forecast is not None
+    ]
+    body.append(section("drift", *(parts or [none]), wide=True))
     if result.bias_lines:
         body.append(section("bias_line", *_bias_lines(result, numbered, unit), wide=True))
     if result.budgets:
@@ -74,10 +89,14 @@ def render(page: MeterPage) -> str:
     body += [section("read_lots", lots, wide=True), section("flags", flags_list(result.flags))]
     settings = _meter_tables.settings_table(page, numbered.table(), clock) if page.settings.height else none
     body.append(section("settings", settings))
-    tables = [
-        _meter_tables.checks_table(series, numbered.table(), f"checks-{place}", numbers, blocks.get(key))
-        for place, ((key, series), numbers) in enumerate(zip(found, figures, strict=True), start=1)
-    ]
+    tables: list[Html] = []
+    for place, ((key, series), numbers) in enumerate(zip(found, figures, strict=True), start=1):
+        of_checks = [n for n in numbers if not n[1].startswith("forecast")]
+        if series.crowded:
+            tables.append(_meter_tables.columns_table(series, numbered.table(), f"columns-{place}", of_checks))
+        tables.append(
+            _meter_tables.checks_table(series, numbered.table(), f"checks-{place}", of_checks, blocks.get(key))
+        )
     body.append(section("checks", *(tables or [none]), wide=True))
     head = Masthead(
         kind=words.FRAGMENT["meter"],
@@ -98,6 +117,7 @@ def _what(result: MeterResult, clock: Clock) -> str:
     return words.FRAGMENT["earlier"].format(day=f"{clock.minute(result.last_setting_at)} {clock.zone}")
 
 
+_MOST_DRAWN, _FEWEST_DRAWN = 480, 60
 _Key = tuple[str, str | None, float | None]
 
 
@@ -109,6 +129,8 @@ def _series(page: MeterPage, clock: Clock, unit: str) -> list[tuple[_Key, Series
         if finite(row["mean"]) is not None:
             by_key.setdefault((row["block"], row["probe"], row["frequency_khz"]), []).append(row)
     blocks = [key[0] for key in by_key]
+    # many blocks share the room of one page
+    most = max(_FEWEST_DRAWN, min(_meter_charts.MOST_CHECKS, _MOST_DRAWN // max(len(by_key), 1)))
     times = tuple(sorted(page.settings["at"].drop_nulls().to_list())) if page.settings.height else ()
     found = []
     for key, rows in by_key.items():
@@ -116,30 +138,46 @@ def _series(page: MeterPage, clock: Clock, unit: str) -> list[tuple[_Key, Series
         if blocks.count(key[0]) > 1:
             stated = [words.FRAGMENT["not_stated"] if part is None else part for part in key[1:]]
             name = words.FRAGMENT["series"].format(block=name, probe=shorten(str(stated[0]), 40), frequency=stated[1])
-        found.append((key, Series(name, rows, times, unit, clock)))
+        found.append((key, Series(name, rows, times, unit, clock, most)))
     return found
 
 
 def _charts(
-    series: Series, block: BlockSummary | None, numbered: Numbered, place: int
+    series: Series,
+    block: BlockSummary | None,
+    chart: DriftChart | None,
+    forecast: _meter_drift.Forecast | None,
+    numbered: Numbered,
+    place: int,
 ) -> tuple[list[Html], list[tuple[int, str]]]:
     """Draw the charts of one block; return them with their numbers and anchors."""
-    say = words.FIGURE
+    say = {**words.FIGURE, **drift_words.FIGURE}
     drawn: list[Html] = []
     numbers: list[tuple[int, str]] = []
+    behind = f"columns-{place}" if series.crowded else f"checks-{place}"
 
-    def add(kind: str, plot: Plot, *sentences: str) -> None:
+    def add(kind: str, plot: Plot, *sentences: str, table: str = behind) -> None:
         anchor, number = f"{kind}-{place}", numbered.figure()
         said = say[kind].format(block=series.name)
-        drawn.append(figure(number, anchor, svg(plot, said), said, *sentences, table=f"checks-{place}"))
+        drawn.append(figure(number, anchor, svg(plot, said), said, *sentences, table=table))
         numbers.append((number, anchor))
 
     if control := _meter_charts.control_plot(series):
-        add("control", control[0], say["key_control"], say["names_once"], control[1])
+        add("control", control[0], say["key_control"], *control[1])
+    design = "" if chart is None else _meter_drift.design_in_words(chart)
+    if ewma := _meter_drift.ewma_plot(series):
+        add("ewma", ewma, drift_words.FIGURE["key_ewma"], design)
+    if cusum := _meter_drift.cusum_plot(series):
+        add("cusum", cusum, drift_words.FIGURE["key_cusum"])
     if bias := _meter_charts.bias_plot(series):
         add("bias", bias, say["key_bias"])
+    if forecast is not None:
+        plot, size = _meter_drift.forecast_plot(forecast, series)
+        key = "cone" if size > 1 else "cone_single"
+        cone = drift_words.FIGURE[key].format(several=words.counted(size, "check"))
+        add("forecast", plot, cone, table=f"forecast-{place}")
     if within := _meter_charts.within_plot(series, block):
-        add("within", within, say["key_within"])
+        add("within", within[0], say["key_within"], within[1])
     return drawn, numbers
 
 
@@ -204,17 +242,7 @@ def _points(result: MeterResult, clock: Clock, unit: str) -> list[str]:
             else point["limits_provisional"]
         )
         points.append(said)
-    for drift in result.drift:
-        if drift.leaves_tolerance_on is None or drift.interval is None or drift.slope_per_30_days is None:
-            continue
-        decimals = decimals_for((drift.interval[1] - drift.interval[0]) / 2, drift.slope_per_30_days)
-        low, high = (fixed(bound, decimals, sign=True) for bound in drift.interval)
-        points.append(
-            point["drift"].format(
-                block=shorten(drift.block, 60), slope=fixed(drift.slope_per_30_days, decimals, sign=True), unit=unit,
-                low=low, high=high, day=clock.day(drift.leaves_tolerance_on),
-            )
-        )  # fmt: skip
+    points += _meter_drift.drift_points(result, clock, unit)
     points.append(
         point["signals"].format(
             signals=words.counted(sum(signal.reject for signal in result.signals), "signal"),

@@ -346,7 +346,8 @@ class MeterPage:
 
     Frames, sorted: `checks` (block, probe, frequency_khz, phase, run, at, readings, mean, within_standard_deviation,
     temperature_c, certified_value, bias, tolerance, passes, centre, limit_standard_deviation, limits_kind, z, warning,
-    rejects [text, rule names separated by a space]), `settings` (at, kind, by, why), `lots` (lot, readings, first_at,
+    rejects [text, rule names separated by a space], ewma, ewma_limit, cusum_high, cusum_low, cusum_limit [in standard
+    deviations, null without a chart], drift [text, charts beyond their limit]), `settings` (at, kind, by, why), `lots` (lot, readings, first_at,
     last_at, support, verdict).
     """
 

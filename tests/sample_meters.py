@@ -11,6 +11,7 @@ import polars as pl
 from sample_texts import DAY, HOSTILE, provenance, text_or_hostile
 
 from schemas.declare import UTC_TIME
+from schemas.drift import CheckInterval, DriftChart, DriftSignal
 from schemas.results import BlockSummary, Decision, Drift, MeterPage, MeterResult, Signal
 
 __all__ = ["meter_page", "meter_pages"]
@@ -21,7 +22,8 @@ CHECKS: dict[str, Any] = {
     "block": TEXT, "probe": TEXT, "frequency_khz": FLOAT, "phase": UTC_TIME, "run": INTEGER, "at": UTC_TIME, "readings": INTEGER,
     "mean": FLOAT, "within_standard_deviation": FLOAT, "temperature_c": FLOAT, "certified_value": FLOAT, "bias": FLOAT,
     "tolerance": FLOAT, "passes": BOOLEAN, "centre": FLOAT, "limit_standard_deviation": FLOAT, "limits_kind": TEXT, "z": FLOAT,
-    "warning": BOOLEAN, "rejects": TEXT,
+    "warning": BOOLEAN, "rejects": TEXT, "ewma": FLOAT, "ewma_limit": FLOAT, "cusum_high": FLOAT, "cusum_low": FLOAT,
+    "cusum_limit": FLOAT, "drift": TEXT,
 }  # fmt: skip
 SETTINGS: dict[str, Any] = {"at": UTC_TIME, "kind": TEXT, "by": TEXT, "why": TEXT}
 LOTS: dict[str, Any] = {
@@ -51,9 +53,12 @@ def meter_page(
     setting = first + timedelta(days=days_apart * 10 - 0.1)
     rows: list[dict[str, Any]] = []
     summaries, drifts, signals = [], [], []
+    charts: list[DriftChart] = []
+    drift_signals: list[DriftSignal] = []
     s, tolerance = 0.05, 0.29
     for name, level in zip(names, levels, strict=True):
         recent: list[float] = []
+        ewma, high, low = 0.0, 0.0, 0.0
         for i in range(checks):
             at = first + timedelta(days=days_apart * i, minutes=3 if name == names[0] else 8)
             frozen = i >= 30
@@ -72,6 +77,12 @@ def meter_page(
                 ]
             )
             recent.append(z or 0.0)
+            charted = frozen and z is not None
+            if charted:
+                ewma, high, low = 0.8 * ewma + 0.2 * z, max(0.0, high + z - 0.5), max(0.0, low - z - 0.5)
+            beyond = [
+                name for name, hit in (("CUSUM", max(high, low) > 8.38), ("EWMA", abs(ewma) > 1.23)) if hit and charted
+            ]
             rows.append(
                 {
                     "block": name, "probe": text_or_hostile(hostile, "PR-60", 2), "frequency_khz": 60.0, "phase": setting if at > setting else None,
@@ -80,6 +91,8 @@ def meter_page(
                     "tolerance": tolerance if certified else None, "passes": (abs(bias) <= tolerance) if certified else None,
                     "centre": centre if certified or frozen else None, "limit_standard_deviation": spread if certified or frozen else None,
                     "limits_kind": "frozen" if frozen else "provisional", "z": z, "warning": z is not None and abs(z) > 2, "rejects": rejects,
+                    "ewma": ewma if charted else None, "ewma_limit": 1.23 if charted else None, "cusum_high": high if charted else None,
+                    "cusum_low": low if charted else None, "cusum_limit": 8.38 if charted else None, "drift": " ".join(beyond),
                 }
             )  # fmt: skip
             decided = (
@@ -112,8 +125,35 @@ def meter_page(
             Drift(
                 name, 0.11 if leaving else 0.004, (0.08, 0.14) if leaving else (-0.02, 0.03),
                 DAY + timedelta(days=41) if leaving else None, len(of_block), None if leaving else "the interval of the slope includes zero",
+                text_or_hostile(hostile, "PR-60", 2), 60.0, (DAY + timedelta(days=30), DAY + timedelta(days=60)) if leaving else None,
+                DAY - timedelta(days=20) if leaving else None, 0.13 if leaving else None, 0.05 if leaving else None, 0.04 if leaving else None,
             )
         )  # fmt: skip
+        if not certified:
+            charts.append(
+                DriftChart(
+                    name,
+                    text_or_hostile(hostile, "PR-60", 2),
+                    60.0,
+                    0,
+                    "limits are provisional: 3 of the 20 checks that freeze them",
+                )
+            )
+            continue
+        charts.append(
+            DriftChart(
+                name, text_or_hostile(hostile, "PR-60", 2), 60.0, max(checks - 30, 0), None, 20, 370.0, 0.2, 3.7, 1.23, ewma, 92.4, 0.5, 8.38,
+                high, low, 89.5,
+            )
+        )  # fmt: skip
+        marked = [row for row in rows if row["block"] == name and "EWMA" in row["drift"]]
+        if marked:
+            drift_signals.append(
+                DriftSignal(
+                    "EWMA", name, text_or_hostile(hostile, "PR-60", 2), 60.0, marked[0]["at"], marked[-1]["at"], len(marked), "high",
+                    max(abs(row["ewma"]) for row in marked), 1.23, marked[-1] is rows[-1],
+                )
+            )  # fmt: skip
     suspect = ("L-1003", text_or_hostile(hostile, "l-1003", 0)) if state == "suspended" else ()
     lots = [
         {
@@ -137,7 +177,8 @@ def meter_page(
         runs=checks, last_run_at=frame["at"].max() if rows else None, last_run_passed=state != "suspended" if rows else None,
         last_setting_at=setting if rows else None, blocks=tuple(summaries) if rows else (), signals=tuple(signals),
         warnings=int(frame["warning"].sum() or 0), drift=tuple(drifts) if rows else (), suspect_lots=suspect if rows else (),
-        flags=HOSTILE if hostile else (), as_of=DAY + timedelta(hours=16),
+        flags=HOSTILE if hostile else (), as_of=DAY + timedelta(hours=16), drift_signals=tuple(drift_signals),
+        drift_charts=tuple(charts), check_intervals=(CheckInterval(8.0, 5, 1.0, 2, 90.0, 180), CheckInterval(168.0, 5, 3.0, 5, 270.0, 450)),
     )  # fmt: skip
     settings = [
         {
