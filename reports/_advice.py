@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from reports import _words as words
+from reports._drift_text import drift_steps
 from reports._markup import shorten
-from reports._meter_drift import drift_steps
 from reports._words_lot_detail import STEP
 
 if TYPE_CHECKING:

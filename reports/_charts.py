@@ -390,7 +390,7 @@ def _clean(drawn: str, layers: tuple[str, ...] = ()) -> Html:
             )
             + ("/>" if piece.endswith("/>") else ">")
         )
-    cleaned = _POINTS.sub(_hoisted, "".join(kept))
+    cleaned = _CIRCLE.sub(r'd="M\1,0a\1,\1,0,1,1,0-.01z"', _POINTS.sub(_hoisted, "".join(kept)))
     while True:
         fewer = _BARE_GROUP.sub(r"\1", _EMPTY_GROUP.sub("", cleaned))
         if fewer == cleaned:
@@ -399,8 +399,10 @@ def _clean(drawn: str, layers: tuple[str, ...] = ()) -> Html:
 
 
 _POINTS = re.compile(r'<g class="points">(.*?)</g>')
-_LOOK = re.compile(r'( fill="[^"]*" stroke="[^"]*" stroke-width="[^"]*")/>')
+_LOOK = re.compile(r'( fill="[^"]*" stroke="[^"]*"(?: stroke-width="[^"]*")?)/>')
 _MANY = 8
+_CIRCLE = re.compile(r'd="M([\d.]+),0A\1,\1,0,1,1,-\1,0A\1,\1,0,1,1,\1,0"')
+"""A circle as two arcs; one arc that ends a hundredth before its start is as round and half as long."""
 
 
 def _hoisted(group: re.Match[str]) -> str:

@@ -267,11 +267,12 @@ def control_plot(series: Series) -> tuple[Plot, list[str]] | None:
         for place in chosen:
             plot.point(place + 1, means[place], *_look(rows[place]), key=f"{place + 1}")
     named = list(_first_names(rows).items())
-    for place, name in named[-MOST_NAMES:]:
+    most = MOST_NAMES // 4 if series.crowded else MOST_NAMES
+    for place, name in named[-most:]:
         plot.name(place + 1, means[place], name, "flag")
     notes = [series.thinned()]
-    if len(named) > MOST_NAMES:
-        notes.append(drift_words.FIGURE["names_last"].format(shown=MOST_NAMES))
+    if len(named) > most:
+        notes.append(drift_words.FIGURE["names_last"].format(shown=most))
     elif named:
         notes.append(words.FIGURE["names_once"])
     if stretches[0][0] > 1 or len(series.settings) > MOST_STRETCHES:

@@ -8,7 +8,7 @@ from reports import _words as words
 from reports import _words_drift as drift_words
 from reports._address import address
 from reports._links import linked
-from reports._markup import Html, isolated, join, shorten
+from reports._markup import Html, element, isolated, join, shorten
 from reports._numbers import compact, decimals_for, finite, fixed, significant
 from reports._page import link, passed, toned
 from reports._tables import Heading, best_order, caption, table
@@ -31,7 +31,7 @@ __all__ = [
     "signals_table",
 ]
 
-MOST_LOTS, MOST_SIGNALS = 150, 40
+MOST_LOTS, MOST_SIGNALS = 150, 25
 _LATEST, _SIGNALLED = 40, 120
 """Of a crowded series: so many latest checks, and so many latest ones with a signal."""
 _C = words.COLUMN
@@ -234,13 +234,7 @@ def checks_table(
     written = []
     for place in kept:
         row = rows[place]
-        signal = (
-            toned("out", row["rejects"])
-            if row["rejects"]
-            else toned("hold", words.FRAGMENT["warning"])
-            if row["warning"]
-            else ""
-        )
+        signal = element("b", row["rejects"]) if row["rejects"] else words.FRAGMENT["warning"] if row["warning"] else ""
         written.append(
             (
                 place + 1, clock.second(row["at"]), row["run"], row["readings"], fixed(row["temperature_c"], 1),

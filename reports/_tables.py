@@ -102,7 +102,11 @@ def table(
     named: set[str | None] = {None}
     for place, row in enumerate(rows):
         cells = [
-            f'<th scope="row"{classes[i]}>{text(cell)}</th>' if i < row_heads else f"<td{classes[i]}>{text(cell)}</td>"
+            f'<th scope="row"{classes[i]}>{text(cell)}</th>'
+            if i < row_heads
+            else f"<td{classes[i]}>{written}</td>"
+            if (written := text(cell))
+            else "<td></td>"
             for i, cell in enumerate(row)
         ]
         start = '<tr class="mark"' if place < len(marked) and marked[place] else "<tr"

@@ -10,6 +10,7 @@ from reports import _words_drift as drift_words
 from reports._address import address
 from reports._advice import meter_steps, undisposed
 from reports._charts import figure, svg
+from reports._drift_text import drift_points
 from reports._markup import Html, element, isolated, join, shorten
 from reports._meter_charts import Series
 from reports._numbers import Clock, compact, finite, fixed
@@ -242,7 +243,7 @@ def _points(result: MeterResult, clock: Clock, unit: str) -> list[str]:
             else point["limits_provisional"]
         )
         points.append(said)
-    points += _meter_drift.drift_points(result, clock, unit)
+    points += drift_points(result, clock, unit)
     points.append(
         point["signals"].format(
             signals=words.counted(sum(signal.reject for signal in result.signals), "signal"),

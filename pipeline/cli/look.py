@@ -237,13 +237,23 @@ def _show_meter(result: MeterResult, path: str | None, settings: Settings) -> No
         ),
     )  # fmt: skip
     console.print(f"  {len(result.signals)} rejects of the multi-rule scheme, {result.warnings} warnings")
+    for signal in result.drift_signals:
+        if signal.open:
+            console.print(
+                output.plain(
+                    f"  {signal.chart} on {signal.block} beyond its limit since {output.when(signal.first_at, settings)[:10]}: "
+                    f"reads {'higher' if signal.side == 'high' else 'lower'} than in its baseline"
+                )
+            )
     for drift in result.drift:
         if drift.slope_per_30_days is not None and drift.interval is not None:
-            leaves = (
-                f"; leaves tolerance about {output.when(drift.leaves_tolerance_on, settings)[:10]}"
-                if drift.leaves_tolerance_on
-                else ""
-            )
+            leaves = ""
+            if drift.leaves_tolerance_on and drift.leaves_tolerance_interval:
+                first, last = drift.leaves_tolerance_interval
+                leaves = (
+                    f"; leaves tolerance about {output.when(drift.leaves_tolerance_on, settings)[:10]} "
+                    f"({output.when(first, settings)[:10]} to {output.when(last, settings)[:10] if last else 'no end'})"
+                )
             low, high = drift.interval
             console.print(
                 output.plain(

@@ -105,6 +105,18 @@ def test_the_slow_drift(demo: Demo) -> None:
         assert drift.interval is not None
         assert drift.interval[0] > 0
         assert drift.leaves_tolerance_on is not None
+        # the interval of the forecast holds the planted day; the drift is dated to within ten days
+        assert drift.leaves_tolerance_interval is not None
+        first, last = drift.leaves_tolerance_interval
+        assert last is not None
+        assert first.date().isoformat() <= truth["leaves_tolerance_on"] <= last.date().isoformat()
+        assert drift.drifting_since is not None
+        assert abs(drift.drifting_since - datetime.fromisoformat(truth["begins"]).replace(tzinfo=UTC)).days <= 10
+        assert drift.slope_since_per_30_days == pytest.approx(truth["slope_ms_per_m_per_30_days"], rel=0.1)
+    still = {(s.block, s.chart): s for s in meter.drift_signals if s.open}
+    assert set(still) == {(block, chart) for block in truth["blocks"] for chart in ("EWMA", "CUSUM")}
+    assert all(s.side == "high" for s in still.values())
+    assert all(s.first_at.date().isoformat() <= truth["drift_charts_signal_by"] for s in still.values())
     assert meter.suspect_lots == tuple(truth["makes_suspect"])
     checks = found.checks.filter(pl.col("meter") == truth["meter"])
     assert checks["passes"].all()
@@ -117,6 +129,7 @@ def test_the_slow_drift(demo: Demo) -> None:
     for name, other in found.meters.items():
         if name != truth["meter"]:
             assert all(d.leaves_tolerance_on is None for d in other.drift)
+            assert not any(s.open for s in other.drift_signals)
 
 
 def test_the_jump_and_what_it_touched(demo: Demo) -> None:

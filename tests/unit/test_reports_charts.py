@@ -306,11 +306,11 @@ def test_provisional_and_frozen_limits_differ_without_colour() -> None:
 
 def test_many_checks_are_thinned_and_every_signal_stays() -> None:
     many = series(checks=1500, blocks=1, late_shift=0.3)
-    drawn, note = _meter_charts.control_plot(many) or (None, "")
+    drawn, note = _meter_charts.control_plot(many) or (None, [])
     assert drawn is not None
     rejects = sum(bool(row["rejects"]) for row in many.rows)
     assert marks(drawn, "flag") == rejects
-    assert f"{len(drawn.points)} of 1500 checks are drawn" in note
+    assert f"{len(drawn.points)} of 1500 checks are drawn" in note[0]
     assert len(drawn.points) == max(
         _meter_charts.MOST_CHECKS, sum(bool(r["rejects"]) or r["warning"] or r["passes"] is False for r in many.rows)
     )
