@@ -30,14 +30,17 @@ TEXT = {
     "all_accepted": "Every lot of the month was accepted.",
     "closed": "{day}: {decision} ({by}: {why})",
     "unclosed": "open",
+    "closed_state": "closed",
     "files": "{files} files with {lines} lines were loaded: {readings} readings stored, {duplicates} duplicate lines, "
     "{quarantined} lines quarantined. Now {held} files are held and {waiting} quarantined lines wait.",
     "recorded": "Recorded in the month: {what}.",
     "nothing_recorded": "No event was recorded in the month.",
     "chain": "Head of the chain: event {sequence}, recorded {at} {zone}",
     "no_chain": "The chain of events is empty.",
-    "agreement_note": "E_n is the difference over its expanded uncertainty (95 %), without the certificate, which both meters "
-    "share; up to 1 in size is agreement (ISO 13528).",
+    "agreement_note": "The interval (95 %) speaks of repeating alone. E_n compares the difference with what both meters claim, "
+    "without the certificate, which they share; up to 1 in size is agreement (ISO 13528).",
+    "no_event": "No event in this month, and none open from before.",
+    "event_note": "Events of this month, and those before it that are still open.",
     "budget_note": "Expanded uncertainty of lot means; the largest contribution is that of the median lot.",
     "blocks_note": "Drift is that since the last setting, with its 95 % interval.",
     "slope": "{slope} ({low} to {high})",
@@ -53,6 +56,7 @@ SECTION = {
     "open": "Open points",
     "meters": "Meters",
     "bias": "Bias and drift",
+    "events": "Events from signal to closure",
     "signals": "Signals and how they were closed",
     "not_accepted": "Lots held or rejected",
     "due": "Due",
@@ -99,13 +103,19 @@ COLUMN = {
     "highest": "Highest",
     "largest": "Largest contribution",
     "difference": "Difference",
-    "u": "U",
+    "interval": "95 % interval",
+    "event": "Event",
+    "event_state": "State",
+    "since": "Since",
+    "sentence": "What happened",
+    "undecided": "Lots without a decision",
     "en": "E_n",
 }
 
 TABLE = {
     "meters": "What each meter did in the month.",
     "blocks": "Bias of each meter on each block.",
+    "events": "What was looked back on.",
     "signals": "Signals and failed checks of the month.",
     "not_accepted": "Lots of the month that were not accepted, with what was decided since.",
     "due": "Calibrations due within the horizon.",

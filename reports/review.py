@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 __all__ = ["REPORT", "render"]
 
-_KINDS_WITH_PAGE = ("meter", "lot")
+_KINDS_WITH_PAGE = ("meter", "lot", "event", "block")
 _MOST = 400
 
 
@@ -49,6 +49,7 @@ def render(page: ReviewPage) -> str:
         section("points", element("ul", join(element("li", point) for point in _points(result)), class_="points")),
         _section("meters", _meters(result, numbered, here), wide=True),
         _section("bias", *_bias(result, numbered, clock, here), wide=True),
+        _section("events", _events(result, numbered, clock, here), wide=True),
         _section("signals", _signals(result, numbered, clock, here), wide=True),
         _section("not_accepted", _not_accepted(result, numbered, clock, here), wide=True),
         _section("due", _due(result, numbered)),
@@ -269,6 +270,25 @@ def _signals(result: ReviewResult, numbered: Numbered, clock: Clock, here: str) 
     return table(numbered.table(), "signals", said, columns, rows, marked=marked, row_heads=3)
 
 
+def _events(result: ReviewResult, numbered: Numbered, clock: Clock, here: str) -> Html:
+    if not result.events:
+        return _none("no_event")
+    columns = [
+        Heading(COLUMN["event"]), Heading(COLUMN["event_state"], kind="t"), Heading(COLUMN["since"], clock.zone, "t"),
+        Heading(COLUMN["meter"]), Heading(COLUMN["sentence"]), Heading(COLUMN["undecided"]), Heading(COLUMN["closed"]),
+    ]  # fmt: skip
+    rows = [
+        (
+            _named(here, "event", e.event), toned("hold", TEXT["unclosed"]) if e.state == "open" else TEXT["closed_state"],
+            clock.minute(e.fired_at), _named(here, "meter", e.meter), shorten(e.sentence, 200),
+            words.listed([shorten(lot, 30) for lot in e.undecided]), _how(e.decisions, clock) if e.decisions else "",
+        )
+        for e in result.events
+    ]  # fmt: skip
+    said = caption(TABLE["events"], TEXT["event_note"])
+    return table(numbered.table(), "events", said, columns, rows, marked=[e.state == "open" for e in result.events])
+
+
 def _not_accepted(result: ReviewResult, numbered: Numbered, clock: Clock, here: str) -> Html:
     if not result.not_accepted:
         return _none("all_accepted")
@@ -331,15 +351,18 @@ def _agreement(result: ReviewResult, numbered: Numbered, here: str) -> Html:
     unit = unit_in_words(result.unit)
     columns = [
         Heading(COLUMN["block"]), Heading(COLUMN["meter"]), Heading(COLUMN["other"]), Heading(COLUMN["checks"], kind="n"),
-        Heading(COLUMN["difference"], unit, "n"), Heading(COLUMN["u"], unit, "n"), Heading(COLUMN["en"]),
+        Heading(COLUMN["difference"], unit, "n"), Heading(COLUMN["interval"], unit), Heading(COLUMN["en"]),
     ]  # fmt: skip
     rows = []
     for a in result.agreement:
-        decimals = decimals_for(a.expanded_uncertainty, a.difference)
+        half = None if a.interval is None else (a.interval[1] - a.interval[0]) / 2
+        decimals = decimals_for(half, a.difference)
+        ends = None if a.interval is None else tuple(fixed(end, decimals, sign=True) for end in a.interval)
         rows.append(
             (
-                isolated(a.block), _named(here, "meter", a.meter), _named(here, "meter", a.other), f"{a.checks}, {a.other_checks}",
-                fixed(a.difference, decimals, sign=True), fixed(a.expanded_uncertainty, decimals),
+                _named(here, "block", a.block), _named(here, "meter", a.meter), _named(here, "meter", a.other),
+                f"{a.checks}, {a.other_checks}", fixed(a.difference, decimals, sign=True),
+                "" if ends is None else words.FRAGMENT["span"].format(low=ends[0], high=ends[1]),
                 fixed(a.e_n, 2, sign=True) or shorten(a.reason or "", 120),
             )
         )  # fmt: skip

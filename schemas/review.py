@@ -19,6 +19,7 @@ __all__ = [
     "ReviewBudget",
     "ReviewChain",
     "ReviewDue",
+    "ReviewEvent",
     "ReviewFiles",
     "ReviewLot",
     "ReviewMeter",
@@ -128,9 +129,10 @@ class ReviewBudget:
 
 @dataclass(frozen=True, slots=True)
 class ReviewAgreement:
-    """Two meters on one block in the month: the difference of their mean biases.
+    """Two meters on one block in the month: mean bias of the first less that of the other.
 
-    The certificate, which both share, is in neither uncertainty. `e_n` is difference / U.
+    The certificate, which both share, counts in neither. `interval` (95 %) speaks of repeating alone; `e_n` compares the
+    difference with what both meters claim.
     """
 
     block: str
@@ -138,10 +140,25 @@ class ReviewAgreement:
     other: str
     checks: int
     other_checks: int
-    difference: float | None
-    expanded_uncertainty: float | None
+    difference: float
+    interval: tuple[float, float] | None
     e_n: float | None
     reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ReviewEvent:
+    """An event of the look-back that fired in the month, or before it and was still open; `undecided` are lots."""
+
+    event: str
+    kind: str
+    state: str  # open | closed
+    meter: str
+    fired_at: datetime
+    sentence: str
+    lots: int
+    undecided: tuple[str, ...]
+    decisions: tuple[Decision, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,6 +199,7 @@ class ReviewResult:
     actions: tuple[ReviewAction, ...]
     meters: tuple[ReviewMeter, ...]
     blocks: tuple[ReviewBlock, ...]
+    events: tuple[ReviewEvent, ...]
     signals: tuple[ReviewSignal, ...]
     not_accepted: tuple[ReviewLot, ...]
     due: tuple[ReviewDue, ...]

@@ -12,16 +12,22 @@ import polars as pl
 
 from pipeline.errors import UsageError
 from pipeline.history.store import History
+from pipeline.metrology.agreement import MeterMean, compare_meters
 from pipeline.steps.assess import Assessment, assess
+from pipeline.steps.blocks import accuracy_of
 from pipeline.steps.budgets import with_budgets
+from pipeline.steps.event_lots import decided, event_result
+from pipeline.steps.events import find_events
 from pipeline.steps.pages import PageContext
 from schemas.results import PageLink
 from schemas.review import (
     ReviewAction,
+    ReviewAgreement,
     ReviewBlock,
     ReviewBudget,
     ReviewChain,
     ReviewDue,
+    ReviewEvent,
     ReviewFiles,
     ReviewLot,
     ReviewMeter,
@@ -123,11 +129,12 @@ def review(history: History, workspace: Workspace, month: str) -> tuple[ReviewRe
         actions=(),
         meters=meters,
         blocks=tuple(_blocks(found, start, end)),
+        events=tuple(_events(found, events, start)),
         signals=signals,
         not_accepted=not_accepted,
         due=due,
         budgets=tuple(_budgets(found, sorted(lots))),
-        agreement=(),
+        agreement=tuple(_agreement(found, start, end)),
         studies=(),
         files=_files(sources.filter((pl.col("loaded_at") >= start) & (pl.col("loaded_at") < end)), held, waiting),
         chain=_chain(events, start, end),
@@ -230,6 +237,52 @@ def _signals(found: Assessment, start: datetime, end: datetime) -> Iterator[Revi
         )
 
 
+def _events(found: Assessment, chain: Sequence[Event], start: datetime) -> Iterator[ReviewEvent]:
+    """Yield the events of the month, and those before it that are still open, in order of time."""
+    said = decided(chain)
+    for one in find_events(found):
+        result = event_result(found, one, said)
+        if result.fired_at < start and result.state == "closed":
+            continue
+        decisions = {*result.dispositions, *(d for lot in result.lots for d in lot.dispositions)}
+        yield ReviewEvent(
+            event=result.event,
+            kind=result.kind,
+            state=result.state,
+            meter=result.meter,
+            fired_at=result.fired_at,
+            sentence=result.sentence,
+            lots=len(result.lots),
+            undecided=result.undecided,
+            decisions=tuple(sorted(decisions, key=lambda d: (d.at, d.by, d.decision, d.why))),
+        )
+
+
+def _agreement(found: Assessment, start: datetime, end: datetime) -> Iterator[ReviewAgreement]:
+    """Yield the differences of meters that checked one block in the month."""
+    known = (
+        _month_of(found.checks, start, end).filter(pl.col("mean").is_not_null()).sort("block", "meter", "at", "check")
+    )
+    for (block,), checks in known.group_by("block", maintain_order=True):
+        means = [
+            MeterMean(
+                str(meter),
+                float(group["mean"].to_numpy().mean()),
+                float(group["mean"].to_numpy().std(ddof=1)) if group.height > 1 else None,
+                group.height,
+                accuracy_of(found, str(meter), float(group["mean"].to_numpy().mean())),
+            )
+            for (meter,), group in checks.group_by("meter", maintain_order=True)
+        ]
+        counts = {one.meter: one.n for one in means}
+        for pair in compare_meters(means):
+            interval = None if pair.low is None or pair.high is None else (pair.low, pair.high)
+            yield ReviewAgreement(
+                str(block), pair.first, pair.second, counts[pair.first], counts[pair.second], pair.difference, interval,
+                pair.e_n, pair.reason,
+            )  # fmt: skip
+
+
 def _due(found: Assessment, *, days: float) -> Iterator[ReviewDue]:
     """Yield what is due within so many days of the end, the earliest first."""
     rows: list[ReviewDue] = []
@@ -292,34 +345,24 @@ def _actions(result: ReviewResult, zone: ZoneInfo) -> Iterator[ReviewAction]:
     for meter in result.meters:
         if meter.state == "suspended":
             yield ReviewAction("meter", meter.meter, f"Meter {meter.meter} is suspended: {meter.reason}")
-    for meter in result.meters:
-        unclosed = [one for one in result.signals if one.meter == meter.meter and one.closed_on is None]
-        if unclosed:
-            blocks = ", ".join(sorted({one.block for one in unclosed}))
-            failed = sum(one.passes is False for one in unclosed)
+    told: set[str] = set()
+    for event in result.events:
+        if event.state == "open":
+            told |= set(event.undecided)
+            lots = f" {_counted(len(event.undecided), 'lot')} without a decision." if event.undecided else ""
             yield ReviewAction(
-                "meter",
-                meter.meter,
-                f"{_counted(len(unclosed), 'check')} of {meter.meter} on {blocks} gave a signal and "
-                f"{'has' if len(unclosed) == 1 else 'have'} no disposition ({failed} beyond the tolerance); the first on "
-                f"{_day(unclosed[0].at, zone)}.",
+                "event",
+                event.event,
+                f"Since {_day(event.fired_at, zone)} open at {event.meter}: {event.sentence}{lots}",
             )
     for lot in result.not_accepted:
-        if not lot.decisions and lot.verdict in ("hold", "reject"):
+        if not lot.decisions and lot.verdict in ("hold", "reject") and lot.lot not in told:
             word = "on hold" if lot.verdict == "hold" else "rejected"
             yield ReviewAction("lot", lot.lot, f"Lot {lot.lot} is {word} and has no disposition: {lot.reason}")
     for one in result.due:
         if one.overdue:
             yield ReviewAction(
                 one.kind, one.identifier, f"The calibration of {one.kind} {one.identifier} was due on {one.due_on}."
-            )
-    for meter in result.meters:
-        if meter.missed:
-            yield ReviewAction(
-                "meter",
-                meter.meter,
-                f"Meter {meter.meter} read {_counted(len(meter.missed), 'lot')} without a check within the interval: "
-                f"{', '.join(meter.missed[:8])}{' ...' if len(meter.missed) > 8 else ''}.",
             )
     for block in result.blocks:
         if block.leaves_tolerance_on is not None:

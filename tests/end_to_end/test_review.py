@@ -50,9 +50,12 @@ def test_a_month_in_numbers_and_open_points(tmp_path: Path, capsys: pytest.Captu
     assert (said["readings"], said["over"]) == (27, True)
     assert [(s["block"], s["passes"], s["closed_on"]) for s in said["signals"]] == [("B1", False, None)]
     assert {lot["lot"]: lot["verdict"] for lot in said["not_accepted"]} == {"L1": "hold", "L2": "hold"}
-    about = [(a["kind"], a["identifier"]) for a in said["actions"]]
-    assert about.count(("lot", "L1")) == about.count(("lot", "L2")) == 1
-    assert any("no disposition" in a["sentence"] for a in said["actions"] if a["kind"] == "meter")
+    fired = {e["kind"]: e for e in said["events"]}
+    assert set(fired) == {"failed_check", "check_overdue"}
+    assert (fired["failed_check"]["state"], fired["failed_check"]["undecided"]) == ("open", ["L2"])
+    assert fired["check_overdue"]["undecided"] == ["L1"]
+    # lots that an event names are not listed once more on their own
+    assert sorted(a["identifier"] for a in said["actions"]) == sorted(e["event"] for e in said["events"])
 
     april = review(shell, "2026-04")
     # the lot read again in April still carries its failed check of March
@@ -74,7 +77,10 @@ def test_a_disposition_closes_a_signal_and_stands_in_the_month_it_is_about(
     (signal,) = after["signals"]
     assert [d["by"] for d in signal["decisions"]] == ["Ada"]
     assert signal["closed_on"] is not None
-    assert len(after["actions"]) == len(before["actions"]) - 3
+    assert {e["kind"]: e["state"] for e in after["events"]}["failed_check"] == "closed"
+    assert {a["identifier"] for a in before["actions"]} - {a["identifier"] for a in after["actions"]} == {
+        e["event"] for e in after["events"] if e["state"] == "closed"
+    }
     # verdicts and figures stay: a decision stands beside them
     assert after["lots"] == before["lots"]
     assert after["meters"] == before["meters"]
