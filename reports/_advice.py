@@ -9,6 +9,7 @@ import polars as pl
 from reports import _words as words
 from reports._drift_text import drift_steps
 from reports._markup import shorten
+from reports._words_climate import STEP as CLIMATE
 from reports._words_lot_detail import STEP
 
 if TYPE_CHECKING:
@@ -70,6 +71,7 @@ def lot_steps(page: LotPage) -> list[str]:
         steps.append(step["soft_spots"])
     if mixed and result.verdict != "accept":
         steps.append(STEP["mixed"])
+    steps += [CLIMATE[code] for code in CLIMATE if _flagged(result, code)]
     if result.verdict in ("hold", "reject") and not result.dispositions:
         steps.append(step["disposition"])
     return steps

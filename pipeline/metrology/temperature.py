@@ -280,7 +280,7 @@ def _reasons(
         {
             "code": codes.filter(failed),
             "temperature": temperatures.filter(failed),
-            "problem": problems.filter(failed),
+            "problem": problems.filter(failed).cast(pl.String),
         }
     ).with_columns(temperature, relative)
     cases = bad.unique()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -17,6 +17,7 @@ from pipeline.steps.drift import add_drift_charts
 from pipeline.steps.lots import lot_results
 from pipeline.steps.meters import decisions_on_signals, meter_result
 from pipeline.steps.prepare import adjustments_of, exclusions_of, prepare
+from pipeline.steps.temperature_flags import meter_sensor_flags
 from pipeline.steps.texts import SETTINGS_TEXT
 from schemas.tables import BASELINE
 
@@ -257,10 +258,11 @@ def assess_frames(
     found_lots = lot_results(base, events, lots)
     seen = prepared["meter"].unique().sort().to_list()
     wanted = seen if meters is None else [meter for meter in seen if meter in set(meters)]
+    of_sensors = meter_sensor_flags(base)
     fields: dict[str, Any] = {
         **base.__dict__,
         "lots": found_lots.results,
-        "meters": {meter: meter_result(meter, base) for meter in wanted},
+        "meters": {meter: _with_flags(meter_result(meter, base), of_sensors) for meter in wanted},
         "spot_values": found_lots.spot_values,
         "part_values": found_lots.part_values,
         "budget_inputs": found_lots.budget_inputs,
@@ -268,6 +270,11 @@ def assess_frames(
         "exclusions": exclusions,
     }
     return Assessment(**fields)
+
+
+def _with_flags(result: MeterResult, flags: Mapping[str, list[str]]) -> MeterResult:
+    added = flags.get(result.meter, [])
+    return replace(result, flags=(*result.flags, *added)) if added else result
 
 
 def recorded_settings(texts: Mapping[str, str], settings: Settings) -> Settings:

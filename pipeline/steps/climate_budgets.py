@@ -43,19 +43,20 @@ def with_setting_uncertainty(frame: pl.DataFrame, counted: pl.DataFrame, assessm
     settings, tables = assessment.settings, assessment.tables
     of_lot = (
         counted.filter(pl.col("setting_factor").is_not_null())
-        .group_by(pl.col("lot").cast(pl.String))
+        .group_by("lot")
         .agg(
             pl.len().alias("_n"),
             pl.col("setting_log_slope_temperature").sum(),
             pl.col("setting_log_slope_coefficient").sum(),
             pl.col("temperature_c").mean().alias("_t"),
             pl.col("coefficient").first().alias("_coefficient"),
-            pl.col("temperature_model").cast(pl.String).first().alias("_model"),
-            pl.col("sensor").cast(pl.String).drop_nulls().unique().sort().alias("_sensors"),
-            pl.col("setting_sensor").unique().sort().alias("_setting_sensors"),
-            pl.col("setting_material").unique().sort().alias("_setting_materials"),
+            pl.col("temperature_model").first().cast(pl.String).alias("_model"),
+            pl.col("sensor").drop_nulls().unique().cast(pl.String).sort().alias("_sensors"),
+            pl.col("setting_sensor").unique().cast(pl.String).sort().alias("_setting_sensors"),
+            pl.col("setting_material").unique().cast(pl.String).sort().alias("_setting_materials"),
         )
         .with_columns(
+            pl.col("lot").cast(pl.String),
             *(
                 pl.when(pl.col(name).list.len() == 1).then(pl.col(name).list.first()).alias(new)
                 for name, new in (
@@ -63,11 +64,11 @@ def with_setting_uncertainty(frame: pl.DataFrame, counted: pl.DataFrame, assessm
                     ("_setting_sensors", "setting_sensor"),
                     ("_setting_materials", "setting_material"),
                 )
-            )
+            ),
         )
         .drop("_sensors", "_setting_sensors", "_setting_materials")
     )
-    readings = counted.group_by(pl.col("lot").cast(pl.String)).agg(pl.len().alias("_all"))
+    readings = counted.group_by("lot").agg(pl.len().alias("_all")).with_columns(pl.col("lot").cast(pl.String))
     joined = frame.join(of_lot, on="lot", how="left", maintain_order="left").join(
         readings, on="lot", how="left", maintain_order="left"
     )

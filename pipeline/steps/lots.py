@@ -346,9 +346,7 @@ def _models(counted: pl.DataFrame, reference_c: float) -> dict[str, tuple[str, .
     for lot in stated:
         found.setdefault(lot, []).append(f"Stated at {reference_c:g} °C by the export; not corrected again.")
     if "setting_in_words" in counted.columns:
-        carried = (
-            counted.select("lot", "setting_in_words").drop_nulls().unique().with_columns(pl.col("lot").cast(pl.String))
-        )
+        carried = counted.select("lot", "setting_in_words").drop_nulls().unique().with_columns(pl.all().cast(pl.String))
         for lot, setting in carried.sort("lot", "setting_in_words").iter_rows():
             found.setdefault(lot, []).append(
                 f"Relative to a setting: {setting}; reading × f(block, at the setting)/f(part, at the reading), with "

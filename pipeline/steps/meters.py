@@ -264,5 +264,13 @@ def _flags(meter: str, checks: pl.DataFrame, register: pl.DataFrame, assessment:
             flags.append(f"taken_by_hand: {hand} block readings were written down by a person, not exported by a meter")
     missing = int(checks["without_reference"].sum()) if checks.height else 0
     if missing:
-        flags.append(f"without_reference: {missing} block readings have no value at the reference temperature")
+        on_blocks = assessment.readings.filter((pl.col("meter") == meter) & (pl.col("role") == "block"))
+        why = (
+            on_blocks.drop_nulls("no_reference_reason")
+            .group_by("no_reference_reason")
+            .len("n")
+            .sort("n", "no_reference_reason", descending=[True, False])["no_reference_reason"]
+        )
+        first = f": {why[0]}" if why.len() else ""
+        flags.append(f"without_reference: {missing} block readings have no value at the reference temperature{first}")
     return flags

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import polars as pl
 
 from pipeline.metrology.block_checks import numbered_stream
@@ -22,18 +23,19 @@ __all__ = ["SETTING_COLUMNS", "with_setting"]
 
 SETTING_COLUMNS: dict[str, Any] = {
     "setting_factor": pl.Float64,
-    "setting_problem": pl.String,
+    "setting_problem": pl.Categorical,
     "setting_log_slope_temperature": pl.Float64,
     "setting_log_slope_coefficient": pl.Float64,
-    "setting_material": pl.String,
-    "setting_sensor": pl.String,
-    "setting_in_words": pl.String,
+    "setting_material": pl.Categorical,
+    "setting_sensor": pl.Categorical,
+    "setting_in_words": pl.Categorical,
 }
 """What a relative reading knows of its setting; `setting_material` and `setting_sensor` are null unless there is one."""
 
-_STREAM = [
-    "meter", "measured_at", "sequence", "file_rank", "line", "replicate", "role", "_row",
-]  # fmt: skip
+_ORDER = ("meter", "measured_at", "sequence", "file_rank", "line", "replicate")
+_NEEDED = (*_ORDER, "role", "clock", "excluded", "block", "sensor", "temperature_c", "value_ms_per_m")
+_NOWHERE = -2
+"""Place of a reading whose clock is not believed; -1 is that before the first setting."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,28 +74,32 @@ def with_setting(
     relative = (frame["temperature_state"] == "relative").fill_null(value=False)
     if not relative.any():
         return frame
-    frame = frame.with_row_index("_row")
-    meters = frame.filter(relative)["meter"].unique()
-    of_meters = frame.filter(pl.col("meter").is_in(meters.implode()))
+    needed = frame.select(*_NEEDED).with_row_index("_row")
+    meters = needed.filter(relative)["meter"].unique().implode()
+    of_meters = needed.filter(pl.col("meter").is_in(meters))
     stream = numbered_stream(
-        of_meters.filter(pl.col("clock") == "known").select(_STREAM),
-        adjustments.with_columns(pl.col("meter").cast(frame.schema["meter"])).filter(
-            pl.col("meter").is_in(meters.implode())
-        ),
+        of_meters.filter(pl.col("clock") == "known").select(*_ORDER, "role", "_row"),
+        adjustments.with_columns(pl.col("meter").cast(frame.schema["meter"])).filter(pl.col("meter").is_in(meters)),
     )
     found = _settings(stream, of_meters, adjustments, tables, settings)
-    place = pl.when(pl.col("role") == "setting").then("setting").otherwise(pl.col("settings_before") - 1)
+    placed = stream.filter(~pl.col("recorded")).select(
+        "_row",
+        pl.when(pl.col("role") == "setting").then("setting").otherwise(pl.col("settings_before") - 1).alias("at"),
+    )
+    place = np.full(frame.height, _NOWHERE)
+    place[placed["_row"].to_numpy()] = placed["at"].to_numpy()
     asked = (
-        frame.filter(relative)
-        .select("_row", pl.col("meter").cast(pl.String), "value_ms_per_m", "clock")
-        .join(stream.filter(~pl.col("recorded")).select("_row", place.alias("_setting")), on="_row", how="left")
-        .sort("meter", "_setting", "_row", nulls_last=True)
+        needed.select("_row", "meter", "value_ms_per_m", pl.Series("_setting", place))
+        .filter(relative)
+        .with_columns(pl.col("meter").cast(pl.String))
     )
     parts = [
         _of_one_setting(group, found.get((group["meter"][0], group["_setting"][0])))
         for group in asked.partition_by("meter", "_setting", maintain_order=True)
     ]
-    return frame.join(pl.concat(parts), on="_row", how="left", maintain_order="left").drop("_row")
+    # only the key goes through the join: the other columns of millions of rows need not be copied
+    found_columns = needed.select("_row").join(pl.concat(parts), on="_row", how="left", maintain_order="left")
+    return frame.with_columns(found_columns.select(*SETTING_COLUMNS).get_columns())
 
 
 def _of_one_setting(group: pl.DataFrame, setting: _Setting | None) -> pl.DataFrame:
@@ -105,11 +111,12 @@ def _of_one_setting(group: pl.DataFrame, setting: _Setting | None) -> pl.DataFra
         if why is None:
             why = (
                 f"the clock of meter {meter} is not believed for this reading, so the setting before it cannot be found"
-                if place is None
+                if place == _NOWHERE
                 else f"no setting of meter {meter} is known before it. {_record(meter, 'TIME')}"
             )
         text = f"relative state, and {why}"
-        return group.select("_row", *{**nothing, "setting_problem": pl.lit(text).alias("setting_problem")}.values())
+        said = pl.lit(text, pl.Categorical).alias("setting_problem")
+        return group.select("_row", *{**nothing, "setting_problem": said}.values())
     shown = group["value_ms_per_m"].cast(pl.Float64).to_numpy()
     known = shown > 0
     safe = shown.copy()
@@ -121,9 +128,9 @@ def _of_one_setting(group: pl.DataFrame, setting: _Setting | None) -> pl.DataFra
         nothing["setting_problem"],
         pl.Series("setting_log_slope_temperature", by_temperature),
         pl.Series("setting_log_slope_coefficient", by_coefficient),
-        pl.lit(setting.material, pl.String).alias("setting_material"),
-        pl.lit(setting.sensor, pl.String).alias("setting_sensor"),
-        pl.lit(setting.words, pl.String).alias("setting_in_words"),
+        pl.lit(setting.material, pl.Categorical).alias("setting_material"),
+        pl.lit(setting.sensor, pl.Categorical).alias("setting_sensor"),
+        pl.lit(setting.words, pl.Categorical).alias("setting_in_words"),
     )
 
 

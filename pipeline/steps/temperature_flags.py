@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from pipeline.steps.assess import Assessment
 
-__all__ = ["sensor_holds", "sensor_uses", "temperature_flags"]
+__all__ = ["meter_sensor_flags", "sensor_holds", "sensor_uses", "temperature_flags"]
 
 
 def temperature_flags(assessment: Assessment, live: pl.DataFrame) -> dict[str, list[str]]:
@@ -158,23 +158,26 @@ def _age(assessment: Assessment, live: pl.DataFrame) -> list[tuple[str, str]]:
     ]
 
 
-def sensor_uses(assessment: Assessment, live: pl.DataFrame) -> pl.DataFrame:
-    """Return, by lot, sensor and day, what stood behind the temperatures.
+def sensor_uses(assessment: Assessment, live: pl.DataFrame, *, of: str = "lot") -> pl.DataFrame:
+    """Return, by lot (or meter) and sensor, what stood behind the temperatures.
 
     Parameters
     ----------
     assessment
         Settings and reference tables.
     live
-        Part readings that count.
+        Readings that count.
+    of
+        ``lot`` or ``meter``.
 
     Returns
     -------
     polars.DataFrame
-        lot, sensor, readings, first_at, last_at, due_on, registered, doubt, good_on, failed_on, error_c, tolerance_c; one
-        row a lot, sensor and state of doubt. Only readings of a believed clock whose sensor is named.
+        The lot or meter, sensor, readings, first_at, last_at, due_on (where the sensor was past it), registered, doubt,
+        good_on, failed_on, error_c, tolerance_c; one row a lot, sensor and state of doubt. Only readings of a believed clock
+        whose sensor is named.
     """
-    empty = pl.DataFrame(schema=_USES)
+    empty = pl.DataFrame(schema={of: pl.String, **_USES})
     if live["sensor"].null_count() == live.height:
         return empty
     settings, tables = assessment.settings, assessment.tables
@@ -186,15 +189,15 @@ def sensor_uses(assessment: Assessment, live: pl.DataFrame) -> pl.DataFrame:
     # uses of a lot between two moments at which anything changes for a sensor share their fate
     epoch = _changes(tables["sensors"], checks, interval).search_sorted(named["measured_at"], side="right")
     uses = (
-        named.select("lot", "sensor", "measured_at", epoch.alias("_epoch"))
-        .group_by("lot", "sensor", "_epoch")
+        named.select(of, "sensor", "measured_at", epoch.alias("_epoch"))
+        .group_by(of, "sensor", "_epoch")
         .agg(
             pl.len().cast(pl.Int64).alias("readings"),
             pl.col("measured_at").min().alias("_first"),
             pl.col("measured_at").max(),
         )
-        .with_columns(pl.col("lot", "sensor").cast(pl.String))
-        .sort("lot", "sensor", "_epoch")
+        .with_columns(pl.col(of, "sensor").cast(pl.String))
+        .sort(of, "sensor", "_epoch")
     )
     uses = join_version(
         uses,
@@ -205,21 +208,24 @@ def sensor_uses(assessment: Assessment, live: pl.DataFrame) -> pl.DataFrame:
     )
     judged = doubt_of_sensors(uses, checks, interval=interval)
     return (
-        judged.with_columns(pl.when(pl.col("due_on") < pl.col("measured_at")).then("due_on").alias("due_on"))
-        .group_by("lot", "sensor", "due_on", "registered", "doubt", "good_on", "failed_on", "error_c", "tolerance_c")
+        judged.with_columns(pl.when(pl.col("due_on") + _A_DAY <= pl.col("measured_at")).then("due_on").alias("due_on"))
+        .group_by(of, "sensor", "due_on", "registered", "doubt", "good_on", "failed_on", "error_c", "tolerance_c")
         .agg(
             pl.col("readings").sum(),
             pl.col("_first").min().alias("first_at"),
             pl.col("measured_at").max().alias("last_at"),
         )
         .with_columns(pl.col("registered").fill_null(value=False))
-        .select(*_USES)
-        .sort("lot", "sensor", "first_at")
+        .select(of, *_USES)
+        .sort(of, "sensor", "first_at")
     )
 
 
+_A_DAY = timedelta(days=1)
+"""The day on which a sensor is due still counts."""
+
 _USES: dict[str, Any] = {
-    "lot": pl.String, "sensor": pl.String, "readings": pl.Int64, "first_at": pl.Datetime("us", "UTC"),
+    "sensor": pl.String, "readings": pl.Int64, "first_at": pl.Datetime("us", "UTC"),
     "last_at": pl.Datetime("us", "UTC"), "due_on": pl.Datetime("us", "UTC"), "registered": pl.Boolean, "doubt": pl.String,
     "good_on": pl.Datetime("us", "UTC"), "failed_on": pl.Datetime("us", "UTC"), "error_c": pl.Float64,
     "tolerance_c": pl.Float64,
@@ -229,7 +235,7 @@ _USES: dict[str, Any] = {
 def _changes(sensors: pl.DataFrame, checks: pl.DataFrame, interval: timedelta | None) -> pl.Series:
     """Return the moments from which on something else holds for a sensor, sorted."""
     after = timedelta(microseconds=1)
-    moments = [sensors["valid_from"], sensors["due_on"] + after, checks["checked_on"]]
+    moments = [sensors["valid_from"], sensors["due_on"] + _A_DAY, checks["checked_on"]]
     if interval is not None:
         moments.append(checks["checked_on"] + interval + after)
     return pl.concat([each.rename("at") for each in moments]).drop_nulls().unique().sort()
@@ -239,11 +245,11 @@ def _day(moment: datetime | None, assessment: Assessment) -> str:
     return "never" if moment is None else f"{moment.astimezone(assessment.settings.zone):%Y-%m-%d}"
 
 
-def _moved_by(row: dict[str, Any], assessment: Assessment, live: pl.DataFrame) -> str:
+def _moved_by(row: dict[str, Any], assessment: Assessment, live: pl.DataFrame, of: str) -> str:
     """Say how far an error of the sensor moves the values that were corrected with it; empty where none was."""
     settings = assessment.settings
     readings = live.filter(
-        (pl.col("lot") == row["lot"])
+        (pl.col(of) == row[of])
         & (pl.col("sensor") == row["sensor"])
         & (pl.col("temperature_state") != "at_reference")
         & pl.col("value_at_reference").is_not_null()
@@ -265,10 +271,10 @@ def _moved_by(row: dict[str, Any], assessment: Assessment, live: pl.DataFrame) -
     return f", an error that moves these values by about {per_degree * row['error_c']:+.2g} {settings.unit}"
 
 
-def _doubt_in_words(row: dict[str, Any], assessment: Assessment, live: pl.DataFrame) -> str:
+def _doubt_in_words(row: dict[str, Any], assessment: Assessment, live: pl.DataFrame, of: str) -> str:
     good = _day(row["good_on"], assessment)
     if row["doubt"] == "failed":
-        moved = _moved_by(row, assessment, live)
+        moved = _moved_by(row, assessment, live, of)
         return (
             f"{row['readings']} reading(s) with sensor {row['sensor']}, which was {row['error_c']:+.2g} °C off on "
             f"{_day(row['failed_on'], assessment)} (tolerance {row['tolerance_c']:g} °C; last good check {good}){moved}: find out since when, "
@@ -282,40 +288,65 @@ def _doubt_in_words(row: dict[str, Any], assessment: Assessment, live: pl.DataFr
 
 
 def _sensors(assessment: Assessment, live: pl.DataFrame) -> list[tuple[str, str]]:
+    return _of_sensors(assessment, live, "lot")
+
+
+def _of_sensors(assessment: Assessment, live: pl.DataFrame, of: str) -> list[tuple[str, str]]:
+    """Return flags on the sensors that read for a lot or a meter."""
     found: list[tuple[str, str]] = []
-    uses = sensor_uses(assessment, live)
-    together = uses.group_by("lot", "sensor", "due_on", "registered", maintain_order=True).agg(
+    uses = sensor_uses(assessment, live, of=of)
+    together = uses.group_by(of, "sensor", "due_on", "registered", maintain_order=True).agg(
         pl.col("readings").sum(), pl.col("last_at").max()
     )
     for row in together.iter_rows(named=True):
         if not row["registered"]:
-            found.append(
-                (
-                    row["lot"],
-                    (
-                        f"sensor_not_registered: {row['readings']} reading(s) with sensor {row['sensor']}, which does not stand in "
-                        "reference/sensors.csv, so its correction and its uncertainty are not known"
-                    ),
-                )
+            text = (
+                f"sensor_not_registered: {row['readings']} reading(s) with sensor {row['sensor']}, which does not stand in "
+                "reference/sensors.csv, so its correction and its uncertainty are not known"
             )
         elif row["due_on"] is not None:
             late = (row["last_at"] - row["due_on"]).total_seconds() / 86400
-            found.append(
-                (
-                    row["lot"],
-                    (
-                        f"sensor_overdue: {row['readings']} reading(s) with sensor {row['sensor']}, due on "
-                        f"{_day(row['due_on'], assessment)}, up to {late:.0f} day(s) before: have it calibrated and enter the new due date "
-                        "with its valid_from in reference/sensors.csv"
-                    ),
-                )
+            text = (
+                f"sensor_overdue: {row['readings']} reading(s) with sensor {row['sensor']}, due on "
+                f"{_day(row['due_on'], assessment)}, up to {late:.0f} day(s) before: have it calibrated and enter the new due date "
+                "with its valid_from in reference/sensors.csv"
             )
-    doubtful = uses.filter(pl.col("doubt").is_not_null()).group_by(
-        "lot", "sensor", "doubt", "good_on", "failed_on", "error_c", "tolerance_c", maintain_order=True
-    ).agg(pl.col("readings").sum())  # fmt: skip
+        else:
+            continue
+        found.append((row[of], text))
+    states = ("doubt", "good_on", "failed_on", "error_c", "tolerance_c")
+    doubtful = (
+        uses.filter(pl.col("doubt").is_not_null())
+        .group_by(of, "sensor", *states, maintain_order=True)
+        .agg(pl.col("readings").sum())
+    )
     for row in doubtful.iter_rows(named=True):
         code = "sensor_in_doubt" if row["doubt"] == "failed" else "sensor_check_missing"
-        found.append((row["lot"], f"{code}: {_doubt_in_words(row, assessment, live)}"))
+        found.append((row[of], f"{code}: {_doubt_in_words(row, assessment, live, of)}"))
+    return found
+
+
+def meter_sensor_flags(assessment: Assessment) -> dict[str, list[str]]:
+    """Return flags on the sensors that took the temperatures of each meter's checks and settings.
+
+    Parameters
+    ----------
+    assessment
+        Readings, settings and reference tables.
+
+    Returns
+    -------
+    dict
+        Meter -> flags.
+    """
+    if assessment.readings["sensor"].null_count() == assessment.readings.height:
+        return {}
+    on_blocks = assessment.readings.filter(
+        (pl.col("role") != "part") & ~pl.col("excluded") & pl.col("value").is_not_null()
+    )
+    found: dict[str, list[str]] = {}
+    for meter, text in _of_sensors(assessment, on_blocks, "meter"):
+        found.setdefault(meter, []).append(text)
     return found
 
 

@@ -212,3 +212,32 @@ def test_thickness_in_depths_agrees_with_the_single_function() -> None:
 )
 def test_only_a_probe_of_one_frequency_lends_it(text: str | None, frequency: float | None) -> None:
     assert single_frequency(text) == frequency
+
+
+def test_the_sensor_of_a_check_is_flagged_on_the_meter() -> None:
+    reference = {
+        "sensors": SENSORS + "T1,0.0,0.2,2,2026-03-01,\n",
+        "sensor_checks": CHECKED + "T1,2026-02-01,20,20.1,\nT1,2026-03-03,20,21,\n",
+    }
+    story = Scenario(**reference).check("08:00", sensor="T1").lot("09:00").check("10:00", day=2)
+    meter = story.assess("23:00", day=2).meters["M1"]
+    codes = {flag.split(":")[0]: flag for flag in meter.flags}
+    assert "3 reading(s) with sensor T1, due on 2026-03-01" in codes["sensor_overdue"]
+    # +1 °C on copper of 58 MS/m: 0.0000681 · 58²
+    assert "moves these values by about +0.23 MS/m" in codes["sensor_in_doubt"]
+    assert Scenario().check("08:00").assess().meters["M1"].flags == ()
+
+
+@pytest.mark.parametrize(("due", "overdue"), [("2026-03-01", True), ("2026-03-02", False), ("2026-03-03", False)])
+def test_the_day_on_which_a_sensor_is_due_still_counts(due: str, *, overdue: bool) -> None:
+    found = flags(reference={"sensors": SENSORS + f"T1,0.0,0.2,2,{due},\n"}, sensor="T1")
+    assert ("sensor_overdue" in found) == overdue
+
+
+def test_a_meter_says_why_its_block_readings_have_no_value() -> None:
+    story = Scenario().check("08:00", temperature_state="relative")
+    (flag,) = story.assess().meters["M1"].flags
+    assert (
+        "3 block readings have no value at the reference temperature: relative state, and no setting of meter M1"
+        in flag
+    )

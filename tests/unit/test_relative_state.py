@@ -7,6 +7,8 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import polars as pl
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scenario import REFERENCE, Scenario, at
 
 from pipeline.metrology.relative_state import BlockOfSetting, SettingCurve, block_factor, sensitivities_of_relative
@@ -268,3 +270,21 @@ def test_the_figures_of_all_lots_agree_with_the_table_of_one() -> None:
     shown = with_budgets(found, found.lots["L1"])
     of_mean = next(each for each in shown.budgets if each.of == "lot_mean")
     assert of_mean.expanded_uncertainty == pytest.approx(found.lots["L1"].expanded_uncertainty, rel=1e-12)
+
+
+@settings(max_examples=200)
+@given(
+    true=st.floats(1.0, 62.0), t_part=st.floats(-5, 55), t_set=st.floats(-5, 55), certified=st.floats(1.0, 62.0),
+    block=st.sampled_from([("linear", 0.00393), COPPER, ALUMINIUM, ("proportional", 0.00395)]),
+    part=st.sampled_from([("linear", 0.0022), COPPER, ALUMINIUM, ("proportional", 0.0066)]),
+)  # fmt: skip
+def test_whatever_the_metals_and_temperatures_the_true_value_comes_back(
+    true: float, t_part: float, t_set: float, certified: float, block: tuple[str, float], part: tuple[str, float]
+) -> None:
+    at_metal = conductivity_at_temperature(true, t_part, reference_c=20.0, model=part[0], coefficient=part[1])
+    taught = conductivity_at_temperature(certified, t_set, reference_c=20.0, model=block[0], coefficient=block[1])
+    shown = at_metal * certified / taught
+    curve = SettingCurve([BlockOfSetting("B", certified, t_set, *block)], reference_c=20.0)
+    back = shown * float(curve.factor(np.array([shown]))[0])
+    found = conductivity_at_reference(back, t_part, reference_c=20.0, model=part[0], coefficient=part[1])
+    assert found == pytest.approx(true, rel=1e-11)
