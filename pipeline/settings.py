@@ -127,6 +127,12 @@ class Settings:
     largest_correction_iacs: float = _setting(
         5.0, "A larger correction for geometry is refused: use another frequency (MIL-STD-1537C 4.4.3).", "%IACS"
     )
+    blocks_must_bracket: bool = _setting(
+        False,
+        "A lot is held unless the blocks checked before and after it bracket its level (MIL-STD-1537C 4.1.1).",
+    )
+    bracketing_blocks: int = _setting(3, "Blocks that must lie near the level where `blocks_must_bracket`.")
+    bracketing_span_iacs: float = _setting(10.0, "How far such a block may lie from the level.", "%IACS")
     supplier_baseline_lots: int = _setting(
         8, "First lots of a supplier and material that freeze the limits of its lot means."
     )
@@ -339,11 +345,19 @@ def _temperature_and_geometry(settings: Settings, where: str) -> None:
 
 
 def _above_zero(settings: Settings, where: str) -> None:
-    for name in ("check_interval_hours", "check_gap_minutes", "tolerance", "size_cap_mb", "process_subgroup_hours"):
+    for name in (
+        "check_interval_hours",
+        "check_gap_minutes",
+        "tolerance",
+        "size_cap_mb",
+        "bracketing_span_iacs",
+        "process_subgroup_hours",
+    ):
         if not getattr(settings, name) > 0:
             raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: expected a number above 0.")
     for name, least in (
         ("baseline_checks", 2),
+        ("bracketing_blocks", 1),
         ("subgroup_size", 1),
         ("supplier_baseline_lots", 3),
         ("page_processes", 0),

@@ -348,7 +348,7 @@ class MeterPage:
     temperature_c, certified_value, bias, tolerance, passes, centre, limit_standard_deviation, limits_kind, z, warning,
     rejects [text, rule names separated by a space], ewma, ewma_limit, cusum_high, cusum_low, cusum_limit [in standard
     deviations, null without a chart], drift [text, charts beyond their limit]), `settings` (at, kind, by, why), `lots` (lot, readings, first_at,
-    last_at, support, verdict).
+    last_at, support, verdict), `calibrations` (as on an event page). `events` are the look-back events of the meter.
     """
 
     result: MeterResult
@@ -356,6 +356,8 @@ class MeterPage:
     settings: pl.DataFrame
     lots: pl.DataFrame
     provenance: Provenance
+    calibrations: pl.DataFrame | None = None
+    events: tuple[PageLink, ...] = ()
 
     @property
     def link(self) -> PageLink:

@@ -79,6 +79,12 @@ def _show_status(document: dict[str, Any], place: Workspace) -> None:
                 for lot in document["waiting"]
             ),
         )
+    if document.get("events_open"):
+        names = [event["event"] for event in document["events_open"]]
+        shown = ", ".join(names[:5]) + (" ..." if len(names) > 5 else "")
+        output.out().print(output.plain(f"{len(names)} events of the look-back are open (annealog trace): {shown}"))
+    for block in document.get("blocks_overdue", ()):
+        output.out().print(output.plain(f"block {block}: its certificate is overdue."))
     for file in document["files_held"]:
         output.out().print(output.plain(f"held: {file['name']}: {file['sentence']}"))
     if document["quarantined"]:

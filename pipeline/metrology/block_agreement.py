@@ -278,10 +278,13 @@ def _candidate(layout: _Layout, subject: _Subject, shape: str, at: float) -> _Ca
     if not enough:
         return None
     grown = (data.time >= at).astype(np.float64) if shape == "step" else np.maximum(data.time - at, 0.0)
-    within, means = layout.split(np.where(subject.concerned, subject.weight * grown, 0.0))
-    last = float(grown[subject.concerned].max(initial=0.0))
-    if last <= 0:
+    later = subject.concerned & (grown > 0)
+    if not later.any():
         return None
+    within, means = layout.split(np.where(subject.concerned, subject.weight * grown, 0.0))
+    last = float(grown[later].max() * subject.weight[later].mean())
+    # the time of the first visit that shows it, whoever else was at the blocks before
+    at = float(data.time[later].min()) if shape == "step" else at
     if subject.kind == "meter":
         meters = int(np.unique(data.block[subject.concerned]).size)
     return _Candidate(subject, shape, at, within, means, last, meters)

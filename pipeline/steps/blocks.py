@@ -132,8 +132,11 @@ def _certificates(assessment: Assessment, block: str, checks: pl.DataFrame) -> t
     unit = assessment.settings.unit
     table = assessment.tables["blocks"].filter(pl.col("block") == block).sort("valid_from", nulls_last=False)
     found: list[BlockCertificate] = []
+    # the first version holds from the beginning, a later one from its own date
     rows = [
-        row for row in table.to_dicts() if not row["valid_from"] or row["valid_from"] <= assessment.as_of or not found
+        row
+        for place, row in enumerate(table.to_dicts())
+        if not place or row["valid_from"] is None or row["valid_from"] <= assessment.as_of
     ]
     for place, row in enumerate(rows):
         start = row["valid_from"] if place else None
@@ -236,7 +239,8 @@ def _state(
         reasons.append(f"The certificate was due on {current.due_on.astimezone(settings.zone):%Y-%m-%d}.")
     used = sum(one.checks_after_due for one in certificates)
     if used:
-        reasons.append(f"{used} checks used a certificate that was overdue at the time.")
+        checks = "1 check" if used == 1 else f"{used} checks"
+        reasons.append(f"{checks} used a certificate that was overdue at the time.")
     if current is None or current.certified_value is None:
         return "not_assessed", ("The block has no certificate, so it decides nothing.", *reasons)
     if not result["visits"]:

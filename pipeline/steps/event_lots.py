@@ -100,9 +100,13 @@ def _measured_again(assessment: Assessment, lot: str, meter: str, event: Found) 
 
 def _lots(assessment: Assessment, event: Found, said: Decided, disposed: bool) -> tuple[EventLot, ...]:
     schema = {"lot": pl.String, "meter": pl.String, "doubt": pl.String}
-    direct = pl.lit("touched") if event.kind != "calibration" else _since_last_run(assessment, event)
+    covered = pl.lit(
+        event.kind == "signal"
+    )  # a reject leaves lots supported: checks within tolerance stand on both sides
+    if event.covered_until is not None:
+        covered = pl.col("last_at") <= pl.lit(event.covered_until, dtype=event.touched.schema["last_at"])
     rows = event.touched.with_columns(
-        pl.when((pl.col("support") == "supported") & (direct == "covered") | _only_signal(event))
+        pl.when(covered & (pl.col("support") == "supported"))
         .then(pl.lit("covered"))
         .otherwise(pl.lit("touched"))
         .alias("doubt")
@@ -179,22 +183,6 @@ def _lots(assessment: Assessment, event: Found, said: Decided, disposed: bool) -
             ),
         )
     )
-
-
-def _only_signal(event: Found) -> pl.Expr:
-    """Say which lots a reject alone leaves supported: checks within tolerance stand on both sides of them."""
-    return pl.lit(event.kind == "signal") & (pl.col("support") == "supported")
-
-
-def _since_last_run(assessment: Assessment, event: Found) -> pl.Expr:
-    runs = assessment.runs.filter(
-        (pl.col("meter") == event.meter) & pl.col("passed").fill_null(False) & (pl.col("last_at") < event.window_to)
-    )
-    last = runs["last_at"].max()
-    if last is None:
-        return pl.lit("touched")
-    covered = pl.col("last_at") <= pl.lit(last, dtype=event.touched.schema["last_at"])
-    return pl.when(covered).then(pl.lit("covered")).otherwise(pl.lit("touched"))
 
 
 def _strangers(assessment: Assessment, event: Found) -> pl.DataFrame:

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from pipeline.steps.event_lots import decided, event_result
-from pipeline.steps.events import calibrations_of, find_events
+from pipeline.steps.events import find_events
+from pipeline.steps.meter_evidence import calibrations_of
 from pipeline.steps.pages import PageContext
 from schemas.look_back import EventPage
 

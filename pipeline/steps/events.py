@@ -12,10 +12,9 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.metrology.calibration import judge_calibrations
 from pipeline.metrology.look_back import failed_episodes, signal_episodes
+from pipeline.steps.meter_evidence import calibrations_of
 from schemas.look_back import BiasChange
-from schemas.versions import version_at
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -24,7 +23,7 @@ if TYPE_CHECKING:
     from pipeline.metrology.look_back import Episode
     from pipeline.steps.assess import Assessment
 
-__all__ = ["Found", "calibrations_of", "find_events"]
+__all__ = ["Found", "find_events"]
 
 _NAMES = {
     "failed_check": "FAILED-CHECK",
@@ -37,20 +36,6 @@ _NAMES = {
 def _local(moment: datetime, assessment: Assessment) -> str:
     settings = assessment.settings
     return f"{moment.astimezone(settings.zone):%Y-%m-%d %H:%M} {settings.time_zone}"
-
-
-def calibrations_of(assessment: Assessment) -> pl.DataFrame:
-    """Return the judged external calibrations up to the moment of the assessment."""
-    settings = assessment.settings
-    table = assessment.tables["calibrations"]
-    key = ["meter", "calibrated_on", "condition", "nominal"]
-    return judge_calibrations(
-        version_at(table, key, assessment.as_of),
-        unit=settings.unit,
-        tolerance=settings.tolerance,
-        tolerance_unit=settings.tolerance_unit,
-        as_of=assessment.as_of,
-    )
 
 
 @dataclass(frozen=True)
@@ -70,6 +55,7 @@ class Found:
     around: tuple[int, ...]
     changes: tuple[BiasChange, ...]
     notes: tuple[str, ...] = ()
+    covered_until: datetime | None = None  # checks that passed speak for what was read before
 
     @property
     def name(self) -> str:
@@ -80,10 +66,8 @@ class Found:
 def _changes(assessment: Assessment, fired: Sequence[int], before: int | None) -> tuple[BiasChange, ...]:
     """Return, for each block, the largest change of bias from the last good run to what fired."""
     checks = assessment.checks.filter(pl.col("bias").is_not_null())
-    start = {
-        row["block"]: row["bias"]
-        for row in checks.filter(pl.col("run") == before).sort("at", "check").iter_rows(named=True)
-    }
+    good = checks.clear() if before is None else checks.filter(pl.col("run") == before).sort("at", "check")
+    start = {row["block"]: row["bias"] for row in good.iter_rows(named=True)}
     largest: dict[str, BiasChange] = {}
     for row in checks.filter(pl.col("run").is_in(list(fired))).sort("at", "check").iter_rows(named=True):
         change = row["bias"] - start.get(row["block"], 0.0)
@@ -216,10 +200,10 @@ def _as_found(
     # the day of a calibration is rarely known to the hour: what was read that day is counted in
     end = day + timedelta(days=1)
     calibrated = None if good is None else good[0]
-    runs = assessment.runs.filter(
-        (pl.col("meter") == meter) & pl.col("passed").fill_null(False) & (pl.col("last_at") < end)
-    ).sort("last_at")
-    passed_at: datetime | None = runs["last_at"][-1] if runs.height else None
+    # a run may go on after the calibration, so its checks before it count, not its end
+    passed = assessment.runs.filter((pl.col("meter") == meter) & pl.col("passed").fill_null(False))["run"]
+    before = assessment.checks.filter(pl.col("run").is_in(passed.to_list()) & (pl.col("at") < end)).sort("at")
+    passed_at: datetime | None = before["at"][-1] if before.height else None
     brackets = assessment.brackets.filter(pl.col("meter") == meter)
     inside = pl.col("first_at") < pl.lit(end, dtype=brackets.schema["first_at"])
     if calibrated is not None:
@@ -241,7 +225,7 @@ def _as_found(
         notes.append("No earlier good calibration is recorded, so everything the meter read is looked at.")
     if passed_at is not None:
         notes.append(
-            f"The last run of checks on blocks that passed before it ended at {_local(passed_at, assessment)}: lots read "
+            f"The last check on blocks that passed before it was made at {_local(passed_at, assessment)}: lots read "
             "since are touched; earlier ones with checks that passed on both sides are covered by these."
         )
     return Found(
@@ -258,6 +242,7 @@ def _as_found(
         around=(),
         changes=tuple(changes),
         notes=tuple(notes),
+        covered_until=passed_at,
     )
 
 

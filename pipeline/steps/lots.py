@@ -17,6 +17,7 @@ from pipeline.steps.budgets import budgets_of_lots
 from pipeline.steps.corrections import corrections_of_lots
 from pipeline.steps.guards import conformity_of_lots, guard_bands
 from pipeline.steps.hardness import hardness_of_lots
+from pipeline.steps.lot_brackets import lots_not_bracketed, overdue_blocks
 from pipeline.steps.lot_flags import flags_of_lots, supplier_levels
 from pipeline.steps.lot_limits import Judged, limits_in, limits_met, spots_in_limits_unit
 from pipeline.steps.temperature_flags import sensor_holds
@@ -262,6 +263,9 @@ def lot_results(assessment: Assessment, events: list[Event], lots: Iterable[str]
     models = _models(counted, settings.reference_temperature_c)
     corrections = corrections_of_lots(counted, assessment.tables)
     doubtful = sensor_holds(assessment, live)
+    unbracketed = lots_not_bracketed(assessment, figures)
+    for lot, text in overdue_blocks(assessment).items():
+        flags.setdefault(lot, []).append(text)
     rows = (
         info.join(figures, on="lot", how="left", maintain_order="left")
         .join(
@@ -292,7 +296,7 @@ def lot_results(assessment: Assessment, events: list[Event], lots: Iterable[str]
                 support_reasons=tuple(found["support_reasons"]) if found else (),
                 limits_sentence=sentence,
                 missing=tuple(missing),
-                holds=(*(each[lot] for each in (conflicts, doubtful) if lot in each), *holds),
+                holds=(*(each[lot] for each in (conflicts, doubtful, unbracketed) if lot in each), *holds),
                 hardness_out=hard.out if hard else (),
             )
         )

@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.statistics.descriptive import pooled_deviation
 from pipeline.statistics.trend import precision_limit
 from pipeline.steps.drift import check_intervals, drift_chart, drift_signals, drift_trend
+from pipeline.steps.meter_evidence import evidence_flags
 from schemas.results import BlockSummary, Decision, MeterResult, Signal
 from schemas.versions import version_at
 
@@ -254,6 +255,7 @@ def _flags(meter: str, checks: pl.DataFrame, register: pl.DataFrame, assessment:
         if due is not None and due + timedelta(days=1) <= assessment.as_of:
             day = due.astimezone(assessment.settings.zone)
             flags.append(f"block_overdue: the certificate of block {row['block']} was due on {day:%Y-%m-%d}")
+    flags += evidence_flags(meter, assessment)
     if assessment.by_hand:
         hand = assessment.readings.filter(
             (pl.col("meter") == meter)

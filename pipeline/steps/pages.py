@@ -12,9 +12,11 @@ import polars as pl
 
 import reports
 from pipeline.steps.budgets import with_budgets
+from pipeline.steps.events import find_events
 from pipeline.steps.exclusions import with_exclusions
 from pipeline.steps.lot_detail import LotDetails
 from pipeline.steps.meter_budgets import with_meter_budgets
+from pipeline.steps.meter_evidence import calibrations_of
 from pipeline.steps.written import Page, PageReport, write_pages
 from schemas.results import IndexPage, LotPage, MeterPage, PageLink, Provenance, as_json
 
@@ -199,6 +201,7 @@ def meter_pages(
     """Yield the pages of meters, by name."""
     context = PageContext(workspace, assessment, sources)
     verdicts = {lot: result.verdict for lot, result in assessment.lots.items()}
+    calibrations = calibrations_of(assessment)
     for meter in sorted(assessment.meters if meters is None else meters):
         result = with_meter_budgets(assessment, assessment.meters[meter])
         checks = (
@@ -224,8 +227,15 @@ def meter_pages(
             .sort("first_at", "lot")
         )
         readings = assessment.readings.filter((pl.col("meter") == meter) & (pl.col("role") != "part"))
-        provenance = context.provenance(readings, assessment.as_of, result, checks, settings, lots)
-        yield MeterPage(result, checks, settings, lots, provenance)
+        shown = calibrations.filter(pl.col("meter") == meter).drop("meter", "level", "change")
+        events = tuple(
+            PageLink("event", event.name, event.name, None, event.sentence, event.fired_at)
+            for event in reversed(find_events(assessment, [meter]))
+        )
+        provenance = context.provenance(
+            readings, assessment.as_of, result, checks, settings, lots, *([shown] if shown.height else []), *events
+        )
+        yield MeterPage(result, checks, settings, lots, provenance, shown, events)
 
 
 _RANK = {"suspect": 0, "unsupported": 1, "open": 2, "supported": 3}

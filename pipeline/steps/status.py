@@ -8,11 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.history.store import History
 from pipeline.steps.assess import Assessment, assess
+from pipeline.steps.event_lots import events_of
+from pipeline.steps.meter_evidence import blocks_overdue
 from pipeline.steps.reference import not_taken_over
 from schemas.results import as_json
 
 if TYPE_CHECKING:
     from pipeline.settings import Workspace
+    from schemas.look_back import EventResult
 
 __all__ = ["Status", "status", "status_of"]
 
@@ -25,6 +28,7 @@ class Status:
     files_held: tuple[dict[str, Any], ...]
     quarantined: int
     not_taken_over: tuple[str, ...] = ()
+    events: tuple[EventResult, ...] = ()  # of the look-back, the open ones
 
     def document(self) -> dict[str, Any]:
         """Return the JSON document."""
@@ -49,6 +53,11 @@ class Status:
                     for r in lots
                     if r.verdict in ("hold", "reject")
                 ],
+                "events_open": [
+                    {"event": e.event, "sentence": e.sentence, "fired_at": e.fired_at, "undecided": e.undecided}
+                    for e in self.events
+                ],
+                "blocks_overdue": blocks_overdue(self.assessment),
                 "checks_overdue": [m.meter for m in self.assessment.meters.values() if m.state == "overdue"],
                 "files_held": [
                     {"name": f["name"], "reason": f["reason"], "sentence": f["sentence"]} for f in self.files_held
@@ -78,4 +87,6 @@ def status_of(workspace: Workspace, history: History, assessment: Assessment) ->
     """Return the state of a workspace that was just assessed."""
     held = history.held_files().to_dicts()
     quarantined = history.quarantine(states=["new"]).height
-    return Status(assessment, tuple(held), quarantined, tuple(not_taken_over(workspace, history)))
+    changed = tuple(not_taken_over(workspace, history))
+    events = tuple(event for event in events_of(assessment, history.events()).values() if event.state == "open")
+    return Status(assessment, tuple(held), quarantined, changed, events)

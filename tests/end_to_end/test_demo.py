@@ -18,9 +18,12 @@ from fixtures.demo import build
 from pipeline.history.store import History
 from pipeline.settings import Workspace, find_workspace
 from pipeline.steps.assess import Assessment, assess
+from pipeline.steps.blocks import block_results
+from pipeline.steps.event_lots import events_of
 from pipeline.steps.files import collect
 from pipeline.steps.load import load
 from pipeline.steps.load_report import LoadReport
+from pipeline.steps.meter_evidence import calibrations_of
 from pipeline.steps.pages import lot_pages
 from pipeline.steps.trace import trace
 
@@ -33,6 +36,9 @@ TRUTHS = tomllib.loads(
 
 GOODS_IN = TRUTHS["goods_in"]
 """A meter used now and then; what it found is looked at in tests/unit/test_demo_goods_in.py."""
+
+BLOCK_SET = TRUTHS["block_set"]
+"""Two blocks read each second week, and the external calibrations; see the tests at the end."""
 
 Demo = tuple[Workspace, LoadReport, Assessment]
 
@@ -58,14 +64,15 @@ def flagged(found: Assessment, flag: str) -> list[str]:
 
 def test_every_line_has_its_fate(demo: Demo) -> None:
     workspace, report, found = demo
-    assert len(report.files) == TRUTHS["scenario"]["files"] + GOODS_IN["files"]
+    assert len(report.files) == TRUTHS["scenario"]["files"] + GOODS_IN["files"] + BLOCK_SET["files"]
     assert report.held == 0
-    assert sum(f.readings for f in report.files) == TRUTHS["scenario"]["stored_readings"] + GOODS_IN["readings"]
+    planted = GOODS_IN["readings"] + BLOCK_SET["readings"]
+    assert sum(f.readings for f in report.files) == TRUTHS["scenario"]["stored_readings"] + planted
     assert found.readings["non_reading"].count() == TRUTHS["scenario"]["stored_non_readings"]
     with History.open(workspace.history) as history:
         refused = history.quarantine().select("file", "line", "reason").to_dicts()
-    planted = [{"file": d["file"], "line": d["line"], "reason": d["reason"]} for d in TRUTHS["damaged_line"]]
-    assert sorted(refused, key=str) == sorted(planted, key=str)
+    damaged = [{"file": d["file"], "line": d["line"], "reason": d["reason"]} for d in TRUTHS["damaged_line"]]
+    assert sorted(refused, key=str) == sorted(damaged, key=str)
 
 
 def test_the_overlapping_reexport(demo: Demo) -> None:
@@ -100,8 +107,9 @@ def test_the_slow_drift(demo: Demo) -> None:
     _, _, found = demo
     truth = TRUTHS["slow_drift"]
     meter = found.meters[truth["meter"]]
-    assert {d.block for d in meter.drift} == set(truth["blocks"])
-    for drift in meter.drift:
+    of_blocks = [d for d in meter.drift if d.block in truth["blocks"]]
+    assert {d.block for d in of_blocks} == set(truth["blocks"])
+    for drift in of_blocks:
         assert drift.interval is not None
         assert drift.interval[0] > 0
         assert drift.leaves_tolerance_on is not None
@@ -318,3 +326,69 @@ def test_statistics_are_computable_and_named(demo: Demo) -> None:
         assert result.within_estimator == "moving_range"
         assert result.expanded_uncertainty is not None
         assert 0 < result.expanded_uncertainty < 1.5
+
+
+def test_the_block_that_moved_and_no_other(demo: Demo) -> None:
+    _, _, found = demo
+    truth = BLOCK_SET["moved"]
+    blocks = block_results(found)
+    assert {name for name, result in blocks.items() if result.state == "moved"} == {truth["block"]}
+    assert {result.state for name, result in blocks.items() if name != truth["block"]} == {"steady"}
+    moved = {(one.kind, one.name): one for one in blocks[truth["block"]].movements}
+    assert set(moved) == {("block", truth["block"]), *(("meter", meter) for meter in truth["others_that_moved"])}
+    block = moved["block", truth["block"]]
+    assert block.certain
+    assert block.meters >= 2
+    assert block.at.date().isoformat() == truth["first_seen_on"]
+    assert abs(block.size - truth["size_ms_per_m"]) < 3 * block.standard_error
+    drop, drift = moved["meter", TRUTHS["jump"]["meter"]], moved["meter", TRUTHS["slow_drift"]["meter"]]
+    assert (drop.shape, drop.at.date().isoformat()) == ("step", TRUTHS["jump"]["day"])
+    assert drift.shape == "ramp"
+    assert abs(drift.at - datetime.fromisoformat(TRUTHS["slow_drift"]["begins"]).replace(tzinfo=UTC)).days <= 10
+    # it stayed within tolerance: no check failed by it
+    assert found.checks.filter(pl.col("block") == truth["block"])["passes"].all()
+
+
+def test_the_certificate_that_was_renewed(demo: Demo) -> None:
+    _, _, found = demo
+    truth = BLOCK_SET["certificate"]
+    first, second = block_results(found, [truth["block"]])[truth["block"]].certificates
+    assert (first.certificate, second.certificate) == (truth["earlier"], truth["later"])
+    assert second.step == pytest.approx(truth["step_ms_per_m"])
+    assert second.step_e_n is not None
+    assert abs(second.step_e_n) < 1
+    assert (first.checks_after_due, second.checks_after_due) == (truth["checks_after_due"], 0)
+    used = found.checks.filter(pl.col("block") == truth["block"])
+    later = used["certificate"] == truth["later"]
+    assert (later == (used["at"].dt.date().cast(pl.String) >= truth["holds_from"])).all()
+    flagged_meters = [m for m, r in found.meters.items() if any(f.startswith("block_used_overdue:") for f in r.flags)]
+    assert flagged_meters == BLOCK_SET["meters"]
+
+
+def test_events_from_the_planted_causes_and_what_they_touched(demo: Demo) -> None:
+    workspace, _, found = demo
+    with History.open(workspace.history) as history:
+        events = events_of(found, history.events())
+    assert all(event.state == "open" for event in events.values())
+    (failed,) = (event for event in events.values() if event.kind == "failed_check")
+    assert (failed.meter, failed.fired_at.date().isoformat()) == (TRUTHS["jump"]["meter"], TRUTHS["jump"]["day"])
+    assert sorted(lot.lot for lot in failed.lots) == TRUTHS["jump"]["suspect_lots"]
+    (calibration,) = (event for event in events.values() if event.kind == "calibration")
+    truth = BLOCK_SET["calibration"]
+    assert (calibration.event, calibration.meter) == (truth["event"], truth["meter"])
+    assert calibration.last_good_at is not None
+    assert calibration.last_good_at.astimezone(found.settings.zone).date().isoformat() == truth["last_good_on"]
+    assert [lot.lot for lot in calibration.lots if lot.doubt == "touched"] == truth["touched"]
+    read_before = {
+        row["lot"]
+        for row in found.brackets.filter(
+            (pl.col("meter") == truth["meter"]) & (pl.col("first_at") < midnight(truth["calibrated_on"]))
+        ).iter_rows(named=True)
+    }
+    assert {lot.lot for lot in calibration.lots} == read_before
+    assert len(read_before) == truth["covered"]
+    points = calibrations_of(found).filter(pl.col("meter") == truth["meter"])
+    judged = {(row["nominal"], row["condition"]): (row["passes"], row["near"]) for row in points.iter_rows(named=True)}
+    assert judged[truth["failed_nominal"], "as_found"][0] is False
+    assert judged[truth["near_nominal"], "as_found"] == (True, True)
+    assert not any(event.kind == "check_overdue" for event in events.values())

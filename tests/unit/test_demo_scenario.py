@@ -54,7 +54,7 @@ def test_workspace_is_complete(demo: Demo) -> None:
     assert all(frame.height for name, frame in parse_tables(texts, zone=settings.zone).items() if name in texts)
     assert {"semicolon.toml", "wide.toml"} <= {path.name for path in (demo.root / "layouts").iterdir()}
     exports = len(list((demo.root / "inbox").rglob("*.csv")))
-    assert exports == TRUTHS["scenario"]["files"] + TRUTHS["goods_in"]["files"]
+    assert exports == TRUTHS["scenario"]["files"] + TRUTHS["goods_in"]["files"] + TRUTHS["block_set"]["files"]
     assert demo.numbers == TRUTHS["scenario"]["numbers"]
     assert len(demo.readings) + len(demo.non_readings) == TRUTHS["scenario"]["stored_readings"]
     assert len(demo.non_readings) == TRUTHS["scenario"]["stored_non_readings"]
@@ -72,7 +72,7 @@ def test_same_bytes_everywhere(demo: Demo, tmp_path: Path) -> None:
     for path in sorted(p for p in tmp_path.rglob("*") if p.is_file()):
         name = path.relative_to(tmp_path).as_posix()
         assert path.read_bytes() == (demo.root / name).read_bytes()
-        if name.startswith("inbox/") and not name.startswith("inbox/EC-21/"):
+        if name.startswith("inbox/") and not name.startswith(("inbox/EC-21/", "inbox/block-set/")):
             digest.update(name.encode() + b"\0" + path.read_bytes())
     assert digest.hexdigest() == TRUTHS["scenario"]["inbox_sha256"]
 

@@ -1,0 +1,127 @@
+"""Blocks from a history: certificates in time, agreement of meters, and commands that show them."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+import pytest
+from scenario import Scenario, at
+
+from pipeline.steps.blocks import block_results
+
+if TYPE_CHECKING:
+    from workspace_files import Shell
+
+TWO = (
+    "block,material,certified_value,unit,expanded_uncertainty,coverage_factor,certificate,due_on,valid_from\n"
+    "B1,copper,58.0,MS/m,0.2,2,C-1,2026-03-02,\n"
+    "B1,copper,58.1,MS/m,0.1,2,C-9,2028-03-02,2026-03-04\n"
+    "B2,copper,50.0,MS/m,0.2,2,C-2,,\n"
+)
+
+
+def test_bias_goes_by_the_certificate_that_held_at_the_time() -> None:
+    scenario = Scenario(blocks=TWO)
+    for day in range(5):
+        scenario.check("07:00", 0.05, day=day).check("07:05", 0.02, block="B2", day=day)
+    result = block_results(scenario.assess("09:00", day=4))["B1"]
+    first, second = result.certificates
+    assert (first.certificate, first.holds_from, first.checks) == ("C-1", None, 2)
+    assert (second.certificate, second.holds_from, second.checks) == ("C-9", datetime(2026, 3, 4, tzinfo=UTC), 3)
+    assert second.step == pytest.approx(0.1)
+    assert second.step_e_n == pytest.approx(0.1 / (0.2**2 + 0.1**2) ** 0.5)
+    # due at the end of the second of March; the check of the third used it after that
+    assert (first.checks_after_due, second.checks_after_due) == (1, 0)
+    assert result.meters[0].bias == pytest.approx((2 * 0.05 - 3 * 0.05) / 5)
+    assert result.meters[0].mean == pytest.approx(58.05)
+    assert result.neighbours == ("B2",)
+    assert result.visits == 5
+    # a later version is not known before its time
+    assert len(block_results(scenario.assess("09:00", day=1))["B1"].certificates) == 1
+
+
+def test_difference_of_two_meters_leaves_the_certificate_out() -> None:
+    scenario = Scenario()
+    for day in range(6):
+        scenario.check("07:00", 0.3 + 0.01 * (day % 3), day=day).check(
+            "07:30", 0.0 + 0.01 * (day % 2), day=day, meter="M2"
+        )
+    result = block_results(scenario.assess("09:00", day=5))["B1"]
+    (pair,) = result.differences
+    assert (pair.first, pair.second, pair.basis) == ("M1", "M2", "checks")
+    assert pair.difference == pytest.approx(0.305)
+    assert pair.interval is not None
+    assert 0.28 < pair.interval[0] < 0.305 < pair.interval[1] < 0.33
+    # both claim 0.5 %: the difference of 0.3 is within what they claim together, whatever the certificate says
+    assert pair.e_n is not None
+    assert 0.5 < pair.e_n < 1
+
+
+def test_states_of_blocks() -> None:
+    scenario = Scenario().check("07:00").check("07:05", block="BX")
+    found = block_results(scenario.assess("09:00"))
+    assert found["BX"].state == "not_assessed"
+    assert found["B2"].state == "not_assessed"
+    assert found["B2"].meters == ()
+    overdue = Scenario(blocks=TWO.replace("2028-03-02", "2026-03-05")).check("07:00").check("07:05", block="B2")
+    assert block_results(overdue.assess("09:00", day=6))["B1"].state == "overdue"
+
+
+def test_commands_show_blocks_events_and_calibrations(shell: Shell) -> None:
+    calibrations = (
+        "meter,calibrated_on,condition,nominal,indicated,unit,tolerance\nM1,2026-03-02,as_found,58,58.6,MS/m,0.3\n"
+    )
+    shell.make(blocks=TWO, calibrations=calibrations)
+    scenario = Scenario(blocks=TWO).check("07:00").check("07:05", block="B2").lot("07:30").check("08:00", 0.6)
+    shell.load(shell.put("a.csv", scenario))
+    block = shell.json("block", "B1")
+    assert (shell.code, block["state"]) == (0, "steady")
+    assert (shell.root / block["page"]).read_text(encoding="utf-8").count("C-1") >= 1
+    shell("block", "B9")
+    assert shell.code == 2
+    assert "Known blocks: B1, B2" in shell.err
+    listed = shell.json("trace")
+    assert shell.code == 4
+    assert {event["kind"] for event in listed["events"]} == {"failed_check", "calibration"}
+    name = next(event["event"] for event in listed["events"] if event["kind"] == "failed_check")
+    assert [lot["lot"] for lot in shell.json("trace", "--event", name)["lots"]] == ["L1"]
+    status = shell.json("status", "--as-of", "2026-03-02T09:00")
+    assert name in {event["event"] for event in status["events_open"]}
+    assert shell.json("status", "--as-of", "2026-03-04T09:00")["blocks_overdue"] == []
+    given = ("record", "disposition", "--event", name, "--by", "Ada", "--why", "probe worn", "--decision")
+    shell(*given, "re-measured", "--lot", "L9")
+    assert shell.code == 2
+    assert "It touched: L1" in shell.err
+    shell(*given, "re-measured", "--lot", "L1")
+    shell(*given, "no effect found")
+    assert shell.code == 0, shell.err
+    shown = shell.json("trace", "--event", name)
+    assert (shown["state"], shown["undecided"]) == ("closed", [])
+    assert [lot["support"] for lot in shown["lots"]] == ["suspect"]
+    shell(
+        "record",
+        "disposition",
+        "--event",
+        "M1_20200101T000000Z_SIGNAL",
+        "--decision",
+        "rejected",
+        "--by",
+        "A",
+        "--why",
+        "b",
+    )
+    assert shell.code == 2
+    assert name in shell.err
+    shell("trace", "--event", name, "--meter", "M1")
+    assert shell.code == 2
+    # decisions are events of the chain, and pages tell
+    shell("verify")
+    assert shell.code == 0, shell.err
+    shell("render", "--direct")
+    pages = {path.relative_to(shell.root / "pages").as_posix() for path in (shell.root / "pages").rglob("*.html")}
+    assert {f"events/{name}.html", "blocks/B1.html", "blocks/B2.html"} <= pages
+    meter = (shell.root / "pages" / "meters" / "M1.html").read_text(encoding="utf-8")
+    assert f"../events/{name}.html" in meter
+    assert "as found" in meter
+    assert at("08:00").isoformat()[:10] in meter
