@@ -9,12 +9,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import sqrt
+from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 from scipy import special
 
 from pipeline.statistics.mean_squares import modified_large_sample_interval
+from pipeline.statistics.unweighted import unweighted_design
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 __all__ = ["LEVELS", "NestedComponents", "variance_components"]
 
@@ -57,8 +62,9 @@ def variance_components(spot_values: pl.DataFrame, *, confidence: float = 0.95) 
     spot_values
         Columns lot, part, spot, readings, mean, ss_within, df_within, as `descriptive.nested` returns them.
     confidence
-        Of the two-sided intervals: chi-square for readings, modified large sample (Ting et al. 1990) for the others. Exact
-        mean squares need balance; for unbalanced readings the intervals are approximate.
+        Of the two-sided intervals: chi-square for readings, modified large sample (Ting et al. 1990) for the others; where
+        numbers are unequal, on mean squares of unweighted means (`unweighted`). By simulation (tests) at least 93 % of 95 %
+        intervals hold the component for 5 and more parts, and for 4 and more lots.
 
     Returns
     -------
@@ -78,6 +84,7 @@ def variance_components(spot_values: pl.DataFrame, *, confidence: float = 0.95) 
     matrix = np.array([[coefficients[i][j] / freedoms[i] for j in active] for i in active])
     mean_squares = np.array([squares[i] / freedoms[i] for i in active])
     weights = np.linalg.inv(matrix) if active else np.empty((0, 0))
+    intervals = _intervals(spot_values, balanced, active, weights, mean_squares, freedoms, confidence)
     rows: list[dict[str, float | str | None]] = []
     for place, level in enumerate(LEVELS):
         row: dict[str, float | str | None] = {"level": level, "degrees_of_freedom": freedoms[place]}
@@ -86,9 +93,7 @@ def variance_components(spot_values: pl.DataFrame, *, confidence: float = 0.95) 
             continue
         index = active.index(place)
         raw = float(weights[index] @ mean_squares)
-        low, high = modified_large_sample_interval(
-            list(weights[index]), list(mean_squares), [freedoms[i] for i in active], confidence
-        )
+        low, high = intervals[index]
         row |= {
             "sum_of_squares": squares[place],
             "mean_square": float(mean_squares[index]),
@@ -113,8 +118,40 @@ def variance_components(spot_values: pl.DataFrame, *, confidence: float = 0.95) 
         balanced,
         confidence,
         "exact chi-square for readings, modified large sample for the others"
-        + ("" if balanced else "; approximate, as the readings are not balanced"),
+        + ("" if balanced else " on unweighted means; approximate, as the readings are not balanced"),
     )
+
+
+def _intervals(
+    spot_values: pl.DataFrame,
+    balanced: bool,
+    active: list[int],
+    weights: NDArray[np.float64],
+    mean_squares: NDArray[np.float64],
+    freedoms: list[float],
+    confidence: float,
+) -> list[tuple[float, float]]:
+    """Return the interval of each active level."""
+    nu = [freedoms[i] for i in active]
+    if not balanced:
+        spots = spot_values.sort("lot", "part", "spot", nulls_last=True)
+        lot = spots["lot"].rle_id().to_numpy().astype(np.int64)
+        part = pl.struct("lot", "part").rle_id()
+        design = unweighted_design(
+            lot,
+            spots.select(part).to_series().to_numpy().astype(np.int64),
+            spots["readings"].cast(pl.Float64).to_numpy(),
+            freedoms[3],
+        )
+        components = np.zeros((1, 4))
+        components[0, active] = np.maximum(weights @ mean_squares, 0.0)
+        weights = np.asarray(np.linalg.inv(design.matrix[np.ix_(active, active)]), dtype=np.float64)
+        outer = [i for i in active if i < 3]
+        found = design.mean_squares(spots["mean"].to_numpy()[None, :])[0]
+        effective = design.effective_freedoms(components)[0]
+        mean_squares = np.array([*(found[i] for i in outer), *mean_squares[len(outer) :]])
+        nu = [*(float(effective[i]) for i in outer), *nu[len(outer) :]]
+    return [modified_large_sample_interval(list(row), list(mean_squares), nu, confidence) for row in weights]
 
 
 _SCHEMA = {

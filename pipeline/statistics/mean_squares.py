@@ -7,14 +7,23 @@ A mean square S² with ν degrees of freedom estimates θ, and ν·S²/θ is chi
 from __future__ import annotations
 
 from math import sqrt
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+import numpy as np
 from scipy import special
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-__all__ = ["chi_square_interval", "modified_large_sample_interval", "ratio_interval", "satterthwaite"]
+    from numpy.typing import ArrayLike, NDArray
+
+__all__ = [
+    "chi_square_interval",
+    "modified_large_sample_interval",
+    "modified_large_sample_intervals",
+    "ratio_interval",
+    "satterthwaite",
+]
 
 
 def satterthwaite(coefficients: Sequence[float], mean_squares: Sequence[float], freedoms: Sequence[float]) -> float:
@@ -75,20 +84,63 @@ def modified_large_sample_interval(
     ValueError
         If the lengths differ.
     """
-    plus = [(c, s, n) for c, s, n in zip(coefficients, mean_squares, freedoms, strict=True) if c > 0]
-    minus = [(-c, s, n) for c, s, n in zip(coefficients, mean_squares, freedoms, strict=True) if c < 0]
+    estimate, below, above = _spread(coefficients, list(mean_squares), freedoms, confidence)
+    return estimate - sqrt(max(below, 0.0)), estimate + sqrt(max(above, 0.0))
+
+
+def modified_large_sample_intervals(
+    coefficients: Sequence[float],
+    mean_squares: ArrayLike,
+    freedoms: Sequence[float],
+    confidence: float = 0.95,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the intervals of many studies of one design, as :func:`modified_large_sample_interval` does that of one.
+
+    Parameters
+    ----------
+    coefficients, freedoms
+        One entry for each mean square.
+    mean_squares
+        Shape (studies, mean squares).
+    confidence
+        Of the two-sided intervals.
+
+    Returns
+    -------
+    tuple of numpy.ndarray
+        Lower and upper limits, one a study.
+
+    Raises
+    ------
+    ValueError
+        If the lengths differ.
+    """
+    columns = list(np.asarray(mean_squares, dtype=np.float64).T)
+    estimate, below, above = _spread(coefficients, columns, freedoms, confidence)
+    return (
+        np.asarray(estimate - np.sqrt(np.maximum(below, 0.0))),
+        np.asarray(estimate + np.sqrt(np.maximum(above, 0.0))),
+    )
+
+
+Term = tuple[float, Any, float]
+"""Coefficient, mean square (a number, or an array of those of many studies), degrees of freedom."""
+
+
+def _spread(
+    coefficients: Sequence[float], mean_squares: Sequence[Any], freedoms: Sequence[float], confidence: float
+) -> tuple[Any, Any, Any]:
+    """Return the estimate and the squares of its distances to both limits."""
+    terms = list(zip(coefficients, mean_squares, freedoms, strict=True))
+    plus = [(c, s, n) for c, s, n in terms if c > 0]
+    minus = [(-c, s, n) for c, s, n in terms if c < 0]
     estimate = sum(c * s for c, s, _ in plus) - sum(c * s for c, s, _ in minus)
     tail = (1.0 - confidence) / 2.0
-    below = _variance(plus, minus, tail)
     # the upper limit of γ is minus the lower limit of −γ
-    above = _variance(minus, plus, tail)
-    return estimate - sqrt(below), estimate + sqrt(above)
+    return estimate, _variance(plus, minus, tail), _variance(minus, plus, tail)
 
 
-Term = tuple[float, float, float]
-
-
-def _variance(plus: Sequence[Term], minus: Sequence[Term], tail: float) -> float:
+def _variance(plus: Sequence[Term], minus: Sequence[Term], tail: float) -> Any:
     """Return V of the lower limit γ − √V for γ = Σ plus − Σ minus."""
 
     def g(nu: float) -> float:
@@ -97,7 +149,7 @@ def _variance(plus: Sequence[Term], minus: Sequence[Term], tail: float) -> float
     def h(nu: float) -> float:
         return nu / float(special.chdtri(nu, 1.0 - tail)) - 1.0
 
-    total = sum((g(n) * c * s) ** 2 for c, s, n in plus) + sum((h(n) * c * s) ** 2 for c, s, n in minus)
+    total: Any = sum((g(n) * c * s) ** 2 for c, s, n in plus) + sum((h(n) * c * s) ** 2 for c, s, n in minus)
     for c1, s1, n1 in plus:
         for c2, s2, n2 in minus:
             quantile = float(special.fdtri(n1, n2, 1.0 - tail))
@@ -109,7 +161,7 @@ def _variance(plus: Sequence[Term], minus: Sequence[Term], tail: float) -> float
                 joint = (g(n1 + n2) * (n1 + n2)) ** 2 / (n1 * n2)
                 cross = (joint - g(n1) ** 2 * n1 / n2 - g(n2) ** 2 * n2 / n1) / (len(plus) - 1)
                 total += cross * c1 * c2 * s1 * s2
-    return max(total, 0.0)
+    return total
 
 
 def ratio_interval(

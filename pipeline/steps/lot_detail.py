@@ -2,41 +2,18 @@
 
 from __future__ import annotations
 
-from math import sqrt
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
 from scipy import optimize, special
 
-from pipeline.metrology.material_fit import fit_ranges
-from pipeline.metrology.units import convert, is_resistivity
 from pipeline.statistics.acceptance import accept_by_k, operating_characteristic
 from pipeline.statistics.components import variance_components
-from pipeline.statistics.fraction_outside import fraction_outside, observed_fraction
-from pipeline.statistics.grouping import two_groups
-from pipeline.statistics.normality import Normality, anderson_darling
 from pipeline.statistics.outliers import generalised_extreme_studentized_deviate, grubbs
-from pipeline.statistics.quantiles import DEFINITIONS, pearson_iii_scores, quantile_capability, values_needed
-from pipeline.statistics.stability import Stability, stability
-from schemas.lot_detail import (
-    CapabilityDetail,
-    ComponentLine,
-    ComponentsDetail,
-    ExpectedOutside,
-    GroupsDetail,
-    LotDetail,
-    MaterialDetail,
-    MaterialLine,
-    NormalityDetail,
-    OrderSignal,
-    PartMaterial,
-    PlanDetail,
-    QuantileIndices,
-    StabilityDetail,
-    SuspectsDetail,
-    SuspectValue,
-)
+from pipeline.steps.lot_capability import capability_detail
+from pipeline.steps.lot_material import material_detail
+from schemas.lot_detail import ComponentLine, ComponentsDetail, LotDetail, PlanDetail, SuspectsDetail, SuspectValue
 from schemas.versions import version_at
 
 if TYPE_CHECKING:
@@ -46,12 +23,6 @@ if TYPE_CHECKING:
     from schemas.results import LotResult
 
 __all__ = ["LotDetails"]
-
-INDICATIVE = 25
-"""Fewer subgroups than this make a capability figure indicative."""
-
-NORMAL_FROM = 0.05
-"""From this p on part means can be normal."""
 
 _EARLIER_LOTS = 20
 _SIGNIFICANCE = 0.05
@@ -125,10 +96,10 @@ class LotDetails:
         parts = parts.sort("order")
         means = parts["mean"].to_numpy()
         names = ["" if part is None else str(part) for part in parts["part"].to_list()]
-        material = self._material(result, parts, readings)
+        material = material_detail(result, parts, readings, self._ranges)
         size = self._assessment.settings.subgroup_size
         return LotDetail(
-            _capability(result, means, names, size, mixed=bool(material.groups.found)),
+            capability_detail(result, means, names, size, mixed=bool(material.groups.found)),
             self._components(result.lot),
             _suspects(parts, spots, readings),
             self._plan(result, spots),
@@ -177,53 +148,6 @@ class LotDetails:
             judged.nonconforming, judged.most_nonconforming, judged.reason, at, curve,
         )  # fmt: skip
 
-    def _material(self, result: LotResult, parts: pl.DataFrame, readings: pl.DataFrame) -> MaterialDetail:
-        groups = _groups(parts, readings)
-        nothing = MaterialDetail(None, result.mean, None, result.material, None, 0, (), (), groups)
-
-        def unknown(reason: str) -> MaterialDetail:
-            return MaterialDetail(reason, *(getattr(nothing, name) for name in MaterialDetail.__slots__[1:]))
-
-        if self._ranges is None:
-            return unknown("reference/material_ranges.csv holds no range")
-        if result.mean is None:
-            return unknown("no part has a value at the reference temperature")
-        if not result.expanded_uncertainty or not result.coverage_factor:
-            return unknown(
-                "the uncertainty of the mean is not known: "
-                + result.not_computable.get("expanded_uncertainty", "it is zero")
-            )
-        at = result.last_at or result.as_of
-        ranges = _in_unit(version_at(self._ranges, ["material", "temper"], at), result.unit)
-        u = result.expanded_uncertainty / result.coverage_factor
-        per_part = [_part_uncertainty(result, n, u) for n in parts["readings"].to_list()]
-        fit = fit_ranges(
-            [result.mean, *parts["mean"].to_list()], [u, *per_part], ranges["low"], ranges["high"], ranges["weight"],
-            result.coverage_factor,
-        )  # fmt: skip
-        rows = ranges.to_dicts()
-        order = sorted(range(len(rows)), key=lambda i: (-fit.probability[0, i], fit.distance[0, i], i))
-        lines = tuple(_line(rows[i], fit.probability[0, i], fit.likelihood[0, i], fit.distance[0, i], fit.fits[0, i]) for i in order)  # fmt: skip
-        of_parts = []
-        for place, (name, mean) in enumerate(parts.select("part", "mean").iter_rows(), start=1):
-            best = int(np.argmax(np.where(fit.fits[place], fit.probability[place], -1.0)))
-            likely = rows[best] if fit.fits[place].any() else None
-            of_parts.append(
-                PartMaterial(
-                    "" if name is None else str(name),
-                    mean,
-                    None if likely is None else likely["material"],
-                    None if likely is None else likely["temper"],
-                    None if likely is None else float(fit.probability[place, best]),
-                    int(fit.fits[place].sum()),
-                )
-            )
-        own = [line for line in lines if line.material == result.material]
-        return MaterialDetail(
-            None, result.mean, u, result.material, any(line.fits for line in own) if own else None,
-            sum(line.fits for line in lines), lines, tuple(of_parts), groups,
-        )  # fmt: skip
-
 
 _OF_SPOT = ["lot", "part", "spot", "readings", "mean", "ss_within", "df_within"]
 _OF_COMPONENT = [
@@ -242,111 +166,6 @@ def _with_share(line: ComponentLine, total: float) -> ComponentLine:
         return line
     given = {name: getattr(line, name) for name in ComponentLine.__slots__}
     return ComponentLine(**{**given, "share": line.variance / total})
-
-
-_UNSTABLE = "the parts, in the order of measuring, do not come from one stable process"
-_MIXED = "the part means fall into two groups, so there is no one process to speak of"
-
-
-def _capability(
-    result: LotResult, means: np.ndarray, names: list[str], subgroup_size: int, *, mixed: bool
-) -> CapabilityDetail:
-    order = stability(means)
-    shape = anderson_darling(means)
-    normal = None if shape.p_value is None else shape.p_value >= NORMAL_FROM
-    unstable = order.state == "unstable"
-    subgroups = result.parts if subgroup_size == 1 else -(-result.parts // subgroup_size)
-    side, lost = None, None
-    if result.mean is not None:
-        distances = {
-            name: sign * (limit - result.mean)
-            for name, limit, sign in (("lower", result.lower, -1.0), ("upper", result.upper, 1.0))
-            if limit is not None
-        }
-        side = min(distances, key=lambda name: distances[name], default=None)
-    if result.pp and result.ppk is not None:
-        lost = 1.0 - result.ppk / result.pp
-    return CapabilityDetail(
-        headline=not (unstable or mixed),
-        headline_reason=_MIXED if mixed else _UNSTABLE if unstable else None,
-        subgroups=subgroups,
-        indicative=subgroups < INDICATIVE,
-        stability=_order(order, names),
-        normality=NormalityDetail(
-            shape.values, shape.statistic, shape.corrected_statistic, shape.p_value, normal, shape.reason
-        ),
-        quantile=_quantiles(means, result.lower, result.upper, shape, normal),
-        outside=_outside(result, means),
-        limiting_side=side,
-        lost_off_centre=lost,
-    )
-
-
-def _order(order: Stability, names: list[str]) -> StabilityDetail:
-    return StabilityDetail(
-        order.state,
-        order.reason,
-        order.points,
-        tuple(
-            OrderSignal(s.rule, s.title, None if s.place is None else names[s.place - 1], s.place, s.length, s.decides)
-            for s in order.signals
-        ),
-        order.autocorrelation,
-        order.autocorrelation_bound,
-        order.independent,
-    )
-
-
-def _quantiles(
-    means: np.ndarray, lower: float | None, upper: float | None, shape: Normality, normal: bool | None
-) -> QuantileIndices:
-    """Return indices from quantiles where the moment indices do not hold, by the first definition that can be had."""
-
-    def none(reason: str, fit: float | None = None) -> QuantileIndices:
-        missing = dict.fromkeys(("quantile_pp", "quantile_ppk"), reason)
-        return QuantileIndices(None, None, None, None, None, None, fit, missing)
-
-    if normal is None:
-        return none(f"the shape was not tested: {shape.reason}")
-    if normal:
-        return none("the part means can be normal, so the index from mean and standard deviation holds")
-    fit_p: float | None = None
-    needed = values_needed("type_6")
-    if means.size >= needed:
-        found = quantile_capability(means, lower, upper, definition="type_6")
-    else:
-        fit_p = anderson_darling(pearson_iii_scores(means)).p_value
-        if fit_p is None or fit_p < NORMAL_FROM:
-            return none(
-                f"{means.size} part means are too few for their own quantiles (at least {needed}), and no distribution "
-                "that was tried follows them",
-                fit_p,
-            )
-        found = quantile_capability(means, lower, upper, definition="pearson_iii")
-    return QuantileIndices(
-        found.quantile_pp, found.quantile_ppk, DEFINITIONS[found.definition], found.low_quantile, found.median,
-        found.high_quantile, fit_p, found.not_computable,
-    )  # fmt: skip
-
-
-def _outside(result: LotResult, means: np.ndarray) -> ExpectedOutside:
-    lower, upper = result.lower, result.upper
-    expected = fraction_outside(result.parts, result.mean, result.standard_deviation, lower, upper)
-    if not means.size or (lower is None and upper is None):
-        return ExpectedOutside(
-            0, None, None, None, None, None, None, conservative=False, reason=expected.reason or "no part was measured"
-        )
-    beyond = np.zeros(means.size, dtype=bool)
-    if lower is not None:
-        beyond |= means < lower
-    if upper is not None:
-        beyond |= means > upper
-    counted = int(beyond.sum())
-    observed, interval = observed_fraction(counted, int(means.size))
-    return ExpectedOutside(
-        counted, observed, interval, expected.below, expected.above, expected.total, expected.interval,
-        expected.conservative, expected.reason,
-    )  # fmt: skip
 
 
 def _operating_curve(n: int, k: float) -> tuple[dict[str, float], pl.DataFrame]:
@@ -425,58 +244,3 @@ def _inside(frame: pl.DataFrame, group: list[str]) -> pl.DataFrame:
         .filter(pl.col("n") > 1)
         .with_columns(pl.col("deviation") * (pl.col("n") / (pl.col("n") - 1)).sqrt())
     )
-
-
-def _groups(parts: pl.DataFrame, readings: pl.DataFrame) -> GroupsDetail:
-    found = two_groups(parts["mean"].to_numpy())
-    lower: tuple[str, ...] = ()
-    upper: tuple[str, ...] = ()
-    differ = False
-    if found.found and found.lower_count is not None:
-        by_mean = parts.sort("mean", "order")["part"].cast(pl.String).fill_null("").to_list()
-        in_lower = set(by_mean[: found.lower_count])
-        names = parts["part"].cast(pl.String).fill_null("").to_list()
-        lower = tuple(name for name in names if name in in_lower)
-        upper = tuple(name for name in names if name not in in_lower)
-        meters = [set(readings.filter(pl.col("part").is_in(group))["meter"]) for group in (lower, upper)]
-        differ = bool(meters[0]) and bool(meters[1]) and not meters[0] & meters[1]
-    return GroupsDetail(
-        found.found, found.reason, found.p_value, found.separation, found.lower_mean, found.upper_mean,
-        found.within_standard_deviation, lower, upper, differ,
-    )  # fmt: skip
-
-
-def _in_unit(ranges: pl.DataFrame, unit: str) -> pl.DataFrame:
-    """Add low and high in the working unit; between conductivity and resistivity the two ends change places."""
-    ends = []
-    for lower, upper, given in ranges.select("lower", "upper", "unit").iter_rows():
-        pair = [convert(lower, given, unit), convert(upper, given, unit)]
-        ends.append(pair[::-1] if is_resistivity(given) != is_resistivity(unit) else pair)
-    return ranges.with_columns(
-        pl.Series("low", [pair[0] for pair in ends], dtype=pl.Float64),
-        pl.Series("high", [pair[1] for pair in ends], dtype=pl.Float64),
-        pl.col("weight").fill_null(1.0),
-        pl.col("example").fill_null(value=False),
-    ).sort("low", "high", "material", "temper", nulls_last=False)
-
-
-def _part_uncertainty(result: LotResult, readings: int, of_mean: float) -> float:
-    """Return the standard uncertainty of one part mean: what does not average stays, what does is of fewer readings.
-
-    A known bias that was not corrected is spread over the coverage factor, as it is in the uncertainty of the lot's mean.
-    """
-    budget = next((b for b in result.budgets if b.of == "part" and b.standard_uncertainty and b.coverage_factor), None)
-    lines, behind = (budget.contributions, budget.readings) if budget else (result.contributions, result.readings)
-    if not lines:
-        return of_mean
-    fewer = behind / max(readings, 1)
-    bias = abs(budget.uncorrected_bias) / budget.coverage_factor if budget and budget.coverage_factor else 0.0
-    return sqrt(sum(c.standard_uncertainty**2 * (fewer if c.averages else 1.0) for c in lines)) + bias or of_mean
-
-
-def _line(row: dict[str, Any], probability: float, likelihood: float, distance: float, fits: bool) -> MaterialLine:
-    p = float(probability)
-    return MaterialLine(
-        row["material"], row["temper"], row["low"], row["high"], float(distance), bool(fits), float(likelihood), p,
-        p / (1.0 - p) if p < 1.0 else None, row["source"], row["example"],
-    )  # fmt: skip
