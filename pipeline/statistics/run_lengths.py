@@ -325,7 +325,7 @@ def estimated_rate(run_length: _Conditional, checks: int | None) -> float:
 
 
 def _factor(rate_of: Callable[[float], float], run_length: float, low: float) -> float:
-    """Return the factor of the limits at which the rate of false signals is 1/run length."""
+    """Return the factor of the limits at which the rate of false signals is 1/run length, looked for from `low` up."""
     if not (run_length > 1 and isfinite(run_length)):
         raise ValueError(f"a run length of {run_length} makes no sense; expected a number above 1")
 
@@ -338,7 +338,7 @@ def _factor(rate_of: Callable[[float], float], run_length: float, low: float) ->
     for _ in range(60):
         low, high = high, 1.25 * high
         if excess(high) > 0:
-            return float(optimize.brentq(excess, low, high, xtol=1e-6))
+            return float(optimize.brentq(excess, low, high, xtol=1e-5))
     raise ValueError(f"no limits give a run length as long as {run_length:g}")
 
 
@@ -366,7 +366,7 @@ def ewma_width(weight: float, run_length: float, checks: int | None = None) -> f
     """
     return _factor(
         lambda width: estimated_rate(lambda mean, deviation: ewma_run_length(weight, width, mean, deviation), checks),
-        run_length, 1.0,
+        run_length, 1.0 if checks is None else ewma_width(weight, run_length),
     )  # fmt: skip
 
 
@@ -394,5 +394,5 @@ def cusum_interval(reference_value: float, run_length: float, checks: int | None
     """
     return _factor(
         lambda h: estimated_rate(lambda mean, deviation: cusum_run_length(reference_value, h, mean, deviation), checks),
-        run_length, 1.0,
+        run_length, 1.0 if checks is None else cusum_interval(reference_value, run_length),
     )  # fmt: skip
