@@ -14,7 +14,7 @@ KIND = {
 }
 
 COLUMN = {
-    "correction": "Correction", "kind": "For", "range": "Where it holds", "before": "Mean before", "value": "Correction",
+    "correction": "Name", "kind": "For", "range": "Where it holds", "before": "Mean before", "value": "Correction",
     "u": "Expanded uncertainty", "after": "Mean after", "source": "Determined by", "by": "Corrected by",
 }  # fmt: skip
 

@@ -235,6 +235,7 @@ def lot_results(assessment: Assessment, events: list[Event], lots: Iterable[str]
     live = parts.filter(~pl.col("excluded") & pl.col("value").is_not_null())
     counted = live.filter(pl.col("value_at_reference").is_not_null())
     bias = bias_of_lots(assessment, counted, info)
+    corrections = corrections_of_lots(counted, assessment.tables)  # what they did, before the meter's bias goes
     counted = without_bias(counted, bias)
     summary = nested(counted, value="value_at_reference", standard_deviation="standard_deviation_at_reference")
     # spots, parts and lots are few: from here on names are text again
@@ -261,7 +262,6 @@ def lot_results(assessment: Assessment, events: list[Event], lots: Iterable[str]
     for lot, text in supplier_levels(figures, info, settings).items():
         flags.setdefault(lot, []).append(text)
     models = _models(counted, settings.reference_temperature_c)
-    corrections = corrections_of_lots(counted, assessment.tables)
     doubtful = sensor_holds(assessment, live)
     unbracketed = lots_not_bracketed(assessment, figures)
     for lot, text in overdue_blocks(assessment).items():

@@ -233,3 +233,17 @@ def test_a_correction_without_uncertainty_is_named() -> None:
     found = story.lot("09:00", thickness_mm=0.5, frequency_khz=60.0).check("10:00").assess()
     shown = with_budgets(found, found.lots["L1"])
     assert "uncertainty of correction C-B not known: not counted" in shown.uncertainty_notes
+
+
+def test_a_bias_taken_off_afterwards_is_no_part_of_the_correction() -> None:
+    story = Scenario(corrections=HEAD + THIN + "\n")
+    for hour in range(1, 9):
+        story.check(f"0{hour}:00", bias=0.1).check(f"0{hour}:05", bias=0.1, block="B2")
+    story.lot("09:00", 57.9, 58.1, thickness_mm=0.5).check("10:00", bias=0.1).check("10:05", bias=0.1, block="B2")
+    story.rows = [{**row, "frequency_khz": 60.0} for row in story.rows]
+    plain, taken = (story.assess(settings=Settings(apply_bias_line=on)).lots["L1"] for on in (False, True))
+    assert plain.mean is not None
+    assert taken.mean == pytest.approx(plain.mean - 0.1, abs=1e-6)
+    for result in (plain, taken):
+        (one,) = result.corrections
+        assert one.mean_after - one.mean_before == pytest.approx(-0.5, rel=1e-9)
