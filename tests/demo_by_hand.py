@@ -135,8 +135,8 @@ def _at_20(value: float, temperature_c: float, state: str, slope: float) -> floa
     return value if state == "at_reference" else 1.0 / (1.0 / value - slope * (temperature_c - 20.0))
 
 
-GOODS_IN = "EC-21"
-"""The meter at goods-in and its lots are checked by tests of their own: the reader here knows no relative state."""
+ASIDE = ("EC-21", "EC-31")
+"""Meters of goods-in and of the rod shop: they and their lots are checked by tests of their own."""
 BLOCK_SET = "block-set"
 """So is the set of blocks that is read each second week: one of them has two certificates and another one moved."""
 
@@ -147,13 +147,14 @@ def read_demo(root: Path) -> Demo:
         with path.open(encoding="utf-8", newline="") as file:
             rows = list(csv.DictReader(file))
         tables[path.stem] = {next(iter(row.values())): row for row in rows}
-    del tables["meters"][GOODS_IN]
+    for meter in ASIDE:
+        del tables["meters"][meter]
     tables["lots"] = {lot: row for lot, row in tables["lots"].items() if lot.startswith("L-")}
     demo = Demo(root, tables)
     known: set[tuple[Any, ...]] = set()
     for path in sorted((root / "inbox").rglob("*.csv")):
         name = path.relative_to(root).as_posix()
-        if name.startswith((f"inbox/{GOODS_IN}/", f"inbox/{BLOCK_SET}/")):
+        if name.startswith(tuple(f"inbox/{folder}/" for folder in (*ASIDE, BLOCK_SET))):
             continue
         places: Counter[tuple[Any, ...]] = Counter()
         for number, cells in _lines(path):

@@ -176,7 +176,9 @@ def _sentences(frame: pl.DataFrame, what: str) -> dict[str, Judged]:
             met, sentence = "out", f"{row['out']} of {row['n']} {many} {verb} {limits}: {run}."
         elif row["undecided"]:
             met = "undecided"
-            sentence = f"{row['undecided']} of {row['n']} {many} lie closer to {limits} than the {band}."
+            low, high = row["lower_as_written"], row["upper_as_written"]
+            nearest = f"a limit of {limits}" if " to " in limits else f"the limit {low if high is None else high:g}"
+            sentence = f"{row['undecided']} of {row['n']} {many} lie closer to {nearest} than the {band}."
         else:
             verb = "lie within" if " to " in limits else "are"
             if row["n"] == 1:

@@ -36,6 +36,8 @@ TRUTHS = tomllib.loads(
 
 GOODS_IN = TRUTHS["goods_in"]
 """A meter used now and then; what it found is looked at in tests/unit/test_demo_goods_in.py."""
+ROD_SHOP = TRUTHS["rod_shop"]
+"""A shop of its own, looked at in tests/unit/test_demo_rod_shop.py."""
 
 BLOCK_SET = TRUTHS["block_set"]
 """Two blocks read each second week, and the external calibrations; see the tests at the end."""
@@ -64,9 +66,10 @@ def flagged(found: Assessment, flag: str) -> list[str]:
 
 def test_every_line_has_its_fate(demo: Demo) -> None:
     workspace, report, found = demo
-    assert len(report.files) == TRUTHS["scenario"]["files"] + GOODS_IN["files"] + BLOCK_SET["files"]
+    aside = (GOODS_IN, BLOCK_SET, ROD_SHOP)
+    assert len(report.files) == TRUTHS["scenario"]["files"] + sum(one["files"] for one in aside)
     assert report.held == 0
-    planted = GOODS_IN["readings"] + BLOCK_SET["readings"]
+    planted = sum(one["readings"] for one in aside)
     assert sum(f.readings for f in report.files) == TRUTHS["scenario"]["stored_readings"] + planted
     assert found.readings["non_reading"].count() == TRUTHS["scenario"]["stored_non_readings"]
     with History.open(workspace.history) as history:
@@ -94,13 +97,19 @@ def test_every_verdict_and_no_other(demo: Demo) -> None:
         v: sorted(lot for lot, r in found.lots.items() if r.verdict == v)
         for v in ("accept", "hold", "reject", "not_assessed")
     }
-    assert by_verdict["hold"] == truth["hold"]
+    assert by_verdict["hold"] == [*truth["hold"], *ROD_SHOP["hold"]]
     assert by_verdict["reject"] == truth["reject"]
-    assert len(by_verdict["accept"]) == truth["accepted_lots"] + len(GOODS_IN["lots"])
+    assert len(by_verdict["accept"]) == truth["accepted_lots"] + len(GOODS_IN["lots"]) + len(ROD_SHOP["accept"])
     assert by_verdict["not_assessed"] == []
     supports = Counter(r.support for r in found.lots.values())
-    assert supports == {"supported": TRUTHS["scenario"]["lots"] - 3 + len(GOODS_IN["lots"]), "suspect": 3}
-    assert {m: r.state for m, r in found.meters.items()} == {**TRUTHS["meters"], GOODS_IN["meter"]: GOODS_IN["state"]}
+    assert supports == {
+        "supported": TRUTHS["scenario"]["lots"] - 3 + len(GOODS_IN["lots"]) + len(ROD_SHOP["lots"]),
+        "suspect": 3,
+    }
+    assert {m: r.state for m, r in found.meters.items()} == {
+        **TRUTHS["meters"],
+        **{aside["meter"]: aside["state"] for aside in (GOODS_IN, ROD_SHOP)},
+    }
 
 
 def test_the_slow_drift(demo: Demo) -> None:
