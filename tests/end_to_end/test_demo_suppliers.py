@@ -63,8 +63,9 @@ def test_no_other_supplier_shifts(demo: Workspace, capsys: pytest.CaptureFixture
         assert not any(material["stream"]["level_changes"] for material in found["materials"])
         for material in found["materials"]:
             within = material["level"]["within_standard_deviation"]
-            # parts of one lot scatter by 0.18 to 0.22 in the unit of the product
-            assert 0.08 < within < 0.25, material["material"]
+            # parts of one lot scatter by 0.18 to 0.22 in the unit of the product; the lot that was mixed widens its material
+            mixed = material["material"] == "AL-H1"
+            assert 0.08 < within < (0.4 if mixed else 0.25), material["material"]
 
 
 def test_certificates_of_the_mills(demo: Workspace, capsys: pytest.CaptureFixture[str]) -> None:
