@@ -131,7 +131,7 @@ def _what(result: MeterResult, clock: Clock) -> str:
     return words.FRAGMENT["earlier"].format(day=f"{clock.minute(result.last_setting_at)} {clock.zone}")
 
 
-_MOST_DRAWN, _FEWEST_DRAWN = 480, 60
+_MOST_DRAWN, _FEWEST_DRAWN = 320, 50
 _Key = tuple[str, str | None, float | None]
 
 
@@ -143,8 +143,10 @@ def _series(page: MeterPage, clock: Clock, unit: str) -> list[tuple[_Key, Series
         if finite(row["mean"]) is not None:
             by_key.setdefault((row["block"], row["probe"], row["frequency_khz"]), []).append(row)
     blocks = [key[0] for key in by_key]
-    # many blocks share the room of one page
-    most = max(_FEWEST_DRAWN, min(_meter_charts.MOST_CHECKS, _MOST_DRAWN // max(len(by_key), 1)))
+    # many blocks share the room of one page; what short series leave is for the long ones
+    most = _meter_charts.MOST_CHECKS
+    while most > _FEWEST_DRAWN and sum(min(len(rows), most) for rows in by_key.values()) > _MOST_DRAWN:
+        most -= 10
     times = tuple(sorted(page.settings["at"].drop_nulls().to_list())) if page.settings.height else ()
     found = []
     for key, rows in by_key.items():
