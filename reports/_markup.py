@@ -11,6 +11,7 @@ import hashlib
 import html
 import re
 import unicodedata
+from functools import lru_cache
 
 __all__ = ["VOID", "Html", "element", "isolated", "join", "shorten", "text", "visible"]
 
@@ -84,13 +85,37 @@ def text(value: object) -> Html:
     if isinstance(value, Html):
         return value
     if value is None:
-        return Html("")
-    return Html(html.escape(visible(str(value)), quote=True))
+        return _NOTHING
+    return _escaped(value if isinstance(value, str) else str(value))
+
+
+def _escaped(value: str) -> Html:
+    """Return text that neither hides a character nor ends what it stands in. Short texts come again and again."""
+    return _short(value) if len(value) < _LONG else Html(html.escape(visible(value), quote=True))
+
+
+_LONG = 100
+_NOTHING = Html("")
+
+
+@lru_cache(maxsize=1 << 14)
+def _short(value: str) -> Html:
+    return Html(html.escape(visible(value), quote=True))
+
+
+@lru_cache(maxsize=256)
+def _attribute(key: str) -> str:
+    return key.rstrip("_").replace("_", "-")
+
+
+@lru_cache(maxsize=256)
+def _tag(name: str) -> bool:
+    return _TAG.fullmatch(name) is not None
 
 
 def join(parts: object, separator: str = "") -> Html:
     """Join texts and markup; `parts` is any iterable."""
-    return Html(separator.join(text(part) for part in parts))  # type: ignore[attr-defined]
+    return Html(separator.join([part if type(part) is Html else text(part) for part in parts]))  # type: ignore[attr-defined]
 
 
 def element(name: str, /, *children: object, **attributes: object) -> Html:
@@ -115,15 +140,14 @@ def element(name: str, /, *children: object, **attributes: object) -> Html:
     ValueError
         If the name of the element is none.
     """
-    if not _TAG.fullmatch(name):
+    if not _tag(name):
         raise ValueError(f"{name!r} is no name of an element")
     written = []
     for key, value in attributes.items():
         if value is None or value is False:
             continue
-        key = key.rstrip("_").replace("_", "-")
         # an attribute value is always escaped, even when it is markup
-        written.append(f" {key}" if value is True else f' {key}="{html.escape(visible(str(value)), quote=True)}"')
+        written.append(f" {_attribute(key)}" if value is True else f' {_attribute(key)}="{_escaped(str(value))}"')
     start = f"<{name}{''.join(written)}"
     if name in VOID:
         return Html(start + ("/>" if name in _SVG_VOID else ">"))
