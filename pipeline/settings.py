@@ -204,6 +204,7 @@ class Settings:
     network_history_decision: str = _setting(
         "", "Who decided that the history may lie on a network or sync folder, and why; needed if it does."
     )
+    language: str = _setting("en", "Language of the pages; any but en takes its texts from texts/LANGUAGE.toml.")
     paper: str = _setting("A4", "Paper of PDFs: A4 or Letter.")
     folders: dict[str, str] = _setting({}, 'Layout by folder: [folders] "inbox/line1" = "layout-name"')
 

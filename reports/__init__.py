@@ -11,11 +11,12 @@ from functools import lru_cache
 from typing import Any
 
 from reports._address import address
+from reports._language import ENGLISH, catalogue, complaints
 from reports._links import Site, here_is
 from reports._page import LOOK
 from reports._report import Report
 
-__all__ = ["LOOK", "Report", "Site", "address", "find", "render"]
+__all__ = ["ENGLISH", "LOOK", "Report", "Site", "address", "catalogue", "complaints", "find", "render"]
 
 
 @lru_cache(maxsize=1)

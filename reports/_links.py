@@ -13,12 +13,13 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from reports._address import address, between
+from reports._language import ENGLISH, spoken
 from reports._markup import Html, element, isolated
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
-__all__ = ["Site", "exists", "here_is", "linked", "linked_to"]
+__all__ = ["Site", "exists", "here_is", "language", "linked", "linked_to"]
 
 
 @dataclass
@@ -33,11 +34,15 @@ class Site:
         Whether the page travels without the others: ids are then plain text.
     missing
         Addresses that were asked for and do not exist; filled while the page is rendered.
+    language, texts
+        Language of the pages, and its texts by key; None is English.
     """
 
     known: frozenset[str] | None = None
     alone: bool = False
     missing: set[str] = field(default_factory=set)
+    language: str = ENGLISH
+    texts: Mapping[str, str] | None = None
 
 
 _site: ContextVar[Site | None] = ContextVar("site", default=None)
@@ -48,9 +53,16 @@ def here_is(site: Site) -> Iterator[Site]:
     """Render pages of this site inside the block."""
     token = _site.set(site)
     try:
-        yield site
+        with spoken(site.texts):
+            yield site
     finally:
         _site.reset(token)
+
+
+def language() -> str:
+    """Return the language in which the page is written, such as ``en``."""
+    site = _site.get()
+    return ENGLISH if site is None else site.language
 
 
 def exists(there: str) -> bool:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from reports import _words as words
 from reports import _words_scripts
 from reports._address import INDEX, kind_of
-from reports._links import exists, linked_to
+from reports._links import exists, language, linked_to
 from reports._markup import Html, element, isolated, join, shorten, text, visible
 from reports._numbers import Clock
 from reports._scripts import CHARTS, INDEX_FILTER, data_block
@@ -240,7 +240,8 @@ def document(
         element("p", head.what, class_="what"),
         join(body),
         section(
-            "cautions", element("div", join(element("p", caution) for caution in words.CAUTIONS), class_="caution")
+            "cautions",
+            element("div", join(element("p", caution) for caution in words.CAUTIONS.values()), class_="caution"),
         ),
         id="main",
     )
@@ -271,7 +272,7 @@ def document(
     )
     skip = element("a", words.FRAGMENT["skip"], class_="skip", href="#main")
     run = join(join([data, Html(f"<script>{script}</script>")]) for script, data in scripts)
-    return f"<!doctype html>\n{element('html', top, element('body', skip, _shapes(), sheet, run), lang='en')}\n"
+    return f"<!doctype html>\n{element('html', top, element('body', skip, _shapes(), sheet, run), lang=language())}\n"
 
 
 def _crumbs(here: str, head: Masthead) -> Html | None:

@@ -72,7 +72,7 @@ def budgets_table(
     *,
     unit: str,
     names: Sequence[object] = (),
-    said: str = BUDGET["table"],
+    said: str | None = None,
 ) -> Html:
     """Return budgets side by side; shares, where shown, are those of what is compared.
 
@@ -134,7 +134,7 @@ def budgets_table(
         for b in budgets
     ]
     sums("expanded", expanded, BUDGET["sum"])
-    return table(number, "uncertainty", said, columns, rows)
+    return table(number, "uncertainty", said or BUDGET["table"], columns, rows)
 
 
 def _degrees(value: float | None) -> str:

@@ -10,14 +10,13 @@ __all__ = [
     "CAUTIONS",
     "COLUMN",
     "CONFORMS_BY",
+    "COUNT",
     "DECISION_RULE",
     "FIGURE",
     "FIGURE_OF",
-
     "FRAGMENT",
     "KEY",
     "KIND",
-
     "LIMITS_KIND",
     "LOT_STEP",
     "METER_STEP",
@@ -26,6 +25,7 @@ __all__ = [
     "POINT",
     "SECTION",
     "SETTING_KIND",
+    "SINGULAR",
     "STATE",
     "SUPPORT",
     "TABLE",
@@ -72,26 +72,38 @@ PLURAL = {
 }  # fmt: skip
 
 
+SINGULAR = {
+    "reading": "reading", "part": "part", "spot": "spot", "lot": "lot", "meter": "meter", "check": "check", "signal": "signal",
+    "warning": "warning", "flag": "flag", "run": "run", "file": "file", "line": "line", "disposition": "disposition", "block": "block",
+}  # fmt: skip
+COUNT = {
+    "counted": "{number} {noun}", "list": "{first} and {last}", "more": "{first} and {n} more", "comma": ", ",
+    "not_rounded": "not rounded before the comparison", "rounded": "rounded to {places} decimals before the comparison, {way}",
+    "rounded_one": "rounded to {places} decimal before the comparison, {way}", "half_up": "halves away from zero",
+    "half_even": "halves to even",
+}  # fmt: skip
+
+
 def counted(number: int, noun: str) -> str:
     """Return a number with its noun: 1 reading, 2 readings, 1 200 readings."""
-    return f"{number:,}".replace(",", "\u202f") + " " + (noun if number == 1 else PLURAL[noun])
+    written = f"{number:,}".replace(",", "\u202f")
+    return COUNT["counted"].format(number=written, noun=(SINGULAR if number == 1 else PLURAL)[noun])
 
 
 def listed(items: list[str] | tuple[str, ...], most: int = 6) -> str:
     """Return a list in words, and how many more there are."""
-    shown = list(items[:most])
+    shown, comma = list(items[:most]), COUNT["comma"]
     if len(items) > most:
-        return f"{', '.join(shown)} and {len(items) - most} more"
-    return shown[0] if len(shown) == 1 else f"{', '.join(shown[:-1])} and {shown[-1]}" if shown else ""
+        return COUNT["more"].format(first=comma.join(shown), n=len(items) - most)
+    return COUNT["list"].format(first=comma.join(shown[:-1]), last=shown[-1]) if len(shown) > 1 else "".join(shown)
 
 
 def rounding(rule: str | None) -> str:
     """Return the rounding rule of a specification in words."""
     if rule is None or rule == "none":
-        return "not rounded before the comparison"
+        return COUNT["not_rounded"]
     kind, _, places = rule.partition(":")
-    way = {"half_up": "halves away from zero", "half_even": "halves to even"}.get(kind, kind)
-    return f"rounded to {places} decimal{'' if places == '1' else 's'} before the comparison, {way}"
+    return COUNT["rounded_one" if places == "1" else "rounded"].format(places=places, way=COUNT.get(kind, kind))
 
 
 LOT_STEP = {
@@ -321,14 +333,10 @@ FRAGMENT = {
     "footnote": "Where a figure and the specification differ in wording, the specification holds.",
 }  # fmt: skip
 
-CAUTIONS = (
-    (
-        "Conductivity is one piece of evidence. It shows alloy, temper and heat damage only together with hardness and the "
-        "other tests that the governing specification demands."
-    ),
-    (
-        "The governing specification decides, and people authorised under it accept or reject. Parts of aircraft, parts "
-        "under pressure and electrical conductors are never accepted on this page alone."
-    ),
-    "Few readings, an unstable process or a meter out of control support no verdict, whatever figures are printed.",
-)
+CAUTIONS = {
+    "evidence": "Conductivity is one piece of evidence. It shows alloy, temper and heat damage only together with hardness and the "
+    "other tests that the governing specification demands.",
+    "authority": "The governing specification decides, and people authorised under it accept or reject. Parts of aircraft, parts "
+    "under pressure and electrical conductors are never accepted on this page alone.",
+    "limits": "Few readings, an unstable process or a meter out of control support no verdict, whatever figures are printed.",
+}

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from reports._words import COUNT
+
 __all__ = [
     "CAPABILITY", "CHART", "COLUMN", "FACT", "FIGURE", "FRAGMENT", "LIMITS_FROM", "POINT", "SECTION", "SPREAD", "STATE", "STEP",
     "SUBGROUPS_BY", "SUPPLIER_STEP", "TABLE", "TONE", "counted",
@@ -32,6 +34,13 @@ LIMITS_FROM = {
     "within": "limits of the means from the variation within subgroups alone",
 }
 SPREAD = {"standard_deviation": "standard deviation", "range": "range"}
+_SINGULAR = {
+    "stream": "stream",
+    "subgroup": "subgroup",
+    "supplier": "supplier",
+    "signal": "signal",
+    "change": "change",
+}
 _PLURAL = {
     "stream": "streams",
     "subgroup": "subgroups",
@@ -43,7 +52,8 @@ _PLURAL = {
 
 def counted(number: int, noun: str) -> str:
     """Return a number with its noun."""
-    return f"{number:,}".replace(",", "\u202f") + " " + (noun if number == 1 else _PLURAL[noun])
+    written = f"{number:,}".replace(",", "\u202f")
+    return COUNT["counted"].format(number=written, noun=(_SINGULAR if number == 1 else _PLURAL)[noun])
 
 
 STEP = {

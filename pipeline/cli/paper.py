@@ -1,4 +1,4 @@
-"""Pages on paper."""
+"""Pages on paper, and their texts for another language."""
 
 from __future__ import annotations
 
@@ -46,6 +46,29 @@ def print_(
         output.out().print(output.plain(str(path)))
 
 
+def texts(
+    language: Annotated[str, typer.Argument(metavar="LANGUAGE", help="Such as no, de or pt-BR.")],
+    dry_run: DryRun = False,
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
+    """Write every text of the pages into texts/LANGUAGE.toml, in English, to be translated; or say what a file still lacks.
+
+    Example: annealog texts no
+    """
+    from pipeline.steps.language import check_texts, write_texts
+
+    place = workspace_at(workspace)
+    path, lacking = write_texts(place, language, dry_run=dry_run), check_texts(place, language)
+    if json:
+        output.print_json({"file": str(path), "lacking": lacking})
+        return
+    output.out().print(output.plain(str(path)))
+    for sentence in lacking:
+        output.out().print(output.plain(f"  {sentence}"))
+
+
 def add_to(app: typer.Typer) -> None:
-    """Add the command."""
+    """Add the commands."""
+    app.command(help=texts.__doc__)(texts)
     app.command("print", help=print_.__doc__)(print_)

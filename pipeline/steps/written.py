@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import multiprocessing
 import os
@@ -14,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Protocol, Self
 import reports
 from pipeline import stop
 from pipeline.steps.files import write_atomically
+from pipeline.steps.language import texts_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -99,7 +101,8 @@ def write_pages(
     folder = workspace.pages if as_of is None else workspace.pages / f"as-of-{as_of:%Y%m%dT%H%M%SZ}"
     if alone:
         folder /= "single"
-    register = _Register(folder)
+    way = _Way(alone, workspace.settings.language, texts_of(workspace))
+    register = _Register(folder, reports.LOOK + way.mark())
     if known is None:
         pages = list(pages)
         known = [_address(page) for page in pages]
@@ -122,7 +125,7 @@ def write_pages(
             say(number, page, written=True)
 
     try:
-        with _Crew(frozenset() if alone else there, processes, alone=alone) as crew:
+        with _Crew(frozenset() if alone else there, processes, way) as crew:
             chunk: list[tuple[int, Page]] = []
             for number, page in enumerate(pages):
                 stop.look()
@@ -149,8 +152,9 @@ def _address(page: Page) -> str:
 class _Register:
     """What was written: by address the hash of the data, the look, and the links that led nowhere then."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, look: str) -> None:
         self._folder = folder
+        self._look = look
         self._path = folder / ".written.json"
         try:
             found = json.loads(self._path.read_text(encoding="utf-8"))
@@ -167,12 +171,12 @@ class _Register:
     def fresh(self, address: str, data: str, there: frozenset[str]) -> bool:
         """Say whether a page stands as it would be written now."""
         entry = self._written.get(address, [])
-        same = entry[:2] == [data, reports.LOOK]
+        same = entry[:2] == [data, self._look]
         return same and there.isdisjoint(entry[2:]) and (self._folder / address).is_file()
 
     def note(self, address: str, data: str, missing: Iterable[str]) -> None:
         """Take down a page."""
-        self._written[address] = [data, reports.LOOK, *sorted(missing)]
+        self._written[address] = [data, self._look, *sorted(missing)]
 
     def write(self) -> None:
         """Write the register."""
@@ -186,11 +190,26 @@ _ENOUGH = 96
 _Rendered = tuple[int, str, set[str]]
 
 
-def _render(pages: list[tuple[int, Any]], known: frozenset[str], alone: bool) -> list[_Rendered]:
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """How pages are written: alone or linked, in which language, with which texts (None is English)."""
+
+    alone: bool
+    language: str
+    texts: dict[str, str] | None
+
+    def mark(self) -> str:
+        """Return what tells the texts of another language from these; nothing for English."""
+        if self.texts is None:
+            return ""
+        return hashlib.sha256(json.dumps(self.texts, sort_keys=True).encode()).hexdigest()[:12]
+
+
+def _render(pages: list[tuple[int, Any]], known: frozenset[str], way: _Way) -> list[_Rendered]:
     """Render some pages; each with its number and the links that led nowhere."""
     done = []
     for number, page in pages:
-        site = reports.Site(known, alone)
+        site = reports.Site(known, way.alone, language=way.language, texts=way.texts)
         done.append((number, reports.render(page, site), site.missing))
     return done
 
@@ -206,9 +225,9 @@ class _Crew:
     This process never waits while there is something to render: it takes a chunk itself when the others have enough.
     """
 
-    def __init__(self, known: frozenset[str], processes: int, *, alone: bool) -> None:
+    def __init__(self, known: frozenset[str], processes: int, way: _Way) -> None:
         self._known = known
-        self._alone = alone
+        self._way = way
         self._helpers = max(processes - 1, 0)
         self._seen = 0
         self._pool: ProcessPoolExecutor | None = None
@@ -229,9 +248,9 @@ class _Crew:
                 # a fresh interpreter: a fork would copy the threads of polars and of the drawing engine half alive
                 context = multiprocessing.get_context("spawn")
                 self._pool = ProcessPoolExecutor(self._helpers, mp_context=context, initializer=_ignore_interrupts)
-            self._waiting.append(self._pool.submit(_render, pages, self._known, self._alone))
+            self._waiting.append(self._pool.submit(_render, pages, self._known, self._way))
         else:
-            yield from _render(pages, self._known, self._alone)
+            yield from _render(pages, self._known, self._way)
         while self._waiting and self._waiting[0].done():
             yield from self._waiting.popleft().result()
 

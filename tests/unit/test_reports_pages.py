@@ -171,5 +171,5 @@ def test_the_footer_says_with_what_the_page_was_made(name: str) -> None:
     assert "2026-03-02 17:00:00 Europe/Oslo" in text
     for row in provenance.files.iter_rows(named=True):
         assert row["sha256"] in text
-    for caution in words.CAUTIONS:
+    for caution in words.CAUTIONS.values():
         assert caution in text

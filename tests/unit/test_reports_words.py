@@ -17,8 +17,8 @@ SOURCES = "".join(
 )
 CATALOGUES = [name for name in _words.__all__ if isinstance(getattr(_words, name), dict)]
 BY_VALUE = {"VERDICT", "STATE", "SUPPORT", "WITHIN", "PASSES", "LIMITS_KIND", "TEMPERATURE_STATE", "UNIT", "CONFORMS_BY",
-            "DECISION_RULE", "SETTING_KIND"}  # fmt: skip
-"""Catalogues whose keys are values of the results."""
+            "DECISION_RULE", "SETTING_KIND", "CAUTIONS", "COUNT", "SINGULAR"}  # fmt: skip
+"""Catalogues whose keys are values of the results, or that are read as a whole or by the functions beside them."""
 BY_SIDE = {"before_run", "after_run", "before_none", "after_none"}
 """Keys that are put together from the side of a bracket."""
 
