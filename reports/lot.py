@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from reports import _bias, _climate, _evidence, _lot_charts, _lot_tables, _uncertainty, _words_climate
 from reports import _words as words
+from reports import _words_block as block_words
 from reports._address import address
 from reports._advice import lot_steps
 from reports._charts import Plot, figure, svg
+from reports._difference_table import differences_table
+from reports._events_list import events_list
 from reports._links import linked
 from reports._lot_capability import capability_section, plan_section
 from reports._lot_components import components_section, suspects_section
@@ -63,6 +66,7 @@ def render(page: LotPage) -> str:
         section("rule", facts(_rule_facts(result, unit))),
         section("flags", flags_list(result.flags)),
         section("dispositions", _dispositions(result, numbered, clock)),
+        *_look_back(page, numbered, clock, unit),
         section("annex", *_annex(page, clock, numbered, charts, unit, decimals), wide=True),
     ]
     head = Masthead(
@@ -98,6 +102,20 @@ def _evidence_sections(result: LotResult, numbered: Numbered, clock: Clock, unit
                 wide=True,
             )
         )
+    return found
+
+
+def _look_back(page: LotPage, numbered: Numbered, clock: Clock, unit: str) -> list[Html]:
+    """Return the events that touched the lot and how the meters that read it agree, where there is something to say."""
+    found = []
+    if page.events:
+        here = address("lot", page.result.lot)
+        found.append(section("events", events_list(here, page.events, clock), heading=words.KIND["event"]))
+    if page.meter_differences:
+        shown = differences_table(
+            page.meter_differences, numbered.table(), block_words.TABLE["lot_differences"], unit=unit
+        )
+        found.append(section("agreement", shown, heading=block_words.SECTION["agreement"], wide=True))
     return found
 
 

@@ -11,7 +11,6 @@ from reports._address import address
 from reports._advice import meter_steps, undisposed
 from reports._charts import figure, svg
 from reports._drift_text import drift_points
-from reports._links import linked
 from reports._markup import Html, element, isolated, join, shorten
 from reports._meter_charts import Series
 from reports._numbers import Clock, compact, finite, fixed
@@ -25,7 +24,7 @@ if TYPE_CHECKING:
     from reports._charts import Plot
     from reports._tables import Row
     from schemas.drift import DriftChart
-    from schemas.results import BlockSummary, PageLink
+    from schemas.results import BlockSummary
 
 __all__ = ["REPORT", "render"]
 
@@ -111,18 +110,6 @@ def render(page: MeterPage) -> str:
 
 
 REPORT = Report(name="meter", page=MeterPage, render=render)
-
-
-def _event(here: str, event: PageLink, clock: Clock) -> Html:
-    said = join(
-        [
-            linked(here, "event", event.identifier, event.title, 100),
-            clock.minute(event.at),
-            shorten(event.sentence, 200),
-        ],
-        " · ",
-    )
-    return element("li", said)
 
 
 def _what(result: MeterResult, clock: Clock) -> str:

@@ -19,6 +19,7 @@ from schemas.uncertainty import Budget, Conformity, Contribution
 
 if TYPE_CHECKING:
     from schemas.bias import BiasAtLevel, BiasLine
+    from schemas.blocks import MeterDifference
     from schemas.corrections import AppliedCorrection
     from schemas.drift import CheckInterval, DriftChart, DriftSignal
     from schemas.evidence import EveryReading, Exclusion, HardnessResult
@@ -332,6 +333,8 @@ class LotPage:
     checks: pl.DataFrame
     provenance: Provenance
     detail: LotDetail | None = None
+    meter_differences: tuple[MeterDifference, ...] = ()  # of a lot that several meters read
+    events: tuple[PageLink, ...] = ()  # of the look-back, that touched the lot
 
     @property
     def link(self) -> PageLink:

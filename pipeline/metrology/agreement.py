@@ -19,7 +19,14 @@ from pipeline.metrology.uncertainty import normalised_error
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-__all__ = ["COVERAGE_FACTOR", "MeterMean", "PairDifference", "compare_meters", "differences_from_average"]
+__all__ = [
+    "COVERAGE_FACTOR",
+    "MeterMean",
+    "PairDifference",
+    "compare_meters",
+    "compare_on_same_parts",
+    "differences_from_average",
+]
 
 COVERAGE_FACTOR = 2.0
 """Of the expanded uncertainties in a normalised error (ISO 13528:2022, 9.7; ISO/IEC 17043:2023, B.3; from memory)."""
@@ -127,6 +134,56 @@ def compare_meters(means: Sequence[MeterMean], *, confidence: float = 0.95) -> t
     if len({one.meter for one in ordered}) < len(ordered):
         raise ValueError("a meter stands twice; give one mean for each")
     return tuple(_pair(a, b, confidence) for a, b in combinations(ordered, 2))
+
+
+def compare_on_same_parts(
+    first: str,
+    second: str,
+    differences: Sequence[float],
+    own_standard_uncertainties: tuple[float | None, float | None],
+    *,
+    confidence: float = 0.95,
+) -> PairDifference:
+    """Compare two meters that measured the same parts, part by part, so that the parts' own values drop out.
+
+    Parameters
+    ----------
+    first, second
+        Names.
+    differences
+        First minus second meter on each part, at least one, in any unit of conductivity.
+    own_standard_uncertainties
+        What each meter adds alone, same unit; None where it is not stated.
+    confidence
+        Of the interval, two-sided.
+
+    Returns
+    -------
+    PairDifference
+        Student's t on the differences; E_n as in :func:`compare_meters`.
+
+    Raises
+    ------
+    ValueError
+        If there is no difference.
+    """
+    n = len(differences)
+    if not n:
+        raise ValueError("a comparison part by part needs at least one part that both measured")
+    mean = sum(differences) / n
+    if n == 1:
+        return PairDifference(first, second, mean, None, None, None, None, None, "one part was measured by both")
+    u = sqrt(sum((d - mean) ** 2 for d in differences) / (n - 1) / n)
+    half = float(special.stdtrit(n - 1, 0.5 + confidence / 2)) * u
+    own_a, own_b = own_standard_uncertainties
+    e_n = reason = None
+    if own_a is None or own_b is None:
+        reason = f"{first if own_a is None else second} states no accuracy"
+    elif together := COVERAGE_FACTOR * sqrt(u**2 + own_a**2 + own_b**2):
+        e_n = mean / together
+    else:
+        reason = "neither meter has any uncertainty"
+    return PairDifference(first, second, mean, u, float(n - 1), mean - half, mean + half, e_n, reason)
 
 
 def differences_from_average(values: pl.DataFrame, *, artefact: str, instrument: str, value: str) -> pl.DataFrame:

@@ -14,6 +14,7 @@ import reports
 from pipeline.steps.budgets import with_budgets
 from pipeline.steps.events import find_events
 from pipeline.steps.exclusions import with_exclusions
+from pipeline.steps.lot_agreement import differences_on_lot, events_by_lot
 from pipeline.steps.lot_detail import LotDetails
 from pipeline.steps.meter_budgets import with_meter_budgets
 from pipeline.steps.meter_evidence import calibrations_of
@@ -115,6 +116,7 @@ def lot_pages(
     readings = assessment.readings.filter(pl.col("role") == "part").with_columns(
         pl.col("source_id").replace_strict(context.names, default=None, return_dtype=pl.String).alias("source")
     )
+    events = events_by_lot(assessment)
     of_lot = _split(readings, wanted)
     details = LotDetails(assessment, wanted)
     spots, parts = _split(assessment.spot_values, wanted), _split(assessment.part_values, wanted)
@@ -150,12 +152,14 @@ def lot_pages(
         )
         used = pl.concat([found.select("source_id"), _block_readings(assessment, checks)])
         detail = details.of(result, part_values, spot_values, shown_readings)
+        between, touched = differences_on_lot(assessment, found), events.get(lot, ())
         provenance = context.provenance(
-            used, as_of, result, shown_readings, spot_values, part_values, shown_brackets, shown_checks, detail
-        )
+            used, as_of, result, shown_readings, spot_values, part_values, shown_brackets, shown_checks, detail,
+            *between, *touched,
+        )  # fmt: skip
         yield LotPage(
             result, shown_readings, part_values.sort("order"), spot_values.sort("part_order", "spot", nulls_last=True),
-            shown_brackets, shown_checks, provenance, detail,
+            shown_brackets, shown_checks, provenance, detail, between, touched,
         )  # fmt: skip
 
 

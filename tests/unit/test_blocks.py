@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+import polars as pl
 import pytest
+from sample_pages import lot_page
 from scenario import Scenario, at
 
+import reports
 from pipeline.steps.blocks import block_results
+from pipeline.steps.lot_agreement import differences_on_lot
+from schemas.blocks import MeterDifference
+from schemas.results import PageLink
 
 if TYPE_CHECKING:
     from workspace_files import Shell
@@ -56,6 +63,44 @@ def test_difference_of_two_meters_leaves_the_certificate_out() -> None:
     # both claim 0.5 %: the difference of 0.3 is within what they claim together, whatever the certificate says
     assert pair.e_n is not None
     assert 0.5 < pair.e_n < 1
+
+
+def test_meters_that_read_one_lot_are_compared_on_the_parts_they_share() -> None:
+    scenario = Scenario().check("07:00").check("07:05", meter="M2")
+    scenario.lot("08:00", 58.0, 59.0, 57.5).lot("08:10", 58.2, 59.25, 57.7, meter="M2")
+    found = scenario.assess("09:00")
+    readings = found.readings.filter(pl.col("lot").cast(pl.String) == "L1")
+    (pair,) = differences_on_lot(found, readings)
+    assert (pair.first, pair.second, pair.basis) == ("M1", "M2", "same_parts")
+    assert pair.difference == pytest.approx(-(0.2 + 0.25 + 0.2) / 3)
+    # one part each: what varies between parts is counted
+    apart = Scenario().lot("08:00", 58.0, 59.0).lot("08:10", 58.2, 59.2, lot="L1", meter="M2")
+    for place, row in enumerate(apart.rows):
+        row["part"] = str(place)
+    found = apart.assess("09:00")
+    (pair,) = differences_on_lot(found, found.readings)
+    assert pair.basis == "other_parts"
+    assert pair.interval is not None
+    assert pair.interval[0] < -1
+    # one meter alone has nobody to agree with
+    assert differences_on_lot(found, found.readings.filter(pl.col("meter").cast(pl.String) == "M1")) == ()
+
+
+def test_lot_page_names_its_events_and_the_difference_of_its_meters() -> None:
+    difference = MeterDifference("M1", "M2", 0.4, (0.3, 0.5), 0.05, 4.0, 1.6, None, "same_parts")
+    event = PageLink(
+        "event",
+        "M1_20260302T110010Z_FAILED-CHECK",
+        "M1_20260302T110010Z_FAILED-CHECK",
+        None,
+        "1 check failed.",
+        at("11:00"),
+    )
+    page = replace(lot_page("L-1001"), meter_differences=(difference,), events=(event,))
+    text = reports.render(page)
+    assert 'href="../events/M1_20260302T110010Z_FAILED-CHECK.html"' in text
+    assert "beyond 1" in text
+    assert "the same parts" in text
 
 
 def test_states_of_blocks() -> None:

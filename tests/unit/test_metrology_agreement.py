@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from pipeline.metrology.agreement import MeterMean, compare_meters, differences_from_average
+from pipeline.metrology.agreement import MeterMean, compare_meters, compare_on_same_parts, differences_from_average
 
 
 def mean_of(meter: str, values: list[float], own: float | None = 0.1) -> MeterMean:
@@ -75,3 +75,21 @@ def test_differences_from_the_average_leave_the_artefact_out() -> None:
     assert found["part"].unique().sort().to_list() == ["1", "2", "3"]
     for meter, bias in (("A", 0.3), ("B", -0.1), ("C", -0.2)):
         assert found.filter(pl.col("meter") == meter)["difference"].to_list() == pytest.approx([bias] * 3)
+
+
+def test_the_same_parts_drop_out_part_by_part() -> None:
+    parts, biased = [58.0, 58.9, 57.1, 58.4], [58.11, 59.03, 57.18, 58.52]
+    pair = compare_on_same_parts("B", "A", [b - a for a, b in zip(parts, biased, strict=True)], (0.05, 0.1))
+    test = stats.ttest_rel(biased, parts)
+    interval = test.confidence_interval(0.95)
+    assert pair.difference == pytest.approx(np.mean(biased) - np.mean(parts))
+    assert (pair.low, pair.high) == (pytest.approx(interval.low), pytest.approx(interval.high))
+    assert pair.degrees_of_freedom == 3
+    assert pair.e_n == pytest.approx(
+        pair.difference / (2 * sqrt((pair.standard_uncertainty or 0) ** 2 + 0.05**2 + 0.1**2))
+    )
+    assert compare_on_same_parts("A", "B", [0.1], (0.1, 0.1)).reason == "one part was measured by both"
+    assert compare_on_same_parts("A", "B", [0.1, 0.2], (0.1, None)).reason == "B states no accuracy"
+    assert compare_on_same_parts("A", "B", [0.0, 0.0], (0.0, 0.0)).reason == "neither meter has any uncertainty"
+    with pytest.raises(ValueError, match="at least one part"):
+        compare_on_same_parts("A", "B", [], (0.1, 0.1))
