@@ -218,7 +218,10 @@ def _state(
             and current.holds_from is not None
             and current.holds_from >= one.at
         )
-        text = f"The block {how} {one.size:+.3g} {settings.unit} from {day} on: {one.meters} meters see it against its neighbours."
+        size = f"{one.size:+.3g}".replace("-", "\u2212")
+        text = (
+            f"The block {how} {size} {settings.unit} from {day} on: {one.meters} meters see it against its neighbours."
+        )
         if not one.certain:
             state = "unclear" if state == "steady" else state
             if one.meters < 2:
@@ -247,8 +250,9 @@ def _state(
         reasons.append("It was never checked together with another block, so nothing tells its moving from a meter's.")
         state = "not_assessed" if state == "steady" else state
     elif not own:
-        reasons.append(
-            f"Over {result['visits']} visits of {len(result['meters'])} meters it kept its place among its neighbours."
+        reasons.insert(
+            0,
+            f"Over {result['visits']} visits of {len(result['meters'])} meters it kept its place among its neighbours.",
         )
     return state, tuple(reasons)
 

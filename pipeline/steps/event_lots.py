@@ -144,6 +144,24 @@ def _lots(assessment: Assessment, event: Found, said: Decided, disposed: bool) -
         )
         again = _measured_again(assessment, lot, event.meter, event)
         low, high = values.get(lot, (None, None))
+        risk = risk_of_error(
+            low,
+            high,
+            lower=result.lower,
+            upper=result.upper,
+            change=_nearest(event.changes, result.mean),
+            expanded_uncertainty=result.expanded_uncertainty,
+        )
+        # checks on blocks may pass with a deviation that a calibration finds too large: they cover a lot only where it
+        # could not carry the lot beyond a limit
+        if (
+            event.kind == "calibration"
+            and doubt == "covered"
+            and risk is not None
+            and risk < 1
+            and result.verdict != "reject"
+        ):
+            doubt = "touched"
         found.append(
             EventLot(
                 lot=lot,
@@ -155,14 +173,7 @@ def _lots(assessment: Assessment, event: Found, said: Decided, disposed: bool) -
                 unknown_clock=row["unknown_clock"],
                 verdict=result.verdict,
                 support=result.support,
-                risk=risk_of_error(
-                    low,
-                    high,
-                    lower=result.lower,
-                    upper=result.upper,
-                    change=_nearest(event.changes, result.mean),
-                    expanded_uncertainty=result.expanded_uncertainty,
-                ),
+                risk=risk,
                 shipped_on=shipped.get(lot),
                 measured_again_at=again,
                 dispositions=written,

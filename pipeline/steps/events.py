@@ -226,7 +226,8 @@ def _as_found(
     if passed_at is not None:
         notes.append(
             f"The last check on blocks that passed before it was made at {_local(passed_at, assessment)}: lots read "
-            "since are touched; earlier ones with checks that passed on both sides are covered by these."
+            "since are touched; earlier ones with checks that passed on both sides are covered by these, unless the "
+            "deviation found could carry them beyond a limit."
         )
     return Found(
         kind="calibration",

@@ -215,6 +215,15 @@ def test_an_as_found_failure_looks_back_to_the_last_good_calibration() -> None:
     assert event.changes[0].change == pytest.approx(0.33)
     # a run that passed stands on both sides of L1; the last word before L2 went out is the failure
     assert {lot.lot: lot.doubt for lot in event.lots} == {"L1": "covered", "L2": "touched"}
+    # a lot that the deviation could carry beyond its limit is not covered by checks that did not see the deviation
+    near = (
+        Scenario(lots=LOTS, calibrations=CALIBRATIONS).check("07:00").lot("07:30", 57.1, 57.2, lot="L1").check("09:00")
+    )
+    near.check("07:00", day=3)
+    lot = only(events_of(near.assess("08:00", day=3), []), "calibration").lots[0]
+    assert (lot.lot, lot.doubt, lot.support) == ("L1", "touched", "supported")
+    assert lot.risk is not None
+    assert lot.risk < 1
     # support goes by checks on blocks alone
     assert scenario.assess("08:00", day=3).lots["L1"].support == "supported"
     chain = [decision(1, at("12:00", 4), event=event.event), decision(2, at("12:00", 4), lot="L2")]
