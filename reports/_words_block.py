@@ -58,7 +58,7 @@ TABLE = {
     "uncertainty. The interval speaks of repeating alone (Welch); E_n compares with what both meters claim (ISO 13528, k = 2): "
     "beyond 1 in size they do not agree.",
     "lot_differences": "Differences between the meters that read the lot. E_n compares with what both meters claim (ISO 13528, k = 2); "
-    "the temperature correction, which both share, drops out.",
+    "the coefficient of temperature, which both share, drops out.",
     "movements": "Blocks and meters of this set that moved, the most significant first. A block that moves shows in the differences "
     "within a visit, on every meter; a meter that moves takes all blocks along. Told apart means at least ten times likelier than "
     "any other, and a block seen by two meters. p is multiplied by the number of changes that were tried.",

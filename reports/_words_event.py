@@ -2,7 +2,20 @@
 
 from __future__ import annotations
 
-__all__ = ["COLUMN", "CONDITION", "DOUBT", "FRAGMENT", "KIND", "PART", "POINT", "SECTION", "STATE", "STEP", "TABLE"]
+__all__ = [
+    "ACTION",
+    "COLUMN",
+    "CONDITION",
+    "DOUBT",
+    "FRAGMENT",
+    "KIND",
+    "PART",
+    "POINT",
+    "SECTION",
+    "STATE",
+    "STEP",
+    "TABLE",
+]
 
 STATE = {"open": "Open", "closed": "Closed"}
 
@@ -66,6 +79,11 @@ TABLE = {
     "decisions": "Dispositions, oldest first. Several may stand; none is ever taken back.",
     "calibrations": "External calibrations of the meter, latest first.",
 }  # fmt: skip
+
+ACTION = {
+    "events": "Close the events of the look-back that are open ({n}): the signal and every lot it touched need a decision.",
+    "moved": "Take out of use, for the block moved:",
+}
 
 FRAGMENT = {
     "title": "Look-back event", "heading": "{meter}: {kind}, {day}", "signal": "the signal", "lot": "lot {lot}",

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from urllib.parse import quote
 
 from reports import _words as words
+from reports import _words_event as look_back
 from reports._address import INDEX
 from reports._advice import calibration_due, undisposed
 from reports._links import linked, linked_to
@@ -37,6 +38,7 @@ class _Action:
     lots: tuple[LotResult, ...] = ()
     meters: tuple[MeterResult, ...] = ()
     remark: str = ""
+    pages: tuple[PageLink, ...] = ()
 
 
 def render(page: IndexPage) -> str:
@@ -150,6 +152,12 @@ def _actions(lots: Sequence[LotResult], meters: Sequence[MeterResult], page: Ind
     ):
         if group:
             actions.append(_Action("hold", say[key].format(lots=_lots(group)), tuple(group)))
+    moved = tuple(link for link in page.others if link.kind == "block" and link.state == "moved")
+    if moved:
+        actions.append(_Action("reject", look_back.ACTION["moved"], pages=moved))
+    open_events = tuple(link for link in page.others if link.kind == "event" and link.state == "open")
+    if open_events:
+        actions.append(_Action("hold", look_back.ACTION["events"].format(n=len(open_events)), pages=open_events))
     overdue = [meter for meter in meters if meter.state == "overdue"]
     undone = [meter for meter in meters if undisposed(meter)]
     for sentence, concerned in (
@@ -198,8 +206,9 @@ def _first(
                     [
                         *(_lot_link(page, lot) for lot in action.lots[:_NAMED]),
                         *(_link(page.meter_addresses, meter.meter) for meter in action.meters[:_NAMED]),
+                        *(linked(INDEX, link.kind, link.identifier, link.title) for link in action.pages[:_NAMED]),
                     ],
-                    len(action.lots) + len(action.meters),
+                    len(action.lots) + len(action.meters) + len(action.pages),
                 ),
                 element("span", f" {shorten(action.remark, 300)}", class_="wait") if action.remark else None,
             )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 import pytest
-from sample_pages import lot_page
+from sample_pages import index_page, lot_page
 from scenario import Scenario, at
 
 import reports
@@ -101,6 +101,21 @@ def test_lot_page_names_its_events_and_the_difference_of_its_meters() -> None:
     assert 'href="../events/M1_20260302T110010Z_FAILED-CHECK.html"' in text
     assert "beyond 1" in text
     assert "the same parts" in text
+
+
+def test_index_names_open_events_and_blocks_that_moved_among_what_to_do_first() -> None:
+    links = (
+        PageLink("block", "B1", "B1", "steady"),
+        PageLink("block", "B2", "B2", "moved"),
+        PageLink("event", "M1_20260302T110010Z_SIGNAL", "M1_20260302T110010Z_SIGNAL", "open"),
+        PageLink("event", "M1_20260301T110010Z_SIGNAL", "M1_20260301T110010Z_SIGNAL", "closed"),
+    )
+    first = reports.render(replace(index_page(quiet=True), others=links)).partition("</ol>")[0]
+    assert "Close the events of the look-back that are open (1)" in first
+    assert "M1_20260302T110010Z_SIGNAL" in first
+    assert "M1_20260301T110010Z_SIGNAL" not in first
+    assert "Take out of use, for the block moved:" in first
+    assert ">B1<" not in first.partition("Take out of use")[2]
 
 
 def test_states_of_blocks() -> None:
