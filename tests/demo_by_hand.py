@@ -154,7 +154,7 @@ def read_demo(root: Path) -> Demo:
     known: set[tuple[Any, ...]] = set()
     for path in sorted((root / "inbox").rglob("*.csv")):
         name = path.relative_to(root).as_posix()
-        if name.startswith(tuple(f"inbox/{folder}/" for folder in (*ASIDE, BLOCK_SET))):
+        if name.startswith(tuple(f"inbox/{folder}/" for folder in (*ASIDE, BLOCK_SET, "studies"))):
             continue
         places: Counter[tuple[Any, ...]] = Counter()
         for number, cells in _lines(path):

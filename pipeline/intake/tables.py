@@ -173,6 +173,8 @@ def _row_problem(name: str, row: dict[str, Any]) -> str | None:
             return "conforms_by = k_method needs a k."
         if row.get("conforms_by") == "k_method" and row.get("decision_rule") == "guarded":
             return "the k method has no guarded rule; use decision_rule = simple."
+    if name == "studies" and (row.get("tolerance") is None) != (row.get("unit") is None):
+        return "a tolerance and its unit go together."
     if name == "blocks" and row.get("certified_value") is not None and row.get("unit") is None:
         return "a certified value needs a unit."
     if name == "materials" and (row.get("temperature_model") is None) != (row.get("coefficient") is None):

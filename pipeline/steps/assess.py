@@ -17,6 +17,7 @@ from pipeline.steps.drift import add_drift_charts
 from pipeline.steps.lots import lot_results
 from pipeline.steps.meters import decisions_on_signals, meter_result
 from pipeline.steps.prepare import adjustments_of, exclusions_of, prepare
+from pipeline.steps.study_runs import split_studies
 from pipeline.steps.temperature_flags import meter_sensor_flags
 from pipeline.steps.texts import SETTINGS_TEXT
 from schemas.tables import BASELINE
@@ -65,6 +66,7 @@ class Assessment:
     budget_inputs: pl.DataFrame = field(default_factory=pl.DataFrame)
     bias_at_level: pl.DataFrame = field(default_factory=pl.DataFrame)
     exclusions: pl.DataFrame = field(default_factory=pl.DataFrame)
+    study_readings: pl.DataFrame = field(default_factory=pl.DataFrame)  # as stored; they count nowhere else
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,6 +223,7 @@ def assess_frames(
     events = list(events)
     exclusions = exclusions_of(events, sources if sources is not None else _NO_SOURCES)
     adjustments = adjustments_of(events).filter(pl.col("measured_at") <= as_of)
+    readings, of_studies = split_studies(readings, tables)
     stored = (baselines if baselines is not None else BASELINE.empty()).filter(pl.col("last_at") <= as_of)
     prepared = prepare(
         readings, tables, settings, exclusions=exclusions, as_of=as_of, sources=sources, adjustments=adjustments
@@ -268,6 +271,7 @@ def assess_frames(
         "budget_inputs": found_lots.budget_inputs,
         "bias_at_level": found_lots.bias_at_level,
         "exclusions": exclusions,
+        "study_readings": of_studies,
     }
     return Assessment(**fields)
 

@@ -14,6 +14,7 @@ from pipeline.steps.event_pages import event_pages
 from pipeline.steps.pages import PageReport, index_page, lot_pages, meter_pages, write_pages
 from pipeline.steps.processes import process_pages
 from pipeline.steps.review import review_links
+from pipeline.steps.studies import study_pages
 from pipeline.steps.suppliers import supplier_pages
 
 if TYPE_CHECKING:
@@ -33,6 +34,7 @@ MORE_PAGES: tuple[Callable[[Workspace, Assessment, History, pl.DataFrame], Itera
     process_pages,
     supplier_pages,
     block_pages,
+    study_pages,
 )
 """What makes the pages beside those of lots, meters and the index: each is called with workspace, assessment, open
 history and the ledger of files, and returns its pages, sorted."""

@@ -34,6 +34,8 @@ TRUTHS = tomllib.loads(
     (Path(__file__).resolve().parents[2] / "fixtures" / "demo" / "truths.toml").read_text(encoding="utf-8")
 )
 
+STUDY = TRUTHS["gauge_study"]
+"""Its readings are stored and count nowhere; what they say is looked at in tests/end_to_end/test_demo_suppliers.py."""
 GOODS_IN = TRUTHS["goods_in"]
 """A meter used now and then; what it found is looked at in tests/unit/test_demo_goods_in.py."""
 ROD_SHOP = TRUTHS["rod_shop"]
@@ -67,10 +69,11 @@ def flagged(found: Assessment, flag: str) -> list[str]:
 def test_every_line_has_its_fate(demo: Demo) -> None:
     workspace, report, found = demo
     aside = (GOODS_IN, BLOCK_SET, ROD_SHOP)
-    assert len(report.files) == TRUTHS["scenario"]["files"] + sum(one["files"] for one in aside)
+    assert len(report.files) == TRUTHS["scenario"]["files"] + STUDY["files"] + sum(one["files"] for one in aside)
     assert report.held == 0
-    planted = sum(one["readings"] for one in aside)
-    assert sum(f.readings for f in report.files) == TRUTHS["scenario"]["stored_readings"] + planted
+    stored = TRUTHS["scenario"]["stored_readings"] + sum(one["readings"] for one in aside)
+    assert sum(f.readings for f in report.files) == stored + STUDY["readings"]
+    assert (found.readings.height, found.study_readings.height) == (stored, STUDY["readings"])
     assert found.readings["non_reading"].count() == TRUTHS["scenario"]["stored_non_readings"]
     with History.open(workspace.history) as history:
         refused = history.quarantine().select("file", "line", "reason").to_dicts()

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import csv
 import json
+import math
 import tomllib
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -124,12 +126,93 @@ def test_a_named_baseline_starts_a_phase(demo: Workspace, capsys: pytest.Capture
     assert [phase["baseline"]["kind"] for phase in own["phases"]] == ["provisional"]
 
 
+def test_the_gauge_study_is_found_within_its_intervals(demo: Workspace, capsys: pytest.CaptureFixture[str]) -> None:
+    truth = TRUTHS["gauge_study"]
+    code, found = asked(capsys, demo, "study", "report", truth["run"])
+    assert code == 0
+    assert (found["readings"], found["left_out"], found["parts"], found["repeats"]) == (
+        90,
+        0,
+        truth["parts"],
+        truth["repeats"],
+    )
+    assert found["groups"] == truth["groups"]
+    assert found["tolerance"] == pytest.approx(truth["tolerance_ms_per_m"])
+    intervals = {component["source"]: component["interval"] for component in found["components"]}
+    for source in ("repeatability", "operator", "interaction", "part"):
+        low, high = intervals[source]
+        assert low <= truth[f"{source}_ms_per_m"] <= high, source
+    assert found["judged_by"] == "tolerance"
+    assert any("does not settle it" in reason for reason in found["reasons"])
+    assert any("3 operators" in caution for caution in found["cautions"])
+    assert not any("run of checks" in caution for caution in found["cautions"])
+    # its readings are no lot
+    assert run(["lot", truth["run"], "--workspace", str(demo.root)]) == 2
+    capsys.readouterr()
+
+
+def test_a_plan_goes_out_and_comes_back_as_an_export(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert run(["init", "works"]) == 0
+    place = tmp_path / "works"
+    plan = [
+        "study",
+        "plan",
+        "G-7",
+        "--operators",
+        "Ada,Bo",
+        "--meters",
+        "EC-01",
+        "--parts",
+        "5",
+        "--repeats",
+        "2",
+        "--unit",
+        "MS/m",
+    ]
+    assert run([*plan, "--to", "g7.csv"]) == 0
+    said = capsys.readouterr()
+    assert "G-7,crossed,operator,EC-01" in said.err
+    assert run([*plan, "--to", "g7.csv"]) == 2
+    rows = list(csv.DictReader((tmp_path / "g7.csv").read_text(encoding="utf-8").splitlines()))
+    assert len(rows) == 20
+    begin = datetime(2026, 3, 2, 8, tzinfo=UTC)
+    for number, row in enumerate(rows):
+        chance = math.sin(37.0 * number)
+        row |= {
+            "value": f"{58 + 0.2 * int(row['part']) + 0.02 * (row['operator'] == 'Bo') + 0.03 * chance:.3f}",
+            "temperature_c": "20.0", "measured_at": (begin + timedelta(seconds=30 * number)).isoformat(),
+        }  # fmt: skip
+    with (place / "inbox" / "g7.csv").open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, list(rows[0]))
+        writer.writeheader()
+        writer.writerows(rows)
+    (place / "reference" / "materials.csv").write_text(
+        "material,temperature_model,coefficient,source\ncopper,constant_slope,0.0000681,test\n", encoding="utf-8"
+    )
+    (place / "reference" / "studies.csv").write_text(
+        "run,kind,material,tolerance,unit\nG-7,crossed,copper,2,MS/m\n", encoding="utf-8"
+    )
+    assert run(["load", str(place / "inbox"), "--direct", "--workspace", str(place)]) == 0
+    capsys.readouterr()
+    assert run(["study", "report", "G-7", "--json", "--workspace", str(place)]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert (found["readings"], found["left_out"], found["parts"], found["groups"]) == (20, 0, 5, ["Ada", "Bo"])
+    assert found["judged_by"] == "tolerance"
+    assert run(["status", "--json", "--workspace", str(place)]) in (0, 4)
+    assert sum(json.loads(capsys.readouterr().out)["lots"].values()) == 0
+    assert run(["study", "report", "nothing", "--workspace", str(place)]) == 2
+    assert "does not stand in reference/studies.csv" in capsys.readouterr().err
+
+
 def test_wrong_names_are_said(demo: Workspace, capsys: pytest.CaptureFixture[str]) -> None:
     place = ["--workspace", str(demo.root)]
     for words, said in (
         (["supplier", "Ostrovald"], "Known: Brimhavel Rolling"),
         (["process", "bars"], "No lot of product or line 'bars'"),
-        (["record", "process", "--product", "copper bar", "--by", "A", "--why", "b"], "2 streams fit"),
+        (["record", "process", "--product", "copper bar", "--by", "A", "--why", "b"], "streams fit; name one by"),
         (["record", "process", "--product", "nothing", "--by", "A", "--why", "b"], "0 streams fit"),
         (["record", "process", "--material", "CU-B1", "--by", "A", "--why", "b"], "takes --supplier and --material"),
         (["record", "process", "--product", "copper bar"], "--by NAME and --why TEXT"),

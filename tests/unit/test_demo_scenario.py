@@ -49,12 +49,13 @@ def test_workspace_is_complete(demo: Demo) -> None:
     settings = read_settings((demo.root / "annealog.toml").read_text(encoding="utf-8"))
     assert (settings.unit, settings.time_zone, settings.tolerance_unit) == ("MS/m", "Europe/Oslo", "%IACS")
     main = {"inbox/EC-01": "neutral", "inbox/EC-02": "semicolon", "inbox/EC-03": "wide"}
-    assert settings.folders == {**main, "inbox/EC-21": "neutral", "inbox/EC-31": "neutral"}
+    aside = {f"inbox/{one}": "neutral" for one in ("EC-21", "EC-31", "studies")}
+    assert settings.folders == {**main, **aside}
     texts = {path.stem: path.read_text(encoding="utf-8") for path in (demo.root / "reference").glob("*.csv")}
     assert all(frame.height for name, frame in parse_tables(texts, zone=settings.zone).items() if name in texts)
     assert {"semicolon.toml", "wide.toml"} <= {path.name for path in (demo.root / "layouts").iterdir()}
     exports = len(list((demo.root / "inbox").rglob("*.csv")))
-    planted = ("scenario", "goods_in", "block_set", "rod_shop")
+    planted = ("scenario", "goods_in", "block_set", "rod_shop", "gauge_study")
     assert exports == sum(TRUTHS[one]["files"] for one in planted)
     assert demo.numbers == TRUTHS["scenario"]["numbers"]
     assert len(demo.readings) + len(demo.non_readings) == TRUTHS["scenario"]["stored_readings"]
@@ -73,7 +74,7 @@ def test_same_bytes_everywhere(demo: Demo, tmp_path: Path) -> None:
     for path in sorted(p for p in tmp_path.rglob("*") if p.is_file()):
         name = path.relative_to(tmp_path).as_posix()
         assert path.read_bytes() == (demo.root / name).read_bytes()
-        aside = ("inbox/EC-21/", "inbox/EC-31/", "inbox/block-set/")
+        aside = ("inbox/EC-21/", "inbox/EC-31/", "inbox/block-set/", "inbox/studies/")
         if name.startswith("inbox/") and not name.startswith(aside):
             digest.update(name.encode() + b"\0" + path.read_bytes())
     assert digest.hexdigest() == TRUTHS["scenario"]["inbox_sha256"]

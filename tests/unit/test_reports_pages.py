@@ -56,7 +56,15 @@ def test_a_page_holds_only_elements_and_attributes_of_ours(name: str) -> None:
 
 @pytest.mark.parametrize(
     "name",
-    ["lot hostile", "lot detail_hostile", "meter hostile", "index hostile", "process hostile", "supplier hostile"],
+    [
+        "lot hostile",
+        "lot detail_hostile",
+        "meter hostile",
+        "index hostile",
+        "process hostile",
+        "supplier hostile",
+        "study hostile",
+    ],
 )
 def test_hostile_text_is_shown_as_text(name: str) -> None:
     text = parsed(name).text

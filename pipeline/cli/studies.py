@@ -1,0 +1,163 @@
+"""Commands on gauge studies: a plan, and the report."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from pipeline.cli import output
+from pipeline.cli.options import AsOf, DryRun, Json, WorkspaceOption, moment, workspace_at
+from pipeline.errors import UsageError
+from schemas.results import as_json
+from schemas.tables import TEMPERATURE_STATES, UNITS
+
+if TYPE_CHECKING:
+    from schemas.studies import StudyResult
+
+__all__ = ["add_to"]
+
+study = typer.Typer(
+    help="Gauge studies: repeatability and reproducibility of a meter and its people.", no_args_is_help=True
+)
+
+
+def _names(text: str) -> list[str]:
+    return [name.strip() for name in text.split(",") if name.strip()]
+
+
+@study.command("plan")
+def plan(
+    run: Annotated[
+        str, typer.Argument(metavar="RUN", help="Name of the study, as its readings will state it under run.")
+    ],
+    operators: Annotated[str, typer.Option(metavar="NAMES", help="Who reads, separated by commas.")] = "",
+    meters: Annotated[str, typer.Option(metavar="IDS", help="Meters, separated by commas; several are compared.")] = "",
+    parts: Annotated[int, typer.Option(help="Parts in all, or of each where they are nested.")] = 10,
+    repeats: Annotated[int, typer.Option(help="How often each part is read by each.")] = 3,
+    nested: Annotated[
+        bool, typer.Option("--nested", help="Each has parts of his own, as in destructive testing.")
+    ] = False,
+    unit: Annotated[str, typer.Option(help=f"Unit of the readings: {', '.join(UNITS)}.")] = "%IACS",
+    state: Annotated[str, typer.Option(help=f"Temperature state: {', '.join(TEMPERATURE_STATES)}.")] = "at_metal",
+    specification: Annotated[
+        str | None, typer.Option(metavar="ID", help="Specification that makes the tolerance.")
+    ] = None,
+    seed: Annotated[str, typer.Option(help="Text that draws the order; default: the study's name.")] = "",
+    to: Annotated[Path | None, typer.Option(metavar="FILE", help="New CSV file; default: standard output.")] = None,
+    dry_run: DryRun = False,
+    json: Json = False,
+) -> None:
+    """Write the order in which to read a gauge study, as a sheet that can be filled in and loaded.
+
+    Example: annealog study plan GRR-7 --operators Ada,Bo,Cy --meters EC-01 --parts 10 --repeats 3 --to grr-7.csv
+    """
+    from pipeline.steps.files import write_atomically
+    from pipeline.steps.study_plan import plan_sheet, register_line
+
+    for given, allowed, what in ((unit, UNITS, "unit"), (state, TEMPERATURE_STATES, "temperature state")):
+        if given not in allowed:
+            raise UsageError(f"{given!r} is no {what}. Expected one of: {', '.join(allowed)}.")
+    people, devices = _names(operators), _names(meters)
+    kind = "nested" if nested else "crossed"
+    sheet = plan_sheet(
+        run,
+        operators=people,
+        meters=devices,
+        parts=parts,
+        repeats=repeats,
+        kind=kind,
+        unit=unit,
+        state=state,
+        seed=seed or run,
+    )
+    line = register_line(run, kind=kind, by_meter=len(devices) > 1, meters=devices, specification=specification)
+    readings = sheet.count("\n") - 1
+    if to is not None and to.exists():
+        raise UsageError(f"{to} exists. Name a new file.")
+    if dry_run:
+        output.would(f"write a plan of {readings} readings", json=json)
+        return
+    if to is not None:
+        write_atomically(to, sheet.encode())
+    if json:
+        output.print_json({"run": run, "readings": readings, "register": line, "plan": str(to) if to else sheet})
+        return
+    if to is None:
+        output.out().print(output.plain(sheet), end="")
+    output.note(
+        f"{readings} readings, in the order of the column sequence. Register the study in reference/studies.csv:"
+    )
+    output.note(line.rstrip("\n"))
+    output.note(
+        "Fill in value, temperature_c and measured_at, or let the meter export with this run; then: annealog load FILE"
+    )
+
+
+@study.command("report")
+def report(
+    run: Annotated[str, typer.Argument(metavar="RUN", help="Study.")],
+    dry_run: DryRun = False,
+    as_of: AsOf = None,
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
+    """Evaluate a gauge study, write its page, and say whether the gauge will do.
+
+    Example: annealog study report GRR-7
+    """
+    from pipeline.history.store import History
+    from pipeline.steps.assess import assess
+    from pipeline.steps.pages import write_pages
+    from pipeline.steps.reference import not_taken_over
+    from pipeline.steps.studies import study_pages
+
+    place = workspace_at(workspace)
+    with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
+        for name in not_taken_over(place, history):
+            output.note(
+                f"{name} was changed since the last load; what follows still rests on the version taken over then."
+            )
+        found = assess(history, place.settings, as_of=moment(as_of, place))
+        pages = list(study_pages(place, found, history, history.sources(), [run]))
+    if not pages:
+        raise UsageError("No study stands in reference/studies.csv. A plan for one: annealog study plan --help")
+    result = pages[0].result
+    path = None if dry_run else str(write_pages(place, pages, as_of=moment(as_of, place))[0].path)
+    if json:
+        output.print_json({**as_json(result), "page": path})
+    else:
+        _show(result, path)
+
+
+def _number(value: float | None, digits: int = 3) -> str:
+    return "" if value is None else f"{value:.{digits}g}"
+
+
+def _show(result: StudyResult, path: str | None) -> None:
+    console = output.out()
+    console.print(output.plain(f"{result.study}: {result.state.upper().replace('_', ' ')}"))
+    for reason in result.reasons:
+        console.print(output.plain(f"  {reason}"))
+    if result.components:
+        output.table(
+            f"Components, in {result.unit}",
+            ("source", "s", "95 %", "% of study", "% of tolerance"),
+            (
+                (
+                    c.source, _number(c.standard_deviation), f"{_number(c.interval[0])} to {_number(c.interval[1])}",
+                    _number(c.percent_of_study), _number(c.percent_of_tolerance),
+                )
+                for c in result.components
+            ),
+        )  # fmt: skip
+    for caution in result.cautions:
+        console.print(output.plain(f"  caution: {caution}"))
+    if path:
+        console.print(path)
+
+
+def add_to(app: typer.Typer) -> None:
+    """Add the commands."""
+    app.add_typer(study, name="study")
