@@ -139,9 +139,8 @@ def bias_line_sentences(line: BiasLine, *, unit: str) -> list[str]:
         said.append(BIAS["two_blocks"])
     chains = [point.certificate_chain for point in line.points if point.certificate_chain is not None]
     shared = len(chains) > len(set(chains))
-    said.append(
-        BIAS["correlated"].format(r=f"{line.correlation:g}") if shared and line.correlation else BIAS["independent"]
-    )
+    key = "independent" if not shared else "correlated" if line.correlation else "uncorrelated_chain"
+    said.append(BIAS[key].format(r=f"{line.correlation:g}"))
     return said
 
 

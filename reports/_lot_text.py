@@ -15,6 +15,7 @@ from reports._markup import Html, shorten
 from reports._numbers import Clock, as_written, compact, decimals_for, finite, fixed, significant
 from reports._page import unit_in_words
 from reports._tables import best_order, ledger
+from reports._uncertainty import conformity_sentences
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -53,6 +54,8 @@ def main_points(page: LotPage, clock: Clock, unit: str, decimals: int) -> list[s
             level + (point["scatter"].format(s=significant(result.standard_deviation, 2), unit=unit) if has_s else ".")
         )
     points += _nearest(page)
+    if _doubtful(result):
+        points += conformity_sentences(result)[:1]
     points.append(_capability_point(result, page.detail))
     if page.detail is not None and page.detail.material.groups.found:
         points.append(groups_in_words(page.detail.material.groups, unit, decimals))
@@ -81,6 +84,14 @@ def main_points(page: LotPage, clock: Clock, unit: str, decimals: int) -> list[s
 def _place(row: Row) -> str:
     stated = [(words.COLUMN[name].lower(), row[name]) for name in ("part", "spot") if row[name] is not None]
     return " ".join(f"{name} {shorten(str(value), 24)}" for name, value in stated) or words.FRAGMENT["not_stated"]
+
+
+def _doubtful(result: LotResult) -> bool:
+    """Whether the risk of the decision is large enough to be said among the main points: one in a thousand."""
+    found = result.conformity
+    if found is None or found.conformance_probability is None:
+        return False
+    return min(found.conformance_probability, 1 - found.conformance_probability) > 0.001
 
 
 def _nearest(page: LotPage) -> list[str]:

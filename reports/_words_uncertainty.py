@@ -116,10 +116,11 @@ BIAS = {
     "slope": "The bias changes by {slope} {unit} for each {unit} (95 % interval {low} to {high}), between blocks of {lowest} and "
     "{highest} {unit}.",
     "ends": "On the line it is {low} ± {u_low} {unit} at the lower end and {high} ± {u_high} {unit} at the upper end (95 %).",
-    "fit": "About the line χ² is {chi} on {df} degrees of freedom.",
+    "fit": "About the line χ² is {chi} (degrees of freedom: {df}).",
     "enlarged": "That is more than the blocks allow, so the covariance of the line was enlarged by {ratio} (Birge).",
     "two_blocks": "Two blocks fix a line exactly: whether the bias is straight between them was not seen.",
     "independent": "Certificates are taken as independent of one another.",
+    "uncorrelated_chain": "Certificates of one chain are taken as independent, too (certificate_correlation = 0).",
     "correlated": "Certificates of one chain are taken as correlated, r = {r}.",
     "table_lot": "Bias of the meters at the level of the lot, by the line over their blocks, from checks before the closing run.",
     "meter": "Meter",

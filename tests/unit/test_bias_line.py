@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import math
 import random
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from parsed_pages import Parsed
+from sample_pages import lot_page, meter_page
 from scenario import Scenario
 
+import reports
 from pipeline.errors import SettingsError
 from pipeline.metrology.bias_line import LineFit, bias_at, biases_at_levels, fit_bias_line
 from pipeline.settings import Settings, read_settings
@@ -207,3 +211,23 @@ def test_a_meter_shows_its_line_and_the_budget_of_a_reading_near_each_block() ->
     few = Scenario().check("08:00").check("08:05", block="B2").lot("09:00").assess()
     (bare,) = with_meter_budgets(few, few.meters["M1"]).bias_lines
     assert "fewer than six checks" in (bare.reason or "")
+
+
+def test_the_pages_show_the_line_and_what_it_says_of_a_lot() -> None:
+    assessment = history(54.0).assess(day=8)
+    result = with_meter_budgets(assessment, assessment.meters["M1"])
+    page = meter_page()
+    shown = replace(page, result=replace(page.result, bias_lines=result.bias_lines, budgets=result.budgets))
+    text = Parsed(reports.render(shown)).text
+    for words in ("Bias against conductivity", "The bias changes by +0.03", "Two blocks fix a line exactly", "B1 (58)",
+                  "Certificates are taken as independent", "Known bias, not corrected"):  # fmt: skip
+        assert words in text, words
+    bare = replace(
+        page, result=replace(page.result, bias_lines=(replace(result.bias_lines[0], slope=None, reason="x < y"),))
+    )
+    assert "There is no line: x < y." in Parsed(reports.render(bare)).text
+    lot = lot_page()
+    at = found(history(60.0)).bias_at_level
+    text = Parsed(reports.render(replace(lot, result=replace(lot.result, bias_at_level=at)))).text
+    assert "reported and not taken off" in text
+    assert "above the highest block" in text

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from parsed_pages import Parsed
+from sample_pages import lot_page
 from scenario import Scenario
 from scipy.stats import norm, t
 
+import reports
 from pipeline.errors import SettingsError
 from pipeline.metrology.guard_band import conformance_probability, guard_band
 from pipeline.settings import Settings, read_settings
@@ -156,6 +160,25 @@ def test_few_degrees_of_freedom_make_the_tails_heavier() -> None:
     assert width == pytest.approx(t.ppf(0.95, 4), rel=1e-12)
     with pytest.raises(ValueError, match="at least 1"):
         conformance_probability(2.0, 1.0, lower=0.0, degrees_of_freedom=0.5)
+
+
+def test_the_page_draws_the_guard_band_and_says_the_risk() -> None:
+    page = lot_page(lower=57.0, upper=None)
+    result = judged(57.3, 58.1, spec="S,copper,57,,MS/m,guarded,,0.95,")
+    shown = replace(
+        page, result=replace(page.result, conformity=result.conformity, budgets=result.budgets, limits_met="in")
+    )
+    found = Parsed(reports.render(shown)).text
+    assert "from a probability of conforming of at least 95.0 % at its edge" in found
+    assert "accepted from 57." in found
+    assert "guard band" in found
+    assert "accepting it carries a risk of" in found
+    for words in ("Single reading, 1 reading", "Spot mean, 1 reading", "Lot mean, 2 readings", "drift since the last check",
+                  "Effective degrees of freedom", "Combined standard uncertainty"):  # fmt: skip
+        assert words in found, words
+    simple = judged(57.3, 58.1, spec="S,copper,57,,MS/m,simple,,,")
+    plain = replace(page, result=replace(page.result, conformity=simple.conformity, limits_met="in"))
+    assert "none (simple acceptance)" in Parsed(reports.render(plain)).text
 
 
 @pytest.mark.parametrize(
