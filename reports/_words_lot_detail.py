@@ -112,7 +112,7 @@ SAY = {
 COLUMN = {
     "index": "Index", "value": "Value", "interval": "95 % interval", "from": "From", "degrees": "Degrees of freedom",
     "parts": "Parts", "level": "Level", "variance": "Variance", "deviation": "Standard deviation", "share": "Share inside the lot",
-    "f": "F", "p": "p", "what": "What", "from_mean": "From the mean around it", "statistic": "Statistic", "critical": "Critical value",
+    "f": "F", "p": "p", "what": "What", "from_mean": "From the mean of the others", "statistic": "Statistic", "critical": "Critical value",
     "tests": "Test", "place": "File and line", "nonconforming": "Beyond the limit", "accepted": "Chance of acceptance",
     "quantity": "Figure", "material": "Material", "temper": "Temper", "range": "Range", "fits": "Fits",
     "distance": "Outside by", "probability": "Probability", "odds": "Odds", "source": "Source", "part": "Part", "mean": "Mean",
@@ -159,5 +159,5 @@ FIGURE = {
     "curve": "Chance that the plan of {n} parts and k = {k} accepts a lot, one limit, by the fraction truly beyond it.",
     "curve_key": "Circles: 95, 50 and 10 percent chance.",
     "curve_x": "Truly beyond the limit, percent", "curve_y": "Chance of acceptance, percent", "at": "{chance} % at {value} %",
-    "part": "part", "spot": "spot", "place_x": "first place", "place_y": "second place",
+    "part": "part", "spot": "spot",
 }  # fmt: skip

@@ -160,8 +160,8 @@ class ComponentsDetail:
 class SuspectValue:
     """A value that a test points at. It is shown, never left out.
 
-    `level` is part, spot (mean minus that of its part) or reading (minus the mean of its spot). `tests` names those that
-    point at it.
+    `level` is part, spot (against the others of its part) or reading (against the others of its spot). `deviation` is from the mean
+    of those others that no test points at. `tests` names those that point at it.
     """
 
     level: str
@@ -170,7 +170,7 @@ class SuspectValue:
     source: str | None
     line: int | None
     value: float
-    deviation: float
+    deviation: float | None
     statistic: float
     critical: float
     tests: str

@@ -174,6 +174,8 @@ def acceptance_of_lots(lots: pl.DataFrame) -> pl.DataFrame:
         pl.when(usable & (parts >= 3)).then(fraction("k")).alias("most_nonconforming"),
     )
     one_limit = pl.coalesce("quality_lower", "quality_upper") >= pl.col("k")
+    # both estimates are zero beyond (n − 1)/√n: what k asks at each limit by itself is asked there, too
+    each = pl.min_horizontal("quality_lower", "quality_upper") >= pl.col("k")
     return frame.select(
         "lot",
         "parts",
@@ -181,7 +183,7 @@ def acceptance_of_lots(lots: pl.DataFrame) -> pl.DataFrame:
         "lower",
         "upper",
         pl.when(usable)
-        .then(pl.when(two).then(pl.col("nonconforming") <= pl.col("most_nonconforming")).otherwise(one_limit))
+        .then(pl.when(two).then((pl.col("nonconforming") <= pl.col("most_nonconforming")) & each).otherwise(one_limit))
         .alias("accepted"),
         pl.when(two)
         .then(pl.lit("k method, both limits together: estimated nonconforming fraction not above M"))

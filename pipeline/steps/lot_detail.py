@@ -10,7 +10,7 @@ from scipy import optimize, special
 
 from pipeline.statistics.acceptance import accept_by_k, operating_characteristic
 from pipeline.statistics.components import variance_components
-from pipeline.statistics.outliers import generalised_extreme_studentized_deviate, grubbs
+from pipeline.statistics.outliers import generalised_extreme_studentized_deviate_within, grubbs
 from pipeline.steps.lot_capability import capability_detail
 from pipeline.steps.lot_material import material_detail
 from schemas.lot_detail import ComponentLine, ComponentsDetail, LotDetail, PlanDetail, SuspectsDetail, SuspectValue
@@ -199,48 +199,48 @@ def _suspects(parts: pl.DataFrame, spots: pl.DataFrame, readings: pl.DataFrame) 
         & pl.col("part").is_not_null()
         & (pl.col("count").fill_null(1) == 1)
     )
-    nothing = {name: pl.lit(None) for name in ("spot", "source", "line")}
+    empty = pl.lit(None)
     levels = {
-        "part": parts.select("part", value="mean", deviation=pl.col("mean") - pl.col("mean").mean(), **nothing),
-        "spot": _inside(
-            spots.select("part", "spot", value="mean", source=pl.lit(None), line=pl.lit(None)), ["part"]
-        ),
-        "reading": _inside(
-            single.select("part", "spot", "source", "line", value="value_at_reference"), ["part", "spot"]
+        "part": parts.select("part", value="mean", spot=empty, source=empty, line=empty, group=pl.lit(0)),
+        "spot": spots.select(
+            "part", "spot", value="mean", source=empty, line=empty, group=pl.col("part").rank("dense") - 1
+        ).drop_nulls("group"),
+        "reading": single.select(
+            "part", "spot", "source", "line", value="value_at_reference", group=pl.struct("part", "spot").rank("dense") - 1
         ),
     }  # fmt: skip
     for level, frame in levels.items():
+        if frame.height:
+            frame = frame.filter(pl.len().over("group") > 1).sort(
+                "group", "source", "line", "spot", "part", nulls_last=True
+            )
         n = frame.height
         if not _FEWEST_TESTED <= n <= _MOST_TESTED:
             bound = f"at least {_FEWEST_TESTED}" if n < _FEWEST_TESTED else f"at most {_MOST_TESTED}"
             tested[level] = f"{n} values; the tests need {bound}"
             continue
-        values = frame["deviation"].to_numpy()
+        values, groups = frame["value"].to_numpy(), frame["group"].rle_id().to_numpy()
         tested[level] = f"{n} values"
         most = max(1, min(_MOST_OUTLIERS, n // 5))
-        general = generalised_extreme_studentized_deviate(values, most=most, significance=_SIGNIFICANCE)
-        hits = {place: (general.statistics[i], general.criticals[i], ["generalised"]) for i, place in enumerate(general.places)}  # fmt: skip
+        general = generalised_extreme_studentized_deviate_within(values, groups, most=most, significance=_SIGNIFICANCE)
+        hits = {
+            place: (general.statistics[i], general.criticals[i], ["generalised"])
+            for i, place in enumerate(general.places)
+        }
         if level == "part":
             one = grubbs(values, significance=_SIGNIFICANCE)
             if one.outlier and one.place is not None and one.statistic is not None and one.critical is not None:
                 hits.setdefault(one.place, (one.statistic, one.critical, []))[2].insert(0, "Grubbs")
+        kept = np.ones(n, dtype=bool)
+        kept[list(hits)] = False
         for place, (statistic, critical, tests) in hits.items():
             row = frame.row(place, named=True)
+            others = values[kept & (groups == groups[place])]
+            deviation = float(values[place] - others.mean()) if others.size else None
             found.append(
                 SuspectValue(
-                    level, row["part"], row["spot"], row["source"], row["line"], row["value"], row["deviation"],
-                    statistic, critical, " and ".join(tests),
+                    level, row["part"], row["spot"], row["source"], row["line"], row["value"], deviation, statistic,
+                    critical, " and ".join(tests),
                 )
             )  # fmt: skip
     return SuspectsDetail(tuple(found), tested, _SIGNIFICANCE)
-
-
-def _inside(frame: pl.DataFrame, group: list[str]) -> pl.DataFrame:
-    """Add deviations from the mean of the own group, widened so that small and large groups can be set side by side."""
-    n = pl.len().over(group)
-    mean = pl.col("value").mean().over(group)
-    return (
-        frame.with_columns(n=n, deviation=pl.col("value") - mean)
-        .filter(pl.col("n") > 1)
-        .with_columns(pl.col("deviation") * (pl.col("n") / (pl.col("n") - 1)).sqrt())
-    )

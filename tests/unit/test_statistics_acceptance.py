@@ -182,7 +182,7 @@ def test_the_normal_definition_gives_the_moment_index() -> None:
     assert found.quantile_ppk == pytest.approx(moment.ppk, rel=1e-12)
 
 
-@pytest.mark.parametrize("definition", sorted(set(DEFINITIONS) - {"normal"}))
+@pytest.mark.parametrize("definition", sorted(set(DEFINITIONS) - {"normal", "pearson_iii"}))
 def test_skewed_values_have_quantile_indices_of_their_population(definition: str) -> None:
     x = np.exp(np.random.default_rng(46).normal(1.0, 0.25, 60_000))
     low, middle, high = np.exp(1.0 + 0.25 * np.array([-3.0, 0.0, 3.0]))
