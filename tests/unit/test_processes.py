@@ -1,0 +1,158 @@
+"""Streams of lots: how subgroups are made, what is judged, how phases and their limits come about."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import polars as pl
+import pytest
+from scenario import Scenario, at
+
+from pipeline.errors import SettingsError, UsageError
+from pipeline.history.chain import Event
+from pipeline.settings import Settings, read_settings
+from pipeline.steps.processes import processes
+from pipeline.steps.streams import BASELINE_EVENT
+from pipeline.steps.suppliers import suppliers
+
+if TYPE_CHECKING:
+    from schemas.processes import ProcessResult
+
+DAYS = 14
+
+
+def works(*, shift: float = 0.0, after: int = 99, failing_day: int | None = None) -> Scenario:
+    """One lot of five parts a day from each of two lines; line A shifts after so many days."""
+    lots = ["lot,product,material,specification,supplier,line"]
+    lots += [f"{line}{day:02d},bar,copper,S,Q,{line}" for day in range(DAYS) for line in "AB"]
+    scenario = Scenario(lots="\n".join(lots) + "\n")
+    rng = np.random.default_rng(2)
+    for day in range(DAYS):
+        scenario.check("07:00", day=day)
+        for line, clock in (("A", "08:00"), ("B", "10:00")):
+            level = 58.4 + 0.1 * rng.normal() + (shift if line == "A" and day >= after else 0.0)
+            scenario.lot(clock, *(level + 0.1 * rng.normal(size=5)), lot=f"{line}{day:02d}", day=day)
+        scenario.check("12:00", 0.9 if day == failing_day else 0.0, day=day)
+    return scenario
+
+
+def charted(
+    scenario: Scenario, name: str = "bar", events: list[Event] | None = None, **settings: Any
+) -> tuple[ProcessResult, pl.DataFrame]:
+    assessment = scenario.assess(day=DAYS, settings=Settings(**settings))
+    return processes(assessment, events or [], [name])[name if name == "bar" else f"line {name}"]
+
+
+def test_streams_are_told_apart_and_lines_have_a_page_of_their_own() -> None:
+    result, points = charted(works())
+    assert [stream.name for stream in result.streams] == [
+        "product bar, line A, supplier Q",
+        "product bar, line B, supplier Q",
+    ]
+    assert points.group_by("stream").len()["len"].to_list() == [DAYS, DAYS]
+    line, _ = charted(works(), "A")
+    assert (line.kind, len(line.streams), line.streams[0].line) == ("line", 1, "A")
+    together, points = charted(works(), process_streams="product")
+    assert [stream.subgroups for stream in together.streams] == [2 * DAYS]
+    assert points["at"].is_sorted()
+    with pytest.raises(UsageError, match="No lot of product or line 'C'"):
+        charted(works(), "C")
+
+
+def test_a_shift_of_one_line_is_found_and_said_first() -> None:
+    result, _ = charted(works(shift=-0.9, after=10))
+    assert result.state == "out_of_control"
+    assert result.reasons[0].startswith(
+        "product bar, line A, supplier Q: Out of control since 2026-03-12 (subgroup A10)"
+    )
+    assert "1 of 2 streams are in control" in result.reasons[1]
+    (change,) = result.streams[0].level_changes
+    assert (change.previous_subgroup, change.subgroup) == ("A09", "A10")
+    assert result.streams[1].state == "in_control"
+
+
+def test_subgroups_by_time_and_by_part_never_hold_repeats() -> None:
+    scenario = works()
+    # three repeats on each spot: as many subgroups as before, and as many parts in each
+    scenario.rows += [{**row, "value": row["value"] + 0.01 * n, "measured_at": row["measured_at"] + timedelta(seconds=n)}
+                      for row in list(scenario.rows) if row["role"] == "part" for n in (1, 2)]  # fmt: skip
+    for number, row in enumerate(scenario.rows):
+        row["line"] = number + 2
+    _, by_lot = charted(scenario)
+    assert by_lot["parts"].unique().to_list() == [5]
+    by_time, points = charted(
+        scenario, process_subgroups="time", process_subgroup_hours=12.0, process_streams="product"
+    )
+    assert by_time.streams[0].subgroups == DAYS
+    assert points["parts"].unique().to_list() == [10]
+    assert points["lots"][0] == "A00, B00"
+    by_part, points = charted(scenario, process_subgroups="part")
+    assert [stream.subgroups for stream in by_part.streams] == [5 * DAYS, 5 * DAYS]
+    assert points["spread_upper"].null_count() == points.height
+    assert points["subgroup"][:2].to_list() == ["A00 / 1", "A00 / 2"]
+
+
+def test_a_lot_whose_meter_failed_is_drawn_and_not_judged() -> None:
+    result, points = charted(works(failing_day=13))
+    assert [stream.not_judged for stream in result.streams] == [1, 1]
+    last = points.filter(pl.col("subgroup") == "A13")
+    assert (last["judged"][0], last["rules"][0], last["ewma"][0]) == (False, "", None)
+    supplier = suppliers(works(failing_day=13).assess(day=DAYS), [])["Q"][0]
+    assert supplier.materials[0].level.lots == 2 * DAYS - 2
+    assert supplier.held == 2
+
+
+def named(first: str, last: str, **given: Any) -> Event:
+    subject = {
+        "stream": {"product": "bar", "line": "A", "supplier": "Q"}, "first_at": first, "last_at": last, "subgroups": 4,
+        "subgroups_by": "lot", "centre": 57.5, "standard_deviation": 0.1, "within_standard_deviation": 0.1, "unit": "MS/m",
+        "reference_temperature_c": 20.0, **given,
+    }  # fmt: skip
+    return Event(1, at("00:00", DAYS), BASELINE_EVENT, subject, "Ada", "accepted", "", "")
+
+
+def test_a_named_baseline_is_frozen_and_late_data_only_raises_a_note() -> None:
+    event = named("2026-03-12T08:00:10+00:00", "2026-03-15T08:00:10+00:00")
+    result, points = charted(works(shift=-0.9, after=10), events=[event])
+    stream = result.streams[0]
+    assert [phase.baseline.kind for phase in stream.phases] == ["provisional", "named"]
+    assert stream.phases[1].baseline.centre == 57.5
+    assert stream.phases[1].first_at == at("08:00:10", 10)
+    # what lies in its window gives another centre: said, and nothing moves
+    assert "stays until a person names it again" in str(stream.phases[1].baseline.note)
+    after = points.filter((pl.col("stream") == 0) & (pl.col("phase") == 2))
+    assert after["centre"].unique().to_list() == [57.5]
+    assert after["ewma"][0] == pytest.approx(57.5 + 0.2 * (after["mean"][0] - 57.5))
+
+
+def test_a_baseline_of_another_scale_is_not_used() -> None:
+    event = named("2026-03-12T08:00:10+00:00", "2026-03-15T08:00:10+00:00", unit="%IACS")
+    baseline = charted(works(), events=[event])[0].streams[0].phases[1].baseline
+    assert baseline.kind == "provisional"
+    assert "named in %IACS" in str(baseline.note)
+    later = named("2026-03-12T08:00:10+00:00", "2026-04-15T08:00:10+00:00")
+    assert len(charted(works(), events=[later])[0].streams[0].phases) == 1
+
+
+def test_few_subgroups_are_not_judged() -> None:
+    result, points = charted(works(), process_baseline_subgroups=20)
+    assert result.state == "not_assessed"
+    assert "14 of the 20 subgroups that provisional limits need" in result.reasons[0]
+    assert points["upper"].null_count() == points.height
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ('process_subgroups = "shift"', "expected one of lot, time, part"),
+        ('process_streams = "product customer"', "expected some of product, line, supplier"),
+        ('process_patterns = "zone"', "unknown pattern 'zone'"),
+        ("[pattern_points]\nsame-side = 1", "at least 2 points"),
+        ("process_ewma_weight = 1.5", "above 0 and up to 1"),
+    ],
+)
+def test_wrong_settings_are_said(text: str, said: str) -> None:
+    with pytest.raises(SettingsError, match=said):
+        read_settings(text)
