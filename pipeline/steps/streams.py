@@ -12,7 +12,14 @@ import polars as pl
 from pipeline.statistics.between_lots import lots_together
 from pipeline.statistics.change_points import change_points
 from pipeline.statistics.patterns import chosen
-from pipeline.statistics.process_control import SPREAD_RULE, ChartRules, ProcessLimits, charted, process_limits
+from pipeline.statistics.process_control import (
+    SPREAD_RULE,
+    ChartRules,
+    ProcessLimits,
+    chance_beyond,
+    charted,
+    process_limits,
+)
 from schemas.processes import Baseline, LevelChange, Phase, ProcessSignal, StreamResult
 
 if TYPE_CHECKING:
@@ -375,6 +382,9 @@ def _limits_in_words(baseline: Baseline) -> list[str]:
     if baseline.kind == "named":
         found = [f"Limits are frozen from {baseline.subgroups} subgroups, named by {baseline.by}: {baseline.why}."]
         return [*found, f"Note: {baseline.note}."] if baseline.note else found
-    few = " With so few they alarm more often by chance than known limits do." if baseline.subgroups < _FEW else ""
+    few = ""
+    if baseline.subgroups < _FEW and baseline.standard_deviation is not None:
+        points = 1.0 / chance_beyond(baseline.subgroups)
+        few = f" With so few, about one point in {points:.0f} lies beyond them by chance; with known limits one in 370."
     found = [f"Limits are provisional, from the first {baseline.subgroups} subgroups.{few}"]
     return [*found, f"Note: {baseline.note}."] if baseline.note else found

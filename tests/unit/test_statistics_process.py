@@ -12,7 +12,7 @@ from pipeline.statistics import patterns
 from pipeline.statistics.agreement import agreement, normalised_errors
 from pipeline.statistics.between_lots import lots_together
 from pipeline.statistics.change_points import change_points
-from pipeline.statistics.process_control import SPREAD_RULE, ChartRules, charted, process_limits
+from pipeline.statistics.process_control import SPREAD_RULE, ChartRules, chance_beyond, charted, process_limits
 from pipeline.statistics.run_lengths import Pattern, pattern_run_length
 from pipeline.statistics.run_rules import RULES
 
@@ -109,7 +109,7 @@ def test_a_process_in_control_alarms_as_often_as_stated(capsys: pytest.CaptureFi
         print_lines.append(
             f"{f'beyond-limit, limits from {count} subgroups':40} one alarm in {1 / rate:.0f} points on average"
         )
-        assert rate > 0.0027
+        assert chance_beyond(count) == pytest.approx(rate, rel=0.12)
     with capsys.disabled():
         print("\nfalse alarms of a process in control")
         print("\n".join(print_lines))
