@@ -158,6 +158,24 @@ def lot(
     raise typer.Exit(exit_code({name: result.verdict}, {}))
 
 
+def _conformity_lines(result: LotResult) -> list[str]:
+    """Return the guard band, how surely the lot conforms, and what leaving readings out changed, in words."""
+    found, lines = result.conformity, []
+    if found is not None and found.guard_band is not None:
+        lines.append(f"guard band {_number(found.guard_band, 3)} {found.unit}")
+    if found is not None and found.conformance_probability is not None:
+        lines.append(
+            f"the {found.compared.replace('_', ' ')} that conforms least surely does so with a probability of "
+            f"{found.conformance_probability:.4g}"
+        )
+    whole = result.with_every_reading
+    if whole is not None:
+        lines.append(
+            f"{len(result.exclusions)} readings left out; with every reading: {output.VERDICT_WORDS[whole.verdict]}"
+        )
+    return lines
+
+
 def _show_lot(result: LotResult, detail: LotDetail | None, path: str | None) -> None:
     console = output.out()
     console.print(output.plain(f"{result.lot}: {output.VERDICT_WORDS[result.verdict]}"))
@@ -173,6 +191,8 @@ def _show_lot(result: LotResult, detail: LotDetail | None, path: str | None) -> 
             f"  mean {_number(result.mean)}{uncertainty} {result.unit} at {result.reference_temperature_c:g} °C, "
             f"{result.parts} parts, {result.readings} readings"
         )
+    for line in _conformity_lines(result):
+        console.print(output.plain(f"  {line}"))
     for index in ("cp", "cpk", "pp", "ppk"):
         value = getattr(result, index)
         if index in ("cp", "cpk") and value is not None and detail is not None and not detail.capability.headline:

@@ -12,10 +12,12 @@ from scenario import Scenario
 from scipy.stats import norm, t
 
 import reports
+from pipeline.cli.look import _conformity_lines
 from pipeline.errors import SettingsError
 from pipeline.metrology.guard_band import conformance_probability, guard_band
 from pipeline.settings import Settings, read_settings
 from pipeline.steps.budgets import with_budgets
+from schemas.evidence import EveryReading
 
 if TYPE_CHECKING:
     from schemas.results import LotResult
@@ -179,6 +181,16 @@ def test_the_page_draws_the_guard_band_and_says_the_risk() -> None:
     simple = judged(57.3, 58.1, spec="S,copper,57,,MS/m,simple,,,")
     plain = replace(page, result=replace(page.result, conformity=simple.conformity, limits_met="in"))
     assert "none (simple acceptance)" in Parsed(reports.render(plain)).text
+
+
+def test_the_command_line_says_the_guard_band_and_the_probability() -> None:
+    result = judged(57.3, 58.1, spec="S,copper,57,,MS/m,guarded,,0.95,")
+    band, sure = _conformity_lines(result)
+    assert band == f"guard band {conformity(result).guard_band:.3g} MS/m"
+    assert sure.startswith("the spot that conforms least surely does so with a probability of 0.9")
+    whole = EveryReading(3, 3, 57.0, 0.1, 56.0, 58.0, 0.2, "out", "reject", ("why",))
+    *_, left_out = _conformity_lines(replace(result, with_every_reading=whole))
+    assert left_out == "0 readings left out; with every reading: REJECT"
 
 
 @pytest.mark.parametrize(
