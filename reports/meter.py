@@ -7,10 +7,13 @@ from typing import TYPE_CHECKING
 from reports import _bias, _meter_charts, _meter_drift, _meter_tables, _uncertainty
 from reports import _words as words
 from reports import _words_drift as drift_words
+from reports import _words_event as look_back_words
 from reports._address import address
 from reports._advice import meter_steps, undisposed
+from reports._calibration_table import calibrations_table
 from reports._charts import figure, svg
 from reports._drift_text import drift_points
+from reports._events_list import events_list
 from reports._markup import Html, element, isolated, join, shorten
 from reports._meter_charts import Series
 from reports._numbers import Clock, compact, finite, fixed
@@ -90,6 +93,11 @@ def render(page: MeterPage) -> str:
     body += [section("read_lots", lots, wide=True), section("flags", flags_list(result.flags))]
     settings = _meter_tables.settings_table(page, numbered.table(), clock) if page.settings.height else none
     body.append(section("settings", settings))
+    if page.events:
+        body.append(section("events", events_list(here, page.events, clock), heading=words.KIND["event"]))
+    if page.calibrations is not None and page.calibrations.height:
+        shown = calibrations_table(page.calibrations, numbered.table(), clock)
+        body.append(section("calibrations", shown, heading=look_back_words.SECTION["calibrations"], wide=True))
     tables: list[Html] = []
     for place, ((key, series), numbers) in enumerate(zip(found, figures, strict=True), start=1):
         of_checks = [n for n in numbers if not n[1].startswith("forecast")]

@@ -35,17 +35,26 @@ def event_pages(
     context = PageContext(workspace, assessment, sources)
     said = decided(history.events())
     calibrations = calibrations_of(assessment)
+    # counted once: there are many readings and few lots, meters and files
+    counts = (
+        assessment.readings.group_by("source_id", "lot", "meter", "role")
+        .agg(pl.len().alias("n"))
+        .with_columns(pl.col("lot", "meter", "role").cast(pl.String))
+    )
     pages = []
     for event in find_events(assessment):
         result = event_result(assessment, event, said)
         fired = event.checks["run"].unique().to_list()
-        start = min(fired) if fired else (event.around[-1] if event.around else 0)
+        if fired:
+            earlier = pl.col("run") < min(fired)
+        else:  # nothing fired in a check: what is known of the meter ends where the window begins
+            earlier = pl.lit(False) if event.window_from is None else pl.col("at") <= event.window_from
         checks = (
             assessment.checks.filter(pl.col("run").is_in(list(event.around)))
             .with_columns(
                 pl.when(pl.col("run").is_in(fired))
                 .then(pl.lit("signal"))
-                .when(pl.col("run") < start)
+                .when(earlier)
                 .then(pl.lit("before"))
                 .otherwise(pl.lit("after"))
                 .alias("part"),
@@ -67,11 +76,11 @@ def event_pages(
             "meter", "level", "change"
         )
         lots = [lot.lot for lot in result.lots]
-        used = assessment.readings.filter(
-            pl.col("lot").cast(pl.String).is_in(lots)
-            | ((pl.col("role") == "block") & (pl.col("meter").cast(pl.String) == event.meter))
+        used = counts.filter(
+            pl.col("lot").is_in(lots) | ((pl.col("role") == "block") & (pl.col("meter") == event.meter))
         )
+        rows = used.select(pl.col("source_id").repeat_by("n").list.explode())
         pages.append(
-            EventPage(result, checks, shown, context.provenance(used, assessment.as_of, result, checks, shown))
+            EventPage(result, checks, shown, context.provenance(rows, assessment.as_of, result, checks, shown))
         )
     return sorted(pages, key=lambda page: page.result.event)

@@ -175,6 +175,8 @@ def test_commands_show_blocks_events_and_calibrations(shell: Shell) -> None:
     assert name in shell.err
     shell("trace", "--event", name, "--meter", "M1")
     assert shell.code == 2
+    late = next(event["event"] for event in listed["events"] if event["kind"] == "calibration")
+    assert shell.json("trace", "--event", late)["last_good_at"] is None
     # decisions are events of the chain, and pages tell
     shell("verify")
     assert shell.code == 0, shell.err

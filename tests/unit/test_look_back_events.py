@@ -9,12 +9,17 @@ import pytest
 from scenario import Scenario, at
 
 from pipeline.history.chain import GENESIS_HASH, Event
+from pipeline.history.store import History
 from pipeline.metrology.look_back import risk_of_error
-from pipeline.settings import Settings
+from pipeline.settings import Settings, find_workspace
+from pipeline.steps.assess import assess
 from pipeline.steps.event_lots import events_of
+from pipeline.steps.event_pages import event_pages
 from pipeline.steps.trace import trace
 
 if TYPE_CHECKING:
+    from workspace_files import Shell
+
     from schemas.look_back import EventResult
 
 LOTS = "lot,product,material,specification,supplier,shipped_on\n" + "".join(
@@ -196,6 +201,18 @@ def test_a_check_that_came_too_late_is_an_event() -> None:
     assert not event.disposed
     # one that is not due yet is none
     assert not events_of(Scenario(lots=LOTS).check("07:00").lot("07:30", lot="L1").assess("09:00"), [])
+
+
+def test_the_run_before_an_overdue_check_is_shown_as_before(shell: Shell) -> None:
+    shell.make(lots=LOTS)
+    shell.load(shell.put("a.csv", Scenario().check("07:00").lot("07:30", lot="L1").check("23:00")))
+    place = find_workspace(shell.root)
+    with History.open(place.history) as history:
+        found = assess(history, place.settings, as_of=None)
+        (page,) = event_pages(place, found, history, history.sources())
+    assert page.result.kind == "check_overdue"
+    assert page.checks.select("part", "at").rows() == [("before", at("07:00:10")), ("after", at("23:00:10"))]
+    assert page.provenance.files["readings"].to_list() == [9]
 
 
 CALIBRATIONS = (
