@@ -59,6 +59,6 @@ def evidence_flags(meter: str, assessment: Assessment) -> list[str]:
     )
     for block, count in late.group_by("block").agg(pl.len()).sort("block").iter_rows():
         flags.append(
-            f"block_used_overdue: {count} checks on block {block} used a certificate that was overdue at the time"
+            f"block_used_overdue: {count} {'check' if count == 1 else 'checks'} on block {block} used a certificate that was overdue at the time"
         )
     return flags
