@@ -210,7 +210,7 @@ def test_a_plan_goes_out_and_comes_back_as_an_export(
 def test_wrong_names_are_said(demo: Workspace, capsys: pytest.CaptureFixture[str]) -> None:
     place = ["--workspace", str(demo.root)]
     for words, said in (
-        (["supplier", "Ostrovald"], "Known: Brimhavel Rolling"),
+        (["supplier", "Ostrovald"], "Known: Askelund Rod, Brimhavel Rolling"),
         (["process", "bars"], "No lot of product or line 'bars'"),
         (["record", "process", "--product", "copper bar", "--by", "A", "--why", "b"], "streams fit; name one by"),
         (["record", "process", "--product", "nothing", "--by", "A", "--why", "b"], "0 streams fit"),
