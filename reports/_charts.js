@@ -168,7 +168,7 @@
       const line = (x1, y1, x2, y2, colour) => this.own.append(make("line", { x1, y1, x2, y2, stroke: `var(--${colour})` }));
       line(left, bottom + 0.5, left + width, bottom + 0.5, "inner");
       if (data.axes[0])
-        for (const [value, word] of ticks(this.view[0], this.view[1], data.format ? 6 : 9, !!data.format)) {
+        for (const [value, word] of ticks(this.view[0], this.view[1], data.timed ? 6 : 9, !!data.timed)) {
           const x = left + this.x(value);
           line(x, bottom, x, bottom + 4, "inner");
           this.own.append(make("text", { x, y: bottom + 18, fill: "var(--ink)", "text-anchor": "middle" }, word));
@@ -190,7 +190,7 @@
       const [x, y] = data.points[i];
       const parts = [];
       if (data.said && data.said[i]) parts.push(data.said[i]);
-      if (data.axes[0]) parts.push(fill(said.value, { name: data.titles[0], value: data.format ? time(x, 2) : number(x) }));
+      if (data.axes[0]) parts.push(fill(said.value, { name: data.titles[0], value: data.timed ? time(x, 2) : number(x) }));
       else if (data.places.length && !(data.said && data.said[i]))
         parts.push(data.places.reduce((a, b) => (Math.abs(b[0] - x) < Math.abs(a[0] - x) ? b : a))[1]);
       if (data.axes[1]) parts.push(fill(said.value, { name: data.titles[1], value: number(y) }));
@@ -359,7 +359,7 @@
       const [across, up] = chart.data.titles.map((title) => ranges[title]);
       const within = (value, range) => !range || (value >= range[0] && value <= range[1]);
       // two charts that count different things share no numbers, only a time
-      const shared = source && source.data.keys && chart.data.keys && !byKeys ? across && chart.data.format : across || up;
+      const shared = source && source.data.keys && chart.data.keys && !byKeys ? across && chart.data.timed : across || up;
       const linked = source && (chart === source || byKeys || shared);
       chart.points.forEach((mark, i) => {
         const [x, y] = chart.data.points[i];
@@ -383,7 +383,9 @@
     const svg = frame && frame.querySelector("svg");
     const data = frame && frame.querySelector("script");
     if (!svg || !data) continue;
-    const values = JSON.parse(data.textContent);
+    const values = { places: [], ...JSON.parse(data.textContent) };
+    if (values.timed) for (const point of values.points) point[0] += values.start;
+    if (values.keys === "x") values.keys = values.points.map((point) => point[0]);
     if (values.points.length !== svg.querySelectorAll(".points > *").length) continue;
     if (!values.points.length && !svg.querySelector(".rects")) continue;
     charts.push(new Chart(figure, frame, svg, values));

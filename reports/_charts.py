@@ -9,6 +9,7 @@ measuring text is most of what a chart costs. Geometry is fixed, so the same dat
 from __future__ import annotations
 
 import json
+import math
 import re
 from collections import Counter
 from dataclasses import dataclass, field
@@ -257,22 +258,27 @@ def _values(plot: Plot) -> Html:
 
     Nothing in it is ever run.
     """
-    points = plot.points
-    said = [point.get("said", "") for point in points]
-    keys = [int(key) if (key := point.get("key", "")).isdecimal() else key for point in points]
+    timed = plot.x_format is not None
+    start = math.floor(plot.x_domain[0]) if timed else 0
+    points = [[_seven(point["x"] - start, timed=timed), _seven(point["y"])] for point in plot.points]
+    said = [point.get("said", "") for point in plot.points]
+    keys = [int(key) if (key := point.get("key", "")).isdecimal() else key for point in plot.points]
     document: Row = {
         "domain": [*plot.x_domain, *plot.y_domain],
         "area": [_LEFT, _TOP, WIDTH, plot.height],
-        "format": plot.x_format or "",
-        "axes": [plot.x_axis, plot.y_axis],
+        "axes": [int(plot.x_axis), int(plot.y_axis)],
         "titles": [plot.x_title, plot.y_title],
-        "places": [[x, name] for x, name in plot.names_below],
-        "points": [[_seven(point["x"], timed=plot.x_format is not None), _seven(point["y"])] for point in points],
+        "points": points,
     }
+    if timed:
+        document |= {"timed": 1, "start": start}
+    if plot.names_below:
+        document["places"] = [[x, name] for x, name in plot.names_below]
     if any(said):
         document["said"] = said
     if any(key != "" for key in keys):
-        document |= {"keys": keys, "set": plot.keys_of}
+        # most charts over a number are keyed by that number
+        document |= {"keys": "x" if keys == [x for x, _ in points] else keys, "set": plot.keys_of}
     return data_block(document)
 
 
@@ -294,10 +300,13 @@ def _words(plot: Plot, ticks: dict[str, list[tuple[float, str]]]) -> Html:
 
     def word(x: float, y: float, name: str, colour: str, anchor: str | None = None, *, halo: bool = False) -> Html:
         return element(
-            "text", name, x=f"{x:.1f}", y=f"{y:.1f}", fill=f"var(--{colour})", text_anchor=anchor,
+            "text", name, x=_short(x), y=_short(y), fill=f"var(--{colour})", text_anchor=anchor,
             stroke="var(--paper)" if halo else None, stroke_width="4" if halo else None,
             paint_order="stroke" if halo else None, font_weight="bold" if halo else None,
         )  # fmt: skip
+
+    def tick(x: float, y: float, name: str) -> Html:
+        return element("text", name, x=_short(x), y=_short(y))
 
     def group(kind: str, names: Iterable[Html]) -> Html:
         return element("g", *names, class_=kind)
@@ -309,10 +318,12 @@ def _words(plot: Plot, ticks: dict[str, list[tuple[float, str]]]) -> Html:
         [
             word(2, 12, plot.y_title, "soft"),
             word(_LEFT, _TOP + plot.height + 40, plot.x_title, "soft"),
-            group("ticks", [
-                *(word(across(x), bottom, name, "ink", "middle") for x, name in ticks["x"]),
-                *(word(_LEFT - 8, down(y) + 4, name, "ink", "end") for y, name in ticks["y"]),
-            ]),
+            element(
+                "g",
+                *(tick(across(x), bottom, name) for x, name in ticks["x"]),
+                element("g", *(tick(_LEFT - 8, down(y) + 4, name) for y, name in ticks["y"]), text_anchor="end"),
+                class_="ticks", fill="var(--ink)", text_anchor="middle",
+            ),
             group("below", (word(across(x), bottom, name, "ink", "middle") for x, name in plot.names_below)),
             group("inside", [
                 *(word(across(x), down(y), name, colour) for x, y, name, colour in plot.notes),
@@ -332,6 +343,13 @@ def _words(plot: Plot, ticks: dict[str, list[tuple[float, str]]]) -> Html:
 
 
 _GAP = 15.0
+
+
+def _short(place: float) -> str:
+    """Return a place in tenths of a pixel."""
+    return f"{place:.1f}".removesuffix(".0")
+
+
 _PIECE = re.compile(r"<[^>]*>|[^<]+")
 _ATTRIBUTE = re.compile(r' ([A-Za-z][A-Za-z0-9:-]*)="([^"]*)"')
 _KEPT = {"d", "transform", "fill", "stroke", "stroke-width", "stroke-dasharray", "text-anchor", "font-weight", "x2", "y2",
@@ -341,8 +359,6 @@ _PLAIN = {("opacity", "1"), ("stroke-width", "1"), ("font-size", "12px"), ("text
 """Values that are the default, or stand on the outer element."""
 _LONG = re.compile(r"-?\d+\.\d\d+")
 _ELEMENTS = {"g", "path", "line", "text", "rect"}
-_OF_ALL = ' stroke-width="1.4"'
-"""What all points have in common stands on their group."""
 _GROUP = re.compile(r'class="[^"]*role-(?:axis"|mark layer_(\d+)_marks")')
 _EMPTY_GROUP = re.compile(r"<g(?: [^>]*)?></g>")
 _BARE_GROUP = re.compile(r"<g>((?:<(?:path|line|text|rect)[^>]*/>|<text[^>]*>[^<]*</text>)*)</g>")
@@ -376,7 +392,7 @@ def _clean(drawn: str, layers: tuple[str, ...] = ()) -> Html:
         if name[1] == "g" and (found := _GROUP.search(piece)):
             number = int(found[1] or -1)
             layer = layers[number] if 0 <= number < len(layers) else "axis"
-            kind = f' class="{layer}"' + (_OF_ALL if layer == "points" else "")
+            kind = f' class="{layer}"'
         if name[1] == "path" and not {"fill", "stroke"} & {key for key, value in attributes if value != "none"}:
             continue  # ground and frame of a group, drawn with nothing
         kept.append(
@@ -384,18 +400,32 @@ def _clean(drawn: str, layers: tuple[str, ...] = ()) -> Html:
             + "".join(
                 f' {key}="{_LONG.sub(_rounded, value)}"'
                 for key, value in attributes
-                if key in _KEPT
-                and (key, value) not in _PLAIN
-                and not (name[1] == "path" and f' {key}="{value}"' == _OF_ALL)
+                if key in _KEPT and (key, value) not in _PLAIN
             )
             + ("/>" if piece.endswith("/>") else ">")
         )
     cleaned = _CIRCLE.sub(r'd="M\1,0a\1,\1,0,1,1,0-.01z"', _POINTS.sub(_hoisted, "".join(kept)))
+    cleaned = _AXIS.sub(_one_path, cleaned)
     while True:
         fewer = _BARE_GROUP.sub(r"\1", _EMPTY_GROUP.sub("", cleaned))
         if fewer == cleaned:
             return Html(cleaned)
         cleaned = fewer
+
+
+_AXIS = re.compile(r'(<g class="axis"><g[^>]*>(?:<g>)*)((?:<line[^>]*/>)+)')
+_LINE = re.compile(
+    r'<line(?: transform="translate\(([^,]*),([^)]*)\)")?(?: x2="([^"]*)")?(?: y2="([^"]*)")? stroke="([^"]*)"/>'
+)
+
+
+def _one_path(axis: re.Match[str]) -> str:
+    """Write the ticks or the grid of an axis, lines of one colour, as one path."""
+    lines = _LINE.findall(axis[2])
+    if len(lines) < 2 or len(lines) != axis[2].count("<line") or len({line[4] for line in lines}) != 1:
+        return axis[0]
+    drawn = "".join(f"M{x or 0},{y or 0}l{dx or 0},{dy or 0}" for x, y, dx, dy, _ in lines)
+    return f'{axis[1]}<path d="{drawn}" stroke="{lines[0][4]}"/>'
 
 
 _POINTS = re.compile(r'<g class="points">(.*?)</g>')

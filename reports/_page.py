@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
+from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -75,8 +76,25 @@ def glyph(state: str) -> Html:
     return element("svg", element("use", href=f"#shape-{name}"), viewBox="0 0 24 24", aria_hidden="true")
 
 
-def _shapes() -> Html:
-    """Return the shapes that :func:`glyph` refers to."""
+_MARK = re.compile(r'<path transform="(translate\([0-9.,-]+\))" d="([^"]{20,80})"')
+_OFTEN = 12
+
+
+def _marks_once(sheet: Html) -> tuple[Html, list[Html]]:
+    """Draw the shape of marks that come again and again in the charts of a page once, and refer to it."""
+    often = [shape for shape, count in Counter(d for _, d in _MARK.findall(sheet)).items() if count >= _OFTEN]
+    names = {shape: f"m{place}" for place, shape in enumerate(sorted(often))}
+
+    def refer(mark: re.Match[str]) -> str:
+        name = names.get(mark[2])
+        return mark[0] if name is None else f'<use href="#{name}" transform="{mark[1]}"'
+
+    defined = [element("path", id=name, d=shape) for shape, name in names.items()]
+    return Html(_MARK.sub(refer, sheet)), defined
+
+
+def _shapes(marks: Sequence[Html] = ()) -> Html:
+    """Return the shapes that :func:`glyph` and the marks of charts refer to."""
     return element(
         "svg",
         join(
@@ -88,6 +106,7 @@ def _shapes() -> Html:
             )
             for name, path in _GLYPHS.items()
         ),
+        element("defs", *marks) if marks else None,
         width=0,
         height=0,
         class_="shapes",
@@ -270,9 +289,12 @@ def document(
         element("link", rel="icon", href="data:,"),
         join(element("style", Html(style)) for style in styles),
     )
+    sheet, marks = _marks_once(sheet)
     skip = element("a", words.FRAGMENT["skip"], class_="skip", href="#main")
     run = join(join([data, Html(f"<script>{script}</script>")]) for script, data in scripts)
-    return f"<!doctype html>\n{element('html', top, element('body', skip, _shapes(), sheet, run), lang=language())}\n"
+    return (
+        f"<!doctype html>\n{element('html', top, element('body', skip, _shapes(marks), sheet, run), lang=language())}\n"
+    )
 
 
 def _crumbs(here: str, head: Masthead) -> Html | None:

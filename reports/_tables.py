@@ -97,7 +97,7 @@ def table(
         )
         for column in columns
     )
-    classes = [f' class="{column.kind}"' if column.kind else "" for column in columns]
+    classes = [f" class={column.kind}" if column.kind else "" for column in columns]  # one letter needs no quotes
     body: list[str] = []
     named: set[str | None] = {None}
     for place, row in enumerate(rows):

@@ -107,11 +107,11 @@ def test_a_chart_can_be_read_by_keyboard_alone(lot: Any) -> None:
 
 def test_charts_of_one_block_are_linked_and_those_of_another_are_not(visit: Any, written: dict[str, Path]) -> None:
     page = visit(written["meter suspended"], height=1400).page
-    page.locator("figure").first.scroll_into_view_if_needed()
-    drag(page, page.locator("figure svg").first, 0.2, 0.4)
-    found = dim(page)
-    assert found[0] == found[1] == found[2] > 0
-    assert found[3:] == [0, 0, 0]
+    page.locator("#figure-control-1").scroll_into_view_if_needed()
+    drag(page, page.locator("#figure-control-1 svg").first, 0.2, 0.4)
+    same = [page.locator(f"#figure-{kind}-1 .dim").count() for kind in ("control", "bias", "within")]
+    assert same[0] == same[1] == same[2] > 0
+    assert page.locator("#figure-control-2 .dim").count() == page.locator("#figure-within-2 .dim").count() == 0
 
 
 def test_bars_are_linked_by_their_quantity(visit: Any, written: dict[str, Path]) -> None:

@@ -25,7 +25,7 @@ MEASURE = """() => {
     handlers: [...document.querySelectorAll("*")].filter((e) => [...e.attributes].some((a) => /^on|^style$/.test(a.name))).length,
     foreign: document.querySelectorAll("img,iframe,object,embed,form,base,video,audio,foreignObject,script[src]").length,
     charts: [...document.querySelectorAll(".chart > svg")].map((e) => [box(e).width, box(e).height]),
-    marks: document.querySelectorAll(".chart path").length,
+    marks: document.querySelectorAll(".chart .points > *, .chart .segments > *").length,
     word: document.querySelector(".word")?.textContent ?? "",
     overflow: document.documentElement.scrollWidth - document.documentElement.clientWidth,
     verdict_top: document.querySelector(".verdict") ? box(document.querySelector(".verdict")).top : 0,

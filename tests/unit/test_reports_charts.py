@@ -97,6 +97,16 @@ def test_cleaning_keeps_what_draws_and_drops_the_rest() -> None:
     assert _charts._clean(drawn) == '<g transform="translate(1.2,2)"><path d="M0,0h1v1Z" stroke="red"/></g>'
 
 
+def test_the_look_of_most_marks_stands_once_on_their_group() -> None:
+    made = plot()
+    for x in range(1, 10):
+        made.point(x, 58, "circle", "point")
+    (group,) = re.findall(r'<g class="points"([^>]*)>(.*?)</g>', svg(made, "chart"))
+    assert group[0].count("var(--point)") == 1
+    assert group[1].count("var(--point)") == 0
+    assert group[1].count("var(--flag)") == 2
+
+
 def test_the_template_is_declared_once_for_charts_that_differ_in_data_only() -> None:
     svg(plot(), "chart")
     before = _charts._template.cache_info().misses
@@ -122,7 +132,7 @@ def test_times_are_drawn_as_given() -> None:
     made = Plot((0.0, day), (0.0, 1.0), "Time", "MS/m", x_format="%Y-%m-%d %H:%M")
     made.point(day / 2, 0.5, "circle", "point")
     html = svg(made, "chart")
-    assert re.search(r'<text x="386.0"[^>]*>1970-01-01 12:00<', html)  # 66 left of the plot, and half of 640
+    assert re.search(r'<text x="386"[^>]*>1970-01-01 12:00<', html)  # 66 left of the plot, and half of 640
     assert 'transform="translate(320,125)"' in html
 
 

@@ -24,7 +24,7 @@ from reports._scripts import CHARTS, INDEX_FILTER
 ELEMENTS = {
     "html", "head", "meta", "title", "link", "style", "body", "div", "header", "main", "footer", "section", "p", "a", "h1", "h2",
     "h3", "ul", "ol", "li", "dl", "dt", "dd", "table", "caption", "thead", "tbody", "tr", "th", "td", "figure", "figcaption", "b",
-    "small", "span", "bdi", "svg", "g", "path", "line", "text", "rect", "symbol", "use", "nav", "script",
+    "small", "span", "bdi", "svg", "g", "path", "line", "text", "rect", "symbol", "use", "nav", "script", "defs",
 }  # fmt: skip
 ATTRIBUTES = {
     "lang", "charset", "http-equiv", "content", "name", "rel", "href", "class", "id", "scope", "tabindex", "role", "aria-label",
