@@ -12,7 +12,7 @@ from reports._lot_map import positions_map, spot_map
 from reports._markup import Html, element, join, shorten
 from reports._numbers import compact, decimals_for, finite, fixed, percent, significant
 from reports._page import section
-from reports._tables import Heading, table
+from reports._tables import Heading, caption, table
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -138,9 +138,10 @@ def suspects_section(
         for value in detail.values
     ]  # fmt: skip
     number = len(rows)
+    hidden = any(value.statistic < value.critical for value in detail.values)
     told = say["suspects"].format(n=f"{number} value" + ("" if number == 1 else "s"))
     return section(
         "suspects", element("p", told), element("p", tested),
-        table(numbered.table(), "suspects", words.TABLE["suspects"], columns, rows),
+        table(numbered.table(), "suspects", caption(words.TABLE["suspects"], say["hidden"] if hidden else ""), columns, rows),
         heading=words.HEADING["suspects"], wide=True,
     )  # fmt: skip

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from math import sqrt
+from statistics import median
 from typing import TYPE_CHECKING, Any
 
 from reports import _words_lot_detail as words
@@ -41,30 +42,29 @@ def _shade(deviation: float, scale: float | None) -> tuple[str, float, str]:
 
 
 def _scale(result: LotResult, spots: pl.DataFrame) -> float | None:
-    """Return the standard deviation of a spot mean about the mean of its part, as repeatability gives it."""
+    """Return the standard deviation of the difference of two spot means, as repeatability gives it."""
     repeatability = finite(result.repeatability)
-    if not repeatability or not spots.height or not result.parts:
+    if not repeatability or not spots.height:
         return None
     repeats = float(spots["readings"].median() or 1.0)  # type: ignore[arg-type]
-    per_part = max(spots.height / result.parts, 1.0)
-    return repeatability / sqrt(repeats) * sqrt(1.0 - 1.0 / per_part) or None
+    return repeatability * sqrt(2.0 / repeats)
 
 
 def _differences(spots: pl.DataFrame) -> dict[str, dict[str, float]]:
-    """Return the difference of each named spot from the mean of its part, by part and spot, parts in order."""
+    """Return the difference of each named spot from the middle one of its part, so that a soft spot stands alone; parts in order."""
     found: dict[str, dict[str, float]] = {}
     for (part,), rows in spots.sort("part_order", "part", "spot", "mean", nulls_last=True).group_by(
         "part", maintain_order=True
     ):
         known = {str(spot): mean for spot, mean in rows.select("spot", "mean").iter_rows() if spot is not None}
         if len(known) > 1:
-            centre = sum(known.values()) / len(known)
+            centre = median(known.values())
             found["" if part is None else str(part)] = {spot: mean - centre for spot, mean in known.items()}
     return found
 
 
 def spot_map(result: LotResult, spots: pl.DataFrame, label: str) -> Map | None:
-    """Draw the spots of every part as differences from the mean of the part.
+    """Draw the spots of every part as differences from the median of the part.
 
     Parameters
     ----------
@@ -91,7 +91,7 @@ def spot_map(result: LotResult, spots: pl.DataFrame, label: str) -> Map | None:
     width = min(_WIDTH / len(shown), 64.0)
     widest = max(abs(d) for of_part in differences.values() for d in of_part.values())
     decimals = decimals_for(widest or None)
-    room = width >= 7.2 * (decimals + 4)
+    room = width >= 7.2 * (decimals + 3.5)
     cells: list[Html] = []
     for row, spot in enumerate(names):
         y = _TOP + row * _HEIGHT
@@ -105,7 +105,7 @@ def spot_map(result: LotResult, spots: pl.DataFrame, label: str) -> Map | None:
             cells.append(_cell(x, y, width, colour, opacity))
             written = fixed(difference, decimals, sign=True) if room else ""
             if written or mark:
-                cells.append(_text(x + width / 2, y + 17, f"{mark}{written}", "middle", bold=bool(mark)))
+                cells.append(_text(x + width / 2, y + 17, f"{mark}{written}", "middle"))
     step = max(1, round(30 / width + 0.49))
     bottom = _TOP + len(names) * _HEIGHT
     for column, part in enumerate(shown):
@@ -175,9 +175,7 @@ def positions_map(result: LotResult, spots: pl.DataFrame, label: str) -> Html | 
         times = sqrt(counts[name])
         colour, opacity, mark = _shade(means[name], scale / times if scale else None)
         drawn.append(_cell(left - 27, top - 13, 54, colour, opacity))
-        drawn.append(
-            _text(left, top + 4, f"{mark}{fixed(means[name], decimals, sign=True)}", "middle", bold=bool(mark))
-        )
+        drawn.append(_text(left, top + 4, f"{mark}{fixed(means[name], decimals, sign=True)}", "middle"))
     return _whole(drawn, _TOP + 46 + span[1] * unit, label)
 
 
@@ -188,10 +186,9 @@ def _cell(x: float, y: float, width: float, colour: str, opacity: float) -> Html
     )
 
 
-def _text(x: float, y: float, name: str, anchor: str, *, colour: str = "ink", bold: bool = False) -> Html:
+def _text(x: float, y: float, name: str, anchor: str, *, colour: str = "ink") -> Html:
     return element(
         "text", name, x=f"{x:.1f}", y=f"{y:.1f}", fill=f"var(--{colour})", text_anchor=anchor,
-        font_weight="bold" if bold else None,
     )  # fmt: skip
 
 

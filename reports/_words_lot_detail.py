@@ -79,6 +79,8 @@ SAY = {
     "no_suspects": "No value is outlying.",
     "suspects": "The tests point at {n}. They are shown, and every one stays in every figure: only a person leaves a reading out, with a "
     "reason (annealog record exclusion). In normal lots each level gets a pointer by chance in about 5 of 100.",
+    "hidden": "The generalised test counts up to its last step above the critical value: a value whose statistic lies below it was hidden "
+    "by the others.",
     "tested": "Tested, two-sided at {significance} a level: part means ({part}), spots against their part ({spot}), readings against "
     "their spot ({reading}). Part means by Grubbs and by the generalised test for many outliers, the others by the generalised test.",
     "accepted": "The plan accepts the lot: {rule}.", "not_accepted": "The plan does not accept the lot: {rule}.",
@@ -152,10 +154,10 @@ PLAN = {
 }  # fmt: skip
 
 FIGURE = {
-    "map": "Spot means as differences from the mean of their part, in {unit}: one column a part, one row a spot.",
-    "map_key": "Arrow: more than 3 standard deviations of a spot mean off. The darker, the further; red below, blue above.",
+    "map": "Spot means as differences from the middle one of their part (median), in {unit}: one column a part, one row a spot.",
+    "map_key": "Arrow: off by more than 3 standard deviations of the difference of two spot means. The darker, the further; red below, blue above.",
     "map_thinned": "{shown} of {total} parts are drawn, every one with a marked spot among them.",
-    "positions": "Spots at their places on the part, with the mean difference from the mean of the part over all parts, in {unit}.",
+    "positions": "Spots at their places on the part, with the mean difference from the median of the part over all parts, in {unit}.",
     "curve": "Chance that the plan of {n} parts and k = {k} accepts a lot, one limit, by the fraction truly beyond it.",
     "curve_key": "Circles: 95, 50 and 10 percent chance.",
     "curve_x": "Truly beyond the limit, percent", "curve_y": "Chance of acceptance, percent", "at": "{chance} % at {value} %",
