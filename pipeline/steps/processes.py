@@ -133,6 +133,9 @@ def _result(name: str, kind: str, streams: list[StreamResult], assessment: Asses
     if others and state in ("out_of_control", "watch"):
         calm = sum(stream.state == "in_control" for stream in streams)
         reasons.append(f"{calm} of {len(streams)} streams are in control.")
+    unknown = sum(stream.state == "not_assessed" for stream in streams)
+    if unknown and state != "not_assessed":
+        reasons.append(f"{unknown} of {len(streams)} streams cannot be judged yet: too few subgroups for limits.")
     rules = chart_rules(settings)
     return ProcessResult(
         process=name,

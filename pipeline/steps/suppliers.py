@@ -306,6 +306,9 @@ def _result(
                 f"({change.previous_at.astimezone(settings.zone):%Y-%m-%d}) and {change.subgroup} "
                 f"({change.at.astimezone(settings.zone):%Y-%m-%d}), by {change.shift:+.3g} {settings.unit}."
             )
+    unknown = [material.material for material in materials if material.stream.state == "not_assessed"]
+    if unknown and state != "not_assessed":
+        reasons.append(f"The level of {_names(unknown)} cannot be judged yet: too few lots for limits.")
     if counts["rejected"] or counts["held"]:
         waiting = lots.filter(pl.col("verdict").is_in(["reject", "hold"]))["lot"].to_list()
         reasons.append(
