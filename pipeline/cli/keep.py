@@ -1,4 +1,4 @@
-"""Commands that keep a workspace whole: verify, backup, restore."""
+"""Commands that keep a workspace whole: verify, backup, restore, rebuild."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from pipeline.cli import output
-from pipeline.cli.options import DryRun, Json, WorkspaceOption, workspace_at
+from pipeline.cli.options import By, DryRun, Json, Why, WorkspaceOption, workspace_at
 
 __all__ = ["add_to"]
 
@@ -27,11 +27,16 @@ def verify(workspace: WorkspaceOption = None, json: Json = False) -> None:
         console = output.out()
         for problem in report.problems:
             console.print(output.plain(problem))
+        for note in report.notes:
+            console.print(output.plain(f"note: {note}"))
         console.print(
             f"{report.files} raw files, {report.events} events, {report.readings} readings, {report.quarantined} quarantined "
             f"lines: {'all agree' if not report.problems else f'{len(report.problems)} do not agree'}."
         )
         console.print(f"Head of the chain: {report.chain_head}")
+        console.print(f"Content: {report.content}")
+        if report.problems:
+            console.print("No verdict is given on what does not agree until it was mended and verify finds it whole.")
     raise typer.Exit(6 if report.problems else 0)
 
 
@@ -80,7 +85,51 @@ def restore(
         output.out().print(f"{count} files restored into {folder}; all agree with their hashes. Next: annealog verify")
 
 
+def rebuild(
+    take: Annotated[
+        bool, typer.Option("--take", help="Put the rebuilt history in the place of the present one (--by, --why).")
+    ] = False,
+    by: By = "",
+    why: Why = "",
+    dry_run: DryRun = False,
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
+    """Build a new history from the journal and the raw archive; the present one is not touched.
+
+    Example: annealog rebuild
+    """
+    from pipeline.steps import rebuild as building
+
+    place = workspace_at(workspace)
+    if dry_run:
+        output.would("build a new history from the journal and the raw archive", json=json)
+        return
+    if take:
+        kept = building.take(place, by=by, why=why)
+        if json:
+            output.print_json({"history": str(place.history), "before": str(kept)})
+        else:
+            output.out().print(f"{place.history} is the rebuilt history; the one before is kept in {kept}.")
+        return
+    report = building.rebuild(place)
+    if json:
+        output.print_json({name: getattr(report, name) for name in report.__slots__} | {"path": str(report.path)})
+        return
+    console = output.out()
+    console.print(f"{report.path}: {report.events} events, {report.files} files, {report.readings} readings.")
+    console.print(f"Content: {report.content}")
+    console.print(
+        {
+            True: "It equals the present history.",
+            False: "It differs from the present history. Run: annealog verify",
+            None: "The present history cannot be read, so the two cannot be compared.",
+        }[report.same]
+    )
+    console.print("To take it: annealog rebuild --take --by NAME --why TEXT")
+
+
 def add_to(app: typer.Typer) -> None:
     """Add the commands."""
-    for command in (verify, backup, restore):
+    for command in (verify, backup, restore, rebuild):
         app.command(help=command.__doc__)(command)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from datetime import UTC, datetime, time
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -52,10 +53,16 @@ Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="Why.")]
 
 
 def workspace_at(folder: Path | None) -> Workspace:
-    """Return the workspace of an option, or of the current folder."""
+    """Return the workspace of an option, or of the current folder, where its history may lie there."""
     from pipeline.settings import find_workspace
+    from pipeline.steps.place import check_place, open_to_all
 
-    return find_workspace(folder or Path.cwd())
+    workspace = find_workspace(folder or Path.cwd())
+    check_place(workspace)
+    for path in open_to_all(workspace):
+        # before anything else is imported, and so not through `output`
+        print(f"note: everybody on this computer may change {path}. Narrow it: chmod o-w {path}", file=sys.stderr)  # noqa: T201
+    return workspace
 
 
 def moment(text: str | None, workspace: Workspace) -> datetime | None:

@@ -22,7 +22,7 @@ from pipeline.cli.options import (
     moment,
     workspace_at,
 )
-from pipeline.errors import UsageError
+from pipeline.errors import EnvironmentProblem, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -71,6 +71,7 @@ def demo(
 
             workspace.root.mkdir(parents=True, exist_ok=True)
             report, pages = run_demo(workspace, {}, callbacks)
+    _keep_snapshot(workspace_at(workspace.root), first=True)
     _show_demo(workspace_at(workspace.root), report, pages, json=json)
     # the demo is a tour: it holds and rejects on purpose, so its success is 0
 
@@ -184,11 +185,24 @@ def load(
             from pipeline.flows import run_load
 
             report = run_load(place, files, given, callbacks)
+    if not dry_run:
+        _keep_snapshot(place)
     if json:
         output.print_json(output.load_document(report))
     else:
         output.print_load(report)
     raise typer.Exit(_of(report))
+
+
+def _keep_snapshot(place: Workspace, *, first: bool = False) -> None:
+    """Bring the snapshot up to date, where the workspace has one; a failure is no failure of what was done before."""
+    from pipeline.steps.snapshot import publish_snapshot
+
+    if first or (place.root / "snapshot").is_dir():
+        try:
+            publish_snapshot(place)
+        except EnvironmentProblem as error:
+            output.note(str(error))
 
 
 def render(

@@ -34,9 +34,9 @@ def _folder(history: Path) -> Path:
 
 
 def signature(history: Path) -> list[int]:
-    """Return what tells whether the files of the history were written since: sizes and times of file and log."""
+    """Return what tells whether anything was written since: sizes and times of file, log and findings of `verify`."""
     found = []
-    for path in (history, history.with_name(history.name + ".wal")):
+    for path in (history, history.with_name(history.name + ".wal"), history.parent / "findings.json"):
         try:
             state = path.stat()
             found += [state.st_size, state.st_mtime_ns]
@@ -84,6 +84,13 @@ class Snapshot:
     def fresh(self, history: Path) -> bool:
         """Whether the history was not written since."""
         return bool(self.manifest["history"] == signature(history))
+
+    def whole(self) -> bool:
+        """Whether every file is there and agrees with its hash."""
+        try:
+            return all(_sha256(self.root / name) == digest for name, digest in self.manifest["files"].items())
+        except OSError:
+            return False
 
     def _read(self, name: str) -> Path:
         path = self.root / name
@@ -138,7 +145,7 @@ def _parts(
 ) -> tuple[list[dict[str, Any]], dict[str, str]]:
     """Return the parts that hold all readings, writing one for those of files loaded since the snapshot before."""
     old: list[dict[str, Any]] = [] if before is None else list(before.manifest["parts"])
-    while old and not (root / old[-1]["file"]).is_file():
+    if before is not None and not before.whole():
         old = []
     last = old[-1]["to"] if old else 0
     if old and (old[-1].get("total") != history.readings_up_to(last) or len(old) >= _MOST_PARTS):
@@ -184,7 +191,8 @@ def publish(history: History, path: Path, documents: dict[str, Any], *, now: dat
     root = _folder(path)
     before = Snapshot.current(path)
     moment = now or datetime.now(UTC)
-    number = int(before.folder.name.split("-")[0]) + 1 if before is not None else 1
+    numbers = [int(item.name.partition("-")[0]) for item in root.glob("[0-9]*-*")]
+    number = max(numbers, default=0) + 1
     folder = root / f"{number:07}-{os.getpid()}"
     try:
         folder.mkdir(parents=True)

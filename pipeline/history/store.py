@@ -11,6 +11,7 @@ import contextlib
 import hashlib
 import json
 import logging
+import os
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Self, cast
 
@@ -25,7 +26,7 @@ from pipeline.history.snapshot import Snapshot
 from schemas.tables import BASELINE, EVENT, FATES, READING
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
     from pathlib import Path
 
 __all__ = ["History"]
@@ -39,6 +40,7 @@ SLOT_COLUMNS = (
 _BATCH = 250_000
 """Rows fetched at a time: their text stands in memory twice before it becomes categories."""
 _log = logging.getLogger(__name__)
+_DAMAGE = (duckdb.IOException, duckdb.FatalException, duckdb.InternalException, duckdb.SerializationException)
 _PATIENCE_S = 0.5
 """How long a reader waits for a history in use where there is a snapshot to read instead."""
 
@@ -117,9 +119,12 @@ class History:
                 path.parent.mkdir(parents=True, exist_ok=True)
             except OSError as error:
                 raise EnvironmentProblem(f"Cannot make {path.parent}: {error.strerror}.") from None
+            cls._create(path, wait_s)
         published = Snapshot.current(path) if snapshot and not write else None
         if published is not None and published.fresh(path):
-            return cls.of(published, path, None)
+            # one that does not agree with its hashes is left alone
+            with contextlib.suppress(IntegrityProblem):
+                return cls.of(published, path, None)
         try:
             connection = connect(path, write=write, wait_s=wait_s if published is None else min(wait_s, _PATIENCE_S))
         except HistoryBusy as busy:
@@ -142,6 +147,29 @@ class History:
                 ) from None
             raise
         return history
+
+    @classmethod
+    def _create(cls, path: Path, wait_s: float) -> None:
+        """Make an empty history under another name and put it in place whole: a full disk leaves no torn file behind."""
+        part = path.with_name(f".{path.name}.{os.getpid()}.tmp")
+        try:
+            new = cls(connect(part, write=True, wait_s=wait_s), part)
+            try:
+                new._prepare(write=True)
+            finally:
+                with contextlib.suppress(duckdb.Error):
+                    new.close()
+            try:
+                os.link(part, path)  # unlike a rename it leaves what another process made meanwhile
+            except FileExistsError:
+                pass
+            except OSError:  # a file system without links
+                part.replace(path)
+        except OSError as error:
+            raise EnvironmentProblem(f"Cannot make {path}: {error.strerror}.") from None
+        finally:
+            part.unlink(missing_ok=True)
+            part.with_name(part.name + ".wal").unlink(missing_ok=True)
 
     @classmethod
     def of(cls, published: Snapshot, path: Path, snapshot_of: datetime | None) -> Self:
@@ -209,13 +237,9 @@ class History:
         try:
             yield
             self._run("COMMIT")
-        except BaseException as error:
-            with contextlib.suppress(duckdb.Error):
+        except BaseException:
+            with contextlib.suppress(duckdb.Error, EnvironmentProblem, IntegrityProblem):
                 self._run("ROLLBACK")
-            if isinstance(error, duckdb.Error) and full_disk(error):
-                raise EnvironmentProblem(
-                    f"The disk of {self.path} is full; nothing of this file was loaded. Free some space and load again."
-                ) from None
             raise
         self._keep_journal()
 
@@ -227,14 +251,7 @@ class History:
         EnvironmentProblem
             If the disk is full; what was committed stays in the log and is there when the history is opened again.
         """
-        try:
-            self._run("CHECKPOINT")
-        except duckdb.Error as error:
-            if full_disk(error):
-                raise EnvironmentProblem(
-                    f"The disk of {self.path} is full. What was loaded so far is kept; free some space and load again."
-                ) from None
-            raise
+        self._run("CHECKPOINT")
 
     def _keep_journal(self) -> None:
         """Add to the journal the events that it does not have yet, with what a rebuild needs beside the raw files."""
@@ -269,12 +286,20 @@ class History:
                 if row is not None:
                     journal.keep_text(row[0])
         if kind == "baseline":
-            centres = [item["centre"] for item in subject.get("limits", [subject])]
+            limits = {
+                (item["checks"], item["centre"], item["standard_deviation"])
+                for item in subject.get("limits", [subject])
+            }
             found = self._frame(
-                'SELECT * EXCLUDE "sequence" FROM baseline WHERE meter = ? AND block = ? ORDER BY "sequence"',
-                [subject["meter"], subject["block"]],
-            ).filter(pl.col("centre").is_in(centres))
-            rows = found.unique(maintain_order=True).to_dicts()
+                'SELECT * EXCLUDE "sequence" FROM baseline WHERE meter = ? AND block = ? AND named = ? ORDER BY "sequence"',
+                [subject["meter"], subject["block"], "limits" in subject],
+            )
+            rows = [
+                row
+                for row in found.unique(maintain_order=True).to_dicts()
+                if (row["checks"], row["centre"], row["standard_deviation"]) in limits
+                and row["last_at"].isoformat() == subject.get("last_at", row["last_at"].isoformat())
+            ]
             return {
                 "limits": [
                     {key: v.isoformat() if isinstance(v, datetime) else v for key, v in row.items()} for row in rows
@@ -286,14 +311,33 @@ class History:
 
     def _run(self, sql: str, parameters: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
         """Run a statement and read it to its end: an unread result blocks the connection."""
+        with self._readable():
+            return self._execute(sql, parameters)
+
+    def _execute(self, sql: str, parameters: Sequence[Any]) -> list[tuple[Any, ...]]:
         return self._connection.execute(sql, list(parameters)).fetchall()
 
     def _frame(self, sql: str, parameters: Sequence[Any] = ()) -> pl.DataFrame:
-        return _with_utc(self._connection.sql(sql, params=list(parameters)).pl())
+        with self._readable():
+            return _with_utc(self._connection.sql(sql, params=list(parameters)).pl())
 
     def _one(self, sql: str, parameters: Sequence[Any] = ()) -> tuple[Any, ...] | None:
         rows = self._run(sql, parameters)
         return rows[0] if rows else None
+
+    @contextlib.contextmanager
+    def _readable(self) -> Iterator[None]:
+        """Turn the database's word for a damaged block into ours."""
+        try:
+            yield
+        except Exception as error:  # batches come through another library, with errors of its own
+            if isinstance(error, duckdb.Error) and full_disk(error):
+                raise EnvironmentProblem(
+                    f"The disk of {self.path} is full. What was loaded before is kept; free some space and try again."
+                ) from None
+            if isinstance(error, _DAMAGE) or "Corrupt database" in str(error):
+                raise unreadable(self.path, error) from None
+            raise
 
     @contextlib.contextmanager
     def _registered(self, name: str, frame: pl.DataFrame) -> Iterator[None]:
@@ -327,13 +371,12 @@ class History:
         """
         if name not in self.table_names():
             raise ValueError(f"no table {name!r}")
-        if name != "reading":
-            found: pl.DataFrame = self._connection.sql(f'SELECT * FROM "{name}"').pl()
-        else:
-            found = self._connection.sql(
-                "SELECT * FROM reading WHERE source_id > ? AND source_id <= ? ORDER BY source_id, line, replicate",
-                params=[after, 2**31 - 1 if to is None else to],
-            ).pl()
+        query, parameters = f'SELECT * FROM "{name}"', []
+        if name == "reading":
+            query += " WHERE source_id > ? AND source_id <= ? ORDER BY source_id, line, replicate"
+            parameters = [after, 2**31 - 1 if to is None else to]
+        with self._readable():
+            found: pl.DataFrame = self._connection.sql(query, params=parameters).pl()
         return found
 
     def counts(self) -> dict[str, int]:
@@ -483,12 +526,13 @@ class History:
             frame = self._frame(f"SELECT {names} FROM reading{where}", parameters)
             return frame.with_columns(pl.col(pl.String).exclude("remark").cast(pl.Categorical))
         relation = self._connection.sql(f"SELECT {', '.join(present)} FROM reading{where}", params=list(parameters))
-        batches = [
-            _with_utc(cast("pl.DataFrame", pl.from_arrow(batch))).with_columns(
-                pl.col(pl.String).exclude("remark").cast(pl.Categorical)
-            )
-            for batch in relation.to_arrow_reader(_BATCH)
-        ]
+        with self._readable():
+            batches = [
+                _with_utc(cast("pl.DataFrame", pl.from_arrow(batch))).with_columns(
+                    pl.col(pl.String).exclude("remark").cast(pl.Categorical)
+                )
+                for batch in relation.to_arrow_reader(_BATCH)
+            ]
         frame = pl.concat(batches)
         empty: dict[str, Any] = READING.polars_schema | {"source_id": pl.Int32}
         lacking = [name.strip('"') for name in wanted if name not in present]
@@ -594,12 +638,40 @@ class History:
         sequence, previous = (int(last[0]) + 1, str(last[1])) if last else (1, GENESIS_HASH)
         text = json.dumps(subject, sort_keys=True, ensure_ascii=False, allow_nan=False)
         moment = at.astimezone(UTC)
+        before = self._one('SELECT max("at") FROM event')
+        if before is not None and before[0] is not None and _naive(moment) < before[0]:
+            _log.warning(
+                "The clock of this computer stands before the last event (%s UTC); was it set back? Events keep their "
+                "order by number, not by time. Check the clock.",
+                f"{before[0]:%Y-%m-%d %H:%M:%S}",
+            )
         digest = event_hash(sequence, moment, kind, text, by, why, previous)
         self._run(
             "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
             [sequence, _naive(moment), kind, text, by, why, previous, digest],
         )
         return Event(sequence, moment, kind, subject, by, why, previous, digest)
+
+    def put_event(self, entry: Mapping[str, Any]) -> None:
+        """Put an event of a journal back as it stands there. Call inside a transaction.
+
+        Raises
+        ------
+        IntegrityProblem
+            If it does not follow the one before, or its hash does not agree.
+        """
+        last = self._one('SELECT "sequence", hash FROM event ORDER BY "sequence" DESC LIMIT 1') or (0, GENESIS_HASH)
+        moment = datetime.fromisoformat(entry["at"])
+        parts = [entry[name] for name in ("kind", "subject", "by", "why", "previous_hash")]
+        digest = event_hash(entry["sequence"], moment, *parts)
+        if (entry["sequence"], entry["previous_hash"], entry["hash"]) != (last[0] + 1, last[1], digest):
+            raise IntegrityProblem(
+                f"Event {entry['sequence']} of the journal was changed, or one before it is missing."
+            )
+        self._run(
+            "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            [entry["sequence"], _naive(moment), entry["kind"], *parts[1:], digest],
+        )
 
     def events(self, kind: str | None = None) -> list[Event]:
         """Return events in order, all or of one kind."""

@@ -120,8 +120,11 @@ def send(addresses: Iterable[str], title: str, body: str) -> list[str]:
         If an address cannot be understood.
     """
     import logging
+    import warnings
 
-    from apprise import Apprise, NotifyFormat, NotifyType
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)  # a library's own, of its imports
+        from apprise import Apprise, NotifyFormat, NotifyType
 
     # it would log addresses, and errors reach the caller as a list
     logging.getLogger("apprise").setLevel(logging.CRITICAL)

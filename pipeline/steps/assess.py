@@ -14,6 +14,7 @@ from pipeline.metrology import block_checks, control_limits
 from pipeline.metrology.support import brackets_of
 from pipeline.settings import read_settings
 from pipeline.steps.drift import add_drift_charts
+from pipeline.steps.findings import withhold
 from pipeline.steps.lots import lot_results
 from pipeline.steps.meters import decisions_on_signals, meter_result
 from pipeline.steps.prepare import adjustments_of, exclusions_of, prepare
@@ -339,14 +340,17 @@ def assess(
         texts = history.reference_texts()
         settings = recorded_settings(texts, settings)
         known = recorded_tables(texts, settings)
-    return assess_frames(
+    sources = history.sources()
+    found = assess_frames(
         history.readings(categorical=True),
         known,
         settings,
         as_of=moment,
         events=history.events(),
-        sources=history.sources(),
+        sources=sources,
         baselines=history.baselines(),
         lots=lots,
         meters=meters,
     )
+    said_lots, said_meters = withhold(history.path, sources, found.readings, found.lots, found.meters)
+    return replace(found, lots=said_lots, meters=said_meters) if said_lots is not found.lots else found

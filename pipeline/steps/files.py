@@ -19,7 +19,7 @@ __all__ = ["archive", "archived", "collect", "read_bytes", "sha256_of", "tree_st
 
 
 def _say(action: str, path: Path, error: OSError) -> EnvironmentProblem:
-    if error.errno == errno.ENOSPC:
+    if error.errno in (errno.ENOSPC, errno.EFBIG, errno.EDQUOT):  # the disk, a limit or a quota
         return EnvironmentProblem(f"Cannot {action} {path}: the disk is full. Free some space and try again.")
     return EnvironmentProblem(f"Cannot {action} {path}: {error.strerror}.")
 

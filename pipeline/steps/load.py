@@ -18,6 +18,7 @@ from pipeline.steps.assess import Assessment, assess, recorded_tables
 from pipeline.steps.exports import layouts_of, read_export
 from pipeline.steps.files import archive, read_bytes, sha256_of
 from pipeline.steps.load_report import FileReport, LoadReport
+from pipeline.steps.place import shared_place
 from pipeline.steps.reference import ReferenceChange, check_names, read_reference, take_over
 from schemas.tables import FATES
 from schemas.versions import version_at
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "assess_touched",
+    "ledger_of",
     "load",
     "load_files",
     "run_steps",
@@ -62,10 +64,25 @@ def take_over_reference(
         History.open(workspace.history, write=True, wait_s=settings.busy_wait_seconds) as history,
         history.transaction(),
     ):
+        _record_place(history, workspace, now)
         return take_over(history, texts, settings, now=now, accept=accept, by=by, why=why)
 
 
-def _ledger(
+def _record_place(history: History, workspace: Workspace, now: datetime) -> None:
+    """Record once that somebody decided to keep the history on a network or sync folder."""
+    decision = workspace.settings.network_history_decision.strip()
+    why = shared_place(workspace.history.parent) if decision else None
+    if why is not None and all(event.why != decision for event in history.events("network_history")):
+        history.append_event(
+            "network_history",
+            {"place": str(workspace.history.parent), "reason": why},
+            by="settings",
+            why=decision,
+            at=now,
+        )
+
+
+def ledger_of(
     result: Any, layout_text: str, decided: pl.DataFrame, now: datetime, *, taken_by_hand: bool
 ) -> tuple[dict[str, Any], pl.DataFrame]:
     """Return the ledger row of a file and the readings to store, after duplicates have been told apart."""
@@ -142,7 +159,7 @@ def _load_one(
     else:
         existing = history.stored_slots(result.readings)
     decided = decide(result.readings, existing, repeats_kept=layout.repeats_kept)
-    ledger, stored = _ledger(result, layouts[layout.name][1], decided, now, taken_by_hand=layout.taken_by_hand)
+    ledger, stored = ledger_of(result, layouts[layout.name][1], decided, now, taken_by_hand=layout.taken_by_hand)
     source_id = None
     if history is not None and not dry_run:
         archive(workspace.archive, data, digest)

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from pipeline.errors import IntegrityProblem
 from pipeline.history.chain import GENESIS_HASH, event_hash
+from pipeline.history.journal import Journal
 from pipeline.history.store import History
 from pipeline.intake.layout import parse_layout
 from pipeline.steps.assess import recorded_settings
+from pipeline.steps.content import content_hash
 from pipeline.steps.exports import read_export
 from pipeline.steps.files import archived, sha256_of
+from pipeline.steps.findings import keep_findings
 from schemas.tables import FATES, READING
 
 if TYPE_CHECKING:
@@ -31,6 +36,9 @@ class VerifyReport:
     quarantined: int
     chain_head: str
     problems: tuple[str, ...]
+    content: str
+    """Hash of the logical content, which a rebuilt history has, too."""
+    notes: tuple[str, ...] = ()
 
 
 def _read_again(workspace: Workspace, history: History, source: dict[str, Any], data: bytes) -> list[str]:
@@ -65,16 +73,18 @@ def _read_again(workspace: Workspace, history: History, source: dict[str, Any], 
 
 
 def verify(workspace: Workspace) -> VerifyReport:
-    """Recompute the hashes of raw files, reference texts and events, read the raw files again, and count.
+    """Recompute the hashes of raw files, texts and events, read the raw files again, compare the journal, and count.
+
+    What does not agree is kept, so that no verdict is given on it until it was mended and found whole.
 
     Raises
     ------
     IntegrityProblem
         If the history cannot be read at all.
     """
-    problems: list[str] = []
-    with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
-        problems += [
+    by_file: dict[str, list[str]] = {}
+    with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds, snapshot=False) as history:
+        others = [
             f"The text of reference table {name} in the history was changed: its hash does not agree."
             for name in history.changed_reference_texts()
         ]
@@ -86,50 +96,102 @@ def verify(workspace: Workspace) -> VerifyReport:
             .agg(pl.col("line").n_unique().alias("n"))
             .iter_rows()
         )
-        rows = history.event_rows()
         for source in sources.iter_rows(named=True):
-            place = archived(workspace.archive, source["sha256"])
-            name = source["name"]
-            try:
-                data = place.read_bytes()
-                digest = sha256_of(data)
-            except OSError as error:
-                problems.append(f"{name}: the raw file {place} cannot be read: {error.strerror}.")
-            else:
-                if digest == source["sha256"]:
-                    problems += _read_again(workspace, history, source, data)
-                else:
-                    problems.append(
-                        f"{name}: the raw file {place} has changed: its hash is {digest[:12]}…, not {source['sha256'][:12]}…."
-                    )
-            if sum(source[fate] for fate in FATES) != source["lines"]:
-                problems.append(f"{name}: the lines by fate do not add up to {source['lines']}.")
-            counts = stored.get(source["source_id"], {"readings": 0, "lines": 0, "conflicts": 0})
-            for what, expected, found in (
-                ("readings", source["readings"], counts["readings"]),
-                ("accepted lines", source["accepted"], counts["lines"]),
-                ("conflicts", source["conflicts"], counts["conflicts"]),
-                ("quarantined lines", source["quarantined"], refused.get(source["source_id"], 0)),
-            ):
-                if expected != found:
-                    problems.append(f"{name}: the ledger says {expected} {what}, the history holds {found}.")
+            found = _verify_file(workspace, history, source, stored, refused)
+            if found:
+                by_file[source["sha256"]] = found
+        rows = history.event_rows()
+        content = content_hash(history)
     strangers = set(stored) - set(sources["source_id"].to_list())
-    problems += [
+    others += [
         f"There are readings of a file number {number} that the ledger does not know." for number in sorted(strangers)
     ]
-    head = GENESIS_HASH
+    head, notes, last = GENESIS_HASH, [], None
     for number, row in enumerate(rows.iter_rows(named=True), start=1):
         expected_hash = event_hash(
             row["sequence"], row["at"], row["kind"], row["subject"], row["by"], row["why"], row["previous_hash"]
         )
         if row["sequence"] != number or row["previous_hash"] != head or row["hash"] != expected_hash:
-            problems.append(f"Event {row['sequence']} ({row['kind']}) was changed, or one before it is missing.")
-        head = row["hash"]
+            others.append(f"Event {row['sequence']} ({row['kind']}) was changed, or one before it is missing.")
+        if last is not None and row["at"] < last:
+            notes.append(
+                f"Event {row['sequence']} is dated before event {row['sequence'] - 1}: the clock was set back."
+            )
+        head, last = row["hash"], row["at"]
+    others += _verify_journal(workspace, rows)
+    keep_findings(workspace.history, {sha: found[0] for sha, found in by_file.items()}, others)
     return VerifyReport(
         sources.height,
         rows.height,
         int(sources["readings"].sum()),
         int(sources["quarantined"].sum()),
         head,
-        tuple(problems),
+        (*(sentence for found in by_file.values() for sentence in found), *others),
+        content,
+        tuple(notes),
     )
+
+
+def _verify_file(
+    workspace: Workspace,
+    history: History,
+    source: dict[str, Any],
+    stored: dict[int, dict[str, Any]],
+    refused: dict[int, int],
+) -> list[str]:
+    """Compare one file of the ledger with the archive and with what is stored of it."""
+    problems = []
+    place = archived(workspace.archive, source["sha256"])
+    name = source["name"]
+    try:
+        data = place.read_bytes()
+        digest = sha256_of(data)
+    except OSError as error:
+        problems.append(f"{name}: the raw file {place} cannot be read: {error.strerror}.")
+    else:
+        if digest == source["sha256"]:
+            problems += _read_again(workspace, history, source, data)
+        else:
+            problems.append(
+                f"{name}: the raw file {place} has changed: its hash is {digest[:12]}…, not {source['sha256'][:12]}…."
+            )
+    if sum(source[fate] for fate in FATES) != source["lines"]:
+        problems.append(f"{name}: the lines by fate do not add up to {source['lines']}.")
+    counts = stored.get(source["source_id"], {"readings": 0, "lines": 0, "conflicts": 0})
+    for what, expected, found in (
+        ("readings", source["readings"], counts["readings"]),
+        ("accepted lines", source["accepted"], counts["lines"]),
+        ("conflicts", source["conflicts"], counts["conflicts"]),
+        ("quarantined lines", source["quarantined"], refused.get(source["source_id"], 0)),
+    ):
+        if expected != found:
+            problems.append(f"{name}: the ledger says {expected} {what}, the history holds {found}.")
+    return problems
+
+
+def _verify_journal(workspace: Workspace, rows: pl.DataFrame) -> list[str]:
+    """Compare the journal with the chain, and the texts it names with their hashes."""
+    journal = Journal(workspace.history)
+    if not journal.path.is_file():
+        return []
+    events = {row["sequence"]: row for row in rows.iter_rows(named=True)}
+    problems = []
+    number = 0
+    try:
+        for number, entry in enumerate(journal.entries(), start=1):
+            row = events.get(number)
+            names = ("sequence", "kind", "subject", "by", "why", "previous_hash", "hash")
+            if row is None:
+                return [f"The journal goes on to event {entry['sequence']}, the history ends with {len(events)}."]
+            if entry["at"] != row["at"].isoformat() or any(entry[name] != row[name] for name in names):
+                problems.append(f"Event {number} differs between the history and its journal {journal.path}.")
+            digests = [entry["with"]["layout"]] if "layout" in entry["with"] else []
+            if entry["kind"] == "reference":
+                digests += json.loads(row["subject"])["changed"].values()
+            for digest in digests:
+                journal.text(digest)
+    except IntegrityProblem as error:
+        problems.append(str(error))
+    except (KeyError, TypeError, ValueError):
+        problems.append(f"Line {number} of {journal.path} was changed.")
+    return problems

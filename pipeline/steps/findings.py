@@ -1,0 +1,101 @@
+"""What `verify` found not to agree, kept beside the history: no verdict is given on it until a later run finds it whole."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from pipeline.steps.files import write_atomically
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import polars as pl
+
+    from schemas.results import LotResult, MeterResult
+
+__all__ = ["keep_findings", "withhold"]
+
+
+def _place(history: Path) -> Path:
+    return history.parent / "findings.json"
+
+
+def keep_findings(history: Path, files: dict[str, str], others: list[str]) -> None:
+    """Keep what does not agree: sentences by hash of the file concerned, and those that concern everything."""
+    place = _place(history)
+    if files or others:
+        text = json.dumps({"files": files, "everything": others}, ensure_ascii=False, indent=0)
+        write_atomically(place, text.encode())
+    else:
+        place.unlink(missing_ok=True)
+
+
+def withhold(
+    history: Path,
+    sources: pl.DataFrame,
+    readings: pl.DataFrame,
+    lots: dict[str, LotResult],
+    meters: dict[str, MeterResult],
+) -> tuple[dict[str, LotResult], dict[str, MeterResult]]:
+    """Take back the verdicts that rest on what does not agree.
+
+    Parameters
+    ----------
+    history
+        Path of the history.
+    sources
+        Ledger.
+    readings
+        With lot, meter, source_id.
+    lots, meters
+        Results.
+
+    Returns
+    -------
+    (dict, dict)
+        The same results, but not assessed where a file or the whole is in doubt.
+    """
+    import polars as pl
+
+    try:
+        kept: dict[str, Any] = json.loads(_place(history).read_text(encoding="utf-8"))
+        files, everything = dict(kept["files"]), list(kept["everything"])
+    except FileNotFoundError:
+        return lots, meters
+    except (OSError, ValueError, KeyError, TypeError):
+        files, everything = {}, [f"{_place(history)} cannot be read."]
+    why_file = dict(
+        sources.filter(pl.col("sha256").is_in(list(files)))
+        .select("source_id", pl.col("sha256").replace_strict(files, default=None, return_dtype=pl.String))
+        .iter_rows()
+    )
+    touched = readings.filter(pl.col("source_id").is_in(list(why_file))).select(
+        "source_id", pl.col("lot", "meter").cast(pl.String)
+    )
+    doubts: dict[str, dict[str, str]] = {"lot": {}, "meter": {}}
+    for kind, found in doubts.items():
+        for source_id, name in (
+            touched.select("source_id", kind).drop_nulls().unique().sort(kind, "source_id").iter_rows()
+        ):
+            found.setdefault(name, why_file[source_id])
+    # the checks of a meter in doubt support no lot
+    of_meter = readings.filter(pl.col("meter").cast(pl.String).is_in(list(doubts["meter"]))).select(
+        pl.col("lot", "meter").cast(pl.String)
+    )
+    for name, meter in of_meter.drop_nulls().unique().sort("lot", "meter").iter_rows():
+        doubts["lot"].setdefault(name, doubts["meter"][meter])
+    if everything:
+        doubts = {"lot": dict.fromkeys(lots, everything[0]), "meter": dict.fromkeys(meters, everything[0])}
+    return (
+        {name: _doubted(result, doubts["lot"].get(name), "verdict") for name, result in lots.items()},
+        {name: _doubted(result, doubts["meter"].get(name), "state") for name, result in meters.items()},
+    )
+
+
+def _doubted(result: Any, why: str | None, field: str) -> Any:
+    if why is None:
+        return result
+    reason = f"Nothing is said, because the record does not agree with itself: {why} Run: annealog verify"
+    return replace(result, **{field: "not_assessed", "reasons": (reason, *result.reasons)})

@@ -1,0 +1,228 @@
+"""A new history from the journal and the raw archive: every event once more, every file read again as it was read then."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+import duckdb
+import polars as pl
+
+from pipeline.errors import AnnealogError, IntegrityProblem, UsageError
+from pipeline.history.journal import Journal
+from pipeline.history.store import History
+from pipeline.intake.identity import decide
+from pipeline.intake.layout import parse_layout
+from pipeline.steps.assess import assess, recorded_settings, recorded_tables
+from pipeline.steps.content import content_hash
+from pipeline.steps.exports import read_export
+from pipeline.steps.files import archived, sha256_of
+from pipeline.steps.load import ledger_of
+from schemas.tables import BASELINE
+from schemas.versions import version_at
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from pipeline.intake.layout import Layout
+    from pipeline.settings import Settings, Workspace
+
+__all__ = ["RebuildReport", "rebuild", "take"]
+
+
+@dataclass(frozen=True, slots=True)
+class RebuildReport:
+    """What was built, and whether it equals the history that is there."""
+
+    path: Path
+    events: int
+    files: int
+    readings: int
+    content: str
+    same: bool | None
+    """Whether the logical content equals that of the present history; None where that cannot be read."""
+
+
+def rebuild(workspace: Workspace, *, progress: Callable[[int], None] | None = None) -> RebuildReport:
+    """Build a new history beside the present one, which is not touched.
+
+    Returns
+    -------
+    RebuildReport
+
+    Raises
+    ------
+    IntegrityProblem
+        If the journal, a text or a raw file was changed: names it.
+    UsageError
+        If there is no journal, or an earlier rebuild lies there.
+    """
+    journal = Journal(workspace.history)
+    target = workspace.history.with_name("rebuilt") / workspace.history.name
+    if not journal.path.is_file():
+        raise UsageError(f"There is no journal {journal.path}, so there is nothing to build from. Restore a backup.")
+    if target.exists():
+        raise UsageError(
+            f"{target} exists already, from an earlier rebuild. Move it away, or take it: annealog rebuild --take"
+        )
+    files = 0
+    try:
+        with History.open(target, write=True) as history:
+            for entry in journal.entries():
+                with history.transaction():
+                    _replay(workspace, history, journal, entry)
+                files += entry["kind"] == "load"
+                if progress is not None:
+                    progress(entry["sequence"])
+            found = assess(history, workspace.settings, as_of=None)
+            given = [
+                {"lot": lot, "verdict": r.verdict, "support": r.support, "as_of": r.as_of}
+                for lot, r in found.lots.items()
+            ]
+            with history.transaction():
+                history.put_verdicts(pl.DataFrame(given))
+            history.checkpoint()
+            content, counts = content_hash(history), history.counts()
+    except BaseException:
+        for rest in (*target.parent.glob("texts/*"), *target.parent.glob("*.*")):
+            rest.unlink(missing_ok=True)
+        raise
+    return RebuildReport(target, counts["event"], files, counts["reading"], content, _same(workspace, content))
+
+
+def _same(workspace: Workspace, content: str) -> bool | None:
+    if not workspace.history.exists():
+        return None
+    try:
+        with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds, snapshot=False) as history:
+            return content_hash(history) == content
+    except (AnnealogError, duckdb.Error):
+        return None
+
+
+def _replay(workspace: Workspace, history: History, journal: Journal, entry: dict[str, Any]) -> None:
+    """Do once more what an event did, then put the event itself."""
+    subject, beside = json.loads(entry["subject"]), entry["with"]
+    at = datetime.fromisoformat(entry["at"])
+    if entry["kind"] == "reference":
+        for name, digest in subject["changed"].items():
+            history.put_reference_text(name, journal.text(digest), at)
+    elif entry["kind"] == "load":
+        _load(workspace, history, journal.text(beside["layout"]), subject, beside, at)
+    elif entry["kind"] == "replay":
+        _read_refused(workspace, history, journal.text(beside["layout"]), subject, entry, at)
+    elif entry["kind"] == "discard":
+        waiting = history.quarantine(states=["new"])
+        ids = [
+            row["quarantine_id"]
+            for row in waiting.iter_rows(named=True)
+            if {"sha256": row["sha256"], "line": row["line"]} in subject["lines"]
+        ]
+        history.mark_quarantine(ids, "discarded", entry["by"], entry["why"])
+    elif entry["kind"] == "baseline":
+        times = ("phase", "first_at", "last_at")
+        rows = [
+            {key: datetime.fromisoformat(v).replace(tzinfo=UTC) if key in times and v else v for key, v in row.items()}
+            for row in beside["limits"]
+        ]
+        schema = {name: BASELINE.polars_schema[name] for name in BASELINE.names}
+        history.add_baselines(pl.DataFrame(rows, schema=schema))
+    history.put_event(entry)
+
+
+def _again(
+    workspace: Workspace, history: History, text: str, subject: dict[str, Any], at: datetime
+) -> tuple[Layout, Any, Settings]:
+    """Read a raw file as it was read then."""
+    place = archived(workspace.archive, subject["sha256"])
+    try:
+        data = place.read_bytes()
+    except OSError as error:
+        raise IntegrityProblem(f"{subject['name']}: the raw file {place} cannot be read: {error.strerror}.") from None
+    if sha256_of(data) != subject["sha256"]:
+        raise IntegrityProblem(f"{subject['name']}: the raw file {place} has changed: its hash does not agree.")
+    texts = history.reference_texts()
+    settings = recorded_settings(texts, workspace.settings)
+    blocks = version_at(recorded_tables(texts, settings)["blocks"], ["block"], None)["block"].to_list()
+    layout = parse_layout(text, f"the layout kept with {subject['name']}")
+    result = read_export(data, name=subject["name"], layout=layout, settings=settings, blocks=frozenset(blocks), now=at)
+    if result.held is not None:
+        raise IntegrityProblem(f"{subject['name']}: the raw file is held when it is read again: {result.held.sentence}")
+    return layout, result, settings
+
+
+def _load(
+    workspace: Workspace, history: History, text: str, subject: dict[str, Any], beside: dict[str, Any], at: datetime
+) -> None:
+    layout, result, _ = _again(workspace, history, text, subject, at)
+    decided = decide(result.readings, history.stored_slots(result.readings), repeats_kept=layout.repeats_kept)
+    ledger, stored = ledger_of(result, text, decided, at, taken_by_hand=beside["taken_by_hand"])
+    if ledger["readings"] != subject["readings"]:
+        raise IntegrityProblem(
+            f"{subject['name']}: {subject['readings']} readings were loaded then, {ledger['readings']} are read now."
+        )
+    history.add_file(ledger, stored, result.quarantine)
+
+
+def _read_refused(
+    workspace: Workspace, history: History, text: str, subject: dict[str, Any], entry: dict[str, Any], at: datetime
+) -> None:
+    layout, result, _ = _again(workspace, history, text, subject, at)
+    source = history.source(subject["sha256"])
+    if source is None:
+        raise IntegrityProblem(f"{subject['name']}: its refused lines are read before it was loaded.")
+    lines = subject["lines"]
+    mended = result.readings.filter(pl.col("line").is_in(lines))
+    decided = decide(mended, history.stored_slots(mended), repeats_kept=layout.repeats_kept)
+    fresh = decided.filter(pl.col("fate") != "duplicate")
+    waiting = history.quarantine(states=["new"]).filter(
+        (pl.col("source_id") == source["source_id"]) & pl.col("line").is_in(lines)
+    )
+    history.add_replayed(
+        source["source_id"],
+        fresh.with_columns((pl.col("fate") == "conflict").alias("conflict")).drop("fate"),
+        lines=len(lines),
+        duplicates=len(set(lines) - set(fresh["line"].to_list())),
+        layout_version=layout.version,
+        layout_text=text,
+    )
+    history.mark_quarantine(waiting["quarantine_id"].to_list(), "replayed", entry["by"], entry["why"])
+
+
+def take(workspace: Workspace, *, by: str, why: str, now: datetime | None = None) -> Path:
+    """Put a rebuilt history in the place of the present one, which is kept under another name, log and all.
+
+    Returns
+    -------
+    Path
+        Where the history before lies now.
+
+    Raises
+    ------
+    UsageError
+        If nobody is named, or nothing was rebuilt.
+    """
+    if not by.strip() or not why.strip():
+        raise UsageError("A decision needs --by NAME and --why TEXT.")
+    rebuilt = workspace.history.with_name("rebuilt") / workspace.history.name
+    if not rebuilt.is_file():
+        raise UsageError("Nothing was rebuilt. First: annealog rebuild")
+    moment = now or datetime.now(UTC)
+    kept = workspace.history.with_name(f"before-{moment:%Y%m%dT%H%M%SZ}")
+    kept.mkdir()
+    for path in (workspace.history, workspace.history.with_name(workspace.history.name + ".wal")):
+        if path.exists():
+            path.replace(kept / path.name)
+    rebuilt.replace(workspace.history)
+    for rest in sorted(rebuilt.parent.rglob("*"), reverse=True):
+        rest.rmdir() if rest.is_dir() else rest.unlink()
+    rebuilt.parent.rmdir()
+    with (
+        History.open(workspace.history, write=True, wait_s=workspace.settings.busy_wait_seconds) as history,
+        history.transaction(),
+    ):
+        history.append_event("rebuild", {"kept": kept.name}, by=by, why=why, at=moment)
+    return kept

@@ -1,0 +1,144 @@
+"""`kill -9` at 200 random moments of loads, rounds of the watch and renderings (faults, row 5).
+
+The processes are forked from a server that has imported everything and started no thread, so that a kill costs a fraction of
+a second. SIGKILL does not test the loss of power: what the operating system holds survives it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import multiprocessing
+import os
+import random
+import shutil
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from scenario import Scenario
+
+from pipeline.history.snapshot import Snapshot
+from pipeline.history.store import History
+
+if TYPE_CHECKING:
+    from workspace_files import Shell
+
+KILLS = {"load": 100, "watch": 60, "render": 40}
+FILES_AT_ONCE = 3
+
+
+def work(kind: str, root: str, began: Any) -> None:
+    """What is killed. Runs in a forked process."""
+    from pipeline.settings import find_workspace
+    from pipeline.steps.files import collect
+    from pipeline.steps.load import load
+    from pipeline.steps.refresh import refresh
+    from pipeline.steps.render import render
+    from pipeline.steps.snapshot import publish_snapshot
+
+    os.chdir(root)
+    with contextlib.redirect_stdout(None), contextlib.redirect_stderr(None):
+        place = find_workspace(Path(root))
+        began.send(True)
+        if kind == "render":
+            render(place, always=True)
+            return
+        report = load(place, collect([place.inbox])[0])
+        if kind == "watch":
+            refresh(place, None, lots=set(report.lots))
+            publish_snapshot(place)
+
+
+@pytest.fixture(scope="module")
+def server() -> Any:
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(
+        ["pipeline.steps.refresh", "pipeline.steps.snapshot", "pipeline.steps.load", "reports"]
+    )
+    return context
+
+
+def whole(root: Path) -> set[str]:
+    """Check that each file is fully in or fully out; return the names of those that are in."""
+    place = root / "history" / "annealog.duckdb"
+    if not place.exists():
+        return set()
+    with History.open(place, write=True) as history:
+        sources, counts = history.sources(), history.readings_by_source()
+    assert sources["readings"].to_list() == [9] * sources.height
+    assert counts["readings"].to_list() == [9] * sources.height
+    assert sources["sha256"].n_unique() == sources.height
+    return set(sources["name"].to_list())
+
+
+def test_killed_at_200_random_moments(shell: Shell, server: Any) -> None:
+    shell.make()
+    chance = random.Random("two hundred kills")
+    day, cut, lengths = 0, dict.fromkeys(KILLS, 0), dict.fromkeys(KILLS, 0.2)
+    kinds = [kind for kind, count in KILLS.items() for _ in range(count)]
+    chance.shuffle(kinds)
+    inbox = shell.root / "inbox"
+
+    def put() -> None:
+        nonlocal day
+        for _ in range(FILES_AT_ONCE):
+            lot = "L1" if day % 2 else "L2"
+            export = Scenario().check("08:00", day=day).lot("09:00", lot=lot, day=day).check("10:00", day=day)
+            shell.put(f"{day:04}.csv", export)
+            day += 1
+
+    def run(kind: str, kill_after: float | None) -> bool:
+        """Run to the end or to the kill; whether it was killed."""
+        reader, writer = server.Pipe(duplex=False)
+        process = server.Process(target=work, args=(kind, str(shell.root), writer))
+        process.start()
+        writer.close()
+        with reader:
+            assert reader.recv()
+        start = time.monotonic()
+        process.join(kill_after)
+        killed = process.is_alive()
+        process.kill()
+        process.join()
+        if not killed:
+            assert process.exitcode == 0
+            lengths[kind] = 0.5 * lengths[kind] + 0.5 * (time.monotonic() - start)
+        process.close()
+        return killed
+
+    put()
+    for kind in KILLS:
+        run(kind, None)
+        put()
+    loaded: set[str] = set()
+    for number, kind in enumerate(kinds):
+        cut[kind] += run(kind, chance.uniform(0.0, 1.1 * lengths[kind]))
+        now = whole(shell.root)
+        assert loaded <= now, "what was loaded once stays"
+        loaded = now
+        half_pages = [p for p in (shell.root / "pages").rglob("*.html") if not p.read_bytes().endswith(b"</html>\n")]
+        assert half_pages == []
+        json.loads((shell.root / "pages" / ".written.json").read_text(encoding="utf-8"))
+        snapshot = Snapshot.current(shell.root / "history" / "annealog.duckdb")
+        assert snapshot is not None
+        assert snapshot.whole()
+        if kind != "render":
+            # few files, so that 200 runs stay short: those that are in leave the inbox
+            for name in now:
+                (shell.root / name).unlink(missing_ok=True)
+            if number % 3 == 0 or not any(inbox.iterdir()):
+                put()
+    assert all(cut[kind] > KILLS[kind] // 3 for kind in KILLS), f"too few kills hit work under way: {cut}"
+    print(f"cut short: {cut} of {KILLS}; {len(loaded)} files in")
+    shell("load", "--direct", "inbox")
+    assert shell.code in (0, 4), shell.err
+    assert len(whole(shell.root)) == day
+    shell("verify")
+    assert shell.code == 0, shell.out
+    document = shell.json("rebuild")
+    assert document["same"] is True
+    shutil.rmtree(shell.root / "pages")
+    shell("render", "--direct")
+    assert shell.code == 0, shell.err
