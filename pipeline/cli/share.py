@@ -32,7 +32,8 @@ def export(
     """
     from pipeline.history.store import History
     from pipeline.steps.assess import assess
-    from pipeline.steps.pack import chosen_lots, write_pack
+    from pipeline.steps.pack import write_pack
+    from pipeline.steps.pack_tables import chosen_lots
 
     place = workspace_at(workspace)
     with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:

@@ -16,7 +16,7 @@ import polars as pl
 
 from pipeline.errors import ReferenceTableError
 from schemas.declare import UTC_TIME
-from schemas.tables import REFERENCE_TABLES
+from schemas.reference_tables import REFERENCE_TABLES
 from schemas.validate import require
 
 if TYPE_CHECKING:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline.errors import UsageError
 from pipeline.settings import SETTINGS_FILE, Settings, Workspace, read_settings
 from pipeline.steps.files import write_atomically
-from schemas.tables import REFERENCE_TABLES
+from schemas.reference_tables import REFERENCE_TABLES
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -13,8 +13,8 @@ from pipeline.statistics.gauge_study import crossed_study, nested_study
 from pipeline.steps.pages import PageContext
 from pipeline.steps.prepare import adjustments_of, exclusions_of, prepare
 from pipeline.steps.study_cautions import cautions_of, holes
+from schemas.reference_tables import REFERENCE_TABLES
 from schemas.studies import StudyComponent, StudyPage, StudyResult, StudySource
-from schemas.tables import REFERENCE_TABLES
 from schemas.versions import version_at
 
 if TYPE_CHECKING:

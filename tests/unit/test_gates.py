@@ -13,7 +13,7 @@ from pipeline.metrology.geometry import depths_of_penetration, single_frequency
 from pipeline.metrology.penetration import standard_depth_mm
 from pipeline.metrology.sensor_checks import checks_of_sensors, doubt_of_sensors
 from pipeline.settings import Settings
-from schemas.tables import REFERENCE_TABLES
+from schemas.reference_tables import REFERENCE_TABLES
 
 if TYPE_CHECKING:
     from pipeline.steps.assess import Assessment
