@@ -122,19 +122,21 @@ def send(addresses: Iterable[str], title: str, body: str) -> list[str]:
     import logging
     import warnings
 
+    failed = []
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore", DeprecationWarning)  # a library's own, of its imports
+        warnings.simplefilter("ignore", DeprecationWarning)  # the library's own, of what it imports when it is used
         from apprise import Apprise, NotifyFormat, NotifyType
 
-    # it would log addresses, and errors reach the caller as a list
-    logging.getLogger("apprise").setLevel(logging.CRITICAL)
-    failed = []
-    for number, address in enumerate(addresses, start=1):
-        carrier = Apprise()
-        if not carrier.add(address):
-            raise SettingsError(f"alert_targets: address {number} is none that Apprise understands.")
-        if not carrier.notify(title=title, body=body, notify_type=NotifyType.WARNING, body_format=NotifyFormat.TEXT):
-            failed.append(f"{number} ({address.partition('://')[0]})")
+        # it would log addresses, and errors reach the caller as a list
+        logging.getLogger("apprise").setLevel(logging.CRITICAL)
+        for number, address in enumerate(addresses, start=1):
+            carrier = Apprise()
+            if not carrier.add(address):
+                raise SettingsError(f"alert_targets: address {number} is none that Apprise understands.")
+            if not carrier.notify(
+                title=title, body=body, notify_type=NotifyType.WARNING, body_format=NotifyFormat.TEXT
+            ):
+                failed.append(f"{number} ({address.partition('://')[0]})")
     return failed
 
 
