@@ -64,6 +64,8 @@ class Plot:
         Height of the plot in pixels.
     keys_of
         What the keys of the points count; points of charts that count the same thing light up together.
+    x_counts
+        Whether the numbers of the x axis count things, so that none lies between two whole ones.
     """
 
     x_domain: tuple[float, float]
@@ -75,6 +77,7 @@ class Plot:
     y_axis: bool = True
     height: int = HEIGHT
     keys_of: str = ""
+    x_counts: bool = False
     rects: list[Row] = field(default_factory=list)
     segments: list[Row] = field(default_factory=list)
     path: list[Row] = field(default_factory=list)
@@ -246,7 +249,7 @@ def _drawn(mark: Row) -> Row:
 def _ticks(plot: Plot) -> dict[str, list[tuple[float, str]]]:
     """Return the ticks of both axes with their words; an axis that names its places in another way has none."""
     if plot.x_format is None:
-        x = number_ticks(*plot.x_domain, most=9)
+        x = number_ticks(*plot.x_domain, most=9, whole=plot.x_counts)
     else:
         places = time_ticks(*plot.x_domain, most=10 if plot.x_format == "%H:%M" else 6)
         x = [(float(place), time_words(place, plot.x_format)) for place in places]

@@ -167,7 +167,7 @@ def time_words(place: float, written: str) -> str:
     return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=place)).strftime(written)
 
 
-def number_ticks(low: float, high: float, most: int) -> list[tuple[float, str]]:
+def number_ticks(low: float, high: float, most: int, *, whole: bool = False) -> list[tuple[float, str]]:
     """Return round numbers for the ticks of an axis with their words: steps of 1, 2 or 5 times a power of ten.
 
     Parameters
@@ -176,6 +176,8 @@ def number_ticks(low: float, high: float, most: int) -> list[tuple[float, str]]:
         Ends of the axis.
     most
         How many ticks have room.
+    whole
+        Whether the axis counts, so that a step below 1 names nothing.
 
     Returns
     -------
@@ -183,6 +185,8 @@ def number_ticks(low: float, high: float, most: int) -> list[tuple[float, str]]:
         Ascending; written with as many decimals as the step has.
     """
     exponent = math.floor(math.log10((high - low) / most))
+    if whole:
+        exponent = max(exponent, 0)
     for factor in (1, 2, 5, 10):
         step = factor * 10.0**exponent
         first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)

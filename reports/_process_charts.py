@@ -83,7 +83,11 @@ def means_plot(
         high += 0.14 * (high - low)
     axis = words.FIGURE["lot_axis" if lot_axis else "place_axis"]
     plot = Plot(
-        _x_domain(rows), (low, high), axis, words.FIGURE["mean_axis"].format(reference=f"{reference:g}", unit=unit)
+        _x_domain(rows),
+        (low, high),
+        axis,
+        words.FIGURE["mean_axis"].format(reference=f"{reference:g}", unit=unit),
+        x_counts=True,
     )
     kinds = {phase.number: phase.baseline.kind for phase in stream.phases}
     for first, last, row in _stretches(rows, ("phase", "centre", "lower", "upper", "within_lower", "within_upper")):
@@ -136,6 +140,7 @@ def spread_plot(rows: Sequence[Row], *, spread: str, unit: str) -> Plot | None:
         words.FIGURE["place_axis"],
         words.FIGURE["spread_axis"].format(spread=words.SPREAD[spread].capitalize(), unit=unit),
         height=140,
+        x_counts=True,
     )
     for first, last, row in _stretches(known, ("spread_lower", "spread_centre", "spread_upper")):
         for name, colour in (("spread_lower", "limit"), ("spread_centre", "inner"), ("spread_upper", "limit")):
@@ -172,6 +177,7 @@ def ewma_plot(rows: Sequence[Row], *, unit: str) -> Plot | None:
         words.FIGURE["place_axis"],
         words.FIGURE["ewma_axis"].format(unit=unit),
         height=140,
+        x_counts=True,
     )
     for row in chosen:
         for name in ("ewma_lower", "ewma_upper"):
@@ -208,6 +214,7 @@ def certificates_plot(
         words.FIGURE["lot_axis"],
         words.FIGURE["difference_axis"].format(unit=unit),
         height=170,
+        x_counts=True,
     )
     plot.across(0.0, "inner", words.FIGURE["zero"], width=1)
     spread = None if limits is None else (limits[1] - limits[0]) / 4

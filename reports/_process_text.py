@@ -100,15 +100,16 @@ def stream_points(stream: StreamResult, clock: Clock, unit: str) -> list[str]:
                 within=significant(stream.within_standard_deviation, 2),
             )
         )  # fmt: skip
-    if stream.state == "out_of_control":
+    why = words.NOT_STABLE.get("changed" if stream.level_changes and stream.state == "in_control" else stream.state)
+    if why is not None:
         if stream.ppk is not None:
-            found.append(say["ppk_lost"].format(stream=name))
+            found.append(say["ppk_lost"].format(stream=name, why=why))
     elif stream.ppk is not None and stream.ppk_interval is not None:
         low, high = stream.ppk_interval
         found.append(
             say["ppk"].format(
-                stream=name, ppk=fixed(stream.ppk, 2), low=fixed(low, 2), high=fixed(high, 2), lots=stream.subgroups,
-                few=say["few"] if stream.subgroups < INDICATIVE else "",
+                stream=name, ppk=fixed(stream.ppk, 2), low=fixed(low, 2), high=fixed(high, 2),
+                lots=general.counted(stream.lots, "lot"), few=say["few"] if stream.lots < INDICATIVE else "",
             )
         )  # fmt: skip
     return found
@@ -124,6 +125,8 @@ def process_points(result: ProcessResult, clock: Clock, unit: str) -> list[str]:
 def supplier_steps(result: SupplierResult, clock: Clock, unit: str) -> list[str]:
     """Return what to do about a supplier, the first thing first."""
     step, steps = words.SUPPLIER_STEP, []
+    if not result.materials:
+        steps.append(words.STEP["no_mean"])
     name = shorten(result.supplier, 60)
     for material in result.materials:
         if material.stream.state == "out_of_control":
@@ -179,20 +182,21 @@ def _of_material(material: SupplierMaterial, unit: str) -> list[str]:
     say, name = words.POINT, shorten(material.material, 40)
     sentence = words.CAPABILITY[material.capability].format(asked=compact(material.ppk_asked, 3))
     level = material.level
-    if level.ppk is not None and level.ppk_interval is not None and material.stream.state != "out_of_control":
-        low, high = level.ppk_interval
+    if material.capability != "not_assessed":
+        low, high = level.ppk_interval or (None, None)
         few = say["few"] if level.lots < INDICATIVE else ""
         points = [
             say["ppk"].format(
-                stream=name, ppk=fixed(level.ppk, 2), low=fixed(low, 2), high=fixed(high, 2), lots=level.lots, few=few
+                stream=name, ppk=fixed(level.ppk, 2), low=fixed(low, 2), high=fixed(high, 2),
+                lots=general.counted(level.lots, "lot"), few=few,
             ),
             say["capability"].format(material=name, sentence=sentence),
-        ]
+        ]  # fmt: skip
     else:
-        reason = level.not_computable.get("ppk", "")
+        reason = material.capability_reason or level.not_computable.get("ppk", "")
         points = [
             say["capability"].format(
-                material=name, sentence=f"{sentence}{f' ({shorten(reason, 120)})' if reason else ''}"
+                material=name, sentence=f"{sentence}{f' ({shorten(reason, 160)})' if reason else ''}"
             )
         ]
     found = material.certificates

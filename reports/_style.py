@@ -197,6 +197,7 @@ tr:target td,tr:target th,tr:has(:target) td,tr:has(:target) th{background:var(-
 footer{border-top:3px double var(--rule);margin-top:2.4rem;padding-top:.8rem;font-size:.9rem;color:var(--soft)}
 footer h2{color:var(--ink);margin-top:1rem}
 @media (max-width:52rem){
+caption{max-width:calc(100vw - 2rem)}
 .part{display:block}.part>h2{padding-bottom:.5rem}
 .part>div{border-top:0;border-left:0;padding:0}
 }

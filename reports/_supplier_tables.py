@@ -8,7 +8,7 @@ from reports import _words as general
 from reports import _words_process as words
 from reports._links import linked
 from reports._markup import Html, isolated, shorten
-from reports._numbers import decimals_for, finite, fixed, significant
+from reports._numbers import compact, decimals_for, finite, fixed, significant
 from reports._page import toned
 from reports._process_tables import interval, state_of
 from reports._tables import Heading, capped, caption, table
@@ -40,7 +40,7 @@ def materials_table(result: SupplierResult, number: int, *, unit: str) -> Html:
     for material in result.materials:
         level = material.level
         decimals = decimals_for(finite(level.within_standard_deviation), level.mean)
-        said = words.CAPABILITY[material.capability].partition(":")[0]
+        said = words.CAPABILITY_SHORT[material.capability]
         tone = _CAPABLE.get(material.capability)
         pair = material.slope_interval
         slope_decimals = decimals_for(None if pair is None else (pair[1] - pair[0]) / 2)
@@ -52,7 +52,13 @@ def materials_table(result: SupplierResult, number: int, *, unit: str) -> Html:
                 interval(pair, slope_decimals, sign=True) or shorten(material.slope_reason or "", 80),
             )
         )  # fmt: skip
-    return table(number, "materials", caption(words.TABLE["materials"]), columns, rows)
+    return table(
+        number,
+        "materials",
+        caption(words.TABLE["materials"].format(asked=compact(result.materials[0].ppk_asked, 3))),
+        columns,
+        rows,
+    )
 
 
 def certificates_table(result: SupplierResult, number: int, here: str, *, unit: str) -> Html:

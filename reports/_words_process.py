@@ -5,8 +5,8 @@ from __future__ import annotations
 from reports._words import COUNT
 
 __all__ = [
-    "CAPABILITY", "CHART", "COLUMN", "FACT", "FIGURE", "FRAGMENT", "LIMITS_FROM", "POINT", "SECTION", "SPREAD", "STATE", "STEP",
-    "SUBGROUPS_BY", "SUPPLIER_STEP", "TABLE", "TONE", "counted",
+    "CAPABILITY", "CAPABILITY_SHORT", "CHART", "COLUMN", "FACT", "FIGURE", "FRAGMENT", "LIMITS_FROM", "NOT_STABLE", "POINT",
+    "SECTION", "SPREAD", "STATE", "STEP", "SUBGROUPS_BY", "SUPPLIER_STEP", "TABLE", "TONE", "counted",
 ]  # fmt: skip
 
 STATE = {
@@ -24,6 +24,19 @@ CAPABILITY = {
     "undecided": "undecided: the interval of Ppk holds {asked}; more lots narrow it",
     "not_assessed": "no capability is concluded",
 }
+CAPABILITY_SHORT = {
+    "capable": "capable",
+    "not_capable": "not capable",
+    "undecided": "undecided",
+    "not_assessed": "not concluded",
+}
+NOT_STABLE = {
+    "out_of_control": "the level is out of control",
+    "watch": "the moving average lies beyond its limit",
+    "not_assessed": "whether the level is in control cannot be judged",
+    "changed": "the level changed among these lots",
+}
+"""Why a stream has no headline capability."""
 SUBGROUPS_BY = {
     "lot": "each lot is a subgroup of its part means",
     "time": "part means of one stretch of time are a subgroup",
@@ -108,7 +121,7 @@ TABLE = {
     "phases": "Limits by phase. A named baseline starts a phase; limits never move by themselves.",
     "rules": "Rules that are applied to the subgroup means, with the numbers set by the site.",
     "points": "Subgroups of {stream}.",
-    "materials": "What was delivered, by material.",
+    "materials": "What was delivered, by material; capability is asked against a Ppk of {asked}.",
     "certificates": "Incoming lot mean minus the mill's certificate.",
     "peers": "Suppliers of {material} on one scale.",
     "lots": "Lots of {material}, with the mill's certificate beside the incoming mean.",
@@ -146,11 +159,11 @@ FIGURE = {
 
 POINT = {
     "since": "{stream}: out of control since {day}, subgroup {subgroup}; {signals} in all.",
-    "calm": "{stream}: {state}; {subgroups} of {parts} parts.",
+    "calm": "{stream}: {state}; {subgroups}, {parts} in all.",
     "change": "{stream}: the level most likely changed between {before} ({before_day}) and {after} ({after_day}) by {shift} {unit}.",
     "level": "{stream}: mean {mean} {unit}; lots differ by s = {between} {unit}, parts of one lot by s = {within} {unit}.",
-    "ppk": "{stream}: Ppk {ppk} (95 % interval {low} to {high}, {lots} lots, variation between lots counted){few}.",
-    "ppk_lost": "{stream}: no headline Ppk, because the level is out of control; the table holds the figure.",
+    "ppk": "{stream}: Ppk {ppk} (95 % interval {low} to {high}, {lots}, variation between lots counted){few}.",
+    "ppk_lost": "{stream}: no headline Ppk, because {why}; the table holds the figure.",
     "few": ", indicative: fewer than 25 lots",
     "verdicts": "{lots}: {accepted} accepted, {held} on hold, {rejected} rejected, {not_assessed} not assessed.",
     "capability": "{material}: {sentence}.",

@@ -24,7 +24,7 @@ TONE = {"usable": "accept", "limited": "hold", "not_usable": "reject", "not_asse
 """The state of a lot or meter whose colour and shape a study's state takes."""
 KIND = {
     "crossed": "crossed: every one of them read every part",
-    "nested": "nested: each had parts of his own",
+    "nested": "nested: each had parts of their own",
 }
 COMPARES = {"operator": "operators", "meter": "meters", "probe": "probes"}
 SOURCE = {
@@ -32,10 +32,10 @@ SOURCE = {
     "reproducibility": "Reproducibility", "gauge": "Gauge (both)", "part": "Parts", "total": "Total",
 }  # fmt: skip
 STEP = {
-    "use": "Use the gauge for this tolerance and these parts. Repeat the study when meter, probe, people or method change.",
+    "use": "Use the gauge for {this}. Repeat the study when meter, probe, people or method change.",
     "settle": "The interval is wide: repeat with more {groups} or parts before relying on the class.",
     "limited": "Use it where a wrong decision costs little, keep the expanded uncertainty as a guard band, and improve the larger share.",
-    "stop": "Do not judge parts against this tolerance with this gauge as it stands. The person responsible for measuring equipment decides.",
+    "stop": "Do not use this gauge for {this} as it stands. The person responsible for measuring equipment decides.",
     "repeatability": "Repeatability is the larger share: average more repeats a spot, hold the probe by a fixture, look at probe, surface and "
     "temperature.",
     "reproducibility": "Reproducibility is the larger share: compare how {groups} place the probe, wait for temperature and set the meter; train or "
@@ -44,6 +44,8 @@ STEP = {
     "interaction": "The difference between {groups} depends on the part (p = {p}): look at the parts where lines cross in the figure.",
     "complete": "Complete the readings that are missing, with the same run {run}, and load them.",
     "measure": "Measure in the order of the plan (annealog study plan), with {run} in the column run, and load the export.",
+    "repeat": "Find out why the meter failed its check, set it, and repeat the study {run} between two checks that pass.",
+    "finer": "Read {run} again with a finer step: an export with more digits, or a gauge that shows them.",
     "checks": "Check the meter on its blocks before and after the study; without a passing check on both sides the study shows a meter that may "
     "be out of control.",
 }
@@ -92,6 +94,7 @@ FACT = {
     "categories": "Distinct categories", "production": "Production", "interaction": "Interaction", "judged": "Judged by",
 }  # fmt: skip
 FRAGMENT = {
+    "this_tolerance": "this tolerance and these parts", "this_study": "telling parts like these apart",
     "study": "Gauge study", "none": "none", "no_components": "There are no components: {reason}.", "no_cautions": "None.",
     "width": "{width} standard deviations",
     "intervals": "modified large sample method; exact where one mean square stands alone",

@@ -105,8 +105,12 @@ def _steps(result: StudyResult) -> list[str]:
     step, groups = words.STEP, _groups(result)
     if result.state == "not_assessed":
         name = shorten(result.study, 60)
+        gauge = _of(result, "gauge")
+        if gauge is not None:
+            return [step["repeat" if gauge.standard_deviation > 0 else "finer"].format(run=name)]
         return [step["complete" if result.readings else "measure"].format(run=name)]
-    steps = [step[{"usable": "use", "limited": "limited", "not_usable": "stop"}[result.state]]]
+    this = words.FRAGMENT["this_tolerance" if result.judged_by == "tolerance" else "this_study"]
+    steps = [step[{"usable": "use", "limited": "limited", "not_usable": "stop"}[result.state]].format(this=this)]
     if any("run of checks" in caution for caution in result.cautions):
         steps.insert(0, step["checks"])
     inside, between = _of(result, "repeatability"), _of(result, "reproducibility")

@@ -107,6 +107,7 @@ class StreamResult:
     upper: float | None
     not_computable: dict[str, str]
     ewma_weight: float = 0.2
+    lots: int = 0  # behind mean, standard deviations and Ppk
 
 
 @dataclass(frozen=True, slots=True)

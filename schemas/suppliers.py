@@ -78,6 +78,7 @@ class SupplierMaterial:
     slope_interval: tuple[float, float] | None
     slope_reason: str | None
     peers: tuple[Peer, ...]
+    capability_reason: str | None = None  # why none is concluded
 
 
 @dataclass(frozen=True, slots=True)

@@ -210,7 +210,7 @@ def _as_found(
         inside = inside & (pl.col("last_at") > pl.lit(calibrated, dtype=brackets.schema["first_at"]))
     touched = brackets.filter((inside & (pl.col("unknown_clock") == 0)) | (pl.col("unknown_clock") > 0))
     words = "; ".join(
-        f"{row['nominal']:g} {row['unit']}: {row['deviation']:+.3g} (tolerance ±{row['tolerance']:.3g})"
+        f"{row['nominal']:g} {row['unit']}: {row['deviation']:+.3g} {row['unit']} (tolerance ±{row['tolerance']:.3g} {row['unit']})"
         for row in failed.iter_rows(named=True)
     )
     changes = []

@@ -283,6 +283,7 @@ def analyse_stream(
             upper=limits.get("upper"),
             not_computable=missing,
             ewma_weight=settings.process_ewma_weight,
+            lots=together.lots,
         ),
         points,
     )
@@ -330,8 +331,12 @@ def _state(
     judged = last.filter("judged")
     if baseline.note is not None and judged["z"].null_count() == judged.height:
         return "not_assessed", [f"There are no limits: {baseline.note}."], None
-    if judged.height < LEAST_SUBGROUPS or judged["z"].null_count():
-        return "not_assessed", [f"There are no limits: {judged.height} subgroups can be judged."], None
+    if not judged.height:
+        return "not_assessed", ["No subgroup since the limits hold can be judged: a meter failed its check."], None
+    if judged["z"].null_count():
+        return "not_assessed", ["There are no limits: the named subgroups give no standard deviation."], None
+    if judged.height < LEAST_SUBGROUPS and baseline.kind == "provisional":
+        return "not_assessed", [f"There are no limits: {_subgroups(judged.height)} can be judged."], None
     quiet = _quiet(rules)
     zone = settings.zone
     titles = {rule.id: rule.title.format(n=points) for rule, points in rules.patterns}
@@ -342,17 +347,15 @@ def _state(
         row = judged.row(start, named=True)
         ids = sorted({name for text in judged["rules"][start:] for name in text.split()}, key=list(titles).index)
         count = int((judged["rules"][start:] != "").sum())
-        beyond = judged.filter(pl.col("rules") != "")["z"][-1]
-        side = "above" if beyond > 0 else "below"
         reasons = [
             (
                 f"Out of control since {row['at'].astimezone(zone):%Y-%m-%d} (subgroup {row['subgroup']}): {count} of "
-                f"{judged.height - start} subgroups since then give a signal; the latest one lies {abs(beyond):.1f} standard "
-                f"deviations {side} the centre."
+                f"{_subgroups(judged.height - start)} since then {'gives' if count == 1 else 'give'} a signal; "
+                f"{_latest(signals.row(-1, named=True))}."
             ),
             "Rules: " + "; ".join(f"{name} ({titles[name]})" for name in ids) + ".",
         ]
-        return "out_of_control", [*reasons, *_limits_in_words(baseline)], int(row["place"]) - 1
+        return "out_of_control", [*reasons, *_limits_in_words(baseline, settings)], int(row["place"]) - 1
     smooth = _lasting(judged["ewma_beyond"].to_numpy(), 1)
     if smooth is not None:
         row = judged.row(smooth, named=True)
@@ -362,8 +365,12 @@ def _state(
                 f"{row['at'].astimezone(zone):%Y-%m-%d} (subgroup {row['subgroup']}): a slow change may be on its way."
             )
         ]
-        return "watch", [*reasons, *_limits_in_words(baseline)], None
-    reason = f"In control: the last {judged.height} subgroups break no rule."
+        return "watch", [*reasons, *_limits_in_words(baseline, settings)], None
+    reason = (
+        "In control: the one subgroup breaks no rule."
+        if judged.height == 1
+        else f"In control: the last {judged.height} subgroups break no rule."
+    )
     if signals.height:
         latest = signals["at"][-1].astimezone(zone)
         after = judged.filter(pl.col("at") > signals["at"][-1]).height
@@ -371,19 +378,33 @@ def _state(
             f"In control again: {signals.height} of {judged.height} subgroups gave a signal, the latest on {latest:%Y-%m-%d}; "
             f"{after} without one followed."
         )
-    return "in_control", [reason, *_limits_in_words(baseline)], None
+    return "in_control", [reason, *_limits_in_words(baseline, settings)], None
+
+
+def _subgroups(number: int) -> str:
+    return f"{number} subgroup{'' if number == 1 else 's'}"
+
+
+def _latest(row: dict[str, Any]) -> str:
+    """Say how the latest signal looks: the place of a mean tells nothing where only the spread signals."""
+    if row["rules"] == SPREAD_RULE:
+        return "in the latest one the spread within the subgroup is beyond its limits, the mean breaks no rule"
+    side = "above" if row["z"] > 0 else "below"
+    return f"the latest one lies {abs(row['z']):.1f} standard deviations {side} the centre"
 
 
 _FEW = 20
 """Limits from fewer subgroups alarm more often than known limits do (common practice asks for 20 to 25)."""
 
 
-def _limits_in_words(baseline: Baseline) -> list[str]:
+def _limits_in_words(baseline: Baseline, settings: Settings) -> list[str]:
     if baseline.kind == "named":
         found = [f"Limits are frozen from {baseline.subgroups} subgroups, named by {baseline.by}: {baseline.why}."]
         return [*found, f"Note: {baseline.note}."] if baseline.note else found
     few = ""
-    if baseline.subgroups < _FEW and baseline.standard_deviation is not None:
+    # the chance is that of limits from the moving range of so many means
+    between = settings.process_limits == "between"
+    if between and baseline.subgroups < _FEW and baseline.standard_deviation is not None:
         points = 1.0 / chance_beyond(baseline.subgroups)
         few = f" With so few, about one point in {points:.0f} lies beyond them by chance; with known limits one in 370."
     found = [f"Limits are provisional, from the first {baseline.subgroups} subgroups.{few}"]

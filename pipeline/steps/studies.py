@@ -12,7 +12,7 @@ from pipeline.metrology.units import convert, is_resistivity
 from pipeline.statistics.gauge_study import crossed_study, nested_study
 from pipeline.steps.pages import PageContext
 from pipeline.steps.prepare import adjustments_of, exclusions_of, prepare
-from pipeline.steps.study_cautions import cautions_of, holes
+from pipeline.steps.study_cautions import cautions_of, failed_checks, holes
 from schemas.reference_tables import REFERENCE_TABLES
 from schemas.studies import StudyComponent, StudyPage, StudyResult, StudySource
 from schemas.versions import version_at
@@ -206,7 +206,8 @@ def _result(row: dict[str, Any], readings: pl.DataFrame, assessment: Assessment)
             **common, **nothing, state="not_assessed", reasons=reasons, cautions=cautions, repeats=0, components=(),  # type: ignore[arg-type]
             without_interaction=(), sources=(), not_computable={**missing, "components": str(error)},
         )  # fmt: skip
-    return _judged(common, cautions, missing, evaluated, plain, settings)
+    failed = failed_checks(common, assessment)
+    return _judged(common, cautions, missing, evaluated, plain, settings, failed)
 
 
 def _evaluated(counted: pl.DataFrame, kind: str, tolerance: float | None) -> tuple[GaugeStudy, GaugeStudy | None]:
@@ -256,6 +257,7 @@ def _judged(
     study: GaugeStudy,
     plain: GaugeStudy | None,
     settings: Settings,
+    failed: list[str],
 ) -> StudyResult:
     components = _components(study)
     gauge = next(component for component in components if component.source == "gauge")
@@ -270,6 +272,9 @@ def _judged(
         by, percent, interval = "tolerance", gauge.percent_of_tolerance, of_tolerance
     categories = study.distinct_categories
     state, reasons = _state(by, percent, interval, categories, components, settings)
+    if failed:
+        # the figures stay: whoever reads them sees the meter they came from
+        state, reasons = "not_assessed", [*failed, *reasons]
     return StudyResult(
         **common,
         state=state,
@@ -306,12 +311,16 @@ def _state(
 ) -> tuple[str, list[str]]:
     """Judge the share of the gauge against the site's two limits, and say whether the study settles it."""
     low, high = settings.study_limits_percent
+    gauge = next(component for component in components if component.source == "gauge")
 
     def word(share: float) -> str:
         return "usable" if share <= low else "limited" if share <= high else "not_usable"
 
-    if percent is None:
-        return "not_assessed", ["All readings are equal, so nothing can be said of their variation."]
+    if percent is None or gauge.standard_deviation <= 0:
+        every = next(component for component in components if component.source == "total").standard_deviation <= 0
+        if every:
+            return "not_assessed", ["All readings are equal, so nothing can be said of their variation."]
+        return "not_assessed", ["Repeated readings never differ: their step hides what the gauge adds."]
     state = word(percent)
     what = "the tolerance" if by == "tolerance" else "the variation in the study"
     said = {
@@ -328,8 +337,8 @@ def _state(
         )
     if categories is not None and categories < FEW_CATEGORIES:
         reasons.append(
-            f"It tells {categories} categories of these parts apart, fewer than {FEW_CATEGORIES}: it can hardly follow their "
-            "variation, or the parts were too much alike."
+            f"It tells {categories} {'category' if categories == 1 else 'categories'} of these parts apart, fewer than "
+            f"{FEW_CATEGORIES}: it can hardly follow their variation, or the parts were too much alike."
         )
     inner = {component.source: component.standard_deviation for component in components}
     if "reproducibility" in inner:

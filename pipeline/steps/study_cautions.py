@@ -9,12 +9,16 @@ import polars as pl
 if TYPE_CHECKING:
     from pipeline.steps.assess import Assessment
 
-__all__ = ["cautions_of", "holes"]
+__all__ = ["cautions_of", "failed_checks", "holes"]
 
 FEW_GROUPS = 5
 """With fewer operators (or meters) reproducibility has so few degrees of freedom that its interval is wide."""
 
 _SPREAD_WORDS = {"operator": "operators", "meter": "meters", "probe": "probes"}
+
+
+def _counted(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
 def holes(counted: pl.DataFrame, kind: str, compares: str) -> list[str]:
@@ -57,37 +61,55 @@ def cautions_of(
     found = []
     words = _SPREAD_WORDS[common["compares"]]
     count = len(common["groups"])
-    if 0 < count < FEW_GROUPS:
+    if count == 1:
+        found.append(f"One {common['compares']} shows no reproducibility: the study speaks of repeatability alone.")
+    elif 0 < count < FEW_GROUPS:
         found.append(
-            f"{count} {words} give {max(count - 1, 0)} degrees of freedom between {words}: the interval of reproducibility is wide, and its "
-            "estimate rests on these people or devices alone."
+            f"{count} {words} give {_counted(count - 1, 'degree')} of freedom between {words}: the interval of reproducibility is wide, "
+            "and its estimate rests on these people or devices alone."
         )
     if 0 < common["parts"] < 10:
-        found.append(f"{common['parts']} parts are few: the share of study variation depends on how they were chosen.")
+        said = "One part is" if common["parts"] == 1 else f"{common['parts']} parts are"
+        found.append(f"{said} few: the share of study variation depends on how they were chosen.")
     if common["left_out"]:
         notes = readings["note"].drop_nulls().value_counts(sort=True, name="n")
         first = notes.sort("n", "note", descending=[True, False]).row(0, named=True)
-        found.append(f"{common['left_out']} readings are left out, most of them because: {first['note']}.")
+        said = "reading is" if common["left_out"] == 1 else "readings are"
+        most = "most of them because" if notes.height > 1 else "because"
+        found.append(f"{common['left_out']} {said} left out, {most}: {first['note']}.")
     allowed = (row["meters"] or "").split()
     others = sorted(set(common["meters"]) - set(allowed)) if allowed else []
     if others:
         found.append(f"Meters that the register does not name took part: {', '.join(others)}.")
-    found += _checks_around(common, assessment)
+    found += [
+        f"No run of checks of {meter} stands {where} the study." for meter, where in _around(common, assessment)[1]
+    ]
     return tuple(found)
 
 
-def _checks_around(common: dict[str, Any], assessment: Assessment) -> list[str]:
-    """Say where a meter had no passing run of checks before and after its readings of the study."""
+def failed_checks(common: dict[str, Any], assessment: Assessment) -> list[str]:
+    """Say which meter failed its check beside the study or within it: its readings support no verdict."""
+    return [
+        f"The run of checks of {meter} {where} the study failed, so the study supports no verdict on the gauge."
+        for meter, where in _around(common, assessment)[0]
+    ]
+
+
+def _around(common: dict[str, Any], assessment: Assessment) -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:
+    """Return where a run of checks of a meter failed, and where there was none, before, in and after its study."""
+    failed: list[tuple[str, str]] = []
+    missing: list[tuple[str, str]] = []
     if common["first_at"] is None:
-        return []
-    found = []
+        return failed, missing
     for meter in common["meters"]:
         runs = assessment.runs.filter(pl.col("meter") == meter)
-        before = runs.filter(pl.col("last_at") <= common["first_at"]).sort("last_at").tail(1)
-        after = runs.filter(pl.col("first_at") >= common["last_at"]).sort("first_at").head(1)
-        for run, where in ((before, "before"), (after, "after")):
-            if not run.height:
-                found.append(f"No run of checks of {meter} stands {where} the study.")
-            elif not run["passed"][0]:
-                found.append(f"The run of checks of {meter} {where} the study failed; do not rely on the study.")
-    return found
+        first, last = common["first_at"], common["last_at"]
+        before = runs.filter(pl.col("last_at") <= first).sort("last_at").tail(1)
+        inside = runs.filter((pl.col("last_at") > first) & (pl.col("first_at") < last))
+        after = runs.filter(pl.col("first_at") >= last).sort("first_at").head(1)
+        for run, where in ((before, "before"), (inside, "within"), (after, "after")):
+            if (~run["passed"].fill_null(True)).any():
+                failed.append((meter, where))
+            elif not run.height and where != "within":
+                missing.append((meter, where))
+    return failed, missing

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from pipeline.history.store import History
     from pipeline.settings import Settings, Workspace
     from pipeline.steps.assess import Assessment
+    from schemas.processes import StreamResult
 
 __all__ = ["supplier_names", "supplier_pages", "suppliers"]
 
@@ -215,12 +216,13 @@ def _material(
     counts = {word: int((of_period["verdict"] == verdict).sum()) for word, verdict in _VERDICTS.items()}
     limits = _limits(of_period.filter(pl.col("mean").is_not_null())) or {}
     trend, interval, reason = _trend(of_period)
+    capability, capability_reason = _capability(level, stream, of_period, settings)
     return (
         SupplierMaterial(
             material=material or "not stated",
             lots=of_period.height,
             **counts,
-            capability=_capability(level, stream.state, settings.ppk_asked),
+            capability=capability,
             ppk_asked=settings.ppk_asked,
             level=level,
             lower=limits.get("lower"),
@@ -231,17 +233,46 @@ def _material(
             slope_interval=interval,
             slope_reason=reason,
             peers=tuple(peers[other] for other in sorted(peers)),
+            capability_reason=capability_reason,
         ),
         charted,
     )
 
 
-def _capability(level: Peer, state: str, asked: float) -> str:
-    """Say whether a supplier is capable; a level out of control, or few lots, support no such word."""
-    if level.ppk is None or level.ppk_interval is None or state == "out_of_control":
-        return "not_assessed"
+_NOT_STABLE = {
+    "out_of_control": "the level is out of control",
+    "watch": "the moving average lies beyond its limit, so the level may be changing",
+    "not_assessed": "whether the level is in control cannot be judged",
+}
+
+
+def _capability(level: Peer, stream: StreamResult, lots: pl.DataFrame, settings: Settings) -> tuple[str, str | None]:
+    """Say whether a supplier is capable, or why not: only a level in control supports such a word, and only one level."""
+    if stream.state in _NOT_STABLE:
+        return "not_assessed", _NOT_STABLE[stream.state]
+    first: Any = lots["first_at"].min()
+    inside = [change for change in stream.level_changes if first is not None and change.previous_at >= first]
+    if inside:
+        when = f"{inside[-1].previous_at.astimezone(settings.zone):%Y-%m-%d} and {inside[-1].at.astimezone(settings.zone):%Y-%m-%d}"
+        return "not_assessed", f"the level changed inside the period, between {when}; ask for the time since (--from)"
+    if level.ppk is None or level.ppk_interval is None:
+        return "not_assessed", level.not_computable.get("ppk", "Ppk has no interval")
     low, high = level.ppk_interval
-    return "capable" if low >= asked else "not_capable" if high < asked else "undecided"
+    asked = settings.ppk_asked
+    return "capable" if low >= asked else "not_capable" if high < asked else "undecided", None
+
+
+def _capability_in_words(material: SupplierMaterial) -> str:
+    level, asked = material.level, f"{material.ppk_asked:g}"
+    if level.ppk is None or level.ppk_interval is None or material.capability == "not_assessed":
+        return f"no capability is concluded, because {material.capability_reason}"
+    word = {
+        "capable": f"capable, at {asked} or above",
+        "not_capable": f"not capable, below {asked}",
+        "undecided": f"capability undecided, on both sides of {asked}",
+    }[material.capability]
+    low, high = level.ppk_interval
+    return f"{word}: the 95 % interval of Ppk runs from {low:.2f} to {high:.2f} ({level.lots} lots)"
 
 
 def _trend(lots: pl.DataFrame) -> tuple[float | None, tuple[float, float] | None, str | None]:
@@ -306,9 +337,7 @@ def _result(
                 f"({change.previous_at.astimezone(settings.zone):%Y-%m-%d}) and {change.subgroup} "
                 f"({change.at.astimezone(settings.zone):%Y-%m-%d}), by {change.shift:+.3g} {settings.unit}."
             )
-    unknown = [material.material for material in materials if material.stream.state == "not_assessed"]
-    if unknown and state != "not_assessed":
-        reasons.append(f"The level of {_names(unknown)} cannot be judged yet: too few lots for limits.")
+    reasons += [f"{material.material}: {_capability_in_words(material)}." for material in materials]
     if counts["rejected"] or counts["held"]:
         waiting = lots.filter(pl.col("verdict").is_in(["reject", "hold"]))["lot"].to_list()
         reasons.append(
@@ -321,6 +350,8 @@ def _result(
         )
     if not lots.height:
         reasons = ["No lot of this supplier was read in the period."]
+    elif not materials:
+        reasons.insert(0, "No lot has a mean at the reference temperature, so there is no level to judge.")
     return SupplierResult(
         supplier=name,
         state=state,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -13,9 +14,12 @@ from scenario import Scenario, at
 from pipeline.errors import SettingsError, UsageError
 from pipeline.history.chain import Event
 from pipeline.settings import Settings, read_settings
+from pipeline.statistics.process_control import SPREAD_RULE
+from pipeline.steps.lot_series import lots_frame
 from pipeline.steps.processes import processes
 from pipeline.steps.streams import BASELINE_EVENT
-from pipeline.steps.suppliers import suppliers
+from pipeline.steps.suppliers import _capability, suppliers
+from schemas.processes import LevelChange
 
 if TYPE_CHECKING:
     from schemas.processes import ProcessResult
@@ -141,6 +145,74 @@ def test_few_subgroups_are_not_judged() -> None:
     assert result.state == "not_assessed"
     assert "14 of the 20 subgroups that provisional limits need" in result.reasons[0]
     assert points["upper"].null_count() == points.height
+
+
+def supplier_of(scenario: Scenario, **settings: Any) -> Any:
+    assessment = scenario.assess(day=DAYS, settings=Settings(**settings))
+    return suppliers(assessment, [], ["Q"])["Q"][0]
+
+
+def test_a_supplier_is_called_capable_only_while_its_level_is_known_to_be_in_control() -> None:
+    wide = {"ppk_asked": 0.2}
+    calm = supplier_of(works(), **wide).materials[0]
+    assert (calm.stream.state, calm.capability, calm.capability_reason) == ("in_control", "capable", None)
+    unknown = supplier_of(works(), supplier_baseline_lots=60, **wide)
+    (material,) = unknown.materials
+    # the figure stays in the data, the word does not stand beside a level that nobody could judge
+    assert material.level.ppk is not None
+    assert (material.stream.state, material.capability) == ("not_assessed", "not_assessed")
+    assert material.capability_reason == "whether the level is in control cannot be judged"
+    assert any("no capability is concluded, because whether the level" in reason for reason in unknown.reasons)
+
+
+def test_a_level_that_changed_inside_the_period_gives_no_capability() -> None:
+    assessment = works().assess(day=DAYS)
+    found, _, _ = suppliers(assessment, [], ["Q"])["Q"]
+    stream = found.materials[0].stream
+    change = LevelChange("A07", at("08:00", day=7), "A06", at("08:00", day=6), -0.5, 0.001)
+    lots = lots_frame(assessment)
+    level, changed = found.materials[0].level, replace(stream, level_changes=(change,))
+    word, reason = _capability(level, changed, lots, assessment.settings)
+    assert word == "not_assessed"
+    assert reason is not None
+    assert "between 2026-03-08 and 2026-03-09" in reason
+    since = lots.filter(pl.col("first_at") >= change.at)
+    assert _capability(level, changed, since, assessment.settings)[0] != "not_assessed"
+
+
+def test_a_supplier_without_any_mean_is_said_to_have_no_level() -> None:
+    scenario = works()
+    for row in scenario.rows:
+        if row["role"] == "part":
+            row |= {"temperature_state": "at_metal", "temperature_c": None}
+    found = supplier_of(scenario)
+    assert (found.state, found.materials) == ("not_assessed", ())
+    assert found.reasons[0].startswith("No lot has a mean at the reference temperature")
+
+
+def test_a_signal_of_the_spread_alone_is_not_told_by_the_place_of_its_mean() -> None:
+    scenario = works()
+    last = f"A{DAYS - 1:02d}"
+    parts = [row for row in scenario.rows if row.get("lot") == last]
+    level = sum(row["value"] for row in parts) / len(parts)
+    for row, off in zip(parts, (-1.0, -0.5, 0.0, 0.5, 1.0), strict=True):
+        row["value"] = level + off
+    stream = charted(scenario)[0].streams[0]
+    assert stream.signals[-1].rules == (SPREAD_RULE,)
+    assert "the spread within the subgroup is beyond its limits, the mean breaks no rule" in stream.reasons[0]
+    assert "1 of 1 subgroup since then gives a signal" in stream.reasons[0]
+
+
+def test_the_chance_of_few_subgroups_is_that_of_limits_between_them() -> None:
+    said = "about one point in"
+    assert any(said in reason for reason in charted(works())[0].streams[0].reasons)
+    within = charted(works(), process_limits="within")[0].streams[0]
+    assert not any(said in reason for reason in within.reasons)
+
+
+def test_the_figures_of_a_stream_count_its_lots_whatever_its_subgroups_are() -> None:
+    stream = charted(works(), process_subgroups="part")[0].streams[0]
+    assert (stream.lots, stream.subgroups) == (DAYS, 5 * DAYS)
 
 
 @pytest.mark.parametrize(

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 import pytest
+from sample_texts import provenance
 from scenario import REFERENCE, Scenario, at
 
 from pipeline.history.chain import Event
@@ -22,6 +23,8 @@ from pipeline.statistics.study_plan import study_plan
 from pipeline.steps.studies import studies
 from pipeline.steps.study_plan import plan_sheet, register_line
 from pipeline.steps.trace import trace
+from reports.study import render
+from schemas.studies import StudyPage
 from schemas.tables import READING
 
 if TYPE_CHECKING:
@@ -182,6 +185,40 @@ def test_values_are_compared_at_the_reference_temperature() -> None:
     without = found(warm)[1]
     assert without.state == "not_assessed"
     assert without.left_out == 30
+
+
+@pytest.mark.parametrize("hour", ["08:31", "09:40", "12:00"])
+def test_a_meter_that_failed_its_check_beside_a_study_leaves_no_verdict_on_the_gauge(hour: str) -> None:
+    scenario = Scenario(**REGISTER)
+    scenario.check("08:00").check(hour, 2.0).check("13:00" if hour != "12:00" else "13:30")
+    _, result = found(with_study(scenario))
+    assert result.state == "not_assessed"
+    assert "failed, so the study supports no verdict on the gauge" in result.reasons[0]
+    # the figures stay in the data
+    assert result.judged_percent is not None
+    page = render(StudyPage(result, studies(scenario.assess(), [], SOURCES)["G1"][1], provenance()))
+    assert "repeat the study G1 between two checks that pass" in page
+
+
+@pytest.mark.parametrize(
+    ("values", "said"),
+    [
+        (np.full((5, 3, 2), 58.5), "All readings are equal"),
+        (58.5 + np.broadcast_to(np.arange(5)[:, None, None], (5, 3, 2)) / 10, "Repeated readings never differ"),
+    ],
+)
+def test_readings_that_never_differ_make_no_gauge_usable(values: np.ndarray, said: str) -> None:
+    result = found(with_study(production(), values=values))[1]
+    assert result.state == "not_assessed"
+    assert result.reasons[0].startswith(said)
+
+
+def test_cautions_count_in_words() -> None:
+    rng = np.random.default_rng(6)
+    two = found(with_study(production(), values=58.5 + rng.normal(size=(5, 2, 2)) / 10))[1]
+    assert two.cautions[0].startswith("2 operators give 1 degree of freedom between operators")
+    one = found(with_study(production(), values=58.5 + rng.normal(size=(5, 1, 3)) / 10))[1]
+    assert one.cautions[0] == "One operator shows no reproducibility: the study speaks of repeatability alone."
 
 
 def test_what_is_missing_is_named() -> None:
