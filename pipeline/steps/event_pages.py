@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
@@ -10,15 +11,18 @@ import polars as pl
 from pipeline.steps.event_lots import decided, event_result
 from pipeline.steps.events import find_events
 from pipeline.steps.meter_evidence import calibrations_of
-from pipeline.steps.pages import PageContext
+from pipeline.steps.pages import PageContext, block_readings
 from schemas.look_back import EventPage
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
+    from datetime import datetime
 
     from pipeline.history.store import History
     from pipeline.settings import Workspace
     from pipeline.steps.assess import Assessment
+    from pipeline.steps.events import Found
+    from schemas.look_back import EventResult
 
 __all__ = ["event_pages"]
 
@@ -31,15 +35,20 @@ _CHECKS = [
 def event_pages(
     workspace: Workspace, assessment: Assessment, history: History, sources: pl.DataFrame
 ) -> Iterable[EventPage]:
-    """Yield a page for each event, by name."""
+    """Yield a page for each event, by name.
+
+    Once its window is closed a page rests on its own checks, lots and decisions alone, and its time is that of the last
+    of them, so that it does not change because something else was read; until then it is the moment of the assessment.
+    """
     context = PageContext(workspace, assessment, sources)
     said = decided(history.events())
     calibrations = calibrations_of(assessment)
     # counted once: there are many readings and few lots, meters and files
     counts = (
-        assessment.readings.group_by("source_id", "lot", "meter", "role")
+        assessment.readings.filter(pl.col("role") == "part")
+        .group_by("source_id", "lot")
         .agg(pl.len().alias("n"))
-        .with_columns(pl.col("lot", "meter", "role").cast(pl.String))
+        .with_columns(pl.col("lot").cast(pl.String))
     )
     pages = []
     for event in find_events(assessment):
@@ -64,6 +73,7 @@ def event_pages(
             )
             .sort("at", "check")
         )
+        sources_of_checks = block_readings(assessment, checks)
         # runs can be long: the last word of each block before, the first one after
         checks = pl.concat(
             [
@@ -72,15 +82,36 @@ def event_pages(
                 checks.filter(pl.col("part") == "after").unique("block", keep="first", maintain_order=True),
             ]
         ).select(_CHECKS)
-        shown = calibrations.filter((pl.col("meter") == event.meter) & pl.lit(event.kind == "calibration")).drop(
-            "meter", "level", "change"
-        )
+        # later calibrations are events of their own
+        shown = calibrations.filter(
+            (pl.col("meter") == event.meter)
+            & pl.lit(event.kind == "calibration")
+            & (pl.col("calibrated_on") <= event.fired_at)
+        ).drop("meter", "level", "change")
         lots = [lot.lot for lot in result.lots]
-        used = counts.filter(
-            pl.col("lot").is_in(lots) | ((pl.col("role") == "block") & (pl.col("meter") == event.meter))
-        )
-        rows = used.select(pl.col("source_id").repeat_by("n").list.explode())
-        pages.append(
-            EventPage(result, checks, shown, context.provenance(rows, assessment.as_of, result, checks, shown))
-        )
+        used = counts.filter(pl.col("lot").is_in(lots))
+        rows = pl.concat([used.select(pl.col("source_id").repeat_by("n").list.explode()), sources_of_checks])
+        moment = _moment(assessment, event, result, checks)
+        result = replace(result, as_of=moment)
+        # what became of the meter since is shown only while the window is open
+        rests_on = result if event.window_to is None else replace(result, meter_state="")
+        pages.append(EventPage(result, checks, shown, context.provenance(rows, moment, rests_on, checks, shown)))
     return sorted(pages, key=lambda page: page.result.event)
+
+
+def _moment(assessment: Assessment, event: Found, result: EventResult, checks: pl.DataFrame) -> datetime:
+    """Return the time of the last thing an event rests on; while something of it is open, that of the assessment."""
+    names = [lot.lot for lot in result.lots]
+    brackets = assessment.brackets.filter(pl.col("lot").is_in(names))
+    # the bracket of a lot that is open turns unsupported by time alone
+    if event.window_to is None or (brackets["support"] == "open").any():
+        return assessment.as_of
+    moments = [
+        event.fired_at,
+        event.window_to,
+        *checks["at"].to_list(),
+        *brackets["last_at"].to_list(),
+        *brackets["after_at"].drop_nulls().to_list(),
+        *(lot.shipped_on for lot in result.lots if lot.shipped_on is not None),
+    ]
+    return min(max(moments), assessment.as_of)

@@ -33,6 +33,7 @@ __all__ = [
     "Page",
     "PageContext",
     "PageReport",
+    "block_readings",
     "index_page",
     "lot_pages",
     "meter_pages",
@@ -150,7 +151,7 @@ def lot_pages(
         shown_checks = checks.sort("meter", "at", "check").select(
             "meter", "block", "run", "at", "mean", "bias", "tolerance", "passes"
         )
-        used = pl.concat([found.select("source_id"), _block_readings(assessment, checks)])
+        used = pl.concat([found.select("source_id"), block_readings(assessment, checks)])
         detail = details.of(result, part_values, spot_values, shown_readings)
         between, touched = differences_on_lot(assessment, found), events.get(lot, ())
         provenance = context.provenance(
@@ -163,8 +164,8 @@ def lot_pages(
         )  # fmt: skip
 
 
-def _block_readings(assessment: Assessment, checks: pl.DataFrame) -> pl.DataFrame:
-    """Return the sources of the block readings of some checks."""
+def block_readings(assessment: Assessment, checks: pl.DataFrame) -> pl.DataFrame:
+    """Return the sources of the block readings of some checks (meter, block, first_at, at)."""
     if not checks.height:
         return pl.DataFrame(schema={"source_id": pl.Int32})
     blocks = assessment.readings.filter(

@@ -259,3 +259,37 @@ def test_what_came_back_good_starts_no_look_back() -> None:
     assert len(events_of(scenario.assess("08:00", day=3), [])) == 1
     # one that lies ahead is not known yet
     assert not events_of(scenario.assess("08:00"), [])
+
+
+def test_later_files_rewrite_no_page_of_a_closed_window_nor_of_other_blocks(shell: Shell) -> None:
+    from pipeline.steps.block_pages import block_pages
+
+    def pages(given: Any, name: str) -> dict[str, tuple[str, datetime]]:
+        shell.load(shell.put(name, given))
+        place = find_workspace(shell.root)
+        with History.open(place.history) as history:
+            found = assess(history, place.settings, as_of=None)
+            made = [
+                *event_pages(place, found, history, history.sources()),
+                *block_pages(place, found, history, history.sources()),
+            ]
+            return {p.link.identifier: (p.provenance.data_sha256, p.provenance.as_of) for p in made}
+
+    shell.make(lots=LOTS + "L5,bar,copper,S,Q,\nL6,bar,copper,S,Q,\n")
+    first = pages(failing(), "a.csv")
+    later = (
+        Scenario()
+        .check("07:00", day=2, block="B2")
+        .lot("07:30", day=2, lot="L5")
+        .check("08:00", 3.0, day=2, block="B2")
+    )
+    second = pages(later, "b.csv")
+    assert second[NAME] == first[NAME]
+    assert second[NAME][1] == at("11:30:10")
+    assert second["B1"] == first["B1"]
+    # an open window goes on with time
+    (open_one,) = second.keys() - first.keys()
+    third = pages(Scenario().check("09:00", day=2, meter="M2").lot("09:30", day=2, lot="L6", meter="M2"), "c.csv")
+    assert third[NAME] == first[NAME]
+    assert third["B1"] != first["B1"]
+    assert third[open_one][1] > second[open_one][1]
