@@ -57,7 +57,8 @@ def decide(evidence: Evidence) -> Verdict:
     in       supported accept (hold, if a person must look first)
     in       other     hold
     undec.   any       hold
-    out      supported reject (hold, if a person must look first): a supported lot has a passing run after it
+    out      supported reject (hold, if a person must look first; hardness out of limits softens nothing): a supported lot
+                       has a passing run after it
     out      other     hold, until the meter was checked again
     ======== ========= ============================================================
 
@@ -91,8 +92,8 @@ def decide(evidence: Evidence) -> Verdict:
             recheck = "Out of limits, but the meter must be checked again before the lot can be rejected."
             return Verdict("hold", (*limits, recheck, *support, *holds))
         return Verdict("hold", (*support, *holds, *limits))
+    if evidence.limits_met == "out" and not evidence.holds:
+        return Verdict("reject", (*limits, *evidence.hardness_out, *support))
     if holds:
         return Verdict("hold", (*holds, *limits, *support))
-    if evidence.limits_met == "out":
-        return Verdict("reject", (*limits, *support))
     return Verdict("accept", (*limits, *support))

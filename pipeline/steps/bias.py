@@ -59,15 +59,13 @@ def bias_of_lots(assessment: Assessment, counted: pl.DataFrame, info: pl.DataFra
     )
     before = before_closing(levels, assessment)
     # a line is of one setting: blocks that were not checked since the last one say nothing of the meter as it is
-    latest = before.filter(
-        (pl.col("phase") == pl.col("phase").max().over("key")) | pl.col("phase").max().over("key").is_null()
-    )
+    latest = before.filter("current")
     settings = assessment.settings
     lines = biases_at_levels(latest, correlation=settings.certificate_correlation)
     found = levels.join(lines, on="key", how="left", maintain_order="left").with_columns(
         pl.col("blocks").fill_null(0),
         pl.when(pl.col("blocks").is_null())
-        .then(pl.lit("no check on a certified block before the closing run"))
+        .then(pl.lit("no check on a certified block since the meter's last setting and before the closing run"))
         .otherwise("line_reason")
         .alias("line_reason"),
     )

@@ -216,10 +216,13 @@ def _inputs(
 
 
 def _with_block(frame: pl.DataFrame, before: pl.DataFrame) -> pl.DataFrame:
-    """Add what the checks before the lot's closing run say of the meter, from the block nearest to the lot's level."""
-    n = pl.col("checks")
-    enough = n >= ENOUGH_CHECKS
-    since = (pl.col("last_at") - pl.col("checked_at")).dt.total_microseconds() / _DAY_US
+    """Add what the checks before the lot's closing run say of the meter, from the block nearest to the lot's level.
+
+    Blocks checked since the meter's last setting go first; of another only the certificate and the scatter within checks hold.
+    """
+    n, current = pl.col("checks"), pl.col("current")
+    enough = current & (n >= ENOUGH_CHECKS)
+    since = (pl.col("read_at") - pl.col("checked_at")).dt.total_microseconds() / _DAY_US
     nearest = (
         before.join(
             frame.select("lot", "meter", "probe", "frequency_khz", "mean"),
@@ -228,17 +231,17 @@ def _with_block(frame: pl.DataFrame, before: pl.DataFrame) -> pl.DataFrame:
             nulls_equal=True,
         )
         .with_columns((pl.col("certified") - pl.col("mean")).abs().alias("_distance"))
-        .sort("lot", "_distance", "block")
+        .sort("lot", "current", "_distance", "block", descending=[False, True, False, False])
         .unique("lot", keep="first", maintain_order=True)
         .select(
             "lot",
             "block",
             pl.when(enough).then(pl.col("variance").sqrt()).alias("check_standard_deviation"),
             pl.when(enough).then(n - 1).alias("check_degrees_of_freedom"),
-            pl.col("bias").alias("check_bias"),
+            pl.when(current).then("bias").alias("check_bias"),
             (pl.col("certificate") * pl.col("certificate_coverage_factor")).alias("block_expanded_uncertainty"),
             pl.col("certificate_coverage_factor").alias("block_coverage_factor"),
-            (pl.col("drift_a_day") * since.clip(lower_bound=0.0)).alias("drift_bound"),
+            pl.when(current).then(pl.col("drift_a_day") * since.clip(lower_bound=0.0)).alias("drift_bound"),
             "pooled_within",
             "pooled_degrees_of_freedom",
         )
@@ -300,16 +303,47 @@ def _with_resolution(frame: pl.DataFrame, unit: str) -> pl.DataFrame:
 
 
 def _with_sensor(frame: pl.DataFrame, counted: pl.DataFrame, assessment: Assessment) -> pl.DataFrame:
-    """Add the sensitivities and the sensor's uncertainty for lots that were corrected here."""
-    corrected = (
+    """Add the sensitivities and the sensor's uncertainty for lots that were corrected here.
+
+    Where several sensors read a lot, the least certain one counts; of several coefficients that of the most readings.
+    """
+    pairs = (
         counted.filter(pl.col("temperature_state") != "at_reference")
-        .group_by("lot")
-        .agg(
-            pl.col("temperature_c").mean(),
-            pl.col("temperature_model", "coefficient").first(),
-            pl.col("sensor").drop_nulls().first().alias("sensor"),
-        )
+        .group_by("lot", "sensor", "temperature_model", "coefficient")
+        .agg(pl.len().alias("_n"), pl.col("temperature_c").sum().alias("_sum"))
         .with_columns(pl.col(pl.Categorical).cast(pl.String))
+        .join(frame.select("lot", "last_at"), on="lot", how="inner")
+    )
+    pairs = join_version(
+        pairs,
+        assessment.tables["sensors"],
+        key="sensor",
+        at="last_at",
+        columns={
+            "expanded_uncertainty_c": "sensor_expanded_uncertainty_c",
+            "coverage_factor": "sensor_coverage_factor",
+        },
+    )
+    standard = pl.col("sensor_expanded_uncertainty_c") / pl.col("sensor_coverage_factor")
+    of_sensor = (
+        pairs.with_columns(standard.alias("_u"))
+        .sort("lot", "_u", "sensor", descending=[False, True, False], nulls_last=True)
+        .unique("lot", keep="first", maintain_order=True)
+        .select("lot", "sensor_expanded_uncertainty_c", "sensor_coverage_factor")
+    )
+    of_coefficient = (
+        pairs.group_by("lot", "temperature_model", "coefficient")
+        .agg(pl.col("_n").sum())
+        .sort("lot", "_n", "temperature_model", "coefficient", descending=[False, True, False, False])
+        .unique("lot", keep="first", maintain_order=True)
+        .drop("_n")
+    )
+    corrected = (
+        pairs.sort("lot", "sensor", "temperature_model", "coefficient")
+        .group_by("lot", maintain_order=True)
+        .agg((pl.col("_sum").sum() / pl.col("_n").sum()).alias("temperature_c"))
+        .join(of_coefficient, on="lot", how="left")
+        .join(of_sensor, on="lot", how="left")
     )
     unit = assessment.settings.unit
     in_ms_per_m = convert_expression(pl.col("mean"), unit, "MS/m")
@@ -321,17 +355,8 @@ def _with_sensor(frame: pl.DataFrame, counted: pl.DataFrame, assessment: Assessm
         coefficient=pl.col("coefficient"),
     )
     scale = (pl.col("mean") / in_ms_per_m).abs()
-    joined = join_version(
-        frame.join(corrected, on="lot", how="left", maintain_order="left"),
-        assessment.tables["sensors"],
-        key="sensor",
-        at="last_at",
-        columns={
-            "expanded_uncertainty_c": "sensor_expanded_uncertainty_c",
-            "coverage_factor": "sensor_coverage_factor",
-        },
-    )
+    joined = frame.join(corrected, on="lot", how="left", maintain_order="left")
     return joined.with_columns(
         (by_temperature * scale).alias("temperature_sensitivity"),
         (by_coefficient * scale).alias("coefficient_sensitivity"),
-    ).drop("temperature_c", "temperature_model", "coefficient", "sensor")
+    ).drop("temperature_c", "temperature_model", "coefficient")

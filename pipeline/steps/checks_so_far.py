@@ -99,24 +99,34 @@ def before_closing(levels: pl.DataFrame, assessment: Assessment) -> pl.DataFrame
     Parameters
     ----------
     levels
-        lot, meter, probe, frequency_khz, level (mean of its readings), last_at (of the lot).
+        lot, meter, probe, frequency_khz, level (mean of its readings).
     assessment
         With checks and brackets.
 
     Returns
     -------
     polars.DataFrame
-        The columns of `levels` and those of :func:`checks_so_far`, by lot, meter, probe, frequency and block.
+        The columns of `levels` and those of :func:`checks_so_far`, with read_at (the last reading of the lot by the meter)
+        and current (no setting of the meter lies between the check and that reading), by lot, meter, probe, frequency and
+        block. Nothing is said of readings with an unknown clock.
     """
     so_far = checks_so_far(assessment)
     # the closing run itself does not count: it goes on as long as no part is read, so it could change what was given
-    closing = assessment.brackets.group_by("lot").agg(
-        pl.max_horizontal(pl.col("after_at").max(), pl.col("last_at").max()).alias("_until")
+    closing = (
+        assessment.brackets.filter(pl.col("unknown_clock") == 0)
+        .group_by("lot", "meter")
+        .agg(
+            pl.max_horizontal(pl.col("after_at").max(), pl.col("last_at").max()).alias("_until"),
+            pl.col("last_at").max().alias("read_at"),
+        )
     )
+    settings = assessment.meter_settings.select("meter", pl.col("at").alias("_set_at")).sort("_set_at")
     wanted = (
-        levels.join(closing, on="lot", how="left")
-        .with_columns(pl.coalesce("_until", "last_at").alias("_until"))
-        .drop_nulls("_until")
+        levels.join(closing, on=["lot", "meter"], how="inner")
+        .sort("read_at")
+        .join_asof(
+            settings, left_on="read_at", right_on="_set_at", by="meter", strategy="backward", check_sortedness=False
+        )
     )
     blocks = so_far.select(_SERIES).unique().sort(_SERIES, nulls_last=False).with_row_index("_series")
     # join_asof matches no nulls, so probe and frequency become a number together with meter and block
@@ -133,6 +143,8 @@ def before_closing(levels: pl.DataFrame, assessment: Assessment) -> pl.DataFrame
             check_sortedness=False,
         )
         .drop_nulls("certified")
-        .drop("_until", "_series", "_at", strict=False)
+        # what was found before a setting says nothing of the meter after it
+        .with_columns(pl.col("phase").eq_missing(pl.col("_set_at")).alias("current"))
+        .drop("_until", "_series", "_at", "_set_at", strict=False)
         .sort("lot", "meter", "probe", "frequency_khz", "block", nulls_last=False)
     )

@@ -106,7 +106,7 @@ def _moment(assessment: Assessment, event: Found, result: EventResult, checks: p
     # the bracket of a lot that is open turns unsupported by time alone
     if event.window_to is None or (brackets["support"] == "open").any():
         return assessment.as_of
-    moments = [
+    moments: list[datetime] = [
         event.fired_at,
         event.window_to,
         *checks["at"].to_list(),

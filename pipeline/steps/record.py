@@ -268,7 +268,9 @@ def record_baseline(
     settings = workspace.settings
     _known(workspace, "meter", meter)
     with History.open(workspace.history, wait_s=settings.busy_wait_seconds) as history:
-        checks = assess(history, settings, as_of=None, meters=[meter]).checks
+        found = assess(history, settings, as_of=None, meters=[meter])
+    # the checks are in the unit that was taken over, whatever annealog.toml says since
+    checks, scale = found.checks, found.settings
     inside = checks.filter((pl.col("meter") == meter) & (pl.col("block") == block) & pl.col("mean").is_not_null())
     if start is not None:
         inside = inside.filter(pl.col("at") >= start)
@@ -286,8 +288,8 @@ def record_baseline(
         .filter(pl.col("checks") >= 2)
         .with_columns(
             pl.lit(True).alias("named"),
-            pl.lit(settings.unit).alias("unit"),
-            pl.lit(settings.reference_temperature_c).alias("reference_temperature_c"),
+            pl.lit(scale.unit).alias("unit"),
+            pl.lit(scale.reference_temperature_c).alias("reference_temperature_c"),
         )
     )
     if not limits.height:
