@@ -35,6 +35,8 @@ def expected(limits: str | None, support: str, missing: str) -> str:
     """The sentence of the design, written down once more and apart from the code."""
     if missing == "limits" or limits is None:
         return "not_assessed"
+    if limits == "out" and support == "supported" and missing == "hardness_out":
+        return "reject"  # only a hardness result that is missing waits
     if limits == "undecided" or support != "supported" or missing != "nothing":
         return "hold"
     return {"in": "accept", "out": "reject"}[limits]
