@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pipeline.errors import EnvironmentProblem, SettingsError
 from pipeline.schedule import parse_schedule
-from schemas.tables import TEMPERATURE_SOURCES, UNITS
+from schemas.terms import TEMPERATURE_SOURCES, UNITS
 
 if TYPE_CHECKING:
     from pathlib import Path

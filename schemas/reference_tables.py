@@ -5,10 +5,9 @@ from __future__ import annotations
 import polars as pl
 
 from schemas.declare import UTC_TIME, Column, Table
+from schemas.terms import UNITS
 
 __all__ = ["REFERENCE_TABLES", "UNITS"]
-
-UNITS = ("MS/m", "%IACS", "Ohm.cm", "uOhm.cm", "nOhm.m")
 
 TEXT, FLOAT, INTEGER, BOOLEAN = pl.String, pl.Float64, pl.Int64, pl.Boolean
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from schemas.declare import UTC_TIME, Column, Table
-from schemas.reference_tables import UNITS
+from schemas.terms import TEMPERATURE_SOURCES, TEMPERATURE_STATES, UNITS
 
 __all__ = [
     "BASELINE",
@@ -22,8 +22,6 @@ __all__ = [
 ]
 
 ROLES = ("block", "part", "setting")
-TEMPERATURE_STATES = ("at_metal", "at_reference", "relative")
-TEMPERATURE_SOURCES = ("internal", "external", "ambient")
 CLOCKS = ("known", "unknown")
 FATES = ("preamble", "header", "units", "blank", "footer", "accepted", "duplicate", "quarantined")
 """What can become of a line of a file. The counts by fate add up to the number of lines, or nothing is loaded."""

@@ -11,7 +11,7 @@ from pipeline.cli import output
 from pipeline.cli.options import AsOf, DryRun, Json, WorkspaceOption, moment, workspace_at
 from pipeline.errors import UsageError
 from schemas.results import as_json
-from schemas.tables import TEMPERATURE_STATES, UNITS
+from schemas.terms import TEMPERATURE_STATES, UNITS
 
 if TYPE_CHECKING:
     from schemas.studies import StudyResult
