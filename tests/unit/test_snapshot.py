@@ -16,6 +16,7 @@ from pipeline.errors import IntegrityProblem
 from pipeline.history.snapshot import Snapshot
 from pipeline.history.store import History
 from pipeline.settings import find_workspace
+from pipeline.steps.load import load
 from pipeline.steps.snapshot import publish_snapshot, published_status
 from pipeline.steps.status import status
 
@@ -104,8 +105,7 @@ def test_a_history_that_has_gone_on_is_read_itself(shell: Shell) -> None:
     fill(shell.make())
     place = find_workspace(shell.root)
     publish_snapshot(place)
-    shell.put("9.csv", Scenario().check("08:00", day=9))
-    shell("load", "--direct", "inbox/9.csv")
+    load(place, [shell.put("9.csv", Scenario().check("08:00", day=9))])  # the command would publish, too
     assert published_status(place) is None or shell.json("status")["as_of"]
     with History.open(place.history) as read:
         assert read.sources().height == 3
@@ -126,8 +126,7 @@ def test_a_report_asked_for_while_loading_is_served_from_the_snapshot(shell: She
     fill(shell.make())
     place = find_workspace(shell.root)
     made = publish_snapshot(place)
-    shell.put("9.csv", Scenario().check("08:00", day=9))
-    shell("load", "--direct", "inbox/9.csv")
+    load(place, [shell.put("9.csv", Scenario().check("08:00", day=9))])  # the command would publish, too
     holder = subprocess.Popen(
         [sys.executable, "-c", HOLD, str(place.history)],
         stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
@@ -173,6 +172,19 @@ def test_one_flipped_byte_of_a_snapshot_is_never_read(shell: Shell, what: str) -
     repaired = Snapshot.current(place.history)
     assert repaired is not None
     assert repaired.tables()
+
+
+def test_a_load_keeps_the_snapshot_of_a_workspace_that_has_one(shell: Shell) -> None:
+    fill(shell.make())
+    place = find_workspace(shell.root)
+    assert Snapshot.current(place.history) is None
+    shell("snapshot")
+    shell.put("9.csv", Scenario().check("08:00", day=9))
+    shell("load", "--direct", "inbox/9.csv")
+    current = Snapshot.current(place.history)
+    assert current is not None
+    assert current.fresh(place.history)
+    assert current.manifest["counts"]["source_file"] == 3
 
 
 def test_the_command(shell: Shell) -> None:
