@@ -9,7 +9,7 @@ import polars as pl
 from scipy.special import ndtri
 
 from pipeline.metrology.bias_line import ENOUGH_DEGREES, biases_at_levels, fit_bias_line
-from pipeline.steps.checks_so_far import before_closing, checks_so_far
+from pipeline.steps.checks_so_far import before_closing, checks_so_far, last_setting_of
 from schemas.bias import BiasAtLevel, BiasLine, BiasPoint
 
 if TYPE_CHECKING:
@@ -143,12 +143,10 @@ def bias_lines_of_meter(assessment: Assessment, meter: str) -> tuple[BiasLine, .
     latest = checks_so_far(replace(assessment, checks=own)).unique(
         ["probe", "frequency_khz", "block"], keep="last", maintain_order=True
     )
+    phase = pl.lit(last_setting_of(assessment, meter), own.schema["phase"])
     found = []
     for (probe, frequency), group in latest.group_by("probe", "frequency_khz", maintain_order=True):
-        phase = group["phase"].max()
-        points = group.filter((pl.col("phase") == phase) if phase is not None else pl.lit(True)).sort(
-            "certified", "block"
-        )
+        points = group.filter(pl.col("phase").eq_missing(phase)).sort("certified", "block")
         found.append(_line(points, assessment.settings, probe, frequency))
     return tuple(sorted(found, key=lambda line: (line.probe or "", line.frequency_khz or 0.0)))
 

@@ -10,9 +10,11 @@ from pipeline.metrology.uncertainty import coverage_factors
 from schemas.versions import join_version
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from pipeline.steps.assess import Assessment
 
-__all__ = ["ENOUGH_CHECKS", "before_closing", "checks_so_far"]
+__all__ = ["ENOUGH_CHECKS", "before_closing", "checks_so_far", "last_setting_of"]
 
 ENOUGH_CHECKS = 6
 """Below this the standard deviation between checks says less than the meter's accuracy statement."""
@@ -91,6 +93,12 @@ def _with_drift(so_far: pl.DataFrame, phase: list[str]) -> pl.DataFrame:
     return sums.with_columns(factors).with_columns(
         pl.when(usable).then(slope.abs() + pl.col("_k") * (rest / pl.col("_tt")).sqrt()).alias("drift_a_day")
     )
+
+
+def last_setting_of(assessment: Assessment, meter: str) -> datetime | None:
+    """Return when a meter was last set; checks of an earlier phase say nothing of it as it is now."""
+    at: datetime | None = assessment.meter_settings.filter(pl.col("meter") == meter)["at"].max()  # type: ignore[assignment]
+    return at
 
 
 def before_closing(levels: pl.DataFrame, assessment: Assessment) -> pl.DataFrame:

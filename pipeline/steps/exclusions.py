@@ -48,7 +48,7 @@ def with_exclusions(
     rows = (
         left_out.join(assessment.exclusions, on=["source_id", "line"], how="left", maintain_order="left")
         .with_columns(pl.col(pl.Categorical).cast(pl.String))
-        .sort("measured_at", "source_id", "line", "replicate")
+        .sort("measured_at", "file_rank", "line", "replicate")  # file_rank: whatever the order of loading
     )
     exclusions = tuple(
         Exclusion(

@@ -12,7 +12,7 @@ from pipeline.metrology.temperature import sensitivities
 from pipeline.metrology.units import convert, derivative
 from pipeline.steps.bias import bias_lines_of_meter
 from pipeline.steps.budgets import as_budget
-from pipeline.steps.checks_so_far import ENOUGH_CHECKS, checks_so_far
+from pipeline.steps.checks_so_far import ENOUGH_CHECKS, checks_so_far, last_setting_of
 from schemas.versions import version_at
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ def _reading_budgets(assessment: Assessment, meter: str) -> list[Budget]:
     register = _of_meter(assessment, "meters", "meter", meter)
     last = (
         assessment.readings.filter((pl.col("meter") == meter) & (pl.col("role") == "block"))
-        .sort("measured_at", "line")
+        .sort("measured_at", "file_rank", "line", "replicate")
         .unique("block", keep="last", maintain_order=True)
         .select(
             pl.col("block", "sensor", "temperature_state", "temperature_model").cast(pl.String),
@@ -73,11 +73,13 @@ def _reading_budgets(assessment: Assessment, meter: str) -> list[Budget]:
         )
     )
     conditions = {row["block"]: row for row in last.iter_rows(named=True)}
+    last_set = last_setting_of(assessment, meter)
     interval_days = settings.check_interval_hours / 24
     found = []
     for row in latest.sort("block", "probe", "frequency_khz", nulls_last=False).iter_rows(named=True):
         level, n, factor = row["certified"], row["checks"], row["certificate_coverage_factor"]
-        enough = n >= ENOUGH_CHECKS
+        current = row["phase"] == last_set
+        enough = current and n >= ENOUGH_CHECKS
         given, step = register.get("unit"), register.get("resolution")
         resolution = None
         if given is not None and step is not None:
@@ -94,10 +96,10 @@ def _reading_budgets(assessment: Assessment, meter: str) -> list[Budget]:
             block_coverage_factor=factor,
             check_standard_deviation=row["variance"] ** 0.5 if enough and row["variance"] is not None else None,
             check_degrees_of_freedom=n - 1 if enough else None,
-            check_bias=row["bias"],
+            check_bias=row["bias"] if current else None,
             accuracy_percent=register.get("accuracy_percent"),
             resolution=resolution,
-            drift_bound=None if row["drift_a_day"] is None else row["drift_a_day"] * interval_days,
+            drift_bound=None if row["drift_a_day"] is None or not current else row["drift_a_day"] * interval_days,
             thickness_allowance_percent=settings.thickness_allowance_percent,
             lift_off_allowance_percent=settings.lift_off_allowance_percent,
             **_temperature(assessment, conditions.get(row["block"]), level),

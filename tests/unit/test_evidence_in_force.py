@@ -10,6 +10,7 @@ from scenario import Scenario, at
 from pipeline.history.store import History
 from pipeline.settings import Settings, find_workspace
 from pipeline.steps.budgets import with_budgets
+from pipeline.steps.meter_budgets import with_meter_budgets
 from pipeline.steps.record import record_baseline
 
 if TYPE_CHECKING:
@@ -69,6 +70,17 @@ def test_a_setting_between_two_meters_readings_leaves_the_first_meters_checks_in
     result = lot(scenario.check("11:00", day=8, meter="M2").assess("12:00", day=8), "L2")
     assert result.conformity is not None
     assert result.conformity.known_bias == pytest.approx(0.25875, abs=0.01)
+
+
+def test_the_page_of_a_meter_forgets_what_was_found_before_its_setting() -> None:
+    scenario = high_until_set().check("09:00", block="B2", day=8)
+    found = scenario.assess("12:00", day=8)
+    result = with_meter_budgets(found, found.meters["M1"])
+    budgets = {one.block: one for one in result.budgets}
+    assert budgets["B1"].uncorrected_bias == 0
+    assert "meter accuracy statement" in [line.name for line in budgets["B1"].contributions]
+    # a line needs two blocks, and one was checked since
+    assert [(one.bias, len(one.points)) for one in result.bias_lines] == [(None, 1)]
 
 
 SENSORS = "sensor,correction_c,expanded_uncertainty_c,coverage_factor,due_on\nT1,0,0.1,2,\nT2,0,3.0,2,\n"
