@@ -107,7 +107,7 @@ def before_closing(levels: pl.DataFrame, assessment: Assessment) -> pl.DataFrame
     Parameters
     ----------
     levels
-        lot, meter, probe, frequency_khz, level (mean of its readings).
+        lot, meter, probe, frequency_khz, level (mean of its readings), last_at (of the lot).
     assessment
         With checks and brackets.
 
@@ -130,7 +130,12 @@ def before_closing(levels: pl.DataFrame, assessment: Assessment) -> pl.DataFrame
     )
     settings = assessment.meter_settings.select("meter", pl.col("at").alias("_set_at")).sort("_set_at")
     wanted = (
-        levels.join(closing, on=["lot", "meter"], how="inner")
+        levels.join(closing, on=["lot", "meter"], how="left")
+        # readings that were all left out stand in no bracket
+        .with_columns(
+            pl.coalesce("_until", "last_at").alias("_until"), pl.coalesce("read_at", "last_at").alias("read_at")
+        )
+        .drop_nulls("_until")
         .sort("read_at")
         .join_asof(
             settings, left_on="read_at", right_on="_set_at", by="meter", strategy="backward", check_sortedness=False

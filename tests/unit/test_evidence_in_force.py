@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import polars as pl
 import pytest
 from scenario import Scenario, at
 
+from pipeline.history.chain import GENESIS_HASH, Event
 from pipeline.history.store import History
 from pipeline.settings import Settings, find_workspace
 from pipeline.steps.budgets import with_budgets
+from pipeline.steps.exclusions import with_exclusions
 from pipeline.steps.meter_budgets import with_meter_budgets
 from pipeline.steps.record import record_baseline
 
@@ -81,6 +84,30 @@ def test_the_page_of_a_meter_forgets_what_was_found_before_its_setting() -> None
     assert "meter accuracy statement" in [line.name for line in budgets["B1"].contributions]
     # a line needs two blocks, and one was checked since
     assert [(one.bias, len(one.points)) for one in result.bias_lines] == [(None, 1)]
+
+
+def test_what_a_lot_would_be_with_every_reading_rests_on_the_same_checks() -> None:
+    scenario = high_until_set()
+    sources = pl.DataFrame({"source_id": [1], "sha256": ["a"], "name": ["f"]}, schema_overrides={"source_id": pl.Int32})
+    lines = [row["line"] for row in scenario.rows if row.get("lot") == "L2"]
+    events = [
+        Event(
+            n,
+            at("12:00", 8),
+            "exclusion",
+            {"sha256": "a", "line": line},
+            "Ada",
+            "wrong metal",
+            GENESIS_HASH,
+            GENESIS_HASH,
+        )
+        for n, line in enumerate(lines)
+    ]
+    before = lot(scenario.assess("12:00", day=8), "L2")
+    found = scenario.assess("12:00", day=8, events=events, sources=sources)
+    every = with_exclusions(found, found.lots["L2"], found.readings, {1: "f"}).with_every_reading
+    assert every is not None
+    assert every.expanded_uncertainty == pytest.approx(before.expanded_uncertainty, rel=0.05)
 
 
 SENSORS = "sensor,correction_c,expanded_uncertainty_c,coverage_factor,due_on\nT1,0,0.1,2,\nT2,0,3.0,2,\n"
