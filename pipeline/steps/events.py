@@ -150,7 +150,8 @@ def _overdue(assessment: Assessment, meter: str) -> list[Found]:
         elif last - before_at > interval:
             due, said = before_at + interval, "Parts were read after the next check was due."
         else:
-            due, said = first + interval, "No check followed the readings within the interval."
+            # due by the check before, not by the readings: what is read later in the gap must not rename the event
+            due, said = before_at + interval, "No check followed the readings within the interval."
         runs = tuple(run for run in (row["before_run"], row["after_run"]) if run is not None)
         unknown = assessment.brackets.filter((pl.col("meter") == meter) & (pl.col("unknown_clock") > 0))
         found.append(

@@ -203,6 +203,16 @@ def test_a_check_that_came_too_late_is_an_event() -> None:
     assert not events_of(Scenario(lots=LOTS).check("07:00").lot("07:30", lot="L1").assess("09:00"), [])
 
 
+def test_what_is_read_later_in_the_gap_does_not_rename_an_overdue_check() -> None:
+    scenario = Scenario(lots=LOTS).check("07:00").lot("07:30", lot="L1")
+    first = only(events_of(scenario.assess("16:00"), []), "check_overdue")
+    chain = [decision(1, at("16:10"), event=first.event, lot="L1")]
+    later = only(events_of(scenario.lot("16:30", lot="L2").assess("23:00"), chain), "check_overdue")
+    assert later.event == first.event
+    # what was decided on the event still stands
+    assert {lot.lot: lot.settled for lot in later.lots} == {"L1": True, "L2": False}
+
+
 def test_the_run_before_an_overdue_check_is_shown_as_before(shell: Shell) -> None:
     shell.make(lots=LOTS)
     shell.load(shell.put("a.csv", Scenario().check("07:00").lot("07:30", lot="L1").check("23:00")))
