@@ -166,7 +166,7 @@ def _conformity_lines(result: LotResult) -> list[str]:
     if found is not None and found.conformance_probability is not None:
         lines.append(
             f"the {found.compared.replace('_', ' ')} that conforms least surely does so with a probability of "
-            f"{found.conformance_probability:.4g}"
+            + ("more than 0.9999" if found.conformance_probability > 0.9999 else f"{found.conformance_probability:.4g}")
         )
     whole = result.with_every_reading
     if whole is not None:

@@ -41,7 +41,7 @@ def export(
         sources, events = history.sources(), history.events()
     lots = chosen_lots(found, lots=lot or (), supplier=supplier, start=moment(start, place), end=moment(end, place))
     if dry_run:
-        output.would(f"pack {len(lots)} lot(s) into {target}", json=json)
+        output.would(f"pack {_counted(len(lots), 'lot')} into {target}", json=json)
         return
     pack = write_pack(place, found, sources, events, lots, target, with_raw=with_raw, with_pages=with_pages)
     if json:
@@ -54,7 +54,7 @@ def export(
     else:
         output.out().print(
             output.plain(
-                f"{pack.lots} lot(s), {pack.readings} reading(s), {pack.files} files in {pack.target}. "
+                f"{_counted(pack.lots, 'lot')}, {_counted(pack.readings, 'reading')}, {_counted(pack.files, 'file')} in {pack.target}. "
                 f"Hash of the pack (of its SHA256SUMS): {pack.data_sha256}"
             )
         )
@@ -63,3 +63,7 @@ def export(
 def add_to(app: typer.Typer) -> None:
     """Add the commands."""
     app.command(help=export.__doc__)(export)
+
+
+def _counted(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"

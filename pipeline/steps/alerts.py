@@ -75,7 +75,7 @@ def found_in(document: Mapping[str, Any], signals: Iterable[tuple[str, str, str,
             last = meter["last_run_at"] or ""
             found.append(Alert(f"overdue {name} {last}", "overdue", f"Check meter {name}: {reason}", page))
     for name, rule, block, at in signals:
-        sentence = f"Meter {name} is out of control: rule {rule} on block {block} at {at}; decide on it."
+        sentence = f"Meter {name} was out of control: rule {rule} on block {block} at {at}; nobody decided on it yet."
         found.append(
             Alert(f"signal {name} {rule} {block} {at}", "out_of_control", sentence, reports.address("meter", name))
         )
