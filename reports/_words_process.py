@@ -171,7 +171,7 @@ POINT = {
     "agreement {agree_low} to {agree_high} {unit}; |E_n| above 1 for {beyond} of {known}.",
     "no_certificates": "{material}: certificates cannot be compared ({reason}).",
     "slope": "{material}: lot means move by {slope} {unit} in 30 days ({low} to {high}) over the period.",
-    "peers": "{material}: {others} deliver it, too; compared below.",
+    "peers": "{material}: also delivered by {others}; compared below.",
     "no_peers": "{material}: no other supplier delivered it in the period.",
 }
 

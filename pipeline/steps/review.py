@@ -205,7 +205,10 @@ def _blocks(found: Assessment, start: datetime, end: datetime) -> Iterator[Revie
         .sort(keys, nulls_last=False)
     )
     for row in grouped.iter_rows(named=True):
-        drift = next((d for d in found.meters[row["meter"]].drift if d.block == row["block"]), None)
+        series = tuple(row[name] for name in keys[1:])
+        drift = next(
+            (d for d in found.meters[row["meter"]].drift if (d.block, d.probe, d.frequency_khz) == series), None
+        )
         yield ReviewBlock(
             **row,
             slope_per_30_days=drift.slope_per_30_days if drift else None,

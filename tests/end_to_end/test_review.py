@@ -16,7 +16,7 @@ from workspace_files import Shell
 
 from pipeline.errors import UsageError
 from pipeline.history.store import History
-from pipeline.steps.review import month_span
+from pipeline.steps.review import _blocks, month_span
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -160,3 +160,15 @@ def test_the_months_of_a_history_share_its_readings(tmp_path: Path, capsys: pyte
     with History.open(shell.root / "history" / "annealog.duckdb") as history:
         by_month = history.readings(columns=["measured_at"]).group_by(pl.col("measured_at").dt.strftime("%Y-%m")).len()
     assert {m: review(shell, m)["readings"] for m in ("2026-03", "2026-04")} == dict(by_month.iter_rows())
+
+
+def test_each_probe_on_a_block_has_the_drift_of_its_own_checks() -> None:
+    scenario = Scenario()
+    for day in range(12):
+        ripple = 0.001 * (-1) ** day
+        scenario.check("08:00", 0.02 * day + ripple, day=day, probe="A")
+        scenario.check("08:20", -0.02 * day + ripple, day=day, probe="B")
+    found = scenario.assess(day=12)
+    start = datetime(2026, 3, 1, tzinfo=UTC)
+    slopes = {row.probe: row.slope_per_30_days for row in _blocks(found, start, datetime(2026, 4, 1, tzinfo=UTC))}
+    assert slopes == {"A": pytest.approx(0.6, abs=0.01), "B": pytest.approx(-0.6, abs=0.01)}
