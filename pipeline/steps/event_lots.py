@@ -15,7 +15,7 @@ from schemas.results import Decision
 from schemas.versions import version_at
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
     from datetime import datetime
 
     from pipeline.history.chain import Event
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from pipeline.steps.meters import SignalDecision
     from schemas.look_back import BiasChange
 
-__all__ = ["Decided", "decided", "event_result", "events_of"]
+__all__ = ["Decided", "decided", "event_result", "events_of", "shipped_lots"]
 
 _ORDER = ("touched", "possible", "covered")
 """Lots in doubt first."""
@@ -86,19 +86,21 @@ def _nearest(changes: Sequence[BiasChange], level: float | None) -> float:
     return min(changes, key=lambda one: (abs(one.level - level), one.name)).change
 
 
-def _measured_again(assessment: Assessment, lot: str, meter: str, event: Found) -> datetime | None:
-    """Return when a lot was read again after an event, with checks that passed before and after."""
-    again = assessment.brackets.filter((pl.col("lot") == lot) & (pl.col("support") == "supported"))
-    same = pl.col("meter") == meter
+def _measured_again(assessment: Assessment, lots: Sequence[str], event: Found) -> dict[str, datetime]:
+    """Return when lots were read again after an event, with checks that passed before and after."""
+    same = pl.col("meter") == event.meter
     later = pl.col("first_at") > event.fired_at
     # the meter itself counts only once something good has followed
     after = pl.lit(False) if event.window_to is None else (pl.col("first_at") > event.window_to)
-    fits = again.filter((same & later & after) | (~same & later))
-    first: datetime | None = fits["first_at"].min()  # type: ignore[assignment]
-    return first
+    fits = assessment.brackets.filter(
+        (pl.col("support") == "supported") & ((same & later & after) | (~same & later)) & pl.col("lot").is_in(lots)
+    )
+    return dict(fits.group_by("lot").agg(pl.col("first_at").min()).iter_rows())
 
 
-def _lots(assessment: Assessment, event: Found, said: Decided, disposed: bool) -> tuple[EventLot, ...]:
+def _lots(
+    assessment: Assessment, event: Found, said: Decided, disposed: bool, shipped: Mapping[str, datetime]
+) -> tuple[EventLot, ...]:
     schema = {"lot": pl.String, "meter": pl.String, "doubt": pl.String}
     covered = pl.lit(
         event.kind == "signal"
@@ -130,8 +132,8 @@ def _lots(assessment: Assessment, event: Found, said: Decided, disposed: bool) -
         .filter(pl.col("lot").is_in(list(assessment.lots)))
         .sort("lot", "meter")
     )
-    values = _compared(assessment, grouped["lot"].unique().sort().to_list())
-    shipped = _shipped(assessment)
+    names = grouped["lot"].unique().sort().to_list()
+    values, read_again = _compared(assessment, names), _measured_again(assessment, names, event)
     found = []
     for row in grouped.iter_rows(named=True):
         lot = row["lot"]
@@ -142,7 +144,7 @@ def _lots(assessment: Assessment, event: Found, said: Decided, disposed: bool) -
             for name, decision in said.on_lots.get(lot, [])
             if name == event.name or (name is None and decision.at >= event.fired_at)
         )
-        again = _measured_again(assessment, lot, event.meter, event)
+        again = read_again.get(lot)
         low, high = values.get(lot, (None, None))
         risk = risk_of_error(
             low,
@@ -211,13 +213,16 @@ def _strangers(assessment: Assessment, event: Found) -> pl.DataFrame:
     return others.filter(inside | (pl.col("unknown_clock") > 0)).with_columns(pl.lit("possible").alias("doubt"))
 
 
-def _shipped(assessment: Assessment) -> dict[str, datetime]:
+def shipped_lots(assessment: Assessment) -> dict[str, datetime]:
+    """Return when lots left the site, as far as they have."""
     table = version_at(assessment.tables["lots"], ["lot"], assessment.as_of)
     gone = table.filter(pl.col("shipped_on").is_not_null() & (pl.col("shipped_on") <= assessment.as_of))
     return dict(gone.select("lot", "shipped_on").iter_rows())
 
 
-def event_result(assessment: Assessment, event: Found, said: Decided) -> EventResult:
+def event_result(
+    assessment: Assessment, event: Found, said: Decided, shipped: Mapping[str, datetime] | None = None
+) -> EventResult:
     """Return an event with its lots and decisions.
 
     Parameters
@@ -228,6 +233,8 @@ def event_result(assessment: Assessment, event: Found, said: Decided) -> EventRe
         From :func:`find_events`.
     said
         From :func:`decided`.
+    shipped
+        When lots left the site, from :func:`shipped_lots`; looked up where it is not given.
     """
     fired = event.checks.to_dicts()
     own = said.on_events.get(event.name, [])
@@ -235,7 +242,7 @@ def event_result(assessment: Assessment, event: Found, said: Decided) -> EventRe
     # one that was written before the event went on does not speak of what came after it
     disposed = all(any(one.fits(row) for one in on_signals) for row in fired) if fired else bool(own)
     written = sorted({*own, *(one.decision for one in on_signals)}, key=lambda d: (d.at, d.by, d.decision, d.why))
-    lots = _lots(assessment, event, said, disposed)
+    lots = _lots(assessment, event, said, disposed, shipped_lots(assessment) if shipped is None else shipped)
     closed = disposed and all(lot.settled for lot in lots)
     notes = list(event.notes)
     if any(lot.unknown_clock for lot in lots):
@@ -278,5 +285,5 @@ def events_of(
     meters
         Of which meters; None means all.
     """
-    said = decided(chain)
-    return {event.name: event_result(assessment, event, said) for event in find_events(assessment, meters)}
+    said, shipped = decided(chain), shipped_lots(assessment)
+    return {event.name: event_result(assessment, event, said, shipped) for event in find_events(assessment, meters)}
