@@ -6,6 +6,7 @@ import re
 from collections import Counter
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from statistics import median
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -310,7 +311,7 @@ def _budgets(found: Assessment, lots: Sequence[str]) -> Iterator[ReviewBudget]:
         groups.setdefault(key, []).append((result.expanded_uncertainty, lot))
     for (meter, material, unit), values in sorted(groups.items()):
         values.sort()
-        median, lot = values[len(values) // 2]
+        lot = values[(len(values) - 1) // 2][1]
         contributions = with_budgets(found, found.lots[lot]).contributions
         largest = max(contributions, key=lambda c: c.standard_uncertainty)
         total = sum(c.standard_uncertainty**2 for c in contributions)
@@ -320,7 +321,7 @@ def _budgets(found: Assessment, lots: Sequence[str]) -> Iterator[ReviewBudget]:
             unit=unit,
             lots=len(values),
             lowest=values[0][0],
-            median=median,
+            median=median(value for value, _ in values),
             highest=values[-1][0],
             largest=largest.name,
             share_of_variance=largest.standard_uncertainty**2 / total if total > 0 else 0.0,
