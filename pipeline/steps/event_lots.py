@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from pipeline.steps.meters import SignalDecision
     from schemas.look_back import BiasChange
 
-__all__ = ["Decided", "decided", "event_result", "events_of", "shipped_lots"]
+__all__ = ["Decided", "LotFacts", "decided", "event_result", "events_of", "lot_facts"]
 
 _ORDER = ("touched", "possible", "covered")
 """Lots in doubt first."""
@@ -55,26 +55,33 @@ def decided(chain: Iterable[Event]) -> Decided:
     return found
 
 
-def _compared(assessment: Assessment, lots: Sequence[str]) -> dict[str, tuple[float | None, float | None]]:
-    """Return the smallest and largest value of each lot that its limits are compared with, in the working unit."""
-    found: dict[str, tuple[float | None, float | None]] = {}
-    by_spot = []
-    for lot in lots:
-        result = assessment.lots[lot]
-        if result.conforms_by == "spot":
-            by_spot.append(lot)
-        elif result.conforms_by == "part":
-            found[lot] = (result.minimum, result.maximum)
-        else:
-            found[lot] = (result.mean, result.mean)
-    if by_spot and assessment.spot_values.height:
-        spread = (
-            assessment.spot_values.filter(pl.col("lot").is_in(by_spot))
-            .group_by("lot")
-            .agg(pl.col("mean").min().alias("low"), pl.col("mean").max().alias("high"))
+@dataclass(frozen=True, slots=True)
+class LotFacts:
+    """What events ask of lots again and again: when they left the site, and their smallest and largest spot mean."""
+
+    shipped: Mapping[str, datetime]
+    spots: Mapping[str, tuple[float | None, float | None]]
+
+
+def lot_facts(assessment: Assessment) -> LotFacts:
+    """Look the facts of all lots up once."""
+    table = version_at(assessment.tables["lots"], ["lot"], assessment.as_of)
+    gone = table.filter(pl.col("shipped_on").is_not_null() & (pl.col("shipped_on") <= assessment.as_of))
+    spots: dict[str, tuple[float | None, float | None]] = {}
+    if assessment.spot_values.height:
+        spread = assessment.spot_values.group_by("lot").agg(
+            pl.col("mean").min().alias("low"), pl.col("mean").max().alias("high")
         )
-        found |= {row["lot"]: (row["low"], row["high"]) for row in spread.iter_rows(named=True)}
-    return found
+        spots = {lot: (low, high) for lot, low, high in spread.select("lot", "low", "high").iter_rows()}
+    return LotFacts(dict(gone.select("lot", "shipped_on").iter_rows()), spots)
+
+
+def _compared(assessment: Assessment, lot: str, facts: LotFacts) -> tuple[float | None, float | None]:
+    """Return the smallest and largest value of a lot that its limits are compared with, in the working unit."""
+    result = assessment.lots[lot]
+    if result.conforms_by == "spot":
+        return facts.spots.get(lot, (None, None))
+    return (result.minimum, result.maximum) if result.conforms_by == "part" else (result.mean, result.mean)
 
 
 def _nearest(changes: Sequence[BiasChange], level: float | None) -> float:
@@ -98,9 +105,7 @@ def _measured_again(assessment: Assessment, lots: Sequence[str], event: Found) -
     return dict(fits.group_by("lot").agg(pl.col("first_at").min()).iter_rows())
 
 
-def _lots(
-    assessment: Assessment, event: Found, said: Decided, disposed: bool, shipped: Mapping[str, datetime]
-) -> tuple[EventLot, ...]:
+def _lots(assessment: Assessment, event: Found, said: Decided, disposed: bool, facts: LotFacts) -> tuple[EventLot, ...]:
     schema = {"lot": pl.String, "meter": pl.String, "doubt": pl.String}
     covered = pl.lit(
         event.kind == "signal"
@@ -133,7 +138,7 @@ def _lots(
         .sort("lot", "meter")
     )
     names = grouped["lot"].unique().sort().to_list()
-    values, read_again = _compared(assessment, names), _measured_again(assessment, names, event)
+    read_again = _measured_again(assessment, names, event)
     found = []
     for row in grouped.iter_rows(named=True):
         lot = row["lot"]
@@ -145,7 +150,7 @@ def _lots(
             if name == event.name or (name is None and decision.at >= event.fired_at)
         )
         again = read_again.get(lot)
-        low, high = values.get(lot, (None, None))
+        low, high = _compared(assessment, lot, facts)
         risk = risk_of_error(
             low,
             high,
@@ -176,7 +181,7 @@ def _lots(
                 verdict=result.verdict,
                 support=result.support,
                 risk=risk,
-                shipped_on=shipped.get(lot),
+                shipped_on=facts.shipped.get(lot),
                 measured_again_at=again,
                 dispositions=written,
                 settled=bool(written) or again is not None or (doubt != "touched" and disposed),
@@ -213,16 +218,7 @@ def _strangers(assessment: Assessment, event: Found) -> pl.DataFrame:
     return others.filter(inside | (pl.col("unknown_clock") > 0)).with_columns(pl.lit("possible").alias("doubt"))
 
 
-def shipped_lots(assessment: Assessment) -> dict[str, datetime]:
-    """Return when lots left the site, as far as they have."""
-    table = version_at(assessment.tables["lots"], ["lot"], assessment.as_of)
-    gone = table.filter(pl.col("shipped_on").is_not_null() & (pl.col("shipped_on") <= assessment.as_of))
-    return dict(gone.select("lot", "shipped_on").iter_rows())
-
-
-def event_result(
-    assessment: Assessment, event: Found, said: Decided, shipped: Mapping[str, datetime] | None = None
-) -> EventResult:
+def event_result(assessment: Assessment, event: Found, said: Decided, facts: LotFacts | None = None) -> EventResult:
     """Return an event with its lots and decisions.
 
     Parameters
@@ -233,8 +229,8 @@ def event_result(
         From :func:`find_events`.
     said
         From :func:`decided`.
-    shipped
-        When lots left the site, from :func:`shipped_lots`; looked up where it is not given.
+    facts
+        From :func:`lot_facts`; looked up where they are not given.
     """
     fired = event.checks.to_dicts()
     own = said.on_events.get(event.name, [])
@@ -242,7 +238,7 @@ def event_result(
     # one that was written before the event went on does not speak of what came after it
     disposed = all(any(one.fits(row) for one in on_signals) for row in fired) if fired else bool(own)
     written = sorted({*own, *(one.decision for one in on_signals)}, key=lambda d: (d.at, d.by, d.decision, d.why))
-    lots = _lots(assessment, event, said, disposed, shipped_lots(assessment) if shipped is None else shipped)
+    lots = _lots(assessment, event, said, disposed, lot_facts(assessment) if facts is None else facts)
     closed = disposed and all(lot.settled for lot in lots)
     notes = list(event.notes)
     if any(lot.unknown_clock for lot in lots):
@@ -285,5 +281,5 @@ def events_of(
     meters
         Of which meters; None means all.
     """
-    said, shipped = decided(chain), shipped_lots(assessment)
-    return {event.name: event_result(assessment, event, said, shipped) for event in find_events(assessment, meters)}
+    said, facts = decided(chain), lot_facts(assessment)
+    return {event.name: event_result(assessment, event, said, facts) for event in find_events(assessment, meters)}

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.steps.event_lots import decided, event_result, shipped_lots
+from pipeline.steps.event_lots import decided, event_result, lot_facts
 from pipeline.steps.events import find_events
 from pipeline.steps.meter_evidence import calibrations_of
 from pipeline.steps.pages import PageContext, block_readings
@@ -41,7 +41,7 @@ def event_pages(
     of them, so that it does not change because something else was read; until then it is the moment of the assessment.
     """
     context = PageContext(workspace, assessment, sources)
-    said, shipped = decided(history.events()), shipped_lots(assessment)
+    said, facts = decided(history.events()), lot_facts(assessment)
     calibrations = calibrations_of(assessment)
     # counted once: there are many readings and few lots, meters and files
     counts = (
@@ -52,7 +52,7 @@ def event_pages(
     )
     pages = []
     for event in find_events(assessment):
-        result = event_result(assessment, event, said, shipped)
+        result = event_result(assessment, event, said, facts)
         fired = event.checks["run"].unique().to_list()
         if fired:
             earlier = pl.col("run") < min(fired)

@@ -17,7 +17,7 @@ from pipeline.metrology.agreement import MeterMean, compare_meters
 from pipeline.steps.assess import Assessment, assess
 from pipeline.steps.blocks import accuracy_of
 from pipeline.steps.budgets import with_budgets
-from pipeline.steps.event_lots import decided, event_result, shipped_lots
+from pipeline.steps.event_lots import decided, event_result, lot_facts
 from pipeline.steps.events import find_events
 from pipeline.steps.pages import PageContext
 from schemas.results import PageLink
@@ -243,9 +243,9 @@ def _signals(found: Assessment, start: datetime, end: datetime) -> Iterator[Revi
 
 def _events(found: Assessment, chain: Sequence[Event], start: datetime) -> Iterator[ReviewEvent]:
     """Yield the events of the month, and those before it that are still open, in order of time."""
-    said, shipped = decided(chain), shipped_lots(found)
+    said, facts = decided(chain), lot_facts(found)
     for one in find_events(found):
-        result = event_result(found, one, said, shipped)
+        result = event_result(found, one, said, facts)
         if result.fired_at < start and result.state == "closed":
             continue
         decisions = {*result.dispositions, *(d for lot in result.lots for d in lot.dispositions)}
