@@ -18,7 +18,7 @@ TEXT = {
     "lots": "Lots read: {accept} accepted, {hold} on hold, {reject} rejected, {not_assessed} not assessed.",
     "checks": "{checks} in {runs}, of which {failed} failed; {signals} of the checks gave a signal, {closed} of them closed.",
     "missed": "Read without a check within the interval: {lots}.",
-    "due": "{n} calibrations are due within the horizon, {overdue} of them overdue.",
+    "due": "Calibrations due within the horizon: {n}, of which overdue: {overdue}.",
     "drifting": "Forecast to leave tolerance: {names}.",
     "no_drift": "No meter is forecast to leave tolerance.",
     "none": "None in this month.",
