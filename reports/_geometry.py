@@ -15,7 +15,18 @@ if TYPE_CHECKING:
 
     from reports._numbers import Clock
 
-__all__ = ["apart", "clipped", "domain", "evenly", "number_ticks", "stacked", "time_scale", "time_ticks", "time_words"]
+__all__ = [
+    "apart",
+    "clipped",
+    "domain",
+    "evenly",
+    "first_names",
+    "number_ticks",
+    "stacked",
+    "time_scale",
+    "time_ticks",
+    "time_words",
+]
 
 
 def domain(values: Sequence[float], *, margin: float = 0.06) -> tuple[float, float]:
@@ -200,3 +211,35 @@ def clipped(name: str, length: int) -> str:
     """Cut a name for a chart; the table of its points holds it in full."""
     name = visible(name)
     return name if len(name) <= length else f"{name[: length - 1]}…"
+
+
+QUIET = 3
+"""So many points in a row without a signal end a stretch of signals."""
+
+
+def first_names(signals: Sequence[str]) -> dict[int, str]:
+    """Return which rules to name at which point: each rule where it first appears in a stretch of signals.
+
+    Parameters
+    ----------
+    signals
+        Rules of each point in order, their names separated by spaces.
+
+    Returns
+    -------
+    dict
+        Index -> the names to write there.
+    """
+    named: dict[int, str] = {}
+    seen: set[str] = set()
+    quiet = 0
+    for place, text in enumerate(signals):
+        rules = text.split()
+        quiet = 0 if rules else quiet + 1
+        if quiet >= QUIET:
+            seen = set()
+        new = [rule for rule in rules if rule not in seen]
+        if new:
+            named[place] = " ".join(new)
+            seen |= set(new)
+    return named

@@ -12,7 +12,7 @@ from pipeline.statistics.trend import precision_limit
 from reports import _words as words
 from reports import _words_drift as drift_words
 from reports._charts import Plot
-from reports._geometry import domain, evenly, time_scale
+from reports._geometry import domain, evenly, first_names, time_scale
 from reports._numbers import compact, decimals_for, finite, fixed
 
 if TYPE_CHECKING:
@@ -197,27 +197,6 @@ def draw_settings(plot: Plot, places: Sequence[float]) -> None:
             plot.names.append((place, high, words.FIGURE_OF["setting"], "inner"))
 
 
-_QUIET = 3
-"""So many checks in a row without a signal end a stretch of signals."""
-
-
-def _first_names(rows: Sequence[Row]) -> dict[int, str]:
-    """Return which rules to name at which check: each rule where it first appears in a stretch of signals."""
-    named: dict[int, str] = {}
-    seen: set[str] = set()
-    quiet = 0
-    for place, row in enumerate(rows):
-        rules = row["rejects"].split()
-        quiet = 0 if rules else quiet + 1
-        if quiet >= _QUIET:
-            seen = set()
-        new = [rule for rule in rules if rule not in seen]
-        if new:
-            named[place] = " ".join(new)
-            seen |= set(new)
-    return named
-
-
 def control_plot(series: Series) -> tuple[Plot, list[str]] | None:
     """Draw check means by number with limits of control, warning limits, tolerance, settings and named signals.
 
@@ -266,7 +245,7 @@ def control_plot(series: Series) -> tuple[Plot, list[str]] | None:
     else:
         for place in chosen:
             plot.point(place + 1, means[place], *_look(rows[place]), key=f"{place + 1}")
-    named = list(_first_names(rows).items())
+    named = list(first_names([row["rejects"] for row in rows]).items())
     most = MOST_NAMES // 4 if series.crowded else MOST_NAMES
     for place, name in named[-most:]:
         plot.name(place + 1, means[place], name, "flag")

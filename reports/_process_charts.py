@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from reports import _words_process as words
 from reports._charts import Plot
-from reports._geometry import clipped, domain, evenly
+from reports._geometry import clipped, domain, evenly, first_names
 from reports._numbers import compact, decimals_for, finite, fixed
 
 if TYPE_CHECKING:
@@ -20,8 +20,6 @@ if TYPE_CHECKING:
 __all__ = ["MOST_POINTS", "certificates_plot", "drawn", "ewma_plot", "means_plot", "peers_plot", "spread_plot"]
 
 MOST_POINTS = 160
-_QUIET = 3
-"""So many subgroups in a row without a signal end a stretch in which a rule is named once."""
 
 
 def drawn(rows: Sequence[Row]) -> list[int]:
@@ -40,23 +38,6 @@ def _stretches(rows: Sequence[Row], names: Sequence[str]) -> list[tuple[int, int
             found.append((rows[start]["place"], rows[place - 1]["place"], rows[start]))
             start = place
     return found
-
-
-def _named(rows: Sequence[Row]) -> dict[int, str]:
-    """Return which rules to name at which index: each where it first appears in a stretch of signals."""
-    named: dict[int, str] = {}
-    seen: set[str] = set()
-    quiet = 0
-    for place, row in enumerate(rows):
-        rules = row["rules"].split()
-        quiet = 0 if rules else quiet + 1
-        if quiet >= _QUIET:
-            seen = set()
-        new = [rule for rule in rules if rule not in seen]
-        if new:
-            named[place] = " ".join(new)
-            seen |= set(new)
-    return named
 
 
 def _phases(plot: Plot, rows: Sequence[Row]) -> None:
@@ -109,7 +90,7 @@ def means_plot(
             plot.names_right.append((latest[name], label, "inner" if name == "centre" else "limit"))
     _phases(plot, rows)
     plot.path = [{"x": row["place"], "y": row["mean"]} for row in chosen]
-    named = _named(chosen)
+    named = first_names([row["rules"] for row in chosen])
     for place, row in enumerate(chosen):
         shape, colour, filled = _look(row)
         plot.point(row["place"], row["mean"], shape, colour, filled, said=row["subgroup"], key=f"p{row['place']}")
