@@ -14,6 +14,9 @@ __all__ = ["cautions_of", "failed_checks", "holes"]
 FEW_GROUPS = 5
 """With fewer operators (or meters) reproducibility has so few degrees of freedom that its interval is wide."""
 
+_THREE = 3
+"""Groups of a nested study up to which its intervals were seen to hold less often than they say."""
+
 _SPREAD_WORDS = {"operator": "operators", "meter": "meters", "probe": "probes"}
 
 
@@ -68,6 +71,11 @@ def cautions_of(
             f"{count} {words} give {_counted(count - 1, 'degree')} of freedom between {words}: the interval of reproducibility is wide, "
             "and its estimate rests on these people or devices alone."
         )
+        if row["kind"] == "nested" and count <= _THREE:
+            found.append(
+                f"With {_THREE} {words} or fewer the 95 % intervals of a nested study are a little short: in simulation those of gauge "
+                f"and {words} held in 92.6 to 92.8 % of studies."
+            )
     if 0 < common["parts"] < 10:
         said = "One part is" if common["parts"] == 1 else f"{common['parts']} parts are"
         found.append(f"{said} few: the share of study variation depends on how they were chosen.")

@@ -261,6 +261,7 @@ def test_meters_are_compared_and_nested_studies_evaluated() -> None:
     scenario.reference["studies"] = "run,kind,material\nG1,nested,copper\n"
     nested = found(scenario)[1]
     assert nested.kind == "nested"
+    assert any("a little short" in said for said in nested.cautions)
     assert nested.without_interaction == ()
     assert {c.source for c in nested.components} == {
         "repeatability",
