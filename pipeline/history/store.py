@@ -1,33 +1,22 @@
-"""The history: DuckDB behind one class. The only place with SQL, and so longer than other files.
-
-The connection cannot touch files: data come in as registered frames and go out as frames. External access is off, the
-configuration locked, extensions never install themselves. One process writes at a time; a second one waits for a
-bounded time and then names the one that holds the file.
-"""
+"""What the history holds: files and readings, quarantine, events, reference tables, baselines. Every query is here."""
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import json
 import logging
-import os
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any, Self, cast
+from typing import TYPE_CHECKING, Any, cast
 
-import duckdb
 import polars as pl
 
-from pipeline.errors import EnvironmentProblem, HistoryBusy, HistoryTooNew, IntegrityProblem
+from pipeline.errors import IntegrityProblem
 from pipeline.history.chain import GENESIS_HASH, Event, event_hash
-from pipeline.history.connection import connect, full_disk, migrations, unreadable
-from pipeline.history.journal import Journal
-from pipeline.history.snapshot import Snapshot
+from pipeline.history.database import Database, naive, with_utc
 from schemas.tables import BASELINE, EVENT, FATES, READING
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
-    from pathlib import Path
+    from collections.abc import Iterable, Mapping, Sequence
 
 __all__ = ["History"]
 
@@ -40,323 +29,15 @@ SLOT_COLUMNS = (
 _BATCH = 250_000
 """Rows fetched at a time: their text stands in memory twice before it becomes categories."""
 _log = logging.getLogger(__name__)
-_DAMAGE = (duckdb.IOException, duckdb.FatalException, duckdb.InternalException, duckdb.SerializationException)
-_PATIENCE_S = 0.5
-"""How long a reader waits for a history in use where there is a snapshot to read instead."""
 
 _READ_COLUMNS = tuple(f'"{name}"' for name in READING.names)
 
 
-def _naive(moment: datetime) -> datetime:
-    """UTC without a zone, the one form of time in the file."""
-    return moment.astimezone(UTC).replace(tzinfo=None)
-
-
-def _with_utc(frame: pl.DataFrame) -> pl.DataFrame:
-    """Give times read from the file their zone back."""
-    return frame.with_columns(
-        pl.col(name).cast(pl.Datetime("us")).dt.replace_time_zone("UTC")
-        for name, dtype in frame.schema.items()
-        if isinstance(dtype, pl.Datetime) and dtype.time_zone is None
-    )
-
-
-def _without_zone(frame: pl.DataFrame) -> pl.DataFrame:
-    return frame.with_columns(
-        pl.col(name).dt.convert_time_zone("UTC").dt.replace_time_zone(None)
-        for name, dtype in frame.schema.items()
-        if isinstance(dtype, pl.Datetime) and dtype.time_zone is not None
-    )
-
-
-class History:
+class History(Database):
     """The history of a workspace.
 
     Use :meth:`open` as a context manager; a history opened to read never creates or changes a file.
     """
-
-    def __init__(self, connection: duckdb.DuckDBPyConnection, path: Path, snapshot_of: datetime | None = None) -> None:
-        self._connection = connection
-        self.path = path
-        self.snapshot_of = snapshot_of
-        """When the snapshot was taken that is read here while the history is being written; else None."""
-
-    # -- opening and closing ------------------------------------------------------------------------------------
-
-    @classmethod
-    def open(cls, path: Path, *, write: bool = False, wait_s: float = 10.0, snapshot: bool = True) -> Self:
-        """Open a history; to write, create it where there is none and bring it to this version.
-
-        To read, the published snapshot is taken where it is up to date, so that reading never keeps a loader waiting, and
-        where the history is being written.
-
-        Parameters
-        ----------
-        path
-            The history's file.
-        write
-            To write or to read.
-        wait_s
-            How long to wait while another process holds it.
-        snapshot
-            Whether a snapshot may be read instead.
-
-        Raises
-        ------
-        HistoryBusy
-            If another process holds it for longer than `wait_s`.
-        HistoryTooNew
-            If a newer version of the product wrote it.
-        IntegrityProblem
-            If the file cannot be read.
-        EnvironmentProblem
-            If there is no such file (to read), or no permission.
-        """
-        if not path.exists():
-            if not write:
-                raise EnvironmentProblem(f"There is no history at {path} yet. Load readings first: annealog load PATH")
-            try:
-                path.parent.mkdir(parents=True, exist_ok=True)
-            except OSError as error:
-                raise EnvironmentProblem(f"Cannot make {path.parent}: {error.strerror}.") from None
-            cls._create(path, wait_s)
-        published = Snapshot.current(path) if snapshot and not write else None
-        if published is not None and published.fresh(path):
-            # one that does not agree with its hashes is left alone
-            with contextlib.suppress(IntegrityProblem):
-                return cls.of(published, path, None)
-        try:
-            connection = connect(path, write=write, wait_s=wait_s if published is None else min(wait_s, _PATIENCE_S))
-        except HistoryBusy as busy:
-            if published is None:
-                raise
-            _log.warning("%s What follows is of the snapshot taken at %s UTC.", str(busy).partition(";")[0] + ".",
-                         f"{published.made_at:%Y-%m-%d %H:%M:%S}")  # fmt: skip
-            return cls.of(published, path, published.made_at)
-        history = cls(connection, path)
-        try:
-            history._prepare(write=write)
-        except BaseException as error:
-            with contextlib.suppress(duckdb.Error):
-                history._connection.close()
-            if isinstance(error, duckdb.Error):
-                raise (
-                    EnvironmentProblem(f"The disk of {path} is full. Free some space and try again.")
-                    if full_disk(error)
-                    else unreadable(path, error)
-                ) from None
-            raise
-        return history
-
-    @classmethod
-    def _create(cls, path: Path, wait_s: float) -> None:
-        """Make an empty history under another name and put it in place whole: a full disk leaves no torn file behind."""
-        part = path.with_name(f".{path.name}.{os.getpid()}.tmp")
-        try:
-            new = cls(connect(part, write=True, wait_s=wait_s), part)
-            try:
-                new._prepare(write=True)
-            finally:
-                with contextlib.suppress(duckdb.Error):
-                    new.close()
-            try:
-                os.link(part, path)  # unlike a rename it leaves what another process made meanwhile
-            except FileExistsError:
-                pass
-            except OSError:  # a file system without links
-                part.replace(path)
-        except OSError as error:
-            raise EnvironmentProblem(f"Cannot make {path}: {error.strerror}.") from None
-        finally:
-            part.unlink(missing_ok=True)
-            part.with_name(part.name + ".wal").unlink(missing_ok=True)
-
-    @classmethod
-    def of(cls, published: Snapshot, path: Path, snapshot_of: datetime | None) -> Self:
-        """Return a published snapshot as a history to read; `snapshot_of` is its time where the history has gone on."""
-        config: dict[str, str | bool | int | float | list[str]] = {
-            "autoinstall_known_extensions": "false",
-            "autoload_known_extensions": "false",
-            "allow_community_extensions": "false",
-            "temp_directory": str(path.parent / "spill"),
-        }
-        connection = duckdb.connect(":memory:", config=config)
-        for name, data in published.tables().items():
-            connection.register(name, data)
-        connection.execute("SET enable_external_access = false")
-        connection.execute("SET lock_configuration = true")
-        return cls(connection, path, snapshot_of)
-
-    def _prepare(self, *, write: bool) -> None:
-        run = self._run
-        run("SET enable_external_access = false")
-        run("SET lock_configuration = true")
-        known = migrations()
-        tables = {row[0] for row in run("SELECT table_name FROM information_schema.tables")}
-        at = 0
-        if "migration" in tables:
-            at = int(run("SELECT coalesce(max(version), 0) FROM migration")[0][0])
-        if at > known[-1][0]:
-            raise HistoryTooNew(
-                f"The history {self.path} has version {at}; this program knows up to {known[-1][0]}. "
-                "Nothing was changed. Install the newer program."
-            )
-        due = [item for item in known if item[0] > at]
-        if due and not write:
-            raise IntegrityProblem(
-                f"The history {self.path} has version {at}, this program needs {known[-1][0]}. Run 'annealog load' once."
-            )
-        if due:
-            with self.transaction():
-                run("CREATE TABLE IF NOT EXISTS migration (version INTEGER, name VARCHAR, applied_at TIMESTAMP)")
-                for version, name, sql in due:
-                    run(sql)
-                    run("INSERT INTO migration VALUES (?, ?, ?)", [version, name, _naive(datetime.now(UTC))])
-            run("CHECKPOINT")
-
-    def close(self) -> None:
-        """Close the file."""
-        self._connection.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
-
-    @contextlib.contextmanager
-    def transaction(self) -> Iterator[None]:
-        """All or nothing.
-
-        Raises
-        ------
-        EnvironmentProblem
-            If the disk is full.
-        """
-        self._run("BEGIN")
-        try:
-            yield
-            self._run("COMMIT")
-        except BaseException:
-            with contextlib.suppress(duckdb.Error, EnvironmentProblem, IntegrityProblem):
-                self._run("ROLLBACK")
-            raise
-        self._keep_journal()
-
-    def checkpoint(self) -> None:
-        """Write the log into the file.
-
-        Raises
-        ------
-        EnvironmentProblem
-            If the disk is full; what was committed stays in the log and is there when the history is opened again.
-        """
-        self._run("CHECKPOINT")
-
-    def _keep_journal(self) -> None:
-        """Add to the journal the events that it does not have yet, with what a rebuild needs beside the raw files."""
-        journal = Journal(self.path)
-        sequence, digest = journal.last()
-        row = self._one('SELECT hash FROM event WHERE "sequence" = ?', [sequence]) if sequence else (GENESIS_HASH,)
-        if row is None or row[0] != digest:
-            raise IntegrityProblem(
-                f"The journal {journal.path} goes on to event {sequence}, which this history does not hold: it is older "
-                "than its journal, or another one. Run 'annealog rebuild', or restore a whole backup."
-            )
-        fresh = self._frame('SELECT * FROM event WHERE "sequence" > ? ORDER BY "sequence"', [sequence])
-        journal.append(
-            {
-                **row,
-                "at": row["at"].isoformat(),
-                "with": self._beside(journal, row["kind"], json.loads(row["subject"])),
-            }
-            for row in EVENT.complete(fresh).iter_rows(named=True)
-        )
-
-    def _beside(self, journal: Journal, kind: str, subject: dict[str, Any]) -> dict[str, Any]:
-        """Return what the event does not say and a rebuild needs."""
-        if kind in ("load", "replay"):
-            row = self._one("SELECT layout_text, taken_by_hand FROM source_file WHERE sha256 = ?", [subject["sha256"]])
-            return {} if row is None else {"layout": journal.keep_text(row[0]), "taken_by_hand": row[1]}
-        if kind == "reference":
-            for name, digest in subject["changed"].items():
-                row = self._one(
-                    "SELECT content FROM reference_text WHERE name = ? AND sha256 = ? LIMIT 1", [name, digest]
-                )
-                if row is not None:
-                    journal.keep_text(row[0])
-        if kind == "baseline":
-            limits = {
-                (item["checks"], item["centre"], item["standard_deviation"])
-                for item in subject.get("limits", [subject])
-            }
-            found = self._frame(
-                'SELECT * EXCLUDE "sequence" FROM baseline WHERE meter = ? AND block = ? AND named = ? ORDER BY "sequence"',
-                [subject["meter"], subject["block"], "limits" in subject],
-            )
-            rows = [
-                row
-                for row in found.unique(maintain_order=True).to_dicts()
-                if (row["checks"], row["centre"], row["standard_deviation"]) in limits
-                and row["last_at"].isoformat() == subject.get("last_at", row["last_at"].isoformat())
-            ]
-            return {
-                "limits": [
-                    {key: v.isoformat() if isinstance(v, datetime) else v for key, v in row.items()} for row in rows
-                ]
-            }
-        return {}
-
-    # -- small queries ------------------------------------------------------------------------------------------
-
-    def _run(self, sql: str, parameters: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
-        """Run a statement and read it to its end: an unread result blocks the connection."""
-        with self._readable():
-            return self._execute(sql, parameters)
-
-    def _execute(self, sql: str, parameters: Sequence[Any]) -> list[tuple[Any, ...]]:
-        return self._connection.execute(sql, list(parameters)).fetchall()
-
-    def _frame(self, sql: str, parameters: Sequence[Any] = ()) -> pl.DataFrame:
-        with self._readable():
-            return _with_utc(self._connection.sql(sql, params=list(parameters)).pl())
-
-    def _one(self, sql: str, parameters: Sequence[Any] = ()) -> tuple[Any, ...] | None:
-        rows = self._run(sql, parameters)
-        return rows[0] if rows else None
-
-    @contextlib.contextmanager
-    def _readable(self) -> Iterator[None]:
-        """Turn the database's word for a damaged block into ours."""
-        try:
-            yield
-        except Exception as error:  # batches come through another library, with errors of its own
-            if isinstance(error, duckdb.Error) and full_disk(error):
-                raise EnvironmentProblem(
-                    f"The disk of {self.path} is full. What was loaded before is kept; free some space and try again."
-                ) from None
-            if isinstance(error, _DAMAGE) or "Corrupt database" in str(error):
-                raise unreadable(self.path, error) from None
-            raise
-
-    @contextlib.contextmanager
-    def _registered(self, name: str, frame: pl.DataFrame) -> Iterator[None]:
-        """Let a query see a frame under a name."""
-        self._connection.register(name, _without_zone(frame))
-        try:
-            yield
-        except BaseException:
-            # an aborted transaction refuses this, too; the first error is the one to tell
-            with contextlib.suppress(duckdb.Error):
-                self._connection.unregister(name)
-            raise
-        self._connection.unregister(name)
-
-    def _insert(self, table: str, frame: pl.DataFrame) -> None:
-        """Insert a frame by column name; columns that it does not have become null."""
-        if frame.height:
-            with self._registered("incoming", frame):
-                self._run(f"INSERT INTO {table} BY NAME SELECT * FROM incoming")
 
     # -- the whole, for snapshots and comparisons ---------------------------------------------------------------
 
@@ -408,7 +89,7 @@ class History:
 
     def next_measured_after(self, moment: datetime) -> datetime | None:
         """Return the time of the first reading after a moment."""
-        row = self._one("SELECT min(measured_at) FROM reading WHERE measured_at > ?", [_naive(moment)])
+        row = self._one("SELECT min(measured_at) FROM reading WHERE measured_at > ?", [naive(moment)])
         return None if row is None or row[0] is None else row[0].replace(tzinfo=UTC)
 
     # -- files and readings -------------------------------------------------------------------------------------
@@ -439,7 +120,7 @@ class History:
         nothing = f"SELECT {columns} FROM reading r LIMIT 0"
         if low is None or high is None:
             return self._frame(nothing)
-        span = [_naive(cast("datetime", low)), _naive(cast("datetime", high))]
+        span = [naive(cast("datetime", low)), naive(cast("datetime", high))]
         # most files are newer than all that is stored; then no keys are needed
         if not self._run("SELECT 1 FROM reading WHERE measured_at BETWEEN ? AND ? LIMIT 1", span):
             return self._frame(nothing)
@@ -528,7 +209,7 @@ class History:
         relation = self._connection.sql(f"SELECT {', '.join(present)} FROM reading{where}", params=list(parameters))
         with self._readable():
             batches = [
-                _with_utc(cast("pl.DataFrame", pl.from_arrow(batch))).with_columns(
+                with_utc(cast("pl.DataFrame", pl.from_arrow(batch))).with_columns(
                     pl.col(pl.String).exclude("remark").cast(pl.Categorical)
                 )
                 for batch in relation.to_arrow_reader(_BATCH)
@@ -545,7 +226,7 @@ class History:
         """Return the time of the last reading whose clock is believed, of all or of those before a moment."""
         row = self._one(
             "SELECT max(measured_at) FROM reading WHERE clock = 'known' AND (?::TIMESTAMP IS NULL OR measured_at < ?)",
-            [None if before is None else _naive(before)] * 2,
+            [None if before is None else naive(before)] * 2,
         )
         return None if row is None or row[0] is None else row[0].replace(tzinfo=UTC)
 
@@ -577,7 +258,7 @@ class History:
     def hold_file(self, sha256: str, name: str, size: int, reason: str, sentence: str, at: datetime) -> None:
         """Record a file that was not loaded; the same bytes again replace the record."""
         self._run("DELETE FROM held_file WHERE sha256 = ?", [sha256])
-        self._run("INSERT INTO held_file VALUES (?, ?, ?, ?, ?, ?)", [sha256, name, size, reason, sentence, _naive(at)])
+        self._run("INSERT INTO held_file VALUES (?, ?, ?, ?, ?, ?)", [sha256, name, size, reason, sentence, naive(at)])
 
     def held_files(self) -> pl.DataFrame:
         """Return files that wait for a layout or a repair."""
@@ -639,7 +320,7 @@ class History:
         text = json.dumps(subject, sort_keys=True, ensure_ascii=False, allow_nan=False)
         moment = at.astimezone(UTC)
         before = self._one('SELECT max("at") FROM event')
-        if before is not None and before[0] is not None and _naive(moment) < before[0]:
+        if before is not None and before[0] is not None and naive(moment) < before[0]:
             _log.warning(
                 "The clock of this computer stands before the last event (%s UTC); was it set back? Events keep their "
                 "order by number, not by time. Check the clock.",
@@ -648,7 +329,7 @@ class History:
         digest = event_hash(sequence, moment, kind, text, by, why, previous)
         self._run(
             "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-            [sequence, _naive(moment), kind, text, by, why, previous, digest],
+            [sequence, naive(moment), kind, text, by, why, previous, digest],
         )
         return Event(sequence, moment, kind, subject, by, why, previous, digest)
 
@@ -670,7 +351,7 @@ class History:
             )
         self._run(
             "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-            [entry["sequence"], _naive(moment), entry["kind"], *parts[1:], digest],
+            [entry["sequence"], naive(moment), entry["kind"], *parts[1:], digest],
         )
 
     def events(self, kind: str | None = None) -> list[Event]:
@@ -705,7 +386,7 @@ class History:
         """Take over a new text of a reference table; earlier ones stay."""
         number = (self._one('SELECT coalesce(max("sequence"), 0) + 1 FROM reference_text') or (1,))[0]
         digest = hashlib.sha256(content.encode()).hexdigest()
-        self._run("INSERT INTO reference_text VALUES (?, ?, ?, ?, ?)", [name, digest, content, _naive(at), number])
+        self._run("INSERT INTO reference_text VALUES (?, ?, ?, ?, ?)", [name, digest, content, naive(at), number])
 
     def baselines(self) -> pl.DataFrame:
         """Return frozen limits, the latest last."""
