@@ -5,8 +5,6 @@ A new report is a new module here with a value ``REPORT``; nothing else has to b
 
 from __future__ import annotations
 
-import importlib
-import pkgutil
 from functools import lru_cache
 from typing import Any
 
@@ -15,6 +13,7 @@ from reports._language import ENGLISH, catalogue, complaints
 from reports._links import Site, here_is
 from reports._page import LOOK
 from reports._report import Report
+from schemas.scan import declared
 
 __all__ = ["ENGLISH", "LOOK", "Report", "Site", "address", "catalogue", "complaints", "find", "render"]
 
@@ -32,15 +31,10 @@ def find() -> tuple[Report, ...]:
     TypeError
         If a module of the folder, other than those whose names begin with an underscore, holds no report.
     """
-    found: list[Report] = []
-    for module in pkgutil.iter_modules(__path__):
-        if module.name.startswith("_"):
-            continue
-        report = getattr(importlib.import_module(f"{__name__}.{module.name}"), "REPORT", None)
-        if not isinstance(report, Report):
-            raise TypeError(f"module {module.name} of the reports holds no REPORT; expected REPORT = Report(...)")
-        found.append(report)
-    return tuple(sorted(found, key=lambda report: report.name))
+    found = declared(
+        __name__, __path__, Report, lambda report: report.name, leave_out=lambda module: module.startswith("_")
+    )
+    return tuple(found[name] for name in sorted(found))
 
 
 def render(page: Any, site: Site | None = None) -> str:

@@ -5,13 +5,12 @@ A new rule is a new module here with a value ``RULE``. Nothing else has to be to
 
 from __future__ import annotations
 
-import importlib
-import pkgutil
 from typing import TYPE_CHECKING
 
 import polars as pl
 
 from pipeline.rules.rule import Rule
+from schemas.scan import declared
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -33,16 +32,7 @@ def find() -> tuple[Rule, ...]:
     ValueError
         If two modules hold rules of the same id.
     """
-    found: dict[str, Rule] = {}
-    for module in pkgutil.iter_modules(__path__):
-        if module.name == "rule":
-            continue
-        rule = getattr(importlib.import_module(f"{__name__}.{module.name}"), "RULE", None)
-        if not isinstance(rule, Rule):
-            raise TypeError(f"module {module.name} of the rules holds no RULE; expected RULE = Rule(...)")
-        if rule.id in found:
-            raise ValueError(f"two rules have the id {rule.id!r}; the second one is in module {module.name}")
-        found[rule.id] = rule
+    found = declared(__name__, __path__, Rule, lambda rule: rule.id, leave_out=lambda module: module == "rule")
     return tuple(found[name] for name in sorted(found))
 
 

@@ -4,28 +4,23 @@ from __future__ import annotations
 
 import csv
 import math
-import tomllib
-from importlib import resources
 from statistics import fmean
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import polars as pl
 import pytest
+from demo_parts import assess_meter, planted
 
 from fixtures.demo import build
 from pipeline.history.store import History
 from pipeline.settings import find_workspace
 from pipeline.steps.assess import Assessment, assess
-from pipeline.steps.files import collect
-from pipeline.steps.load import load
 from pipeline.steps.trace_sensor import trace_sensor
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-TRUTH: dict[str, Any] = tomllib.loads((resources.files("fixtures.demo") / "truths.toml").read_text(encoding="utf-8"))[
-    "goods_in"
-]
+TRUTH = planted("goods_in")
 IACS = 0.58
 
 
@@ -38,13 +33,7 @@ def root(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def found(root: Path) -> Assessment:
-    workspace = find_workspace(root)
-    files, passed = collect([workspace.inbox / TRUTH["meter"]])
-    report = load(workspace, files, passed_over=passed)
-    assert report.held == 0
-    assert (len(report.files), sum(f.readings for f in report.files)) == (TRUTH["files"], TRUTH["readings"])
-    with History.open(workspace.history) as history:
-        return assess(history, workspace.settings, as_of=None)
+    return assess_meter(root, TRUTH)
 
 
 def readings(root: Path, lot: str) -> list[dict[str, str]]:

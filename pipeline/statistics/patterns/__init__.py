@@ -7,14 +7,13 @@ its blocks are judged by the multi-rule scheme (`pipeline.rules`), not by these.
 
 from __future__ import annotations
 
-import importlib
-import pkgutil
 from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from pipeline.statistics.patterns.pattern import Pattern
+from schemas.scan import declared
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -39,16 +38,7 @@ def find() -> dict[str, Pattern]:
     ValueError
         If two modules hold patterns of the same id.
     """
-    found: dict[str, Pattern] = {}
-    for module in pkgutil.iter_modules(__path__):
-        if module.name == "pattern":
-            continue
-        pattern = getattr(importlib.import_module(f"{__name__}.{module.name}"), "PATTERN", None)
-        if not isinstance(pattern, Pattern):
-            raise TypeError(f"module {module.name} of the patterns holds no PATTERN; expected PATTERN = Pattern(...)")
-        if pattern.id in found:
-            raise ValueError(f"two patterns have the id {pattern.id!r}; the second one is in module {module.name}")
-        found[pattern.id] = pattern
+    found = declared(__name__, __path__, Pattern, lambda one: one.id, leave_out=lambda module: module == "pattern")
     return dict(sorted(found.items(), key=lambda item: (item[1].order, item[0])))
 
 
