@@ -40,9 +40,15 @@ __all__ = [
 VERDICT_WORDS = {"accept": "ACCEPT", "hold": "HOLD", "reject": "REJECT", "not_assessed": "NOT ASSESSED"}
 
 
+class _Console(Console):
+    def on_broken_pipe(self) -> None:
+        """Let the command end as it wants where nobody reads on: rich would call that an error of ours."""
+        raise BrokenPipeError
+
+
 def out() -> Console:
     """Return standard output, without markup: brackets in a file's text are no commands."""
-    return Console(markup=False, highlight=False, emoji=False, soft_wrap=True)
+    return _Console(markup=False, highlight=False, emoji=False, soft_wrap=True)
 
 
 def _err() -> Console:
@@ -72,7 +78,12 @@ def would(what: str, *, json: bool) -> None:
 
 def print_json(document: Any) -> None:
     """Print one JSON document on standard output."""
-    sys.stdout.write(json.dumps(as_json(document), ensure_ascii=False, indent=2, allow_nan=False) + "\n")
+    try:
+        sys.stdout.write(json.dumps(as_json(document), ensure_ascii=False, indent=2, allow_nan=False) + "\n")
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # one without a number: typer would turn a numbered one into an error of ours
+        raise BrokenPipeError from None
 
 
 def table(title: str, columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
@@ -84,7 +95,7 @@ def table(title: str, columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> 
         shown.add_row(*(Text(plain("" if cell is None else str(cell))) for cell in row))
     console = out()
     if not console.is_terminal:
-        console = Console(markup=False, highlight=False, emoji=False, width=160)
+        console = _Console(markup=False, highlight=False, emoji=False, width=160)
     console.print(shown)
 
 
