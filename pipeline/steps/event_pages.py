@@ -11,7 +11,7 @@ import polars as pl
 from pipeline.steps.event_lots import decided, event_result, lot_facts
 from pipeline.steps.events import find_events
 from pipeline.steps.meter_evidence import calibrations_of
-from pipeline.steps.pages import PageContext, block_readings
+from pipeline.steps.pages import PageContext
 from schemas.look_back import EventPage
 
 if TYPE_CHECKING:
@@ -59,7 +59,7 @@ def event_pages(
         else:  # nothing fired in a check: what is known of the meter ends where the window begins
             earlier = pl.lit(False) if event.window_from is None else pl.col("at") <= event.window_from
         checks = (
-            assessment.checks.filter(pl.col("run").is_in(list(event.around)))
+            context.checks_of(event.around)
             .with_columns(
                 pl.when(pl.col("run").is_in(fired))
                 .then(pl.lit("signal"))
@@ -73,7 +73,7 @@ def event_pages(
             )
             .sort("at", "check")
         )
-        sources_of_checks = block_readings(assessment, checks)
+        sources_of_checks = context.sources_of(checks)
         # runs can be long: the last word of each block before, the first one after
         checks = pl.concat(
             [

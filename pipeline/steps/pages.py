@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import replace
+from functools import cache, cached_property
 from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING, Any
 
@@ -33,7 +34,6 @@ __all__ = [
     "Page",
     "PageContext",
     "PageReport",
-    "block_readings",
     "index_page",
     "lot_pages",
     "meter_pages",
@@ -54,6 +54,7 @@ _CHECK_COLUMNS = [
 ]  # fmt: skip
 
 
+@cache
 def software_version() -> str:
     """Return the version of this program."""
     try:
@@ -82,6 +83,55 @@ class PageContext:
         self.assessment = assessment
         self.sources = sources.select("source_id", "name", "sha256", "layout", "layout_version")
         self.names = dict(sources.select("source_id", "name").iter_rows())
+
+    @cached_property
+    def _block_sources(self) -> dict[int, pl.DataFrame]:
+        """Where the block readings of each run of checks came from (check, source_id), looked up once for all pages."""
+        series = ["meter", "probe", "frequency_khz", "block"]
+        checks = self.assessment.checks.select(*series, "check", "run", "first_at", "at")
+        blocks = (
+            self.assessment.readings.filter(pl.col("role") == "block")
+            .select(*series, "measured_at", "source_id")
+            .with_columns(pl.col(pl.Categorical).cast(pl.String))
+        )
+        # join_asof matches no nulls, so what may be null becomes a number together with the rest
+        number = checks.select(series).unique().with_row_index("series")
+        placed = (
+            blocks.join(number, on=series, how="inner", nulls_equal=True)
+            .sort("measured_at")
+            .join_asof(
+                checks.join(number, on=series, how="inner", nulls_equal=True)
+                .select("series", "check", "run", "first_at", "at")
+                .sort("first_at"),
+                left_on="measured_at",
+                right_on="first_at",
+                by="series",
+                strategy="backward",
+                check_sortedness=False,
+            )
+            .filter(pl.col("measured_at") <= pl.col("at"))
+            .select("run", "check", "source_id")
+        )
+        return {int(key[0]): group for key, group in placed.partition_by("run", as_dict=True).items()}
+
+    @cached_property
+    def _checks_by_run(self) -> dict[int, pl.DataFrame]:
+        runs = self.assessment.checks.partition_by("run", as_dict=True, maintain_order=True)
+        return {int(key[0]): group for key, group in runs.items()}
+
+    def checks_of(self, runs: Iterable[int]) -> pl.DataFrame:
+        """Return the checks of some runs, by meter and time."""
+        found = [self._checks_by_run[run] for run in sorted(runs) if run in self._checks_by_run]
+        checks = pl.concat(found) if found else self.assessment.checks.clear()
+        return checks.sort("meter", "at", "check")
+
+    def sources_of(self, checks: pl.DataFrame) -> pl.DataFrame:
+        """Return the source of each block reading of some checks (run, check)."""
+        runs = checks["run"].unique().sort().to_list()
+        found = [self._block_sources[run] for run in runs if run in self._block_sources]
+        if not found:
+            return pl.DataFrame(schema={"source_id": pl.Int32})
+        return pl.concat(found).join(checks.select("check"), on="check", how="semi").select("source_id")
 
     def provenance(self, readings: pl.DataFrame, as_of: datetime, *shown: Any) -> Provenance:
         """Return the footer of a page that rests on some readings."""
@@ -126,9 +176,8 @@ def lot_pages(
         result = assessment.lots[lot]
         found = of_lot.get(lot, readings.clear().with_columns(pl.col(pl.Categorical).cast(pl.String)))
         bracket = brackets.get(lot, assessment.brackets.clear())
-        runs = pl.concat([bracket["before_run"], bracket["after_run"]]).drop_nulls().unique()
-        checks = assessment.checks.filter(
-            pl.col("meter").is_in(bracket["meter"].unique().to_list()) & pl.col("run").is_in(runs.to_list())
+        checks = context.checks_of(
+            pl.concat([bracket["before_run"], bracket["after_run"]]).drop_nulls().unique().to_list()
         )
         closed = bracket.height > 0 and bracket["after_at"].null_count() == 0
         as_of = max([*bracket["after_at"].to_list(), *bracket["last_at"].to_list()]) if closed else assessment.as_of
@@ -148,10 +197,8 @@ def lot_pages(
             "meter", "first_at", "last_at", "readings", "unknown_clock", "before_at",
             _state("before_passed", "before_at"), "after_at", _state("after_passed", "after_at"), "support", "reason",
         )  # fmt: skip
-        shown_checks = checks.sort("meter", "at", "check").select(
-            "meter", "block", "run", "at", "mean", "bias", "tolerance", "passes"
-        )
-        used = pl.concat([found.select("source_id"), block_readings(assessment, checks)])
+        shown_checks = checks.select("meter", "block", "run", "at", "mean", "bias", "tolerance", "passes")
+        used = pl.concat([found.select("source_id"), context.sources_of(checks)])
         detail = details.of(result, part_values, spot_values, shown_readings)
         between, touched = differences_on_lot(assessment, found), events.get(lot, ())
         provenance = context.provenance(
@@ -162,23 +209,6 @@ def lot_pages(
             result, shown_readings, part_values.sort("order"), spot_values.sort("part_order", "spot", nulls_last=True),
             shown_brackets, shown_checks, provenance, detail, between, touched,
         )  # fmt: skip
-
-
-def block_readings(assessment: Assessment, checks: pl.DataFrame) -> pl.DataFrame:
-    """Return the sources of the block readings of some checks (meter, block, first_at, at)."""
-    if not checks.height:
-        return pl.DataFrame(schema={"source_id": pl.Int32})
-    blocks = assessment.readings.filter(
-        (pl.col("role") == "block") & pl.col("meter").is_in(checks["meter"].unique().to_list())
-    ).select(pl.col("meter", "block").cast(pl.String), "measured_at", "source_id")
-    spans = checks.select("meter", "block", "first_at", "at")
-    return blocks.join_where(
-        spans.rename({"meter": "m", "block": "b"}),
-        pl.col("meter") == pl.col("m"),
-        pl.col("block") == pl.col("b"),
-        pl.col("measured_at") >= pl.col("first_at"),
-        pl.col("measured_at") <= pl.col("at"),
-    ).select("source_id")
 
 
 def _state(passed: str, at: str) -> pl.Expr:
