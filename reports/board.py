@@ -34,7 +34,7 @@ _SHOWN = 6
 
 _STYLE = (
     ".sheet{max-width:none}"
-    ".board{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(100%,24vw),1fr));gap:1vw;margin:1vw 0;padding:0;"
+    ".board{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(100%,max(24vw,11rem)),1fr));gap:1vw;margin:1vw 0;padding:0;"
     "list-style:none}"
     ".board li{border:.35vw solid var(--tone);background:var(--wash);padding:1vw;margin:0}"
     ".board b,.board strong{display:block;font-size:max(1.6rem,4vw);line-height:1.1}"
