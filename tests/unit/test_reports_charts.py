@@ -16,6 +16,7 @@ from sample_pages import DAY, lot_page, meter_page
 
 from reports import _charts, _lot_charts, _meter_charts
 from reports._charts import Plot, svg
+from reports._clean_svg import clean
 from reports._geometry import apart, clipped, domain, evenly, number_ticks, stacked, time_scale, time_ticks, time_words
 from reports._numbers import Clock
 
@@ -86,7 +87,7 @@ def test_a_number_that_is_none_is_refused(bad: float) -> None:
 )
 def test_a_drawing_with_another_element_is_refused(drawn: str) -> None:
     with pytest.raises(ValueError, match="not expected"):
-        _charts._clean(drawn)
+        clean(drawn)
 
 
 def test_cleaning_keeps_what_draws_and_drops_the_rest() -> None:
@@ -94,7 +95,7 @@ def test_cleaning_keeps_what_draws_and_drops_the_rest() -> None:
         '<svg width="9" xmlns="http://www.w3.org/2000/svg"><g class="mark" style="x" onclick="y" transform="translate(1.23456,2)">'
         '<path d="M0,0h1v1Z" stroke="red" aria-label="a"/><path d="M0,0" pointer-events="none"/></g><g></g></svg>'
     )
-    assert _charts._clean(drawn) == '<g transform="translate(1.2,2)"><path d="M0,0h1v1Z" stroke="red"/></g>'
+    assert clean(drawn) == '<g transform="translate(1.2,2)"><path d="M0,0h1v1Z" stroke="red"/></g>'
 
 
 def test_the_look_of_most_marks_stands_once_on_their_group() -> None:
