@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from schemas.results import PageLink
+from schemas.results import PageLink, as_json
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -117,6 +117,11 @@ class BlockPage:
     result: BlockResult
     checks: pl.DataFrame
     provenance: Provenance
+
+    @property
+    def answer(self) -> dict[str, Any]:
+        """The JSON document of the command."""
+        return dict(as_json(self.result))
 
     @property
     def link(self) -> PageLink:

@@ -38,6 +38,10 @@ class BoardPage:
     provenance: Provenance
 
     @property
+    def answer(self) -> None:
+        """No command tells of it in the same words."""
+
+    @property
     def link(self) -> PageLink:
         """How other pages name this one."""
         unfit = [meter for meter in self.meters if meter.state != "fit"]

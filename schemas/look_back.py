@@ -103,6 +103,11 @@ class EventPage:
     provenance: Provenance
 
     @property
+    def answer(self) -> dict[str, Any]:
+        """The JSON document of the command."""
+        return self.result.document()
+
+    @property
     def link(self) -> PageLink:
         """How other pages name this one."""
         result = self.result

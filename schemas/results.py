@@ -6,18 +6,17 @@ reason stands in `not_computable` under the same key.
 
 from __future__ import annotations
 
-import dataclasses
-import sys
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any
 
-if TYPE_CHECKING:
-    import polars as pl
-
+from schemas.documents import as_json
 from schemas.uncertainty import Budget, Conformity, Contribution
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
+    import polars as pl
+
     from schemas.bias import BiasAtLevel, BiasLine
     from schemas.blocks import MeterDifference
     from schemas.corrections import AppliedCorrection
@@ -42,38 +41,6 @@ __all__ = [
     "TraceResult",
     "as_json",
 ]
-
-
-def as_json(value: Any) -> Any:
-    """Turn a result into plain JSON values: times as ISO 8601 in UTC, tuples as lists, frames left out.
-
-    Parameters
-    ----------
-    value
-        A result, or anything inside one.
-
-    Returns
-    -------
-    dict, list, str, float, int, bool or None
-    """
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        fields = {f.name: getattr(value, f.name) for f in dataclasses.fields(value)}
-        return {name: as_json(item) for name, item in fields.items() if not _is_frame(item)}
-    if isinstance(value, dict):
-        return {str(key): as_json(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [as_json(item) for item in value]
-    if isinstance(value, datetime):
-        return value.astimezone(UTC).isoformat().replace("+00:00", "Z")
-    if isinstance(value, date):
-        return value.isoformat()
-    return value
-
-
-def _is_frame(value: object) -> bool:
-    """Whether a value is a frame; the library is not imported to find out, which takes a tenth of a second."""
-    polars = sys.modules.get("polars")
-    return polars is not None and isinstance(value, polars.DataFrame)
 
 
 @dataclass(frozen=True, slots=True)
@@ -337,6 +304,11 @@ class LotPage:
     events: tuple[PageLink, ...] = ()  # of the look-back, that touched the lot
 
     @property
+    def answer(self) -> dict[str, Any]:
+        """The JSON document of the command."""
+        return {**as_json(self.result), "detail": as_json(self.detail)}
+
+    @property
     def link(self) -> PageLink:
         """How other pages name this one."""
         result = self.result
@@ -363,6 +335,11 @@ class MeterPage:
     events: tuple[PageLink, ...] = ()
 
     @property
+    def answer(self) -> dict[str, Any]:
+        """The JSON document of the command."""
+        return dict(as_json(self.result))
+
+    @property
     def link(self) -> PageLink:
         """How other pages name this one."""
         result = self.result
@@ -384,6 +361,10 @@ class IndexPage:
     provenance: Provenance
     notes: tuple[str, ...] = field(default=())
     others: tuple[PageLink, ...] = ()
+
+    @property
+    def answer(self) -> None:
+        """No command tells of it in the same words."""
 
     @property
     def link(self) -> PageLink:

@@ -223,6 +223,10 @@ class ReviewPage:
     provenance: Provenance
 
     @property
+    def answer(self) -> None:
+        """No command tells of it in the same words."""
+
+    @property
     def link(self) -> PageLink:
         """How other pages name this one."""
         actions = len(self.result.actions)

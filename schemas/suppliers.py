@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from schemas.results import PageLink
+from schemas.results import PageLink, as_json
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -124,6 +124,12 @@ class SupplierPage:
     lots: pl.DataFrame
     points: pl.DataFrame
     provenance: Provenance
+
+    @property
+    def answer(self) -> dict[str, Any]:
+        """The JSON document of the command."""
+        document = dict(as_json(self.result))
+        return {"from": document.pop("from_"), **document}
 
     @property
     def link(self) -> PageLink:

@@ -205,19 +205,21 @@ def quarantine_list(
 
     Example: annealog quarantine list
     """
-    from pipeline.steps.quarantine import listed
+    from pipeline.steps.snapshot import published_refused
 
-    rows = listed(workspace_at(workspace), state=state)
+    place = workspace_at(workspace)
+    rows = published_refused(place) if state == "new" else None
+    if rows is None:
+        from pipeline.steps.refused import listed
+
+        rows = listed(place, state=state).to_dicts()
     if json:
-        output.print_json(rows.to_dicts())
+        output.print_json(rows)
         return
     output.table(
-        f"{rows.height} lines, state {state}",
+        f"{len(rows)} lines, state {state}",
         ("id", "file", "line", "reason", "state", "what"),
-        (
-            (r["quarantine_id"], r["file"], r["line"], r["reason"], r["state"], r["sentence"])
-            for r in rows.iter_rows(named=True)
-        ),
+        ((r["quarantine_id"], r["file"], r["line"], r["reason"], r["state"], r["sentence"]) for r in rows),
     )
 
 
@@ -231,7 +233,7 @@ def quarantine_show(
 
     Example: annealog quarantine show 3
     """
-    from pipeline.steps.quarantine import shown
+    from pipeline.steps.refused import shown
 
     row = shown(workspace_at(workspace), number)
     if json:

@@ -8,18 +8,18 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from pipeline.cli import output
+from pipeline.cli.kept import kept_answer, printed
 from pipeline.cli.lot_lines import detail_lines
 from pipeline.cli.options import AsOf, DryRun, Json, Pdf, SingleFile, WorkspaceOption, moment, workspace_at
 from pipeline.cli.work import exit_code
 from pipeline.errors import UsageError
-from schemas.results import as_json
+from schemas.documents import as_json
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from pipeline.settings import Settings, Workspace
-    from schemas.lot_detail import LotDetail
-    from schemas.results import LotResult, MeterResult
+    from schemas.results import LotPage, MeterPage
 
 __all__ = ["add_to", "read_and_assess"]
 
@@ -45,8 +45,7 @@ def status(as_of: AsOf = None, workspace: WorkspaceOption = None, json: Json = F
 
         found = look(place, as_of=moment(as_of, place))
         document, changed = found.document(), found.not_taken_over
-    for name in changed:
-        output.note(f"{name} was changed since the last load; what follows still rests on the version taken over then.")
+    output.note_edits(changed)
     if json:
         output.print_json(document)
     else:
@@ -98,10 +97,7 @@ def read_and_assess(place: Workspace, as_of: str | None, **given: Any) -> Any:
     from pipeline.steps.reference import not_taken_over
 
     with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
-        for name in not_taken_over(place, history):
-            output.note(
-                f"{name} was changed since the last load; what follows still rests on the version taken over then."
-            )
+        output.note_edits(not_taken_over(place, history))
         return assess(history, place.settings, as_of=moment(as_of, place), **given), history.sources()
 
 
@@ -114,11 +110,7 @@ def _write(
     if dry_run:
         return None
     path = write_pages(place, pages, as_of=moment(as_of, place), alone=alone)[0].path
-    if pdf:
-        from pipeline.steps.pdf import print_pages
-
-        (path,) = print_pages([path], place.settings.paper)
-    return str(path)
+    return printed(place, path, dry_run=False, pdf=pdf)
 
 
 def lot(
@@ -134,31 +126,42 @@ def lot(
 
     Example: annealog lot L-0007 --json
     """
-    from pipeline.steps.budgets import with_budgets
-    from pipeline.steps.exclusions import with_exclusions
+    place = workspace_at(workspace)
+    answer = kept_answer(place, "lot", name) if as_of is None and not single_file else None
+    if answer is not None:
+        document, path = answer.document, printed(place, answer.page, dry_run=dry_run, pdf=pdf)
+    else:
+        page = _lot_page(place, name, as_of)
+        document = page.answer
+        path = _write(place, [page], as_of, dry_run=dry_run, alone=single_file, pdf=pdf)
+    if json:
+        output.print_json({**document, "page": path})
+    else:
+        _show_lot(output.Shown.of(document), path)
+    raise typer.Exit(exit_code({name: document["verdict"]}, {}))
+
+
+def _lot_page(place: Workspace, name: str, as_of: str | None) -> LotPage:
+    from pipeline.steps.kept_part import part_of_lot
     from pipeline.steps.pages import lot_pages
 
-    place = workspace_at(workspace)
-    found, sources = read_and_assess(place, as_of)
-    known = set(found.tables["lots"]["lot"].to_list())
+    part = part_of_lot(place, name) if as_of is None else None
+    if part is not None:
+        output.note_edits(part.not_taken_over)
+        found, sources = part.assessment, part.sources
+    else:
+        found, sources = read_and_assess(place, as_of)
     if name not in found.lots:
-        if name not in known:
+        if name not in set(found.tables["lots"]["lot"].to_list()):
             raise UsageError(
                 f"Lot {name!r} has no readings and does not stand in reference/lots.csv. Check the spelling."
             )
         found, sources = read_and_assess(place, as_of, lots=[name])
-    names = dict(sources.select("source_id", "name").iter_rows())
-    result: LotResult = with_exclusions(found, with_budgets(found, found.lots[name]), found.readings, names)
-    pages = list(lot_pages(place, found, sources, [name]))
-    path = _write(place, pages, as_of, dry_run=dry_run, alone=single_file, pdf=pdf)
-    if json:
-        output.print_json({**as_json(result), "detail": as_json(pages[0].detail), "page": path})
-    else:
-        _show_lot(result, pages[0].detail, path)
-    raise typer.Exit(exit_code({name: result.verdict}, {}))
+    (page,) = lot_pages(place, found, sources, [name])
+    return page
 
 
-def _conformity_lines(result: LotResult) -> list[str]:
+def _conformity_lines(result: Any) -> list[str]:
     """Return the guard band, how surely the lot conforms, and what leaving readings out changed, in words."""
     found, lines = result.conformity, []
     if found is not None and found.guard_band is not None:
@@ -176,8 +179,8 @@ def _conformity_lines(result: LotResult) -> list[str]:
     return lines
 
 
-def _show_lot(result: LotResult, detail: LotDetail | None, path: str | None) -> None:
-    console = output.out()
+def _show_lot(result: Any, path: str | None) -> None:
+    console, detail = output.out(), result.detail
     console.print(output.plain(f"{result.lot}: {output.VERDICT_WORDS[result.verdict]}"))
     for reason in result.reasons:
         console.print(output.plain(f"  {reason}"))
@@ -194,15 +197,13 @@ def _show_lot(result: LotResult, detail: LotDetail | None, path: str | None) -> 
     for line in _conformity_lines(result):
         console.print(output.plain(f"  {line}"))
     for index in ("cp", "cpk", "pp", "ppk"):
-        value = getattr(result, index)
+        value = result[index]
         if index in ("cp", "cpk") and value is not None and detail is not None and not detail.capability.headline:
             console.print(output.plain(f"  {index.capitalize()} not stated: {detail.capability.headline_reason}"))
             continue
-        interval = getattr(result, f"{index}_interval")
+        interval = result[f"{index}_interval"]
         if value is None:
-            console.print(
-                output.plain(f"  {index.capitalize()} not computable: {result.not_computable.get(index, '')}")
-            )
+            console.print(output.plain(f"  {index.capitalize()} not computable: {result.not_computable[index]}"))
         else:
             shown = "" if interval is None else f" ({_number(interval[0], 3)} to {_number(interval[1], 3)})"
             console.print(f"  {index.capitalize()} {_number(value, 3)}{shown}")
@@ -230,23 +231,38 @@ def meter(
 
     Example: annealog meter EC-01 --json
     """
-    from pipeline.steps.meter_budgets import with_meter_budgets
+    place = workspace_at(workspace)
+    answer = kept_answer(place, "meter", name) if as_of is None and not single_file else None
+    if answer is not None:
+        document, path = answer.document, printed(place, answer.page, dry_run=dry_run, pdf=pdf)
+    else:
+        page = _meter_page(place, name, as_of)
+        document = page.answer
+        path = _write(place, [page], as_of, dry_run=dry_run, alone=single_file, pdf=pdf)
+    if json:
+        output.print_json({**document, "page": path})
+    else:
+        _show_meter(output.Shown.of(document), path, place.settings)
+    raise typer.Exit(exit_code({}, {name: document["state"]}))
+
+
+def _meter_page(place: Workspace, name: str, as_of: str | None) -> MeterPage:
+    from pipeline.steps.kept_part import part_of_meter
     from pipeline.steps.pages import meter_pages
 
-    place = workspace_at(workspace)
-    found, sources = read_and_assess(place, as_of)
+    part = part_of_meter(place, name) if as_of is None else None
+    if part is not None:
+        output.note_edits(part.not_taken_over)
+        found, sources = part.assessment, part.sources
+    else:
+        found, sources = read_and_assess(place, as_of)
     if name not in found.meters:
         raise UsageError(f"No reading of meter {name!r} was loaded. Known meters: {', '.join(found.meters) or 'none'}.")
-    result: MeterResult = with_meter_budgets(found, found.meters[name])
-    path = _write(place, meter_pages(place, found, sources, [name]), as_of, dry_run=dry_run, alone=single_file, pdf=pdf)
-    if json:
-        output.print_json({**as_json(result), "page": path})
-    else:
-        _show_meter(result, path, place.settings)
-    raise typer.Exit(exit_code({}, {name: result.state}))
+    (page,) = meter_pages(place, found, sources, [name])
+    return page
 
 
-def _show_meter(result: MeterResult, path: str | None, settings: Settings) -> None:
+def _show_meter(result: Any, path: str | None, settings: Settings) -> None:
     console = output.out()
     console.print(output.plain(f"{result.meter}: {result.state.upper().replace('_', ' ')}"))
     for reason in result.reasons:

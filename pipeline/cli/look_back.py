@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from pipeline.cli import output
+from pipeline.cli.kept import kept_answer, printed
 from pipeline.cli.look import read_and_assess
 from pipeline.cli.options import AsOf, DryRun, Json, WorkspaceOption, moment, workspace_at
 from pipeline.cli.work import exit_code
 from pipeline.errors import UsageError
-from schemas.results import as_json
+from pipeline.steps.answers import EVENTS, OF_METER, OF_SENSOR
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings, Workspace
-    from schemas.blocks import BlockResult
     from schemas.look_back import EventResult
 
 __all__ = ["add_to"]
@@ -55,34 +55,54 @@ def trace(
     if sensor is not None:
         _trace_sensor(place, sensor, since, as_of, json=json)
         return
-    found, events = _events(place, as_of)
     if event is None:
-        _list_events(found, events, place.settings, every=every, json=json)
-        return
-    if event not in events:
-        raise UsageError(f"Event {event!r} is not known. List them with: annealog trace --all")
-    result = events[event]
+        _list_events(place, as_of, every=every, json=json)
+    else:
+        _trace_event(place, event, as_of, json=json)
+
+
+def _trace_event(place: Workspace, event: str, as_of: str | None, *, json: bool) -> None:
+    answer = kept_answer(place, "event", event) if as_of is None else None
+    if answer is not None:
+        document = answer.document
+    else:
+        _, events = _events(place, as_of)
+        found = next((one for one in events if one.event == event), None)
+        if found is None:
+            raise UsageError(f"Event {event!r} is not known. List them with: annealog trace --all")
+        document = found.document()
+    result = output.Shown.of(document)
     if json:
-        output.print_json(result.document())
+        output.print_json(document)
     else:
         _show_event(result, place.settings)
     verdicts = {lot.lot: lot.verdict for lot in result.lots}
     raise typer.Exit(4 if result.state == "open" else exit_code(verdicts, {result.meter: result.meter_state}))
 
 
-def _events(place: Workspace, as_of: str | None) -> tuple[Any, dict[str, EventResult]]:
+def _events(place: Workspace, as_of: str | None) -> tuple[Any, list[EventResult]]:
+    """Assess the whole history and return its events in order of time."""
     from pipeline.history.store import History
-    from pipeline.steps.event_lots import events_of
+    from pipeline.steps.event_pages import event_pages
+    from pipeline.steps.trace_answers import by_time
 
-    found, _ = read_and_assess(place, as_of)
+    found, sources = read_and_assess(place, as_of)
     with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
-        return found, events_of(found, history.events())
+        return found, by_time(event_pages(place, found, history, sources))
 
 
-def _list_events(found: Any, events: dict[str, EventResult], settings: Settings, *, every: bool, json: bool) -> None:
-    shown = [event for event in events.values() if every or event.state == "open"]
+def _list_events(place: Workspace, as_of: str | None, *, every: bool, json: bool) -> None:
+    answer = kept_answer(place, EVENTS, "") if as_of is None else None
+    if answer is not None:
+        document = answer.document
+    else:
+        from pipeline.steps.trace_answers import events_document
+
+        document = events_document(*_events(place, as_of))
+    events = [event for event in document["events"] if every or event["state"] == "open"]
+    shown = output.Shown.of(events)
     if json:
-        output.print_json({"as_of": found.as_of, "events": [event.document() for event in shown]})
+        output.print_json({**document, "events": events})
     elif not shown:
         output.out().print("No event is open.")
     else:
@@ -90,14 +110,14 @@ def _list_events(found: Any, events: dict[str, EventResult], settings: Settings,
             "Events" if every else "Open events",
             ("event", "state", "when", "what", "lots", "undecided"),
             (
-                (e.event, e.state, output.when(e.fired_at, settings), e.sentence, len(e.lots), len(e.undecided))
+                (e.event, e.state, output.when(e.fired_at, place.settings), e.sentence, len(e.lots), len(e.undecided))
                 for e in shown
             ),
         )
     raise typer.Exit(4 if any(event.state == "open" for event in shown) else 0)
 
 
-def _show_event(result: EventResult, settings: Settings) -> None:
+def _show_event(result: Any, settings: Settings) -> None:
     console = output.out()
     console.print(output.plain(f"{result.event}: {result.state.upper()}"))
     console.print(output.plain(f"  {output.when(result.fired_at, settings)} {settings.time_zone}: {result.sentence}"))
@@ -127,12 +147,18 @@ def _show_event(result: EventResult, settings: Settings) -> None:
 
 
 def _trace_meter(place: Workspace, meter: str, since: str | None, as_of: str | None, *, json: bool) -> None:
-    from pipeline.steps.trace import trace as look_back
+    answer = kept_answer(place, OF_METER, meter) if as_of is None and since is None else None
+    if answer is not None:
+        document = answer.document
+    else:
+        from pipeline.steps.trace import trace as look_back
+        from pipeline.steps.trace_answers import meter_document
 
-    found, events = _events(place, as_of)
-    result = look_back(found, meter, since=moment(since, place), events=events.values())
+        found, events = _events(place, as_of)
+        document = meter_document(found, look_back(found, meter, since=moment(since, place), events=events))
+    result = output.Shown.of(document["trace"])
     if json:
-        output.print_json(result.document())
+        output.print_json(document["trace"])
     else:
         for reason in result.reasons:
             output.out().print(output.plain(reason))
@@ -153,16 +179,21 @@ def _trace_meter(place: Workspace, meter: str, since: str | None, as_of: str | N
             )
         for name in result.events:
             output.out().print(output.plain(f"open event: {name}"))
-    raise typer.Exit(exit_code({t.lot: t.verdict for t in result.lots}, {meter: found.meters[meter].state}))
+    raise typer.Exit(exit_code({t.lot: t.verdict for t in result.lots}, {meter: document["state"]}))
 
 
 def _trace_sensor(place: Workspace, sensor: str, since: str | None, as_of: str | None, *, json: bool) -> None:
-    from pipeline.steps.trace_sensor import trace_sensor
+    answer = kept_answer(place, OF_SENSOR, sensor) if as_of is None and since is None else None
+    if answer is not None:
+        document = answer.document
+    else:
+        from pipeline.steps.trace_sensor import trace_sensor
 
-    found, _ = read_and_assess(place, as_of)
-    result = trace_sensor(found, sensor, since=moment(since, place))
+        found, _ = read_and_assess(place, as_of)
+        document = trace_sensor(found, sensor, since=moment(since, place)).document()
+    result = output.Shown.of(document)
     if json:
-        output.print_json(result.document())
+        output.print_json(document)
     else:
         for reason in result.reasons:
             output.out().print(output.plain(reason))
@@ -206,27 +237,37 @@ def block(
 
     Example: annealog block BL-C1
     """
+    place = workspace_at(workspace)
+    answer = kept_answer(place, "block", name) if as_of is None else None
+    if answer is not None:
+        document, path = answer.document, printed(place, answer.page, dry_run=dry_run)
+    else:
+        document, path = _look_at_block(place, name, as_of, dry_run=dry_run)
+    if json:
+        output.print_json({**document, "page": path})
+    else:
+        _show_block(output.Shown.of(document), path, place.settings)
+    raise typer.Exit(4 if document["state"] == "moved" else 0)
+
+
+def _look_at_block(
+    place: Workspace, name: str, as_of: str | None, *, dry_run: bool
+) -> tuple[dict[str, Any], str | None]:
     from pipeline.history.store import History
     from pipeline.steps.block_pages import block_pages
     from pipeline.steps.pages import write_pages
 
-    place = workspace_at(workspace)
     found, sources = read_and_assess(place, as_of)
     with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
         pages = block_pages(place, found, history, sources, [name])
     if not pages:
         known = ", ".join(sorted({*found.tables["blocks"]["block"], *found.checks["block"]})) or "none"
         raise UsageError(f"Block {name!r} is not known. Known blocks: {known}.")
-    result = pages[0].result
     path = None if dry_run else str(write_pages(place, pages, as_of=moment(as_of, place))[0].path)
-    if json:
-        output.print_json({**as_json(result), "page": path})
-    else:
-        _show_block(result, path, place.settings)
-    raise typer.Exit(4 if result.state == "moved" else 0)
+    return pages[0].answer, path
 
 
-def _show_block(result: BlockResult, path: str | None, settings: Settings) -> None:
+def _show_block(result: Any, path: str | None, settings: Settings) -> None:
     console = output.out()
     console.print(output.plain(f"{result.block}: {result.state.upper().replace('_', ' ')}"))
     for reason in result.reasons:

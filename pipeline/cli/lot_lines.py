@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from schemas.lot_detail import LotDetail, MaterialDetail
+from typing import Any
 
 __all__ = ["detail_lines"]
 
 _MOST_RANGES = 5
 
 
-def detail_lines(detail: LotDetail, unit: str) -> list[str]:
+def detail_lines(detail: Any, unit: str) -> list[str]:
     """Return the lines: order of parts, shape, components, outlying values, plan, materials, groups.
 
     Parameters
     ----------
     detail
-        Of one lot.
+        Document of one lot's details (:class:`schemas.lot_detail.LotDetail`), its keys as attributes.
     unit
         Working unit.
     """
@@ -41,7 +38,7 @@ def detail_lines(detail: LotDetail, unit: str) -> list[str]:
             f"normality: {'possible' if shape.normal else 'rejected'} (Anderson-Darling p = {shape.p_value:.2g})"
         )
     for name in ("quantile_pp", "quantile_ppk"):
-        value = getattr(capability.quantile, name)
+        value = capability.quantile[name]
         if value is not None:
             lines.append(
                 f"{name.replace('quantile_', '').capitalize()} from quantiles {value:.3g} ({capability.quantile.definition})"
@@ -67,7 +64,7 @@ def detail_lines(detail: LotDetail, unit: str) -> list[str]:
     return lines + _materials(detail.material, unit)
 
 
-def _materials(material: MaterialDetail, unit: str) -> list[str]:
+def _materials(material: Any, unit: str) -> list[str]:
     lines = []
     groups = material.groups
     if groups.found and groups.lower_mean is not None and groups.upper_mean is not None:

@@ -6,17 +6,17 @@ import contextlib
 import json
 import sys
 import unicodedata
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from schemas.results import as_json
+from schemas.documents import as_json
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
-    from datetime import datetime
     from pathlib import Path
 
     from pipeline.settings import Settings
@@ -25,8 +25,10 @@ if TYPE_CHECKING:
 
 __all__ = [
     "VERDICT_WORDS",
+    "Shown",
     "load_document",
     "note",
+    "note_edits",
     "out",
     "plain",
     "print_json",
@@ -68,6 +70,12 @@ def note(text: str) -> None:
     _err().print(plain(text))
 
 
+def note_edits(names: Iterable[str]) -> None:
+    """Name the files that were edited since the last load and decide nothing yet."""
+    for name in names:
+        note(f"{name} was changed since the last load; what follows still rests on the version taken over then.")
+
+
 def would(what: str, *, json: bool) -> None:
     """Say what a dry run would do."""
     if json:
@@ -99,9 +107,37 @@ def table(title: str, columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> 
     console.print(shown)
 
 
-def when(at: datetime | None, settings: Settings) -> str:
-    """Return a time in the site's zone, to the minute."""
-    return "" if at is None else f"{at.astimezone(settings.zone):%Y-%m-%d %H:%M}"
+def when(at: datetime | str | None, settings: Settings) -> str:
+    """Return a time, or the text of one in a document, in the site's zone, to the minute."""
+    if at is None:
+        return ""
+    found = datetime.fromisoformat(at) if isinstance(at, str) else at
+    return f"{found.astimezone(settings.zone):%Y-%m-%d %H:%M}"
+
+
+class Shown:
+    """A JSON document whose keys are attributes: what is printed in words is a view of what `--json` prints."""
+
+    def __init__(self, document: dict[str, Any]) -> None:
+        self._document = document
+
+    def __getattr__(self, name: str) -> Any:
+        """Return the value of a key; documents inside, and lists of them, in the same way."""
+        try:
+            return Shown.of(self._document[name])
+        except KeyError:
+            raise AttributeError(name) from None
+
+    def __getitem__(self, name: str) -> Any:
+        """Return the value of a key that is not known beforehand."""
+        return Shown.of(self._document[name])
+
+    @classmethod
+    def of(cls, value: Any) -> Any:
+        """Return a value as it is shown."""
+        if isinstance(value, dict):
+            return cls(value)
+        return [cls.of(item) for item in value] if isinstance(value, list) else value
 
 
 @contextlib.contextmanager

@@ -8,13 +8,13 @@ import typer
 
 from pipeline.cli import output
 from pipeline.cli.decide import record
+from pipeline.cli.kept import kept_answer, printed
 from pipeline.cli.options import AsOf, By, DryRun, Json, Why, WorkspaceOption, moment, workspace_at
-from schemas.results import as_json
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from pipeline.settings import Settings, Workspace
-    from schemas.processes import ProcessResult, StreamResult
-    from schemas.suppliers import SupplierResult
 
 __all__ = ["add_to"]
 
@@ -23,19 +23,17 @@ def _number(value: float | None, digits: int = 4) -> str:
     return "" if value is None else f"{value:.{digits}g}"
 
 
-def _pages(place: Workspace, as_of: str | None, make: Any) -> tuple[list[Any], Any]:
-    """Assess the whole history and return the pages asked for."""
+def _page(place: Workspace, as_of: str | None, make: Any) -> Any:
+    """Assess the whole history and return the page asked for."""
     from pipeline.history.store import History
     from pipeline.steps.assess import assess
     from pipeline.steps.reference import not_taken_over
 
     with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
-        for name in not_taken_over(place, history):
-            output.note(
-                f"{name} was changed since the last load; what follows still rests on the version taken over then."
-            )
+        output.note_edits(not_taken_over(place, history))
         found = assess(history, place.settings, as_of=moment(as_of, place))
-        return list(make(found, history, history.sources())), found
+        (page,) = make(found, history, history.sources())
+        return page
 
 
 def _write(place: Workspace, page: Any, as_of: str | None, *, dry_run: bool) -> str | None:
@@ -58,22 +56,26 @@ def process(
     from pipeline.steps.processes import process_pages
 
     place = workspace_at(workspace)
-    (page,), found = _pages(place, as_of, lambda a, history, sources: process_pages(place, a, history, sources, [name]))
-    result: ProcessResult = page.result
-    path = _write(place, page, as_of, dry_run=dry_run)
-    if json:
-        output.print_json({**as_json(result), "page": path})
+    answer = kept_answer(place, "process", name) if as_of is None else None
+    if answer is not None:
+        document, path = answer.document, printed(place, answer.page, dry_run=dry_run)
     else:
+        page = _page(place, as_of, lambda a, history, sources: process_pages(place, a, history, sources, [name]))
+        document, path = page.answer, _write(place, page, as_of, dry_run=dry_run)
+    if json:
+        output.print_json({**document, "page": path})
+    else:
+        result = output.Shown.of(document)
         output.out().print(output.plain(f"{result.process}: {result.state.upper().replace('_', ' ')}"))
         for reason in result.reasons:
             output.out().print(output.plain(f"  {reason}"))
-        _show_streams(result.streams, found.settings, f"Streams, in {result.unit}")
+        _show_streams(result.streams, place.settings, f"Streams, in {result.unit}")
         if path:
             output.out().print(path)
-    raise typer.Exit(4 if result.state == "out_of_control" else 0)
+    raise typer.Exit(4 if document["state"] == "out_of_control" else 0)
 
 
-def _show_streams(streams: tuple[StreamResult, ...], settings: Settings, title: str) -> None:
+def _show_streams(streams: list[Any], settings: Settings, title: str) -> None:
     output.table(
         title,
         ("stream", "state", "since", "subgroups", "mean", "s between", "s within", "Ppk", "95 %", "limits"),
@@ -97,7 +99,7 @@ def _show_streams(streams: tuple[StreamResult, ...], settings: Settings, title: 
             )
 
 
-def _span(pair: tuple[float, float] | None) -> str:
+def _span(pair: Sequence[float] | None) -> str:
     return "" if pair is None else f"{pair[0]:.3g} to {pair[1]:.3g}"
 
 
@@ -122,19 +124,22 @@ def supplier(
 
     place = workspace_at(workspace)
     since, until = moment(_midnight(start), place), moment(end, place)
-    (page,), found = _pages(
-        place,
-        as_of,
-        lambda a, history, sources: supplier_pages(place, a, history, sources, [name], start=since, end=until),
-    )
-    result: SupplierResult = page.result
-    path = _write(place, page, as_of, dry_run=dry_run)
+    usual = as_of is None and since is None and until is None
+    answer = kept_answer(place, "supplier", name) if usual else None
+    if answer is not None:
+        document, path = answer.document, printed(place, answer.page, dry_run=dry_run)
+    else:
+        page = _page(
+            place,
+            as_of,
+            lambda a, history, sources: supplier_pages(place, a, history, sources, [name], start=since, end=until),
+        )
+        document, path = page.answer, _write(place, page, as_of, dry_run=dry_run)
+    result = output.Shown.of(document)
     if json:
-        document = as_json(result)
-        document["from"] = document.pop("from_")
         output.print_json({**document, "page": path})
     else:
-        _show_supplier(result, path, found.settings)
+        _show_supplier(result, path, place.settings)
     raise typer.Exit(4 if result.state == "out_of_control" or result.held or result.rejected else 0)
 
 
@@ -143,7 +148,7 @@ def _midnight(text: str | None) -> str | None:
     return f"{text}T00:00" if text is not None and len(text) == 10 else text
 
 
-def _show_supplier(result: SupplierResult, path: str | None, settings: Settings) -> None:
+def _show_supplier(result: Any, path: str | None, settings: Settings) -> None:
     console = output.out()
     console.print(output.plain(f"{result.supplier}: {result.state.upper().replace('_', ' ')}"))
     for reason in result.reasons:
@@ -159,7 +164,7 @@ def _show_supplier(result: SupplierResult, path: str | None, settings: Settings)
             for m in result.materials
         ),
     )  # fmt: skip
-    _show_streams(tuple(m.stream for m in result.materials), settings, "Lot means over time")
+    _show_streams([m.stream for m in result.materials], settings, "Lot means over time")
     for material in result.materials:
         found = material.certificates
         if found.mean_difference is not None and found.limits_of_agreement is not None:

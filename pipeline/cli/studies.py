@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from pipeline.cli import output
+from pipeline.cli.kept import kept_answer, printed
 from pipeline.cli.options import AsOf, DryRun, Json, WorkspaceOption, moment, workspace_at
 from pipeline.errors import UsageError
-from schemas.results import as_json
 from schemas.terms import TEMPERATURE_STATES, UNITS
 
 if TYPE_CHECKING:
-    from schemas.studies import StudyResult
+    from pipeline.settings import Workspace
 
 __all__ = ["add_to"]
 
@@ -107,35 +107,40 @@ def report(
 
     Example: annealog study report GRR-7
     """
+    place = workspace_at(workspace)
+    answer = kept_answer(place, "study", run) if as_of is None else None
+    if answer is not None:
+        document, path = answer.document, printed(place, answer.page, dry_run=dry_run)
+    else:
+        document, path = _evaluate(place, run, as_of, dry_run=dry_run)
+    if json:
+        output.print_json({**document, "page": path})
+    else:
+        _show(output.Shown.of(document), path)
+
+
+def _evaluate(place: Workspace, run: str, as_of: str | None, *, dry_run: bool) -> tuple[dict[str, Any], str | None]:
     from pipeline.history.store import History
     from pipeline.steps.assess import assess
     from pipeline.steps.pages import write_pages
     from pipeline.steps.reference import not_taken_over
     from pipeline.steps.studies import study_pages
 
-    place = workspace_at(workspace)
     with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
-        for name in not_taken_over(place, history):
-            output.note(
-                f"{name} was changed since the last load; what follows still rests on the version taken over then."
-            )
+        output.note_edits(not_taken_over(place, history))
         found = assess(history, place.settings, as_of=moment(as_of, place))
         pages = list(study_pages(place, found, history, history.sources(), [run]))
     if not pages:
         raise UsageError("No study stands in reference/studies.csv. A plan for one: annealog study plan --help")
-    result = pages[0].result
     path = None if dry_run else str(write_pages(place, pages, as_of=moment(as_of, place))[0].path)
-    if json:
-        output.print_json({**as_json(result), "page": path})
-    else:
-        _show(result, path)
+    return pages[0].answer, path
 
 
 def _number(value: float | None, digits: int = 3) -> str:
     return "" if value is None else f"{value:.{digits}g}"
 
 
-def _show(result: StudyResult, path: str | None) -> None:
+def _show(result: Any, path: str | None) -> None:
     console = output.out()
     console.print(output.plain(f"{result.study}: {result.state.upper().replace('_', ' ')}"))
     for reason in result.reasons:

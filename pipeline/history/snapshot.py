@@ -19,7 +19,10 @@ from typing import TYPE_CHECKING, Any
 from pipeline.errors import EnvironmentProblem, IntegrityProblem
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
     from pathlib import Path
+
+    import polars as pl
 
     from pipeline.history.store import History
 
@@ -113,6 +116,30 @@ class Snapshot:
         place = f"{self.folder.name}/{name}.json"
         return json.loads(self._read(place).read_bytes()) if place in self.manifest["files"] else None
 
+    def computed(self, name: str, wanted: Iterable[str] | None = None) -> pl.DataFrame:
+        """Return rows of a computed table, of some of the things it tells of; None means all.
+
+        Only the pieces that may hold them are read, and their hashes looked at.
+
+        Raises
+        ------
+        KeyError
+            If no such table was published.
+        IntegrityProblem
+            If a hash does not agree.
+        """
+        import polars as pl
+
+        table = self.manifest["computed"][name]
+        names = None if wanted is None else sorted(set(wanted))
+        pieces = [
+            piece
+            for piece in table["pieces"]
+            if names is None or any(piece["first"] <= one <= piece["last"] for one in names)
+        ] or table["pieces"][:1]
+        frame = pl.concat([pl.read_parquet(self._read(piece["file"])) for piece in pieces])
+        return frame if names is None else frame.filter(pl.col(table["key"]).is_in(names))
+
     def tables(self) -> dict[str, Any]:
         """Return the tables as Arrow data sets, each file's hash looked at first.
 
@@ -165,7 +192,38 @@ def _parts(
     return old, hashes
 
 
-def publish(history: History, path: Path, documents: dict[str, Any], *, now: datetime | None = None) -> Snapshot:
+_PIECE = 100_000
+"""Rows of a computed table that lie in one file, so that a question about one thing reads little."""
+
+
+def _write_computed(
+    folder: Path, computed: Mapping[str, tuple[pl.DataFrame, str]]
+) -> tuple[dict[str, Any], dict[str, str]]:
+    """Write tables in pieces, each sorted by its key; return what the manifest says of them, and the hashes of the files."""
+    tables, files = {}, {}
+    for name, (frame, key) in computed.items():
+        ordered = frame.sort(key, maintain_order=True)
+        pieces = []
+        for number, start in enumerate(range(0, max(ordered.height, 1), _PIECE)):
+            rows = ordered.slice(start, _PIECE)
+            path = folder / f"computed-{name}-{number:04}.parquet"
+            rows.write_parquet(path, compression="zstd")
+            place = f"{folder.name}/{path.name}"
+            files[place] = _sha256(path)
+            first, last = (str(rows[key][0]), str(rows[key][-1])) if rows.height else ("", "")
+            pieces.append({"file": place, "first": first, "last": last})
+        tables[name] = {"key": key, "pieces": pieces}
+    return tables, files
+
+
+def publish(
+    history: History,
+    path: Path,
+    documents: dict[str, Any],
+    *,
+    computed: Mapping[str, tuple[pl.DataFrame, str]] | None = None,
+    now: datetime | None = None,
+) -> Snapshot:
     """Write the tables and some results as the current snapshot.
 
     Parameters
@@ -176,6 +234,8 @@ def publish(history: History, path: Path, documents: dict[str, Any], *, now: dat
         Its file.
     documents
         Results to keep beside the tables, as JSON values by name.
+    computed
+        Tables of what was computed, each with the name of the text column that says what a row tells of.
     now
         Time of the snapshot.
 
@@ -208,6 +268,8 @@ def publish(history: History, path: Path, documents: dict[str, Any], *, now: dat
         for name, value in documents.items():
             text = json.dumps(value, ensure_ascii=False, allow_nan=False).encode()
             files[f"{folder.name}/{name}.json"] = _write(folder / f"{name}.json", text)
+        kept, hashes = _write_computed(folder, computed or {})
+        files |= hashes
         manifest = {
             "made_at": moment.astimezone(UTC).isoformat(),
             "state": history.state(),
@@ -215,6 +277,7 @@ def publish(history: History, path: Path, documents: dict[str, Any], *, now: dat
             "counts": counts,
             "tables": tables,
             "parts": parts,
+            "computed": kept,
             "files": files,
         }
         digest = _write(folder / "manifest.json", json.dumps(manifest).encode())

@@ -169,10 +169,13 @@ class History(Database):
         lots: Iterable[str] | None = None,
         meters: Iterable[str] | None = None,
         roles: Iterable[str] | None = None,
+        between: tuple[datetime, datetime] | None = None,
         columns: Sequence[str] | None = None,
         categorical: bool = False,
     ) -> pl.DataFrame:
         """Return stored readings with `source_id`, `conflict`, `occurrence`; none of the filters means all.
+
+        `between` are the first and the last time of measuring.
 
         Not sorted: the computations sort by their own keys. With `categorical` the text columns but `remark` come as
         categories, for computations over millions of rows.
@@ -182,11 +185,15 @@ class History(Database):
             if columns is not None
             else ["source_id", *_READ_COLUMNS, "occurrence", "conflict"]
         )
-        conditions, parameters = [], []
+        conditions: list[str] = []
+        parameters: list[Any] = []
         for column, values in (("lot", lots), ("meter", meters), ("role", roles)):
             if values is not None:
                 conditions.append(f"{column} IN (SELECT unnest(?))")
                 parameters.append(list(values))
+        if between is not None:
+            conditions.append("measured_at BETWEEN ? AND ?")
+            parameters += [naive(moment) for moment in between]
         where = f" WHERE {' AND '.join(conditions)}" if conditions else ""
         if categorical:
             return self._as_categories(names, where, parameters)
@@ -221,6 +228,16 @@ class History(Database):
             pl.lit(None, pl.Categorical if empty[name] == pl.String and name != "remark" else empty[name]).alias(name)
             for name in lacking
         ).select(name.strip('"') for name in wanted)
+
+    def conflicting(self, lots: Iterable[str]) -> bool:
+        """Say whether a reading of some lots contradicts another, or has the meter and the time of one that does."""
+        names = list(lots)
+        row = self._one(
+            "SELECT 1 FROM reading r SEMI JOIN (SELECT meter, measured_at FROM reading WHERE conflict) c "
+            "ON r.meter = c.meter AND r.measured_at = c.measured_at WHERE r.lot IN (SELECT unnest(?)) LIMIT 1",
+            [names],
+        )
+        return row is not None
 
     def last_measured_at(self, *, before: datetime | None = None) -> datetime | None:
         """Return the time of the last reading whose clock is believed, of all or of those before a moment."""

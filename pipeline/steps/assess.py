@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from pipeline.history.store import History
     from pipeline.settings import Settings
     from pipeline.steps.meters import SignalDecision
-    from schemas.results import LotResult, MeterResult
+    from schemas.results import LotResult, MeterResult, PageLink
 
 __all__ = [
     "SETTINGS_TEXT",
@@ -68,6 +68,25 @@ class Assessment:
     bias_at_level: pl.DataFrame = field(default_factory=pl.DataFrame)
     exclusions: pl.DataFrame = field(default_factory=pl.DataFrame)
     study_readings: pl.DataFrame = field(default_factory=pl.DataFrame)  # as stored; they count nowhere else
+    all_lots: pl.DataFrame | None = None  # of a part of an assessment: what `lots_at_a_glance` says of the whole
+    events_on_lots: Mapping[str, tuple[PageLink, ...]] | None = None  # and the events that touched the lots of the part
+
+    def lots_at_a_glance(self) -> pl.DataFrame:
+        """Return what other lots ask of a lot: lot, verdict, product, supplier, specification, first_at; by lot."""
+        if self.all_lots is not None:
+            return self.all_lots
+        rows = [[getattr(self.lots[lot], name) for name in _AT_A_GLANCE] for lot in sorted(self.lots)]
+        return pl.DataFrame(rows, schema=_AT_A_GLANCE, orient="row")
+
+
+_AT_A_GLANCE: dict[str, Any] = {
+    "lot": pl.String,
+    "verdict": pl.String,
+    "product": pl.String,
+    "supplier": pl.String,
+    "specification": pl.String,
+    "first_at": pl.Datetime("us", "UTC"),
+}
 
 
 @dataclass(frozen=True, slots=True)

@@ -63,6 +63,8 @@ def differences_on_lot(assessment: Assessment, readings: pl.DataFrame) -> tuple[
 
 def events_by_lot(assessment: Assessment) -> dict[str, tuple[PageLink, ...]]:
     """Return the look-back events that touched each lot, the latest first."""
+    if assessment.events_on_lots is not None:
+        return dict(assessment.events_on_lots)
     found: dict[str, list[PageLink]] = {}
     for event in reversed(find_events(assessment)):
         link = PageLink("event", event.name, event.name, None, event.sentence, event.fired_at)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
@@ -17,12 +17,12 @@ from schemas.lot_detail import ComponentLine, ComponentsDetail, LotDetail, PlanD
 from schemas.versions import version_at
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable
 
     from pipeline.steps.assess import Assessment
     from schemas.results import LotResult
 
-__all__ = ["LotDetails"]
+__all__ = ["LotDetails", "earlier_lots"]
 
 _EARLIER_LOTS = 20
 _SIGNIFICANCE = 0.05
@@ -44,7 +44,7 @@ class LotDetails:
 
     def __init__(self, assessment: Assessment, lots: Iterable[str]) -> None:
         self._assessment = assessment
-        self._behind = self._earlier_lots(list(lots))
+        self._behind = earlier_lots(assessment.lots_at_a_glance(), lots)
         wanted = sorted({name for names in self._behind.values() for name in names})
         spots = assessment.spot_values
         self._spots: dict[str, pl.DataFrame] = {}
@@ -54,26 +54,6 @@ class LotDetails:
             self._spots = {str(key[0]): frame for key, frame in parted.items()}
         table = assessment.tables.get("material_ranges")
         self._ranges = table if table is not None and table.height else None
-
-    def _earlier_lots(self, lots: Sequence[str]) -> dict[str, list[str]]:
-        """Return for each lot itself and the last lots before it of the same product, supplier and specification."""
-        results = self._assessment.lots
-        series: dict[tuple[object, ...], list[tuple[Any, str]]] = {}
-        for name, result in results.items():
-            if result.first_at is not None:
-                series.setdefault(_series(result), []).append((result.first_at, name))
-        place: dict[str, tuple[list[tuple[Any, str]], int]] = {}
-        for members in series.values():
-            members.sort()
-            place |= {name: (members, n) for n, (_, name) in enumerate(members)}
-        found = {}
-        for lot in lots:
-            result = results[lot]
-            found[lot] = [lot]
-            if lot in place and None not in (result.product, result.specification):
-                members, n = place[lot]
-                found[lot] = [name for _, name in members[max(0, n - _EARLIER_LOTS) : n + 1]]
-        return found
 
     def of(self, result: LotResult, parts: pl.DataFrame, spots: pl.DataFrame, readings: pl.DataFrame) -> LotDetail:
         """Return the details of one lot.
@@ -156,8 +136,29 @@ _OF_COMPONENT = [
 _NO_CURVE = pl.DataFrame(schema={"nonconforming": pl.Float64, "accepted": pl.Float64})
 
 
-def _series(result: LotResult) -> tuple[object, ...]:
-    return result.product, result.supplier, result.specification
+def earlier_lots(all_lots: pl.DataFrame, lots: Iterable[str]) -> dict[str, list[str]]:
+    """Return for each lot itself and the last lots before it of the same product, supplier and specification.
+
+    Parameters
+    ----------
+    all_lots
+        From :meth:`pipeline.steps.assess.Assessment.lots_at_a_glance`.
+    lots
+        Which ones are asked for; one without a product or a specification stands alone.
+    """
+    series = ["product", "supplier", "specification"]
+    placed = all_lots.filter(pl.all_horizontal(pl.col("product", "specification", "first_at").is_not_null()))
+    wanted = list(lots)
+    # only the series asked for are gone through
+    asked = placed.filter(pl.col("lot").is_in(wanted)).select(series).unique()
+    found = {lot: [lot] for lot in wanted}
+    members = placed.join(asked, on=series, how="semi", nulls_equal=True).sort(*series, "first_at", "lot")
+    for group in members.partition_by(series, maintain_order=True):
+        names = group["lot"].to_list()
+        for n, name in enumerate(names):
+            if name in found:
+                found[name] = names[max(0, n - _EARLIER_LOTS) : n + 1]
+    return found
 
 
 def _with_share(line: ComponentLine, total: float) -> ComponentLine:

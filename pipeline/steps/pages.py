@@ -235,7 +235,7 @@ def meter_pages(
 ) -> Iterable[MeterPage]:
     """Yield the pages of meters, by name."""
     context = PageContext(workspace, assessment, sources)
-    verdicts = {lot: result.verdict for lot, result in assessment.lots.items()}
+    verdicts = dict(assessment.lots_at_a_glance().select("lot", "verdict").iter_rows())
     calibrations = calibrations_of(assessment)
     for meter in sorted(assessment.meters if meters is None else meters):
         result = with_meter_budgets(assessment, assessment.meters[meter])

@@ -1,4 +1,4 @@
-"""What happens to refused lines: looked at, replayed after a layout was mended, or discarded with a reason."""
+"""What happens to refused lines: replayed after a layout was mended, or discarded with a reason."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from pipeline.intake.identity import decide
 from pipeline.steps.assess import recorded_tables
 from pipeline.steps.exports import layouts_of, read_export
 from pipeline.steps.files import archived, read_bytes, sha256_of
+from pipeline.steps.refused import listed
 from schemas.versions import version_at
 
 if TYPE_CHECKING:
@@ -21,9 +22,7 @@ if TYPE_CHECKING:
 
     from pipeline.settings import Workspace
 
-__all__ = ["ReplayReport", "discard", "listed", "replay", "shown"]
-
-STATES = ("new", "replayed", "discarded")
+__all__ = ["ReplayReport", "discard", "replay"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,34 +35,6 @@ class ReplayReport:
     readings: int
     still_refused: int
     sentence: str
-
-
-def listed(workspace: Workspace, *, state: str = "new") -> pl.DataFrame:
-    """Return refused lines in a state, with the file they came from.
-
-    Raises
-    ------
-    UsageError
-        If the state is none of ours.
-    """
-    if state not in (*STATES, "all"):
-        raise UsageError(f"State {state!r} is not known. Expected one of: {', '.join((*STATES, 'all'))}.")
-    with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
-        return history.quarantine(states=None if state == "all" else [state])
-
-
-def shown(workspace: Workspace, quarantine_id: int) -> dict[str, object]:
-    """Return one refused line with everything known of it.
-
-    Raises
-    ------
-    UsageError
-        If there is no such line.
-    """
-    rows = listed(workspace, state="all").filter(pl.col("quarantine_id") == quarantine_id)
-    if not rows.height:
-        raise UsageError(f"There is no quarantined line {quarantine_id}. See: annealog quarantine list --state all")
-    return rows.row(0, named=True)
 
 
 def discard(

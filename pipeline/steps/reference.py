@@ -10,7 +10,7 @@ from pipeline.errors import ChangesRefused, SettingsError
 from pipeline.settings import SETTINGS_FILE, read_settings
 from pipeline.steps.assess import assess, recorded_tables
 from pipeline.steps.corrections import check_corrections
-from pipeline.steps.texts import SETTINGS_TEXT, read_reference
+from pipeline.steps.texts import SETTINGS_TEXT, changed_texts, hashes, hashes_of_texts, read_reference
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -65,12 +65,7 @@ def _altered(history: History, old: Mapping[str, str], new: Mapping[str, str], s
 
 def not_taken_over(workspace: Workspace, history: History) -> list[str]:
     """Return the files of reference tables and settings that differ from what the history took over."""
-    texts, old = read_reference(workspace), history.reference_texts()
-    return [
-        SETTINGS_FILE if name == SETTINGS_TEXT else f"reference/{name}.csv"
-        for name in sorted({*texts, *old})
-        if texts.get(name, "") != old.get(name, "")
-    ]
+    return changed_texts(hashes_of_texts(workspace), hashes(history.reference_texts()))
 
 
 def check_names(settings: Settings, tables: Mapping[str, pl.DataFrame], layouts: Iterable[str]) -> None:

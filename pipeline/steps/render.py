@@ -6,7 +6,9 @@ from itertools import chain
 from typing import TYPE_CHECKING
 
 import reports
+from pipeline.history.snapshot import signature
 from pipeline.history.store import History
+from pipeline.steps.answers import Answers
 from pipeline.steps.assess import Assessment, assess
 from pipeline.steps.block_pages import block_pages
 from pipeline.steps.board import board_pages
@@ -16,6 +18,9 @@ from pipeline.steps.processes import process_pages
 from pipeline.steps.review import review_links
 from pipeline.steps.studies import study_pages
 from pipeline.steps.suppliers import supplier_pages
+from pipeline.steps.texts import hashes
+from pipeline.steps.trace_answers import keep_traces
+from schemas.look_back import EventPage
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -74,7 +79,12 @@ def render(
     -------
     (list of PageReport, Assessment)
     """
+    at_first = signature(workspace.history)
     with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
+        # answers hold only for a history that nobody wrote while it was opened, and that was not too busy to be read itself
+        kept = as_of is None and not alone and history.snapshot_of is None and signature(workspace.history) == at_first
+        answers = Answers(workspace, at_first) if kept else None
+        texts = hashes(history.reference_texts())
         assessment = assess(history, workspace.settings, as_of=as_of)
         sources = history.sources()
         more = [page for make in MORE_PAGES for page in make(workspace, assessment, history, sources)]
@@ -103,5 +113,14 @@ def render(
         known=known,
         processes=processes,
         alone=alone,
+        answers=answers,
     )
+    if answers is not None:
+        traced = keep_traces(answers, assessment, [page for page in more if isinstance(page, EventPage)])
+        named = [
+            *(("lot", lot) for lot in assessment.lots),
+            *(("meter", meter) for meter in assessment.meters),
+            *((page.link.kind, page.link.identifier) for page in more),
+        ]
+        answers.settle([*named, *traced], texts)
     return written, assessment

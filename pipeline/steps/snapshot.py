@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-import hashlib
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import IntegrityProblem
 from pipeline.history.snapshot import Snapshot, publish
+from pipeline.steps.texts import changed_texts, hashes, hashes_of_texts
+from schemas.documents import as_json
 
 if TYPE_CHECKING:
     from pipeline.history.store import History
     from pipeline.settings import Workspace
     from pipeline.steps.assess import Assessment
 
-__all__ = ["holds_until", "publish_snapshot", "published_status", "status_document"]
+__all__ = ["holds_until", "publish_snapshot", "published_refused", "published_status", "status_document"]
 
 _EVER = datetime(9999, 1, 1, tzinfo=UTC)
 
@@ -75,7 +76,7 @@ def publish_snapshot(
     workspace
         A workspace with a history.
     assessment
-        What was just computed, taken where it still holds now.
+        What was just computed, as of the last reading: what pages show. The state now is taken from it while it holds.
     now
         Time of the snapshot.
 
@@ -85,6 +86,7 @@ def publish_snapshot(
     """
     from pipeline.history.store import History
     from pipeline.steps.assess import assess
+    from pipeline.steps.kept_part import computed_document, computed_tables
 
     moment = now or datetime.now(UTC)
     with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds, snapshot=False) as history:
@@ -93,18 +95,40 @@ def publish_snapshot(
             kept = current.document("status")
             if datetime.fromisoformat(kept["from"]) <= moment < datetime.fromisoformat(kept["until"]):
                 return current
-        found = assessment
-        if found is None or found.as_of > moment or holds_until(found, history) <= moment:
+        found = shown = assessment or assess(history, workspace.settings, as_of=None)
+        documents = {"computed": computed_document(shown), "refused": _refused(history)}
+        computed = computed_tables(shown)
+        if found.as_of > moment or holds_until(found, history) <= moment:
             found = assess(history, workspace.settings, as_of=moment)
-        documents = {"status": _status(workspace, history, found)}
-        return publish(history, workspace.history, documents, now=moment)
+        documents["status"] = _status(workspace, history, found)
+        return publish(history, workspace.history, documents, computed=computed, now=moment)
+
+
+_MOST_REFUSED = 5_000
+
+
+def _refused(history: History) -> list[dict[str, Any]] | None:
+    """Return the refused lines that wait, as JSON values; None where there are too many to keep twice."""
+    rows = history.quarantine(states=["new"])
+    return None if rows.height > _MOST_REFUSED else as_json(rows.to_dicts())
+
+
+def published_refused(workspace: Workspace) -> list[dict[str, Any]] | None:
+    """Return the refused lines that wait, from the snapshot where that is up to date; None where they must be looked up."""
+    snapshot = Snapshot.current(workspace.history)
+    if snapshot is None or not snapshot.fresh(workspace.history):
+        return None
+    try:
+        kept: list[dict[str, Any]] | None = snapshot.document("refused")
+    except IntegrityProblem:
+        return None
+    return kept
 
 
 def _status(workspace: Workspace, history: History, found: Assessment) -> dict[str, Any]:
     """Return the state of meters and lots with the span of time for which it holds, as JSON values."""
     from pipeline.steps.status import status_of
 
-    texts = {name: hashlib.sha256(text.encode()).hexdigest() for name, text in history.reference_texts().items()}
     signals = [
         (meter.meter, signal.rule, signal.block, f"{signal.at.astimezone(found.settings.zone):%Y-%m-%d %H:%M}")
         for meter in found.meters.values()
@@ -116,7 +140,7 @@ def _status(workspace: Workspace, history: History, found: Assessment) -> dict[s
         "signals": signals,
         "from": found.as_of.isoformat(),
         "until": holds_until(found, history).isoformat(),
-        "taken_over": texts,
+        "taken_over": hashes(history.reference_texts()),
     }
 
 
@@ -144,11 +168,5 @@ def published_status(workspace: Workspace, *, now: datetime | None = None) -> di
         return None  # the history itself answers
     if kept is None or not datetime.fromisoformat(kept["from"]) <= moment < datetime.fromisoformat(kept["until"]):
         return None
-    from pipeline.steps.texts import read_reference
-
-    texts = read_reference(workspace)
-    now_texts = {name: hashlib.sha256(text.encode()).hexdigest() for name, text in texts.items()}
-    nothing = hashlib.sha256(b"").hexdigest()
-    names = sorted({*now_texts, *kept["taken_over"]})
-    changed = [name for name in names if now_texts.get(name, nothing) != kept["taken_over"].get(name, nothing)]
+    changed = changed_texts(hashes_of_texts(workspace), kept["taken_over"])
     return {**kept, "not_taken_over": changed, "as_of": moment}

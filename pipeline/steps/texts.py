@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import hashlib
 from typing import TYPE_CHECKING
 
 from pipeline.errors import EnvironmentProblem, ReferenceTableError
 from pipeline.settings import SETTINGS_FILE
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from pipeline.settings import Workspace
 
-__all__ = ["SETTINGS_TEXT", "read_reference"]
+__all__ = ["SETTINGS_TEXT", "changed_texts", "hashes", "hashes_of_texts", "read_reference"]
 
 SETTINGS_TEXT = "settings"
 """Name under which the text of `annealog.toml` is kept beside the tables: a tolerance decides verdicts, too."""
@@ -41,3 +44,23 @@ def read_reference(workspace: Workspace) -> dict[str, str]:
     except OSError as error:
         raise EnvironmentProblem(f"Cannot read {error.filename}: {error.strerror}.") from None
     return texts
+
+
+def hashes(texts: Mapping[str, str]) -> dict[str, str]:
+    """Return the SHA-256 of each text, by name."""
+    return {name: hashlib.sha256(text.encode()).hexdigest() for name, text in texts.items()}
+
+
+def hashes_of_texts(workspace: Workspace) -> dict[str, str]:
+    """Return the hashes of the texts as they lie in the workspace."""
+    return hashes(read_reference(workspace))
+
+
+def changed_texts(now: Mapping[str, str], taken_over: Mapping[str, str]) -> list[str]:
+    """Return the files of texts whose hash is another one than when they were taken over; an empty text is as good as none."""
+    nothing = hashlib.sha256(b"").hexdigest()
+    return [
+        SETTINGS_FILE if name == SETTINGS_TEXT else f"reference/{name}.csv"
+        for name in sorted({*now, *taken_over})
+        if now.get(name, nothing) != taken_over.get(name, nothing)
+    ]

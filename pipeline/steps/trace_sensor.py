@@ -16,7 +16,14 @@ if TYPE_CHECKING:
 
     from pipeline.steps.assess import Assessment
 
-__all__ = ["trace_sensor"]
+__all__ = ["known_sensors", "trace_sensor"]
+
+
+def known_sensors(assessment: Assessment) -> list[str]:
+    """Return the sensors that stand in a table or on a reading of a part."""
+    named = [assessment.tables[table]["sensor"] for table in ("sensors", "sensor_checks")]
+    named.append(assessment.readings.filter(pl.col("role") == "part")["sensor"].unique().cast(pl.String))
+    return sorted({name for names in named for name in names.drop_nulls().to_list()})
 
 
 def trace_sensor(assessment: Assessment, sensor: str, *, since: datetime | None = None) -> SensorTrace:

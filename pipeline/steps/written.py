@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from pipeline.settings import Settings, Workspace
+    from pipeline.steps.answers import Answers
     from schemas.results import PageLink, Provenance
 
 __all__ = ["Page", "PageReport", "processes", "write_pages"]
@@ -38,6 +39,10 @@ class Page(Protocol):
     @property
     def provenance(self) -> Provenance:
         """Footer; its hash decides whether the page is written again."""
+
+    @property
+    def answer(self) -> dict[str, Any] | None:
+        """The JSON document of the command that tells of the same thing; None where there is none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +76,7 @@ def write_pages(
     known: Iterable[str] | None = None,
     processes: int = 1,
     alone: bool = False,
+    answers: Answers | None = None,
 ) -> list[PageReport]:
     """Write pages whose data changed since they were last written.
 
@@ -92,6 +98,8 @@ def write_pages(
         How many may render; more than one pays from a hundred pages on, and only a guarded main module may ask for it.
     alone
         Write them as pages that travel alone, without links to others, into a folder of their own.
+    answers
+        Keeps what the commands would answer.
 
     Returns
     -------
@@ -113,6 +121,9 @@ def write_pages(
     def say(number: int, page: Page, written: bool) -> None:
         report = PageReport(folder / _address(page), page.link.kind, page.link.identifier, written)
         found[number] = report
+        answer = None if answers is None else page.answer
+        if answers is not None and answer is not None:
+            answers.keep(page.link.kind, page.link.identifier, answer, report.path)
         if progress is not None:
             progress(report)
 

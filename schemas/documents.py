@@ -1,0 +1,114 @@
+"""Results as JSON values. It stands alone, so that what only prints a document need not import the results."""
+
+from __future__ import annotations
+
+import dataclasses
+import importlib
+import sys
+import types
+import typing
+from datetime import UTC, date, datetime
+from functools import cache
+from typing import Any, TypeVar, Union
+
+__all__ = ["as_json", "from_json"]
+
+_MODULES = ("results", "bias", "blocks", "corrections", "drift", "evidence", "lot_detail", "uncertainty")
+"""Where the results and all that is in them are declared."""
+
+
+def as_json(value: Any) -> Any:
+    """Turn a result into plain JSON values: times as ISO 8601 in UTC, tuples as lists, frames left out.
+
+    Parameters
+    ----------
+    value
+        A result, or anything inside one.
+
+    Returns
+    -------
+    dict, list, str, float, int, bool or None
+    """
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        fields = {f.name: getattr(value, f.name) for f in dataclasses.fields(value)}
+        return {name: as_json(item) for name, item in fields.items() if not _is_frame(item)}
+    if isinstance(value, dict):
+        return {str(key): as_json(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [as_json(item) for item in value]
+    if isinstance(value, datetime):
+        return value.astimezone(UTC).isoformat().replace("+00:00", "Z")
+    if isinstance(value, date):
+        return value.isoformat()
+    return value
+
+
+def _is_frame(value: object) -> bool:
+    """Whether a value is a frame; the library is not imported to find out, which takes a tenth of a second."""
+    polars = sys.modules.get("polars")
+    return polars is not None and isinstance(value, polars.DataFrame)
+
+
+Result = TypeVar("Result")
+
+
+@cache
+def _declared() -> dict[str, Any]:
+    """Return every name that the declarations of results use."""
+    names: dict[str, Any] = {"datetime": datetime, "date": date, "Any": Any}
+    for module in _MODULES:
+        names |= {
+            name: value
+            for name, value in vars(importlib.import_module(f"schemas.{module}")).items()
+            if isinstance(value, type)
+        }
+    return names
+
+
+@cache
+def _fields(kind: type) -> dict[str, Any]:
+    return typing.get_type_hints(kind, localns=_declared())
+
+
+def from_json(kind: type[Result], value: Any) -> Result:
+    """Turn JSON values back into the result they were made from: the inverse of :func:`as_json` for results without frames.
+
+    Parameters
+    ----------
+    kind
+        Type of the result.
+    value
+        Its JSON values.
+
+    Returns
+    -------
+    Result
+
+    Raises
+    ------
+    KeyError
+        If a field is missing.
+    """
+    found: Result = _revived(kind, value)
+    return found
+
+
+def _revived(kind: Any, value: Any) -> Any:
+    if value is None:
+        return None
+    origin, inside = typing.get_origin(kind), typing.get_args(kind)
+    if origin in (Union, types.UnionType):
+        (kind,) = [one for one in inside if one is not type(None)]
+        return _revived(kind, value)
+    if origin is tuple:
+        if inside[-1] is Ellipsis:
+            return tuple(_revived(inside[0], item) for item in value)
+        return tuple(_revived(one, item) for one, item in zip(inside, value, strict=True))
+    if origin is dict:
+        return {name: _revived(inside[1], item) for name, item in value.items()}
+    if dataclasses.is_dataclass(kind):
+        hints = _fields(typing.cast("type", kind))
+        return kind(**{f.name: _revived(hints[f.name], value[f.name]) for f in dataclasses.fields(kind)})  # type: ignore[operator]
+    if kind in (datetime, date):
+        return kind.fromisoformat(value)
+    return value

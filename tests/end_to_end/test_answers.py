@@ -1,0 +1,247 @@
+"""Commands that look give what a rendering kept, and only while that is what they would compute."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from scenario import REFERENCE, Scenario
+from workspace_files import neutral_csv
+
+from pipeline.cli import run
+from pipeline.history.store import History
+from pipeline.settings import find_workspace
+from pipeline.steps import answers as kept
+from pipeline.steps.answers import answer_of
+from pipeline.steps.assess import assess
+from pipeline.steps.load import load
+from pipeline.steps.refresh import refresh
+from pipeline.steps.render import render
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from workspace_files import Shell
+
+QUESTIONS: list[list[str]] = [
+    ["lot", "L1"],
+    ["lot", "L2"],
+    ["meter", "M1"],
+    ["meter", "M2"],
+    ["block", "B1"],
+    ["process", "bar"],
+    ["supplier", "Q"],
+    ["trace"],
+    ["trace", "--all"],
+    ["trace", "--meter", "M1"],
+    ["trace", "--meter", "M2"],
+    ["trace", "--sensor", "T1"],
+    ["study", "report", "R1"],
+]
+SENSORS = "sensor,correction_c,expanded_uncertainty_c,coverage_factor\nT1,0.1,0.2,2\n"
+
+
+def days(*numbers: int, bias: float = 0.0) -> Scenario:
+    found = Scenario()
+    for day in numbers:
+        found.check("08:00", day=day).lot("09:00", day=day, lot=f"L{day % 2 + 1}")
+        found.check("10:00", bias, day=day).check("10:02", block="B2", day=day, meter="M2")
+    return found
+
+
+@pytest.fixture(scope="module")
+def rendered(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A history with a good day and one whose closing check failed, rendered once."""
+    root = tmp_path_factory.mktemp("rendered") / "works"
+    assert run(["init", str(root)]) == 0
+    for name, text in {**REFERENCE, "sensors": SENSORS}.items():
+        (root / "reference" / f"{name}.csv").write_text(text, encoding="utf-8")
+    for name, content in (("0.csv", days(0)), ("1.csv", days(1, bias=0.9))):
+        (root / "inbox" / name).write_text(neutral_csv(content), encoding="utf-8")
+    place = find_workspace(root)
+    load(place, sorted((root / "inbox").glob("*.csv")))
+    render(place)
+    return root
+
+
+@pytest.fixture
+def works(shell: Shell, rendered: Path) -> Shell:
+    """A copy of it; times of files are copied, too."""
+    shutil.copytree(rendered, shell.root, dirs_exist_ok=True)
+    return shell
+
+
+def said(shell: Shell, words: list[str]) -> tuple[int, Any, str]:
+    """Return code, document and text of a question."""
+    document = shell.json(*words) if "report" not in words else shell(*words, "--json")
+    code = shell.code
+    return code, document, shell(*words)
+
+
+def computed(shell: Shell, words: list[str], monkeypatch: pytest.MonkeyPatch) -> tuple[int, Any, str]:
+    """Return the same with nothing kept."""
+    with monkeypatch.context() as patch:
+        patch.setattr(kept, "answer_of", lambda *_: None)
+        return said(shell, words)
+
+
+def forbid(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let nothing be computed any more."""
+
+    def refuse(*_: object, **__: object) -> None:
+        raise AssertionError("computed")
+
+    monkeypatch.setattr("pipeline.steps.assess.assess", refuse)
+
+
+@pytest.mark.parametrize("words", QUESTIONS, ids=" ".join)
+def test_a_kept_answer_is_the_computed_one(works: Shell, words: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    fresh = computed(works, words, monkeypatch)
+    if words != ["study", "report", "R1"]:  # there is no study, which is not kept but said anew
+        assert fresh[0] in (0, 4), works.err
+        forbid(monkeypatch)
+    assert said(works, words) == fresh
+
+
+def test_every_event_is_answered(works: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
+    events = [event["event"] for event in works.json("trace", "--all")["events"]]
+    assert events
+    for event in events:
+        fresh = computed(works, ["trace", "--event", event], monkeypatch)
+        with monkeypatch.context() as patch:
+            forbid(patch)
+            assert said(works, ["trace", "--event", event]) == fresh
+
+
+def test_what_is_loaded_since_is_seen(works: Shell) -> None:
+    before = works.json("lot", "L1")
+    works.load(works.put("2.csv", days(2)))
+    assert answer_of(find_workspace(works.root), "lot", "L1") is None
+    assert works.json("lot", "L1")["readings"] == before["readings"] + 3
+
+
+def test_a_decision_recorded_since_is_seen(works: Shell) -> None:
+    assert works.json("lot", "L2")["dispositions"] == []
+    works("record", "disposition", "--lot", "L2", "--decision", "rejected", "--by", "Ada", "--why", "check failed")
+    assert works.code == 0, works.err
+    assert [one["decision"] for one in works.json("lot", "L2")["dispositions"]] == ["rejected"]
+
+
+def test_pages_of_lots_that_were_not_looked_at_keep_their_answers(
+    works: Shell, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As the resident service renders: only what was touched; all answers then hold for the new history."""
+    place = find_workspace(works.root)
+    with History.open(place.history) as history:
+        before = assess(history, place.settings, as_of=None)
+    works.load(works.put("3.csv", days(3)))
+    assert answer_of(place, "lot", "L1") is None
+    pages, _ = refresh(place, before, lots={"L2"})
+    assert not any(page.kind == "lot" and page.id == "L1" for page in pages)
+    for words in QUESTIONS[:-1]:
+        fresh = computed(works, words, monkeypatch)
+        with monkeypatch.context() as patch:
+            forbid(patch)
+            assert said(works, words) == fresh, words
+
+
+def test_a_page_that_is_gone_or_was_changed_is_written_again(works: Shell) -> None:
+    path = works.root / "pages" / "lots" / "L1.html"
+    whole = path.read_bytes()
+    path.unlink()
+    works("lot", "L1")
+    assert path.read_bytes() == whole
+    path.write_bytes(whole + b"<!-- changed -->")
+    assert answer_of(find_workspace(works.root), "lot", "L1") is None
+
+
+def test_a_question_about_another_moment_or_period_is_computed(works: Shell) -> None:
+    assert works.json("lot", "L1", "--as-of", "2026-03-02T09:30")["support"] == "open"
+    assert works.json("lot", "L1")["support"] == "supported"
+    assert works.json("supplier", "Q", "--from", "2026-03-03")["lots"] == 1
+    assert works.json("supplier", "Q")["lots"] == 2
+    assert works.json("trace", "--meter", "M1", "--since", "2026-03-02T00:00")["lots"]
+
+
+@pytest.mark.parametrize("name", ["mark", "answer"])
+def test_a_flipped_byte_is_never_shown(works: Shell, name: str) -> None:
+    place = find_workspace(works.root)
+    folder = place.pages / ".answers"
+    path = folder / (kept._MARK if name == "mark" else kept._name("lot", "L1"))
+    data = bytearray(path.read_bytes())
+    for at in (0, len(data) // 2, len(data) - 1):
+        damaged = bytearray(data)
+        damaged[at] ^= 1
+        path.write_bytes(damaged)
+        assert answer_of(place, "lot", "L1") is None
+    path.write_bytes(data)
+    assert answer_of(place, "lot", "L1") is not None
+
+
+def test_another_program_or_language_does_not_give_old_answers(works: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
+    place = find_workspace(works.root)
+    with monkeypatch.context() as patch:
+        patch.setattr(kept, "_program", lambda: "another")
+        assert answer_of(place, "lot", "L1") is None
+    with (works.root / "annealog.toml").open("a", encoding="utf-8") as file:
+        file.write('\nlanguage = "no"\n')
+    assert answer_of(find_workspace(works.root), "lot", "L1") is None
+
+
+def test_an_edited_table_is_named_and_decides_nothing(works: Shell) -> None:
+    table = works.root / "reference" / "specifications.csv"
+    table.write_text(table.read_text(encoding="utf-8").replace("57,60", "40,41"), encoding="utf-8")
+    assert answer_of(find_workspace(works.root), "lot", "L1") is not None
+    assert works.json("lot", "L1")["lower"] == 57.0
+    assert "reference/specifications.csv was changed since the last load" in works.err
+
+
+def test_answers_of_what_is_not_known_any_more_are_taken_away(works: Shell) -> None:
+    """Readings that turn out to belong to a study are no lot's."""
+    place = find_workspace(works.root)
+    folder = place.pages / ".answers"
+    (folder / kept._name("lot", "GONE")).write_bytes((folder / kept._name("lot", "L1")).read_bytes())
+    assert answer_of(place, "lot", "GONE") is not None
+    render(place)
+    assert answer_of(place, "lot", "GONE") is None
+    assert answer_of(place, "lot", "L1") is not None
+
+
+def test_a_dry_run_names_no_page_and_a_single_page_is_written(works: Shell) -> None:
+    assert works.json("lot", "L1", "--dry-run")["page"] is None
+    assert "single" in works.json("lot", "L1", "--single-file")["page"]
+
+
+def test_nothing_is_kept_of_a_moment_asked_for_or_of_pages_that_travel_alone(works: Shell) -> None:
+    place = find_workspace(works.root)
+    folder = place.pages / ".answers"
+    state = {path.name: path.stat().st_mtime_ns for path in folder.iterdir()}
+    with History.open(place.history) as history:
+        last = history.last_measured_at()
+    render(place, as_of=last)
+    render(place, alone=True)
+    assert {path.name: path.stat().st_mtime_ns for path in folder.iterdir()} == state
+    shutil.rmtree(folder)
+    render(place, alone=True)
+    assert not folder.exists()
+
+
+def test_an_answer_needs_no_frames(works: Shell, tmp_path: Path) -> None:
+    """What takes long to import is not imported."""
+    import subprocess
+    import sys
+
+    code = (
+        "import sys; from pipeline.cli import run; code = run(['lot', 'L1', '--json']);"
+        "heavy = {'polars', 'duckdb', 'scipy', 'numpy', 'altair', 'prefect', 'pandera'} & set(sys.modules);"
+        "print(sorted(heavy), file=sys.stderr); sys.exit(code)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=works.root, capture_output=True, text=True, check=False,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert done.stderr.strip() == "[]"
+    assert run(["lot", "L1"]) == 0
