@@ -186,6 +186,10 @@ class Settings:
     watch_review_at: str = _setting(
         "0 6 1 * *", "When `watch` writes the review of the month before, as five cron fields in the site's zone."
     )
+    watch_verify_at: str = _setting(
+        "30 3 * * 0",
+        "When `watch` verifies the whole record, as five cron fields in the site's zone; loading waits for it. Empty: never.",
+    )
     alert_targets: tuple[str, ...] = _setting(
         (), "Where alerts go, as Apprise addresses; ${NAME} stands for an environment variable, for what is secret."
     )
@@ -393,9 +397,10 @@ def _above_zero(settings: Settings, where: str) -> None:
     for name in ("watch_settle_seconds", "alert_repeat_hours", "alert_silence_hours", "alert_most_per_hour"):
         if getattr(settings, name) < 0:
             raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: expected 0 or more.")
-    for name in ("watch_overdue_at", "watch_review_at"):
+    for name in ("watch_overdue_at", "watch_review_at", "watch_verify_at"):
         try:
-            parse_schedule(getattr(settings, name))
+            if name != "watch_verify_at" or settings.watch_verify_at:
+                parse_schedule(getattr(settings, name))
         except ValueError as error:
             raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: {error}") from None
     if not 0.5 <= settings.confidence < 1:

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["KINDS", "Alert", "Alerts", "found_in", "send", "targets"]
 
 KINDS = {
+    "damage": "Record damaged",
     "suspended": "Meter suspended",
     "out_of_control": "Meter out of control",
     "lot": "Lot on hold",

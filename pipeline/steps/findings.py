@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from schemas.results import LotResult, MeterResult
 
-__all__ = ["keep_findings", "withhold"]
+__all__ = ["keep_findings", "standing_findings", "withhold"]
 
 
 def _place(history: Path) -> Path:
@@ -30,6 +30,22 @@ def keep_findings(history: Path, files: dict[str, str], others: list[str]) -> No
         write_atomically(place, text.encode())
     else:
         place.unlink(missing_ok=True)
+
+
+def _kept(history: Path) -> tuple[dict[str, str], list[str]]:
+    try:
+        kept: dict[str, Any] = json.loads(_place(history).read_text(encoding="utf-8"))
+        return dict(kept["files"]), list(kept["everything"])
+    except FileNotFoundError:
+        return {}, []
+    except (OSError, ValueError, KeyError, TypeError):
+        return {}, [f"{_place(history)} cannot be read."]
+
+
+def standing_findings(history: Path) -> list[str]:
+    """Return the sentences of what did not agree when `verify` last looked."""
+    files, everything = _kept(history)
+    return [*everything, *files.values()]
 
 
 def withhold(
@@ -59,13 +75,9 @@ def withhold(
     """
     import polars as pl
 
-    try:
-        kept: dict[str, Any] = json.loads(_place(history).read_text(encoding="utf-8"))
-        files, everything = dict(kept["files"]), list(kept["everything"])
-    except FileNotFoundError:
+    files, everything = _kept(history)
+    if not files and not everything:
         return lots, meters
-    except (OSError, ValueError, KeyError, TypeError):
-        files, everything = {}, [f"{_place(history)} cannot be read."]
     why_file = dict(
         sources.filter(pl.col("sha256").is_in(list(files)))
         .select("source_id", pl.col("sha256").replace_strict(files, default=None, return_dtype=pl.String))

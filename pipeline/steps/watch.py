@@ -25,9 +25,11 @@ from pipeline.steps.arrivals import Arrivals
 from pipeline.steps.assess import assess
 from pipeline.steps.board import board_pages
 from pipeline.steps.files import tree_state
+from pipeline.steps.findings import standing_findings
 from pipeline.steps.refresh import refresh
 from pipeline.steps.review import review_page
 from pipeline.steps.snapshot import holds_until, publish_snapshot
+from pipeline.steps.verify import verify
 from pipeline.steps.written import processes, write_pages
 
 if TYPE_CHECKING:
@@ -285,6 +287,10 @@ class Watch:
         if hours and self._last_arrival is not None and now - self._last_arrival > timedelta(hours=hours):
             sentence = f"No file has been loaded for more than {hours:g} h."
             standing.append(Alert(f"silence {self._last_arrival.isoformat()}", "silence", sentence))
+        damage = standing_findings(self.workspace.history)
+        if damage:
+            sentence = f"The record does not agree with itself in {len(damage)} places, and no verdict is given on it: {damage[0]}"
+            standing.append(Alert(f"damage {damage}", "damage", sentence))
         if self._refused:
             standing.append(Alert(f"stopped {self._refused}", "stopped", self._refused))
         try:
@@ -309,6 +315,16 @@ class Watch:
             if self._time_for("review", settings.watch_review_at, now):
                 last = now.astimezone(settings.zone).replace(day=1) - timedelta(days=1)
                 self._review(f"{last:%Y-%m}")
+            if settings.watch_verify_at and self._time_for("verify", settings.watch_verify_at, now):
+                self._verify()
+
+    def _verify(self) -> None:
+        """Verify the whole record; what does not agree changes pages, snapshot and alerts in the round that follows."""
+        report = verify(self.workspace)
+        said = f"verified: {report.files} raw files, {report.events} events, {report.readings} readings"
+        found = report.problems or ("all agree",)
+        more = f" and {len(found) - 1} more" if len(found) > 1 else ""
+        self.say(Round(datetime.now(UTC), None, 0, (), (f"{said}: {found[0]}{more}",)))
 
     def _review(self, month: str) -> None:
         """Write the review of a month, as a flow run where there is a server."""

@@ -12,6 +12,7 @@ import time
 import urllib.error
 import urllib.request
 from contextlib import contextmanager
+from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -177,6 +178,52 @@ def test_a_held_file_is_tried_again_when_a_layout_comes(shell: Shell) -> None:
     service._rules = "as it was"
     service.run(once=True)
     assert [f.status for r in said if r.report for f in r.report.files] == ["loaded"], said
+
+
+def test_the_record_is_verified_on_time_and_damage_is_shown_and_alerted(
+    shell: Shell, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A byte of a raw file flips while the service runs; nobody has to ask (faults, row 14)."""
+    from pipeline.settings import find_workspace
+    from pipeline.steps import alerts
+    from pipeline.steps.watch import Watch
+
+    monkeypatch.setattr(alerts, "send", lambda *_: [])
+    shell.make()
+    settings(shell, watch_settle_seconds="0.1", watch_verify_at='"* * * * *"', alert_targets='["json://127.0.0.1:9"]')
+    shell.put("1.csv", day(1))
+    said: list[Any] = []
+    service = Watch(find_workspace(shell.root).root, said.append)
+    service.run(once=True)
+    page = shell.root / "pages" / "lots" / "L1.html"
+    assert "Accept" in page.read_text(encoding="utf-8")
+
+    def a_minute_later() -> list[str]:
+        said.clear()
+        service._on_time()
+        service._due = {name: at and at - timedelta(minutes=2) for name, at in service._due.items()}
+        service._on_time()
+        return [note for one in said for note in one.notes if note.startswith("verified: 1 raw files")]
+
+    assert [note.rpartition(": ")[2] for note in a_minute_later()] == ["all agree"]
+    (raw,) = [path for path in (shell.root / "archive").rglob("*") if path.is_file()]
+    raw.chmod(0o644)
+    data = raw.read_bytes()
+    raw.write_bytes(data.replace(b"58.5", b"58.6", 1))
+    (note,) = a_minute_later()
+    assert "has changed" in note
+    said.clear()
+    service._look()
+    assert "Nothing is said, because the record does not agree with itself" in page.read_text(encoding="utf-8")
+    sent = [alert.kind for one in said for alert in one.alerts]
+    assert "damage" in sent
+    shell("lot", "L1")
+    assert "NOT ASSESSED" in shell.out
+    raw.write_bytes(data)
+    assert [note.rpartition(": ")[2] for note in a_minute_later()] == ["all agree"]
+    service._look()
+    assert "Accept" in page.read_text(encoding="utf-8")
+    assert "ACCEPT" in shell("lot", "L1")
 
 
 def test_a_second_service_is_refused_and_a_dead_ones_lock_taken_over(shell: Shell) -> None:

@@ -76,3 +76,9 @@ def test_refused(text: str) -> None:
         parse_schedule(text)
     with pytest.raises(SettingsError, match=re.escape("watch_review_at")):
         read_settings(f'watch_review_at = "{text}"')
+
+
+def test_only_verifying_may_be_left_out() -> None:
+    assert read_settings('watch_verify_at = ""').watch_verify_at == ""
+    with pytest.raises(SettingsError, match=re.escape("watch_verify_at")):
+        read_settings('watch_verify_at = "never"')

@@ -1,0 +1,197 @@
+"""The page of one lot or meter made from what a snapshot keeps is the page made by computing everything."""
+
+from __future__ import annotations
+
+import shutil
+from datetime import timedelta
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from scenario import REFERENCE, Scenario, at
+from workspace_files import neutral_csv
+
+from pipeline.cli import run
+from pipeline.history import snapshot as published
+from pipeline.history.snapshot import Snapshot
+from pipeline.history.store import History
+from pipeline.settings import find_workspace
+from pipeline.steps.assess import Assessment, assess
+from pipeline.steps.kept_part import Part, part_of_lot, part_of_meter
+from pipeline.steps.load import load
+from pipeline.steps.pages import lot_pages, meter_pages
+from pipeline.steps.snapshot import publish_snapshot
+from schemas.documents import as_json, from_json
+from schemas.results import LotResult, MeterResult
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import polars as pl
+    from workspace_files import Shell
+
+    from pipeline.settings import Workspace
+
+TABLES = {
+    **REFERENCE,
+    "sensors": "sensor,correction_c,expanded_uncertainty_c,coverage_factor\nT1,0.1,0.2,2\n",
+    "lots": "lot,product,material,specification,supplier\n"
+    + "".join(f"L{n},bar,copper,S,{'Q' if n % 3 else 'R'}\n" for n in range(1, 9)),
+}
+
+
+def days() -> Scenario:
+    """Two meters, eight lots, one read by both; a failed check, a setting, a lot that still waits for its closing check."""
+    found = Scenario()
+    for day in range(8):
+        found.check("08:00", day=day).check("08:02", block="B2", day=day)
+        found.lot("09:00", day=day, lot=f"L{day + 1}")
+        found.check("10:00", 0.9 if day == 3 else 0.0, day=day)
+        found.check("08:00", day=day, meter="M2")
+        if day % 2:
+            found.lot("08:30", 58.4, 58.7, day=day, lot=f"L{day + 1}", meter="M2")
+        found.check("09:30", day=day, meter="M2")
+    found.reading(at("06:00", 4), 58.0, role="setting", block="B1")
+    return found.lot("12:00", 58.5, 58.4, day=7, lot="L1")
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    root = tmp_path_factory.mktemp("made") / "works"
+    assert run(["init", str(root)]) == 0
+    for name, text in TABLES.items():
+        (root / "reference" / f"{name}.csv").write_text(text, encoding="utf-8")
+    (root / "inbox" / "0.csv").write_text(neutral_csv(days()), encoding="utf-8")
+    load(find_workspace(root), [root / "inbox" / "0.csv"])
+    return root
+
+
+@pytest.fixture
+def works(shell: Shell, made: Path) -> Shell:
+    shutil.copytree(made, shell.root, dirs_exist_ok=True)
+    return shell
+
+
+def whole(place: Workspace) -> tuple[Assessment, pl.DataFrame]:
+    with History.open(place.history, snapshot=False) as history:
+        return assess(history, place.settings, as_of=None), history.sources()
+
+
+def compare(place: Workspace) -> dict[str, Part | None]:
+    """Compare every lot and meter; return the parts by name."""
+    found, sources = whole(place)
+    parts: dict[str, Part | None] = {}
+    for names, part_of, pages in (
+        (found.lots, part_of_lot, lot_pages),
+        (found.meters, part_of_meter, meter_pages),
+    ):
+        ask: Any = part_of
+        show: Any = pages
+        for name in names:
+            part = parts[name] = ask(place, name)
+            if part is None:
+                continue
+            (expected,) = show(place, found, sources, [name])
+            (page,) = show(place, part.assessment, part.sources, [name])
+            assert page.provenance.data_sha256 == expected.provenance.data_sha256, name
+            assert page.answer == expected.answer, name
+    return parts
+
+
+@pytest.mark.parametrize("piece", [3, 100_000])
+def test_every_lot_and_meter(works: Shell, piece: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(published, "_PIECE", piece)
+    place = find_workspace(works.root)
+    publish_snapshot(place)
+    parts = compare(place)
+    assert len(parts) == 10
+    assert all(part is not None for part in parts.values())
+
+
+def test_what_was_loaded_since_is_not_overlooked(works: Shell) -> None:
+    place = find_workspace(works.root)
+    publish_snapshot(place)
+    later = Scenario().check("08:00", day=9).lot("09:00", day=9).check("10:00", day=9)
+    load(place, [works.put("9.csv", later)])
+    assert part_of_lot(place, "L1") is None
+    assert part_of_meter(place, "M1") is None
+    publish_snapshot(place)
+    assert compare(place)["L1"] is not None
+
+
+def test_a_contradicting_export_is_not_overlooked(works: Shell) -> None:
+    """One reading of L2 stands in L3 in the other export: neither is shown from what is kept."""
+    rows = [row for row in days().rows if row.get("lot") == "L2"][:1]
+    again = Scenario()
+    again.rows = [{**rows[0], "lot": "L3", "value": 58.9}]
+    load(find_workspace(works.root), [works.put("again.csv", again)])
+    place = find_workspace(works.root)
+    publish_snapshot(place)
+    parts = compare(place)
+    assert {name for name, part in parts.items() if part is None} == {"L2", "L3"}
+
+
+def test_a_reading_left_out_is_not_overlooked(works: Shell) -> None:
+    place = find_workspace(works.root)
+    with History.open(place.history) as history:
+        line, file = history.readings(lots=["L2"])["line"][0], history.sources()["name"][0]
+    works("record", "exclusion", "--file", file, "--line", str(line), "--by", "Ada", "--why", "slipped")
+    assert works.code == 0, works.err
+    publish_snapshot(place)
+    parts = compare(place)
+    assert [name for name, part in parts.items() if part is None] == ["L2"]
+
+
+def test_a_relative_reading_is_not_overlooked(works: Shell) -> None:
+    place = find_workspace(works.root)
+    late = Scenario().reading(at("08:30", 8), 58.4, lot="L5", part="1", spot="1", temperature_state="relative")
+    load(place, [works.put("late.csv", late)])
+    publish_snapshot(place)
+    assert [name for name, part in compare(place).items() if part is None] == ["L5"]
+
+
+def test_a_lot_that_was_not_read_is_no_part(works: Shell) -> None:
+    place = find_workspace(works.root)
+    assert part_of_lot(place, "L1") is None
+    publish_snapshot(place)
+    assert part_of_lot(place, "L-none") is None
+    assert part_of_meter(place, "M-none") is None
+
+
+def test_a_flipped_byte_leads_to_the_whole(works: Shell) -> None:
+    place = find_workspace(works.root)
+    publish_snapshot(place)
+    current = Snapshot.current(place.history)
+    assert current is not None
+    for path in current.folder.glob("computed-*.parquet"):
+        data = path.read_bytes()
+        path.write_bytes(data[: len(data) // 2] + bytes([data[len(data) // 2] ^ 1]) + data[len(data) // 2 + 1 :])
+        lots, meters = part_of_lot(place, "L2"), part_of_meter(place, "M1")
+        assert lots is None or meters is None, path.name
+        path.write_bytes(data)
+    assert part_of_lot(place, "L2") is not None
+
+
+def test_the_commands_do_not_assess_the_whole(works: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
+    place = find_workspace(works.root)
+    publish_snapshot(place)
+    expected = {name: works.json("lot", name, "--as-of", "2026-03-09T20:00")["verdict"] for name in ("L1", "L2")}
+    table = works.root / "reference" / "suppliers.csv"
+    table.write_text("supplier\nQ\nR\n", encoding="utf-8")
+
+    def refuse(*_: object, **__: object) -> None:
+        raise AssertionError("computed")
+
+    monkeypatch.setattr("pipeline.steps.assess.assess", refuse)
+    assert {name: works.json("lot", name)["verdict"] for name in ("L1", "L2")} == expected
+    assert "reference/suppliers.csv was changed since the last load" in works.err
+    assert works.json("meter", "M1")["checks"] == 24
+
+
+def test_results_come_back_from_json(works: Shell) -> None:
+    found, _ = whole(find_workspace(works.root))
+    for result in found.lots.values():
+        assert from_json(LotResult, as_json(result)) == result
+    for meter in found.meters.values():
+        assert from_json(MeterResult, as_json(meter)) == meter
+    assert found.meters["M1"].last_run_at is not None
+    assert found.meters["M1"].last_run_at.utcoffset() == timedelta(0)
