@@ -95,10 +95,11 @@ def publish_snapshot(
             kept = current.document("status")
             if datetime.fromisoformat(kept["from"]) <= moment < datetime.fromisoformat(kept["until"]):
                 return current
-        found = shown = assessment or assess(history, workspace.settings, as_of=None)
-        documents = {"computed": computed_document(shown), "refused": _refused(history)}
-        computed = computed_tables(shown)
+        found = assessment or assess(history, workspace.settings, as_of=None)
+        documents = {"computed": computed_document(found), "refused": _refused(history)}
+        computed = computed_tables(found)
         if found.as_of > moment or holds_until(found, history) <= moment:
+            del found  # millions of readings are not kept twice
             found = assess(history, workspace.settings, as_of=moment)
         documents["status"] = _status(workspace, history, found)
         return publish(history, workspace.history, documents, computed=computed, now=moment)

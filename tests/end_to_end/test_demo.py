@@ -21,10 +21,12 @@ from pipeline.steps.assess import Assessment, assess
 from pipeline.steps.blocks import block_results
 from pipeline.steps.event_lots import events_of
 from pipeline.steps.files import collect
+from pipeline.steps.kept_part import part_of_lot, part_of_meter
 from pipeline.steps.load import load
 from pipeline.steps.load_report import LoadReport
 from pipeline.steps.meter_evidence import calibrations_of
-from pipeline.steps.pages import lot_pages
+from pipeline.steps.pages import lot_pages, meter_pages
+from pipeline.steps.snapshot import publish_snapshot
 from pipeline.steps.trace import trace
 
 if TYPE_CHECKING:
@@ -404,3 +406,24 @@ def test_events_from_the_planted_causes_and_what_they_touched(demo: Demo) -> Non
     assert judged[truth["failed_nominal"], "as_found"][0] is False
     assert judged[truth["near_nominal"], "as_found"] == (True, True)
     assert not any(event.kind == "check_overdue" for event in events.values())
+
+
+def test_pages_from_what_a_snapshot_keeps_are_the_pages(demo: Demo) -> None:
+    """Of every lot and meter, but those that read relative to a setting, which are computed from the whole."""
+    workspace, _, found = demo
+    publish_snapshot(workspace, found)
+    with History.open(workspace.history) as history:
+        sources = history.sources()
+    computed = []
+    for part_of, pages in ((part_of_lot, lot_pages), (part_of_meter, meter_pages)):
+        ask: Any = part_of
+        for page in pages(workspace, found, sources):
+            name = page.link.identifier
+            part = ask(workspace, name)
+            if part is None:
+                computed.append(name)
+                continue
+            (mine,) = pages(workspace, part.assessment, part.sources, [name])
+            assert mine.provenance.data_sha256 == page.provenance.data_sha256, name
+            assert mine.answer == page.answer, name
+    assert computed == ["G-0001", "G-0002", "EC-21"]

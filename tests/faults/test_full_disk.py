@@ -146,44 +146,6 @@ def test_the_nth_write_fails_for_every_n(shell: Shell, monkeypatch: pytest.Monke
     assert failed >= 4, "there are writes that can fail"
 
 
-def test_the_database_fails_at_its_nth_statement(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
-    """For the first statements of a load and every fourth after: nothing half in, and the next load completes."""
-    shell.make()
-    put(shell, 1)
-    clean = shell.root.parent / "clean"
-    shutil.copytree(shell.root, clean)
-    run = History._execute
-    count, limit, failed = 0, 0, 0
-
-    def broken(self: History, sql: str, parameters: Any) -> Any:
-        nonlocal count
-        count += 1
-        if count == limit and not sql.startswith("ROLLBACK"):
-            import duckdb
-
-            raise duckdb.IOException("Could not write file: No space left on device")
-        return run(self, sql, parameters)
-
-    while True:
-        limit, count = limit + (1 if limit < 12 else 4), 0
-        shutil.rmtree(shell.root)
-        shutil.copytree(clean, shell.root)
-        os.chdir(shell.root)
-        with monkeypatch.context() as patch:
-            patch.setattr(History, "_execute", broken)
-            shell("load", "--direct", "inbox")
-        if count < limit:
-            break
-        failed += 1
-        assert shell.code == 7, (limit, shell.code, shell.err)
-        whole(shell.root)
-        if failed % 5 == 0:
-            shell("load", "--direct", "inbox")
-            assert shell.code == 0, (limit, shell.err)
-            assert whole(shell.root) == 1
-    assert failed > 15
-
-
 def test_a_small_file_system(shell: Shell) -> None:
     """Where mounting is allowed a real one of a few megabytes; elsewhere a limit of file size stands for it."""
     shell.make()

@@ -90,7 +90,8 @@ def test_status_from_the_snapshot_is_what_would_be_computed(shell: Shell) -> Non
     snapshot = publish_snapshot(place, now=NOW)
     until = datetime.fromisoformat(snapshot.document("status")["until"])
     assert until == datetime(2026, 3, 2, 16, 0, 10, tzinfo=UTC), "the last check grows old eight hours after it"
-    for moment in (NOW, NOW + timedelta(hours=2), until - timedelta(seconds=1)):
+    last = datetime(2026, 3, 2, 9, 0, 30, tzinfo=UTC)
+    for moment in (last, NOW - timedelta(seconds=1), NOW, NOW + timedelta(hours=2), until - timedelta(seconds=1)):
         kept = published_status(place, now=moment)
         assert kept is not None
         computed = status(place, as_of=moment).document()
@@ -98,7 +99,7 @@ def test_status_from_the_snapshot_is_what_would_be_computed(shell: Shell) -> Non
     later = status(place, as_of=until + timedelta(seconds=1)).document()
     assert {**later, "as_of": None} != {**computed, "as_of": None}
     assert published_status(place, now=until) is None
-    assert published_status(place, now=NOW - timedelta(seconds=1)) is None
+    assert published_status(place, now=last - timedelta(seconds=1)) is None, "a reading is to come"
 
 
 def test_a_history_that_has_gone_on_is_read_itself(shell: Shell) -> None:
