@@ -28,7 +28,12 @@ def _number(value: float | None, digits: int = 5) -> str:
     return "" if value is None else f"{value:.{digits}g}"
 
 
-def status(as_of: AsOf = None, workspace: WorkspaceOption = None, json: Json = False) -> None:
+def status(
+    every: Annotated[bool, typer.Option("--all", help="List every lot that waits, however many they are.")] = False,
+    as_of: AsOf = None,
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
     """Say which meters are fit for use, which lots wait, which checks are overdue, which files are held.
 
     Example: annealog status --as-of 2026-03-02T14:00
@@ -49,15 +54,19 @@ def status(as_of: AsOf = None, workspace: WorkspaceOption = None, json: Json = F
     if json:
         output.print_json(document)
     else:
-        _show_status(document, place)
+        _show_status(document, place, every=every)
     lots = {str(number): lot["verdict"] for number, lot in enumerate(document["waiting"])}
     meters = {meter["meter"]: meter["state"] for meter in document["meters"]}
     code = exit_code(lots, meters, held=len(document["files_held"]), quarantined=document["quarantined"])
     raise typer.Exit(code)
 
 
-def _show_status(document: dict[str, Any], place: Workspace) -> None:
+_MOST_WAITING = 50
+
+
+def _show_status(document: dict[str, Any], place: Workspace, *, every: bool) -> None:
     settings = place.settings
+    waiting = document["waiting"] if every else document["waiting"][:_MOST_WAITING]
 
     def when(text: str | None) -> str:
         return output.when(datetime.fromisoformat(text) if text else None, settings)
@@ -73,10 +82,11 @@ def _show_status(document: dict[str, Any], place: Workspace) -> None:
         output.table(
             "Lots that wait for a person",
             ("lot", "verdict", "support", "why"),
-            (
-                (lot["lot"], output.VERDICT_WORDS[lot["verdict"]], lot["support"], lot["reasons"][0])
-                for lot in document["waiting"]
-            ),
+            ((lot["lot"], output.VERDICT_WORDS[lot["verdict"]], lot["support"], lot["reasons"][0]) for lot in waiting),
+        )
+    if len(waiting) < len(document["waiting"]):
+        output.out().print(
+            f"... and {len(document['waiting']) - len(waiting)} more; all of them: annealog status --all"
         )
     if document.get("events_open"):
         names = [event["event"] for event in document["events_open"]]

@@ -14,7 +14,7 @@ import os
 import shutil
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from pipeline.errors import EnvironmentProblem, IntegrityProblem
 
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from pipeline.history.store import History
 
-__all__ = ["Snapshot", "publish", "signature"]
+__all__ = ["Computed", "Snapshot", "publish", "signature"]
 
 _MOST_PARTS = 64
 """More parts than this are written anew as one."""
@@ -193,24 +193,32 @@ def _parts(
 
 
 _PIECE = 100_000
-"""Rows of a computed table that lie in one file, so that a question about one thing reads little."""
 
 
-def _write_computed(
-    folder: Path, computed: Mapping[str, tuple[pl.DataFrame, str]]
-) -> tuple[dict[str, Any], dict[str, str]]:
+class Computed(NamedTuple):
+    """A table of what was computed; `key` is the text column that says what a row tells of, None where all is read at once.
+
+    So many rows lie in one file, that a question about one thing reads little.
+    """
+
+    frame: pl.DataFrame
+    key: str | None
+    rows: int = _PIECE
+
+
+def _write_computed(folder: Path, computed: Mapping[str, Computed]) -> tuple[dict[str, Any], dict[str, str]]:
     """Write tables in pieces, each sorted by its key; return what the manifest says of them, and the hashes of the files."""
     tables, files = {}, {}
-    for name, (frame, key) in computed.items():
-        ordered = frame.sort(key, maintain_order=True)
+    for name, (frame, key, most) in computed.items():
+        ordered = frame if key is None else frame.sort(key, maintain_order=True)
         pieces = []
-        for number, start in enumerate(range(0, max(ordered.height, 1), _PIECE)):
-            rows = ordered.slice(start, _PIECE)
+        for number, start in enumerate(range(0, max(ordered.height, 1), most)):
+            rows = ordered.slice(start, most)
             path = folder / f"computed-{name}-{number:04}.parquet"
             rows.write_parquet(path, compression="zstd")
             place = f"{folder.name}/{path.name}"
             files[place] = _sha256(path)
-            first, last = (str(rows[key][0]), str(rows[key][-1])) if rows.height else ("", "")
+            first, last = (str(rows[key][0]), str(rows[key][-1])) if rows.height and key is not None else ("", "")
             pieces.append({"file": place, "first": first, "last": last})
         tables[name] = {"key": key, "pieces": pieces}
     return tables, files
@@ -221,7 +229,7 @@ def publish(
     path: Path,
     documents: dict[str, Any],
     *,
-    computed: Mapping[str, tuple[pl.DataFrame, str]] | None = None,
+    computed: Mapping[str, Computed] | None = None,
     now: datetime | None = None,
 ) -> Snapshot:
     """Write the tables and some results as the current snapshot.
@@ -235,7 +243,7 @@ def publish(
     documents
         Results to keep beside the tables, as JSON values by name.
     computed
-        Tables of what was computed, each with the name of the text column that says what a row tells of.
+        Tables of what was computed.
     now
         Time of the snapshot.
 

@@ -15,9 +15,9 @@ import orjson
 import polars as pl
 
 from pipeline.errors import HistoryBusy, IntegrityProblem
-from pipeline.history.snapshot import Snapshot
+from pipeline.history.snapshot import Computed, Snapshot
 from pipeline.history.store import History
-from pipeline.steps.assess import Assessment, recorded_settings, recorded_tables
+from pipeline.steps.assess import Assessment, recorded_settings
 from pipeline.steps.lot_agreement import events_by_lot
 from pipeline.steps.lot_detail import earlier_lots
 from pipeline.steps.meters import decisions_on_signals
@@ -40,32 +40,36 @@ def computed_document(assessment: Assessment) -> dict[str, Any]:
     return {"as_of": assessment.as_of.isoformat()}
 
 
-def computed_tables(assessment: Assessment) -> dict[str, tuple[pl.DataFrame, str]]:
-    """Return the tables that a snapshot keeps of an assessment, each with the column that says what a row tells of."""
+def computed_tables(assessment: Assessment) -> dict[str, Computed]:
+    """Return the tables that a snapshot keeps of an assessment."""
     touched = [
         {"lot": lot, "event": link.identifier, "sentence": link.sentence, "fired_at": link.at}
         for lot, links in events_by_lot(assessment).items()
         for link in links
     ]
     found = {
-        "checks": (assessment.checks, "meter"),
-        "runs": (assessment.runs, "meter"),
-        "settings": (assessment.meter_settings, "meter"),
-        "brackets-of-lots": (assessment.brackets, "lot"),
-        "brackets-of-meters": (assessment.brackets, "meter"),
-        "spots": (assessment.spot_values, "lot"),
-        "parts": (assessment.part_values, "lot"),
-        "budgets": (assessment.budget_inputs, "lot"),
-        "bias": (assessment.bias_at_level, "lot"),
-        "events": (pl.DataFrame(touched, schema=_TOUCHED), "lot"),
-        "lots": (_documents("lot", assessment.lots), "lot"),
-        "meters": (_documents("meter", assessment.meters), "meter"),
-        "glance": (assessment.lots_at_a_glance(), "lot"),
+        "checks": Computed(assessment.checks, "meter"),
+        "runs": Computed(assessment.runs, "meter"),
+        "settings": Computed(assessment.meter_settings, "meter"),
+        "brackets-of-lots": Computed(assessment.brackets, "lot"),
+        "brackets-of-meters": Computed(assessment.brackets, "meter"),
+        "spots": Computed(assessment.spot_values, "lot"),
+        "parts": Computed(assessment.part_values, "lot"),
+        "budgets": Computed(assessment.budget_inputs, "lot"),
+        "bias": Computed(assessment.bias_at_level, "lot"),
+        "events": Computed(pl.DataFrame(touched, schema=_TOUCHED), "lot"),
+        "lots": Computed(_documents("lot", assessment.lots), "lot", _DOCUMENTS),
+        "meters": Computed(_documents("meter", assessment.meters), "meter", _DOCUMENTS),
+        "glance": Computed(assessment.lots_at_a_glance(), None),
+        **{f"{_TABLE}{name}": Computed(table, None) for name, table in assessment.tables.items()},
     }
     # a frame without columns says that nothing was computed
-    return {name: (frame, key) for name, (frame, key) in found.items() if key in frame.columns}
+    return {name: one for name, one in found.items() if one.frame.width}
 
 
+_DOCUMENTS = 2_000
+"""Results that lie in one file: each is a few thousand characters."""
+_TABLE = "table-"
 _TOUCHED: dict[str, Any] = {
     "lot": pl.String,
     "event": pl.String,
@@ -88,7 +92,12 @@ class _Kept:
         self.as_of = as_of
         texts = history.reference_texts()
         self.settings = recorded_settings(texts, workspace.settings)
-        self.tables = recorded_tables(texts, self.settings)
+        # parsed already: thousands of lots take longer to read as text than everything else
+        self.tables = {
+            name.removeprefix(_TABLE): snapshot.computed(name)
+            for name in snapshot.manifest["computed"]
+            if name.startswith(_TABLE)
+        }
         self.sources = history.sources()
         self.events = history.events()
 

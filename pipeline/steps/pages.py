@@ -76,9 +76,15 @@ def _fingerprint(*parts: Any) -> str:
 
 
 class PageContext:
-    """What all pages of one rendering share: the workspace, what was assessed, the files by number."""
+    """What all pages of one rendering share: the workspace, what was assessed, the files by number.
 
-    def __init__(self, workspace: Workspace, assessment: Assessment, sources: pl.DataFrame) -> None:
+    With `once` a single page is made, for which sorting everything by run does not pay.
+    """
+
+    def __init__(
+        self, workspace: Workspace, assessment: Assessment, sources: pl.DataFrame, *, once: bool = False
+    ) -> None:
+        self._once = once
         self.workspace = workspace
         self.assessment = assessment
         self.sources = sources.select("source_id", "name", "sha256", "layout", "layout_version")
@@ -86,7 +92,12 @@ class PageContext:
 
     @cached_property
     def _block_sources(self) -> dict[int, pl.DataFrame]:
-        """Where the block readings of each run of checks came from (check, source_id), looked up once for all pages."""
+        """Where the block readings of each run of checks came from, looked up once for all pages."""
+        return {int(key[0]): group for key, group in self._placed.partition_by("run", as_dict=True).items()}
+
+    @cached_property
+    def _placed(self) -> pl.DataFrame:
+        """The run, the check and the source of each block reading (run, check, source_id)."""
         series = ["meter", "probe", "frequency_khz", "block"]
         checks = self.assessment.checks.select(*series, "check", "run", "first_at", "at")
         blocks = (
@@ -96,7 +107,7 @@ class PageContext:
         )
         # join_asof matches no nulls, so what may be null becomes a number together with the rest
         number = checks.select(series).unique().with_row_index("series")
-        placed = (
+        return (
             blocks.join(number, on=series, how="inner", nulls_equal=True)
             .sort("measured_at")
             .join_asof(
@@ -112,7 +123,6 @@ class PageContext:
             .filter(pl.col("measured_at") <= pl.col("at"))
             .select("run", "check", "source_id")
         )
-        return {int(key[0]): group for key, group in placed.partition_by("run", as_dict=True).items()}
 
     @cached_property
     def _checks_by_run(self) -> dict[int, pl.DataFrame]:
@@ -121,6 +131,8 @@ class PageContext:
 
     def checks_of(self, runs: Iterable[int]) -> pl.DataFrame:
         """Return the checks of some runs, by meter and time."""
+        if self._once:
+            return self.assessment.checks.filter(pl.col("run").is_in(list(runs))).sort("meter", "at", "check")
         found = [self._checks_by_run[run] for run in sorted(runs) if run in self._checks_by_run]
         checks = pl.concat(found) if found else self.assessment.checks.clear()
         return checks.sort("meter", "at", "check")
@@ -128,6 +140,12 @@ class PageContext:
     def sources_of(self, checks: pl.DataFrame) -> pl.DataFrame:
         """Return the source of each block reading of some checks (run, check)."""
         runs = checks["run"].unique().sort().to_list()
+        if self._once:
+            return (
+                self._placed.filter(pl.col("run").is_in(runs))
+                .join(checks.select("check"), on="check", how="semi")
+                .select("source_id")
+            )
         found = [self._block_sources[run] for run in runs if run in self._block_sources]
         if not found:
             return pl.DataFrame(schema={"source_id": pl.Int32})
@@ -162,8 +180,8 @@ def lot_pages(
     The time on a page is that of the last reading or check that its verdict rests on, so that a page does not change
     because some other lot was read; while a bracket is still open it is the moment of the assessment.
     """
-    context = PageContext(workspace, assessment, sources)
     wanted = sorted(assessment.lots if lots is None else lots)
+    context = PageContext(workspace, assessment, sources, once=len(wanted) == 1)
     readings = assessment.readings.filter(pl.col("role") == "part").with_columns(
         pl.col("source_id").replace_strict(context.names, default=None, return_dtype=pl.String).alias("source")
     )

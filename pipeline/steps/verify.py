@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from pipeline.errors import IntegrityProblem
+from pipeline.history.blocks import changed_places
 from pipeline.history.chain import GENESIS_HASH, event_hash
 from pipeline.history.journal import Journal
 from pipeline.history.store import History
@@ -21,6 +22,8 @@ from pipeline.steps.findings import keep_findings
 from schemas.tables import FATES, READING
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from pipeline.settings import Workspace
 
 __all__ = ["VerifyReport", "verify"]
@@ -102,11 +105,12 @@ def verify(workspace: Workspace) -> VerifyReport:
                 by_file[source["sha256"]] = found
         rows = history.event_rows()
         content = content_hash(history)
+        places = changed_places(workspace.history)
     strangers = set(stored) - set(sources["source_id"].to_list())
     others += [
         f"There are readings of a file number {number} that the ledger does not know." for number in sorted(strangers)
     ]
-    head, notes, last = GENESIS_HASH, [], None
+    head, notes, last = GENESIS_HASH, [_of_place(workspace.history, *place) for place in places or ()], None
     for number, row in enumerate(rows.iter_rows(named=True), start=1):
         expected_hash = event_hash(
             row["sequence"], row["at"], row["kind"], row["subject"], row["by"], row["why"], row["previous_hash"]
@@ -129,6 +133,15 @@ def verify(workspace: Workspace) -> VerifyReport:
         (*(sentence for found in by_file.values() for sentence in found), *others),
         content,
         tuple(notes),
+    )
+
+
+def _of_place(history: Path, first: int, last: int) -> str:
+    """Say that a place of the file has changed where nothing of the record lies: all of that was read, and agrees."""
+    return (
+        f"Bytes {first} to {last} of {history} do not agree with their checksum. Nothing of the record lies there, for all of it "
+        "was read. A process that was killed while it wrote leaves such a place; if none was, look after the disk. A new "
+        "file is written by: annealog rebuild"
     )
 
 
