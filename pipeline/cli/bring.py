@@ -233,9 +233,15 @@ def quarantine_show(
 
     Example: annealog quarantine show 3
     """
-    from pipeline.steps.refused import shown
+    from pipeline.steps.snapshot import published_refused
 
-    row = shown(workspace_at(workspace), number)
+    place = workspace_at(workspace)
+    waiting = published_refused(place) or ()
+    row = next((one for one in waiting if one["quarantine_id"] == number), None)
+    if row is None:
+        from pipeline.steps.refused import shown
+
+        row = shown(place, number)
     if json:
         output.print_json(row)
         return

@@ -330,8 +330,8 @@ def config_check(workspace: WorkspaceOption = None, json: Json = False) -> None:
 
     Example: annealog config check
     """
-    from pipeline.steps.assess import recorded_tables
     from pipeline.steps.exports import layouts_of
+    from pipeline.steps.recorded import recorded_tables
     from pipeline.steps.reference import check_names, read_reference
 
     place = workspace_at(workspace)

@@ -9,18 +9,16 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from pipeline import rules
-from pipeline.intake.tables import parse_tables
 from pipeline.metrology import block_checks, control_limits
 from pipeline.metrology.support import brackets_of
-from pipeline.settings import read_settings
 from pipeline.steps.drift import add_drift_charts
 from pipeline.steps.findings import withhold
 from pipeline.steps.lots import lot_results
 from pipeline.steps.meters import decisions_on_signals, meter_result
 from pipeline.steps.prepare import adjustments_of, exclusions_of, prepare
+from pipeline.steps.recorded import recorded_settings, recorded_tables
 from pipeline.steps.study_runs import split_studies
 from pipeline.steps.temperature_flags import meter_sensor_flags
-from pipeline.steps.texts import SETTINGS_TEXT
 from schemas.tables import BASELINE
 
 if TYPE_CHECKING:
@@ -32,15 +30,7 @@ if TYPE_CHECKING:
     from pipeline.steps.meters import SignalDecision
     from schemas.results import LotResult, MeterResult, PageLink
 
-__all__ = [
-    "SETTINGS_TEXT",
-    "Assessment",
-    "assess",
-    "assess_frames",
-    "compute_checks",
-    "recorded_settings",
-    "recorded_tables",
-]
+__all__ = ["Assessment", "assess", "assess_frames", "compute_checks"]
 
 
 @dataclass(frozen=True)
@@ -299,27 +289,6 @@ def assess_frames(
 def _with_flags(result: MeterResult, flags: Mapping[str, list[str]]) -> MeterResult:
     added = flags.get(result.meter, [])
     return replace(result, flags=(*result.flags, *added)) if added else result
-
-
-def recorded_settings(texts: Mapping[str, str], settings: Settings) -> Settings:
-    """Return the settings as last taken over: an edit of `annealog.toml` decides nothing until a load takes it over."""
-    return read_settings(texts[SETTINGS_TEXT], "the settings in the history") if SETTINGS_TEXT in texts else settings
-
-
-def recorded_tables(texts: Mapping[str, str], settings: Settings, *, contract: bool = False) -> dict[str, pl.DataFrame]:
-    """Return the reference tables from their texts, the settings among them left out.
-
-    Parameters
-    ----------
-    texts
-        By name of the table.
-    settings
-        For the zone.
-    contract
-        Hold them against the pandera contract: for texts that were not taken over yet.
-    """
-    tables = {name: text for name, text in texts.items() if name != SETTINGS_TEXT}
-    return parse_tables(tables, zone=settings.zone, contract=contract)
 
 
 _NO_SOURCES = pl.DataFrame(schema={"sha256": pl.String, "source_id": pl.Int32})

@@ -17,11 +17,12 @@ import polars as pl
 from pipeline.errors import HistoryBusy, IntegrityProblem
 from pipeline.history.snapshot import Computed, Snapshot
 from pipeline.history.store import History
-from pipeline.steps.assess import Assessment, recorded_settings
+from pipeline.steps.assess import Assessment
 from pipeline.steps.lot_agreement import events_by_lot
 from pipeline.steps.lot_detail import earlier_lots
 from pipeline.steps.meters import decisions_on_signals
 from pipeline.steps.prepare import adjustments_of, exclusions_of, prepare
+from pipeline.steps.recorded import recorded_settings
 from pipeline.steps.reference import not_taken_over
 from pipeline.steps.study_runs import split_studies
 from schemas.documents import from_json

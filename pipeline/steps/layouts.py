@@ -15,10 +15,10 @@ from pipeline.intake.layout import Layout, parse_layout
 from pipeline.intake.match import match
 from pipeline.intake.reading import FileReading, Held
 from pipeline.intake.template import Template, template
-from pipeline.steps.assess import recorded_tables
 from pipeline.steps.exports import layouts_of, read_export
 from pipeline.steps.files import read_bytes, write_atomically
 from pipeline.steps.load import shown_name
+from pipeline.steps.recorded import recorded_tables
 from pipeline.steps.reference import read_reference
 from schemas.versions import version_at
 

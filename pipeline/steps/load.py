@@ -14,11 +14,12 @@ from pipeline.history.store import History
 from pipeline.intake.identity import decide
 from pipeline.intake.match import match
 from pipeline.intake.reading import Held
-from pipeline.steps.assess import Assessment, assess, recorded_tables
+from pipeline.steps.assess import Assessment, assess
 from pipeline.steps.exports import layouts_of, read_export
 from pipeline.steps.files import archive, read_bytes, sha256_of
 from pipeline.steps.load_report import FileReport, LoadReport
 from pipeline.steps.place import shared_place
+from pipeline.steps.recorded import recorded_tables
 from pipeline.steps.reference import ReferenceChange, check_names, read_reference, take_over
 from schemas.tables import FATES
 from schemas.versions import version_at

@@ -11,9 +11,9 @@ import polars as pl
 from pipeline.errors import IntegrityProblem, UsageError
 from pipeline.history.store import History
 from pipeline.intake.identity import decide
-from pipeline.steps.assess import recorded_tables
 from pipeline.steps.exports import layouts_of, read_export
 from pipeline.steps.files import archived, read_bytes, sha256_of
+from pipeline.steps.recorded import recorded_tables
 from pipeline.steps.refused import listed
 from schemas.versions import version_at
 

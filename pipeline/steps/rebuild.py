@@ -15,11 +15,12 @@ from pipeline.history.journal import Journal
 from pipeline.history.store import History
 from pipeline.intake.identity import decide
 from pipeline.intake.layout import parse_layout
-from pipeline.steps.assess import assess, recorded_settings, recorded_tables
+from pipeline.steps.assess import assess
 from pipeline.steps.content import content_hash
 from pipeline.steps.exports import read_export
 from pipeline.steps.files import archived, sha256_of
 from pipeline.steps.load import ledger_of
+from pipeline.steps.recorded import recorded_settings, recorded_tables
 from schemas.tables import BASELINE
 from schemas.versions import version_at
 

@@ -9,10 +9,11 @@ import polars as pl
 
 from pipeline.errors import UsageError
 from pipeline.history.store import History
-from pipeline.steps.assess import assess, recorded_settings, recorded_tables
+from pipeline.steps.assess import assess
 from pipeline.steps.event_lots import decided, event_result
 from pipeline.steps.events import find_events
 from pipeline.steps.meters import SignalDecision
+from pipeline.steps.recorded import recorded_settings, recorded_tables
 from schemas.results import Decision
 
 if TYPE_CHECKING:

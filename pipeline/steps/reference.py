@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 from pipeline.errors import ChangesRefused, SettingsError
 from pipeline.settings import SETTINGS_FILE, read_settings
-from pipeline.steps.assess import assess, recorded_tables
 from pipeline.steps.corrections import check_corrections
+from pipeline.steps.recorded import recorded_tables
 from pipeline.steps.texts import SETTINGS_TEXT, changed_texts, hashes, hashes_of_texts, read_reference
 
 if TYPE_CHECKING:
@@ -34,6 +34,8 @@ class ReferenceChange:
 
 def _altered(history: History, old: Mapping[str, str], new: Mapping[str, str], settings: Settings) -> list[str]:
     """Say which verdicts already given, and which checks, would come out differently."""
+    from pipeline.steps.assess import assess  # checking tables alone needs nothing of it
+
     old_settings = read_settings(old[SETTINGS_TEXT]) if SETTINGS_TEXT in old else settings
     before = assess(history, old_settings, as_of=None, tables=recorded_tables(old, old_settings))
     after = assess(history, settings, as_of=None, tables=recorded_tables(new, settings))

@@ -14,11 +14,11 @@ from pipeline.history.chain import GENESIS_HASH, event_hash
 from pipeline.history.journal import Journal
 from pipeline.history.store import History
 from pipeline.intake.layout import parse_layout
-from pipeline.steps.assess import recorded_settings
 from pipeline.steps.content import content_hash
 from pipeline.steps.exports import read_export
 from pipeline.steps.files import archived, sha256_of
 from pipeline.steps.findings import keep_findings
+from pipeline.steps.recorded import recorded_settings
 from schemas.tables import FATES, READING
 
 if TYPE_CHECKING:

@@ -147,6 +147,15 @@ def test_pages_of_lots_that_were_not_looked_at_keep_their_answers(
             assert said(works, words) == fresh, words
 
 
+def test_status_lists_what_a_person_can_read(works: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("pipeline.cli.look._MOST_WAITING", 0)
+    waiting = [lot["lot"] for lot in works.json("status")["waiting"]]
+    assert waiting == ["L2"]
+    assert "... and 1 more; all of them: annealog status --all" in works("status")
+    assert "... and" not in works("status", "--all")
+    assert "L2" in works.out
+
+
 def test_a_page_that_is_gone_or_was_changed_is_written_again(works: Shell) -> None:
     path = works.root / "pages" / "lots" / "L1.html"
     whole = path.read_bytes()
