@@ -55,6 +55,12 @@ def with_detail(
         spot_values=spots,
         tables=tables_with(material_ranges=ranges, specifications=specifications),
         settings=Settings(subgroup_size=subgroup_size),
+        lots_at_a_glance=lambda: pl.DataFrame(
+            {
+                name: [getattr(result, name)]
+                for name in ("lot", "verdict", "product", "supplier", "specification", "first_at")
+            }
+        ),
     )
     details = LotDetails(assessment, [result.lot])
     return dataclasses.replace(page, detail=details.of(result, page.part_values, page.spot_values, page.readings))

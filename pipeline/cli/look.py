@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -19,6 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from pipeline.settings import Settings, Workspace
+    from pipeline.steps.kept_part import Part
     from schemas.results import LotPage, MeterPage
 
 __all__ = ["add_to", "read_and_assess"]
@@ -111,16 +114,45 @@ def read_and_assess(place: Workspace, as_of: str | None, **given: Any) -> Any:
         return assess(history, place.settings, as_of=moment(as_of, place), **given), history.sources()
 
 
+Keep = Callable[[Any, Path], None]
+"""Keeps the answer that a page gives, for the path at which it was written."""
+
+
 def _write(
-    place: Workspace, pages: Iterable[Any], as_of: str | None, *, dry_run: bool, alone: bool, pdf: bool
+    place: Workspace,
+    pages: Iterable[Any],
+    as_of: str | None,
+    *,
+    dry_run: bool,
+    alone: bool,
+    pdf: bool,
+    keep: Keep | None,
 ) -> str | None:
     """Write pages and return the path of the first, or of its PDF."""
     from pipeline.steps.pages import write_pages
 
     if dry_run:
         return None
+    pages = list(pages)
     path = write_pages(place, pages, as_of=moment(as_of, place), alone=alone)[0].path
+    if keep is not None and not alone:
+        keep(pages[0], path)
     return printed(place, path, dry_run=False, pdf=pdf)
+
+
+def _from_part(place: Workspace, part: Part, history: list[int]) -> tuple[Any, Any, Keep]:
+    """Return the part of the assessment, its files, and what keeps the answer, where nothing was written meanwhile."""
+    from pipeline.history.snapshot import signature
+    from pipeline.steps.answers import Answers
+
+    output.note_edits(part.not_taken_over)
+
+    def keep(page: Any, path: Path) -> None:
+        if signature(place.history) == history:
+            link = page.link
+            Answers(place, history).keep(link.kind, link.identifier, page.answer, path, taken_over=part.taken_over)
+
+    return part.assessment, part.sources, keep
 
 
 def lot(
@@ -141,9 +173,9 @@ def lot(
     if answer is not None:
         document, path = answer.document, printed(place, answer.page, dry_run=dry_run, pdf=pdf)
     else:
-        page = _lot_page(place, name, as_of)
+        page, keep = _lot_page(place, name, as_of)
         document = page.answer
-        path = _write(place, [page], as_of, dry_run=dry_run, alone=single_file, pdf=pdf)
+        path = _write(place, [page], as_of, dry_run=dry_run, alone=single_file, pdf=pdf, keep=keep)
     if json:
         output.print_json({**document, "page": path})
     else:
@@ -151,14 +183,15 @@ def lot(
     raise typer.Exit(exit_code({name: document["verdict"]}, {}))
 
 
-def _lot_page(place: Workspace, name: str, as_of: str | None) -> LotPage:
+def _lot_page(place: Workspace, name: str, as_of: str | None) -> tuple[LotPage, Keep | None]:
+    from pipeline.history.snapshot import signature
     from pipeline.steps.kept_part import part_of_lot
     from pipeline.steps.pages import lot_pages
 
-    part = part_of_lot(place, name) if as_of is None else None
+    at_first = signature(place.history)
+    part, keep = part_of_lot(place, name) if as_of is None else None, None
     if part is not None:
-        output.note_edits(part.not_taken_over)
-        found, sources = part.assessment, part.sources
+        found, sources, keep = _from_part(place, part, at_first)
     else:
         found, sources = read_and_assess(place, as_of)
     if name not in found.lots:
@@ -168,7 +201,7 @@ def _lot_page(place: Workspace, name: str, as_of: str | None) -> LotPage:
             )
         found, sources = read_and_assess(place, as_of, lots=[name])
     (page,) = lot_pages(place, found, sources, [name])
-    return page
+    return page, keep
 
 
 def _conformity_lines(result: Any) -> list[str]:
@@ -246,9 +279,9 @@ def meter(
     if answer is not None:
         document, path = answer.document, printed(place, answer.page, dry_run=dry_run, pdf=pdf)
     else:
-        page = _meter_page(place, name, as_of)
+        page, keep = _meter_page(place, name, as_of)
         document = page.answer
-        path = _write(place, [page], as_of, dry_run=dry_run, alone=single_file, pdf=pdf)
+        path = _write(place, [page], as_of, dry_run=dry_run, alone=single_file, pdf=pdf, keep=keep)
     if json:
         output.print_json({**document, "page": path})
     else:
@@ -256,20 +289,21 @@ def meter(
     raise typer.Exit(exit_code({}, {name: document["state"]}))
 
 
-def _meter_page(place: Workspace, name: str, as_of: str | None) -> MeterPage:
+def _meter_page(place: Workspace, name: str, as_of: str | None) -> tuple[MeterPage, Keep | None]:
+    from pipeline.history.snapshot import signature
     from pipeline.steps.kept_part import part_of_meter
     from pipeline.steps.pages import meter_pages
 
-    part = part_of_meter(place, name) if as_of is None else None
+    at_first = signature(place.history)
+    part, keep = part_of_meter(place, name) if as_of is None else None, None
     if part is not None:
-        output.note_edits(part.not_taken_over)
-        found, sources = part.assessment, part.sources
+        found, sources, keep = _from_part(place, part, at_first)
     else:
         found, sources = read_and_assess(place, as_of)
     if name not in found.meters:
         raise UsageError(f"No reading of meter {name!r} was loaded. Known meters: {', '.join(found.meters) or 'none'}.")
     (page,) = meter_pages(place, found, sources, [name])
-    return page
+    return page, keep
 
 
 def _show_meter(result: Any, path: str | None, settings: Settings) -> None:

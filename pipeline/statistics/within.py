@@ -93,8 +93,11 @@ def _effective(relative_variance: pl.Series) -> pl.Series:
 
 
 def _moving_range(ordered: pl.DataFrame) -> pl.DataFrame:
+    # a factor, not a divisor: polars multiplies by the reciprocal of a literal or divides by it, as the frame happens to be
+    # long and the processor happens to be, and the last bit of a lot would depend on the other lots of the frame
+    factor = 1.0 / d2(2)
     lots = ordered.group_by("lot", maintain_order=True).agg(
-        pl.len().alias("parts"), (pl.col("mean").diff().abs().mean() / d2(2)).alias("within_standard_deviation")
+        pl.len().alias("parts"), (pl.col("mean").diff().abs().mean() * factor).alias("within_standard_deviation")
     )
     counts = lots.get_column("parts").cast(pl.Int64)
     relative = moving_range_relative_variance(np.maximum(counts.to_numpy(), 2))

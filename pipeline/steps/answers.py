@@ -1,8 +1,9 @@
 """What the commands that look would answer, kept beside the pages when these are written, and given again without computing.
 
 An answer holds while nothing of what it follows from has changed: the history, the program, the texts of the pages; and while
-its page lies where it was written. Else the command computes it. Only a rendering keeps answers, since it alone looks at
-everything; a mark says for which history, and what no rendering looked at is taken away.
+its page lies where it was written. Else the command computes it. A rendering looks at everything, so one mark says for which
+history all its answers hold, those of untouched lots among them, and what it does not know is taken away. A command that
+computed one answer keeps it with a mark of its own, which holds for that history alone.
 """
 
 from __future__ import annotations
@@ -103,11 +104,32 @@ class Answers:
         self._history = history
         self._folder = _folder(workspace)
 
-    def keep(self, kind: str, name: str, document: Mapping[str, Any], page: Path | None = None) -> None:
-        """Keep the answer of a command that names a thing of some kind; `page` is the page that shows it."""
+    def keep(
+        self,
+        kind: str,
+        name: str,
+        document: Mapping[str, Any],
+        page: Path | None = None,
+        *,
+        taken_over: Mapping[str, str] | None = None,
+    ) -> None:
+        """Keep the answer of a command that names a thing of some kind.
+
+        Parameters
+        ----------
+        kind, name
+            Of the thing.
+        document
+            What the command says.
+        page
+            The page that shows it.
+        taken_over
+            Hashes of the reference texts: given for an answer that was computed alone, and holds for this history only.
+        """
         place = self._folder / _name(kind, name)
         shown = None if page is None else page.relative_to(self._workspace.pages).as_posix()
-        data = _written({"document": document, "page": shown, "state": [] if page is None else _state(page)})
+        kept = {"document": document, "page": shown, "state": [] if page is None else _state(page)}
+        data = _written(kept if taken_over is None else {**kept, "mark": self._mark(taken_over)})
         try:
             same = place.read_bytes() == data
         except OSError:
@@ -129,8 +151,10 @@ class Answers:
         for path in self._folder.glob("*.json"):
             if path.name not in names and path.name != _MARK:
                 path.unlink(missing_ok=True)
-        mark = {"history": self._history, **_of_program(self._workspace), "taken_over": dict(taken_over)}
-        write_atomically(self._folder / _MARK, _written(mark), lasting=False)
+        write_atomically(self._folder / _MARK, _written(self._mark(taken_over)), lasting=False)
+
+    def _mark(self, taken_over: Mapping[str, str]) -> dict[str, Any]:
+        return {"history": self._history, **_of_program(self._workspace), "taken_over": dict(taken_over)}
 
 
 _MARK = "mark.json"
@@ -160,13 +184,13 @@ def answer_of(workspace: Workspace, kind: str, name: str) -> Answer | None:
     Answer or None
     """
     folder = _folder(workspace)
-    mark = _read(folder / _MARK)
+    found = _read(folder / _name(kind, name))
+    if found is None:
+        return None
+    mark = found["mark"] if "mark" in found else _read(folder / _MARK)
     if mark is None or mark["history"] != signature(workspace.history):
         return None
     if any(mark[key] != value for key, value in _of_program(workspace).items()):
-        return None
-    found = _read(folder / _name(kind, name))
-    if found is None:
         return None
     page = None if found["page"] is None else workspace.pages / found["page"]
     if page is not None and _state(page) != found["state"]:

@@ -23,8 +23,8 @@ from pipeline.steps.lot_detail import earlier_lots
 from pipeline.steps.meters import decisions_on_signals
 from pipeline.steps.prepare import adjustments_of, exclusions_of, prepare
 from pipeline.steps.recorded import recorded_settings
-from pipeline.steps.reference import not_taken_over
 from pipeline.steps.study_runs import split_studies
+from pipeline.steps.texts import changed_texts, hashes, hashes_of_texts
 from schemas.documents import from_json
 from schemas.results import LotResult, MeterResult, PageLink
 
@@ -92,6 +92,7 @@ class _Kept:
         self.history = history
         self.as_of = as_of
         texts = history.reference_texts()
+        self.taken_over = hashes(texts)
         self.settings = recorded_settings(texts, workspace.settings)
         # parsed already: thousands of lots take longer to read as text than everything else
         self.tables = {
@@ -154,10 +155,11 @@ class _Kept:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """Part of an assessment, the ledger of files, and the files edited since the last load that decide nothing yet."""
+    """Part of an assessment and the ledger of files; of the reference texts the hashes, and which were edited since."""
 
     assessment: Assessment
     sources: pl.DataFrame
+    taken_over: dict[str, str]
     not_taken_over: list[str]
 
 
@@ -175,7 +177,8 @@ def _with_kept(workspace: Workspace, ask: Any) -> Part | None:
                 return None
             said = _Kept(snapshot, history, workspace, datetime.fromisoformat(kept["as_of"]))
             found: Assessment | None = ask(said)
-            return None if found is None else Part(found, said.sources, not_taken_over(workspace, history))
+            edited = changed_texts(hashes_of_texts(workspace), said.taken_over)
+            return None if found is None else Part(found, said.sources, said.taken_over, edited)
     except (HistoryBusy, IntegrityProblem):
         return None  # the whole is computed, and says what is wrong
 
