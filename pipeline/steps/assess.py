@@ -58,6 +58,7 @@ class Assessment:
     bias_at_level: pl.DataFrame = field(default_factory=pl.DataFrame)
     exclusions: pl.DataFrame = field(default_factory=pl.DataFrame)
     study_readings: pl.DataFrame = field(default_factory=pl.DataFrame)  # as stored; they count nowhere else
+    history_state: str | None = None  # of the history that it follows from, as `History.state` says it
     all_lots: pl.DataFrame | None = None  # of a part of an assessment: what `lots_at_a_glance` says of the whole
     events_on_lots: Mapping[str, tuple[PageLink, ...]] | None = None  # and the events that touched the lots of the part
 
@@ -340,5 +341,5 @@ def assess(
         lots=lots,
         meters=meters,
     )
-    said_lots, said_meters = withhold(history.path, sources, found.readings, found.lots, found.meters)
-    return replace(found, lots=said_lots, meters=said_meters) if said_lots is not found.lots else found
+    lots_said, meters_said = withhold(history.path, sources, found.readings, found.lots, found.meters)
+    return replace(found, lots=lots_said, meters=meters_said, history_state=history.state())

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from pipeline.steps.assess import Assessment
     from schemas.results import LotResult
 
-__all__ = ["LotDetails", "earlier_lots"]
+__all__ = ["LotDetails", "earlier_lots", "later_lots"]
 
 _EARLIER_LOTS = 20
 _SIGNIFICANCE = 0.05
@@ -136,6 +136,17 @@ _OF_COMPONENT = [
 _NO_CURVE = pl.DataFrame(schema={"nonconforming": pl.Float64, "accepted": pl.Float64})
 
 
+_SERIES = ["product", "supplier", "specification"]
+
+
+def _series_with(all_lots: pl.DataFrame, lots: list[str]) -> list[list[str]]:
+    """Return the series, each in order of time, that hold some of the lots; one without product or specification is in none."""
+    placed = all_lots.filter(pl.all_horizontal(pl.col("product", "specification", "first_at").is_not_null()))
+    asked = placed.filter(pl.col("lot").is_in(lots)).select(_SERIES).unique()
+    members = placed.join(asked, on=_SERIES, how="semi", nulls_equal=True).sort(*_SERIES, "first_at", "lot")
+    return [group["lot"].to_list() for group in members.partition_by(_SERIES, maintain_order=True)]
+
+
 def earlier_lots(all_lots: pl.DataFrame, lots: Iterable[str]) -> dict[str, list[str]]:
     """Return for each lot itself and the last lots before it of the same product, supplier and specification.
 
@@ -146,18 +157,23 @@ def earlier_lots(all_lots: pl.DataFrame, lots: Iterable[str]) -> dict[str, list[
     lots
         Which ones are asked for; one without a product or a specification stands alone.
     """
-    series = ["product", "supplier", "specification"]
-    placed = all_lots.filter(pl.all_horizontal(pl.col("product", "specification", "first_at").is_not_null()))
     wanted = list(lots)
-    # only the series asked for are gone through
-    asked = placed.filter(pl.col("lot").is_in(wanted)).select(series).unique()
     found = {lot: [lot] for lot in wanted}
-    members = placed.join(asked, on=series, how="semi", nulls_equal=True).sort(*series, "first_at", "lot")
-    for group in members.partition_by(series, maintain_order=True):
-        names = group["lot"].to_list()
+    for names in _series_with(all_lots, wanted):
         for n, name in enumerate(names):
             if name in found:
                 found[name] = names[max(0, n - _EARLIER_LOTS) : n + 1]
+    return found
+
+
+def later_lots(all_lots: pl.DataFrame, lots: Iterable[str]) -> set[str]:
+    """Return the lots behind which some lots stand, as :func:`earlier_lots` has it: their details change with these."""
+    wanted = set(lots)
+    found: set[str] = set()
+    for names in _series_with(all_lots, sorted(wanted)):
+        for n, name in enumerate(names):
+            if name in wanted:
+                found.update(names[n + 1 : n + 1 + _EARLIER_LOTS])
     return found
 
 

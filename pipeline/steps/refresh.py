@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipeline.steps.lot_detail import later_lots
 from pipeline.steps.render import render
 
 if TYPE_CHECKING:
@@ -30,10 +31,12 @@ def touched(before: Assessment, after: Assessment, lots: set[str]) -> set[str]:
     Returns
     -------
     set of str
-        Those named, those of which something else is said, those whose brackets or bracketing checks changed, and those
-        with an open bracket, whose pages state the moment of the assessment.
+        Those named, those of which something else is said, those whose brackets or bracketing checks changed, those with an
+        open bracket, whose pages state the moment of the assessment, and the lots after any of these that are compared
+        with it.
     """
     changed = {name for name, result in after.lots.items() if not _same(before.lots.get(name), result)}
+    changed |= {name for name in before.lots if name not in after.lots}
     checks = _other_rows(before.checks, after.checks)
     runs = checks.select("meter", "run").unique()
     concerned = [
@@ -46,6 +49,11 @@ def touched(before: Assessment, after: Assessment, lots: set[str]) -> set[str]:
     ]
     without = set(after.lots) - set(after.brackets["lot"].to_list())
     found = changed | lots | without | {lot for frame in concerned for lot in frame["lot"].to_list()}
+    if not after.exclusions.equals(before.exclusions):
+        left_out = after.readings.filter(pl.col("excluded") & pl.col("lot").is_not_null())
+        found |= set(left_out["lot"].unique().cast(pl.String).to_list())
+    for one in (before, after):
+        found |= later_lots(one.lots_at_a_glance(), changed | lots)
     return found & set(after.lots)
 
 

@@ -95,7 +95,9 @@ def publish_snapshot(
             kept = current.document("status")
             if datetime.fromisoformat(kept["from"]) <= moment < datetime.fromisoformat(kept["until"]):
                 return current
-        found = assessment or assess(history, workspace.settings, as_of=None)
+        found = assessment
+        if found is None or found.history_state != history.state():  # somebody wrote meanwhile
+            found = assess(history, workspace.settings, as_of=None)
         documents = {"computed": computed_document(found), "refused": _refused(history)}
         computed = computed_tables(found)
         if found.as_of > moment or holds_until(found, history) <= moment:

@@ -98,6 +98,7 @@ class Watch:
     _notes: dict[str, float] = field(default_factory=dict)
     _refused: str = ""
     _rules: str = ""
+    _seen: list[int] = field(default_factory=list)
     _published: list[int] = field(default_factory=list)
     _last_arrival: datetime | None = None
     _holds_until: datetime | None = None
@@ -248,6 +249,7 @@ class Watch:
         if not self.workspace.history.exists():
             return 0
         count = processes(self.workspace.settings)
+        self._seen = signature(self.workspace.history)
         pages, self._before = refresh(self.workspace, self._before, lots=set(report.lots), processes=count)
         return sum(page.written for page in pages)
 
@@ -257,7 +259,8 @@ class Watch:
         if not workspace.history.exists():
             return [], []
         snapshot = publish_snapshot(workspace, self._before)
-        self._published = list(snapshot.manifest["history"])
+        # what another process wrote since the pages were refreshed is left for the next round
+        self._published = self._seen
         kept = snapshot.document("status")
         self._holds_until = datetime.fromisoformat(kept["until"])
         self._board()

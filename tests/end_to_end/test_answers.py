@@ -129,17 +129,21 @@ def test_a_decision_recorded_since_is_seen(works: Shell) -> None:
     assert [one["decision"] for one in works.json("lot", "L2")["dispositions"]] == ["rejected"]
 
 
+@pytest.mark.parametrize(("day", "lot", "left"), [(3, "L2", {"L1"}), (4, "L1", set())], ids=["later", "earlier"])
 def test_pages_of_lots_that_were_not_looked_at_keep_their_answers(
-    works: Shell, monkeypatch: pytest.MonkeyPatch
+    works: Shell, monkeypatch: pytest.MonkeyPatch, day: int, lot: str, left: set[str]
 ) -> None:
-    """As the resident service renders: only what was touched; all answers then hold for the new history."""
+    """As the resident service renders: only what was touched; all answers then hold for the new history.
+
+    Behind the details of a lot stand the lots before it, so that a late reading of an earlier lot touches the later one.
+    """
     place = find_workspace(works.root)
     with History.open(place.history) as history:
         before = assess(history, place.settings, as_of=None)
-    works.load(works.put("3.csv", days(3)))
+    works.load(works.put("late.csv", days(day)))
     assert answer_of(place, "lot", "L1") is None
-    pages, _ = refresh(place, before, lots={"L2"})
-    assert not any(page.kind == "lot" and page.id == "L1" for page in pages)
+    pages, _ = refresh(place, before, lots={lot})
+    assert {"L1", "L2"} - {page.id for page in pages if page.kind == "lot"} == left
     for words in QUESTIONS[:-1]:
         fresh = computed(works, words, monkeypatch)
         with monkeypatch.context() as patch:

@@ -226,6 +226,40 @@ def test_the_record_is_verified_on_time_and_damage_is_shown_and_alerted(
     assert "ACCEPT" in shell("lot", "L1")
 
 
+def test_what_another_process_loads_while_a_round_ends_is_shown_by_the_next(
+    shell: Shell, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from pipeline.settings import find_workspace
+    from pipeline.steps import watch
+    from pipeline.steps.load import load
+
+    shell.make()
+    settings(shell, watch_settle_seconds="0.1")
+    place = find_workspace(shell.root)
+    shell.put("1.csv", day(1))
+    other = shell.root / "other.csv"
+    shell.put("2.csv", day(2)).rename(other)
+    publish = watch.publish_snapshot
+
+    def meanwhile(*given: Any) -> Snapshot:
+        if other.exists() and (place.pages / "lots" / "L1.html").exists():
+            load(place, [other])
+            other.unlink()
+        return publish(*given)
+
+    monkeypatch.setattr(watch, "publish_snapshot", meanwhile)
+    service = watch.Watch(place.root, lambda _: None)
+    deadline = time.monotonic() + PATIENCE_S
+    while not (place.pages / "lots" / "L1.html").exists() and time.monotonic() < deadline:
+        service._look()
+    assert not (place.pages / "lots" / "L2.html").exists()
+    # the snapshot says what the history holds, not what was assessed before
+    assert loaded(shell.root) == 2
+    assert sum(shell.json("status")["lots"].values()) == 2
+    service._look()
+    assert (place.pages / "lots" / "L2.html").exists()
+
+
 def test_a_second_service_is_refused_and_a_dead_ones_lock_taken_over(shell: Shell) -> None:
     """Faults, row 10: a lock of this computer's dead process is taken over with a note; another host's is not."""
     shell.make()
