@@ -150,7 +150,7 @@ def _from_part(place: Workspace, part: Part, history: list[int]) -> tuple[Any, A
     def keep(page: Any, path: Path) -> None:
         if signature(place.history) == history:
             link = page.link
-            Answers(place, history).keep(link.kind, link.identifier, page.answer, path, taken_over=part.taken_over)
+            Answers(place, history, part.taken_over).keep(link.kind, link.identifier, page.answer, path, alone=True)
 
     return part.assessment, part.sources, keep
 

@@ -1,37 +1,56 @@
 """What the commands that look would answer, kept beside the pages when these are written, and given again without computing.
 
 An answer holds while nothing of what it follows from has changed: the history, the program, the texts of the pages; and while
-its page lies where it was written. Else the command computes it. A rendering looks at everything, so one mark says for which
-history all its answers hold, those of untouched lots among them, and what it does not know is taken away. A command that
-computed one answer keeps it with a mark of its own, which holds for that history alone.
+its page lies where it was written. Else the command computes it. A rendering, of which there is one at a time, looks at
+everything, or at what was touched since the last one: so one mark says for which history all its answers hold, those of
+untouched lots among them. The mark is taken away before the first page is written, so that a rendering which did not end vouches
+for nothing, and the next one looks at everything. What a rendering does not know is taken away, too. A command that computed
+one answer keeps it with a mark of its own, which holds for that history alone.
 """
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
+import logging
 import os
+import time
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from pipeline.errors import EnvironmentProblem, HistoryBusy
 from pipeline.history.snapshot import signature
 from pipeline.steps.files import write_atomically
+from pipeline.steps.locks import only_one
 from pipeline.steps.texts import changed_texts, hashes_of_texts
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Iterator, Mapping
 
     from pipeline.settings import Workspace
 
-__all__ = ["EVENTS", "OF_METER", "OF_SENSOR", "Answer", "Answers", "answer_of"]
+__all__ = [
+    "EVENTS",
+    "OF_METER",
+    "OF_SENSOR",
+    "Answer",
+    "Answers",
+    "answer_of",
+    "one_rendering",
+    "program",
+    "settled_state",
+    "withdraw",
+]
 
 EVENTS = "events"
 OF_METER = "trace of a meter"
 OF_SENSOR = "trace of a sensor"
 """Kinds of answers beside those of pages, which go by the kind of their page."""
 
+_log = logging.getLogger(__name__)
 _PACKAGES = ("pipeline", "reports", "schemas")
 
 
@@ -45,7 +64,7 @@ class Answer:
 
 
 @cache
-def _program() -> str:
+def program() -> str:
     """Return what tells this program from an edited or another one: names, sizes and times of its files."""
     top = Path(__file__).resolve().parents[2]
     digest = hashlib.sha256()
@@ -68,7 +87,7 @@ def _state(path: Path) -> list[int]:
 
 def _of_program(workspace: Workspace) -> dict[str, Any]:
     language = workspace.settings.language
-    return {"program": _program(), "language": language, "texts": _state(workspace.root / "texts" / f"{language}.toml")}
+    return {"program": program(), "language": language, "texts": _state(workspace.root / "texts" / f"{language}.toml")}
 
 
 def _read(path: Path) -> dict[str, Any] | None:
@@ -89,7 +108,7 @@ def _written(document: Mapping[str, Any]) -> bytes:
 
 
 class Answers:
-    """Keeps the answers of one rendering.
+    """Keeps the answers of one rendering, or of one command.
 
     Parameters
     ----------
@@ -97,12 +116,15 @@ class Answers:
         They lie in a folder of its pages.
     history
         What :func:`pipeline.history.snapshot.signature` said of the history that the answers follow from.
+    taken_over
+        Hashes of the reference texts by name, as the history took them over.
     """
 
-    def __init__(self, workspace: Workspace, history: list[int]) -> None:
+    def __init__(self, workspace: Workspace, history: list[int], taken_over: Mapping[str, str]) -> None:
         self._workspace = workspace
-        self._history = history
         self._folder = _folder(workspace)
+        # what the answers follow from is looked at before they are made
+        self._mark: dict[str, Any] = {"history": history, **_of_program(workspace), "taken_over": dict(taken_over)}
 
     def keep(
         self,
@@ -111,7 +133,7 @@ class Answers:
         document: Mapping[str, Any],
         page: Path | None = None,
         *,
-        taken_over: Mapping[str, str] | None = None,
+        alone: bool = False,
     ) -> None:
         """Keep the answer of a command that names a thing of some kind.
 
@@ -123,13 +145,13 @@ class Answers:
             What the command says.
         page
             The page that shows it.
-        taken_over
-            Hashes of the reference texts: given for an answer that was computed alone, and holds for this history only.
+        alone
+            It was computed alone, and holds for this history only.
         """
         place = self._folder / _name(kind, name)
         shown = None if page is None else page.relative_to(self._workspace.pages).as_posix()
         kept = {"document": document, "page": shown, "state": [] if page is None else _state(page)}
-        data = _written(kept if taken_over is None else {**kept, "mark": self._mark(taken_over)})
+        data = _written({**kept, "mark": self._mark} if alone else kept)
         try:
             same = place.read_bytes() == data
         except OSError:
@@ -137,24 +159,59 @@ class Answers:
         if not same:
             write_atomically(place, data, lasting=False)
 
-    def settle(self, known: Iterable[tuple[str, str]], taken_over: Mapping[str, str]) -> None:
+    def settle(self, known: Iterable[tuple[str, str]], state: str | None) -> None:
         """Say that all answers hold for the history, and drop those of things that are not known any more.
 
         Parameters
         ----------
         known
             Kind and name of everything that the rendering knew.
-        taken_over
-            Hashes of the reference texts by name, as they were taken over.
+        state
+            Of the history, as the assessment has it.
         """
         names = {_name(kind, name) for kind, name in known}
         for path in self._folder.glob("*.json"):
             if path.name not in names and path.name != _MARK:
                 path.unlink(missing_ok=True)
-        write_atomically(self._folder / _MARK, _written(self._mark(taken_over)), lasting=False)
+        write_atomically(self._folder / _MARK, _written({**self._mark, "state": state}), lasting=False)
 
-    def _mark(self, taken_over: Mapping[str, str]) -> dict[str, Any]:
-        return {"history": self._history, **_of_program(self._workspace), "taken_over": dict(taken_over)}
+
+def withdraw(workspace: Workspace) -> None:
+    """Take the mark of the last rendering away: from here on its answers hold no more."""
+    (_folder(workspace) / _MARK).unlink(missing_ok=True)
+
+
+def settled_state(workspace: Workspace) -> str | None:
+    """Return the state of the history for which the last rendering settled all answers; None where none did."""
+    mark = _read(_folder(workspace) / _MARK)
+    return None if mark is None else mark["state"]
+
+
+@contextlib.contextmanager
+def one_rendering(workspace: Workspace, *, wait_s: float) -> Iterator[None]:
+    """Let one process at a time write the pages of a workspace.
+
+    Raises
+    ------
+    HistoryBusy
+        If another one still does after `wait_s`.
+    """
+    folder = _folder(workspace)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise EnvironmentProblem(f"Cannot make {folder}: {error.strerror}.") from None
+    deadline = time.monotonic() + wait_s
+    with contextlib.ExitStack() as stack:
+        while True:
+            try:
+                stack.enter_context(only_one(folder / "rendering.lock", "rendering", _log.warning))
+                break
+            except HistoryBusy:
+                if time.monotonic() >= deadline:
+                    raise
+                time.sleep(0.1)
+        yield
 
 
 _MARK = "mark.json"

@@ -12,7 +12,7 @@ from pipeline import rules
 from pipeline.metrology import block_checks, control_limits
 from pipeline.metrology.support import brackets_of
 from pipeline.steps.drift import add_drift_charts
-from pipeline.steps.findings import withhold
+from pipeline.steps.findings import findings_state, withhold
 from pipeline.steps.lots import lot_results
 from pipeline.steps.meters import decisions_on_signals, meter_result
 from pipeline.steps.prepare import adjustments_of, exclusions_of, prepare
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from pipeline.steps.meters import SignalDecision
     from schemas.results import LotResult, MeterResult, PageLink
 
-__all__ = ["Assessment", "assess", "assess_frames", "compute_checks"]
+__all__ = ["Assessment", "assess", "assess_frames", "compute_checks", "state_of"]
 
 
 @dataclass(frozen=True)
@@ -58,7 +58,7 @@ class Assessment:
     bias_at_level: pl.DataFrame = field(default_factory=pl.DataFrame)
     exclusions: pl.DataFrame = field(default_factory=pl.DataFrame)
     study_readings: pl.DataFrame = field(default_factory=pl.DataFrame)  # as stored; they count nowhere else
-    history_state: str | None = None  # of the history that it follows from, as `History.state` says it
+    history_state: str | None = None  # of the history that it follows from, as :func:`state_of` says it
     all_lots: pl.DataFrame | None = None  # of a part of an assessment: what `lots_at_a_glance` says of the whole
     events_on_lots: Mapping[str, tuple[PageLink, ...]] | None = None  # and the events that touched the lots of the part
 
@@ -295,6 +295,11 @@ def _with_flags(result: MeterResult, flags: Mapping[str, list[str]]) -> MeterRes
 _NO_SOURCES = pl.DataFrame(schema={"sha256": pl.String, "source_id": pl.Int32})
 
 
+def state_of(history: History) -> str:
+    """Return a text that differs whenever the history or what `verify` found of it differs."""
+    return f"{history.state()} {findings_state(history.path)}"
+
+
 def assess(
     history: History,
     settings: Settings,
@@ -342,4 +347,4 @@ def assess(
         meters=meters,
     )
     lots_said, meters_said = withhold(history.path, sources, found.readings, found.lots, found.meters)
-    return replace(found, lots=lots_said, meters=meters_said, history_state=history.state())
+    return replace(found, lots=lots_said, meters=meters_said, history_state=state_of(history))

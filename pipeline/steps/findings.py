@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
+import hashlib
 import json
 from dataclasses import replace
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from pipeline.errors import EnvironmentProblem
 from pipeline.steps.files import write_atomically
 
 if TYPE_CHECKING:
@@ -15,7 +19,7 @@ if TYPE_CHECKING:
 
     from schemas.results import LotResult, MeterResult
 
-__all__ = ["keep_findings", "standing_findings", "withhold"]
+__all__ = ["findings_state", "keep_findings", "last_verified", "note_verified", "standing_findings", "withhold"]
 
 
 def _place(history: Path) -> Path:
@@ -40,6 +44,31 @@ def _kept(history: Path) -> tuple[dict[str, str], list[str]]:
         return {}, []
     except (OSError, ValueError, KeyError, TypeError):
         return {}, [f"{_place(history)} cannot be read."]
+
+
+def note_verified(history: Path, at: datetime) -> None:
+    """Keep when the record was last verified, where that can be written."""
+    with contextlib.suppress(EnvironmentProblem):
+        write_atomically(history.parent / _VERIFIED, json.dumps({"at": at.isoformat()}).encode(), lasting=False)
+
+
+def last_verified(history: Path) -> datetime | None:
+    """Return when the record was last verified; None where nobody knows."""
+    try:
+        return datetime.fromisoformat(json.loads((history.parent / _VERIFIED).read_text(encoding="utf-8"))["at"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+_VERIFIED = "verified.json"
+
+
+def findings_state(history: Path) -> str:
+    """Return a text that differs whenever the findings differ."""
+    try:
+        return hashlib.sha256(_place(history).read_bytes()).hexdigest()
+    except OSError:
+        return ""
 
 
 def standing_findings(history: Path) -> list[str]:

@@ -17,6 +17,7 @@ import polars as pl
 from pipeline.errors import HistoryBusy, IntegrityProblem
 from pipeline.history.snapshot import Computed, Snapshot
 from pipeline.history.store import History
+from pipeline.steps.answers import program
 from pipeline.steps.assess import Assessment
 from pipeline.steps.lot_agreement import events_by_lot
 from pipeline.steps.lot_detail import earlier_lots
@@ -38,7 +39,7 @@ __all__ = ["Part", "computed_document", "computed_tables", "part_of_lot", "part_
 
 def computed_document(assessment: Assessment) -> dict[str, Any]:
     """Return what a snapshot keeps of an assessment beside its tables."""
-    return {"as_of": assessment.as_of.isoformat()}
+    return {"as_of": assessment.as_of.isoformat(), "program": program()}
 
 
 def computed_tables(assessment: Assessment) -> dict[str, Computed]:
@@ -170,7 +171,7 @@ def _with_kept(workspace: Workspace, ask: Any) -> Part | None:
         return None
     try:
         kept = snapshot.document("computed")
-        if kept is None:
+        if kept is None or kept["program"] != program():
             return None
         with History.open(workspace.history, wait_s=_PATIENCE_S, snapshot=False) as history:
             if not snapshot.fresh(workspace.history):
@@ -207,7 +208,7 @@ def part_of_lot(workspace: Workspace, lot: str) -> Part | None:
         result = kept.result("lots", LotResult, lot)
         if result is None or kept.history.conflicting([lot]):
             return None
-        own = kept.history.readings(lots=[lot], categorical=True)
+        own = kept.history.readings(lots=[lot], roles=["part"], categorical=True)
         brackets = kept.read("brackets-of-lots", [lot])
         meters = sorted({*own["meter"].cast(pl.String).to_list(), *brackets["meter"].to_list()})
         runs = pl.concat([brackets["before_run"], brackets["after_run"]]).drop_nulls()

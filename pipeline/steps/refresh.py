@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipeline.steps.answers import settled_state
 from pipeline.steps.lot_detail import later_lots
 from pipeline.steps.render import render
 
@@ -37,10 +38,18 @@ def touched(before: Assessment, after: Assessment, lots: set[str]) -> set[str]:
     """
     changed = {name for name, result in after.lots.items() if not _same(before.lots.get(name), result)}
     changed |= {name for name in before.lots if name not in after.lots}
-    checks = _other_rows(before.checks, after.checks)
-    runs = checks.select("meter", "run").unique()
+    checks = [_other_rows(before.checks, after.checks), _other_rows(after.checks, before.checks)]
+    runs = pl.concat([frame.select("meter", "run") for frame in checks]).unique()
     concerned = [
-        _other_rows(before.brackets, after.brackets),
+        *(
+            _other_rows(one, other)
+            for name in ("brackets", "budget_inputs", "bias_at_level", "spot_values")
+            for one, other in (
+                (getattr(before, name), getattr(after, name)),
+                (getattr(after, name), getattr(before, name)),
+            )
+            if "lot" in other.columns
+        ),
         after.brackets.filter(pl.col("after_at").is_null()),
         *(
             after.brackets.join(runs, left_on=["meter", side], right_on=["meter", "run"], how="semi")
@@ -96,6 +105,9 @@ def refresh(
         return render(workspace, processes=processes)
 
     def due(found: Assessment, others: list[str]) -> set[str] | None:
+        # what was written last must be what is compared with: else another rendering came between, or did not end
+        if before.history_state is None or settled_state(workspace) != before.history_state:
+            return None
         same_rules = found.settings == before.settings and all(
             name in before.tables and table.equals(before.tables[name]) for name, table in found.tables.items()
         )

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 from itertools import chain
 from typing import TYPE_CHECKING
 
 import reports
 from pipeline.history.snapshot import signature
 from pipeline.history.store import History
-from pipeline.steps.answers import Answers
+from pipeline.steps.answers import Answers, one_rendering, withdraw
 from pipeline.steps.assess import Assessment, assess
 from pipeline.steps.block_pages import block_pages
 from pipeline.steps.board import board_pages
@@ -78,13 +79,43 @@ def render(
     Returns
     -------
     (list of PageReport, Assessment)
+
+    Raises
+    ------
+    HistoryBusy
+        If another process is writing the pages of the workspace.
     """
+    apart = as_of is not None or alone
+    with contextlib.ExitStack() as stack:
+        if not apart:
+            stack.enter_context(one_rendering(workspace, wait_s=workspace.settings.busy_wait_seconds))
+        return _render(
+            workspace, as_of=as_of, always=always, progress=progress, processes=processes, only=only, alone=alone
+        )
+
+
+def _render(
+    workspace: Workspace,
+    *,
+    as_of: datetime | None,
+    always: bool,
+    progress: Callable[[PageReport, int], None] | None,
+    processes: int,
+    only: Callable[[Assessment, list[str]], Iterable[str] | None] | None,
+    alone: bool,
+) -> tuple[list[PageReport], Assessment]:
     at_first = signature(workspace.history)
     with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
-        # answers hold only for a history that nobody wrote while it was opened, and that was not too busy to be read itself
-        kept = as_of is None and not alone and history.snapshot_of is None and signature(workspace.history) == at_first
-        answers = Answers(workspace, at_first) if kept else None
-        texts = hashes(history.reference_texts())
+        apart = as_of is not None or alone
+        # answers hold only for a history that nobody wrote while it was opened, that was not too busy to be read itself, and
+        # whose last reading says which moment is shown
+        kept = (
+            not apart
+            and history.snapshot_of is None
+            and history.last_measured_at() is not None
+            and signature(workspace.history) == at_first
+        )
+        answers = Answers(workspace, at_first, hashes(history.reference_texts())) if kept else None
         assessment = assess(history, workspace.settings, as_of=as_of)
         sources = history.sources()
         more = [page for make in MORE_PAGES for page in make(workspace, assessment, history, sources)]
@@ -97,6 +128,8 @@ def render(
     ]
     known = [*(reports.address("lot", lot) for lot in assessment.lots), *others]
     lots = None if only is None else only(assessment, others)
+    if not apart:
+        withdraw(workspace)
 
     def after(report: PageReport) -> None:
         if progress is not None:
@@ -122,5 +155,5 @@ def render(
             *(("meter", meter) for meter in assessment.meters),
             *((page.link.kind, page.link.identifier) for page in more),
         ]
-        answers.settle([*named, *traced], texts)
+        answers.settle([*named, *traced], assessment.history_state)
     return written, assessment

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import IntegrityProblem
 from pipeline.history.snapshot import Snapshot, publish
+from pipeline.steps.answers import program
 from pipeline.steps.texts import changed_texts, hashes, hashes_of_texts
 from schemas.documents import as_json
 
@@ -85,7 +86,7 @@ def publish_snapshot(
     Snapshot
     """
     from pipeline.history.store import History
-    from pipeline.steps.assess import assess
+    from pipeline.steps.assess import assess, state_of
     from pipeline.steps.kept_part import computed_document, computed_tables
 
     moment = now or datetime.now(UTC)
@@ -93,13 +94,17 @@ def publish_snapshot(
         current = Snapshot.current(workspace.history)
         if current is not None and current.fresh(workspace.history) and current.whole():
             kept = current.document("status")
-            if datetime.fromisoformat(kept["from"]) <= moment < datetime.fromisoformat(kept["until"]):
+            if kept.get("program") == program() and datetime.fromisoformat(
+                kept["from"]
+            ) <= moment < datetime.fromisoformat(kept["until"]):
                 return current
         found = assessment
-        if found is None or found.history_state != history.state():  # somebody wrote meanwhile
+        if found is None or found.history_state != state_of(history):  # somebody wrote meanwhile
             found = assess(history, workspace.settings, as_of=None)
-        documents = {"computed": computed_document(found), "refused": _refused(history)}
-        computed = computed_tables(found)
+        documents: dict[str, Any] = {"refused": _refused(history)}
+        computed = {}
+        if history.last_measured_at() is not None:  # else nothing says as of which moment a page would be
+            documents["computed"], computed = computed_document(found), computed_tables(found)
         if found.as_of > moment or holds_until(found, history) <= moment:
             del found  # millions of readings are not kept twice
             found = assess(history, workspace.settings, as_of=moment)
@@ -143,6 +148,7 @@ def _status(workspace: Workspace, history: History, found: Assessment) -> dict[s
         "signals": signals,
         "from": found.as_of.isoformat(),
         "until": holds_until(found, history).isoformat(),
+        "program": program(),
         "taken_over": hashes(history.reference_texts()),
     }
 
@@ -169,7 +175,9 @@ def published_status(workspace: Workspace, *, now: datetime | None = None) -> di
         kept: dict[str, Any] | None = snapshot.document("status")
     except IntegrityProblem:
         return None  # the history itself answers
-    if kept is None or not datetime.fromisoformat(kept["from"]) <= moment < datetime.fromisoformat(kept["until"]):
+    if kept is None or kept.get("program") != program():
+        return None
+    if not datetime.fromisoformat(kept["from"]) <= moment < datetime.fromisoformat(kept["until"]):
         return None
     changed = changed_texts(hashes_of_texts(workspace), kept["taken_over"])
     return {**kept, "not_taken_over": changed, "as_of": moment}

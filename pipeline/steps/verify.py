@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from pipeline import stop
 from pipeline.errors import IntegrityProblem
 from pipeline.history.blocks import changed_places
 from pipeline.history.chain import GENESIS_HASH, event_hash
@@ -17,7 +19,7 @@ from pipeline.intake.layout import parse_layout
 from pipeline.steps.content import content_hash
 from pipeline.steps.exports import read_export
 from pipeline.steps.files import archived, sha256_of
-from pipeline.steps.findings import keep_findings
+from pipeline.steps.findings import keep_findings, note_verified
 from pipeline.steps.recorded import recorded_settings
 from schemas.tables import FATES, READING
 
@@ -83,8 +85,19 @@ def verify(workspace: Workspace) -> VerifyReport:
     Raises
     ------
     IntegrityProblem
-        If the history cannot be read at all.
+        If the history cannot be read at all; then that is kept as what does not agree.
     """
+    try:
+        report = _verify(workspace)
+    except IntegrityProblem as error:
+        keep_findings(workspace.history, {}, [str(error)])
+        note_verified(workspace.history, datetime.now(UTC))
+        raise
+    note_verified(workspace.history, datetime.now(UTC))
+    return report
+
+
+def _verify(workspace: Workspace) -> VerifyReport:
     by_file: dict[str, list[str]] = {}
     with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds, snapshot=False) as history:
         others = [
@@ -100,6 +113,7 @@ def verify(workspace: Workspace) -> VerifyReport:
             .iter_rows()
         )
         for source in sources.iter_rows(named=True):
+            stop.look()
             found = _verify_file(workspace, history, source, stored, refused)
             if found:
                 by_file[source["sha256"]] = found

@@ -7,6 +7,7 @@ tried again; a history that does not agree with itself stops the service.
 
 from __future__ import annotations
 
+import contextlib
 import time
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -21,11 +22,12 @@ from pipeline.schedule import parse_schedule
 from pipeline.settings import find_workspace
 from pipeline.steps import load as loading
 from pipeline.steps.alerts import Alert, Alerts, found_in
+from pipeline.steps.answers import program
 from pipeline.steps.arrivals import Arrivals
 from pipeline.steps.assess import assess
 from pipeline.steps.board import board_pages
 from pipeline.steps.files import tree_state
-from pipeline.steps.findings import standing_findings
+from pipeline.steps.findings import last_verified, note_verified, standing_findings
 from pipeline.steps.refresh import refresh
 from pipeline.steps.review import review_page
 from pipeline.steps.snapshot import holds_until, publish_snapshot
@@ -96,6 +98,7 @@ class Watch:
     in_flow: Callable[[str, Any, dict[str, Any]], Any] | None = None
     _before: Assessment | None = None
     _notes: dict[str, float] = field(default_factory=dict)
+    _unshown: set[str] = field(default_factory=set)
     _refused: str = ""
     _rules: str = ""
     _seen: list[int] = field(default_factory=list)
@@ -109,6 +112,7 @@ class Watch:
         self.arrivals = Arrivals(self.workspace.root / ".watch.json", self.workspace.settings.watch_settle_seconds)
         self._last_arrival = datetime.now(UTC)
         self._due: dict[str, datetime | None] = {}
+        program()  # while what is running is what lies on the disk
 
     # -- the loop -----------------------------------------------------------------------------------------------
 
@@ -127,7 +131,8 @@ class Watch:
             pause = _LOOK_EVERY_S
             try:
                 idle = self._look()
-            except IntegrityProblem:
+            except IntegrityProblem as error:
+                self._damaged(error)
                 raise
             except (AnnealogError, OSError) as error:
                 self._stopped(error)
@@ -145,6 +150,13 @@ class Watch:
             snapshot = Snapshot.current(self.workspace.history)
             if snapshot is not None:
                 self._tell(snapshot.document("status"))
+
+    def _damaged(self, error: IntegrityProblem) -> None:
+        """Tell, before the service ends, that the history cannot be read."""
+        self._note(str(error))
+        sentence = f"The history cannot be read, and the service has ended: {str(error).splitlines()[0]}"
+        with contextlib.suppress(AnnealogError, OSError):
+            Alerts(self.workspace).tell([Alert(f"damage {sentence}", "damage", sentence)])
 
     def _look(self) -> bool:
         """Look once and do what is due; whether there was nothing to do or to wait for."""
@@ -250,7 +262,9 @@ class Watch:
             return 0
         count = processes(self.workspace.settings)
         self._seen = signature(self.workspace.history)
-        pages, self._before = refresh(self.workspace, self._before, lots=set(report.lots), processes=count)
+        self._unshown |= set(report.lots)  # until a rendering succeeds
+        pages, self._before = refresh(self.workspace, self._before, lots=self._unshown, processes=count)
+        self._unshown = set()
         return sum(page.written for page in pages)
 
     def _publish(self) -> tuple[list[Alert], list[str]]:
@@ -318,8 +332,17 @@ class Watch:
             if self._time_for("review", settings.watch_review_at, now):
                 last = now.astimezone(settings.zone).replace(day=1) - timedelta(days=1)
                 self._review(f"{last:%Y-%m}")
-            if settings.watch_verify_at and self._time_for("verify", settings.watch_verify_at, now):
+            if settings.watch_verify_at and self._verify_due(settings.watch_verify_at, now):
                 self._verify()
+
+    def _verify_due(self, schedule: str, now: datetime) -> bool:
+        """Whether the record was not verified since the schedule last asked for it, however often the service was started."""
+        last = last_verified(self.workspace.history)
+        if last is None or last > now:
+            note_verified(self.workspace.history, now)  # from now on it is known when the next one is due
+            return False
+        due = parse_schedule(schedule).next_after(last, self.workspace.settings.zone)
+        return due is not None and now >= due
 
     def _verify(self) -> None:
         """Verify the whole record; what does not agree changes pages, snapshot and alerts in the round that follows."""

@@ -17,11 +17,12 @@ from pipeline.history.store import History
 from pipeline.settings import find_workspace
 from pipeline.steps.answers import answer_of
 from pipeline.steps.assess import Assessment, assess
+from pipeline.steps.findings import keep_findings
 from pipeline.steps.kept_part import Part, part_of_lot, part_of_meter
 from pipeline.steps.load import load
 from pipeline.steps.pages import lot_pages, meter_pages
 from pipeline.steps.render import render
-from pipeline.steps.snapshot import publish_snapshot
+from pipeline.steps.snapshot import publish_snapshot, published_status
 from schemas.documents import as_json, from_json
 from schemas.results import LotResult, MeterResult
 
@@ -149,6 +150,38 @@ def test_a_relative_reading_is_not_overlooked(works: Shell) -> None:
     load(place, [works.put("late.csv", late)])
     publish_snapshot(place)
     assert [name for name, part in compare(place).items() if part is None] == ["L5"]
+
+
+def test_a_block_reading_that_names_a_lot_is_counted_once(works: Shell) -> None:
+    place = find_workspace(works.root)
+    named = Scenario().check("08:00", day=8, lot="L2").lot("09:00", day=8, lot="L2").check("10:00", day=8, lot="L2")
+    load(place, [works.put("named.csv", named)])
+    publish_snapshot(place)
+    assert all(part is not None for part in compare(place).values())
+
+
+def test_another_program_computes_again(works: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What an older program found is neither shown nor published again."""
+    place = find_workspace(works.root)
+    made = publish_snapshot(place)
+    assert published_status(place) is not None
+    for module in ("snapshot", "kept_part"):
+        monkeypatch.setattr(f"pipeline.steps.{module}.program", lambda: "another")
+    assert part_of_lot(place, "L1") is None
+    assert published_status(place) is None
+    again = publish_snapshot(place)
+    assert again.folder != made.folder
+    assert part_of_lot(place, "L1") is not None
+
+
+def test_what_verify_finds_before_the_publication_is_published(works: Shell) -> None:
+    place = find_workspace(works.root)
+    before, _ = whole(place)
+    keep_findings(place.history, {}, ["a file was changed."])
+    publish_snapshot(place, before)
+    assert works.json("lot", "L1")["verdict"] == "not_assessed"
+    assert works.json("meter", "M1")["state"] == "not_assessed"
+    assert works.json("status")["lots"]["accept"] == 0
 
 
 def test_a_lot_that_was_not_read_is_no_part(works: Shell) -> None:

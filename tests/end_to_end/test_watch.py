@@ -12,7 +12,7 @@ import time
 import urllib.error
 import urllib.request
 from contextlib import contextmanager
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -190,7 +190,7 @@ def test_the_record_is_verified_on_time_and_damage_is_shown_and_alerted(
 
     monkeypatch.setattr(alerts, "send", lambda *_: [])
     shell.make()
-    settings(shell, watch_settle_seconds="0.1", watch_verify_at='"* * * * *"', alert_targets='["json://127.0.0.1:9"]')
+    settings(shell, watch_settle_seconds="0.1", watch_verify_at='"0 0 1 1 *"', alert_targets='["json://127.0.0.1:9"]')
     shell.put("1.csv", day(1))
     said: list[Any] = []
     service = Watch(find_workspace(shell.root).root, said.append)
@@ -201,7 +201,9 @@ def test_the_record_is_verified_on_time_and_damage_is_shown_and_alerted(
     def a_minute_later() -> list[str]:
         said.clear()
         service._on_time()
-        service._due = {name: at and at - timedelta(minutes=2) for name, at in service._due.items()}
+        assert said == [], "not due yet"
+        earlier = {"at": (datetime.now(UTC) - timedelta(days=400)).isoformat()}
+        (shell.root / "history" / "verified.json").write_text(json.dumps(earlier), encoding="utf-8")
         service._on_time()
         return [note for one in said for note in one.notes if note.startswith("verified: 1 raw files")]
 
