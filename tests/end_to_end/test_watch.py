@@ -228,6 +228,36 @@ def test_the_record_is_verified_on_time_and_damage_is_shown_and_alerted(
     assert "ACCEPT" in shell("lot", "L1")
 
 
+def test_a_history_that_cannot_be_read_any_more_is_alerted_before_the_service_ends(
+    shell: Shell, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The disk changes a byte without anybody writing: neither size nor time of the file tell."""
+    from pipeline.errors import IntegrityProblem
+    from pipeline.settings import find_workspace
+    from pipeline.steps import alerts
+    from pipeline.steps.watch import Watch
+
+    sent: list[str] = []
+    monkeypatch.setattr(alerts, "send", lambda _, title, body: sent.append(f"{title} {body}") or [])
+    shell.make()
+    settings(shell, watch_settle_seconds="0.1", alert_targets='["json://127.0.0.1:9"]')
+    shell.put("1.csv", day(1))
+    service = Watch(find_workspace(shell.root).root, lambda _: None)
+    service.run(once=True)
+    place = shell.root / "history" / "annealog.duckdb"
+    data, state = bytearray(place.read_bytes()), place.stat()
+    for block in range(12288, len(data), 262_144):
+        data[block + 100] ^= 1
+    place.write_bytes(data)
+    os.utime(place, ns=(state.st_atime_ns, state.st_mtime_ns))
+    (shell.root / "history" / "verified.json").write_text('{"at": "2020-01-01T00:00:00+00:00"}', encoding="utf-8")
+    with pytest.raises(IntegrityProblem):
+        service.run(once=True)
+    assert "The history cannot be read, and the service has ended" in sent[-1]
+    shell("lot", "L1")
+    assert shell.code == 6, shell.out
+
+
 def test_what_another_process_loads_while_a_round_ends_is_shown_by_the_next(
     shell: Shell, monkeypatch: pytest.MonkeyPatch
 ) -> None:
