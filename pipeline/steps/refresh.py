@@ -111,8 +111,14 @@ def refresh(
         same_rules = found.settings == before.settings and all(
             name in before.tables and table.equals(before.tables[name]) for name, table in found.tables.items()
         )
+        # a version of a row that began to hold meanwhile may be looked up by any page
+        begun = any(
+            table["valid_from"].is_between(before.as_of, found.as_of, closed="right").any()
+            for table in found.tables.values()
+            if "valid_from" in table.columns
+        )
         # a page that is new may be linked from any page
-        if same_rules and all((workspace.pages / place).is_file() for place in others):
+        if same_rules and not begun and all((workspace.pages / place).is_file() for place in others):
             return touched(before, found, lots)
         return None
 
