@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pipeline.cli import output
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from pipeline.settings import Workspace
     from pipeline.steps.answers import Answer
 
-__all__ = ["kept_answer", "printed"]
+__all__ = ["Computed", "asked", "kept_answer", "printed"]
+
+Computed = tuple[dict[str, Any], str | None]
+"""The JSON document of a command, and the path of its page."""
 
 
 def kept_answer(place: Workspace, kind: str, name: str) -> Answer | None:
@@ -23,6 +27,23 @@ def kept_answer(place: Workspace, kind: str, name: str) -> Answer | None:
     if answer is not None:
         output.note_edits(answer.not_taken_over)
     return answer
+
+
+def asked(
+    place: Workspace,
+    kind: str,
+    name: str,
+    compute: Callable[[], Computed],
+    *,
+    usual: bool,
+    dry_run: bool,
+    pdf: bool = False,
+) -> Computed:
+    """Return what a command says and the path of its page: kept, where the question is the usual one, or computed."""
+    answer = kept_answer(place, kind, name) if usual else None
+    if answer is None:
+        return compute()
+    return answer.document, printed(place, answer.page, dry_run=dry_run, pdf=pdf)
 
 
 def printed(place: Workspace, page: Path | None, *, dry_run: bool, pdf: bool = False) -> str | None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from pipeline.cli import output
-from pipeline.cli.kept import kept_answer, printed
+from pipeline.cli.kept import Computed, asked, printed
 from pipeline.cli.lot_lines import detail_lines
 from pipeline.cli.options import AsOf, DryRun, Json, Pdf, SingleFile, WorkspaceOption, moment, workspace_at
 from pipeline.cli.work import exit_code
@@ -169,13 +169,13 @@ def lot(
     Example: annealog lot L-0007 --json
     """
     place = workspace_at(workspace)
-    answer = kept_answer(place, "lot", name) if as_of is None and not single_file else None
-    if answer is not None:
-        document, path = answer.document, printed(place, answer.page, dry_run=dry_run, pdf=pdf)
-    else:
+
+    def compute() -> Computed:
         page, keep = _lot_page(place, name, as_of)
-        document = page.answer
-        path = _write(place, [page], as_of, dry_run=dry_run, alone=single_file, pdf=pdf, keep=keep)
+        return page.answer, _write(place, [page], as_of, dry_run=dry_run, alone=single_file, pdf=pdf, keep=keep)
+
+    usual = as_of is None and not single_file
+    document, path = asked(place, "lot", name, compute, usual=usual, dry_run=dry_run, pdf=pdf)
     if json:
         output.print_json({**document, "page": path})
     else:
@@ -275,13 +275,13 @@ def meter(
     Example: annealog meter EC-01 --json
     """
     place = workspace_at(workspace)
-    answer = kept_answer(place, "meter", name) if as_of is None and not single_file else None
-    if answer is not None:
-        document, path = answer.document, printed(place, answer.page, dry_run=dry_run, pdf=pdf)
-    else:
+
+    def compute() -> Computed:
         page, keep = _meter_page(place, name, as_of)
-        document = page.answer
-        path = _write(place, [page], as_of, dry_run=dry_run, alone=single_file, pdf=pdf, keep=keep)
+        return page.answer, _write(place, [page], as_of, dry_run=dry_run, alone=single_file, pdf=pdf, keep=keep)
+
+    usual = as_of is None and not single_file
+    document, path = asked(place, "meter", name, compute, usual=usual, dry_run=dry_run, pdf=pdf)
     if json:
         output.print_json({**document, "page": path})
     else:

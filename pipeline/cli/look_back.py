@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from pipeline.cli import output
-from pipeline.cli.kept import kept_answer, printed
+from pipeline.cli.kept import asked, kept_answer
 from pipeline.cli.look import read_and_assess
 from pipeline.cli.options import AsOf, DryRun, Json, WorkspaceOption, moment, workspace_at
 from pipeline.cli.work import exit_code
@@ -15,6 +15,7 @@ from pipeline.errors import UsageError
 from pipeline.steps.answers import EVENTS, OF_METER, OF_SENSOR
 
 if TYPE_CHECKING:
+    from pipeline.cli.kept import Computed
     from pipeline.settings import Settings, Workspace
     from schemas.look_back import EventResult
 
@@ -238,11 +239,14 @@ def block(
     Example: annealog block BL-C1
     """
     place = workspace_at(workspace)
-    answer = kept_answer(place, "block", name) if as_of is None else None
-    if answer is not None:
-        document, path = answer.document, printed(place, answer.page, dry_run=dry_run)
-    else:
-        document, path = _look_at_block(place, name, as_of, dry_run=dry_run)
+    document, path = asked(
+        place,
+        "block",
+        name,
+        lambda: _look_at_block(place, name, as_of, dry_run=dry_run),
+        usual=as_of is None,
+        dry_run=dry_run,
+    )
     if json:
         output.print_json({**document, "page": path})
     else:
@@ -250,9 +254,7 @@ def block(
     raise typer.Exit(4 if document["state"] == "moved" else 0)
 
 
-def _look_at_block(
-    place: Workspace, name: str, as_of: str | None, *, dry_run: bool
-) -> tuple[dict[str, Any], str | None]:
+def _look_at_block(place: Workspace, name: str, as_of: str | None, *, dry_run: bool) -> Computed:
     from pipeline.history.store import History
     from pipeline.steps.block_pages import block_pages
     from pipeline.steps.pages import write_pages

@@ -8,7 +8,7 @@ import typer
 
 from pipeline.cli import output
 from pipeline.cli.decide import record
-from pipeline.cli.kept import kept_answer, printed
+from pipeline.cli.kept import Computed, asked
 from pipeline.cli.options import AsOf, By, DryRun, Json, Why, WorkspaceOption, moment, workspace_at
 
 if TYPE_CHECKING:
@@ -56,12 +56,12 @@ def process(
     from pipeline.steps.processes import process_pages
 
     place = workspace_at(workspace)
-    answer = kept_answer(place, "process", name) if as_of is None else None
-    if answer is not None:
-        document, path = answer.document, printed(place, answer.page, dry_run=dry_run)
-    else:
+
+    def compute() -> Computed:
         page = _page(place, as_of, lambda a, history, sources: process_pages(place, a, history, sources, [name]))
-        document, path = page.answer, _write(place, page, as_of, dry_run=dry_run)
+        return page.answer, _write(place, page, as_of, dry_run=dry_run)
+
+    document, path = asked(place, "process", name, compute, usual=as_of is None, dry_run=dry_run)
     if json:
         output.print_json({**document, "page": path})
     else:
@@ -124,17 +124,17 @@ def supplier(
 
     place = workspace_at(workspace)
     since, until = moment(_midnight(start), place), moment(end, place)
-    usual = as_of is None and since is None and until is None
-    answer = kept_answer(place, "supplier", name) if usual else None
-    if answer is not None:
-        document, path = answer.document, printed(place, answer.page, dry_run=dry_run)
-    else:
+
+    def compute() -> Computed:
         page = _page(
             place,
             as_of,
             lambda a, history, sources: supplier_pages(place, a, history, sources, [name], start=since, end=until),
         )
-        document, path = page.answer, _write(place, page, as_of, dry_run=dry_run)
+        return page.answer, _write(place, page, as_of, dry_run=dry_run)
+
+    usual = as_of is None and since is None and until is None
+    document, path = asked(place, "supplier", name, compute, usual=usual, dry_run=dry_run)
     result = output.Shown.of(document)
     if json:
         output.print_json({**document, "page": path})

@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from pipeline.cli import output
-from pipeline.cli.kept import kept_answer, printed
+from pipeline.cli.kept import asked
 from pipeline.cli.options import AsOf, DryRun, Json, WorkspaceOption, moment, workspace_at
 from pipeline.errors import UsageError
 from schemas.terms import TEMPERATURE_STATES, UNITS
 
 if TYPE_CHECKING:
+    from pipeline.cli.kept import Computed
     from pipeline.settings import Workspace
 
 __all__ = ["add_to"]
@@ -108,18 +109,21 @@ def report(
     Example: annealog study report GRR-7
     """
     place = workspace_at(workspace)
-    answer = kept_answer(place, "study", run) if as_of is None else None
-    if answer is not None:
-        document, path = answer.document, printed(place, answer.page, dry_run=dry_run)
-    else:
-        document, path = _evaluate(place, run, as_of, dry_run=dry_run)
+    document, path = asked(
+        place,
+        "study",
+        run,
+        lambda: _evaluate(place, run, as_of, dry_run=dry_run),
+        usual=as_of is None,
+        dry_run=dry_run,
+    )
     if json:
         output.print_json({**document, "page": path})
     else:
         _show(output.Shown.of(document), path)
 
 
-def _evaluate(place: Workspace, run: str, as_of: str | None, *, dry_run: bool) -> tuple[dict[str, Any], str | None]:
+def _evaluate(place: Workspace, run: str, as_of: str | None, *, dry_run: bool) -> Computed:
     from pipeline.history.store import History
     from pipeline.steps.assess import assess
     from pipeline.steps.pages import write_pages

@@ -171,7 +171,7 @@ def _with_kept(workspace: Workspace, ask: Any) -> Part | None:
         return None
     try:
         kept = snapshot.document("computed")
-        if kept is None or kept["program"] != program():
+        if kept is None or kept.get("program") != program():
             return None
         with History.open(workspace.history, wait_s=_PATIENCE_S, snapshot=False) as history:
             if not snapshot.fresh(workspace.history):
