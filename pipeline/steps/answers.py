@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import EnvironmentProblem, HistoryBusy
 from pipeline.history.snapshot import signature
-from pipeline.steps.files import write_atomically
+from pipeline.steps.files import cannot
 from pipeline.steps.locks import only_one
 from pipeline.steps.texts import changed_texts, hashes_of_texts
 
@@ -107,6 +107,23 @@ def _written(document: Mapping[str, Any]) -> bytes:
     return hashlib.sha256(text).hexdigest().encode() + b"\n" + text
 
 
+def _put(path: Path, data: bytes) -> None:
+    """Write a file that carries its own hash: half of it is as good as none, so nothing beside it is needed.
+
+    Raises
+    ------
+    EnvironmentProblem
+        If the disk is full or the folder cannot be written.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            path.unlink(missing_ok=True)
+        raise cannot("write", path, error) from None
+
+
 class Answers:
     """Keeps the answers of one rendering, or of one command.
 
@@ -157,7 +174,7 @@ class Answers:
         except OSError:
             same = False
         if not same:
-            write_atomically(place, data, lasting=False)
+            _put(place, data)
 
     def settle(self, known: Iterable[tuple[str, str]], state: str | None) -> None:
         """Say that all answers hold for the history, and drop those of things that are not known any more.
@@ -173,7 +190,7 @@ class Answers:
         for path in self._folder.glob("*.json"):
             if path.name not in names and path.name != _MARK:
                 path.unlink(missing_ok=True)
-        write_atomically(self._folder / _MARK, _written({**self._mark, "state": state}), lasting=False)
+        _put(self._folder / _MARK, _written({**self._mark, "state": state}))
 
 
 def withdraw(workspace: Workspace) -> None:

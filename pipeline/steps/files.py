@@ -15,10 +15,11 @@ from pipeline.errors import EnvironmentProblem, UsageError
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-__all__ = ["archive", "archived", "collect", "read_bytes", "sha256_of", "tree_state", "write_atomically"]
+__all__ = ["archive", "archived", "cannot", "collect", "read_bytes", "sha256_of", "tree_state", "write_atomically"]
 
 
-def _say(action: str, path: Path, error: OSError) -> EnvironmentProblem:
+def cannot(action: str, path: Path, error: OSError) -> EnvironmentProblem:
+    """Return the error that says what could not be done with a file, and why."""
     if error.errno in (errno.ENOSPC, errno.EFBIG, errno.EDQUOT):  # the disk, a limit or a quota
         return EnvironmentProblem(f"Cannot {action} {path}: the disk is full. Free some space and try again.")
     return EnvironmentProblem(f"Cannot {action} {path}: {error.strerror}.")
@@ -46,7 +47,7 @@ def read_bytes(path: Path, cap_bytes: int) -> bytes:
                 )
             return file.read()
     except OSError as error:
-        raise _say("read", path, error) from None
+        raise cannot("read", path, error) from None
 
 
 def collect(paths: Iterable[Path]) -> tuple[list[Path], list[str]]:
@@ -115,7 +116,7 @@ def write_atomically(path: Path, data: bytes, *, lasting: bool = True) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         descriptor, name = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".tmp")
     except OSError as error:
-        raise _say("write", path, error) from None
+        raise cannot("write", path, error) from None
     try:
         with os.fdopen(descriptor, "wb") as file:
             file.write(data)
@@ -126,7 +127,7 @@ def write_atomically(path: Path, data: bytes, *, lasting: bool = True) -> None:
         Path(name).replace(path)
     except OSError as error:
         Path(name).unlink(missing_ok=True)
-        raise _say("write", path, error) from None
+        raise cannot("write", path, error) from None
 
 
 def sha256_of(data: bytes) -> str:
