@@ -50,7 +50,7 @@ def violations(page: Any) -> list[str]:
 def of_each_kind(folder: Path) -> list[Path]:
     """Return of each kind of page of the demo the largest."""
     chosen = [folder / "index.html"]
-    for kind in sorted(path for path in folder.iterdir() if path.is_dir()):
+    for kind in sorted(path for path in folder.iterdir() if path.is_dir() and not path.name.startswith(".")):
         pages = sorted(kind.glob("*.html"))
         chosen.append(max(pages, key=lambda path: (path.stat().st_size, path.name)))
     return chosen
