@@ -195,6 +195,6 @@ def test_a_small_file_system(shell: Shell) -> None:
 
 
 def test_the_words_for_a_full_disk() -> None:
-    error = files._say("write", Path("x"), OSError(errno.ENOSPC, "No space left on device"))
+    error = files.cannot("write", Path("x"), OSError(errno.ENOSPC, "No space left on device"))
     assert "the disk is full" in str(error)
-    assert "the disk is full" in str(files._say("write", Path("x"), OSError(errno.EFBIG, "File too large")))
+    assert "the disk is full" in str(files.cannot("write", Path("x"), OSError(errno.EFBIG, "File too large")))
