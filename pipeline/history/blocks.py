@@ -1,9 +1,8 @@
 """The database file block by block: whether each agrees with the checksum that DuckDB wrote before it.
 
-DuckDB looks at a block when it reads it, so what nothing refers to is never looked at. The layout of the file is that of
-DuckDB's storage documentation: three headers of 4096 bytes, then blocks of 262 144; each begins with a checksum of eight bytes.
-The checksum itself is from memory (the exclusive or of every word times an odd constant, and 5381); a test compares it with
-files that DuckDB wrote.
+DuckDB looks at a block when it reads it, so what nothing refers to is never looked at. The layout of the file and the checksum
+are from memory: three headers of 4096 bytes, then blocks of 262 144; each begins with eight bytes of checksum, the exclusive or
+of 5381 and of every word times an odd constant. Tests compare both with files that the installed DuckDB wrote.
 """
 
 from __future__ import annotations

@@ -79,6 +79,12 @@ class Snapshot:
             return cls(root, folder, json.loads(data))
         return None
 
+    @classmethod
+    def up_to_date(cls, history: Path) -> Snapshot | None:
+        """Return the current snapshot where nothing was written since; else None."""
+        found = cls.current(history)
+        return found if found is not None and found.fresh(history) else None
+
     @property
     def made_at(self) -> datetime:
         """When it was taken."""

@@ -14,21 +14,20 @@ import contextlib
 import hashlib
 import json
 import logging
-import os
 import time
 from dataclasses import dataclass
-from functools import cache
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import EnvironmentProblem, HistoryBusy
 from pipeline.history.snapshot import signature
 from pipeline.steps.files import cannot
 from pipeline.steps.locks import only_one
+from pipeline.steps.program import program
 from pipeline.steps.texts import changed_texts, hashes_of_texts
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
+    from pathlib import Path
 
     from pipeline.settings import Workspace
 
@@ -40,7 +39,6 @@ __all__ = [
     "Answers",
     "answer_of",
     "one_rendering",
-    "program",
     "settled_state",
     "withdraw",
 ]
@@ -51,7 +49,6 @@ OF_SENSOR = "trace of a sensor"
 """Kinds of answers beside those of pages, which go by the kind of their page."""
 
 _log = logging.getLogger(__name__)
-_PACKAGES = ("pipeline", "reports", "schemas")
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,20 +58,6 @@ class Answer:
     document: dict[str, Any]
     page: Path | None
     not_taken_over: list[str]
-
-
-@cache
-def program() -> str:
-    """Return what tells this program from an edited or another one: names, sizes and times of its files."""
-    top = Path(__file__).resolve().parents[2]
-    digest = hashlib.sha256()
-    for package in _PACKAGES:
-        for folder, names, files in os.walk(top / package):
-            names[:] = sorted(name for name in names if name != "__pycache__")
-            for name in sorted(files):
-                state = (Path(folder) / name).stat()
-                digest.update(f"{folder}/{name} {state.st_size} {state.st_mtime_ns}\n".encode())
-    return digest.hexdigest()
 
 
 def _state(path: Path) -> list[int]:

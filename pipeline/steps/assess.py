@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from pipeline.steps.meters import SignalDecision
     from schemas.results import LotResult, MeterResult, PageLink
 
-__all__ = ["Assessment", "assess", "assess_frames", "compute_checks", "state_of"]
+__all__ = ["Assessment", "assess", "assess_frames", "compute_checks", "state_of", "taken_by_hand"]
 
 
 @dataclass(frozen=True)
@@ -251,9 +251,6 @@ def assess_frames(
     brackets = brackets_of(
         part_stream, found.runs, interval=timedelta(hours=settings.check_interval_hours), as_of=as_of
     )
-    by_hand = frozenset[int]()
-    if sources is not None and "taken_by_hand" in sources.columns:
-        by_hand = frozenset(sources.filter("taken_by_hand")["source_id"].to_list())
     base = Assessment(
         settings,
         as_of,
@@ -267,7 +264,7 @@ def assess_frames(
         found.late_baselines,
         part_stream,
         decisions_on_signals(events),
-        by_hand,
+        taken_by_hand(sources),
     )
     found_lots = lot_results(base, events, lots)
     seen = prepared["meter"].unique().sort().to_list()
@@ -285,6 +282,13 @@ def assess_frames(
         "study_readings": of_studies,
     }
     return Assessment(**fields)
+
+
+def taken_by_hand(sources: pl.DataFrame | None) -> frozenset[int]:
+    """Return the numbers of the files whose readings a person wrote down."""
+    if sources is None or "taken_by_hand" not in sources.columns:
+        return frozenset()
+    return frozenset(sources.filter("taken_by_hand")["source_id"].to_list())
 
 
 def _with_flags(result: MeterResult, flags: Mapping[str, list[str]]) -> MeterResult:

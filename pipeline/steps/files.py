@@ -95,17 +95,8 @@ def archive(folder: Path, data: bytes, sha256: str) -> Path:
     return place
 
 
-def write_atomically(path: Path, data: bytes, *, lasting: bool = True) -> None:
+def write_atomically(path: Path, data: bytes) -> None:
     """Write a file whole or not at all: temporary file beside it, then rename.
-
-    Parameters
-    ----------
-    path
-        Where it comes to lie.
-    data
-        What it holds.
-    lasting
-        Wait until it is on the disk; not needed for what carries its own hash and can be computed again.
 
     Raises
     ------
@@ -121,8 +112,7 @@ def write_atomically(path: Path, data: bytes, *, lasting: bool = True) -> None:
         with os.fdopen(descriptor, "wb") as file:
             file.write(data)
             file.flush()
-            if lasting:
-                os.fsync(file.fileno())
+            os.fsync(file.fileno())
         Path(name).chmod(0o644)
         Path(name).replace(path)
     except OSError as error:

@@ -49,7 +49,7 @@ def _kept(history: Path) -> tuple[dict[str, str], list[str]]:
 def note_verified(history: Path, at: datetime) -> None:
     """Keep when the record was last verified, where that can be written."""
     with contextlib.suppress(EnvironmentProblem):
-        write_atomically(history.parent / _VERIFIED, json.dumps({"at": at.isoformat()}).encode(), lasting=False)
+        write_atomically(history.parent / _VERIFIED, json.dumps({"at": at.isoformat()}).encode())
 
 
 def last_verified(history: Path) -> datetime | None:

@@ -17,12 +17,12 @@ import polars as pl
 from pipeline.errors import HistoryBusy, IntegrityProblem
 from pipeline.history.snapshot import Computed, Snapshot
 from pipeline.history.store import History
-from pipeline.steps.answers import program
-from pipeline.steps.assess import Assessment
+from pipeline.steps.assess import Assessment, taken_by_hand
 from pipeline.steps.lot_agreement import events_by_lot
 from pipeline.steps.lot_detail import earlier_lots
 from pipeline.steps.meters import decisions_on_signals
 from pipeline.steps.prepare import adjustments_of, exclusions_of, prepare
+from pipeline.steps.program import program
 from pipeline.steps.recorded import recorded_settings
 from pipeline.steps.study_runs import split_studies
 from pipeline.steps.texts import changed_texts, hashes, hashes_of_texts
@@ -30,7 +30,7 @@ from schemas.documents import from_json
 from schemas.results import LotResult, MeterResult, PageLink
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
 
     from pipeline.settings import Workspace
 
@@ -132,9 +132,6 @@ class _Kept:
 
     def part(self, readings: pl.DataFrame, of_meters: list[str], **given: Any) -> Assessment:
         """Return the part of the assessment that concerns some meters."""
-        by_hand = frozenset[int]()
-        if "taken_by_hand" in self.sources.columns:
-            by_hand = frozenset(self.sources.filter("taken_by_hand")["source_id"].to_list())
         nothing = pl.DataFrame()
         return Assessment(
             settings=self.settings,
@@ -148,7 +145,7 @@ class _Kept:
             late_baselines=nothing,
             part_stream=nothing,
             signal_decisions=decisions_on_signals(self.events),
-            by_hand=by_hand,
+            by_hand=taken_by_hand(self.sources),
             all_lots=self.snapshot.computed("glance"),
             **given,
         )
@@ -164,10 +161,10 @@ class Part:
     not_taken_over: list[str]
 
 
-def _with_kept(workspace: Workspace, ask: Any) -> Part | None:
+def _with_kept(workspace: Workspace, ask: Callable[[_Kept], Assessment | None]) -> Part | None:
     """Let something ask what is kept, where the snapshot holds and the history can be read beside it."""
-    snapshot = Snapshot.current(workspace.history)
-    if snapshot is None or not snapshot.fresh(workspace.history):
+    snapshot = Snapshot.up_to_date(workspace.history)
+    if snapshot is None:
         return None
     try:
         kept = snapshot.document("computed")
@@ -177,7 +174,7 @@ def _with_kept(workspace: Workspace, ask: Any) -> Part | None:
             if not snapshot.fresh(workspace.history):
                 return None
             said = _Kept(snapshot, history, workspace, datetime.fromisoformat(kept["as_of"]))
-            found: Assessment | None = ask(said)
+            found = ask(said)
             edited = changed_texts(hashes_of_texts(workspace), said.taken_over)
             return None if found is None else Part(found, said.sources, said.taken_over, edited)
     except (HistoryBusy, IntegrityProblem):

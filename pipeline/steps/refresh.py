@@ -32,24 +32,17 @@ def touched(before: Assessment, after: Assessment, lots: set[str]) -> set[str]:
     Returns
     -------
     set of str
-        Those named, those of which something else is said, those whose brackets or bracketing checks changed, those with an
-        open bracket, whose pages state the moment of the assessment, and the lots after any of these that are compared
-        with it.
+        Those named, those of which something else is said, those whose brackets, spots, budget or bias changed, and the later
+        lots that are compared with any of these; those whose bracketing checks changed; those with an open bracket, whose
+        pages state the moment of the assessment; those with readings left out, where other ones are now.
     """
     changed = {name for name, result in after.lots.items() if not _same(before.lots.get(name), result)}
-    changed |= {name for name in before.lots if name not in after.lots}
-    checks = [_other_rows(before.checks, after.checks), _other_rows(after.checks, before.checks)]
-    runs = pl.concat([frame.select("meter", "run") for frame in checks]).unique()
+    changed |= lots | (set(before.lots) - set(after.lots))
+    for name in ("brackets", "budget_inputs", "bias_at_level", "spot_values"):
+        rows = _differing(getattr(before, name), getattr(after, name))
+        changed |= {lot for frame in rows if "lot" in frame.columns for lot in frame["lot"].to_list()}
+    runs = pl.concat([frame.select("meter", "run") for frame in _differing(before.checks, after.checks)]).unique()
     concerned = [
-        *(
-            _other_rows(one, other)
-            for name in ("brackets", "budget_inputs", "bias_at_level", "spot_values")
-            for one, other in (
-                (getattr(before, name), getattr(after, name)),
-                (getattr(after, name), getattr(before, name)),
-            )
-            if "lot" in other.columns
-        ),
         after.brackets.filter(pl.col("after_at").is_null()),
         *(
             after.brackets.join(runs, left_on=["meter", side], right_on=["meter", "run"], how="semi")
@@ -57,18 +50,23 @@ def touched(before: Assessment, after: Assessment, lots: set[str]) -> set[str]:
         ),
     ]
     without = set(after.lots) - set(after.brackets["lot"].to_list())
-    found = changed | lots | without | {lot for frame in concerned for lot in frame["lot"].to_list()}
+    found = changed | without | {lot for frame in concerned for lot in frame["lot"].to_list()}
     if not after.exclusions.equals(before.exclusions):
         left_out = after.readings.filter(pl.col("excluded") & pl.col("lot").is_not_null())
         found |= set(left_out["lot"].unique().cast(pl.String).to_list())
     for one in (before, after):
-        found |= later_lots(one.lots_at_a_glance(), changed | lots)
+        found |= later_lots(one.lots_at_a_glance(), changed)
     return found & set(after.lots)
 
 
 def _same(one: object, other: object) -> bool:
     """Whether two results say the same; the moment at which they were asked for is left out."""
     return one is not None and replace(one, as_of=other.as_of) == other  # type: ignore[type-var, attr-defined]
+
+
+def _differing(before: pl.DataFrame, after: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return the rows that came, and those that went."""
+    return _other_rows(before, after), _other_rows(after, before)
 
 
 def _other_rows(before: pl.DataFrame, after: pl.DataFrame) -> pl.DataFrame:

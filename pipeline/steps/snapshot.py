@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import IntegrityProblem
 from pipeline.history.snapshot import Snapshot, publish
-from pipeline.steps.answers import program
+from pipeline.steps.program import program
 from pipeline.steps.texts import changed_texts, hashes, hashes_of_texts
 from schemas.documents import as_json
 
@@ -123,8 +123,8 @@ def _refused(history: History) -> list[dict[str, Any]] | None:
 
 def published_refused(workspace: Workspace) -> list[dict[str, Any]] | None:
     """Return the refused lines that wait, from the snapshot where that is up to date; None where they must be looked up."""
-    snapshot = Snapshot.current(workspace.history)
-    if snapshot is None or not snapshot.fresh(workspace.history):
+    snapshot = Snapshot.up_to_date(workspace.history)
+    if snapshot is None:
         return None
     try:
         kept: list[dict[str, Any]] | None = snapshot.document("refused")
@@ -168,8 +168,8 @@ def status_document(workspace: Workspace) -> dict[str, Any]:
 def published_status(workspace: Workspace, *, now: datetime | None = None) -> dict[str, Any] | None:
     """Return the document of `status` from the snapshot, where that is up to date; None where it must be computed."""
     moment = now or datetime.now(UTC)
-    snapshot = Snapshot.current(workspace.history)
-    if snapshot is None or not snapshot.fresh(workspace.history):
+    snapshot = Snapshot.up_to_date(workspace.history)
+    if snapshot is None:
         return None
     try:
         kept: dict[str, Any] | None = snapshot.document("status")

@@ -22,12 +22,12 @@ from pipeline.schedule import parse_schedule
 from pipeline.settings import find_workspace
 from pipeline.steps import load as loading
 from pipeline.steps.alerts import Alert, Alerts, found_in
-from pipeline.steps.answers import program
 from pipeline.steps.arrivals import Arrivals
 from pipeline.steps.assess import assess
 from pipeline.steps.board import board_pages
 from pipeline.steps.files import tree_state
 from pipeline.steps.findings import last_verified, note_verified, standing_findings
+from pipeline.steps.program import program
 from pipeline.steps.refresh import refresh
 from pipeline.steps.review import review_page
 from pipeline.steps.snapshot import holds_until, publish_snapshot
@@ -100,6 +100,7 @@ class Watch:
     _notes: dict[str, float] = field(default_factory=dict)
     _unshown: set[str] = field(default_factory=set)
     _refused: str = ""
+    _ended: str = ""
     _rules: str = ""
     _seen: list[int] = field(default_factory=list)
     _published: list[int] = field(default_factory=list)
@@ -154,9 +155,12 @@ class Watch:
     def _damaged(self, error: IntegrityProblem) -> None:
         """Tell, before the service ends, that the history cannot be read."""
         self._note(str(error))
-        sentence = f"The history cannot be read, and the service has ended: {str(error).splitlines()[0]}"
-        with contextlib.suppress(AnnealogError, OSError):
-            Alerts(self.workspace).tell([Alert(f"damage {sentence}", "damage", sentence)])
+        self._ended = f"The history cannot be read, and the service has ended: {str(error).splitlines()[0]}"
+        kept = None
+        with contextlib.suppress(IntegrityProblem):
+            snapshot = Snapshot.current(self.workspace.history)
+            kept = None if snapshot is None else snapshot.document("status")
+        self._tell(kept or {"status": {"meters": [], "waiting": [], "files_held": []}, "signals": []})
 
     def _look(self) -> bool:
         """Look once and do what is due; whether there was nothing to do or to wait for."""
@@ -305,7 +309,9 @@ class Watch:
             sentence = f"No file has been loaded for more than {hours:g} h."
             standing.append(Alert(f"silence {self._last_arrival.isoformat()}", "silence", sentence))
         damage = standing_findings(self.workspace.history)
-        if damage:
+        if self._ended:
+            standing.append(Alert(f"damage {self._ended}", "damage", self._ended))
+        elif damage:
             sentence = f"The record does not agree with itself in {len(damage)} places, and no verdict is given on it: {damage[0]}"
             standing.append(Alert(f"damage {damage}", "damage", sentence))
         if self._refused:
