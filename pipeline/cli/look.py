@@ -41,13 +41,14 @@ def status(
 
     Example: annealog status --as-of 2026-03-02T14:00
     """
-    from pipeline.steps.snapshot import published_status
+    from pipeline.steps.snapshot import FIRST_WAITING, published_status
 
     place = workspace_at(workspace)
-    kept = published_status(place) if as_of is None else None
+    kept = published_status(place, whole=every or json) if as_of is None else None
+    more = 0
     if kept is not None:
         document = {**kept["status"], "as_of": as_json(kept["as_of"])}
-        changed = kept["not_taken_over"]
+        changed, more = kept["not_taken_over"], kept["more_waiting"]
     else:
         from pipeline.steps.status import status as look
 
@@ -57,19 +58,18 @@ def status(
     if json:
         output.print_json(document)
     else:
-        _show_status(document, place, every=every)
-    lots = {str(number): lot["verdict"] for number, lot in enumerate(document["waiting"])}
+        if not every:
+            more += max(len(document["waiting"]) - FIRST_WAITING, 0)
+            document = {**document, "waiting": document["waiting"][:FIRST_WAITING]}
+        _show_status(document, place, more=more)
+    lots = {verdict: verdict for verdict, count in document["lots"].items() if count}
     meters = {meter["meter"]: meter["state"] for meter in document["meters"]}
     code = exit_code(lots, meters, held=len(document["files_held"]), quarantined=document["quarantined"])
     raise typer.Exit(code)
 
 
-_MOST_WAITING = 50
-
-
-def _show_status(document: dict[str, Any], place: Workspace, *, every: bool) -> None:
+def _show_status(document: dict[str, Any], place: Workspace, *, more: int) -> None:
     settings = place.settings
-    waiting = document["waiting"] if every else document["waiting"][:_MOST_WAITING]
 
     def when(text: str | None) -> str:
         return output.when(datetime.fromisoformat(text) if text else None, settings)
@@ -85,12 +85,13 @@ def _show_status(document: dict[str, Any], place: Workspace, *, every: bool) -> 
         output.table(
             "Lots that wait for a person",
             ("lot", "verdict", "support", "why"),
-            ((lot["lot"], output.VERDICT_WORDS[lot["verdict"]], lot["support"], lot["reasons"][0]) for lot in waiting),
+            (
+                (lot["lot"], output.VERDICT_WORDS[lot["verdict"]], lot["support"], lot["reasons"][0])
+                for lot in document["waiting"]
+            ),
         )
-    if len(waiting) < len(document["waiting"]):
-        output.out().print(
-            f"... and {len(document['waiting']) - len(waiting)} more; all of them: annealog status --all"
-        )
+    if more:
+        output.out().print(f"... and {more} more; all of them: annealog status --all")
     if document.get("events_open"):
         names = [event["event"] for event in document["events_open"]]
         shown = ", ".join(names[:5]) + (" ..." if len(names) > 5 else "")

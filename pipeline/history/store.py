@@ -103,12 +103,11 @@ class History(Database):
         """Return the ledger, in order of loading."""
         return self._frame("SELECT * EXCLUDE layout_text FROM source_file ORDER BY source_id")
 
-    def layout_text(self, source_id: int) -> str:
-        """Return the layout with which a file was read, as it was then."""
-        row = self._one("SELECT layout_text FROM source_file WHERE source_id = ?", [source_id])
-        if row is None:
-            raise IntegrityProblem(f"The ledger has no file number {source_id}.")
-        return str(row[0])
+    def layout_texts(self, first: int, last: int) -> dict[int, str]:
+        """Return the layouts with which the files from one number to another were read, as they were then, by number."""
+        return dict(
+            self._run("SELECT source_id, layout_text FROM source_file WHERE source_id BETWEEN ? AND ?", [first, last])
+        )
 
     def stored_slots(self, new: pl.DataFrame) -> pl.DataFrame:
         """Return the stored readings at the meters and times of a new file, reduced to `SLOT_COLUMNS`.
@@ -293,6 +292,16 @@ class History(Database):
     def readings_of(self, source_id: int) -> pl.DataFrame:
         """Return the stored readings of one file."""
         return self._frame(f"SELECT {', '.join(_READ_COLUMNS)} FROM reading WHERE source_id = ?", [source_id])
+
+    def readings_of_files(self, first: int, last: int) -> dict[int, pl.DataFrame]:
+        """Return the stored readings of the files from one number to another, by number; a file without any is left out."""
+        frame = self._frame(
+            f"SELECT source_id, {', '.join(_READ_COLUMNS)} FROM reading WHERE source_id BETWEEN ? AND ?", [first, last]
+        )
+        return {
+            int(number): rows
+            for (number,), rows in frame.partition_by("source_id", as_dict=True, include_key=False).items()
+        }
 
     def add_replayed(
         self,

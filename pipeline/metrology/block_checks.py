@@ -30,12 +30,21 @@ __all__ = [
     "judge_tolerance",
     "numbered_stream",
     "ordered_stream",
+    "run_of_meter",
     "runs_of_checks",
     "settings_of",
 ]
 
 SERIES = ["meter", "probe", "frequency_khz", "block", "phase"]
 """What one series of checks has in common; limits of control belong to a series."""
+
+_NUMBERS_OF_A_METER = 1_000_000_000
+
+
+def run_of_meter() -> pl.Expr:
+    """Return the number of a run among those of its meter, from 1, as people count them."""
+    return pl.col("run") % _NUMBERS_OF_A_METER
+
 
 _TIES = 1e-9
 """Relative size of a difference that binary arithmetic alone can make; a bias within it of the tolerance passes."""
@@ -125,7 +134,7 @@ def group_checks(stream: pl.DataFrame, *, gap: timedelta) -> pl.DataFrame:
     Returns
     -------
     polars.DataFrame
-        One row a check, by meter and time: the series columns, check, run, at (last reading), first_at, readings,
+        One row a check, by meter and time: the series columns, check and run (numbers that no other meter has), at (last reading), first_at, readings,
         without_reference (readings that have no value at the reference temperature), mean,
         within_standard_deviation, within_degrees_of_freedom (exact over exported means), temperature_c.
     """
@@ -148,9 +157,16 @@ def group_checks(stream: pl.DataFrame, *, gap: timedelta) -> pl.DataFrame:
     value = pl.col("value_at_reference").filter(known) - origin
     offset = (value * n).sum() / n.sum()
     deviation = pl.col("standard_deviation_at_reference").filter(known).fill_null(0.0)
+    new_meter = (pl.col("meter") != pl.col("meter").shift()).fill_null(True)
     grouped = (
         blocks.with_columns(
-            change.cast(pl.Int64).cum_sum().alias("check"), new_run.cast(pl.Int64).cum_sum().alias("run")
+            change.cast(pl.Int64).alias("check"),
+            new_run.cast(pl.Int64).alias("run"),
+            (new_meter.cast(pl.Int64).cum_sum() - 1).alias("_meter"),
+        )
+        # numbers of one meter do not move when another one is checked: what rests on them stays as it is
+        .with_columns(
+            pl.col(name).cum_sum().over("meter") + _NUMBERS_OF_A_METER * pl.col("_meter") for name in ("check", "run")
         )
         .group_by("check", maintain_order=True)
         .agg(

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from pipeline.metrology.block_checks import run_of_meter
 from pipeline.steps.event_lots import decided, event_result, lot_facts
 from pipeline.steps.events import find_events
 from pipeline.steps.meter_evidence import calibrations_of
@@ -26,8 +27,8 @@ if TYPE_CHECKING:
 
 __all__ = ["event_pages"]
 
-_CHECKS = [
-    "part", "block", "run", "at", "mean", "bias", "tolerance", "passes", "rejects", "certificate", "certificate_due_on",
+_CHECKS: list[Any] = [
+    "part", "block", run_of_meter(), "at", "mean", "bias", "tolerance", "passes", "rejects", "certificate", "certificate_due_on",
     "certificate_overdue",
 ]  # fmt: skip
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 import reports
+from pipeline.metrology.block_checks import run_of_meter
 from pipeline.steps.budgets import with_budgets
 from pipeline.steps.events import find_events
 from pipeline.steps.exclusions import with_exclusions
@@ -47,8 +48,8 @@ _LOT_COLUMNS = [
     "no_reference_reason", "excluded", "conflict", "non_reading",
 ]  # fmt: skip
 
-_CHECK_COLUMNS = [
-    "block", "probe", "frequency_khz", "phase", "run", "at", "readings", "mean", "within_standard_deviation",
+_CHECK_COLUMNS: list[Any] = [
+    "block", "probe", "frequency_khz", "phase", run_of_meter(), "at", "readings", "mean", "within_standard_deviation",
     "temperature_c", "certified_value", "bias", "tolerance", "passes", "centre", "limit_standard_deviation",
     "limits_kind", "z", "warning", "rejects", "ewma", "ewma_limit", "cusum_high", "cusum_low", "cusum_limit", "drift",
 ]  # fmt: skip
@@ -75,6 +76,21 @@ def _fingerprint(*parts: Any) -> str:
     return digest.hexdigest()
 
 
+class _ByRun:
+    """The rows of a frame by run: sorted once, and cut where asked, for a frame a run costs as much as many rows."""
+
+    def __init__(self, frame: pl.DataFrame) -> None:
+        self._rows = frame.sort("run", maintain_order=True)
+        counts = self._rows.group_by("run", maintain_order=True).agg(pl.len().alias("n"))
+        starts = (counts["n"].cum_sum() - counts["n"]).to_list()
+        self._places = dict(zip(counts["run"].to_list(), zip(starts, counts["n"].to_list(), strict=True), strict=True))
+
+    def of(self, runs: Iterable[int]) -> pl.DataFrame:
+        """Return the rows of some runs, by run."""
+        found = [self._rows.slice(*self._places[run]) for run in sorted(runs) if run in self._places]
+        return pl.concat(found) if found else self._rows.clear()
+
+
 class PageContext:
     """What all pages of one rendering share: the workspace, what was assessed, the files by number.
 
@@ -91,9 +107,9 @@ class PageContext:
         self.names = dict(sources.select("source_id", "name").iter_rows())
 
     @cached_property
-    def _block_sources(self) -> dict[int, pl.DataFrame]:
+    def _block_sources(self) -> _ByRun:
         """Where the block readings of each run of checks came from, looked up once for all pages."""
-        return {int(key[0]): group for key, group in self._placed.partition_by("run", as_dict=True).items()}
+        return _ByRun(self._placed)
 
     @cached_property
     def _placed(self) -> pl.DataFrame:
@@ -125,31 +141,20 @@ class PageContext:
         )
 
     @cached_property
-    def _checks_by_run(self) -> dict[int, pl.DataFrame]:
-        runs = self.assessment.checks.partition_by("run", as_dict=True, maintain_order=True)
-        return {int(key[0]): group for key, group in runs.items()}
+    def _checks_by_run(self) -> _ByRun:
+        return _ByRun(self.assessment.checks)
 
     def checks_of(self, runs: Iterable[int]) -> pl.DataFrame:
         """Return the checks of some runs, by meter and time."""
         if self._once:
             return self.assessment.checks.filter(pl.col("run").is_in(list(runs))).sort("meter", "at", "check")
-        found = [self._checks_by_run[run] for run in sorted(runs) if run in self._checks_by_run]
-        checks = pl.concat(found) if found else self.assessment.checks.clear()
-        return checks.sort("meter", "at", "check")
+        return self._checks_by_run.of(runs).sort("meter", "at", "check")
 
     def sources_of(self, checks: pl.DataFrame) -> pl.DataFrame:
         """Return the source of each block reading of some checks (run, check)."""
-        runs = checks["run"].unique().sort().to_list()
-        if self._once:
-            return (
-                self._placed.filter(pl.col("run").is_in(runs))
-                .join(checks.select("check"), on="check", how="semi")
-                .select("source_id")
-            )
-        found = [self._block_sources[run] for run in runs if run in self._block_sources]
-        if not found:
-            return pl.DataFrame(schema={"source_id": pl.Int32})
-        return pl.concat(found).join(checks.select("check"), on="check", how="semi").select("source_id")
+        runs = checks["run"].unique().to_list()
+        found = self._placed.filter(pl.col("run").is_in(runs)) if self._once else self._block_sources.of(runs)
+        return found.join(checks.select("check"), on="check", how="semi").select("source_id")
 
     def provenance(self, readings: pl.DataFrame, as_of: datetime, *shown: Any) -> Provenance:
         """Return the footer of a page that rests on some readings."""
@@ -215,7 +220,7 @@ def lot_pages(
             "meter", "first_at", "last_at", "readings", "unknown_clock", "before_at",
             _state("before_passed", "before_at"), "after_at", _state("after_passed", "after_at"), "support", "reason",
         )  # fmt: skip
-        shown_checks = checks.select("meter", "block", "run", "at", "mean", "bias", "tolerance", "passes")
+        shown_checks = checks.select("meter", "block", run_of_meter(), "at", "mean", "bias", "tolerance", "passes")
         used = pl.concat([found.select("source_id"), context.sources_of(checks)])
         detail = details.of(result, part_values, spot_values, shown_readings)
         between, touched = differences_on_lot(assessment, found), events.get(lot, ())

@@ -12,6 +12,8 @@ from pipeline.steps.lot_detail import later_lots
 from pipeline.steps.render import render
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from pipeline.settings import Workspace
     from pipeline.steps.assess import Assessment
     from pipeline.steps.written import PageReport
@@ -80,7 +82,12 @@ def _other_rows(before: pl.DataFrame, after: pl.DataFrame) -> pl.DataFrame:
 
 
 def refresh(
-    workspace: Workspace, before: Assessment | None, *, lots: set[str], processes: int = 1
+    workspace: Workspace,
+    before: Assessment | None,
+    *,
+    lots: set[str],
+    processes: int = 1,
+    assessed: Callable[[Assessment], None] | None = None,
 ) -> tuple[list[PageReport], Assessment]:
     """Write the pages of what was touched; all of them where there is nothing to compare with.
 
@@ -94,13 +101,15 @@ def refresh(
         Named in the files loaded since.
     processes
         How many write pages.
+    assessed
+        Told the assessment before the first page is written.
 
     Returns
     -------
     (list of PageReport, Assessment)
     """
     if before is None:
-        return render(workspace, processes=processes)
+        return render(workspace, processes=processes, assessed=assessed)
 
     def due(found: Assessment, others: list[str]) -> set[str] | None:
         # what was written last must be what is compared with: else another rendering came between, or did not end
@@ -120,4 +129,4 @@ def refresh(
             return touched(before, found, lots)
         return None
 
-    return render(workspace, processes=processes, only=due)
+    return render(workspace, processes=processes, only=due, assessed=assessed)

@@ -55,6 +55,7 @@ def render(
     processes: int = 1,
     only: Callable[[Assessment, list[str]], Iterable[str] | None] | None = None,
     alone: bool = False,
+    assessed: Callable[[Assessment], None] | None = None,
 ) -> tuple[list[PageReport], Assessment]:
     """Write every page whose data changed: lots, meters, index.
 
@@ -75,6 +76,8 @@ def render(
         changed, None for all. The pages of the others are not looked at.
     alone
         Write pages that travel alone, into a folder of their own.
+    assessed
+        Told the assessment before the first page is written: what is urgent need not wait for the pages.
 
     Returns
     -------
@@ -90,7 +93,14 @@ def render(
         if not apart:
             stack.enter_context(one_rendering(workspace, wait_s=workspace.settings.busy_wait_seconds))
         return _render(
-            workspace, as_of=as_of, always=always, progress=progress, processes=processes, only=only, alone=alone
+            workspace,
+            as_of=as_of,
+            always=always,
+            progress=progress,
+            processes=processes,
+            only=only,
+            alone=alone,
+            assessed=assessed,
         )
 
 
@@ -103,6 +113,7 @@ def _render(
     processes: int,
     only: Callable[[Assessment, list[str]], Iterable[str] | None] | None,
     alone: bool,
+    assessed: Callable[[Assessment], None] | None,
 ) -> tuple[list[PageReport], Assessment]:
     at_first = signature(workspace.history)
     with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
@@ -130,6 +141,8 @@ def _render(
     lots = None if only is None else only(assessment, others)
     if not apart:
         withdraw(workspace)
+    if assessed is not None:
+        assessed(assessment)
 
     def after(report: PageReport) -> None:
         if progress is not None:

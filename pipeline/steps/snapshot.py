@@ -16,9 +16,15 @@ if TYPE_CHECKING:
     from pipeline.settings import Workspace
     from pipeline.steps.assess import Assessment
 
-__all__ = ["holds_until", "publish_snapshot", "published_refused", "published_status", "status_document"]
+__all__ = [
+    "FIRST_WAITING", "holds_until", "publish_snapshot", "published_refused", "published_status", "said_now",
+    "status_document",
+]  # fmt: skip
 
 _EVER = datetime(9999, 1, 1, tzinfo=UTC)
+
+FIRST_WAITING = 50
+"""So many of the lots that wait for a person are kept apart from the others."""
 
 
 def holds_until(assessment: Assessment, history: History) -> datetime:
@@ -108,8 +114,30 @@ def publish_snapshot(
         if found.as_of > moment or holds_until(found, history) <= moment:
             del found  # millions of readings are not kept twice
             found = assess(history, workspace.settings, as_of=moment)
-        documents["status"] = _status(workspace, history, found)
+        said = _status(workspace, history, found)
+        # thousands of lots may wait: whoever looks at the first ones does not read them all
+        said["status"]["waiting"], documents["waiting"] = _cut(said["status"]["waiting"])
+        documents["status"] = {**said, "more_waiting": len(documents["waiting"])}
         return publish(history, workspace.history, documents, computed=computed, now=moment)
+
+
+def _cut(waiting: list[Any]) -> tuple[list[Any], list[Any]]:
+    return waiting[:FIRST_WAITING], waiting[FIRST_WAITING:]
+
+
+def said_now(snapshot: Snapshot) -> dict[str, Any]:
+    """Return the whole state of meters and lots that a snapshot keeps.
+
+    Raises
+    ------
+    IntegrityProblem
+        If a hash does not agree.
+    """
+    kept: dict[str, Any] = snapshot.document("status")
+    return {
+        **kept,
+        "status": {**kept["status"], "waiting": [*kept["status"]["waiting"], *(snapshot.document("waiting") or ())]},
+    }
 
 
 _MOST_REFUSED = 5_000
@@ -165,18 +193,30 @@ def status_document(workspace: Workspace) -> dict[str, Any]:
         return _status(workspace, history, assess(history, workspace.settings, as_of=datetime.now(UTC)))
 
 
-def published_status(workspace: Workspace, *, now: datetime | None = None) -> dict[str, Any] | None:
-    """Return the document of `status` from the snapshot, where that is up to date; None where it must be computed."""
+def published_status(workspace: Workspace, *, now: datetime | None = None, whole: bool = True) -> dict[str, Any] | None:
+    """Return the document of `status` from the snapshot, where that is up to date; None where it must be computed.
+
+    Parameters
+    ----------
+    workspace
+        A workspace with a history.
+    now
+        The moment asked about.
+    whole
+        With every lot that waits; else with the first `FIRST_WAITING`, and `more_waiting` says how many are left out.
+    """
     moment = now or datetime.now(UTC)
     snapshot = Snapshot.up_to_date(workspace.history)
     if snapshot is None:
         return None
     try:
         kept: dict[str, Any] | None = snapshot.document("status")
+        if kept is None or kept.get("program") != program():
+            return None
+        if whole:
+            kept = {**said_now(snapshot), "more_waiting": 0}
     except IntegrityProblem:
         return None  # the history itself answers
-    if kept is None or kept.get("program") != program():
-        return None
     if not datetime.fromisoformat(kept["from"]) <= moment < datetime.fromisoformat(kept["until"]):
         return None
     changed = changed_texts(hashes_of_texts(workspace), kept["taken_over"])

@@ -24,9 +24,10 @@ from pipeline.steps.recorded import recorded_settings
 from schemas.tables import FATES, READING
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
-    from pipeline.settings import Workspace
+    from pipeline.settings import Settings, Workspace
 
 __all__ = ["VerifyReport", "verify"]
 
@@ -46,13 +47,28 @@ class VerifyReport:
     notes: tuple[str, ...] = ()
 
 
-def _read_again(workspace: Workspace, history: History, source: dict[str, Any], data: bytes) -> list[str]:
+_READINGS_AT_ONCE, _FILES_AT_ONCE = 500_000, 200
+
+
+def _in_turn(sources: pl.DataFrame) -> Iterator[list[dict[str, Any]]]:
+    """Cut the ledger into runs of files that are looked up together: thousands of small ones, or a single big one."""
+    run: list[dict[str, Any]] = []
+    readings = 0
+    for source in sources.iter_rows(named=True):
+        if run and (len(run) >= _FILES_AT_ONCE or readings + source["readings"] > _READINGS_AT_ONCE):
+            yield run
+            run, readings = [], 0
+        run.append(source)
+        readings += source["readings"]
+    if run:
+        yield run
+
+
+def _read_again(
+    source: dict[str, Any], data: bytes, *, stored: pl.DataFrame, layout_text: str, settings: Settings
+) -> list[str]:
     """Read an archived file again with the layout it was read with, and compare each stored reading."""
-    stored = history.readings_of(source["source_id"])
-    if not stored.height:
-        return []
-    settings = recorded_settings(history.reference_texts(), workspace.settings)
-    layout = parse_layout(history.layout_text(source["source_id"]), f"the layout stored with {source['name']}")
+    layout = parse_layout(layout_text, f"the layout stored with {source['name']}")
     result = read_export(
         data,
         name=source["name"],
@@ -105,22 +121,30 @@ def _verify(workspace: Workspace) -> VerifyReport:
             for name in history.changed_reference_texts()
         ]
         sources = history.sources()
-        stored = {row["source_id"]: row for row in history.readings_by_source().iter_rows(named=True)}
+        counts = {row["source_id"]: row for row in history.readings_by_source().iter_rows(named=True)}
         refused = dict(
             history.quarantine(states=["new", "discarded"])
             .group_by("source_id")
             .agg(pl.col("line").n_unique().alias("n"))
             .iter_rows()
         )
-        for source in sources.iter_rows(named=True):
-            stop.look()
-            found = _verify_file(workspace, history, source, stored, refused)
-            if found:
-                by_file[source["sha256"]] = found
+        settings = recorded_settings(history.reference_texts(), workspace.settings)
+        for run in _in_turn(sources):
+            numbers = run[0]["source_id"], run[-1]["source_id"]
+            stored, layouts = history.readings_of_files(*numbers), history.layout_texts(*numbers)
+            for source in run:
+                stop.look()
+                number = source["source_id"]
+                found = [
+                    *_verify_raw(workspace.archive, source, stored.get(number), layouts[number], settings),
+                    *_verify_counts(source, counts.get(number, _NOTHING), refused.get(number, 0)),
+                ]
+                if found:
+                    by_file[source["sha256"]] = found
         rows = history.event_rows()
         content = content_hash(history)
         places = changed_places(workspace.history)
-    strangers = set(stored) - set(sources["source_id"].to_list())
+    strangers = set(counts) - set(sources["source_id"].to_list())
     others += [
         f"There are readings of a file number {number} that the ledger does not know." for number in sorted(strangers)
     ]
@@ -159,37 +183,38 @@ def _of_place(history: Path, first: int, last: int) -> str:
     )
 
 
-def _verify_file(
-    workspace: Workspace,
-    history: History,
-    source: dict[str, Any],
-    stored: dict[int, dict[str, Any]],
-    refused: dict[int, int],
+def _verify_raw(
+    archive: Path, source: dict[str, Any], stored: pl.DataFrame | None, layout_text: str, settings: Settings
 ) -> list[str]:
-    """Compare one file of the ledger with the archive and with what is stored of it."""
-    problems = []
-    place = archived(workspace.archive, source["sha256"])
+    """Compare one file of the archive with its hash, and what it says with the readings stored of it."""
+    place = archived(archive, source["sha256"])
     name = source["name"]
     try:
         data = place.read_bytes()
-        digest = sha256_of(data)
     except OSError as error:
-        problems.append(f"{name}: the raw file {place} cannot be read: {error.strerror}.")
-    else:
-        if digest == source["sha256"]:
-            problems += _read_again(workspace, history, source, data)
-        else:
-            problems.append(
-                f"{name}: the raw file {place} has changed: its hash is {digest[:12]}…, not {source['sha256'][:12]}…."
-            )
+        return [f"{name}: the raw file {place} cannot be read: {error.strerror}."]
+    digest = sha256_of(data)
+    if digest != source["sha256"]:
+        return [f"{name}: the raw file {place} has changed: its hash is {digest[:12]}…, not {source['sha256'][:12]}…."]
+    return (
+        [] if stored is None else _read_again(source, data, stored=stored, layout_text=layout_text, settings=settings)
+    )
+
+
+_NOTHING = {"readings": 0, "lines": 0, "conflicts": 0}
+
+
+def _verify_counts(source: dict[str, Any], stored: dict[str, int], refused: int) -> list[str]:
+    """Compare what the ledger says of one file with what is stored of it."""
+    name = source["name"]
+    problems = []
     if sum(source[fate] for fate in FATES) != source["lines"]:
         problems.append(f"{name}: the lines by fate do not add up to {source['lines']}.")
-    counts = stored.get(source["source_id"], {"readings": 0, "lines": 0, "conflicts": 0})
     for what, expected, found in (
-        ("readings", source["readings"], counts["readings"]),
-        ("accepted lines", source["accepted"], counts["lines"]),
-        ("conflicts", source["conflicts"], counts["conflicts"]),
-        ("quarantined lines", source["quarantined"], refused.get(source["source_id"], 0)),
+        ("readings", source["readings"], stored["readings"]),
+        ("accepted lines", source["accepted"], stored["lines"]),
+        ("conflicts", source["conflicts"], stored["conflicts"]),
+        ("quarantined lines", source["quarantined"], refused),
     ):
         if expected != found:
             problems.append(f"{name}: the ledger says {expected} {what}, the history holds {found}.")

@@ -30,7 +30,7 @@ from pipeline.steps.findings import last_verified, note_verified, standing_findi
 from pipeline.steps.program import program
 from pipeline.steps.refresh import refresh
 from pipeline.steps.review import review_page
-from pipeline.steps.snapshot import holds_until, publish_snapshot
+from pipeline.steps.snapshot import holds_until, publish_snapshot, said_now
 from pipeline.steps.verify import verify
 from pipeline.steps.written import processes, write_pages
 
@@ -150,7 +150,7 @@ class Watch:
             self._refused = f"Nothing is loaded until this is settled: {str(error).splitlines()[0]}"
             snapshot = Snapshot.current(self.workspace.history)
             if snapshot is not None:
-                self._tell(snapshot.document("status"))
+                self._tell(said_now(snapshot))
 
     def _damaged(self, error: IntegrityProblem) -> None:
         """Tell, before the service ends, that the history cannot be read."""
@@ -159,7 +159,7 @@ class Watch:
         kept = None
         with contextlib.suppress(IntegrityProblem):
             snapshot = Snapshot.current(self.workspace.history)
-            kept = None if snapshot is None else snapshot.document("status")
+            kept = None if snapshot is None else said_now(snapshot)
         self._tell(kept or {"status": {"meters": [], "waiting": [], "files_held": []}, "signals": []})
 
     def _look(self) -> bool:
@@ -191,6 +191,9 @@ class Watch:
 
         def work(step: Any) -> None:
             results["report"] = report = self._load(files, step)
+            self._refused = ""
+            if any(file.status == "loaded" for file in report.files):
+                self._last_arrival = datetime.now(UTC)
             results["pages"] = step("refresh_pages", lambda: self._refresh(report))
 
         if self.in_flow is not None and files:
@@ -198,12 +201,9 @@ class Watch:
         else:
             work(_plainly)
         report: LoadReport = results["report"]
-        self._refused = ""
         for path in files:
             self.arrivals.done(path)
         self.arrivals.keep(self._mark())
-        if any(file.status == "loaded" for file in report.files):
-            self._last_arrival = datetime.now(UTC)
         if report.files or results["pages"]:
             self.say(Round(datetime.now(UTC), report, results["pages"]))
         self._publish_and_say()
@@ -267,9 +267,22 @@ class Watch:
         count = processes(self.workspace.settings)
         self._seen = signature(self.workspace.history)
         self._unshown |= set(report.lots)  # until a rendering succeeds
-        pages, self._before = refresh(self.workspace, self._before, lots=self._unshown, processes=count)
+        pages, self._before = refresh(
+            self.workspace, self._before, lots=self._unshown, processes=count, assessed=self._publish_first
+        )
         self._unshown = set()
         return sum(page.written for page in pages)
+
+    def _publish_first(self, found: Assessment) -> None:
+        """Publish the snapshot and tell what needs a person, while the pages are still to be written."""
+        try:
+            sent, notes = self._tell(said_now(publish_snapshot(self.workspace, found)))
+        except IntegrityProblem:
+            raise
+        except (AnnealogError, OSError):
+            return  # it is tried again, and told, when the pages are written
+        if sent or notes:
+            self.say(Round(datetime.now(UTC), None, 0, tuple(sent), tuple(notes)))
 
     def _publish(self) -> tuple[list[Alert], list[str]]:
         """Publish the snapshot and the board, and tell what needs a person."""
@@ -279,7 +292,7 @@ class Watch:
         snapshot = publish_snapshot(workspace, self._before)
         # what another process wrote since the pages were refreshed is left for the next round
         self._published = self._seen
-        kept = snapshot.document("status")
+        kept = said_now(snapshot)
         self._holds_until = datetime.fromisoformat(kept["until"])
         self._board()
         return self._tell(kept)

@@ -2,8 +2,9 @@
 
     python tests/benchmark/soak.py --minutes 15 --every 1.0
 
-Three meters send a file in turn. Every so often a file comes twice, overlaps one before, cannot be read, is copied slowly,
-or the service is killed and started again. At the end every file must be in the ledger, known already or held, the lines
+Three meters send a file in turn, each from a lot that is followed by the next after a minute, as a line makes them; now and
+then an old lot is measured once more. Every so often a file comes twice, overlaps one before, cannot be read, is copied
+slowly, or the service is killed and started again. At the end every file must be in the ledger, known already or held, the lines
 by fate must add up, and `verify` must agree. Memory is flat when the last quarter's median lies within 10 % of the
 second quarter's. Invented data.
 """
@@ -32,6 +33,7 @@ from scenario import REFERENCE  # noqa: E402 - the path comes first
 
 HEADER = "measured_at,meter,role,lot,part,spot,block,value,unit,temperature_c,temperature_state\n"
 METERS = ("M1", "M2", "M3")
+FILES_OF_A_LOT = 20
 
 
 def annealog(root: Path, *words: str) -> subprocess.CompletedProcess[str]:
@@ -47,7 +49,6 @@ class Stream:
     """Writes exports and keeps count of what must become of them."""
 
     inbox: Path
-    lots: int
     chance: random.Random = field(default_factory=lambda: random.Random("soak"))
     number: int = 0
     distinct: int = 0
@@ -60,7 +61,9 @@ class Stream:
         """Return one export: a check, a lot on three parts, a check."""
         meter = METERS[self.number % len(METERS)]
         start = datetime(2026, 3, 2, 6, tzinfo=UTC) + timedelta(minutes=20 * (self.number // len(METERS)))
-        lot = f"L{self.number % self.lots + 1}"
+        turn = self.number // len(METERS)
+        run = turn // FILES_OF_A_LOT if turn % 31 else self.chance.randrange(turn // FILES_OF_A_LOT + 1)
+        lot = f"L{run}-{meter}"
         rows = []
         for offset, role, names, level in (
             [(5 * i, "block", ",,,B1", 58.0) for i in range(3)]
@@ -130,7 +133,7 @@ def make(root: Path, lots: int) -> None:
         **REFERENCE,
         "meters": REFERENCE["meters"] + "M3,0.5,0.01,MS/m\n",
         "lots": "lot,product,material,specification,supplier\n"
-        + "".join(f"L{i + 1},bar,copper,S,Q\n" for i in range(lots)),
+        + "".join(f"L{i}-{meter},bar,copper,S,Q\n" for i in range(lots) for meter in METERS),
     }
     for name, text in tables.items():
         (root / "reference" / f"{name}.csv").write_text(text, encoding="utf-8")
@@ -152,13 +155,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--minutes", type=float, default=15.0)
     parser.add_argument("--every", type=float, default=1.0, help="seconds between two files")
-    parser.add_argument("--lots", type=int, default=120, help="lots that the readings go round")
     parser.add_argument("--kills", type=int, default=1, help="how often the service is killed and started again")
     given = parser.parse_args()
     top = Path(tempfile.mkdtemp(prefix="soak-"))
     root, log = top / "works", top / "watch.log"
-    make(root, given.lots)
-    stream = Stream(root / "inbox", given.lots)
+    make(root, 1 + int(given.minutes * 60 / given.every) // len(METERS) // FILES_OF_A_LOT)
+    stream = Stream(root / "inbox")
     process = start(root, log)
     began = time.monotonic()
     length = given.minutes * 60
@@ -166,7 +168,7 @@ def main() -> None:
     memory: list[tuple[float, float]] = []
     delays: list[float] = []
     waiting: list[tuple[int, float]] = []
-    sampled, used = 0.0, 0.0
+    sampled, told, used = 0.0, 0.0, 0.0
     while (passed := time.monotonic() - began) < length:
         stream.next()
         waiting.append((stream.distinct, time.monotonic()))
@@ -183,6 +185,14 @@ def main() -> None:
         there = loaded(root)
         while waiting and waiting[0][0] <= there:
             delays.append(time.monotonic() - waiting.pop(0)[1])
+        if passed - told > 300:
+            told = passed
+            late = delays[-1] if delays else 0.0
+            print(
+                f"{passed / 60:.0f} min: {stream.distinct} new files, {there} published, the last {late:.0f} s after it came; "
+                f"{memory[-1][1]:.0f} MB",
+                flush=True,
+            )
         time.sleep(max(0.0, stream.number * given.every - (time.monotonic() - began)))
     deadline = time.monotonic() + 300
     while loaded(root) < stream.distinct and time.monotonic() < deadline:
@@ -210,7 +220,6 @@ def report(
 
     with History.open(root / "history" / "annealog.duckdb", snapshot=False) as history:
         sources, held, readings = history.sources(), history.held_files(), history.counts()["reading"]
-    verified = annealog(root, "verify")
     quarter = length / 4
     second = [mb for at, mb in memory if quarter <= at < 2 * quarter]
     last = [mb for at, mb in memory if at >= 3 * quarter]
@@ -230,7 +239,10 @@ def report(
         f"published after: median {statistics.median(delays):.1f} s, 95 % {delays[int(0.95 * len(delays))]:.1f} s, longest {delays[-1]:.1f} s"
     )
     print(f"processor: {used:.0f} s, {used / stream.number:.2f} s a file; load of the machine {os.getloadavg()[2]:.1f}")
-    print(f"stopped with {code}; verify {verified.returncode}: {verified.stdout.splitlines()[0]}")
+    began = time.monotonic()
+    verified = annealog(root, "verify")
+    took = time.monotonic() - began
+    print(f"stopped with {code}; verify in {took:.0f} s {verified.returncode}: {verified.stdout.splitlines()[0]}")
     assert (sources.height, held.height, readings) == (stream.distinct, stream.damaged, stream.readings)
     assert balanced
     assert (code, verified.returncode) == (0, 0)

@@ -21,16 +21,21 @@ from pipeline.errors import HistoryBusy
 from pipeline.history.store import History
 from pipeline.settings import find_workspace
 from pipeline.steps import answers as kept
+from pipeline.steps.alerts import found_in
 from pipeline.steps.answers import answer_of
 from pipeline.steps.assess import assess
 from pipeline.steps.load import load
-from pipeline.steps.refresh import refresh
+from pipeline.steps.pages import lot_pages
+from pipeline.steps.refresh import refresh, touched
 from pipeline.steps.render import render
+from pipeline.steps.snapshot import publish_snapshot, said_now
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from workspace_files import Shell
+
+    from pipeline.steps.assess import Assessment
 
 QUESTIONS: list[list[str]] = [
     ["lot", "L1"],
@@ -163,13 +168,47 @@ def test_pages_of_lots_that_were_not_looked_at_keep_their_answers(
             assert said(works, words) == fresh, words
 
 
+def test_a_check_of_one_meter_moves_nothing_of_another(works: Shell) -> None:
+    """Runs are counted within a meter: a page says the same whatever other meters were checked meanwhile."""
+    place = find_workspace(works.root)
+    other = Scenario().check("04:00", block="B2", meter="M2").lot("05:00", lot="L3", meter="M2")
+    works.load(works.put("m2.csv", other.check("06:00", block="B2", meter="M2")))
+
+    def looked_at() -> tuple[Assessment, dict[str, str]]:
+        with History.open(place.history) as history:
+            found, sources = assess(history, place.settings, as_of=None), history.sources()
+        pages = lot_pages(place, found, sources)
+        return found, {page.result.lot: page.provenance.data_sha256 for page in pages}
+
+    before, pages = looked_at()
+    works.load(
+        works.put("m1.csv", Scenario().check("03:00", day=2).lot("03:30", day=2, lot="L2").check("03:50", day=2))
+    )
+    after, again = looked_at()
+    assert {name for name in pages if again[name] != pages[name]} == {"L2"}
+    assert touched(before, after, {"L2"}) == {"L2"}
+
+
 def test_status_lists_what_a_person_can_read(works: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("pipeline.cli.look._MOST_WAITING", 0)
-    waiting = [lot["lot"] for lot in works.json("status")["waiting"]]
-    assert waiting == ["L2"]
-    assert "... and 1 more; all of them: annealog status --all" in works("status")
-    assert "... and" not in works("status", "--all")
-    assert "L2" in works.out
+    """The first lots that wait, whether the snapshot keeps them with the others or apart; all of them where asked."""
+    place = find_workspace(works.root)
+    publish_snapshot(place)
+    before = works.json("status")
+    assert [lot["lot"] for lot in before["waiting"]] == ["L2"]
+    monkeypatch.setattr("pipeline.steps.snapshot.FIRST_WAITING", 0)
+    for again in (False, True):
+        if again:
+            shutil.rmtree(works.root / "snapshot")
+            made = publish_snapshot(place)
+            assert (made.document("status")["status"]["waiting"], len(made.document("waiting"))) == ([], 1)
+        with monkeypatch.context() as patch:
+            forbid(patch)
+            assert "... and 1 more; all of them: annealog status --all" in works("status")
+            assert works.code == 4
+            assert "... and" not in works("status", "--all")
+            assert "L2" in works.out
+            assert {**works.json("status"), "as_of": None} == {**before, "as_of": None}
+    assert "lot" in [alert.kind for alert in found_in(said_now(made)["status"])]
 
 
 @pytest.mark.parametrize("of", ["lot", "block"])

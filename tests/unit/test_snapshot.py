@@ -95,6 +95,7 @@ def test_status_from_the_snapshot_is_what_would_be_computed(shell: Shell) -> Non
         kept = published_status(place, now=moment)
         assert kept is not None
         computed = status(place, as_of=moment).document()
+        assert kept["more_waiting"] == 0
         assert {**kept["status"], "as_of": computed["as_of"]} == computed
     later = status(place, as_of=until + timedelta(seconds=1)).document()
     assert {**later, "as_of": None} != {**computed, "as_of": None}
