@@ -234,10 +234,13 @@ def first_names(signals: Sequence[str]) -> dict[int, str]:
     seen: set[str] = set()
     quiet = 0
     for place, text in enumerate(signals):
+        if not text:
+            quiet += 1
+            if quiet == QUIET:
+                seen = set()
+            continue
         rules = text.split()
-        quiet = 0 if rules else quiet + 1
-        if quiet >= QUIET:
-            seen = set()
+        quiet = 0
         new = [rule for rule in rules if rule not in seen]
         if new:
             named[place] = " ".join(new)

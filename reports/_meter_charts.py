@@ -6,6 +6,7 @@ from bisect import bisect_right
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from itertools import pairwise
+from operator import itemgetter
 from typing import TYPE_CHECKING
 
 from pipeline.statistics.trend import precision_limit
@@ -13,7 +14,7 @@ from reports import _words as words
 from reports import _words_drift as drift_words
 from reports._charts import Plot
 from reports._geometry import domain, evenly, first_names, time_scale
-from reports._numbers import compact, decimals_for, finite, fixed
+from reports._numbers import compact, decimals_for, finite, fixed, known_places
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -162,10 +163,12 @@ def _look(row: Row) -> tuple[str, str, bool]:
 
 def _runs_of_limits(rows: Sequence[Row]) -> Iterator[tuple[int, int, Row]]:
     """Yield the stretches over which limits and tolerance stay the same: first and last number, a row of theirs."""
-    names = ("limits_kind", "centre", "limit_standard_deviation", "certified_value", "tolerance")
+    looks = list(
+        map(itemgetter("limits_kind", "centre", "limit_standard_deviation", "certified_value", "tolerance"), rows)
+    )
     start = 0
     for place in range(1, len(rows) + 1):
-        if place == len(rows) or any(rows[place][name] != rows[start][name] for name in names):
+        if place == len(rows) or looks[place] != looks[start]:
             yield start + 1, place, rows[start]
             start = place
 
@@ -263,12 +266,13 @@ def control_plot(series: Series) -> tuple[Plot, list[str]] | None:
 
 def bias_plot(series: Series) -> Plot | None:
     """Draw the bias of the checks over time against the tolerance; None without a certificate."""
-    places = range(len(series.rows)) if series.crowded else series.chosen
-    numbers = [place + 1 for place in places if finite(series.rows[place]["bias"]) is not None]
+    known = known_places(series.rows, "bias")
+    drawn = known if series.crowded else sorted(set(series.chosen) & set(known))
+    numbers = [place + 1 for place in drawn]
     rows = [series.rows[number - 1] for number in numbers]
     if not rows:
         return None
-    tolerances = [value for row in rows if (value := finite(row["tolerance"])) is not None]
+    tolerances = [value for value in {row["tolerance"] for row in rows} if finite(value) is not None]
     biases = [row["bias"] for row in rows]
     widest = max(tolerances, default=0.0)
     place, ticks, title = time_scale([row["at"] for row in rows], series.clock)
@@ -333,7 +337,7 @@ def within_plot(series: Series, summary: BlockSummary | None) -> tuple[Plot, str
         The plot and how many checks lie above their limit.
     """
     rows = series.rows
-    known = [place for place in range(len(rows)) if finite(rows[place]["within_standard_deviation"]) is not None]
+    known = known_places(rows, "within_standard_deviation")
     if not known:
         return None
     values = [rows[place]["within_standard_deviation"] for place in known]

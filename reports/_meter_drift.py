@@ -17,7 +17,7 @@ from reports._geometry import domain, time_scale
 from reports._links import linked
 from reports._markup import Html, element, join, shorten
 from reports._meter_charts import COLUMNS, MOST_STRETCHES, draw_once, draw_settings
-from reports._numbers import compact, decimals_for, finite, fixed, significant
+from reports._numbers import compact, decimals_for, finite, fixed, known_places, significant
 from reports._page import toned
 from reports._tables import Heading, caption, table
 
@@ -50,7 +50,7 @@ _CONE = 8
 def _chart(series: Series, chart: str, title: str) -> Plot | None:
     """Draw one drift chart by number of the check, with its limits, settings and signals."""
     rows = series.rows
-    known = [place for place, row in enumerate(rows) if finite(row["ewma"]) is not None]
+    known = known_places(rows, "ewma")
     if not known:
         return None
     name, both = f"{chart}_limit", chart == "cusum"
@@ -67,13 +67,8 @@ def _chart(series: Series, chart: str, title: str) -> Plot | None:
         (0.0, len(rows) + 1.0), (low, high), words.FIGURE_OF["check_axis"], title, height=130, keys_of=series.name
     )
     # a stretch ends where checks without the chart stand between, at a setting, or where the limit changes
-    ends = [
-        i
-        for i in range(1, len(known))
-        if known[i] != known[i - 1] + 1
-        or rows[known[i]]["phase"] != rows[known[i - 1]]["phase"]
-        or limits[i] != limits[i - 1]
-    ]
+    looks = [(place - i, rows[place]["phase"], limits[i]) for i, place in enumerate(known)]
+    ends = [i for i, (one, other) in enumerate(pairwise(looks), start=1) if one != other]
     stretches = list(pairwise([0, *ends, len(known)]))
     for start, end in stretches[-MOST_STRETCHES:]:
         left, right = known[start] + 0.5, known[end - 1] + 1.5

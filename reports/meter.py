@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import polars as pl
+
 from reports import _bias, _meter_charts, _meter_drift, _meter_tables, _uncertainty
 from reports import _words as words
 from reports import _words_drift as drift_words
@@ -133,10 +135,9 @@ _Key = tuple[str, str | None, float | None]
 def _series(page: MeterPage, clock: Clock, unit: str) -> list[tuple[_Key, Series]]:
     """Return the checks of each block, probe and frequency that have a mean, in order of time."""
     by_key: dict[_Key, list[Row]] = {}
-    ordered = best_order(page.checks, ("block", "probe", "frequency_khz", "at", "run"))
-    for row in ordered.iter_rows(named=True):
-        if finite(row["mean"]) is not None:
-            by_key.setdefault((row["block"], row["probe"], row["frequency_khz"]), []).append(row)
+    known = page.checks.filter(pl.col("mean").is_finite())
+    for row in best_order(known, ("block", "probe", "frequency_khz", "at", "run")).iter_rows(named=True):
+        by_key.setdefault((row["block"], row["probe"], row["frequency_khz"]), []).append(row)
     blocks = [key[0] for key in by_key]
     # many blocks share the room of one page; what short series leave is for the long ones
     most = _meter_charts.MOST_CHECKS

@@ -9,7 +9,7 @@ import polars as pl
 from scipy.special import ndtri
 
 from pipeline.metrology.bias_line import ENOUGH_DEGREES, biases_at_levels, fit_bias_line
-from pipeline.steps.checks_so_far import before_closing, checks_so_far, last_setting_of
+from pipeline.steps.checks_so_far import before_closing, last_setting_of
 from schemas.bias import BiasAtLevel, BiasLine, BiasPoint
 
 if TYPE_CHECKING:
@@ -135,15 +135,19 @@ def bias_at_lot(assessment: Assessment, lot: str) -> tuple[BiasAtLevel, ...]:
     )
 
 
-def bias_lines_of_meter(assessment: Assessment, meter: str) -> tuple[BiasLine, ...]:
-    """Return the line of a meter over its blocks, by probe and frequency, from the checks since its last setting."""
-    own = assessment.checks.filter(pl.col("meter") == meter)
-    if not own.height:
-        return ()
-    latest = checks_so_far(replace(assessment, checks=own)).unique(
-        ["probe", "frequency_khz", "block"], keep="last", maintain_order=True
-    )
-    phase = pl.lit(last_setting_of(assessment, meter), own.schema["phase"])
+def bias_lines_of_meter(assessment: Assessment, meter: str, latest: pl.DataFrame) -> tuple[BiasLine, ...]:
+    """Return the line of a meter over its blocks, by probe and frequency, from the checks since its last setting.
+
+    Parameters
+    ----------
+    assessment
+        With the meter's settings.
+    meter
+        Its name.
+    latest
+        From :func:`latest_checks`.
+    """
+    phase = pl.lit(last_setting_of(assessment, meter), latest.schema["phase"])
     found = []
     for (probe, frequency), group in latest.group_by("probe", "frequency_khz", maintain_order=True):
         points = group.filter(pl.col("phase").eq_missing(phase)).sort("certified", "block")

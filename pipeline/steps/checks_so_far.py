@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
 
     from pipeline.steps.assess import Assessment
 
-__all__ = ["ENOUGH_CHECKS", "before_closing", "checks_so_far", "last_setting_of"]
+__all__ = ["ENOUGH_CHECKS", "before_closing", "checks_so_far", "last_setting_of", "latest_checks"]
 
 ENOUGH_CHECKS = 6
 """Below this the standard deviation between checks says less than the meter's accuracy statement."""
@@ -92,6 +93,14 @@ def _with_drift(so_far: pl.DataFrame, phase: list[str]) -> pl.DataFrame:
     factors = pl.Series("_k", coverage_factors((sums["checks"] - 2).clip(lower_bound=1).to_numpy(), coverage=0.95))
     return sums.with_columns(factors).with_columns(
         pl.when(usable).then(slope.abs() + pl.col("_k") * (rest / pl.col("_tt")).sqrt()).alias("drift_a_day")
+    )
+
+
+def latest_checks(assessment: Assessment, meter: str) -> pl.DataFrame:
+    """Return what the checks of a meter say of it now: of :func:`checks_so_far` the last row of each series."""
+    own = assessment.checks.filter(pl.col("meter") == meter)
+    return checks_so_far(replace(assessment, checks=own)).unique(
+        ["probe", "frequency_khz", "block"], keep="last", maintain_order=True
     )
 
 

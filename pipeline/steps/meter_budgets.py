@@ -12,7 +12,7 @@ from pipeline.metrology.temperature import sensitivities
 from pipeline.metrology.units import convert, derivative
 from pipeline.steps.bias import bias_lines_of_meter
 from pipeline.steps.budgets import as_budget
-from pipeline.steps.checks_so_far import ENOUGH_CHECKS, checks_so_far, last_setting_of
+from pipeline.steps.checks_so_far import ENOUGH_CHECKS, last_setting_of, latest_checks
 from schemas.versions import version_at
 
 if TYPE_CHECKING:
@@ -37,10 +37,11 @@ def with_meter_budgets(assessment: Assessment, result: MeterResult) -> MeterResu
     -------
     MeterResult
     """
+    latest = latest_checks(assessment, result.meter)
     return replace(
         result,
-        bias_lines=bias_lines_of_meter(assessment, result.meter),
-        budgets=tuple(_reading_budgets(assessment, result.meter)),
+        bias_lines=bias_lines_of_meter(assessment, result.meter, latest),
+        budgets=tuple(_reading_budgets(assessment, result.meter, latest)),
     )
 
 
@@ -51,15 +52,11 @@ def _of_meter(assessment: Assessment, table: str, key: str, value: str | None) -
     return rows.row(0, named=True) if rows.height else {}
 
 
-def _reading_budgets(assessment: Assessment, meter: str) -> list[Budget]:
+def _reading_budgets(assessment: Assessment, meter: str, latest: pl.DataFrame) -> list[Budget]:
     """Return the budget of one reading at the value of each block, as the latest checks of the meter have it."""
     settings = assessment.settings
-    own = assessment.checks.filter(pl.col("meter") == meter)
-    if not own.height:
+    if not latest.height:
         return []
-    latest = checks_so_far(replace(assessment, checks=own)).unique(
-        ["probe", "frequency_khz", "block"], keep="last", maintain_order=True
-    )
     register = _of_meter(assessment, "meters", "meter", meter)
     last = (
         assessment.readings.filter((pl.col("meter") == meter) & (pl.col("role") == "block"))

@@ -264,8 +264,9 @@ def meter_pages(
         result = with_meter_budgets(assessment, assessment.meters[meter])
         checks = (
             assessment.checks.filter(pl.col("meter") == meter)
+            .select(*_CHECK_COLUMNS, "check")
             .sort("block", "probe", "frequency_khz", "at", "check", nulls_last=False)
-            .select(_CHECK_COLUMNS)
+            .drop("check")
         )
         settings = (
             assessment.meter_settings.filter(pl.col("meter") == meter).sort("at").select("at", "kind", "by", "why")
