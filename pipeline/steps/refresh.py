@@ -18,7 +18,18 @@ if TYPE_CHECKING:
     from pipeline.steps.assess import Assessment
     from pipeline.steps.written import PageReport
 
-__all__ = ["refresh", "touched"]
+__all__ = ["compared", "refresh", "touched"]
+
+
+def compared(assessment: Assessment) -> Assessment:
+    """Return what :func:`refresh` compares of an assessment: all but the readings, which take most of its memory."""
+    return replace(
+        assessment,
+        readings=assessment.readings.clear(),
+        part_stream=assessment.part_stream.clear(),
+        part_values=assessment.part_values.clear(),
+        study_readings=assessment.study_readings.clear(),
+    )
 
 
 def touched(before: Assessment, after: Assessment, lots: set[str]) -> set[str]:

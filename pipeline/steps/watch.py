@@ -28,7 +28,7 @@ from pipeline.steps.board import board_pages
 from pipeline.steps.files import tree_state
 from pipeline.steps.findings import last_verified, note_verified, standing_findings
 from pipeline.steps.program import program
-from pipeline.steps.refresh import refresh
+from pipeline.steps.refresh import compared, refresh
 from pipeline.steps.review import review_page
 from pipeline.steps.snapshot import holds_until, publish_snapshot, said_now
 from pipeline.steps.verify import verify
@@ -267,8 +267,10 @@ class Watch:
         count = processes(self.workspace.settings)
         self._seen = signature(self.workspace.history)
         self._unshown |= set(report.lots)  # until a rendering succeeds
+        # two assessments are held at once while pages are written, but the readings only of one
+        before, self._before = None if self._before is None else compared(self._before), None
         pages, self._before = refresh(
-            self.workspace, self._before, lots=self._unshown, processes=count, assessed=self._publish_first
+            self.workspace, before, lots=self._unshown, processes=count, assessed=self._publish_first
         )
         self._unshown = set()
         return sum(page.written for page in pages)

@@ -19,8 +19,15 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from scenario import Scenario
 
+from pipeline.errors import EnvironmentProblem, IntegrityProblem
 from pipeline.history.snapshot import Snapshot
 from pipeline.history.store import History
+from pipeline.settings import find_workspace
+from pipeline.steps import alerts, watch
+from pipeline.steps import render as rendering
+from pipeline.steps.answers import settled_state
+from pipeline.steps.load import load
+from pipeline.steps.watch import Watch
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -70,6 +77,13 @@ def loaded(root: Path) -> int:
     return 0 if snapshot is None else int(snapshot.manifest["counts"]["source_file"])
 
 
+def shown(root: Path) -> int:
+    """Return how many files the pages show, all of them written."""
+    snapshot = Snapshot.current(root / "history" / "annealog.duckdb")
+    whole = snapshot is not None and (settled_state(find_workspace(root)) or "").startswith(snapshot.manifest["state"])
+    return loaded(root) if whole else 0
+
+
 def settings(shell: Shell, **given: str) -> None:
     lines = "".join(f"{name} = {value}\n" for name, value in {"watch_settle_seconds": "0.5", **given}.items())
     (shell.root / "annealog.toml").write_text(lines, encoding="utf-8")
@@ -84,12 +98,13 @@ def test_what_arrives_is_loaded_shown_and_published(shell: Shell) -> None:
         assert process.stderr is not None
         address = re.search(r"http://127\.0\.0\.1:\d+/", process.stderr.readline())
         assert address is not None
-        until(lambda: loaded(shell.root) == 1 and board.is_file(), process)
+        until(lambda: shown(shell.root) == 1 and board.is_file(), process)
         began = time.monotonic()
         shell.put("1.csv", day(1).check("11:00", 2.0, day=1))
         until(lambda: loaded(shell.root) == 2, process)
-        waited = time.monotonic() - began
-        print(f"a new file was loaded, shown and published after {waited:.1f} s")
+        published = time.monotonic() - began
+        until(lambda: shown(shell.root) == 2, process)
+        print(f"a new file was published after {published:.1f} s, shown after {time.monotonic() - began:.1f} s")
         until(lambda: "suspended" in board.read_text(encoding="utf-8").lower() or None, process)
         # served to this computer, under its own name only, and nothing hidden
         with urllib.request.urlopen(f"{address[0]}boards/LINE.html") as answer:
@@ -111,17 +126,60 @@ def test_what_arrives_is_loaded_shown_and_published(shell: Shell) -> None:
     assert {p: p.read_bytes() for p in (shell.root / "pages").rglob("*.html") if p != board} == kept
 
 
+def test_snapshot_and_alerts_do_not_wait_for_pages(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A meter that failed is published and told before the first page is written."""
+    shell.make()
+    settings(shell, watch_settle_seconds="0.1", alert_targets='["json://127.0.0.1:9"]')
+    shell.put("0.csv", day(0).check("11:00", 2.0))
+    sent: list[str] = []
+    at_first_page: list[tuple[int, list[str]]] = []
+    write = rendering.write_pages
+
+    def look(*given: Any, **more: Any) -> Any:
+        at_first_page.append((loaded(shell.root), list(sent)))
+        return write(*given, **more)
+
+    monkeypatch.setattr(alerts, "send", lambda _, title, body: sent.append(f"{title} {body}") or [])
+    monkeypatch.setattr(rendering, "write_pages", look)
+    Watch(shell.root, lambda _: None).run(once=True)
+    files, told = at_first_page[-1]  # the round before took over the reference tables
+    assert files == 1
+    assert len(told) == 1
+    assert "Meter M1 is suspended" in told[0]
+    assert sent == told, "it is told once"
+
+
+def test_pages_are_written_where_the_snapshot_cannot_be(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
+    shell.make()
+    settings(shell, watch_settle_seconds="0.1")
+
+    def full(*_: object) -> None:
+        raise EnvironmentProblem("The snapshot cannot be written: No space left on device.")
+
+    said: list[Any] = []
+    service = Watch(shell.root, said.append)
+    service.run(once=True)
+    shell.put("1.csv", day(1))
+    with monkeypatch.context() as patch:
+        patch.setattr(watch, "publish_snapshot", full)
+        service.run(once=True)
+    assert (shell.root / "pages" / "lots" / "L1.html").is_file()
+    assert [note for one in said for note in one.notes] == ["The snapshot cannot be written: No space left on device."]
+    service.run(once=True)
+    assert shown(shell.root) == 1
+
+
 def test_as_a_flow_service_that_loses_its_server(shell: Shell) -> None:
     """The server is killed between two rounds: the second file is loaded all the same (faults, row 34)."""
     shell.make()
     settings(shell)
     shell.put("0.csv", day(0))
     with watching(shell.root) as process:
-        until(lambda: loaded(shell.root) == 1, process)
+        until(lambda: shown(shell.root) == 1, process)
         server = until(lambda: _server_of(process.pid), process)
         os.kill(server, signal.SIGKILL)
         shell.put("1.csv", day(1))
-        until(lambda: loaded(shell.root) == 2, process)
+        until(lambda: shown(shell.root) == 2, process)
         process.send_signal(signal.SIGTERM)
         _, err = process.communicate(timeout=PATIENCE_S)
     assert process.returncode == 0, err
@@ -170,8 +228,6 @@ def test_a_held_file_is_tried_again_when_a_layout_comes(shell: Shell) -> None:
     assert "held" in shell.out
     layout = (fixtures / "layouts" / "block_means.toml").read_bytes()
     (shell.root / "layouts" / "block_means.toml").write_bytes(layout)
-    from pipeline.settings import find_workspace
-    from pipeline.steps.watch import Watch
 
     said: list[Any] = []
     service = Watch(find_workspace(shell.root).root, said.append)
@@ -184,9 +240,6 @@ def test_the_record_is_verified_on_time_and_damage_is_shown_and_alerted(
     shell: Shell, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A byte of a raw file flips while the service runs; nobody has to ask (faults, row 14)."""
-    from pipeline.settings import find_workspace
-    from pipeline.steps import alerts
-    from pipeline.steps.watch import Watch
 
     monkeypatch.setattr(alerts, "send", lambda *_: [])
     shell.make()
@@ -232,10 +285,6 @@ def test_a_history_that_cannot_be_read_any_more_is_alerted_before_the_service_en
     shell: Shell, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The disk changes a byte without anybody writing: neither size nor time of the file tell."""
-    from pipeline.errors import IntegrityProblem
-    from pipeline.settings import find_workspace
-    from pipeline.steps import alerts
-    from pipeline.steps.watch import Watch
 
     sent: list[str] = []
     monkeypatch.setattr(alerts, "send", lambda _, title, body: sent.append(f"{title} {body}") or [])
@@ -261,9 +310,6 @@ def test_a_history_that_cannot_be_read_any_more_is_alerted_before_the_service_en
 def test_what_another_process_loads_while_a_round_ends_is_shown_by_the_next(
     shell: Shell, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from pipeline.settings import find_workspace
-    from pipeline.steps import watch
-    from pipeline.steps.load import load
 
     shell.make()
     settings(shell, watch_settle_seconds="0.1")
