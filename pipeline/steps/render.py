@@ -89,84 +89,62 @@ def render(
         If another process is writing the pages of the workspace.
     """
     apart = as_of is not None or alone
-    with contextlib.ExitStack() as stack:
+    wait_s = workspace.settings.busy_wait_seconds
+    with contextlib.nullcontext() if apart else one_rendering(workspace, wait_s=wait_s):
+        at_first = signature(workspace.history)
+        with History.open(workspace.history, wait_s=wait_s) as history:
+            # answers hold only for a history that nobody wrote while it was opened, that was not too busy to be read itself, and
+            # whose last reading says which moment is shown
+            kept = (
+                not apart
+                and history.snapshot_of is None
+                and history.last_measured_at() is not None
+                and signature(workspace.history) == at_first
+            )
+            answers = Answers(workspace, at_first, hashes(history.reference_texts())) if kept else None
+            assessment = assess(history, workspace.settings, as_of=as_of)
+            sources = history.sources()
+            more = [page for make in MORE_PAGES for page in make(workspace, assessment, history, sources)]
+            reviews = review_links(workspace)
+            links = [*(page.link for page in more), *reviews]
+            index = index_page(workspace, assessment, history, sources, links)
+        others = [
+            *(reports.address("meter", meter) for meter in assessment.meters),
+            *(reports.address(link.kind, link.identifier) for link in (*links, index.link)),
+        ]
+        known = [*(reports.address("lot", lot) for lot in assessment.lots), *others]
+        lots = None if only is None else only(assessment, others)
         if not apart:
-            stack.enter_context(one_rendering(workspace, wait_s=workspace.settings.busy_wait_seconds))
-        return _render(
+            withdraw(workspace)
+        if assessed is not None:
+            assessed(assessment)
+
+        def after(report: PageReport) -> None:
+            if progress is not None:
+                progress(report, len(known) - len(reviews))
+
+        written = write_pages(
             workspace,
+            chain(
+                lot_pages(workspace, assessment, sources, lots),
+                meter_pages(workspace, assessment, sources),
+                more,
+                [index],
+            ),
             as_of=as_of,
             always=always,
-            progress=progress,
+            progress=after,
+            known=known,
             processes=processes,
-            only=only,
             alone=alone,
-            assessed=assessed,
+            answers=answers,
         )
-
-
-def _render(
-    workspace: Workspace,
-    *,
-    as_of: datetime | None,
-    always: bool,
-    progress: Callable[[PageReport, int], None] | None,
-    processes: int,
-    only: Callable[[Assessment, list[str]], Iterable[str] | None] | None,
-    alone: bool,
-    assessed: Callable[[Assessment], None] | None,
-) -> tuple[list[PageReport], Assessment]:
-    at_first = signature(workspace.history)
-    with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
-        apart = as_of is not None or alone
-        # answers hold only for a history that nobody wrote while it was opened, that was not too busy to be read itself, and
-        # whose last reading says which moment is shown
-        kept = (
-            not apart
-            and history.snapshot_of is None
-            and history.last_measured_at() is not None
-            and signature(workspace.history) == at_first
-        )
-        answers = Answers(workspace, at_first, hashes(history.reference_texts())) if kept else None
-        assessment = assess(history, workspace.settings, as_of=as_of)
-        sources = history.sources()
-        more = [page for make in MORE_PAGES for page in make(workspace, assessment, history, sources)]
-        reviews = review_links(workspace)
-        links = [*(page.link for page in more), *reviews]
-        index = index_page(workspace, assessment, history, sources, links)
-    others = [
-        *(reports.address("meter", meter) for meter in assessment.meters),
-        *(reports.address(link.kind, link.identifier) for link in (*links, index.link)),
-    ]
-    known = [*(reports.address("lot", lot) for lot in assessment.lots), *others]
-    lots = None if only is None else only(assessment, others)
-    if not apart:
-        withdraw(workspace)
-    if assessed is not None:
-        assessed(assessment)
-
-    def after(report: PageReport) -> None:
-        if progress is not None:
-            progress(report, len(known) - len(reviews))
-
-    written = write_pages(
-        workspace,
-        chain(
-            lot_pages(workspace, assessment, sources, lots), meter_pages(workspace, assessment, sources), more, [index]
-        ),
-        as_of=as_of,
-        always=always,
-        progress=after,
-        known=known,
-        processes=processes,
-        alone=alone,
-        answers=answers,
-    )
-    if answers is not None:
-        traced = keep_traces(answers, assessment, [page for page in more if isinstance(page, EventPage)])
-        named = [
-            *(("lot", lot) for lot in assessment.lots),
-            *(("meter", meter) for meter in assessment.meters),
-            *((page.link.kind, page.link.identifier) for page in more),
-        ]
-        answers.settle([*named, *traced], assessment.history_state)
-    return written, assessment
+        if answers is not None:
+            traced = keep_traces(answers, assessment, [page for page in more if isinstance(page, EventPage)])
+            named = [
+                *(("lot", lot) for lot in assessment.lots),
+                *(("meter", meter) for meter in assessment.meters),
+                *((page.link.kind, page.link.identifier) for page in more),
+            ]
+            answers.settle([*named, *traced], assessment.history_state)
+        return written, assessment
