@@ -1,8 +1,8 @@
 """The published snapshot: the history's tables as Parquet with a manifest of hashes, swapped in one step.
 
 Reports and commands that look read it, so that they never keep a loader waiting, nor wait for one. A folder is written
-whole, then the pointer `current.json` is replaced. Readings lie in parts that are never written again; each publication
-adds one for the files loaded since.
+whole, then the pointer `current.json` is replaced. Readings lie in parts; each publication writes
+one for the files loaded since, together with the last parts where those are small beside it.
 """
 
 from __future__ import annotations
@@ -28,8 +28,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Computed", "Snapshot", "publish", "signature"]
 
-_MOST_PARTS = 64
-"""More parts than this are written anew as one."""
+_TIMES_SMALLER = 2
+"""Each part holds more than so many times the readings of the one after it, so that there are few however often files come."""
 
 
 def _folder(history: Path) -> Path:
@@ -180,12 +180,16 @@ def _parts(
     old: list[dict[str, Any]] = [] if before is None else list(before.manifest["parts"])
     if before is not None and not before.whole():
         old = []
-    last = old[-1]["to"] if old else 0
-    if old and (old[-1].get("total") != history.readings_up_to(last) or len(old) >= _MOST_PARTS):
-        old, last = [], 0  # lines refused before were read since, or there are many small parts
-    highest = history.last_source_id()
-    hashes = {part["file"]: before.manifest["files"][part["file"]] for part in old} if before is not None else {}
-    if highest > last or not old:
+    if old and old[-1].get("total") != history.readings_up_to(old[-1]["to"]):
+        old = []  # lines refused before were read since
+    highest, written = history.last_source_id(), {}
+    if not old or highest > old[-1]["to"]:
+        while old:
+            begin = old[-2]["total"] if len(old) > 1 else 0
+            if old[-1]["total"] - begin > _TIMES_SMALLER * (counts["reading"] - old[-1]["total"]):
+                break
+            old.pop()  # small beside what comes: written again together with it
+        last = old[-1]["to"] if old else 0
         (root / "parts").mkdir(parents=True, exist_ok=True)
         frame = history.table("reading", after=last, to=highest)
         part = root / "parts" / f".{os.getpid()}.tmp"
@@ -193,9 +197,10 @@ def _parts(
         digest = _sha256(part)
         name = f"parts/reading-{last + 1:07}-{highest:07}~{digest[:12]}.parquet"
         part.replace(root / name)
-        hashes[name] = digest
         old.append({"file": name, "to": highest, "total": counts["reading"]})
-    return old, hashes
+        written[name] = digest
+    known = {} if before is None else before.manifest["files"]
+    return old, {part["file"]: written.get(part["file"]) or known[part["file"]] for part in old}
 
 
 _PIECE = 100_000

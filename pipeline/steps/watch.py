@@ -308,7 +308,7 @@ class Watch:
         """Write the board as of now, which the pages of a rendering show as of the last reading."""
         workspace = self.workspace
         self._board_at = time.monotonic()
-        with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
+        with self._history() as history:
             now = datetime.now(UTC)
             found = self._before
             if found is None or found.as_of > now or holds_until(found, history) <= now:
@@ -395,12 +395,17 @@ class Watch:
 
     # -- small things -------------------------------------------------------------------------------------------
 
+    def _history(self) -> History:
+        """Open the history to read; not its snapshot, for reading that takes memory from a pool that hardly gives any back."""
+        workspace = self.workspace
+        return History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds, snapshot=False)
+
     def _mark(self) -> str:
         """Return what tells this history from another: the hash of its first event."""
         workspace = self.workspace
         if not workspace.history.exists():
             return ""
-        with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
+        with self._history() as history:
             return history.first_hash()
 
     def _held(self) -> list[Path]:
@@ -408,7 +413,7 @@ class Watch:
         workspace = self.workspace
         if not workspace.history.exists():
             return []
-        with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
+        with self._history() as history:
             names = history.held_files()["name"].to_list()
         inside = {str(workspace.root / name) for name in names}
         bare = {name for name in names if "/" not in name}

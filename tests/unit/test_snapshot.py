@@ -54,18 +54,23 @@ def test_a_snapshot_reads_like_the_history(shell: Shell) -> None:
         assert "readings" not in repr(read)
 
 
-def test_each_publication_adds_a_part_and_keeps_only_what_is_needed(shell: Shell) -> None:
+def test_each_publication_adds_to_few_parts_and_keeps_only_what_is_needed(shell: Shell) -> None:
+    """A small part is written again together with what comes; one that is more than twice as big stays."""
     shell.make()
     place = find_workspace(shell.root)
-    for day in range(4):
-        shell.put(f"{day}.csv", Scenario().check("08:00", day=day))
+    ends = []
+    for day, readings in enumerate((90, 3, 3, 3, 21)):
+        shell.put(f"{day}.csv", Scenario().check("08:00", day=day, n=readings))
         shell("load", "--direct", "inbox")
         made = publish_snapshot(place)
-    assert [part["to"] for part in made.manifest["parts"]] == [1, 2, 3, 4]
+        ends.append([part["to"] for part in made.manifest["parts"]])
+    assert ends == [[1], [1, 2], [1, 3], [1, 4], [1, 5]]
+    files = [path.name for path in (shell.root / "snapshot" / "parts").iterdir()]
+    assert len(files) == 3, "those of this snapshot and of the one before"
     folders = [p.name for p in (shell.root / "snapshot").iterdir() if p.is_dir() and p.name != "parts"]
     assert len(folders) == 2
     with History.open(place.history) as read:
-        assert read.counts()["reading"] == 12
+        assert read.counts()["reading"] == 120
     # nothing new: nothing is written
     assert publish_snapshot(place).folder == made.folder
 
