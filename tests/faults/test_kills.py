@@ -25,7 +25,8 @@ from pipeline.history.store import History
 if TYPE_CHECKING:
     from workspace_files import Shell
 
-KILLS = {"load": 100, "watch": 60, "render": 40}
+WORKSPACES = 4
+KILLS = {"load": 25, "watch": 15, "render": 10}  # in each of the workspaces: a short history lets a run be short
 FILES_AT_ONCE = 3
 
 
@@ -73,9 +74,10 @@ def whole(root: Path) -> set[str]:
     return set(sources["name"].to_list())
 
 
-def test_killed_at_200_random_moments(shell: Shell, server: Any) -> None:
+@pytest.mark.parametrize("workspace", range(WORKSPACES))
+def test_killed_at_50_random_moments(shell: Shell, server: Any, workspace: int) -> None:
     shell.make()
-    chance = random.Random("two hundred kills")
+    chance = random.Random(f"fifty kills of {workspace}")
     day, cut, lengths = 0, dict.fromkeys(KILLS, 0), dict.fromkeys(KILLS, 0.2)
     kinds = [kind for kind, count in KILLS.items() for _ in range(count)]
     chance.shuffle(kinds)

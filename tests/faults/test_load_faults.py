@@ -18,7 +18,7 @@ from pipeline.history.store import History
 if TYPE_CHECKING:
     from workspace_files import Shell
 
-KILLS = 10
+KILLS = 4
 FILES = 20
 
 
@@ -52,7 +52,10 @@ def whole(shell: Shell) -> int:
 
 
 def test_killed_at_random_moments(shell: Shell) -> None:
-    """`kill -9` during a load: each file is fully in or fully out, and the next load completes (faults, row 5)."""
+    """`kill -9` of the command itself: each file is fully in or fully out, and the next load completes (faults, row 5).
+
+    Two hundred kills, of forked processes, are in a file of their own.
+    """
     fill(shell)
     chance = random.Random("kills")
 
