@@ -16,6 +16,7 @@ __all__ = [
     "LayoutError",
     "ReferenceTableError",
     "SettingsError",
+    "SnapshotDamaged",
     "UsageError",
 ]
 
@@ -68,3 +69,7 @@ class EnvironmentProblem(AnnealogError):
 
 class HistoryTooNew(IntegrityProblem):
     """The history was written by a newer version of this product."""
+
+
+class SnapshotDamaged(IntegrityProblem):
+    """A file of the published snapshot is not as it was written; the history itself is not in doubt."""

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from pipeline.errors import EnvironmentProblem, IntegrityProblem
+from pipeline.errors import EnvironmentProblem, SnapshotDamaged
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -106,9 +106,9 @@ class Snapshot:
         try:
             digest = _sha256(path)
         except OSError as error:
-            raise IntegrityProblem(f"The snapshot's {path} cannot be read: {error.strerror}. {_ANEW}") from None
+            raise SnapshotDamaged(f"The snapshot's {path} cannot be read: {error.strerror}. {_ANEW}") from None
         if digest != self.manifest["files"][name]:
-            raise IntegrityProblem(f"The snapshot's {path} has changed: its hash does not agree. {_ANEW}")
+            raise SnapshotDamaged(f"The snapshot's {path} has changed: its hash does not agree. {_ANEW}")
         return path
 
     def document(self, name: str) -> Any:
@@ -116,7 +116,7 @@ class Snapshot:
 
         Raises
         ------
-        IntegrityProblem
+        SnapshotDamaged
             If its hash does not agree.
         """
         place = f"{self.folder.name}/{name}.json"
@@ -131,7 +131,7 @@ class Snapshot:
         ------
         KeyError
             If no such table was published.
-        IntegrityProblem
+        SnapshotDamaged
             If a hash does not agree.
         """
         import polars as pl
@@ -151,7 +151,7 @@ class Snapshot:
 
         Raises
         ------
-        IntegrityProblem
+        SnapshotDamaged
             If a hash does not agree.
         """
         from pyarrow import dataset

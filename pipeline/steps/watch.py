@@ -15,7 +15,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline import stop
-from pipeline.errors import AnnealogError, IntegrityProblem, UsageError
+from pipeline.errors import (
+    AnnealogError,
+    EnvironmentProblem,
+    HistoryTooNew,
+    IntegrityProblem,
+    SnapshotDamaged,
+    UsageError,
+)
 from pipeline.history.snapshot import Snapshot, signature
 from pipeline.history.store import History
 from pipeline.schedule import parse_schedule
@@ -26,7 +33,7 @@ from pipeline.steps.arrivals import Arrivals
 from pipeline.steps.assess import assess
 from pipeline.steps.board import board_pages
 from pipeline.steps.files import tree_state
-from pipeline.steps.findings import last_verified, note_verified, standing_findings
+from pipeline.steps.findings import keep_findings, last_verified, note_verified, standing_findings
 from pipeline.steps.program import program
 from pipeline.steps.refresh import compared, refresh
 from pipeline.steps.review import review_page
@@ -125,12 +132,15 @@ class Watch:
         IntegrityProblem
             If the history or its snapshot does not agree with itself.
         """
-        self.arrivals.recall(self._mark())
+        recalled = False
         while True:
             began = time.monotonic()
             idle = True
             pause = _LOOK_EVERY_S
             try:
+                if not recalled:
+                    self.arrivals.recall(self._mark())
+                    recalled = True
                 idle = self._look()
             except IntegrityProblem as error:
                 self._damaged(error)
@@ -153,9 +163,13 @@ class Watch:
                 self._tell(said_now(snapshot))
 
     def _damaged(self, error: IntegrityProblem) -> None:
-        """Tell, before the service ends, that the history cannot be read."""
+        """Tell, before the service ends, that the history cannot be read, and have no verdict given on it."""
         self._note(str(error))
-        self._ended = f"The history cannot be read, and the service has ended: {str(error).splitlines()[0]}"
+        what = "snapshot" if isinstance(error, SnapshotDamaged) else "history"
+        self._ended = f"The {what} cannot be read, and the service has ended: {str(error).splitlines()[0]}"
+        if not isinstance(error, SnapshotDamaged | HistoryTooNew):
+            with contextlib.suppress(EnvironmentProblem):
+                keep_findings(self.workspace.history, {}, [str(error)])
         kept = None
         with contextlib.suppress(IntegrityProblem):
             snapshot = Snapshot.current(self.workspace.history)
