@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 import traceback
+from functools import cache
 from typing import Any
 
 import typer
@@ -63,10 +64,15 @@ def main(arguments: list[str] | None = None) -> None:
     sys.exit(code)
 
 
+@cache
+def _command() -> Any:
+    return typer.main.get_command(app)
+
+
 def run(arguments: list[str] | None = None) -> int:
     """Run a command and return its exit code."""
     try:
-        result = app(arguments, standalone_mode=False)
+        result = _command()(arguments, standalone_mode=False)
     except _UsageProblem as error:
         error.show()
         return 2

@@ -10,6 +10,7 @@ import difflib
 import io
 import re
 from datetime import UTC, date, datetime, time
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -96,7 +97,7 @@ def _header(table: Table, header: list[str], where: str) -> None:
             raise ReferenceTableError(f"{where}, line 1: column {column.name!r} is missing; {column.doc}")
 
 
-def parse_table(table: Table, text: str, *, where: str, zone: ZoneInfo, contract: bool = True) -> pl.DataFrame:
+def parse_table(table: Table, text: str, *, where: str, zone: ZoneInfo) -> pl.DataFrame:
     """Read one reference table.
 
     Parameters
@@ -109,9 +110,6 @@ def parse_table(table: Table, text: str, *, where: str, zone: ZoneInfo, contract
         Name of the file, for messages.
     zone
         Zone of dates and of times without an offset.
-    contract
-        Hold the result against the pandera contract, too. Its import takes a second, so a text that passed it when it
-        was taken over is not held against it again.
 
     Returns
     -------
@@ -157,8 +155,7 @@ def parse_table(table: Table, text: str, *, where: str, zone: ZoneInfo, contract
             raise ReferenceTableError(f"{where}, line {line}: {problem}")
         records.append(record)
     frame = table.complete(pl.DataFrame(records, schema={n: table[n].dtype for n in header}))
-    frame = frame.sort(*table.key, "valid_from", nulls_last=False)
-    return require(table, frame) if contract else frame
+    return frame.sort(*table.key, "valid_from", nulls_last=False)
 
 
 def _row_problem(name: str, row: dict[str, Any]) -> str | None:
@@ -200,6 +197,18 @@ def parse_tables(
 ) -> dict[str, pl.DataFrame]:
     """Read all reference tables; one without a text is empty.
 
+    Parameters
+    ----------
+    texts
+        By name of the table.
+    zone
+        Zone of dates and of times without an offset.
+    folder
+        Where they lie, for messages.
+    contract
+        Hold each against its pandera contract, too. The import of pandera takes a second, so a text that passed when it
+        was taken over is not held against it again.
+
     Raises
     ------
     ReferenceTableError
@@ -210,9 +219,19 @@ def parse_tables(
         near = difflib.get_close_matches(unknown[0], REFERENCE_TABLES, n=1)
         hint = f"Did you mean {near[0]}.csv?" if near else f"Known tables: {', '.join(REFERENCE_TABLES)}."
         raise ReferenceTableError(f"{folder}/{unknown[0]}.csv is no reference table. {hint}")
+    read = _held_against_contract if contract else _parsed
     return {
-        name: parse_table(table, texts[name], where=f"{folder}/{name}.csv", zone=zone, contract=contract)
-        if name in texts
-        else table.empty()
+        name: read(name, texts[name], f"{folder}/{name}.csv", zone).clone() if name in texts else table.empty()
         for name, table in REFERENCE_TABLES.items()
     }
+
+
+# the same texts are asked for many times while a command runs, and by each round of the service
+@lru_cache(maxsize=2 * len(REFERENCE_TABLES))
+def _parsed(name: str, text: str, where: str, zone: ZoneInfo) -> pl.DataFrame:
+    return parse_table(REFERENCE_TABLES[name], text, where=where, zone=zone)
+
+
+@lru_cache(maxsize=2 * len(REFERENCE_TABLES))
+def _held_against_contract(name: str, text: str, where: str, zone: ZoneInfo) -> pl.DataFrame:
+    return require(REFERENCE_TABLES[name], _parsed(name, text, where, zone))
