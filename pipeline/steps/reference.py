@@ -137,9 +137,10 @@ def take_over(
     ReferenceTableError
         If a table cannot be read.
     """
-    recorded_tables(texts, settings, contract=True)  # a wrong table is refused here, whatever else happens
     old = history.reference_texts()
     changed = [name for name in sorted({*texts, *old}) if texts.get(name, "") != old.get(name, "")]
+    # a wrong table is refused here, whatever else happens; texts that were taken over kept the contract then
+    recorded_tables(texts, settings, contract=bool(changed))
     if not changed:
         return ReferenceChange((), ())
     altered: list[str] = []

@@ -28,6 +28,21 @@ if TYPE_CHECKING:
 WORKSPACES = 4
 KILLS = {"load": 25, "watch": 15, "render": 10}  # in each of the workspaces: a short history lets a run be short
 FILES_AT_ONCE = 3
+PRELOADED = [
+    *("pipeline.steps.refresh", "pipeline.steps.snapshot", "pipeline.steps.load", "pipeline.steps.status"),
+    *("pipeline.steps.kept_part", "reports.block", "reports.board", "reports.event", "reports.index", "reports.lot"),
+    *(
+        "reports.meter",
+        "reports.process",
+        "reports.review",
+        "altair",
+        "hypothesis",
+        "pandas",
+        "pandera.polars",
+        "vl_convert",
+    ),
+    *("pytest", "scenario", "workspace_files"),
+]
 
 
 def work(kind: str, root: str, began: Any) -> None:
@@ -55,9 +70,7 @@ def work(kind: str, root: str, began: Any) -> None:
 @pytest.fixture(scope="module")
 def server() -> Any:
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(
-        ["pipeline.steps.refresh", "pipeline.steps.snapshot", "pipeline.steps.load", "reports"]
-    )
+    context.set_forkserver_preload(PRELOADED)
     return context
 
 
