@@ -57,7 +57,10 @@ def watch(
 
 
 def _watch(place: Workspace, *, direct: bool, once: bool, json: bool) -> None:
+    from pipeline.steps.memory import keep_together
     from pipeline.steps.watch import Watch
+
+    keep_together()
 
     def say(done: Round) -> None:
         if json:

@@ -8,8 +8,6 @@ tried again; a history that does not agree with itself stops the service.
 from __future__ import annotations
 
 import contextlib
-import ctypes
-import gc
 import time
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -36,6 +34,7 @@ from pipeline.steps.assess import assess
 from pipeline.steps.board import board_pages
 from pipeline.steps.files import tree_state
 from pipeline.steps.findings import keep_findings, last_verified, note_verified, standing_findings
+from pipeline.steps.memory import give_back
 from pipeline.steps.program import program
 from pipeline.steps.refresh import compared, refresh
 from pipeline.steps.review import review_page
@@ -86,13 +85,6 @@ class Round:
 
 def _plainly(_: str, function: Callable[[], Any]) -> Any:
     return function()
-
-
-def _give_back() -> None:
-    """Give memory that was freed back to the operating system, where the C library can be asked to (glibc)."""
-    gc.collect()
-    with contextlib.suppress(AttributeError, OSError, TypeError):
-        ctypes.CDLL(None).malloc_trim(0)
 
 
 @dataclass
@@ -230,7 +222,7 @@ class Watch:
         if report.files or results["pages"]:
             self.say(Round(datetime.now(UTC), report, results["pages"]))
         self._publish_and_say()
-        _give_back()
+        give_back()
 
     def _takeable(self, look: Look) -> list[Path]:
         """Return the files to load; those over the cap are told and left."""
