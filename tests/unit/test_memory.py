@@ -1,0 +1,56 @@
+"""Memory of a process that runs for weeks."""
+
+from __future__ import annotations
+
+import os
+import platform
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+
+ARENAS_OF_MANY_THREADS = """
+import ctypes, sys, threading
+from pipeline.steps.memory import give_back, keep_together
+
+libc = ctypes.CDLL(None)
+libc.malloc.restype = ctypes.c_void_p
+libc.fopen.restype = ctypes.c_void_p
+if sys.argv[1] == "together":
+    keep_together()
+everybody = threading.Barrier(24)
+
+def allocate():
+    everybody.wait()
+    for _ in range(200):
+        libc.malloc(5000)
+    everybody.wait()
+
+threads = [threading.Thread(target=allocate) for _ in range(24)]
+for one in threads:
+    one.start()
+for one in threads:
+    one.join()
+give_back()
+out = libc.fopen(sys.argv[2].encode(), b"w")
+libc.malloc_info(0, ctypes.c_void_p(out))
+libc.fclose(ctypes.c_void_p(out))
+"""
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="arenas of threads are glibc's")
+def test_threads_share_few_arenas(tmp_path: Path) -> None:
+    """glibc manual, "Malloc Tunable Parameters": M_ARENA_MAX bounds the arenas; by default up to eight for each core."""
+
+    def arenas(how: str) -> int:
+        told = tmp_path / how
+        subprocess.run(
+            [sys.executable, "-c", ARENAS_OF_MANY_THREADS, how, str(told)],
+            check=True, env={**os.environ, "PYTHONPATH": str(ROOT)},
+        )  # fmt: skip
+        return told.read_text(encoding="utf-8").count("<heap nr=")
+
+    assert arenas("together") <= 2 < arenas("apart")
