@@ -382,12 +382,18 @@ class History(Database):
 
     def events(self, kind: str | None = None) -> list[Event]:
         """Return events in order, all or of one kind."""
-        where = "" if kind is None else " WHERE kind = ?"
-        frame = self._frame(f'SELECT * FROM event{where} ORDER BY "sequence"', [] if kind is None else [kind])
+        return self._events("" if kind is None else "WHERE kind = ?", [] if kind is None else [kind])
+
+    def _events(self, where: str, parameters: list[str]) -> list[Event]:
+        frame = self._frame(f'SELECT * FROM event {where} ORDER BY "sequence"', parameters)
         return [
             Event(**{**row, "subject": json.loads(row["subject"])})
             for row in EVENT.complete(frame).iter_rows(named=True)
         ]
+
+    def decisions(self) -> list[Event]:
+        """Return the events that verdicts may follow from: all but the loads, of which there are as many as files."""
+        return self._events("WHERE kind <> 'load'", [])
 
     def event_rows(self) -> pl.DataFrame:
         """Return the chain as stored, for `verify`."""

@@ -344,7 +344,7 @@ def assess(
         known,
         settings,
         as_of=moment,
-        events=history.events(),
+        events=history.decisions(),
         sources=sources,
         baselines=history.baselines(),
         lots=lots,

@@ -42,7 +42,7 @@ def event_pages(
     of them, so that it does not change because something else was read; until then it is the moment of the assessment.
     """
     context = PageContext(workspace, assessment, sources)
-    said, facts = decided(history.events()), lot_facts(assessment)
+    said, facts = decided(history.decisions()), lot_facts(assessment)
     calibrations = calibrations_of(assessment)
     # counted once: there are many readings and few lots, meters and files
     counts = (

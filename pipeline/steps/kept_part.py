@@ -102,7 +102,7 @@ class _Kept:
             if name.startswith(_TABLE)
         }
         self.sources = history.sources()
-        self.events = history.events()
+        self.events = history.decisions()
 
     def read(self, name: str, wanted: Iterable[str]) -> pl.DataFrame:
         """Return a computed table of some lots or meters; a frame without columns where there is none."""

@@ -173,7 +173,7 @@ def process_pages(
         "lot", "source_id"
     )
     pages = []
-    for result, points in processes(assessment, history.events(), names).values():
+    for result, points in processes(assessment, history.decisions(), names).values():
         shown = points.select(POINTS) if points.width else points
         lots = shown["lots"].str.split(", ").explode().unique().to_list() if shown.width else []
         used = parts.filter(pl.col("lot").is_in(lots))

@@ -162,7 +162,7 @@ def _of_event(workspace: Workspace, name: str, lot: str | None) -> dict[str, Any
             raise UsageError(f"Event {name!r} is not known. Known: {near}. See: annealog trace")
         event = found[name]
         if lot is not None:
-            touched = {row.lot for row in event_result(assessment, event, decided(history.events())).lots}
+            touched = {row.lot for row in event_result(assessment, event, decided(history.decisions())).lots}
             if lot not in touched:
                 raise UsageError(
                     f"Event {name} did not touch lot {lot!r}. It touched: {', '.join(sorted(touched)) or 'none'}."

@@ -88,5 +88,5 @@ def status_of(workspace: Workspace, history: History, assessment: Assessment) ->
     held = history.held_files().to_dicts()
     quarantined = history.quarantine(states=["new"]).height
     changed = tuple(not_taken_over(workspace, history))
-    events = tuple(event for event in events_of(assessment, history.events()).values() if event.state == "open")
+    events = tuple(event for event in events_of(assessment, history.decisions()).values() if event.state == "open")
     return Status(assessment, tuple(held), quarantined, changed, events)

@@ -360,5 +360,5 @@ def study_pages(
     context = PageContext(workspace, assessment, sources)
     return [
         StudyPage(result, readings, context.provenance(own, result.as_of, result, readings))
-        for result, readings, own in studies(assessment, history.events(), sources, names).values()
+        for result, readings, own in studies(assessment, history.decisions(), sources, names).values()
     ]

@@ -385,7 +385,7 @@ def supplier_pages(
         "lot", "source_id"
     )
     pages = []
-    for result, lots, points in suppliers(assessment, history.events(), names, start=start, end=end).values():
+    for result, lots, points in suppliers(assessment, history.decisions(), names, start=start, end=end).values():
         shown = points["subgroup"].unique().to_list() if points.width else []
         used = parts.filter(pl.col("lot").is_in(shown))
         pages.append(SupplierPage(result, lots, points, context.provenance(used, result.as_of, result, lots, points)))
