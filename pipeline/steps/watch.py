@@ -23,28 +23,29 @@ from pipeline.errors import (
     SnapshotDamaged,
     UsageError,
 )
-from pipeline.history.snapshot import Snapshot, signature
+from pipeline.history.snapshot import signature
 from pipeline.history.store import History
 from pipeline.schedule import parse_schedule
 from pipeline.settings import find_workspace
 from pipeline.steps import load as loading
-from pipeline.steps.alerts import Alert, Alerts, found_in
 from pipeline.steps.arrivals import Arrivals
 from pipeline.steps.assess import assess
 from pipeline.steps.board import board_pages
 from pipeline.steps.files import tree_state
-from pipeline.steps.findings import keep_findings, last_verified, note_verified, standing_findings
+from pipeline.steps.findings import keep_findings, last_verified, note_verified
 from pipeline.steps.memory import give_back
 from pipeline.steps.program import program
 from pipeline.steps.refresh import compared, refresh
 from pipeline.steps.review import review_page
 from pipeline.steps.snapshot import holds_until, publish_snapshot, said_now
+from pipeline.steps.telling import Telling, said_last
 from pipeline.steps.verify import verify
 from pipeline.steps.written import processes, write_pages
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from pipeline.steps.alerts import Alert
     from pipeline.steps.arrivals import Look
     from pipeline.steps.assess import Assessment
     from pipeline.steps.load_report import FileReport, LoadReport
@@ -105,21 +106,17 @@ class Watch:
     say: Callable[[Round], None]
     in_flow: Callable[[str, Any, dict[str, Any]], Any] | None = None
     _before: Assessment | None = None
-    _notes: dict[str, float] = field(default_factory=dict)
     _unshown: set[str] = field(default_factory=set)
-    _refused: str = ""
-    _ended: str = ""
     _rules: str = ""
     _seen: list[int] = field(default_factory=list)
     _published: list[int] = field(default_factory=list)
-    _last_arrival: datetime | None = None
     _holds_until: datetime | None = None
     _board_at: float = 0.0
 
     def __post_init__(self) -> None:
         self.workspace = find_workspace(self.root)
         self.arrivals = Arrivals(self.workspace.root / ".watch.json", self.workspace.settings.watch_settle_seconds)
-        self._last_arrival = datetime.now(UTC)
+        self.telling = Telling(datetime.now(UTC))
         self._due: dict[str, datetime | None] = {}
         program()  # while what is running is what lies on the disk
 
@@ -131,7 +128,9 @@ class Watch:
         Raises
         ------
         IntegrityProblem
-            If the history or its snapshot does not agree with itself.
+            If the history does not agree with itself.
+        AnnealogError, OSError
+            With `once`, what a service would wait for: history busy, disk full, a change that needs consent.
         """
         recalled = False
         while True:
@@ -143,11 +142,14 @@ class Watch:
                     self.arrivals.recall(self._mark())
                     recalled = True
                 idle = self._look()
-            except IntegrityProblem as error:
-                self._damaged(error)
-                raise
             except (AnnealogError, OSError) as error:
+                # a damaged snapshot is written anew by the next publication
+                if isinstance(error, IntegrityProblem) and not isinstance(error, SnapshotDamaged):
+                    self._damaged(error)
+                    raise
                 self._stopped(error)
+                if once:
+                    raise
                 pause = _TRY_AGAIN_S
             if once and idle:
                 return
@@ -157,25 +159,18 @@ class Watch:
     def _stopped(self, error: Exception) -> None:
         """Tell that a round failed; by an alert, too, where a person must act before loading can go on."""
         self._note(str(error))
-        if isinstance(error, UsageError) and not self._refused:
-            self._refused = f"Nothing is loaded until this is settled: {str(error).splitlines()[0]}"
-            snapshot = Snapshot.current(self.workspace.history)
-            if snapshot is not None:
-                self._tell(said_now(snapshot))
+        if isinstance(error, UsageError) and not self.telling.refused:
+            self.telling.refused = f"Nothing is loaded until this is settled: {str(error).splitlines()[0]}"
+            self._tell(said_last(self.workspace.history))
 
     def _damaged(self, error: IntegrityProblem) -> None:
         """Tell, before the service ends, that the history cannot be read, and have no verdict given on it."""
         self._note(str(error))
-        what = "snapshot" if isinstance(error, SnapshotDamaged) else "history"
-        self._ended = f"The {what} cannot be read, and the service has ended: {str(error).splitlines()[0]}"
-        if not isinstance(error, SnapshotDamaged | HistoryTooNew):
+        self.telling.ended = f"The history cannot be read, and the service has ended: {str(error).splitlines()[0]}"
+        if not isinstance(error, HistoryTooNew):  # nothing is wrong with that one
             with contextlib.suppress(EnvironmentProblem):
                 keep_findings(self.workspace.history, {}, [str(error)])
-        kept = None
-        with contextlib.suppress(IntegrityProblem):
-            snapshot = Snapshot.current(self.workspace.history)
-            kept = None if snapshot is None else said_now(snapshot)
-        self._tell(kept or {"status": {"meters": [], "waiting": [], "files_held": []}, "signals": []})
+        self._tell(said_last(self.workspace.history))
 
     def _look(self) -> bool:
         """Look once and do what is due; whether there was nothing to do or to wait for."""
@@ -206,9 +201,9 @@ class Watch:
 
         def work(step: Any) -> None:
             results["report"] = report = self._load(files, step)
-            self._refused = ""
+            self.telling.refused = ""
             if any(file.status == "loaded" for file in report.files):
-                self._last_arrival = datetime.now(UTC)
+                self.telling.last_arrival = datetime.now(UTC)
             results["pages"] = step("refresh_pages", lambda: self._refresh(report))
 
         if self.in_flow is not None and files:
@@ -333,25 +328,7 @@ class Watch:
         write_pages(workspace, pages)
 
     def _tell(self, kept: dict[str, Any]) -> tuple[list[Alert], list[str]]:
-        standing = found_in(kept["status"], (tuple(signal) for signal in kept["signals"]))
-        hours = self.workspace.settings.alert_silence_hours
-        now = datetime.now(UTC)
-        if hours and self._last_arrival is not None and now - self._last_arrival > timedelta(hours=hours):
-            sentence = f"No file has been loaded for more than {hours:g} h."
-            standing.append(Alert(f"silence {self._last_arrival.isoformat()}", "silence", sentence))
-        damage = standing_findings(self.workspace.history)
-        if self._ended:
-            standing.append(Alert(f"damage {self._ended}", "damage", self._ended))
-        elif damage:
-            sentence = f"The record does not agree with itself in {len(damage)} places, and no verdict is given on it: {damage[0]}"
-            standing.append(Alert(f"damage {damage}", "damage", sentence))
-        if self._refused:
-            standing.append(Alert(f"stopped {self._refused}", "stopped", self._refused))
-        try:
-            sent, failed = Alerts(self.workspace).tell(standing, now=now)
-        except AnnealogError as error:
-            return [], self._once(str(error))
-        return sent, [note for name in failed for note in self._once(f"Alert address {name} did not take the message.")]
+        return self.telling.alert(self.workspace, kept)
 
     # -- what is due by the clock -------------------------------------------------------------------------------
 
@@ -436,15 +413,6 @@ class Watch:
         return [p for p in map(Path, self.arrivals.dealt) if str(p) in inside or p.name in bare]
 
     def _note(self, text: str, *, repeat_s: float = 600.0) -> None:
-        notes = self._once(text, repeat_s=repeat_s)
+        notes = self.telling.once(text, repeat_s=repeat_s)
         if notes:
             self.say(Round(datetime.now(UTC), None, 0, (), tuple(notes)))
-
-    def _once(self, text: str, *, repeat_s: float = 600.0) -> list[str]:
-        """Return a note, unless it was told a moment ago."""
-        now = time.monotonic()
-        self._notes = {key: at for key, at in self._notes.items() if now - at < 86400.0}
-        if text in self._notes and now - self._notes[text] < repeat_s:
-            return []
-        self._notes[text] = now
-        return [text]

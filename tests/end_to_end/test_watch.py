@@ -16,10 +16,11 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import duckdb
 import pytest
 from scenario import Scenario
 
-from pipeline.errors import EnvironmentProblem, IntegrityProblem
+from pipeline.errors import EnvironmentProblem, HistoryTooNew, IntegrityProblem
 from pipeline.history.snapshot import Snapshot
 from pipeline.history.store import History
 from pipeline.settings import find_workspace
@@ -162,7 +163,8 @@ def test_pages_are_written_where_the_snapshot_cannot_be(shell: Shell, monkeypatc
     shell.put("1.csv", day(1))
     with monkeypatch.context() as patch:
         patch.setattr(watch, "publish_snapshot", full)
-        service.run(once=True)
+        with pytest.raises(EnvironmentProblem):  # a service would try again; `--once` says so by its code
+            service.run(once=True)
     assert (shell.root / "pages" / "lots" / "L1.html").is_file()
     assert [note for one in said for note in one.notes] == ["The snapshot cannot be written: No space left on device."]
     service.run(once=True)
@@ -305,6 +307,76 @@ def test_a_history_that_cannot_be_read_any_more_is_alerted_before_the_service_en
     assert "The history cannot be read, and the service has ended" in sent[-1]
     shell("lot", "L1")
     assert shell.code == 6, shell.out
+
+
+@pytest.mark.parametrize("file", ["parts/reading*", "*/status.json"])
+def test_a_damaged_snapshot_is_written_anew(shell: Shell, file: str) -> None:
+    """It is made from the history, which is not in doubt: the service goes on, and no verdict is withheld."""
+    shell.make()
+    settings(shell, watch_settle_seconds="0.1")
+    shell.put("1.csv", day(1))
+    service = Watch(find_workspace(shell.root).root, lambda _: None)
+    service.run(once=True)
+    for path in (shell.root / "snapshot").glob(file):
+        data = bytearray(path.read_bytes())
+        data[len(data) // 2] ^= 1
+        path.write_bytes(data)
+    shell.put("2.csv", day(2))
+    service.run(once=True)
+    snapshot = Snapshot.current(shell.root / "history" / "annealog.duckdb")
+    assert snapshot is not None
+    assert snapshot.whole()
+    assert snapshot.manifest["counts"]["source_file"] == 2
+    assert "ACCEPT" in shell("lot", "L1")
+
+
+def test_a_newer_programs_history_ends_the_service_and_leaves_no_finding(
+    shell: Shell, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing is wrong with it: the newer program must not find verdicts withheld (faults, row 12)."""
+    sent: list[str] = []
+    monkeypatch.setattr(alerts, "send", lambda _, title, body: sent.append(f"{title} {body}") or [])
+    shell.make()
+    settings(shell, watch_settle_seconds="0.1", alert_targets='["json://127.0.0.1:9"]')
+    shell.load(shell.put("1.csv", day(1)))
+    with duckdb.connect(str(shell.root / "history" / "annealog.duckdb")) as connection:
+        connection.execute("INSERT INTO migration VALUES (9999, '9999_later.sql', TIMESTAMP '2030-01-01')")
+    with pytest.raises(HistoryTooNew):
+        Watch(find_workspace(shell.root).root, lambda _: None).run(once=True)
+    assert "the service has ended" in sent[-1]
+    assert not (shell.root / "history" / "findings.json").exists()
+
+
+def test_a_history_that_is_busy_at_the_start_is_waited_for(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With `--once` nobody waits: it ends with the code for a busy history."""
+    shell.make()
+    settings(shell, watch_settle_seconds="0.1", busy_wait_seconds="0.2")
+    shell.load(shell.put("1.csv", day(1)))
+    later = shell.put("2.csv", day(2))
+    monkeypatch.setattr(watch, "_TRY_AGAIN_S", 0.1)
+    holder = subprocess.Popen(
+        [sys.executable, "-c", "import duckdb, sys; c = duckdb.connect(sys.argv[1]); print('held', flush=True); input()",
+         str(shell.root / "history" / "annealog.duckdb")],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    assert holder.stdout is not None
+    assert holder.stdout.readline() == "held\n"
+    notes: list[str] = []
+
+    def say(done: watch.Round) -> None:
+        notes.extend(done.notes)
+        if holder.poll() is None:
+            holder.communicate("\n")  # what was noted is that it is busy; now it is free
+        elif done.report is not None and done.report.files:
+            raise KeyboardInterrupt
+
+    shell("watch", "--once", "--direct")
+    assert shell.code == 5
+    with pytest.raises(KeyboardInterrupt):
+        Watch(find_workspace(shell.root).root, say).run()
+    assert "busy" in notes[0] or "another" in notes[0], notes
+    with History.open(shell.root / "history" / "annealog.duckdb", snapshot=False) as history:
+        assert f"inbox/{later.name}" in history.sources()["name"].to_list()
 
 
 def test_what_another_process_loads_while_a_round_ends_is_shown_by_the_next(
