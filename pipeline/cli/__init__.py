@@ -66,6 +66,7 @@ def main(arguments: list[str] | None = None) -> None:
 
 @cache
 def _command() -> Any:
+    """Put the commands together: once, for who runs several in one process."""
     return typer.main.get_command(app)
 
 

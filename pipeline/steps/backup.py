@@ -118,7 +118,7 @@ def restore(source: Path, folder: Path) -> int:
         ValueError,
         TypeError,
         AttributeError,
-        NotImplementedError,
+        NotImplementedError,  # zipfile: packed by a method that Python does not know
     ) as error:
         raise UsageError(f"{source} is no backup of a workspace: {error}.") from None
     except OSError as error:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from needed import lacking
 from sample_pages import index_page, lot_pages, meter_pages
 
 import reports
@@ -18,19 +18,13 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser, BrowserContext, Page
 
 
-def _lacking(message: str) -> None:
-    if os.environ.get("CI"):
-        pytest.fail(message)
-    pytest.skip(message)
-
-
 @pytest.fixture(scope="session")
 def chromium_binary() -> str:
     """The browser; missing, it is a reason to skip at a desk and a failure in CI."""
     binary = shutil.which("chromium") or shutil.which("chromium-browser")
     if binary is None:
-        _lacking("no chromium on this machine; install Debian's package chromium to run the browser tests")
-    return str(binary)
+        lacking("no chromium on this machine; install Debian's package chromium to run the browser tests")
+    return binary
 
 
 @pytest.fixture(scope="session")
@@ -39,7 +33,7 @@ def chromium(chromium_binary: str) -> Iterator[Browser]:
     try:
         from playwright.sync_api import sync_playwright
     except ImportError:
-        _lacking("Playwright is not installed; install the extra dev")
+        lacking("Playwright is not installed; install the extra dev")
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(
             executable_path=chromium_binary, args=["--no-sandbox", "--disable-gpu", "--host-resolver-rules=MAP * ~NOTFOUND"]

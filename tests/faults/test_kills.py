@@ -29,20 +29,10 @@ WORKSPACES = 4
 KILLS = {"load": 25, "watch": 15, "render": 10}  # in each of the workspaces: a short history lets a run be short
 FILES_AT_ONCE = 3
 PRELOADED = [
-    *("pipeline.steps.refresh", "pipeline.steps.snapshot", "pipeline.steps.load", "pipeline.steps.status"),
-    *("pipeline.steps.kept_part", "reports.block", "reports.board", "reports.event", "reports.index", "reports.lot"),
-    *(
-        "reports.meter",
-        "reports.process",
-        "reports.review",
-        "altair",
-        "hypothesis",
-        "pandas",
-        "pandera.polars",
-        "vl_convert",
-    ),
-    *("pytest", "scenario", "workspace_files"),
-]
+    "pipeline.steps.load", "pipeline.steps.refresh", "pipeline.steps.snapshot", "pipeline.steps.status", "pipeline.steps.kept_part",
+    "reports.block", "reports.board", "reports.event", "reports.index", "reports.lot", "reports.meter", "reports.process",
+    "reports.review", "altair", "hypothesis", "pandas", "pandera.polars", "pytest", "scenario", "vl_convert", "workspace_files",
+]  # fmt: skip
 
 
 def work(kind: str, root: str, began: Any) -> None:

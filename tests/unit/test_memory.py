@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import ctypes
 import os
 import platform
 import subprocess
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-import pytest
+from needed import lacking
+
+from pipeline.steps.memory import give_back, keep_together
+
+if TYPE_CHECKING:
+    import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -41,9 +48,10 @@ libc.fclose(ctypes.c_void_p(out))
 """
 
 
-@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="arenas of threads are glibc's")
 def test_threads_share_few_arenas(tmp_path: Path) -> None:
-    """glibc manual, "Malloc Tunable Parameters": M_ARENA_MAX bounds the arenas; by default up to eight for each core."""
+    """mallopt(3): M_ARENA_MAX bounds the arenas; malloc_info(3) tells each as a heap."""
+    if platform.libc_ver()[0] != "glibc":
+        lacking("arenas of threads are glibc's")
 
     def arenas(how: str) -> int:
         told = tmp_path / how
@@ -54,3 +62,17 @@ def test_threads_share_few_arenas(tmp_path: Path) -> None:
         return told.read_text(encoding="utf-8").count("<heap nr=")
 
     assert arenas("together") <= 2 < arenas("apart")
+
+
+def test_nothing_is_asked_of_another_c_library(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(ctypes, "CDLL", lambda _: object())
+    keep_together()
+    give_back()
+    monkeypatch.undo()
+
+    def none(_: object) -> None:
+        raise OSError("there is no C library to load")
+
+    monkeypatch.setattr(ctypes, "CDLL", none)
+    keep_together()
+    give_back()
