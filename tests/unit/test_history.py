@@ -114,11 +114,11 @@ def test_the_chain_tells_a_changed_event() -> None:
 
 
 def test_decisions_are_all_events_but_the_loads(tmp_path: Path) -> None:
-    kinds = ["load", "adjustment", "load", "disposition", "replay", "exclusion", "load"]
+    kinds = ["load", "adjustment", "load", "disposition", "discard", "exclusion", "load"]
     with History.open(tmp_path / "a.duckdb", write=True) as history:
         with history.transaction():
             for number, kind in enumerate(kinds):
-                history.append_event(kind, {"number": number}, by="Ada", why="because", at=NOW)
+                history.append_event(kind, {"sha256": str(number)}, by="Ada", why="because", at=NOW)
         events = history.events()
         assert [event.kind for event in events] == kinds
         assert history.decisions() == [event for event in events if event.kind != "load"]
