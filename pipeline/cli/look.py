@@ -307,6 +307,25 @@ def _meter_page(place: Workspace, name: str, as_of: str | None) -> tuple[MeterPa
     return page, keep
 
 
+def _drift_line(drift: Any, unit: str, settings: Settings) -> str:
+    """Return what is said of the trend on one block: of the line that leaves the tolerance, as on the page, where one does."""
+    if drift.leaves_tolerance_on and drift.leaves_tolerance_interval and drift.slope_since_per_30_days is not None:
+        first, last = drift.leaves_tolerance_interval
+        since = f" since {output.when(drift.drifting_since, settings)[:10]}" if drift.drifting_since else ""
+        return (
+            f"  drift on {drift.block}: {_number(drift.slope_since_per_30_days, 3)} {unit} in 30 days{since}; "
+            f"leaves tolerance about {output.when(drift.leaves_tolerance_on, settings)[:10]} "
+            f"({output.when(first, settings)[:10]} to {output.when(last, settings)[:10] if last else 'no end'})"
+        )
+    if drift.slope_per_30_days is None or drift.interval is None:
+        return ""
+    low, high = drift.interval
+    return (
+        f"  drift on {drift.block}: {_number(drift.slope_per_30_days, 3)} {unit} in 30 days "
+        f"({_number(low, 3)} to {_number(high, 3)})"
+    )
+
+
 def _show_meter(result: Any, path: str | None, settings: Settings) -> None:
     console = output.out()
     console.print(output.plain(f"{result.meter}: {result.state.upper().replace('_', ' ')}"))
@@ -333,21 +352,9 @@ def _show_meter(result: Any, path: str | None, settings: Settings) -> None:
                 )
             )
     for drift in result.drift:
-        if drift.slope_per_30_days is not None and drift.interval is not None:
-            leaves = ""
-            if drift.leaves_tolerance_on and drift.leaves_tolerance_interval:
-                first, last = drift.leaves_tolerance_interval
-                leaves = (
-                    f"; leaves tolerance about {output.when(drift.leaves_tolerance_on, settings)[:10]} "
-                    f"({output.when(first, settings)[:10]} to {output.when(last, settings)[:10] if last else 'no end'})"
-                )
-            low, high = drift.interval
-            console.print(
-                output.plain(
-                    f"  drift on {drift.block}: {_number(drift.slope_per_30_days, 3)} {result.unit} in 30 days "
-                    f"({_number(low, 3)} to {_number(high, 3)}){leaves}"
-                )
-            )
+        line = _drift_line(drift, result.unit, settings)
+        if line:
+            console.print(output.plain(line))
     if result.suspect_lots:
         console.print(output.plain("  suspect lots: " + ", ".join(result.suspect_lots)))
     for flag in result.flags:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections import Counter
 from datetime import UTC, datetime
@@ -15,6 +16,7 @@ from parsed_pages import Parsed
 
 import reports
 from fixtures.demo import build
+from pipeline.cli import run
 from pipeline.history.store import History
 from pipeline.settings import Workspace, find_workspace
 from pipeline.steps.assess import Assessment, assess
@@ -115,6 +117,23 @@ def test_every_verdict_and_no_other(demo: Demo) -> None:
         **TRUTHS["meters"],
         **{aside["meter"]: aside["state"] for aside in (GOODS_IN, ROD_SHOP)},
     }
+
+
+def test_the_command_says_the_drift_that_the_page_says(demo: Demo, capsys: pytest.CaptureFixture[str]) -> None:
+    """Of the line that leaves the tolerance, not of the mean over all checks."""
+    workspace, _, _ = demo
+    capsys.readouterr()
+    assert run(["meter", TRUTHS["slow_drift"]["meter"], "--workspace", str(workspace.root)]) == 4
+    said = re.findall(
+        r"drift on (\S+): (\S+) MS/m in 30 days since (\S+); leaves tolerance about (\S+) ", capsys.readouterr().out
+    )
+    assert {block for block, *_ in said} >= set(TRUTHS["slow_drift"]["blocks"])
+    page = (workspace.pages / "meters" / f"{TRUTHS['slow_drift']['meter']}.html").read_text(encoding="utf-8")
+    for block, slope, since, day in said:
+        sentence = (
+            f"Block {block} drifts by +{slope} MS/m in 30 days since {since}; it leaves the tolerance about {day}"
+        )
+        assert sentence in page
 
 
 def test_the_slow_drift(demo: Demo) -> None:
