@@ -53,11 +53,11 @@ def process(
 
     Example: annealog process "copper bar"
     """
-    from pipeline.steps.processes import process_pages
-
     place = workspace_at(workspace)
 
     def compute() -> Computed:
+        from pipeline.steps.processes import process_pages
+
         page = _page(place, as_of, lambda a, history, sources: process_pages(place, a, history, sources, [name]))
         return page.answer, _write(place, page, as_of, dry_run=dry_run)
 
@@ -120,12 +120,12 @@ def supplier(
 
     Example: annealog supplier "Ostrovald Copper" --from 2026-04-01 --to 2026-06-30
     """
-    from pipeline.steps.suppliers import supplier_pages
-
     place = workspace_at(workspace)
     since, until = moment(_midnight(start), place), moment(end, place)
 
     def compute() -> Computed:
+        from pipeline.steps.suppliers import supplier_pages
+
         page = _page(
             place,
             as_of,

@@ -9,6 +9,7 @@ import shutil
 import socket
 import subprocess
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -31,8 +32,6 @@ from pipeline.steps.render import render
 from pipeline.steps.snapshot import publish_snapshot, said_now
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from workspace_files import Shell
 
     from pipeline.steps.assess import Assessment
@@ -120,6 +119,28 @@ def test_a_kept_answer_is_the_computed_one(works: Shell, words: list[str], monke
     assert said(works, words) == fresh
     if in_words is not None:
         assert works(*words) == in_words
+
+
+LIGHT = """
+import json, sys
+from pipeline.cli import run
+for words in json.loads(sys.argv[1]):
+    code = run(words)
+    assert code in (0, 4), (words, code)
+    heavy = sorted({"polars", "duckdb", "numpy", "scipy", "altair", "pandera"} & set(sys.modules))
+    assert not heavy, (words, heavy)
+"""
+
+
+def test_a_kept_answer_needs_nothing_that_computes(works: Shell) -> None:
+    """The libraries that compute take seconds to import; a command that only looks up does without."""
+    works("snapshot")
+    done = subprocess.run(
+        [sys.executable, "-c", LIGHT, json.dumps([["status"], *QUESTIONS[:-1]])],
+        cwd=works.root, capture_output=True, text=True, check=False,
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).resolve().parents[2])},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
 
 
 def test_every_event_is_answered(works: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
