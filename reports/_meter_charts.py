@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from itertools import pairwise
-from operator import itemgetter
 from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
 
 from pipeline.statistics.trend import precision_limit
 from reports import _words as words
 from reports import _words_drift as drift_words
 from reports._charts import Plot
 from reports._geometry import domain, evenly, first_names, time_scale
-from reports._numbers import compact, decimals_for, finite, fixed, known_places
+from reports._numbers import compact, decimals_for, finite, fixed
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Sequence
     from datetime import datetime
+
+    from numpy.typing import NDArray
 
     from reports._numbers import Clock
     from reports._tables import Row
@@ -29,6 +32,7 @@ __all__ = [
     "MOST_CHECKS",
     "Series",
     "bias_plot",
+    "changes_of",
     "control_plot",
     "draw_columns",
     "draw_once",
@@ -51,11 +55,13 @@ _ROWS = 42
 class Series:
     """The checks of one block, probe and frequency, in order of time.
 
+    They stay a frame: of tens of thousands of checks few are drawn one by one, and a row that Python sees costs microseconds.
+
     Parameters
     ----------
     name
         The block, and what else tells its checks from others.
-    rows
+    frame
         Checks with a mean, as rows of the page's frame.
     settings
         Times of the settings.
@@ -68,32 +74,60 @@ class Series:
     """
 
     name: str
-    rows: Sequence[Row]
+    frame: pl.DataFrame
     settings: Sequence[datetime]
     unit: str
     clock: Clock
     most: int = MOST_CHECKS
 
+    def __len__(self) -> int:
+        """Return the number of checks."""
+        return self.frame.height
+
+    def row(self, place: int) -> Row:
+        """Return one check; a negative place counts from the last."""
+        return self.frame.row(place, named=True)
+
+    def values(self, name: str) -> NDArray[np.float64]:
+        """Return a column of numbers, NaN where there is none."""
+        return self.frame[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+
+    def known(self, name: str) -> list[int]:
+        """Return the places of the checks with a finite number in a column."""
+        found: list[int] = np.flatnonzero(np.isfinite(self.values(name))).tolist()
+        return found
+
     @cached_property
-    def signalled(self) -> list[bool]:
-        """Which checks carry a reject or failed."""
-        return [bool(row["rejects"]) or row["passes"] is False for row in self.rows]
+    def rejected(self) -> NDArray[np.bool_]:
+        """Which checks carry a reject."""
+        return (self.frame["rejects"].fill_null("") != "").to_numpy()
+
+    @cached_property
+    def failed(self) -> NDArray[np.bool_]:
+        """Which checks failed their tolerance."""
+        return ~self.frame["passes"].fill_null(True).to_numpy()
+
+    @cached_property
+    def warned(self) -> NDArray[np.bool_]:
+        """Which checks carry a warning."""
+        return self.frame["warning"].fill_null(False).to_numpy()
 
     @cached_property
     def crowded(self) -> bool:
         """Whether more checks need a look than are drawn one by one: then checks are drawn in columns."""
-        needs = sum(flag or bool(row["warning"]) for flag, row in zip(self.signalled, self.rows, strict=True))
-        return len(self.rows) > self.most and needs > self.most
+        needs = int((self.rejected | self.failed).sum()) + int(self.warned.sum())
+        return len(self) > self.most and needs > self.most
 
     @cached_property
     def chosen(self) -> list[int]:
-        """The indices of the checks to draw: every signal, warning and failure, others spread evenly.
+        """The places of the checks to draw: every signal, warning and failure, others spread evenly.
 
         In columns: every signal and failure.
         """
         if self.crowded:
-            return [place for place, flag in enumerate(self.signalled) if flag]
-        keep = [flag or bool(row["warning"]) for flag, row in zip(self.signalled, self.rows, strict=True)]
+            found: list[int] = np.flatnonzero(self.rejected | self.failed).tolist()
+            return found
+        keep: list[bool] = (self.rejected | self.failed | self.warned).tolist()
         if keep:
             keep[0] = keep[-1] = True
         return evenly(keep, self.most)
@@ -101,21 +135,19 @@ class Series:
     @cached_property
     def columns(self) -> list[tuple[int, int]]:
         """First and last index of each column of a crowded chart."""
-        count = len(self.rows)
-        edges = [count * place // COLUMNS for place in range(COLUMNS + 1)]
-        return [(first, last - 1) for first, last in pairwise(edges) if last > first]
+        return _columns_of(len(self))
 
     @cached_property
     def setting_numbers(self) -> list[float]:
         """Where the latest settings stand among the numbers of the checks."""
-        times = [row["at"] for row in self.rows]
-        return [bisect_right(times, at) + 0.5 for at in self.settings[-MOST_STRETCHES:]]
+        times = self.frame["at"]
+        return [int(times.search_sorted(at, side="right")) + 0.5 for at in self.settings[-MOST_STRETCHES:]]
 
     def thinned(self) -> str:
         """Say how many checks are drawn where not all are."""
-        total = len(self.rows)
+        total = len(self)
         if self.crowded:
-            warnings = words.counted(sum(bool(row["warning"]) for row in self.rows), "warning")
+            warnings = words.counted(int(self.warned.sum()), "warning")
             size = -(-total // COLUMNS)
             return drift_words.FIGURE["columns"].format(total=total, size=size, warnings=warnings)
         if len(self.chosen) == total:
@@ -123,10 +155,25 @@ class Series:
         return words.FIGURE["thinned"].format(shown=len(self.chosen), total=total, what=words.PLURAL["check"])
 
 
+def _columns_of(count: int) -> list[tuple[int, int]]:
+    """Return first and last place of each column of so many values."""
+    edges = [count * place // COLUMNS for place in range(COLUMNS + 1)]
+    return [(first, last - 1) for first, last in pairwise(edges) if last > first]
+
+
+def changes_of(*columns: pl.Series) -> list[int]:
+    """Return the places at which a value of any column differs from the one before; nothing equals nothing."""
+    changed = np.zeros(max(len(columns[0]) - 1, 0), dtype=np.bool_)
+    for column in columns:
+        changed |= np.diff(column.rle_id().to_numpy().astype(np.int64)) != 0
+    found: list[int] = (np.flatnonzero(changed) + 1).tolist()
+    return found
+
+
 def draw_columns(
     plot: Plot,
     columns: Sequence[tuple[int, int]],
-    values: Sequence[float],
+    values: NDArray[np.float64],
     place: Callable[[int], float],
     *,
     line: bool = True,
@@ -135,9 +182,9 @@ def draw_columns(
     for first, last in columns:
         part = values[first : last + 1]
         x = (place(first) + place(last)) / 2
-        plot.segment(x, x, min(part), max(part), "point", width=2.0)
+        plot.segment(x, x, float(part.min()), float(part.max()), "point", width=2.0)
         if line:
-            plot.path.append({"x": x, "y": sum(part) / len(part)})
+            plot.path.append({"x": x, "y": float(part.mean())})
 
 
 def draw_once(plot: Plot, marks: Iterable[tuple[float, float, str, str, bool]], *, keyed: bool = False) -> None:
@@ -155,22 +202,20 @@ def draw_once(plot: Plot, marks: Iterable[tuple[float, float, str, str, bool]], 
             plot.point(x, y, shape, colour, filled=filled, key=f"{x:.0f}" if keyed else "")
 
 
-def _look(row: Row) -> tuple[str, str, bool]:
-    if row["rejects"]:
+def _look(rejected: bool, warned: bool) -> tuple[str, str, bool]:
+    if rejected:
         return "diamond", "flag", True
-    return ("triangle", "tolerance", True) if row["warning"] else ("circle", "point", False)
+    return ("triangle", "tolerance", True) if warned else ("circle", "point", False)
 
 
-def _runs_of_limits(rows: Sequence[Row]) -> Iterator[tuple[int, int, Row]]:
-    """Yield the stretches over which limits and tolerance stay the same: first and last number, a row of theirs."""
-    looks = list(
-        map(itemgetter("limits_kind", "centre", "limit_standard_deviation", "certified_value", "tolerance"), rows)
-    )
-    start = 0
-    for place in range(1, len(rows) + 1):
-        if place == len(rows) or looks[place] != looks[start]:
-            yield start + 1, place, rows[start]
-            start = place
+_LIMITS = ("limits_kind", "centre", "limit_standard_deviation", "certified_value", "tolerance")
+
+
+def _runs_of_limits(series: Series) -> list[tuple[int, int, Row]]:
+    """Return the latest stretches over which limits and tolerance stay the same: first and last number, a row of theirs."""
+    changes = changes_of(*(series.frame[name] for name in _LIMITS))
+    stretches = list(pairwise([0, *changes, len(series)]))
+    return [(start + 1, end, series.row(start)) for start, end in stretches[-MOST_STRETCHES:]]
 
 
 def _levels(row: Row) -> list[tuple[str, float, str, str, float]]:
@@ -213,19 +258,20 @@ def control_plot(series: Series) -> tuple[Plot, list[str]] | None:
     (Plot, list of str) or None
         The plot and sentences on what was left out, or None where no check has a mean.
     """
-    rows = series.rows
-    if not rows:
+    if not len(series):
         return None
-    chosen = series.chosen
-    stretches = list(_runs_of_limits(rows))[-MOST_STRETCHES:]
+    chosen, latest = series.chosen, series.row(-1)
+    stretches = _runs_of_limits(series)
     levels = [(first, last, _levels(row)) for first, last, row in stretches]
-    means = [row["mean"] for row in rows]
-    values = [min(means), max(means)] if series.crowded else [means[place] for place in chosen]
+    means = series.values("mean")
+    drawn: list[float] = means[chosen].tolist()
+    values = [float(means.min()), float(means.max())] if series.crowded else drawn
     low, high = domain(values + [level for *_, lines in levels for _, level, *_ in lines])
-    if any(rows[place]["rejects"] for place in chosen):
+    rejects = series.frame["rejects"].fill_null("").to_list()
+    if series.rejected[chosen].any():
         high += 0.14 * (high - low)  # room for names
     plot = Plot(
-        (0.0, len(rows) + 1.0),
+        (0.0, len(series) + 1.0),
         (low, high),
         words.FIGURE_OF["check_axis"],
         words.FIGURE_OF["mean_axis"].format(unit=series.unit),
@@ -234,24 +280,25 @@ def control_plot(series: Series) -> tuple[Plot, list[str]] | None:
     for first, last, lines in levels:
         for _, level, colour, dash, width in lines:
             plot.segment(first - 0.5, last + 0.5, level, level, colour, dash=dash, width=width)
-    spread = finite(rows[-1]["limit_standard_deviation"])
-    decimals = decimals_for(spread, rows[-1]["mean"])
+    decimals = decimals_for(finite(latest["limit_standard_deviation"]), latest["mean"])
     for name, level, colour, _, _ in levels[-1][2]:
         plot.names_right.append((level, words.FIGURE_OF[name].format(value=fixed(level, decimals)), colour))
     draw_settings(plot, series.setting_numbers)
     if series.crowded:
         draw_columns(plot, series.columns, means, lambda i: i + 1.0)
     else:
-        plot.path = [{"x": place + 1, "y": means[place]} for place in chosen]
+        plot.path = [{"x": place + 1, "y": mean} for place, mean in zip(chosen, drawn, strict=True)]
+    looks = [_look(bool(series.rejected[place]), bool(series.warned[place])) for place in chosen]
+    marks = zip(chosen, drawn, looks, strict=True)
     if series.crowded:
-        draw_once(plot, ((place + 1, means[place], *_look(rows[place])) for place in chosen), keyed=True)
+        draw_once(plot, ((place + 1, mean, *look) for place, mean, look in marks), keyed=True)
     else:
-        for place in chosen:
-            plot.point(place + 1, means[place], *_look(rows[place]), key=f"{place + 1}")
-    named = list(first_names([row["rejects"] for row in rows]).items())
+        for place, mean, look in marks:
+            plot.point(place + 1, mean, *look, key=f"{place + 1}")
+    named = list(first_names(rejects).items())
     most = MOST_NAMES // 4 if series.crowded else MOST_NAMES
     for place, name in named[-most:]:
-        plot.name(place + 1, means[place], name, "flag")
+        plot.name(place + 1, float(means[place]), name, "flag")
     notes = [series.thinned()]
     if len(named) > most:
         notes.append(drift_words.FIGURE["names_last"].format(shown=most))
@@ -259,28 +306,27 @@ def control_plot(series: Series) -> tuple[Plot, list[str]] | None:
         notes.append(words.FIGURE["names_once"])
     if stretches[0][0] > 1 or len(series.settings) > MOST_STRETCHES:
         notes.append(drift_words.FIGURE["lines_last"].format(shown=MOST_STRETCHES))
-    if rows[-1]["limits_kind"] == "provisional" and rows[-1]["centre"] is not None:
+    if latest["limits_kind"] == "provisional" and latest["centre"] is not None:
         notes.append(drift_words.FIGURE["provisional"])
     return plot, notes
 
 
 def bias_plot(series: Series) -> Plot | None:
     """Draw the bias of the checks over time against the tolerance; None without a certificate."""
-    known = known_places(series.rows, "bias")
+    known = series.known("bias")
     drawn = known if series.crowded else sorted(set(series.chosen) & set(known))
-    numbers = [place + 1 for place in drawn]
-    rows = [series.rows[number - 1] for number in numbers]
-    if not rows:
+    if not drawn:
         return None
-    tolerances = [value for value in {row["tolerance"] for row in rows} if finite(value) is not None]
-    biases = [row["bias"] for row in rows]
-    widest = max(tolerances, default=0.0)
-    place, ticks, title = time_scale([row["at"] for row in rows], series.clock)
-    first, last = place(rows[0]["at"]), place(rows[-1]["at"])
+    checks = series.frame[drawn]
+    biases = checks["bias"].to_numpy()
+    widest = max((value for value in checks["tolerance"].unique() if finite(value) is not None), default=0.0)
+    moments: list[datetime] = [checks["at"][0], checks["at"][-1]]
+    place, ticks, title = time_scale(moments, series.clock)
+    first, last = map(place, moments)
     x_domain = domain([first, last], margin=0.02) if last > first else (first - 1.8e6, first + 1.8e6)
     plot = Plot(
         x_domain,
-        domain([min(biases), max(biases), widest, -widest, 0.0]),
+        domain([float(biases.min()), float(biases.max()), widest, -widest, 0.0]),
         title,
         words.FIGURE_OF["bias_axis"].format(unit=series.unit),
         x_format=ticks,
@@ -288,41 +334,39 @@ def bias_plot(series: Series) -> Plot | None:
         keys_of=series.name,
     )
     plot.across(0.0, "inner", words.FIGURE_OF["no_bias"], width=1)
-    changes = [end for end in range(1, len(rows)) if rows[end]["tolerance"] != rows[end - 1]["tolerance"]]
-    for start, end in list(pairwise([0, *changes, len(rows)]))[-MOST_STRETCHES:]:
-        tolerance = finite(rows[start]["tolerance"])
+    count = checks.height
+    for start, end in list(pairwise([0, *changes_of(checks["tolerance"]), count]))[-MOST_STRETCHES:]:
+        tolerance = finite(checks["tolerance"][start])
         if tolerance is not None:
-            left = x_domain[0] if start == 0 else place(rows[start]["at"])
-            right = x_domain[1] if end == len(rows) else place(rows[end]["at"])
+            left = x_domain[0] if start == 0 else place(checks["at"][start])
+            right = x_domain[1] if end == count else place(checks["at"][end])
             for sign in (1, -1):
                 plot.segment(left, right, sign * tolerance, sign * tolerance, "tolerance", dash="dashdot", width=1.4)
-    if (latest := finite(rows[-1]["tolerance"])) is not None:
+    if (latest := finite(checks["tolerance"][-1])) is not None:
         for sign, mark in ((1, "+"), (-1, "−")):
             label = words.FIGURE_OF["tolerance"].format(value=f"{mark}{compact(latest, 4)}")
             plot.names_right.append((sign * latest, label, "tolerance"))
     draw_settings(plot, [place(at) for at in series.settings[-MOST_STRETCHES:]])
     looks = {True: ("circle", "point", False), False: ("diamond", "flag", True)}
     if series.crowded:
-        size = len(rows)
-        edges = [size * part // COLUMNS for part in range(COLUMNS + 1)]
-        columns = [(first, last - 1) for first, last in pairwise(edges) if last > first]
-        draw_columns(plot, columns, biases, lambda i: place(rows[i]["at"]), line=False)
-        draw_once(plot, ((place(row["at"]), row["bias"], *looks[False]) for row in rows if row["passes"] is False))
+        draw_columns(plot, _columns_of(count), biases, lambda i: place(checks["at"][i]), line=False)
+        failed = checks.filter(~pl.col("passes")).select("at", "bias").iter_rows()
+        draw_once(plot, ((place(at), bias, *looks[False]) for at, bias in failed))
         return plot
-    for number, row in zip(numbers, rows, strict=True):
-        look = looks.get(row["passes"], ("square", "inner", False))
-        plot.point(place(row["at"]), row["bias"], *look, key=f"{number}")
+    for number, (at, bias, passes) in zip(drawn, checks.select("at", "bias", "passes").iter_rows(), strict=True):
+        look = looks.get(passes, ("square", "inner", False))
+        plot.point(place(at), bias, *look, key=f"{number + 1}")
     return plot
 
 
-def _limit_of(summary: BlockSummary | None, row: Row) -> float | None:
-    """Return the F limit of one check: the more readings it has, the closer it lies to the pooled deviation."""
+def _limit_of(summary: BlockSummary | None, readings: int) -> float | None:
+    """Return the F limit of a check: the more readings it has, the closer it lies to the pooled deviation."""
     if summary is None or finite(summary.precision_limit) is None:
         return None
     pooled, behind = summary.within_standard_deviation, summary.within_degrees_of_freedom
-    if not pooled or not behind or row["readings"] < 2:
+    if not pooled or not behind or readings < 2:
         return summary.precision_limit
-    return _precision_limit(pooled, float(row["readings"] - 1), behind)
+    return _precision_limit(pooled, float(readings - 1), behind)
 
 
 _precision_limit = lru_cache(maxsize=256)(precision_limit)
@@ -336,17 +380,18 @@ def within_plot(series: Series, summary: BlockSummary | None) -> tuple[Plot, str
     (Plot, str) or None
         The plot and how many checks lie above their limit.
     """
-    rows = series.rows
-    known = known_places(rows, "within_standard_deviation")
+    known = series.known("within_standard_deviation")
     if not known:
         return None
-    values = [rows[place]["within_standard_deviation"] for place in known]
-    limits = [_limit_of(summary, rows[place]) for place in known]
-    above = [limit is not None and value > limit for value, limit in zip(values, limits, strict=True)]
-    stated = [limit for limit in limits if limit is not None]
-    top = max([*values, *stated]) or 1.0
+    values = series.values("within_standard_deviation")[known]
+    readings = series.frame["readings"][known]
+    limit_of = {count: _limit_of(summary, count) for count in readings.unique()}
+    limits: list[float | None] = [limit_of[count] for count in readings]
+    above = [limit is not None and value > limit for value, limit in zip(values.tolist(), limits, strict=True)]
+    stated = [limit for limit in limit_of.values() if limit is not None]
+    top = max([float(values.max()), *stated]) or 1.0
     plot = Plot(
-        (0.0, len(rows) + 1.0),
+        (0.0, len(series) + 1.0),
         (0.0, top * 1.12),
         words.FIGURE_OF["check_axis"],
         words.FIGURE_OF["s_axis"].format(unit=series.unit),
@@ -354,13 +399,13 @@ def within_plot(series: Series, summary: BlockSummary | None) -> tuple[Plot, str
         keys_of=series.name,
     )
     if stated and summary is not None:
-        changes = [end for end in range(1, len(known)) if limits[end] != limits[end - 1]]
+        changes = changes_of(pl.Series(limits, dtype=pl.Float64))
         for start, end in list(pairwise([0, *changes, len(known)]))[-MOST_STRETCHES:]:
             if (limit := limits[start]) is not None:
                 left = 0.0 if start == 0 else known[start] + 0.5
                 right = plot.x_domain[1] if end == len(known) else known[end] + 0.5
                 plot.segment(left, right, limit, limit, "limit", dash="long", width=1.5)
-        latest = stated[-1]
+        latest = next(limit for limit in reversed(limits) if limit is not None)
         label = words.FIGURE_OF["precision"].format(value=fixed(latest, decimals_for(latest)))
         plot.names_right.append((latest, label, "limit"))
         if pooled := finite(summary.within_standard_deviation):
@@ -369,12 +414,10 @@ def within_plot(series: Series, summary: BlockSummary | None) -> tuple[Plot, str
     draw_settings(plot, series.setting_numbers)
     note = drift_words.FIGURE["above"].format(above=sum(above), total=len(known)) if stated else ""
     if len(known) > series.most and sum(above) > series.most:
-        edges = [len(known) * part // COLUMNS for part in range(COLUMNS + 1)]
-        columns = [(first, last - 1) for first, last in pairwise(edges) if last > first]
-        draw_columns(plot, columns, values, lambda i: known[i] + 1.0)
+        draw_columns(plot, _columns_of(len(known)), values, lambda i: known[i] + 1.0)
         plain = drift_words.FIGURE["columns_plain"].format(total=len(known), size=-(-len(known) // COLUMNS))
         return plot, f"{note} {plain}".strip()
     for i in evenly(above, series.most):
         shape, colour = ("diamond", "flag") if above[i] else ("circle", "point")
-        plot.point(known[i] + 1, values[i], shape, colour, filled=above[i], key=f"{known[i] + 1}")
+        plot.point(known[i] + 1, float(values[i]), shape, colour, filled=above[i], key=f"{known[i] + 1}")
     return plot, note

@@ -7,6 +7,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
+import polars as pl
 
 from pipeline.metrology.drift import DriftLine, drift_line
 from reports import _words as words
@@ -16,14 +17,16 @@ from reports._charts import Plot
 from reports._geometry import domain, time_scale
 from reports._links import linked
 from reports._markup import Html, element, join, shorten
-from reports._meter_charts import COLUMNS, MOST_STRETCHES, draw_once, draw_settings
-from reports._numbers import compact, decimals_for, finite, fixed, known_places, significant
+from reports._meter_charts import COLUMNS, MOST_STRETCHES, changes_of, draw_once, draw_settings
+from reports._numbers import compact, decimals_for, fixed, significant
 from reports._page import toned
 from reports._tables import Heading, caption, table
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import datetime
+
+    from numpy.typing import NDArray
 
     from reports._meter_charts import Series
     from reports._numbers import Clock
@@ -45,30 +48,27 @@ __all__ = [
 MOST_SIGNALS = 60
 _MOST_POINTS = 30
 _CONE = 8
+_DAY_US = 86_400e6
 
 
 def _chart(series: Series, chart: str, title: str) -> Plot | None:
     """Draw one drift chart by number of the check, with its limits, settings and signals."""
-    rows = series.rows
-    known = known_places(rows, "ewma")
+    known = series.known("ewma")
     if not known:
         return None
-    name, both = f"{chart}_limit", chart == "cusum"
-
-    def value(row: Row) -> float:
-        if not both:
-            return float(row["ewma"])
-        return float(row["cusum_high"] if row["cusum_high"] >= row["cusum_low"] else -row["cusum_low"])
-
-    values = [value(rows[place]) for place in known]
-    limits = [float(rows[place][name]) for place in known]
-    low, high = domain([min(values), max(values), max(limits), -max(limits), 0.0])
+    limits: list[float] = series.values(f"{chart}_limit")[known].tolist()
+    if chart == "cusum":
+        above, below = series.values("cusum_high")[known], series.values("cusum_low")[known]
+        values = np.where(above >= below, above, -below)
+    else:
+        values = series.values("ewma")[known]
+    low, high = domain([float(values.min()), float(values.max()), max(limits), -max(limits), 0.0])
     plot = Plot(
-        (0.0, len(rows) + 1.0), (low, high), words.FIGURE_OF["check_axis"], title, height=130, keys_of=series.name
+        (0.0, len(series) + 1.0), (low, high), words.FIGURE_OF["check_axis"], title, height=130, keys_of=series.name
     )
     # a stretch ends where checks without the chart stand between, at a setting, or where the limit changes
-    looks = [(place - i, rows[place]["phase"], limits[i]) for i, place in enumerate(known)]
-    ends = [i for i, (one, other) in enumerate(pairwise(looks), start=1) if one != other]
+    apart = pl.Series(known) - pl.int_range(len(known), eager=True)
+    ends = changes_of(apart, series.frame["phase"][known], pl.Series(limits))
     stretches = list(pairwise([0, *ends, len(known)]))
     for start, end in stretches[-MOST_STRETCHES:]:
         left, right = known[start] + 0.5, known[end - 1] + 1.5
@@ -89,25 +89,26 @@ def _chart(series: Series, chart: str, title: str) -> Plot | None:
         if many:
             plot.path += _envelope(places[start:end], values[start:end], (len(known) // COLUMNS) or 1)
         else:
-            plot.path += [{"x": places[i], "y": values[i]} for i in range(start, end)]
-    beyond = [abs(values[i]) > limits[i] for i in range(len(known))]
-    cut = {0, *ends, len(known)}
-    begun = [i for i in range(len(known)) if beyond[i] and (i in cut or not beyond[i - 1])]
-    over = [i for i in range(len(known)) if beyond[i] and (i + 1 in cut or not beyond[i + 1])]
-    marks = ((places[i], values[i], "diamond", "flag", True) for i in sorted({*begun, *over}))
-    draw_once(plot, marks, keyed=True)
-    for i in begun[-6:]:
-        plot.name(places[i], values[i], series.clock.day(rows[known[i]]["at"]), "flag")
+            plot.path += [{"x": places[i], "y": float(values[i])} for i in range(start, end)]
+    beyond = np.abs(values) > limits
+    begins, closes = np.zeros(len(known), dtype=np.bool_), np.zeros(len(known), dtype=np.bool_)
+    begins[[0, *ends]] = closes[[*(end - 1 for end in ends), -1]] = True
+    begins[1:] |= ~beyond[:-1]
+    closes[:-1] |= ~beyond[1:]
+    marked: list[int] = np.flatnonzero(beyond & (begins | closes)).tolist()
+    draw_once(plot, ((places[i], float(values[i]), "diamond", "flag", True) for i in marked), keyed=True)
+    for i in [i for i in marked if begins[i]][-6:]:
+        plot.name(places[i], float(values[i]), series.clock.day(series.frame["at"][known[i]]), "flag")
     return plot
 
 
-def _envelope(places: Sequence[float], values: Sequence[float], size: int) -> list[Row]:
+def _envelope(places: Sequence[float], values: NDArray[np.float64], size: int) -> list[Row]:
     """Return a line through the lowest and highest value of each column, in order of place."""
     found: list[Row] = []
     for start in range(0, len(places), size):
-        part = range(start, min(start + size, len(places)))
-        ends = sorted({min(part, key=values.__getitem__), max(part, key=values.__getitem__)})
-        found += [{"x": places[i], "y": values[i]} for i in ends]
+        part = values[start : start + size]
+        ends = sorted({start + int(part.argmin()), start + int(part.argmax())})
+        found += [{"x": places[i], "y": float(values[i])} for i in ends]
     return found
 
 
@@ -134,10 +135,11 @@ def design_in_words(chart: DriftChart) -> str:
 class Forecast:
     """The line behind the forecast of one series, again from the checks of the page, and its days as times."""
 
-    def __init__(self, line: DriftLine, rows: Sequence[Row], drift: Drift) -> None:
-        self.line, self.rows, self.drift = line, rows, drift
-        self.start: datetime = rows[0]["at"]
-        self.tolerance = float(rows[-1]["tolerance"])
+    def __init__(self, line: DriftLine, checks: pl.DataFrame, drift: Drift) -> None:
+        self.line, self.checks, self.drift = line, checks, drift
+        self.start: datetime = checks["at"][0]
+        self.last: datetime = checks["at"][-1]
+        self.tolerance = float(checks["tolerance"][-1])
 
     def day_of(self, at: datetime) -> float:
         """Return a time as the line counts it."""
@@ -146,7 +148,7 @@ class Forecast:
     def end(self) -> datetime:
         """Return the last time to draw: the end of the interval, or as far beyond the crossing as the crossing is away."""
         crossing = self.drift.leaves_tolerance_on
-        last: datetime = self.rows[-1]["at"]
+        last = self.last
         if crossing is None or self.drift.leaves_tolerance_interval is None:
             raise AssertionError  # pragma: no cover - forecast_of has checked it
         latest = self.drift.leaves_tolerance_interval[1]
@@ -159,29 +161,28 @@ def forecast_of(series: Series, drift: Drift | None) -> Forecast | None:
     """Return the line behind the forecast of one series; None where the result gives no day."""
     if drift is None or drift.leaves_tolerance_on is None or drift.leaves_tolerance_interval is None:
         return None
-    phase = series.rows[-1]["phase"]
-    rows = [row for row in series.rows if row["phase"] == phase and finite(row["bias"]) is not None]
-    start = rows[0]["at"]
-    line = drift_line([(row["at"] - start) / timedelta(days=1) for row in rows], [row["bias"] for row in rows])
-    return None if isinstance(line, str) else Forecast(line, rows, drift)
+    phase = pl.col("phase").eq_missing(pl.col("phase").last())
+    checks = series.frame.filter(phase & pl.col("bias").is_finite())
+    days = (checks["at"] - checks["at"][0]).dt.total_microseconds().to_numpy() / _DAY_US
+    line = drift_line(days, checks["bias"].to_numpy())
+    return None if isinstance(line, str) else Forecast(line, checks, drift)
 
 
 def forecast_plot(forecast: Forecast, series: Series) -> tuple[Plot, int]:
     """Draw checks, line and cone up to the day the line meets the tolerance; return how many checks a mark stands for."""
-    line, rows, drift = forecast.line, forecast.rows, forecast.drift
+    line, checks, drift = forecast.line, forecast.checks, forecast.drift
     crossing, interval = drift.leaves_tolerance_on, drift.leaves_tolerance_interval
     if crossing is None or interval is None:
         raise AssertionError  # pragma: no cover - forecast_of has checked it
-    end, last = forecast.end(), rows[-1]["at"]
+    end, start, last = forecast.end(), forecast.start, forecast.last
     limit = forecast.tolerance if line.slope > 0 else -forecast.tolerance
-    size = -(-len(rows) // _MOST_POINTS)
-    groups = [rows[i : i + size] for i in range(0, len(rows), size)]
-    place, ticks, title = time_scale([rows[0]["at"], end], series.clock)
+    size = -(-checks.height // _MOST_POINTS)
+    place, ticks, title = time_scale([start, end], series.clock)
     marks = [
-        (sum(place(row["at"]) for row in group) / len(group), sum(row["bias"] for row in group) / len(group))
-        for group in groups
+        (sum(map(place, group["at"])) / group.height, float(group["bias"].to_numpy().mean()))
+        for group in checks.iter_slices(size)
     ]
-    bend = drift.drifting_since or rows[0]["at"]
+    bend = drift.drifting_since or start
     ahead = [last + (end - last) * i / _CONE for i in range(_CONE + 1)]
     behind = [bend + (last - bend) * i / 3 for i in range(3)]
     moments = [*behind, *ahead]
@@ -191,7 +192,7 @@ def forecast_plot(forecast: Forecast, series: Series) -> tuple[Plot, int]:
     beyond = 1.25 * limit
     values = [y for _, y in marks] + [0.0, 1.12 * limit, *(v for v in (*low, *high) if abs(v) <= abs(beyond))]
     plot = Plot(
-        domain([place(rows[0]["at"]), place(end)], margin=0.02), domain(values), title,
+        domain([place(start), place(end)], margin=0.02), domain(values), title,
         words.FIGURE_OF["bias_axis"].format(unit=series.unit), x_format=ticks, height=180,
     )  # fmt: skip
     bottom, top = plot.y_domain
@@ -207,7 +208,7 @@ def forecast_plot(forecast: Forecast, series: Series) -> tuple[Plot, int]:
             # the cone leaves the plot where it leaves what matters
             if bottom <= bound[i] <= top and bottom <= bound[i + 1] <= top:
                 plot.segment(x[i], x[i + 1], float(bound[i]), float(bound[i + 1]), "limit", dash="dot", width=1.2)
-    level = [(place(rows[0]["at"]), line.level), *zip(x, middle.tolist(), strict=True)]
+    level = [(place(start), line.level), *zip(x, middle.tolist(), strict=True)]
     plot.path = [{"x": at, "y": float(y)} for at, y in level if bottom <= y <= top]
     for at, y in marks:
         plot.point(at, y, "circle", "point")
@@ -221,7 +222,7 @@ def forecast_table(
 ) -> Html:
     """Return the points of the line and its interval: the last check, the days of the forecast and some between."""
     line, drift, clock = forecast.line, forecast.drift, series.clock
-    crossing, interval, last = drift.leaves_tolerance_on, drift.leaves_tolerance_interval, forecast.rows[-1]["at"]
+    crossing, interval, last = drift.leaves_tolerance_on, drift.leaves_tolerance_interval, forecast.last
     if crossing is None or interval is None:
         raise AssertionError  # pragma: no cover - forecast_of has checked it
     end = forecast.end()

@@ -215,16 +215,16 @@ def checks_table(
     block
         Summary of the block's checks since the last setting.
     """
-    rows, clock, unit = series.rows, series.clock, series.unit
-    flagged = [flag or bool(row["warning"]) for flag, row in zip(series.signalled, rows, strict=True)]
+    clock, unit, total = series.clock, series.unit, len(series)
     kept = series.chosen
     if series.crowded:
-        kept = sorted({*series.chosen[-_SIGNALLED:], *range(max(len(rows) - _LATEST, 0), len(rows))})
-    note = "" if len(kept) == len(rows) else words.FRAGMENT["rows"].format(shown=len(kept), total=len(rows))
+        kept = sorted({*series.chosen[-_SIGNALLED:], *range(max(total - _LATEST, 0), total)})
+    note = "" if len(kept) == total else words.FRAGMENT["rows"].format(shown=len(kept), total=total)
     if series.crowded:
-        note = drift_words.NOTE["crowded"].format(shown=len(kept), total=len(rows))
-    spread = next((s for row in reversed(rows) if (s := finite(row["limit_standard_deviation"]))), None)
-    decimals = decimals_of(block) if block is not None else decimals_for(spread, rows[-1]["mean"])
+        note = drift_words.NOTE["crowded"].format(shown=len(kept), total=total)
+    spreads = series.values("limit_standard_deviation")
+    spread = next((float(s) for s in spreads[::-1] if s > 0), None)
+    decimals = decimals_of(block) if block is not None else decimals_for(spread, series.row(-1)["mean"])
     columns = [
         Heading(_C["n"], kind="n"), Heading(_C["at"], clock.zone, "t"), Heading(_C["run"], kind="n"), Heading(_C["readings"], kind="n"),
         Heading(_C["temperature"], "°C", "n"), Heading(_C["mean"], unit, "n"), Heading(_C["bias"], unit, "n"), Heading(_C["tolerance"], unit, "n"),
@@ -232,8 +232,7 @@ def checks_table(
         Heading(_C["rejects"], kind="t"),
     ]  # fmt: skip
     written = []
-    for place in kept:
-        row = rows[place]
+    for place, row in zip(kept, series.frame[kept].iter_rows(named=True), strict=True):
         signal = element("b", row["rejects"]) if row["rejects"] else words.FRAGMENT["warning"] if row["warning"] else ""
         written.append(
             (
@@ -245,7 +244,8 @@ def checks_table(
             )
         )  # fmt: skip
     said = caption(words.TABLE["meter_checks"].format(block=series.name), note, figures=figures)
-    return table(number, anchor, said, columns, written, marked=[flagged[place] for place in kept])
+    marked: list[bool] = (series.rejected | series.failed | series.warned)[kept].tolist()
+    return table(number, anchor, said, columns, written, marked=marked)
 
 
 def _of_drift(row: Row) -> tuple[str, str]:
@@ -258,22 +258,23 @@ def _of_drift(row: Row) -> tuple[str, str]:
 
 def columns_table(series: Series, number: int, anchor: str, figures: Sequence[tuple[int, str]]) -> Html:
     """Return the columns in which a long series is drawn: how many checks, how they lie, what they carry."""
-    rows, clock, say = series.rows, series.clock, drift_words.COLUMN
-    decimals = decimals_for(finite(rows[-1]["limit_standard_deviation"]), rows[-1]["mean"])
+    clock, say, latest = series.clock, drift_words.COLUMN, series.row(-1)
+    decimals = decimals_for(finite(latest["limit_standard_deviation"]), latest["mean"])
     columns = [
         Heading(say["numbers"], kind="t"), Heading(say["first_check"], clock.zone, "t"), Heading(say["lowest"], series.unit, "n"),
         Heading(say["mean"], series.unit, "n"), Heading(say["highest"], series.unit, "n"), Heading(say["warnings"], kind="n"),
         Heading(say["signals"], kind="n"), Heading(say["failed"], kind="n"),
     ]  # fmt: skip
+    means = series.values("mean")
     written = []
     for first, last in series.columns:
-        part = rows[first : last + 1]
-        means = [row["mean"] for row in part]
+        part = slice(first, last + 1)
         written.append(
             (
-                words.FRAGMENT["span"].format(low=first + 1, high=last + 1), clock.minute(part[0]["at"]), fixed(min(means), decimals),
-                fixed(sum(means) / len(means), decimals), fixed(max(means), decimals), sum(bool(row["warning"]) for row in part),
-                sum(bool(row["rejects"]) for row in part), sum(row["passes"] is False for row in part),
+                words.FRAGMENT["span"].format(low=first + 1, high=last + 1), clock.minute(series.frame["at"][first]),
+                fixed(float(means[part].min()), decimals), fixed(float(means[part].mean()), decimals),
+                fixed(float(means[part].max()), decimals), int(series.warned[part].sum()), int(series.rejected[part].sum()),
+                int(series.failed[part].sum()),
             )
         )  # fmt: skip
     said = caption(drift_words.TABLE["columns"].format(block=series.name), figures=figures)

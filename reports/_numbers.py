@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable
 
 __all__ = [
     "Clock",
@@ -18,7 +18,6 @@ __all__ = [
     "decimals_for",
     "finite",
     "fixed",
-    "known_places",
     "offset_in_words",
     "percent",
     "significant",
@@ -30,12 +29,6 @@ MINUS = "\u2212"
 def finite(value: float | None) -> float | None:
     """Return the value, or None where it is missing, NaN or infinite."""
     return value if value is not None and math.isfinite(value) else None
-
-
-def known_places(rows: Sequence[Mapping[str, Any]], name: str) -> list[int]:
-    """Return the places of the rows in which a column has a finite value."""
-    known = math.isfinite
-    return [place for place, row in enumerate(rows) if (value := row[name]) is not None and known(value)]
 
 
 def decimals_for(uncertainty: float | None, level: float | None = None) -> int:

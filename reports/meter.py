@@ -27,7 +27,6 @@ from schemas.results import MeterPage, MeterResult
 
 if TYPE_CHECKING:
     from reports._charts import Plot
-    from reports._tables import Row
     from schemas.drift import DriftChart
     from schemas.results import BlockSummary
 
@@ -134,23 +133,23 @@ _Key = tuple[str, str | None, float | None]
 
 def _series(page: MeterPage, clock: Clock, unit: str) -> list[tuple[_Key, Series]]:
     """Return the checks of each block, probe and frequency that have a mean, in order of time."""
-    by_key: dict[_Key, list[Row]] = {}
-    known = page.checks.filter(pl.col("mean").is_finite())
-    for row in best_order(known, ("block", "probe", "frequency_khz", "at", "run")).iter_rows(named=True):
-        by_key.setdefault((row["block"], row["probe"], row["frequency_khz"]), []).append(row)
+    known = best_order(page.checks.filter(pl.col("mean").is_finite()), ("block", "probe", "frequency_khz", "at", "run"))
+    by_key: dict[_Key, pl.DataFrame] = {}
+    if known.height:
+        by_key = known.partition_by("block", "probe", "frequency_khz", as_dict=True, maintain_order=True)
     blocks = [key[0] for key in by_key]
     # many blocks share the room of one page; what short series leave is for the long ones
     most = _meter_charts.MOST_CHECKS
-    while most > _FEWEST_DRAWN and sum(min(len(rows), most) for rows in by_key.values()) > _MOST_DRAWN:
+    while most > _FEWEST_DRAWN and sum(min(checks.height, most) for checks in by_key.values()) > _MOST_DRAWN:
         most -= 10
     times = tuple(sorted(page.settings["at"].drop_nulls().to_list())) if page.settings.height else ()
     found = []
-    for key, rows in by_key.items():
+    for key, checks in by_key.items():
         name = shorten(key[0], 60)
         if blocks.count(key[0]) > 1:
             stated = [words.FRAGMENT["not_stated"] if part is None else part for part in key[1:]]
             name = words.FRAGMENT["series"].format(block=name, probe=shorten(str(stated[0]), 40), frequency=stated[1])
-        found.append((key, Series(name, rows, times, unit, clock, most)))
+        found.append((key, Series(name, checks, times, unit, clock, most)))
     return found
 
 

@@ -292,8 +292,8 @@ def test_missing_and_failed_runs_are_seen_in_the_timeline() -> None:
 
 def series(**given: object) -> _meter_charts.Series:
     page = meter_page(**given)  # type: ignore[arg-type]
-    rows = page.checks.filter(pl.col("block") == "B1").to_dicts()
-    return _meter_charts.Series("B1", rows, tuple(page.settings["at"]), "MS/m", OSLO)
+    checks = page.checks.filter(pl.col("block") == "B1")
+    return _meter_charts.Series("B1", checks, tuple(page.settings["at"]), "MS/m", OSLO)
 
 
 def test_signals_are_named_at_their_point() -> None:
@@ -319,11 +319,12 @@ def test_many_checks_are_thinned_and_every_signal_stays() -> None:
     many = series(checks=1500, blocks=1, late_shift=0.3)
     drawn, note = _meter_charts.control_plot(many) or (None, [])
     assert drawn is not None
-    rejects = sum(bool(row["rejects"]) for row in many.rows)
+    rejects = sum(bool(row["rejects"]) for row in many.frame.rows(named=True))
     assert marks(drawn, "flag") == rejects
     assert f"{len(drawn.points)} of 1500 checks are drawn" in note[0]
     assert len(drawn.points) == max(
-        _meter_charts.MOST_CHECKS, sum(bool(r["rejects"]) or r["warning"] or r["passes"] is False for r in many.rows)
+        _meter_charts.MOST_CHECKS,
+        sum(bool(r["rejects"]) or r["warning"] or r["passes"] is False for r in many.frame.rows(named=True)),
     )
 
 
@@ -331,7 +332,7 @@ def test_failed_checks_stand_out_in_the_bias_chart() -> None:
     failing = series(late_shift=0.5)
     drawn = _meter_charts.bias_plot(failing)
     assert drawn is not None
-    assert marks(drawn, "flag") == sum(row["passes"] is False for row in failing.rows) == 4
+    assert marks(drawn, "flag") == sum(row["passes"] is False for row in failing.frame.rows(named=True)) == 4
     assert {name for _, name, _ in drawn.names_right} >= {"tolerance +0.29", "tolerance −0.29"}
     assert _meter_charts.bias_plot(series(certified=False)) is None
 

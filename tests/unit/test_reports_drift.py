@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
@@ -23,8 +23,12 @@ OSLO = Clock("Europe/Oslo")
 
 
 def series(page: MeterPage, most: int = 200) -> Series:
-    rows = page.checks.filter(pl.col("block") == "B1").to_dicts()
-    return Series("B1", rows, tuple(page.settings["at"]), "MS/m", OSLO, most)
+    checks = page.checks.filter(pl.col("block") == "B1")
+    return Series("B1", checks, tuple(page.settings["at"]), "MS/m", OSLO, most)
+
+
+def rows_of(of: Series) -> list[dict[str, Any]]:
+    return of.frame.rows(named=True)
 
 
 def marks(plot: _meter_charts.Plot, colour: str = "flag") -> list[tuple[float, float]]:
@@ -37,7 +41,7 @@ def test_a_drift_chart_draws_every_value_its_limit_and_where_it_signals(chart: s
     of = series(page)
     plot = {"ewma": _meter_drift.ewma_plot, "cusum": _meter_drift.cusum_plot}[chart](of)
     assert plot is not None
-    known = [(i + 1, row) for i, row in enumerate(of.rows) if row["ewma"] is not None]
+    known = [(i + 1, row) for i, row in enumerate(rows_of(of)) if row["ewma"] is not None]
     values = {
         number: row["ewma"] if chart == "ewma" else max(row["cusum_high"], row["cusum_low"], key=abs)
         for number, row in known
@@ -50,19 +54,20 @@ def test_a_drift_chart_draws_every_value_its_limit_and_where_it_signals(chart: s
     flagged = [x for x, _ in marks(plot)]
     assert flagged[0] == beyond[0]
     assert flagged[-1] == beyond[-1]
-    assert OSLO.day(of.rows[beyond[0] - 1]["at"]) in [name for *_, name, _ in plot.names]
+    assert OSLO.day(of.row(beyond[0] - 1)["at"]) in [name for *_, name, _ in plot.names]
     assert {segment["y"] for segment in plot.segments} >= {limit, -limit}
 
 
 def test_a_drift_chart_begins_again_at_a_setting() -> None:
     """The line is broken there: two phases are never joined."""
     of = series(meter_page("M3"))
-    later = of.rows[-1]["at"] + timedelta(days=1)
-    rows = [*of.rows, *({**row, "phase": later, "at": row["at"] + timedelta(days=40)} for row in of.rows[30:])]
-    plot = _meter_drift.ewma_plot(Series("B1", rows, of.settings, "MS/m", OSLO))
+    later = of.row(-1)["at"] + timedelta(days=1)
+    again = of.frame[30:].with_columns(pl.lit(later).alias("phase"), pl.col("at") + timedelta(days=40))
+    checks = pl.concat([of.frame, again], how="vertical_relaxed")
+    plot = _meter_drift.ewma_plot(Series("B1", checks, of.settings, "MS/m", OSLO))
     assert plot is not None
     breaks = [point["x"] for point in plot.path if point["y"] is None]
-    assert breaks == [len(of.rows) + 1]
+    assert breaks == [len(of) + 1]
 
 
 def test_no_drift_chart_without_frozen_limits() -> None:
@@ -134,7 +139,7 @@ def test_a_long_history_is_drawn_in_columns_and_keeps_every_signal() -> None:
     # each signal has a mark within a column's width and a row's height
     wide, high = (plot.x_domain[1] - plot.x_domain[0]) / 107, (plot.y_domain[1] - plot.y_domain[0]) / 42
     drawn = marks(plot)
-    signals = [(i + 1, row["mean"]) for i, row in enumerate(of.rows) if row["rejects"] or row["passes"] is False]
+    signals = [(i + 1, row["mean"]) for i, row in enumerate(rows_of(of)) if row["rejects"] or row["passes"] is False]
     assert signals
     for x, y in signals:
         assert any(abs(x - a) <= 1.01 * wide and abs(y - b) <= 1.01 * high for a, b in drawn), (x, y)
@@ -147,16 +152,15 @@ def test_a_long_history_is_drawn_in_columns_and_keeps_every_signal() -> None:
     table = re.search(r'id="table-columns-1".*?</table>', html, re.DOTALL)
     assert table is not None
     counted = [re.findall(r"<td[^>]*>(.*?)</td>", row) for row in re.findall(r"<tr.*?</tr>", table[0], re.DOTALL)[1:]]
-    assert sum(int(row[-2]) for row in counted) == sum(bool(row["rejects"]) for row in of.rows)
+    assert sum(int(row[-2]) for row in counted) == sum(bool(row["rejects"]) for row in rows_of(of))
     assert sum(int(row[-3]) for row in counted) == page.result.warnings
 
 
 def test_the_precision_limit_follows_the_readings_of_each_check() -> None:
     page = meter_page("M1")
-    rows = [dict(row) for row in series(page).rows]
-    for row in rows[20:]:
-        row["readings"] = 3
-    plot, note = _meter_charts.within_plot(Series("B1", rows, (), "MS/m", OSLO), page.result.blocks[0]) or (None, "")
+    later = pl.int_range(pl.len()) >= 20
+    checks = series(page).frame.with_columns(pl.when(later).then(3).otherwise("readings").alias("readings"))
+    plot, note = _meter_charts.within_plot(Series("B1", checks, (), "MS/m", OSLO), page.result.blocks[0]) or (None, "")
     assert plot is not None
     limits = [segment["y"] for segment in plot.segments if segment["colour"] == "var(--limit)"]
     # fewer readings, a wider limit: F has fewer degrees of freedom in the numerator
