@@ -12,19 +12,17 @@ if TYPE_CHECKING:
 
 __all__ = ["intervals", "join_version", "version_at"]
 
-_BEGINNING = datetime(1, 1, 1, tzinfo=UTC)
+_BEGINNING = pl.lit(datetime(1, 1, 1, tzinfo=UTC), dtype=pl.Datetime("us", "UTC"))
 
 
-def _from_when(table: pl.DataFrame, key: Sequence[str]) -> pl.DataFrame:
-    """Add `holds_from`: `valid_from`, but the beginning of time for the first version of a row."""
-    ordered = table.sort(*key, "valid_from", nulls_last=False)
+def _from_when(table: pl.DataFrame, key: Sequence[str]) -> pl.LazyFrame:
+    """Add `holds_from`: `valid_from`, but the beginning of time for the first version of a row.
+
+    Not computed yet: tables are small, and each step that is computed by itself costs more than its rows.
+    """
+    ordered = table.lazy().sort(*key, "valid_from", nulls_last=False)
     first = pl.int_range(pl.len()).over(*key) == 0
-    return ordered.with_columns(
-        pl.when(first)
-        .then(pl.lit(_BEGINNING, dtype=pl.Datetime("us", "UTC")))
-        .otherwise("valid_from")
-        .alias("holds_from")
-    )
+    return ordered.with_columns(pl.when(first).then(_BEGINNING).otherwise("valid_from").alias("holds_from"))
 
 
 def version_at(table: pl.DataFrame, key: Sequence[str], moment: datetime | None) -> pl.DataFrame:
@@ -42,7 +40,7 @@ def version_at(table: pl.DataFrame, key: Sequence[str], moment: datetime | None)
     ordered = _from_when(table, key)
     if moment is not None:
         ordered = ordered.filter(pl.col("holds_from") <= moment)
-    return ordered.drop("holds_from").unique(subset=list(key), keep="last", maintain_order=True)
+    return ordered.drop("holds_from").unique(subset=list(key), keep="last", maintain_order=True).collect()
 
 
 def join_version(
@@ -75,14 +73,13 @@ def join_version(
         right = right.with_columns(pl.col(pl.String).cast(pl.Categorical))
     right = right.with_columns(pl.col(key).cast(frame.schema[key]))
     # only the key goes through the join: the other columns of millions of rows need not be copied
-    if right.height == right[key].n_unique():
-        found = frame.select(key).join(right.drop("holds_from"), on=key, how="left", maintain_order="left")
-        return frame.with_columns(found.select(columns.values()).get_columns())
-    placed = frame.select(key, at).with_columns(
-        pl.col(at).fill_null(pl.lit(_BEGINNING, dtype=pl.Datetime("us", "UTC"))).alias("_at")
-    )
+    if table.height == table[key].n_unique():
+        found = frame.lazy().select(key).join(right.drop("holds_from"), on=key, how="left", maintain_order="left")
+        return frame.with_columns(found.select(columns.values()).collect().get_columns())
     joined = (
-        placed.with_row_index("_row")
+        frame.lazy()
+        .select(key, pl.col(at).fill_null(_BEGINNING).alias("_at"))
+        .with_row_index("_row")
         .sort("_at")
         .join_asof(
             right.sort("holds_from"),
@@ -94,7 +91,7 @@ def join_version(
         )
         .sort("_row")
     )
-    return frame.with_columns(joined.select(columns.values()).get_columns())
+    return frame.with_columns(joined.select(columns.values()).collect().get_columns())
 
 
 def intervals(table: pl.DataFrame, key: Sequence[str]) -> pl.DataFrame:
@@ -107,4 +104,5 @@ def intervals(table: pl.DataFrame, key: Sequence[str]) -> pl.DataFrame:
     key
         Its key columns.
     """
-    return _from_when(table, key).with_columns(pl.col("holds_from").shift(-1).over(*key).alias("holds_to"))
+    holds_to = pl.col("holds_from").shift(-1).over(*key).alias("holds_to")
+    return _from_when(table, key).with_columns(holds_to).collect()

@@ -345,7 +345,6 @@ def lot_mean_budgets(frame: pl.DataFrame, *, coverage: float = 0.95) -> pl.DataF
     def column(name: str) -> pl.Expr:
         return pl.col(name).cast(pl.Float64) if name in have else pl.lit(None, pl.Float64)
 
-    nothing = pl.lit(None, pl.Float64)
     measurand = pl.col("measurand").fill_null("measured_parts") if "measurand" in have else pl.lit("measured_parts")
     of_parts = measurand == "measured_parts"
     r, r_nu = column("repeatability"), column("repeatability_degrees_of_freedom")
@@ -373,51 +372,53 @@ def lot_mean_budgets(frame: pl.DataFrame, *, coverage: float = 0.95) -> pl.DataF
     def allowance(name: str) -> pl.Expr:
         return column("mean").abs() * column(name) / 100 / math.sqrt(3)
 
-    lines: list[tuple[pl.Expr, pl.Expr]] = [
-        (scatter, scatter_nu),
-        (pl.coalesce(line, certificate), nothing),
-        (meter, pl.when(by_checks).then(column("check_degrees_of_freedom"))),
-        (column("resolution") / math.sqrt(12), nothing),
-        (
-            column("temperature_sensitivity").abs()
-            * column("sensor_expanded_uncertainty_c")
-            / column("sensor_coverage_factor"),
-            nothing,
-        ),
-        (column("coefficient_sensitivity").abs() * column("coefficient_standard_uncertainty"), nothing),
-        (pl.when(by_checks).then(column("drift_bound") / math.sqrt(3)), nothing),
-        (column("setting_temperature_standard_uncertainty"), nothing),
-        (column("setting_coefficient_standard_uncertainty"), nothing),
-        (column("correction_standard_uncertainty"), nothing),
-        (allowance("thickness_allowance_percent"), nothing),
-        (allowance("lift_off_allowance_percent"), nothing),
-    ]
-    known_bias = pl.when(by_checks & line.is_null()).then(column("check_bias")).fill_null(0.0)
-    reason = (
-        pl.when(scatter.is_null() & of_parts)
-        .then(pl.lit(_NO_SCATTER))
-        .when(scatter.is_null())
-        .then(pl.lit(_NO_PARTS))
-        .when(meter.is_null())
-        .then(pl.lit(_NO_METER))
-    )
-    combined = pl.sum_horizontal(u.fill_null(0.0) ** 2 for u, _ in lines).sqrt()
-    shares = [pl.when(combined > 0).then((u / combined) ** 4 / nu).fill_null(0.0) for u, nu in lines]
+    lines = {
+        "scatter": scatter,
+        "certificate": pl.coalesce(line, certificate),
+        "meter": meter,
+        "resolution": column("resolution") / math.sqrt(12),
+        "sensor": column("temperature_sensitivity").abs()
+        * column("sensor_expanded_uncertainty_c")
+        / column("sensor_coverage_factor"),
+        "coefficient": column("coefficient_sensitivity").abs() * column("coefficient_standard_uncertainty"),
+        "drift": pl.when(by_checks).then(column("drift_bound") / math.sqrt(3)),
+        "setting temperature": column("setting_temperature_standard_uncertainty"),
+        "setting coefficient": column("setting_coefficient_standard_uncertainty"),
+        "correction": column("correction_standard_uncertainty"),
+        "thickness": allowance("thickness_allowance_percent"),
+        "lift-off": allowance("lift_off_allowance_percent"),
+    }
+    # one step after another: an expression that holds the others again and again takes longer to plan than to compute
     table = frame.select(
-        combined=combined,
-        bias=known_bias,
-        weight=pl.sum_horizontal(shares),
-        reason=reason,
-        broken=(~(column("readings") >= 1)).fill_null(value=True)
-        | ~measurand.is_in(["measured_parts", "lot"])
-        | pl.any_horizontal((~(u >= 0)).fill_null(value=False) for u, _ in lines),
+        **lines,
+        scatter_nu=scatter_nu,
+        meter_nu=pl.when(by_checks).then(column("check_degrees_of_freedom")),
+        of_parts=of_parts,
+        bias=pl.when(by_checks & line.is_null()).then(column("check_bias")).fill_null(0.0),
+        wrong=(~(column("readings") >= 1)).fill_null(value=True) | ~measurand.is_in(["measured_parts", "lot"]),
     )
-    if table["broken"].any():
-        row = table["broken"].arg_max()
+    broken = pl.col("wrong") | pl.any_horizontal((~(pl.col(name) >= 0)).fill_null(value=False) for name in lines)
+    is_broken = table.select(broken).to_series()
+    if is_broken.any():
+        row = is_broken.arg_max()
         raise ValueError(
             f"row {row} of the budgets: expected readings of at least 1, measurand measured_parts or lot, and "
             "uncertainties of at least 0"
         )
+    table = table.with_columns(
+        combined=pl.sum_horizontal(pl.col(name).fill_null(0.0) ** 2 for name in lines).sqrt(),
+        reason=pl.when(pl.col("scatter").is_null() & pl.col("of_parts"))
+        .then(pl.lit(_NO_SCATTER))
+        .when(pl.col("scatter").is_null())
+        .then(pl.lit(_NO_PARTS))
+        .when(pl.col("meter").is_null())
+        .then(pl.lit(_NO_METER)),
+    )
+    share = (
+        pl.when(pl.col("combined") > 0).then((pl.col(name) / pl.col("combined")) ** 4 / pl.col(f"{name}_nu"))
+        for name in ("scatter", "meter")
+    )
+    table = table.with_columns(weight=pl.sum_horizontal(one.fill_null(0.0) for one in share))
     weight = table["weight"].to_numpy()
     degrees_of_freedom = np.divide(1.0, weight, out=np.full(weight.shape, np.inf), where=weight > _NO_WEIGHT)
     factor = pl.Series(coverage_factors(degrees_of_freedom, coverage=coverage))
