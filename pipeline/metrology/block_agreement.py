@@ -121,6 +121,8 @@ class _Subject:
     concerned: NDArray[np.bool_]
     weight: Floats
     few: int
+    visits: NDArray[np.int64]
+    blocks: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,6 +151,7 @@ class _Layout:
             key = (int(data.meter[first[v]]), int(data.phase[first[v]]), tuple(data.block[first[v] : ends[v]].tolist()))
             cells[v] = sets.setdefault(key, len(sets))
         self.first = first
+        self.meter_of_cell = np.array([meter for meter, _, _ in sets], dtype=np.int64)
         self.cell_of_visit = cells
         cell = cells[data.visit]
         pairs, self.cell_block = np.unique(cell * (int(data.block.max()) + 1) + data.block, return_inverse=True)
@@ -251,30 +254,22 @@ def _thinned(times: Floats, most: int) -> Floats:
     return times[np.unique(np.linspace(0, times.size - 1, most).round().astype(np.int64))]
 
 
-def _enough(layout: _Layout, concerned: NDArray[np.bool_], at: float, few: int) -> tuple[bool, int]:
+def _enough(layout: _Layout, subject: _Subject, at: float) -> tuple[bool, int]:
     """Return whether enough visits of one cell stand on either side, and how many meters have any on both."""
-    data = layout.data
-    visits = np.unique(data.visit[concerned])
-    before = data.time[layout.first[visits]] < at
-    cells = layout.cell_of_visit[visits]
-    meters = data.meter[layout.first[visits]]
-    both = 0
-    total = [0, 0]
-    for meter in np.unique(meters):
-        own = meters == meter
-        shared = np.intersect1d(cells[own & before], cells[own & ~before])
-        if shared.size:
-            both += 1
-            inside = own & np.isin(cells, shared)
-            total[0] += int((inside & before).sum())
-            total[1] += int((inside & ~before).sum())
-    return min(total) >= few, both
+    cells = layout.cell_of_visit[subject.visits]
+    later = layout.data.time[layout.first[subject.visits]] >= at
+    all_of = np.bincount(cells, minlength=layout.cell_count.size)
+    after = np.bincount(cells[later], minlength=layout.cell_count.size)
+    before = all_of - after
+    shared = (before > 0) & (after > 0)
+    meters = len(set(layout.meter_of_cell[shared].tolist()))
+    return min(int(before[shared].sum()), int(after[shared].sum())) >= subject.few, meters
 
 
 def _candidate(layout: _Layout, subject: _Subject, shape: str, at: float) -> _Candidate | None:
     """Return the regressors of one movement, or None where too few visits could tell."""
     data = layout.data
-    enough, meters = _enough(layout, subject.concerned, at, subject.few)
+    enough, meters = _enough(layout, subject, at)
     if not enough:
         return None
     grown = (data.time >= at).astype(np.float64) if shape == "step" else np.maximum(data.time - at, 0.0)
@@ -286,16 +281,20 @@ def _candidate(layout: _Layout, subject: _Subject, shape: str, at: float) -> _Ca
     # the time of the first visit that shows it, whoever else was at the blocks before
     at = float(data.time[later].min()) if shape == "step" else at
     if subject.kind == "meter":
-        meters = int(np.unique(data.block[subject.concerned]).size)
+        meters = subject.blocks
     return _Candidate(subject, shape, at, within, means, last, meters)
 
 
 def _subjects(data: Visits, level: Floats) -> list[_Subject]:
+    def subject(kind: str, index: int, concerned: NDArray[np.bool_], weight: Floats, few: int) -> _Subject:
+        visits, blocks = np.unique(data.visit[concerned]), int(np.unique(data.block[concerned]).size)
+        return _Subject(kind, index, concerned, weight, few, visits, blocks)
+
     whole = np.ones(data.value.size)
-    found = [_Subject("block", int(b), data.block == b, whole, _FEW) for b in np.unique(data.block)]
+    found = [subject("block", int(b), data.block == b, whole, _FEW) for b in np.unique(data.block)]
     # a meter reads high by so much, or by so much of the level
     for weight in (whole, level[data.block] / float(level.mean())):
-        found += [_Subject("meter", int(m), data.meter == m, weight, 1) for m in np.unique(data.meter)]
+        found += [subject("meter", int(m), data.meter == m, weight, 1) for m in np.unique(data.meter)]
     return found
 
 
