@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from functools import cache
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -12,7 +13,11 @@ if TYPE_CHECKING:
 
 __all__ = ["intervals", "join_version", "version_at"]
 
-_BEGINNING = pl.lit(datetime(1, 1, 1, tzinfo=UTC), dtype=pl.Datetime("us", "UTC"))
+
+@cache
+def _beginning() -> pl.Expr:
+    # once, for making it computes; not while this is imported, for what computes starts threads, which forks do not survive
+    return pl.lit(datetime(1, 1, 1, tzinfo=UTC), dtype=pl.Datetime("us", "UTC"))
 
 
 def _from_when(table: pl.DataFrame, key: Sequence[str]) -> pl.LazyFrame:
@@ -22,7 +27,7 @@ def _from_when(table: pl.DataFrame, key: Sequence[str]) -> pl.LazyFrame:
     """
     ordered = table.lazy().sort(*key, "valid_from", nulls_last=False)
     first = pl.int_range(pl.len()).over(*key) == 0
-    return ordered.with_columns(pl.when(first).then(_BEGINNING).otherwise("valid_from").alias("holds_from"))
+    return ordered.with_columns(pl.when(first).then(_beginning()).otherwise("valid_from").alias("holds_from"))
 
 
 def version_at(table: pl.DataFrame, key: Sequence[str], moment: datetime | None) -> pl.DataFrame:
@@ -78,7 +83,7 @@ def join_version(
         return frame.with_columns(found.select(columns.values()).collect().get_columns())
     joined = (
         frame.lazy()
-        .select(key, pl.col(at).fill_null(_BEGINNING).alias("_at"))
+        .select(key, pl.col(at).fill_null(_beginning()).alias("_at"))
         .with_row_index("_row")
         .sort("_at")
         .join_asof(

@@ -1,7 +1,7 @@
 """`kill -9` at 200 random moments of loads, rounds of the watch and renderings (faults, row 5).
 
-The processes are forked from a server that has imported everything and started no thread, so that a kill costs a fraction of
-a second. SIGKILL does not test the loss of power: what the operating system holds survives it.
+The processes are forked from a server that has imported everything and computed nothing (threads that compute do not survive a
+fork), so that a kill costs a fraction of a second. SIGKILL does not test the loss of power: what the operating system holds survives it.
 """
 
 from __future__ import annotations
@@ -11,7 +11,10 @@ import json
 import multiprocessing
 import os
 import random
+import re
 import shutil
+import subprocess
+import sys
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -55,6 +58,17 @@ def work(kind: str, root: str, began: Any) -> None:
         if kind == "watch":
             refresh(place, None, lots=set(report.lots))
             publish_snapshot(place)
+
+
+def test_what_is_imported_starts_no_thread_that_computes() -> None:
+    """A fork would wait for those threads for ever: here, and in whatever forks to write pages."""
+    say = "import sys, importlib, pathlib\nfor name in sys.argv[1:]: importlib.import_module(name)\n"
+    say += "for task in pathlib.Path('/proc/self/task').iterdir(): print((task / 'comm').read_text().strip())"
+    of_pipeline = [name for name in PRELOADED if name.partition(".")[0] in ("pipeline", "reports")]
+    done = subprocess.run([sys.executable, "-c", say, *of_pipeline], capture_output=True, text=True, check=True)
+    names = done.stdout.split()
+    assert names
+    assert [name for name in names if re.match(r"polars-\d|tokio", name)] == []
 
 
 @pytest.fixture(scope="module")
