@@ -43,7 +43,7 @@ __all__ = [
 ]
 
 _progress: ContextVar[dict[str, Any] | None] = ContextVar("progress", default=None)
-"""Callbacks for the screen; they are no parameters of a flow, which the server would store."""
+"""Callbacks: for the screen, and for what was computed on the way. They are no parameters of a flow, which the server would store."""
 
 _START_LIMIT_S = 180.0
 """How long the server may take to start: a slow machine needs a minute for the first migration of its database."""
@@ -319,13 +319,16 @@ def load_steps(workspace: Workspace, paths: list[Path], given: dict[str, Any], s
     def after(report: FileReport) -> None:
         _call("file", report)
 
+    def assess(ids: list[int], options: dict[str, Any]) -> tuple[dict[str, str], dict[str, str]]:
+        return loading.assess_touched(place, ids, assessed=lambda found: _call("assessed", found), **options)
+
     # a demo's workspace gets its settings while it is built
     place = find_workspace(workspace.root)
     return loading.run_steps(
         given,
         take_over=lambda options: step("take_over_reference", lambda: loading.take_over_reference(place, **options)),
         load=lambda options: step("load_files", lambda: loading.load_files(place, paths, progress=after, **options)),
-        assess=lambda ids, options: step("assess_touched", lambda: loading.assess_touched(place, ids, **options)[:2]),
+        assess=lambda ids, options: step("assess_touched", lambda: assess(ids, options)),
     )
 
 
@@ -339,7 +342,9 @@ def _render(workspace: Workspace, as_of: datetime | None, *, always: bool, alone
 
     place = find_workspace(workspace.root)
     count = processes(place.settings)
-    return render(place, as_of=as_of, always=always, progress=after, processes=count, alone=alone)[0]
+    pages, found = render(place, as_of=as_of, always=always, progress=after, processes=count, alone=alone)
+    _call("rendered", found)
+    return pages
 
 
 def run_load(

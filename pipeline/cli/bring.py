@@ -269,7 +269,7 @@ def quarantine_replay(
     place = workspace_at(workspace)
     reports = replay(place, by=by, why=why, dry_run=dry_run)
     touched = [report.source_id for report in reports if report.readings]
-    lots, meters = ({}, {}) if dry_run else assess_touched(place, touched, now=datetime.now(UTC))[:2]
+    lots, meters = ({}, {}) if dry_run else assess_touched(place, touched, now=datetime.now(UTC))
     if json:
         output.print_json(
             {"files": [{n: getattr(r, n) for n in r.__slots__} for r in reports], "lots": lots, "meters": meters}

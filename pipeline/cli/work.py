@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from pipeline.settings import Workspace
+    from pipeline.steps.assess import Assessment
     from pipeline.steps.load_report import LoadReport
     from pipeline.steps.pages import PageReport
 
@@ -63,7 +64,9 @@ def demo(
         output.would(f"build the demo in {folder}, load its exports and write its pages", json=json)
         return
     workspace = Workspace(folder.resolve(), Settings())
+    found: list[Assessment] = []
     with stop.gently(), output.progress([], "loading files", quiet=json) as callbacks:
+        callbacks["rendered"] = found.append
         if direct:
             report, pages = _demo_direct(workspace.root, callbacks)
         else:
@@ -71,7 +74,7 @@ def demo(
 
             workspace.root.mkdir(parents=True, exist_ok=True)
             report, pages = run_demo(workspace, {}, callbacks)
-    _keep_snapshot(workspace_at(workspace.root), first=True)
+    _keep_snapshot(workspace_at(workspace.root), found, first=True)
     _show_demo(workspace_at(workspace.root), report, pages, json=json)
     # the demo is a tour: it holds and rejects on purpose, so its success is 0
 
@@ -86,7 +89,8 @@ def _demo_direct(root: Path, callbacks: dict[str, Any]) -> tuple[Any, Any]:
     workspace = workspace_at(root)
     files, passed = collect([workspace.inbox])
     report = load(workspace, files, progress=callbacks.get("file"), passed_over=passed)
-    pages, _ = render(workspace, progress=callbacks.get("page"))
+    pages, found = render(workspace, progress=callbacks.get("page"))
+    callbacks["rendered"](found)
     return report, pages
 
 
@@ -178,15 +182,19 @@ def load(
         "layout": layout, "accept_changes": accept_changes, "by": by, "why": why, "dry_run": dry_run,
         "as_of": moment(as_of, place), "passed_over": passed,
     }  # fmt: skip
+    found: list[Assessment] = []
     with stop.gently(), output.progress(files, "loading files", quiet=json) as callbacks:
+        callbacks["assessed"] = found.append
         if direct or dry_run:
-            report = load_directly(place, files, progress=callbacks.get("file"), **given)
+            report = load_directly(
+                place, files, progress=callbacks.get("file"), assessed=callbacks["assessed"], **given
+            )
         else:
             from pipeline.flows import run_load
 
             report = run_load(place, files, given, callbacks)
     if not dry_run:
-        _keep_snapshot(place)
+        _keep_snapshot(place, found)
     if json:
         output.print_json(output.load_document(report))
     else:
@@ -194,13 +202,16 @@ def load(
     raise typer.Exit(_of(report))
 
 
-def _keep_snapshot(place: Workspace, *, first: bool = False) -> None:
-    """Bring the snapshot up to date, where the workspace has one; a failure is no failure of what was done before."""
+def _keep_snapshot(place: Workspace, found: list[Assessment], *, first: bool = False) -> None:
+    """Bring the snapshot up to date, where the workspace has one; a failure is no failure of what was done before.
+
+    `found` holds what was computed on the way, if anything.
+    """
     from pipeline.steps.snapshot import publish_snapshot
 
     if first or (place.root / "snapshot").is_dir():
         try:
-            publish_snapshot(place)
+            publish_snapshot(place, found[-1] if found else None)
         except EnvironmentProblem as error:
             output.note(str(error))
 

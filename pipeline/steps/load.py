@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +15,7 @@ from pipeline.history.store import History
 from pipeline.intake.identity import decide
 from pipeline.intake.match import match
 from pipeline.intake.reading import Held
-from pipeline.steps.assess import Assessment, assess
+from pipeline.steps.assess import Assessment, assess, state_of
 from pipeline.steps.exports import layouts_of, read_export
 from pipeline.steps.files import archive, read_bytes, sha256_of
 from pipeline.steps.load_report import FileReport, LoadReport
@@ -277,7 +278,8 @@ def assess_touched(
     now: datetime,
     as_of: datetime | None = None,
     refresh: bool = False,
-) -> tuple[dict[str, str], dict[str, str], Assessment | None]:
+    assessed: Callable[[Assessment], None] | None = None,
+) -> tuple[dict[str, str], dict[str, str]]:
     """Assess what some files touched; freeze baselines that are due and keep the verdicts given.
 
     Parameters
@@ -292,16 +294,19 @@ def assess_touched(
         Moment of the assessment; None means the last reading.
     refresh
         Assess even if no file was loaded, because reference tables changed.
+    assessed
+        Told everything computed as of the last reading, where that still says what the history says afterwards: whoever shows
+        it next need not compute it again.
 
     Returns
     -------
-    (dict, dict, Assessment or None)
-        Verdict by lot, state by meter, and everything computed (None where nothing was touched).
+    (dict, dict)
+        Verdict by lot and state by meter.
     """
     settings = workspace.settings
     ids = list(source_ids)
     if not ids and not refresh:
-        return {}, {}, None
+        return {}, {}
     with History.open(workspace.history, write=True, wait_s=settings.busy_wait_seconds) as history:
         found = assess(history, settings, as_of=as_of)
         lots, meters = history.lots_and_meters_of(ids)
@@ -326,10 +331,12 @@ def assess_touched(
             if given:
                 history.put_verdicts(pl.DataFrame(given))
         history.checkpoint()
+        if assessed is not None and as_of is None and not found.new_baselines.height:
+            # the verdicts written meanwhile are a record of what was given; nothing follows from them
+            assessed(replace(found, history_state=state_of(history)))
     return (
         {lot: found.lots[lot].verdict for lot in lots if lot in found.lots},
         {meter: found.meters[meter].state for meter in meters if meter in found.meters},
-        found,
     )
 
 
@@ -378,6 +385,7 @@ def load(
     files: Iterable[Path],
     *,
     progress: Callable[[FileReport], None] | None = None,
+    assessed: Callable[[Assessment], None] | None = None,
     **given: Any,
 ) -> LoadReport:
     """Take over reference tables, load files and assess what they touched, without Prefect.
@@ -390,6 +398,8 @@ def load(
         From `files.collect`.
     progress
         Called after each file.
+    assessed
+        As for :func:`assess_touched`.
     **given
         As for :func:`run_steps`.
 
@@ -402,5 +412,5 @@ def load(
         given,
         take_over=lambda options: take_over_reference(workspace, **options),
         load=lambda options: load_files(workspace, paths, progress=progress, **options),
-        assess=lambda ids, options: assess_touched(workspace, ids, **options)[:2],
+        assess=lambda ids, options: assess_touched(workspace, ids, assessed=assessed, **options),
     )

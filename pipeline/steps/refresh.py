@@ -99,6 +99,7 @@ def refresh(
     lots: set[str],
     processes: int = 1,
     assessed: Callable[[Assessment], None] | None = None,
+    found: Assessment | None = None,
 ) -> tuple[list[PageReport], Assessment]:
     """Write the pages of what was touched; all of them where there is nothing to compare with.
 
@@ -114,30 +115,32 @@ def refresh(
         How many write pages.
     assessed
         Told the assessment before the first page is written.
+    found
+        What was just computed, as for :func:`pipeline.steps.render.render`.
 
     Returns
     -------
     (list of PageReport, Assessment)
     """
     if before is None:
-        return render(workspace, processes=processes, assessed=assessed)
+        return render(workspace, processes=processes, assessed=assessed, found=found)
 
-    def due(found: Assessment, others: list[str]) -> set[str] | None:
+    def due(after: Assessment, others: list[str]) -> set[str] | None:
         # what was written last must be what is compared with: else another rendering came between, or did not end
         if before.history_state is None or settled_state(workspace) != before.history_state:
             return None
-        same_rules = found.settings == before.settings and all(
-            name in before.tables and table.equals(before.tables[name]) for name, table in found.tables.items()
+        same_rules = after.settings == before.settings and all(
+            name in before.tables and table.equals(before.tables[name]) for name, table in after.tables.items()
         )
         # a version of a row that began to hold meanwhile may be looked up by any page
         begun = any(
-            table["valid_from"].is_between(before.as_of, found.as_of, closed="right").any()
-            for table in found.tables.values()
+            table["valid_from"].is_between(before.as_of, after.as_of, closed="right").any()
+            for table in after.tables.values()
             if "valid_from" in table.columns
         )
         # a page that is new may be linked from any page
         if same_rules and not begun and all((workspace.pages / place).is_file() for place in others):
-            return touched(before, found, lots)
+            return touched(before, after, lots)
         return None
 
-    return render(workspace, processes=processes, only=due, assessed=assessed)
+    return render(workspace, processes=processes, only=due, assessed=assessed, found=found)

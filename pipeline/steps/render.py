@@ -10,7 +10,7 @@ import reports
 from pipeline.history.snapshot import signature
 from pipeline.history.store import History
 from pipeline.steps.answers import Answers, one_rendering, withdraw
-from pipeline.steps.assess import Assessment, assess
+from pipeline.steps.assess import Assessment, assess, state_of
 from pipeline.steps.block_pages import block_pages
 from pipeline.steps.board import board_pages
 from pipeline.steps.event_pages import event_pages
@@ -56,6 +56,7 @@ def render(
     only: Callable[[Assessment, list[str]], Iterable[str] | None] | None = None,
     alone: bool = False,
     assessed: Callable[[Assessment], None] | None = None,
+    found: Assessment | None = None,
 ) -> tuple[list[PageReport], Assessment]:
     """Write every page whose data changed: lots, meters, index.
 
@@ -78,6 +79,8 @@ def render(
         Write pages that travel alone, into a folder of their own.
     assessed
         Told the assessment before the first page is written: what is urgent need not wait for the pages.
+    found
+        What was just computed as of the last reading, to be used if the history still says the same.
 
     Returns
     -------
@@ -102,7 +105,10 @@ def render(
                 and signature(workspace.history) == at_first
             )
             answers = Answers(workspace, at_first, hashes(history.reference_texts())) if kept else None
-            assessment = assess(history, workspace.settings, as_of=as_of)
+            if found is not None and as_of is None and found.history_state == state_of(history):
+                assessment = found
+            else:
+                assessment = assess(history, workspace.settings, as_of=as_of)
             sources = history.sources()
             more = [page for make in MORE_PAGES for page in make(workspace, assessment, history, sources)]
             reviews = review_links(workspace)

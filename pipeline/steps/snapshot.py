@@ -12,6 +12,8 @@ from pipeline.steps.texts import changed_texts, hashes, hashes_of_texts
 from schemas.documents import as_json
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from pipeline.history.store import History
     from pipeline.settings import Workspace
     from pipeline.steps.assess import Assessment
@@ -74,7 +76,11 @@ def _moment(value: date | datetime) -> datetime:
 
 
 def publish_snapshot(
-    workspace: Workspace, assessment: Assessment | None = None, *, now: datetime | None = None
+    workspace: Workspace,
+    assessment: Assessment | None = None,
+    *,
+    now: datetime | None = None,
+    assessed: Callable[[Assessment], None] | None = None,
 ) -> Snapshot:
     """Publish the history as it is, with the state of meters and lots now.
 
@@ -86,6 +92,8 @@ def publish_snapshot(
         What was just computed, as of the last reading: what pages show. The state now is taken from it while it holds.
     now
         Time of the snapshot.
+    assessed
+        Told the assessment that the state now was taken from, where one was needed.
 
     Returns
     -------
@@ -114,6 +122,8 @@ def publish_snapshot(
         if found.as_of > moment or holds_until(found, history) <= moment:
             del found  # millions of readings are not kept twice
             found = assess(history, workspace.settings, as_of=moment)
+        if assessed is not None:
+            assessed(found)
         said = _status(workspace, history, found)
         # thousands of lots may wait: whoever looks at the first ones does not read them all
         said["status"]["waiting"], documents["waiting"] = _cut(said["status"]["waiting"])

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -29,7 +29,7 @@ from pipeline.schedule import parse_schedule
 from pipeline.settings import find_workspace
 from pipeline.steps import load as loading
 from pipeline.steps.arrivals import Arrivals
-from pipeline.steps.assess import assess
+from pipeline.steps.assess import assess, state_of
 from pipeline.steps.board import board_pages
 from pipeline.steps.files import tree_state
 from pipeline.steps.findings import keep_findings, last_verified, note_verified
@@ -106,6 +106,8 @@ class Watch:
     say: Callable[[Round], None]
     in_flow: Callable[[str, Any, dict[str, Any]], Any] | None = None
     _before: Assessment | None = None
+    _loaded: Assessment | None = None
+    _now: Assessment | None = None
     _unshown: set[str] = field(default_factory=set)
     _rules: str = ""
     _seen: list[int] = field(default_factory=list)
@@ -252,6 +254,9 @@ class Watch:
                     loaded.extend(self._load_alone(path, options))
             return loaded
 
+        def assessed(found: Assessment) -> None:
+            self._loaded = found
+
         return loading.run_steps(
             {"now": datetime.now(UTC)},
             take_over=lambda options: step(
@@ -259,7 +264,7 @@ class Watch:
             ),
             load=lambda options: step("load_files", lambda: load_files(options)) if files else [],
             assess=lambda ids, options: step(
-                "assess_touched", lambda: loading.assess_touched(workspace, ids, **options)[:2]
+                "assess_touched", lambda: loading.assess_touched(workspace, ids, assessed=assessed, **options)
             ),
         )
 
@@ -280,8 +285,9 @@ class Watch:
         self._unshown |= set(report.lots)  # until a rendering succeeds
         # two assessments are held at once while pages are written, but the readings only of one
         before, self._before = None if self._before is None else compared(self._before), None
+        found, self._loaded = self._loaded, None
         pages, self._before = refresh(
-            self.workspace, before, lots=self._unshown, processes=count, assessed=self._publish_first
+            self.workspace, before, lots=self._unshown, processes=count, assessed=self._publish_first, found=found
         )
         self._unshown = set()
         return sum(page.written for page in pages)
@@ -289,7 +295,7 @@ class Watch:
     def _publish_first(self, found: Assessment) -> None:
         """Publish the snapshot and tell what needs a person, while the pages are still to be written."""
         try:
-            sent, notes = self._tell(said_now(publish_snapshot(self.workspace, found)))
+            sent, notes = self._tell(said_now(publish_snapshot(self.workspace, found, assessed=self._keep_now)))
         except IntegrityProblem:
             raise
         except (AnnealogError, OSError):
@@ -302,7 +308,7 @@ class Watch:
         workspace = self.workspace
         if not workspace.history.exists():
             return [], []
-        snapshot = publish_snapshot(workspace, self._before)
+        snapshot = publish_snapshot(workspace, self._before, assessed=self._keep_now)
         # what another process wrote since the pages were refreshed is left for the next round
         self._published = self._seen
         kept = said_now(snapshot)
@@ -321,11 +327,23 @@ class Watch:
         self._board_at = time.monotonic()
         with self._history() as history:
             now = datetime.now(UTC)
-            found = self._before
-            if found is None or found.as_of > now or holds_until(found, history) <= now:
+            state = state_of(history)
+            for found in (self._before, self._now):
+                if (
+                    found is not None
+                    and found.history_state == state
+                    and found.as_of <= now < holds_until(found, history)
+                ):
+                    break
+            else:
                 found = assess(history, workspace.settings, as_of=now)
+                self._keep_now(found)
             pages = board_pages(workspace, found, history, history.sources(), as_of=now)
         write_pages(workspace, pages)
+
+    def _keep_now(self, found: Assessment) -> None:
+        """Keep what says the state now, for the board: of frames, those that say how long it holds."""
+        self._now = None if found is self._before else replace(compared(found), checks=found.checks.clear())
 
     def _tell(self, kept: dict[str, Any]) -> tuple[list[Alert], list[str]]:
         return self.telling.alert(self.workspace, kept)

@@ -25,6 +25,7 @@ from pipeline.history.snapshot import Snapshot
 from pipeline.history.store import History
 from pipeline.settings import find_workspace
 from pipeline.steps import alerts, watch
+from pipeline.steps import assess as assessing
 from pipeline.steps import render as rendering
 from pipeline.steps.answers import settled_state
 from pipeline.steps.load import load
@@ -127,6 +128,36 @@ def test_what_arrives_is_loaded_shown_and_published(shell: Shell) -> None:
     assert {p: p.read_bytes() for p in (shell.root / "pages").rglob("*.html") if p != board} == kept
 
 
+def test_a_round_computes_once_what_pages_show_and_once_what_holds_now(
+    shell: Shell, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What the load computed is shown; of data dated in the past the state now differs from that, and is computed, too."""
+    shell.make()
+    settings(shell, watch_settle_seconds="0.1")
+    asked: list[datetime] = []
+    frames = assessing.assess_frames
+
+    def count(*given: Any, **more: Any) -> Any:
+        asked.append(more["as_of"])
+        return frames(*given, **more)
+
+    monkeypatch.setattr(assessing, "assess_frames", count)
+    service = Watch(shell.root, lambda _: None)
+    service.run(once=True)
+    for number in range(2):
+        shell.put(f"{number}.csv", day(number))
+        asked.clear()
+        service.run(once=True)
+        assert shown(shell.root) == number + 1
+        shown_at, now = asked
+        assert shown_at == Scenario().check("10:00", day=number).rows[-1]["measured_at"]
+        assert abs(datetime.now(UTC) - now) < timedelta(hours=1)
+    kept = {p: p.read_bytes() for p in (shell.root / "pages" / "lots").glob("*.html")}
+    assert len(kept) == 2
+    shell("render", "--direct", "--all")
+    assert {p: p.read_bytes() for p in (shell.root / "pages" / "lots").glob("*.html")} == kept
+
+
 def test_snapshot_and_alerts_do_not_wait_for_pages(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
     """A meter that failed is published and told before the first page is written."""
     shell.make()
@@ -154,7 +185,7 @@ def test_pages_are_written_where_the_snapshot_cannot_be(shell: Shell, monkeypatc
     shell.make()
     settings(shell, watch_settle_seconds="0.1")
 
-    def full(*_: object) -> None:
+    def full(*_: object, **__: object) -> None:
         raise EnvironmentProblem("The snapshot cannot be written: No space left on device.")
 
     said: list[Any] = []
@@ -391,11 +422,11 @@ def test_what_another_process_loads_while_a_round_ends_is_shown_by_the_next(
     shell.put("2.csv", day(2)).rename(other)
     publish = watch.publish_snapshot
 
-    def meanwhile(*given: Any) -> Snapshot:
+    def meanwhile(*given: Any, **more: Any) -> Snapshot:
         if other.exists() and (place.pages / "lots" / "L1.html").exists():
             load(place, [other])
             other.unlink()
-        return publish(*given)
+        return publish(*given, **more)
 
     monkeypatch.setattr(watch, "publish_snapshot", meanwhile)
     service = watch.Watch(place.root, lambda _: None)
