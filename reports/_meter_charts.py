@@ -115,7 +115,7 @@ class Series:
     @cached_property
     def crowded(self) -> bool:
         """Whether more checks need a look than are drawn one by one: then checks are drawn in columns."""
-        needs = int((self.rejected | self.failed).sum()) + int(self.warned.sum())
+        needs = int((self.rejected | self.failed | self.warned).sum())
         return len(self) > self.most and needs > self.most
 
     @cached_property
@@ -184,7 +184,7 @@ def draw_columns(
         x = (place(first) + place(last)) / 2
         plot.segment(x, x, float(part.min()), float(part.max()), "point", width=2.0)
         if line:
-            plot.path.append({"x": x, "y": float(part.mean())})
+            plot.path.append({"x": x, "y": sum(part.tolist()) / part.size})
 
 
 def draw_once(plot: Plot, marks: Iterable[tuple[float, float, str, str, bool]], *, keyed: bool = False) -> None:

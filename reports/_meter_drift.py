@@ -179,7 +179,7 @@ def forecast_plot(forecast: Forecast, series: Series) -> tuple[Plot, int]:
     size = -(-checks.height // _MOST_POINTS)
     place, ticks, title = time_scale([start, end], series.clock)
     marks = [
-        (sum(map(place, group["at"])) / group.height, float(group["bias"].to_numpy().mean()))
+        (sum(map(place, group["at"])) / group.height, sum(group["bias"]) / group.height)
         for group in checks.iter_slices(size)
     ]
     bend = drift.drifting_since or start

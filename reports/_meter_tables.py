@@ -223,7 +223,7 @@ def checks_table(
     if series.crowded:
         note = drift_words.NOTE["crowded"].format(shown=len(kept), total=total)
     spreads = series.values("limit_standard_deviation")
-    spread = next((float(s) for s in spreads[::-1] if s > 0), None)
+    spread = next((float(s) for s in spreads[::-1] if finite(s)), None)
     decimals = decimals_of(block) if block is not None else decimals_for(spread, series.row(-1)["mean"])
     columns = [
         Heading(_C["n"], kind="n"), Heading(_C["at"], clock.zone, "t"), Heading(_C["run"], kind="n"), Heading(_C["readings"], kind="n"),
@@ -272,7 +272,7 @@ def columns_table(series: Series, number: int, anchor: str, figures: Sequence[tu
         written.append(
             (
                 words.FRAGMENT["span"].format(low=first + 1, high=last + 1), clock.minute(series.frame["at"][first]),
-                fixed(float(means[part].min()), decimals), fixed(float(means[part].mean()), decimals),
+                fixed(float(means[part].min()), decimals), fixed(sum(means[part].tolist()) / (last + 1 - first), decimals),
                 fixed(float(means[part].max()), decimals), int(series.warned[part].sum()), int(series.rejected[part].sum()),
                 int(series.failed[part].sum()),
             )

@@ -205,13 +205,14 @@ def load(
 def _keep_snapshot(place: Workspace, found: list[Assessment], *, first: bool = False) -> None:
     """Bring the snapshot up to date, where the workspace has one; a failure is no failure of what was done before.
 
-    `found` holds what was computed on the way, if anything.
+    `found` holds what was computed on the way, if anything; it is taken out.
     """
     from pipeline.steps.snapshot import publish_snapshot
 
     if first or (place.root / "snapshot").is_dir():
         try:
-            publish_snapshot(place, found[-1] if found else None)
+            # taken out, so that millions of readings are not kept beside what is computed next
+            publish_snapshot(place, found.pop() if found else None)
         except EnvironmentProblem as error:
             output.note(str(error))
 

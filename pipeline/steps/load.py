@@ -18,6 +18,7 @@ from pipeline.intake.reading import Held
 from pipeline.steps.assess import Assessment, assess, state_of
 from pipeline.steps.exports import layouts_of, read_export
 from pipeline.steps.files import archive, read_bytes, sha256_of
+from pipeline.steps.findings import findings_state
 from pipeline.steps.load_report import FileReport, LoadReport
 from pipeline.steps.place import shared_place
 from pipeline.steps.recorded import recorded_tables
@@ -308,6 +309,7 @@ def assess_touched(
     if not ids and not refresh:
         return {}, {}
     with History.open(workspace.history, write=True, wait_s=settings.busy_wait_seconds) as history:
+        damage = findings_state(history.path)
         found = assess(history, settings, as_of=as_of)
         lots, meters = history.lots_and_meters_of(ids)
         with history.transaction():
@@ -331,7 +333,8 @@ def assess_touched(
             if given:
                 history.put_verdicts(pl.DataFrame(given))
         history.checkpoint()
-        if assessed is not None and as_of is None and not found.new_baselines.height:
+        same = not found.new_baselines.height and findings_state(history.path) == damage
+        if assessed is not None and as_of is None and same:
             # the verdicts written meanwhile are a record of what was given; nothing follows from them
             assessed(replace(found, history_state=state_of(history)))
     return (

@@ -108,6 +108,7 @@ def render(
             if found is not None and as_of is None and found.history_state == state_of(history):
                 assessment = found
             else:
+                found = None
                 assessment = assess(history, workspace.settings, as_of=as_of)
             sources = history.sources()
             more = [page for make in MORE_PAGES for page in make(workspace, assessment, history, sources)]

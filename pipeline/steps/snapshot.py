@@ -112,19 +112,20 @@ def publish_snapshot(
                 kept["from"]
             ) <= moment < datetime.fromisoformat(kept["until"]):
                 return current
-        found = assessment
-        if found is None or found.history_state != state_of(history):  # somebody wrote meanwhile
-            found = assess(history, workspace.settings, as_of=None)
+        # under one name only: whoever gave it away does not keep millions of readings twice
+        if assessment is None or assessment.history_state != state_of(history):  # somebody wrote meanwhile
+            del assessment
+            assessment = assess(history, workspace.settings, as_of=None)
         documents: dict[str, Any] = {"refused": _refused(history)}
         computed = {}
         if history.last_measured_at() is not None:  # else nothing says as of which moment a page would be
-            documents["computed"], computed = computed_document(found), computed_tables(found)
-        if found.as_of > moment or holds_until(found, history) <= moment:
-            del found  # millions of readings are not kept twice
-            found = assess(history, workspace.settings, as_of=moment)
+            documents["computed"], computed = computed_document(assessment), computed_tables(assessment)
+        if assessment.as_of > moment or holds_until(assessment, history) <= moment:
+            del assessment
+            assessment = assess(history, workspace.settings, as_of=moment)
         if assessed is not None:
-            assessed(found)
-        said = _status(workspace, history, found)
+            assessed(assessment)
+        said = _status(workspace, history, assessment)
         # thousands of lots may wait: whoever looks at the first ones does not read them all
         said["status"]["waiting"], documents["waiting"] = _cut(said["status"]["waiting"])
         documents["status"] = {**said, "more_waiting": len(documents["waiting"])}

@@ -343,7 +343,11 @@ class Watch:
 
     def _keep_now(self, found: Assessment) -> None:
         """Keep what says the state now, for the board: of frames, those that say how long it holds."""
-        self._now = None if found is self._before else replace(compared(found), checks=found.checks.clear())
+        if found is self._before:
+            self._now = None
+            return
+        frames = ("checks", "spot_values", "budget_inputs", "bias_at_level")
+        self._now = replace(compared(found), **{name: getattr(found, name).clear() for name in frames})
 
     def _tell(self, kept: dict[str, Any]) -> tuple[list[Alert], list[str]]:
         return self.telling.alert(self.workspace, kept)

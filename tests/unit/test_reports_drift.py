@@ -156,6 +156,18 @@ def test_a_long_history_is_drawn_in_columns_and_keeps_every_signal() -> None:
     assert sum(int(row[-3]) for row in counted) == page.result.warnings
 
 
+def test_a_check_that_warns_and_rejects_needs_one_look() -> None:
+    """Each reject beyond three deviations is a warning, too: 150 of 600 checks still have room among 200 points."""
+    page = meter_page("M1", checks=600, blocks=1, seed=3)
+    hit = pl.int_range(pl.len()) % 4 == 0
+    rejects = pl.when(hit).then(pl.lit("1-3s")).otherwise(pl.lit(""))
+    checks = series(page).frame.with_columns(warning=hit, rejects=rejects, passes=pl.lit(True))
+    of = Series("B1", checks, (), "MS/m", OSLO)
+    assert not of.crowded
+    assert len(of.chosen) == 200
+    assert set(range(0, 600, 4)) <= set(of.chosen)
+
+
 def test_the_precision_limit_follows_the_readings_of_each_check() -> None:
     page = meter_page("M1")
     later = pl.int_range(pl.len()) >= 20
