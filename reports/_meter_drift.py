@@ -17,7 +17,8 @@ from reports._charts import Plot
 from reports._geometry import domain, time_scale
 from reports._links import linked
 from reports._markup import Html, element, join, shorten
-from reports._meter_charts import COLUMNS, MOST_STRETCHES, changes_of, draw_once, draw_settings
+from reports._meter_charts import draw_once, draw_settings
+from reports._meter_series import COLUMNS, MOST_STRETCHES, changes_of
 from reports._numbers import compact, decimals_for, fixed, significant
 from reports._page import toned
 from reports._tables import Heading, caption, table
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from reports._meter_charts import Series
+    from reports._meter_series import Series
     from reports._numbers import Clock
     from reports._tables import Numbered, Row
     from schemas.drift import DriftChart

@@ -16,7 +16,7 @@ from reports._tables import Heading, best_order, caption, table
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from reports._meter_charts import Series
+    from reports._meter_series import Series
     from reports._numbers import Clock
     from reports._tables import Row
     from schemas.results import BlockSummary, MeterPage, MeterResult

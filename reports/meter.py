@@ -17,7 +17,7 @@ from reports._charts import figure, svg
 from reports._drift_text import drift_points
 from reports._events_list import events_list
 from reports._markup import Html, element, isolated, join, shorten
-from reports._meter_charts import Series
+from reports._meter_series import MOST_CHECKS, Series
 from reports._numbers import Clock, compact, finite, fixed
 from reports._page import Masthead, document, flags_list, section, toned, unit_in_words, verdict
 from reports._report import Report
@@ -139,7 +139,7 @@ def _series(page: MeterPage, clock: Clock, unit: str) -> list[tuple[_Key, Series
         by_key = known.partition_by("block", "probe", "frequency_khz", as_dict=True, maintain_order=True)
     blocks = [key[0] for key in by_key]
     # many blocks share the room of one page; what short series leave is for the long ones
-    most = _meter_charts.MOST_CHECKS
+    most = MOST_CHECKS
     while most > _FEWEST_DRAWN and sum(min(checks.height, most) for checks in by_key.values()) > _MOST_DRAWN:
         most -= 10
     times = tuple(sorted(page.settings["at"].drop_nulls().to_list())) if page.settings.height else ()

@@ -66,20 +66,19 @@ def demo(
     workspace = Workspace(folder.resolve(), Settings())
     found: list[Assessment] = []
     with stop.gently(), output.progress([], "loading files", quiet=json) as callbacks:
-        callbacks["rendered"] = found.append
         if direct:
-            report, pages = _demo_direct(workspace.root, callbacks)
+            report, pages = _demo_direct(workspace.root, callbacks, found)
         else:
             from pipeline.flows import run_demo
 
             workspace.root.mkdir(parents=True, exist_ok=True)
-            report, pages = run_demo(workspace, {}, callbacks)
+            report, pages = run_demo(workspace, {}, {**callbacks, "rendered": found.append})
     _keep_snapshot(workspace_at(workspace.root), found, first=True)
     _show_demo(workspace_at(workspace.root), report, pages, json=json)
     # the demo is a tour: it holds and rejects on purpose, so its success is 0
 
 
-def _demo_direct(root: Path, callbacks: dict[str, Any]) -> tuple[Any, Any]:
+def _demo_direct(root: Path, callbacks: dict[str, Any], found: list[Assessment]) -> tuple[Any, Any]:
     from fixtures.demo import build
     from pipeline.steps.files import collect
     from pipeline.steps.load import load
@@ -89,8 +88,8 @@ def _demo_direct(root: Path, callbacks: dict[str, Any]) -> tuple[Any, Any]:
     workspace = workspace_at(root)
     files, passed = collect([workspace.inbox])
     report = load(workspace, files, progress=callbacks.get("file"), passed_over=passed)
-    pages, found = render(workspace, progress=callbacks.get("page"))
-    callbacks["rendered"](found)
+    pages, assessment = render(workspace, progress=callbacks.get("page"))
+    found.append(assessment)
     return report, pages
 
 
@@ -184,15 +183,12 @@ def load(
     }  # fmt: skip
     found: list[Assessment] = []
     with stop.gently(), output.progress(files, "loading files", quiet=json) as callbacks:
-        callbacks["assessed"] = found.append
         if direct or dry_run:
-            report = load_directly(
-                place, files, progress=callbacks.get("file"), assessed=callbacks["assessed"], **given
-            )
+            report = load_directly(place, files, progress=callbacks.get("file"), assessed=found.append, **given)
         else:
             from pipeline.flows import run_load
 
-            report = run_load(place, files, given, callbacks)
+            report = run_load(place, files, given, {**callbacks, "assessed": found.append})
     if not dry_run:
         _keep_snapshot(place, found)
     if json:

@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sample_pages import DAY, lot_page, meter_page
 
-from reports import _charts, _lot_charts, _meter_charts
+from reports import _charts, _lot_charts, _meter_charts, _meter_series
 from reports._charts import Plot, svg
 from reports._clean_svg import clean
 from reports._geometry import apart, clipped, domain, evenly, number_ticks, stacked, time_scale, time_ticks, time_words
@@ -290,10 +290,10 @@ def test_missing_and_failed_runs_are_seen_in_the_timeline() -> None:
 # charts of a meter
 
 
-def series(**given: object) -> _meter_charts.Series:
+def series(**given: object) -> _meter_series.Series:
     page = meter_page(**given)  # type: ignore[arg-type]
     checks = page.checks.filter(pl.col("block") == "B1")
-    return _meter_charts.Series("B1", checks, tuple(page.settings["at"]), "MS/m", OSLO)
+    return _meter_series.Series("B1", checks, tuple(page.settings["at"]), "MS/m", OSLO)
 
 
 def test_signals_are_named_at_their_point() -> None:
@@ -323,7 +323,7 @@ def test_many_checks_are_thinned_and_every_signal_stays() -> None:
     assert marks(drawn, "flag") == rejects
     assert f"{len(drawn.points)} of 1500 checks are drawn" in note[0]
     assert len(drawn.points) == max(
-        _meter_charts.MOST_CHECKS,
+        _meter_series.MOST_CHECKS,
         sum(bool(r["rejects"]) or r["warning"] or r["passes"] is False for r in many.frame.rows(named=True)),
     )
 

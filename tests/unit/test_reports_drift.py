@@ -13,7 +13,7 @@ from sample_pages import DAY, meter_page
 
 import reports
 from reports import _meter_charts, _meter_drift
-from reports._meter_charts import Series
+from reports._meter_series import Series
 from reports._numbers import Clock
 
 if TYPE_CHECKING:
