@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from scenario import Scenario
+from watching import day
 
 from pipeline.history.store import History
 from pipeline.settings import Workspace, find_workspace
@@ -22,11 +22,6 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from workspace_files import Shell
-
-
-def day(number: int) -> Scenario:
-    lot = "L1" if number % 2 else "L2"
-    return Scenario().check("08:00", day=number).lot("09:00", lot=lot, day=number).check("10:00", day=number)
 
 
 def last_of(number: int) -> datetime:

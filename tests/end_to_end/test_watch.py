@@ -11,84 +11,27 @@ import sys
 import time
 import urllib.error
 import urllib.request
-from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import duckdb
 import pytest
 from scenario import Scenario
+from watching import PATIENCE_S, day, loaded, settings, shown, until, watching
 
-from pipeline.errors import EnvironmentProblem, HistoryTooNew, IntegrityProblem
-from pipeline.history.snapshot import Snapshot
+from pipeline.errors import EnvironmentProblem
 from pipeline.history.store import History
 from pipeline.settings import find_workspace
 from pipeline.steps import alerts, watch
 from pipeline.steps import assess as assessing
 from pipeline.steps import render as rendering
-from pipeline.steps.answers import settled_state
 from pipeline.steps.load import load
 from pipeline.steps.watch import Watch
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-
     from workspace_files import Shell
 
-PATIENCE_S = 60.0
-"""How long a slow, shared machine may take; the ten seconds that are promised are measured beside it."""
-
-
-def day(number: int) -> Scenario:
-    lot = "L1" if number % 2 else "L2"
-    return Scenario().check("08:00", day=number).lot("09:00", lot=lot, day=number).check("10:00", day=number)
-
-
-@contextmanager
-def watching(root: Path, *words: str) -> Iterator[subprocess.Popen[str]]:
-    clean = {name: value for name, value in os.environ.items() if not name.startswith("PREFECT_")}
-    process = subprocess.Popen(
-        [sys.executable, "-m", "pipeline", "watch", "--json", "--workspace", str(root), *words],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        env={**clean, "PYTHONPATH": str(Path(__file__).resolve().parents[2])},
-    )
-    try:
-        yield process
-    finally:
-        if process.poll() is None:
-            process.kill()
-        process.communicate()
-
-
-def until(true: Callable[[], Any], process: subprocess.Popen[str]) -> Any:
-    deadline = time.monotonic() + PATIENCE_S
-    while time.monotonic() < deadline:
-        found = true()
-        if found:
-            return found
-        assert process.poll() is None, process.communicate()
-        time.sleep(0.05)
-    raise AssertionError("nothing happened")
-
-
-def loaded(root: Path) -> int:
-    snapshot = Snapshot.current(root / "history" / "annealog.duckdb")
-    return 0 if snapshot is None else int(snapshot.manifest["counts"]["source_file"])
-
-
-def shown(root: Path) -> int:
-    """Return how many files the pages show, all of them written."""
-    snapshot = Snapshot.current(root / "history" / "annealog.duckdb")
-    whole = snapshot is not None and (settled_state(find_workspace(root)) or "").startswith(snapshot.manifest["state"])
-    return loaded(root) if whole else 0
-
-
-def settings(shell: Shell, **given: str) -> None:
-    lines = "".join(f"{name} = {value}\n" for name, value in {"watch_settle_seconds": "0.5", **given}.items())
-    (shell.root / "annealog.toml").write_text(lines, encoding="utf-8")
+    from pipeline.history.snapshot import Snapshot
 
 
 def test_what_arrives_is_loaded_shown_and_published(shell: Shell) -> None:
@@ -267,147 +210,6 @@ def test_a_held_file_is_tried_again_when_a_layout_comes(shell: Shell) -> None:
     service._rules = "as it was"
     service.run(once=True)
     assert [f.status for r in said if r.report for f in r.report.files] == ["loaded"], said
-
-
-def test_the_record_is_verified_on_time_and_damage_is_shown_and_alerted(
-    shell: Shell, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """A byte of a raw file flips while the service runs; nobody has to ask (faults, row 14)."""
-
-    monkeypatch.setattr(alerts, "send", lambda *_: [])
-    shell.make()
-    settings(shell, watch_settle_seconds="0.1", watch_verify_at='"0 0 1 1 *"', alert_targets='["json://127.0.0.1:9"]')
-    shell.put("1.csv", day(1))
-    said: list[Any] = []
-    service = Watch(find_workspace(shell.root).root, said.append)
-    service.run(once=True)
-    page = shell.root / "pages" / "lots" / "L1.html"
-    assert "Accept" in page.read_text(encoding="utf-8")
-
-    def a_minute_later() -> list[str]:
-        said.clear()
-        service._on_time()
-        assert said == [], "not due yet"
-        earlier = {"at": (datetime.now(UTC) - timedelta(days=400)).isoformat()}
-        (shell.root / "history" / "verified.json").write_text(json.dumps(earlier), encoding="utf-8")
-        service._on_time()
-        return [note for one in said for note in one.notes if note.startswith("verified: 1 raw files")]
-
-    assert [note.rpartition(": ")[2] for note in a_minute_later()] == ["all agree"]
-    (raw,) = [path for path in (shell.root / "archive").rglob("*") if path.is_file()]
-    raw.chmod(0o644)
-    data = raw.read_bytes()
-    raw.write_bytes(data.replace(b"58.5", b"58.6", 1))
-    (note,) = a_minute_later()
-    assert "has changed" in note
-    said.clear()
-    service._look()
-    assert "Nothing is said, because the record does not agree with itself" in page.read_text(encoding="utf-8")
-    sent = [alert.kind for one in said for alert in one.alerts]
-    assert "damage" in sent
-    shell("lot", "L1")
-    assert "NOT ASSESSED" in shell.out
-    raw.write_bytes(data)
-    assert [note.rpartition(": ")[2] for note in a_minute_later()] == ["all agree"]
-    service._look()
-    assert "Accept" in page.read_text(encoding="utf-8")
-    assert "ACCEPT" in shell("lot", "L1")
-
-
-def test_a_history_that_cannot_be_read_any_more_is_alerted_before_the_service_ends(
-    shell: Shell, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """The disk changes a byte without anybody writing: neither size nor time of the file tell."""
-
-    sent: list[str] = []
-    monkeypatch.setattr(alerts, "send", lambda _, title, body: sent.append(f"{title} {body}") or [])
-    shell.make()
-    settings(shell, watch_settle_seconds="0.1", alert_targets='["json://127.0.0.1:9"]')
-    shell.put("1.csv", day(1))
-    service = Watch(find_workspace(shell.root).root, lambda _: None)
-    service.run(once=True)
-    place = shell.root / "history" / "annealog.duckdb"
-    data, state = bytearray(place.read_bytes()), place.stat()
-    for block in range(12288, len(data), 262_144):
-        data[block + 100] ^= 1
-    place.write_bytes(data)
-    os.utime(place, ns=(state.st_atime_ns, state.st_mtime_ns))
-    (shell.root / "history" / "verified.json").write_text('{"at": "2020-01-01T00:00:00+00:00"}', encoding="utf-8")
-    with pytest.raises(IntegrityProblem):
-        service.run(once=True)
-    assert "The history cannot be read, and the service has ended" in sent[-1]
-    shell("lot", "L1")
-    assert shell.code == 6, shell.out
-
-
-@pytest.mark.parametrize("file", ["parts/reading*", "*/status.json"])
-def test_a_damaged_snapshot_is_written_anew(shell: Shell, file: str) -> None:
-    """It is made from the history, which is not in doubt: the service goes on, and no verdict is withheld."""
-    shell.make()
-    settings(shell, watch_settle_seconds="0.1")
-    shell.put("1.csv", day(1))
-    service = Watch(find_workspace(shell.root).root, lambda _: None)
-    service.run(once=True)
-    for path in (shell.root / "snapshot").glob(file):
-        data = bytearray(path.read_bytes())
-        data[len(data) // 2] ^= 1
-        path.write_bytes(data)
-    shell.put("2.csv", day(2))
-    service.run(once=True)
-    snapshot = Snapshot.current(shell.root / "history" / "annealog.duckdb")
-    assert snapshot is not None
-    assert snapshot.whole()
-    assert snapshot.manifest["counts"]["source_file"] == 2
-    assert "ACCEPT" in shell("lot", "L1")
-
-
-def test_a_newer_programs_history_ends_the_service_and_leaves_no_finding(
-    shell: Shell, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Nothing is wrong with it: the newer program must not find verdicts withheld (faults, row 12)."""
-    sent: list[str] = []
-    monkeypatch.setattr(alerts, "send", lambda _, title, body: sent.append(f"{title} {body}") or [])
-    shell.make()
-    settings(shell, watch_settle_seconds="0.1", alert_targets='["json://127.0.0.1:9"]')
-    shell.load(shell.put("1.csv", day(1)))
-    with duckdb.connect(str(shell.root / "history" / "annealog.duckdb")) as connection:
-        connection.execute("INSERT INTO migration VALUES (9999, '9999_later.sql', TIMESTAMP '2030-01-01')")
-    with pytest.raises(HistoryTooNew):
-        Watch(find_workspace(shell.root).root, lambda _: None).run(once=True)
-    assert "the service has ended" in sent[-1]
-    assert not (shell.root / "history" / "findings.json").exists()
-
-
-def test_a_history_that_is_busy_at_the_start_is_waited_for(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
-    """With `--once` nobody waits: it ends with the code for a busy history."""
-    shell.make()
-    settings(shell, watch_settle_seconds="0.1", busy_wait_seconds="0.2")
-    shell.load(shell.put("1.csv", day(1)))
-    later = shell.put("2.csv", day(2))
-    monkeypatch.setattr(watch, "_TRY_AGAIN_S", 0.1)
-    holder = subprocess.Popen(
-        [sys.executable, "-c", "import duckdb, sys; c = duckdb.connect(sys.argv[1]); print('held', flush=True); input()",
-         str(shell.root / "history" / "annealog.duckdb")],
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
-    )  # fmt: skip
-    assert holder.stdout is not None
-    assert holder.stdout.readline() == "held\n"
-    notes: list[str] = []
-
-    def say(done: watch.Round) -> None:
-        notes.extend(done.notes)
-        if holder.poll() is None:
-            holder.communicate("\n")  # what was noted is that it is busy; now it is free
-        elif done.report is not None and done.report.files:
-            raise KeyboardInterrupt
-
-    shell("watch", "--once", "--direct")
-    assert shell.code == 5
-    with pytest.raises(KeyboardInterrupt):
-        Watch(find_workspace(shell.root).root, say).run()
-    assert "busy" in notes[0] or "another" in notes[0], notes
-    with History.open(shell.root / "history" / "annealog.duckdb", snapshot=False) as history:
-        assert f"inbox/{later.name}" in history.sources()["name"].to_list()
 
 
 def test_what_another_process_loads_while_a_round_ends_is_shown_by_the_next(
