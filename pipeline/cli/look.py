@@ -333,15 +333,18 @@ def _show_meter(result: Any, path: str | None, settings: Settings) -> None:
         console.print(output.plain(f"  {reason}"))
     output.table(
         f"Blocks, in {result.unit}",
-        ("block", "checks", "bias", "last bias", "s", "centre", "lower", "upper", "limits"),
+        ("block", "checks", "bias", "last bias", "s", "centre", "lower", "upper"),
         (
             (
                 b.block, b.checks, _number(b.bias, 3), _number(b.last_bias, 3), _number(b.standard_deviation, 3),
-                _number(b.centre, 6), *((_number(v, 6) for v in b.limits) if b.limits else ("", "")), b.limits_kind,
+                _number(b.centre, 6), *((_number(v, 6) for v in b.limits) if b.limits else ("", "")),
             )
             for b in result.blocks
         ),
     )  # fmt: skip
+    if provisional := [b.block for b in result.blocks if b.limits_kind == "provisional"]:
+        said = "limits are provisional until a baseline is complete: " + ", ".join(dict.fromkeys(provisional))
+        console.print(output.plain(f"  {said}"))
     console.print(f"  {len(result.signals)} rejects of the multi-rule scheme, {result.warnings} warnings")
     for signal in result.drift_signals:
         if signal.open:

@@ -109,12 +109,15 @@ def _list_events(place: Workspace, as_of: str | None, *, every: bool, json: bool
     else:
         output.table(
             "Events" if every else "Open events",
-            ("event", "state", "when", "what", "lots", "undecided"),
+            ("event", "state", "when", "what", "lots undecided"),
             (
-                (e.event, e.state, output.when(e.fired_at, place.settings), e.sentence, len(e.lots), len(e.undecided))
+                (
+                    e.event, e.state, output.when(e.fired_at, place.settings), e.sentence,
+                    f"{len(e.undecided)} of {len(e.lots)}",
+                )
                 for e in shown
             ),
-        )
+        )  # fmt: skip
     raise typer.Exit(4 if any(event.state == "open" for event in shown) else 0)
 
 

@@ -9,6 +9,7 @@ import unicodedata
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from rich.cells import cell_len
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
@@ -36,6 +37,7 @@ __all__ = [
     "progress",
     "table",
     "when",
+    "widths",
     "would",
 ]
 
@@ -94,16 +96,60 @@ def print_json(document: Any) -> None:
         raise BrokenPipeError from None
 
 
+_GAP = 2
+_WHOLE = 16
+"""Texts up to this length, such as a time to the minute, stay on one line where there is room for it."""
+
+
+def widths(texts: Sequence[Sequence[str]], room: int) -> list[int]:
+    """Return the widths of columns, so that no word is broken as long as that can be helped.
+
+    Parameters
+    ----------
+    texts
+        The texts of each column, its heading among them.
+    room
+        What the columns and the gaps between them may take together.
+
+    Returns
+    -------
+    list of int
+        Where even single words do not fit, the longest ones are broken.
+    """
+    room -= _GAP * (len(texts) - 1)
+    natural = [max(1, *map(cell_len, column)) for column in texts]
+    if sum(natural) <= room:
+        return natural
+    found = [_longest(column, whole=_WHOLE) for column in texts]
+    if sum(found) > room:
+        found = [_longest(column) for column in texts]
+    while sum(found) > room and max(found) > 1:
+        found[found.index(max(found))] -= 1
+    while sum(found) < room:
+        # what is left goes to the column that would have the most lines
+        lines = [wanted / width for wanted, width in zip(natural, found, strict=True)]
+        found[lines.index(max(lines))] += 1
+    return found
+
+
+def _longest(texts: Iterable[str], *, whole: int = 0) -> int:
+    """Return the width of the longest word; a text up to the length `whole` counts as one."""
+    words = (word for text in texts for word in ([text] if len(text) <= whole else text.split()))
+    return max(1, max(map(cell_len, words), default=1))
+
+
 def table(title: str, columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
     """Print a table on standard output."""
-    shown = Table(title=title, title_justify="left", header_style="bold", box=None, pad_edge=False)
-    for column in columns:
-        shown.add_column(column, overflow="fold")
-    for row in rows:
-        shown.add_row(*(Text(plain("" if cell is None else str(cell))) for cell in row))
+    cells = [[plain("" if cell is None else str(cell)) for cell in row] for row in rows]
     console = out()
     if not console.is_terminal:
         console = _Console(markup=False, highlight=False, emoji=False, width=160)
+    of_column = [[name, *(row[place] for row in cells)] for place, name in enumerate(columns)]
+    shown = Table(title=title, title_justify="left", header_style="bold", box=None, pad_edge=False)
+    for name, width in zip(columns, widths(of_column, console.width), strict=True):
+        shown.add_column(name, overflow="fold", width=width)
+    for row in cells:
+        shown.add_row(*map(Text, row))
     console.print(shown)
 
 

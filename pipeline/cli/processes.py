@@ -78,16 +78,20 @@ def process(
 def _show_streams(streams: list[Any], settings: Settings, title: str) -> None:
     output.table(
         title,
-        ("stream", "state", "since", "subgroups", "mean", "s between", "s within", "Ppk", "95 %", "limits"),
+        ("stream", "state", "since", "subgroups", "mean", "s between", "s within", "Ppk", "95 %"),
         (
             (
                 s.name, s.state.replace("_", " "), output.when(s.since, settings)[:10], s.subgroups, _number(s.mean, 5),
                 _number(s.between_standard_deviation, 2), _number(s.within_standard_deviation, 2), _number(s.ppk, 3),
-                _span(s.ppk_interval), s.phases[-1].baseline.kind if s.phases else "",
+                _span(s.ppk_interval),
             )
             for s in streams
         ),
     )  # fmt: skip
+    kinds = [s.phases[-1].baseline.kind if s.phases else "" for s in streams]
+    for kind, said in (("named", "limits from a named baseline"), ("provisional", "limits are provisional")):
+        if names := [s.name for s, of in zip(streams, kinds, strict=True) if of == kind]:
+            output.out().print(output.plain(f"  {said}: {'; '.join(names)}"))
     for stream in streams:
         for change in stream.level_changes:
             output.out().print(

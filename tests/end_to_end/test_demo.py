@@ -124,9 +124,8 @@ def test_the_command_says_the_drift_that_the_page_says(demo: Demo, capsys: pytes
     workspace, _, _ = demo
     capsys.readouterr()
     assert run(["meter", TRUTHS["slow_drift"]["meter"], "--workspace", str(workspace.root)]) == 4
-    said = re.findall(
-        r"drift on (\S+): (\S+) MS/m in 30 days since (\S+); leaves tolerance about (\S+) ", capsys.readouterr().out
-    )
+    out = capsys.readouterr().out
+    said = re.findall(r"drift on (\S+): (\S+) MS/m in 30 days since (\S+); leaves tolerance about (\S+) ", out)
     assert {block for block, *_ in said} >= set(TRUTHS["slow_drift"]["blocks"])
     page = (workspace.pages / "meters" / f"{TRUTHS['slow_drift']['meter']}.html").read_text(encoding="utf-8")
     for block, slope, since, day in said:
@@ -134,6 +133,10 @@ def test_the_command_says_the_drift_that_the_page_says(demo: Demo, capsys: pytes
             f"Block {block} drifts by +{slope} MS/m in 30 days since {since}; it leaves the tolerance about {day}"
         )
         assert sentence in page
+    (provisional,) = re.findall(r"limits are provisional until a baseline is complete: (.*)", out)
+    of_page = re.findall(r"Block (\S+): [^<]*Limits of control are provisional until a baseline is complete", page)
+    assert provisional.split(", ") == of_page
+    assert BLOCK_SET["moved"]["block"] in of_page, "read every second Monday, its baseline is not complete yet"
 
 
 def test_the_slow_drift(demo: Demo) -> None:

@@ -11,8 +11,39 @@ import pytest
 from scenario import Scenario
 from workspace_files import Shell
 
+from pipeline.cli.output import widths
+
 if TYPE_CHECKING:
     from pathlib import Path
+
+
+TABLE = [
+    ["event", "EC-02_20260424T050529Z_SIGNAL", "EC-03_20260610T124000Z_FAILED-CHECK"],
+    ["state", "open", "open"],
+    ["when", "2026-04-24 07:05", "2026-06-10 14:40"],
+    ["what", "The multi-rule scheme rejected 1 check on BL-A2 (rules 2-2s).", "2 checks on BL-C1, BL-C2 failed."],
+    ["lots undecided", "2 of 2", "3 of 3"],
+]
+
+
+@pytest.mark.parametrize(("room", "whole"), [(80, False), (100, True), (160, True)])
+def test_a_table_breaks_no_word_where_it_has_room(room: int, whole: bool) -> None:
+    found = widths(TABLE, room)
+    assert sum(found) + 2 * (len(found) - 1) <= room
+    for column, width in zip(TABLE, found, strict=True):
+        assert all(len(word) <= width for text in column for word in text.split())
+    assert (found[2] >= 16) == whole, "a time stays on one line where there is room for it"
+
+
+def test_a_table_that_has_no_room_breaks_its_longest_words() -> None:
+    found = widths(TABLE, 60)
+    assert sum(found) + 2 * (len(found) - 1) == 60
+    assert found[1] == 5
+    assert found[0] == max(found)
+    assert widths([["a", ""], ["", ""]], 80) == [1, 1]
+    assert widths([["a" * 9], ["b" * 9], ["c" * 9]], 1) == [1, 1, 1]
+    # wide characters take two places each
+    assert widths([["名前"]], 80) == [4]
 
 
 @pytest.fixture(scope="module")
