@@ -150,7 +150,7 @@ INDEX = {
 PLAN = {
     "parts": "Parts measured", "plan_parts": "Parts of the plan", "k": "k", "quality_lower": "Mean above the lower limit, in standard deviations",
     "quality_upper": "Mean below the upper limit, in standard deviations", "nonconforming": "Estimated beyond the limits",
-    "most_nonconforming": "Most that k stands for (M)",
+    "most_nonconforming": "Permitted beyond the limits (M)",
 }  # fmt: skip
 
 FIGURE = {

@@ -198,6 +198,15 @@ REFERENCE_TABLES: dict[str, Table] = {
             Column("spots", INTEGER, "Spots on each part that the plan asks for.", at_least=1),
             Column("repeats", INTEGER, "Repeats on each spot that the plan asks for.", at_least=1),
             Column("k", FLOAT, "Acceptability constant of the k method.", at_least=0),
+            Column(
+                "most_nonconforming_percent",
+                FLOAT,
+                "k method, two limits: the most that may be estimated beyond both (M), as the plan's table gives it; empty: "
+                "computed from k.",
+                unit="%",
+                above=0,
+                at_most=100,
+            ),
             Column("hardness_required", BOOLEAN, "Whether a hardness result must stand beside it."),
             Column("source", TEXT, "Document the limits come from."),
             Column(

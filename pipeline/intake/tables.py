@@ -166,8 +166,14 @@ def _row_problem(name: str, row: dict[str, Any]) -> str | None:
     if name == "specifications":
         if (low is not None or high is not None) and row.get("unit") is None:
             return "limits need a unit."
+        two = low is not None and high is not None
         if row.get("conforms_by") == "k_method" and row.get("k") is None:
-            return "conforms_by = k_method needs a k."
+            if row.get("most_nonconforming_percent") is None:
+                return "conforms_by = k_method needs a k, or with two limits a most_nonconforming_percent (M)."
+            if not two:
+                return (
+                    "conforms_by = k_method with one limit needs a k; most_nonconforming_percent (M) is for two limits."
+                )
         if row.get("conforms_by") == "k_method" and row.get("decision_rule") == "guarded":
             return "the k method has no guarded rule; use decision_rule = simple."
     if name == "studies" and (row.get("tolerance") is None) != (row.get("unit") is None):

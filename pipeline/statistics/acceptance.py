@@ -33,7 +33,7 @@ class Acceptance:
     """Result of the k method; None, with the reason, where it cannot be applied.
 
     `quality_lower` is (mean − L)/s, `quality_upper` (U − mean)/s. `nonconforming` (as a fraction) is the sum of the estimates
-    beyond each limit, `most_nonconforming` the M that k stands for.
+    beyond each limit, `most_nonconforming` what may lie beyond both (M): that of the plan, else the one that k stands for.
     """
 
     accepted: bool | None
@@ -79,9 +79,10 @@ def accept_by_k(
     parts: int,
     mean: float | None,
     standard_deviation: float | None,
-    k: float,
+    k: float | None,
     lower: float | None,
     upper: float | None,
+    most_percent: float | None = None,
 ) -> Acceptance:
     """Apply the k method to one lot, as :func:`acceptance_of_lots` does to many.
 
@@ -92,9 +93,11 @@ def accept_by_k(
     mean, standard_deviation
         Of the parts, in the unit of the limits; None where there is none.
     k
-        Acceptability constant of the plan.
+        Acceptability constant of the plan; None where it states only M.
     lower, upper
         Limits; None where there is none.
+    most_percent
+        M of the plan for two limits, in percent; None: computed from k.
 
     Returns
     -------
@@ -102,7 +105,7 @@ def accept_by_k(
     """
     row = acceptance_of_lots(
         pl.DataFrame(
-            [("", parts, mean, standard_deviation, k, lower, upper)],
+            [("", parts, mean, standard_deviation, k, lower, upper, most_percent)],
             schema={
                 "lot": pl.String,
                 "parts": pl.Int64,
@@ -111,6 +114,7 @@ def accept_by_k(
                 "k": pl.Float64,
                 "lower": pl.Float64,
                 "upper": pl.Float64,
+                "most_nonconforming_percent": pl.Float64,
             },
             orient="row",
         )
@@ -121,14 +125,17 @@ def accept_by_k(
 def acceptance_of_lots(lots: pl.DataFrame) -> pl.DataFrame:
     """Apply the k method to all lots at once.
 
-    One limit: accept when Q >= k. Two limits: accept when the estimated fractions beyond both, together, are not above M, the
-    estimate that belongs to Q = k; this asks more than Q >= k at each limit by itself. A standard deviation of zero
-    gives no Q: the lot is then not assessed by this method.
+    One limit: accept when Q >= k. Two limits: accept when the estimated fractions beyond both, together, are not above M. M is
+    that of the plan's table where it is given (MIL-STD-414 section B, form 2), and nothing else is asked then: k is printed
+    with two or three digits, and the M computed from it lies beside the table's, so that lots which the standard accepts would
+    be rejected. Where only k is given, M is the estimate that belongs to Q = k, and Q >= k is asked at each limit, too. A
+    standard deviation of zero gives no Q: the lot is then not assessed by this method.
 
     Parameters
     ----------
     lots
-        Columns lot, parts, mean, standard_deviation, k, lower, upper (one unit); null where there is none.
+        Columns lot, parts, mean, standard_deviation, k, lower, upper (one unit), and most_nonconforming_percent where a plan
+        gives M; null where there is none.
 
     Returns
     -------
@@ -138,13 +145,16 @@ def acceptance_of_lots(lots: pl.DataFrame) -> pl.DataFrame:
     """
     s, mean, lower, upper, parts = (pl.col(c) for c in ("standard_deviation", "mean", "lower", "upper", "parts"))
     two = lower.is_not_null() & upper.is_not_null()
+    if "most_nonconforming_percent" not in lots.columns:
+        lots = lots.with_columns(pl.lit(None, dtype=pl.Float64).alias("most_nonconforming_percent"))
+    given = two & pl.col("most_nonconforming_percent").is_not_null()
     noise = pl.max_horizontal(mean.abs(), lower.abs(), upper.abs()) * _EQUAL
     frame = lots.with_columns(
         pl.when(lower.is_null() & upper.is_null())
         .then(pl.lit("no limit is given"))
         .when(lower >= upper)
         .then(pl.format("the lower limit {} is not below the upper limit {}", lower, upper))
-        .when(pl.col("k").is_null())
+        .when(pl.col("k").is_null() & ~given)
         .then(pl.lit("the plan states no k"))
         .when(mean.is_null() | (parts < 1))
         .then(pl.lit("no part was measured"))
@@ -171,11 +181,13 @@ def acceptance_of_lots(lots: pl.DataFrame) -> pl.DataFrame:
     beyond = fraction("quality_lower").fill_null(0.0) + fraction("quality_upper").fill_null(0.0)
     frame = frame.with_columns(
         pl.when(usable & (parts >= 3)).then(beyond).alias("nonconforming"),
-        pl.when(usable & (parts >= 3)).then(fraction("k")).alias("most_nonconforming"),
+        pl.when(usable & (parts >= 3))
+        .then(pl.when(given).then(pl.col("most_nonconforming_percent") / 100).otherwise(fraction("k")))
+        .alias("most_nonconforming"),
     )
     one_limit = pl.coalesce("quality_lower", "quality_upper") >= pl.col("k")
     # both estimates are zero beyond (n − 1)/√n: what k asks at each limit by itself is asked there, too
-    each = pl.min_horizontal("quality_lower", "quality_upper") >= pl.col("k")
+    each = given | (pl.min_horizontal("quality_lower", "quality_upper") >= pl.col("k"))
     return frame.select(
         "lot",
         "parts",
@@ -185,8 +197,10 @@ def acceptance_of_lots(lots: pl.DataFrame) -> pl.DataFrame:
         pl.when(usable)
         .then(pl.when(two).then((pl.col("nonconforming") <= pl.col("most_nonconforming")) & each).otherwise(one_limit))
         .alias("accepted"),
-        pl.when(two)
-        .then(pl.lit("k method, both limits together: estimated nonconforming fraction not above M"))
+        pl.when(given)
+        .then(pl.lit("k method, both limits together: estimated nonconforming fraction not above the plan's M"))
+        .when(two)
+        .then(pl.lit("k method, both limits together: estimated nonconforming fraction not above M, computed from k"))
         .otherwise(pl.lit("k method, one limit: distance of mean from limit not below k standard deviations"))
         .alias("rule"),
         "quality_lower",

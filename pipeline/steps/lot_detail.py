@@ -120,7 +120,7 @@ class LotDetails:
         n, k = int(values.size), row["k"]
         mean = float(values.mean()) if n else None
         deviation = float(values.std(ddof=1)) if n > 1 else None
-        judged = accept_by_k(n, mean, deviation, k, row["lower"], row["upper"])
+        judged = accept_by_k(n, mean, deviation, k, row["lower"], row["upper"], row["most_nonconforming_percent"])
         size = row["parts"] or n
         at, curve = _operating_curve(size, k) if k is not None and size > 1 else ({}, _NO_CURVE)
         return PlanDetail(

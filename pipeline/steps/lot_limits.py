@@ -30,6 +30,7 @@ _RULE = [
     "decision_rule",
     "rounding",
     "k",
+    "most_nonconforming_percent",
     "_guard",
     "conforms_by",
 ]
@@ -94,9 +95,9 @@ def spots_in_limits_unit(spots: pl.DataFrame, counted: pl.DataFrame, info: pl.Da
 
 def limits_met(spots: pl.DataFrame, info: pl.DataFrame, guards: pl.DataFrame) -> tuple[pl.DataFrame, dict[str, Judged]]:
     """Judge what must lie within the limits, with guard bands from `guard_bands`; return the judged spots and lots."""
-    rules = info.select(
-        "lot", "lower_as_written", "upper_as_written", "limits_unit", "conforms_by", "decision_rule", "rounding", "k"
-    ).with_columns(pl.col("conforms_by").fill_null("spot"), pl.col("decision_rule").fill_null("simple"))
+    rules = info.select("lot", *(name for name in _RULE if name != "_guard")).with_columns(
+        pl.col("conforms_by").fill_null("spot"), pl.col("decision_rule").fill_null("simple")
+    )
     guard = guards.select("lot", pl.col("guard_band").alias("_guard"))
     units = spots.join(rules, on="lot", how="left", maintain_order="left", suffix="_of_rule").join(
         guard, on="lot", how="left", maintain_order="left"
@@ -198,14 +199,18 @@ def _k_method(frame: pl.DataFrame) -> dict[str, Judged]:
         if lower is None and upper is None:
             continue
         limits = _limits_in_words(lower, upper, row["limits_unit"])
-        judged = accept_by_k(row["parts"], row["value"], row["deviation"], row["k"], lower, upper)
+        permitted = row["most_nonconforming_percent"]
+        judged = accept_by_k(row["parts"], row["value"], row["deviation"], row["k"], lower, upper, permitted)
         if judged.accepted is None:
             said = f"The k method cannot judge {limits}: {judged.reason}."
             found[row["lot"]] = Judged(None, said, row["value"], row["value"])
             continue
-        worst = min(q for q in (judged.quality_lower, judged.quality_upper) if q is not None)
         verdict = "accepts" if judged.accepted else "does not accept"
-        margin = f"the nearest limit of {limits} is {worst:.3f} standard deviations from the mean, k = {row['k']:g}"
-        said = f"The k method {verdict} the lot: {margin}."
+        if lower is not None and upper is not None and permitted is not None and judged.nonconforming is not None:
+            why = f"an estimated {100 * judged.nonconforming:.3g} % lie beyond {limits}, and the plan permits {permitted:g} % (M)"
+        else:
+            worst = min(q for q in (judged.quality_lower, judged.quality_upper) if q is not None)
+            why = f"the nearest limit of {limits} is {worst:.3f} standard deviations from the mean, k = {row['k']:g}"
+        said = f"The k method {verdict} the lot: {why}."
         found[row["lot"]] = Judged("in" if judged.accepted else "out", said, row["value"], row["value"])
     return found

@@ -107,6 +107,7 @@ def _registered(assessment: Assessment, parts: pl.DataFrame, wanted: pl.DataFram
                 "spots": "plan_spots",
                 "repeats": "plan_repeats",
                 "k": "k",
+                "most_nonconforming_percent": "most_nonconforming_percent",
                 "hardness_required": "hardness_required",
                 "source": "specification_source",
                 "conformance_probability": "conformance_probability",

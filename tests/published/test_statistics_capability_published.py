@@ -137,6 +137,22 @@ def test_acceptance_by_variables() -> None:
             "percent nonconforming that k stands for": 100 * result.most_nonconforming,
         },
     )
+    # example B-3: both limits, form 2, with rounded quality indices and the table's M
+    both = accept_by_k(
+        n,
+        m.mean,
+        m.standard_deviation,
+        None,
+        read("mil_std_414_two_limits")["inputs"]["lower"],
+        x["upper"],
+        x["table_most_percent"],
+    )
+    assert both.accepted
+    assert both.quality_lower is not None
+    low = 100 * float(estimated_nonconforming(round(both.quality_lower, 2), n))
+    compare(
+        "mil_std_414_two_limits", {"estimated percent below": low, "estimated percent beyond both": low + estimated}
+    )
     limit = m.mean + k * m.standard_deviation
     assert accept_by_k(n, m.mean, m.standard_deviation, k, None, limit * (1 + 1e-9)).accepted
     assert not accept_by_k(n, m.mean, m.standard_deviation, k, None, limit * (1 - 1e-9)).accepted

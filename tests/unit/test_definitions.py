@@ -8,6 +8,8 @@ from itertools import product
 import pytest
 from scenario import REFERENCE, Scenario, at
 
+from pipeline.errors import ReferenceTableError
+from pipeline.intake.tables import parse_tables
 from pipeline.metrology.support import SUPPORT_ORDER
 from pipeline.metrology.verdict import Evidence, decide
 from pipeline.settings import Settings
@@ -146,6 +148,39 @@ def test_conforms_by_says_what_is_compared() -> None:
         text = f"specification,lower,unit,conforms_by,k\nS,57,MS/m,k_method,{k}\n"
         scenario = Scenario(specifications=text).check("08:00").lot("09:00", 57.9, 58.5, 58.9).check("10:00")
         assert scenario.assess().lots["L1"].verdict == wanted, k
+
+
+def test_the_permitted_fraction_of_the_plan_goes_before_k() -> None:
+    # limits one standard deviation from the mean of three parts: 1/3 is estimated beyond them, while k = 0.9 stands for 21.6 %
+    found = {}
+    for permitted in ("", 33.3, 33.4):
+        head = "specification,lower,upper,unit,conforms_by,k,most_nonconforming_percent\n"
+        scenario = Scenario(specifications=f"{head}S,58.1,58.9,MS/m,k_method,0.9,{permitted}\n").check("08:00")
+        result = scenario.lot("09:00", 58.1, 58.5, 58.9).check("10:00").assess().lots["L1"]
+        found[permitted] = result.verdict, result.reasons[0]
+    assert [verdict for verdict, _ in found.values()] == ["reject", "reject", "accept"]
+    assert "k = 0.9" in found[""][1]
+    assert "an estimated 33.3 % lie beyond 58.1 to 58.9 MS/m, and the plan permits 33.4 % (M)" in found[33.4][1]
+
+
+@pytest.mark.parametrize(
+    ("limits", "k", "permitted", "problem"),
+    [
+        ("57,60", "", "", "needs a k, or with two limits"),
+        ("57,", "", "3.32", "with one limit needs a k"),
+        ("57,60", "", "3.32", None),
+        ("57,", "1.5", "3.32", None),
+        ("57,60", "", "0", "most_nonconforming_percent"),
+        ("57,60", "", "100.5", "most_nonconforming_percent"),
+    ],
+)
+def test_a_plan_by_variables_needs_k_or_m(limits: str, k: str, permitted: str, problem: str | None) -> None:
+    text = f"specification,lower,upper,unit,conforms_by,k,most_nonconforming_percent\nS,{limits},MS/m,k_method,{k},{permitted}\n"
+    if problem is None:
+        assert parse_tables({"specifications": text}, zone="UTC")["specifications"].height == 1
+    else:
+        with pytest.raises(ReferenceTableError, match=problem):
+            parse_tables({"specifications": text}, zone="UTC")
 
 
 def test_guarded_rule_knows_a_third_verdict() -> None:

@@ -102,6 +102,38 @@ def test_two_limits_together_ask_more_than_each_alone() -> None:
         assert wide.accepted == accept_by_k(n, mean, 0.2, k, None, 35.3).accepted
 
 
+def test_the_plans_own_m_decides_with_two_limits() -> None:
+    # k = 1.53 stands for 3.231 % with 5 parts, while the plan's table permits 3.32 % (MIL-STD-414, from memory)
+    k, permitted, s = 1.53, 3.32, 0.4
+    sums = {}
+    for half in np.arange(1.60, 1.70, 0.0005) * s:
+        found = accept_by_k(5, 35.0, s, k, 35.0 - half, 35.0 + half, permitted)
+        assert found.nonconforming is not None
+        assert found.accepted == (found.nonconforming <= permitted / 100)
+        assert found.most_nonconforming == permitted / 100
+        assert "plan's M" in found.rule
+        by_k = accept_by_k(5, 35.0, s, k, 35.0 - half, 35.0 + half)
+        sums[100 * found.nonconforming] = found.accepted, by_k.accepted
+    between = [told for total, told in sums.items() if 3.24 < total < 3.32]
+    assert between
+    assert set(between) == {(True, False)}
+    assert {told for total, told in sums.items() if total > 3.32} == {(False, False)}
+
+
+def test_the_plans_own_m_says_nothing_of_one_limit() -> None:
+    for q, accepted in ((1.5301, True), (1.5299, False)):
+        found = accept_by_k(5, 35.0, 0.4, 1.53, None, 35.0 + q * 0.4, 99.0)
+        assert found.accepted is accepted
+        assert found.most_nonconforming == pytest.approx(0.0323, abs=5e-5)
+    assert accept_by_k(5, 35.0, 0.4, None, None, 36.0, 3.32).reason == "the plan states no k"
+
+
+def test_a_plan_of_two_limits_may_state_m_alone() -> None:
+    assert accept_by_k(5, 35.0, 0.4, None, 34.0, 36.0, 3.32).accepted
+    assert accept_by_k(2, 35.0, 0.4, None, 34.0, 36.0, 3.32).reason == "two limits need at least 3 parts"
+    assert accept_by_k(5, 35.0, 0.4, None, 34.0, 36.0).reason == "the plan states no k"
+
+
 def test_two_values_can_be_judged_by_one_limit() -> None:
     found = accept_by_k(2, 35.0, 0.2, 1.5, 34.0, None)
     assert found.accepted
