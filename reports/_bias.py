@@ -5,7 +5,8 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from pipeline.metrology.bias_line import LineFit, bias_at
+from pipeline.metrology.bias_line import FIT_LEVEL, LineFit, bias_at, degrees_at
+from pipeline.metrology.uncertainty import coverage_factor
 from reports import _words as common
 from reports._charts import Plot
 from reports._geometry import domain
@@ -26,6 +27,12 @@ _K = 1.959964
 _PIECES = 32
 
 
+def _on_line(fit: LineFit, level: float) -> tuple[float, float]:
+    """Return the bias on the line at a level, and half of its 95 % interval."""
+    bias, u, _ = bias_at(fit, level)
+    return bias, coverage_factor(degrees_at(fit, (1.0, level - fit.centre))) * u
+
+
 def _fit(line: BiasLine) -> LineFit | None:
     if line.centre is None or line.bias is None or line.slope is None or line.covariance is None:
         return None
@@ -33,7 +40,8 @@ def _fit(line: BiasLine) -> LineFit | None:
         return None
     return LineFit(
         line.centre, line.bias, line.slope, line.covariance, line.chi_squared or 0.0, line.degrees_of_freedom or 0,
-        line.enlarged or 1.0, line.lowest, line.highest,
+        line.enlarged or 1.0, line.lowest, line.highest, line.chi_squared_limit,
+        line.scatter_covariance or ((0.0, 0.0), (0.0, 0.0)), line.scatter_degrees_of_freedom,
     )  # fmt: skip
 
 
@@ -57,9 +65,9 @@ def bias_line_plot(line: BiasLine, *, unit: str) -> Plot | None:
         width = (fit.highest - fit.lowest) / _PIECES
         for i in range(_PIECES + 1):
             level = fit.lowest + i * width
-            bias, u, _ = bias_at(fit, level)
-            pieces.append((level, bias, _K * u))
-            ends += [bias - _K * u, bias + _K * u]
+            bias, half = _on_line(fit, level)
+            pieces.append((level, bias, half))
+            ends += [bias - half, bias + half]
     spread = max(levels) - min(levels) or abs(levels[0]) * 0.02 or 1.0
     plot = Plot(
         (min(levels) - 0.08 * spread, max(levels) + 0.08 * spread), domain(ends),
@@ -125,16 +133,20 @@ def bias_line_sentences(line: BiasLine, *, unit: str) -> list[str]:
     if fit is not None:
         ends = []
         for level in (fit.lowest, fit.highest):
-            bias, u, _ = bias_at(fit, level)
-            digits = decimals_for(_K * u or None, None)
-            ends.append((fixed(bias, digits, sign=True), fixed(_K * u, digits)))
+            bias, half = _on_line(fit, level)
+            digits = decimals_for(half or None, None)
+            ends.append((fixed(bias, digits, sign=True), fixed(half, digits)))
         said.append(
             BIAS["ends"].format(low=ends[0][0], u_low=ends[0][1], high=ends[1][0], u_high=ends[1][1], unit=unit)
         )
     if line.degrees_of_freedom:
-        said.append(BIAS["fit"].format(chi=significant(line.chi_squared, 2), df=line.degrees_of_freedom))
-        if (line.enlarged or 1.0) > 1:
-            said.append(BIAS["enlarged"].format(ratio=significant(line.enlarged, 2)))
+        key = "misfit" if (line.enlarged or 1.0) > 1 else "fit"
+        said.append(
+            BIAS[key].format(
+                chi=significant(line.chi_squared, 3), df=line.degrees_of_freedom, level=f"{100 * FIT_LEVEL:g} %",
+                limit=significant(line.chi_squared_limit, 3), ratio=significant(line.enlarged, 2),
+            )
+        )  # fmt: skip
     else:
         said.append(BIAS["two_blocks"])
     chains = [point.certificate_chain for point in line.points if point.certificate_chain is not None]

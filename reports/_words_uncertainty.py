@@ -116,8 +116,10 @@ BIAS = {
     "slope": "The bias changes by {slope} {unit} for each {unit} (95 % interval {low} to {high}), between blocks of {lowest} and "
     "{highest} {unit}.",
     "ends": "On the line it is {low} ± {u_low} {unit} at the lower end and {high} ± {u_high} {unit} at the upper end (95 %).",
-    "fit": "About the line χ² is {chi} (degrees of freedom: {df}).",
-    "enlarged": "That is more than the blocks allow, so the covariance of the line was enlarged by {ratio} (Birge).",
+    "fit": "About the line χ² is {chi} (degrees of freedom: {df}). The {level} point of its distribution is {limit}, so the blocks "
+    "fit the line (ISO/TS 28037) and its covariance stands.",
+    "misfit": "About the line χ² is {chi} (degrees of freedom: {df}). The {level} point of its distribution is {limit}, so the blocks "
+    "do not fit the line (ISO/TS 28037): its covariance was enlarged by {ratio} (Birge), and its intervals use Student's t.",
     "two_blocks": "Two blocks fix a line exactly: whether the bias is straight between them was not seen.",
     "independent": "Certificates are taken as independent of one another.",
     "uncorrelated_chain": "Certificates of one chain are taken as independent, too (certificate_correlation = 0).",

@@ -29,8 +29,10 @@ class BiasPoint:
 class BiasLine:
     """Bias against conductivity of one meter, probe and frequency: bias + slope·(x - centre), in `unit`.
 
-    `covariance` is that of bias and slope, `slope_interval` two-sided 95 %. `correlation` is the stated one between
-    certificates of one chain. Figures are None where `reason` says why there is no line.
+    `covariance` is that of bias and slope, `slope_interval` two-sided 95 % by Student's t. Where `chi_squared` is above
+    `chi_squared_limit` (the 95 % point of its distribution) the covariance was `enlarged`. `scatter_covariance` is what the
+    scatter of the checks makes of it, with its degrees of freedom. `correlation` is the stated one between certificates of
+    one chain. Figures are None where `reason` says why there is no line.
     """
 
     probe: str | None
@@ -45,6 +47,9 @@ class BiasLine:
     covariance: tuple[tuple[float, float], tuple[float, float]] | None = None
     chi_squared: float | None = None
     degrees_of_freedom: int | None = None
+    chi_squared_limit: float | None = None
+    scatter_covariance: tuple[tuple[float, float], tuple[float, float]] | None = None
+    scatter_degrees_of_freedom: float | None = None
     enlarged: float | None = None
     lowest: float | None = None
     highest: float | None = None
@@ -67,6 +72,7 @@ class BiasAtLevel:
     blocks: int
     bias: float | None
     standard_uncertainty: float | None
+    degrees_of_freedom: float | None  # None for infinite
     beyond: float | None
     applied: bool
     reason: str | None = None

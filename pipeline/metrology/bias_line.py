@@ -16,13 +16,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
+from scipy.special import chdtri
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
-__all__ = ["ENOUGH_DEGREES", "LineFit", "bias_at", "biases_at_levels", "fit_bias_line"]
+__all__ = ["ENOUGH_DEGREES", "FIT_LEVEL", "LineFit", "bias_at", "biases_at_levels", "degrees_at", "fit_bias_line"]
+
+FIT_LEVEL = 0.95
+"""A line is taken to fit while its χ² lies below this quantile (ISO/TS 28037:2010, 6.3; from memory)."""
 
 ENOUGH_DEGREES = 5
 """Degrees of freedom of the scatter between checks, pooled over the blocks, below which no line is fitted."""
@@ -38,8 +42,10 @@ _NO_UNCERTAINTY = (
 class LineFit:
     """A line b = `bias` + `slope`·(x - `centre`) with the covariance of (bias, slope).
 
-    `chi_squared` is the weighted sum of squares about the line, on `degrees_of_freedom` (blocks minus two). Where it is
-    more than these, the covariance was enlarged by their ratio `enlarged` (the squared Birge ratio), else that is 1.
+    `chi_squared` is the weighted sum of squares about the line, on `degrees_of_freedom` (blocks minus two). Above
+    `chi_squared_limit` the blocks contradict the line, and the covariance was enlarged by χ² over its degrees of freedom,
+    `enlarged` (the squared Birge ratio), else that is 1. `scatter_covariance` is the part of the covariance that the
+    scatter of checks makes, known with `scatter_degrees_of_freedom` (None where it is known exactly).
     """
 
     centre: float
@@ -51,6 +57,9 @@ class LineFit:
     enlarged: float
     lowest: float
     highest: float
+    chi_squared_limit: float | None = None
+    scatter_covariance: tuple[tuple[float, float], tuple[float, float]] = ((0.0, 0.0), (0.0, 0.0))
+    scatter_degrees_of_freedom: float | None = None
 
 
 def fit_bias_line(
@@ -61,6 +70,7 @@ def fit_bias_line(
     chains: Sequence[str | None],
     *,
     correlation: float = 0.0,
+    scatter_degrees_of_freedom: float | None = None,
 ) -> LineFit | str:
     """Fit the line of one meter.
 
@@ -78,6 +88,8 @@ def fit_bias_line(
         Name of the chain of calibration of each certificate; None for one of its own, shape (n,).
     correlation
         Coefficient of correlation between certificates of one chain, from 0 to below 1.
+    scatter_degrees_of_freedom
+        Behind the scatter, pooled over the blocks; None where it is known exactly.
 
     Returns
     -------
@@ -93,8 +105,8 @@ def fit_bias_line(
     -----
     Generalised least squares: β = (XᵀV⁻¹X)⁻¹XᵀV⁻¹b with covariance (XᵀV⁻¹X)⁻¹, which is weighted least squares for
     V diagonal (Aitken 1935; GUM H.3 fits such a line for a thermometer; from memory). V holds scatter² + certificate² on its
-    diagonal and r·uᵢ·uⱼ between blocks of one chain. Where χ² exceeds its degrees of freedom the covariance is enlarged by
-    χ²/(n − 2) (Birge 1932, from memory).
+    diagonal and r·uᵢ·uⱼ between blocks of one chain. Where χ² exceeds the quantile :data:`FIT_LEVEL` of its distribution
+    the covariance is enlarged by χ²/(n − 2) (Birge 1932, from memory); chance alone brings χ² above n − 2 every second time.
     """
     if not 0 <= correlation < 1:
         raise ValueError(f"correlation = {correlation!r}; expected a number from 0 to below 1")
@@ -111,26 +123,64 @@ def fit_bias_line(
     centre = float((weights.sum(axis=0) @ x) / weights.sum())
     design = np.column_stack([np.ones_like(x), x - centre])
     covariance = np.linalg.inv(design.T @ weights @ design)
-    beta = covariance @ design.T @ weights @ b
+    gain = covariance @ design.T @ weights
+    beta = gain @ b
     rest = b - design @ beta
     degrees = len(x) - 2
     chi_squared = float(rest @ weights @ rest) if degrees else 0.0
-    enlarged = max(1.0, chi_squared / degrees) if degrees else 1.0
-    covariance = covariance * enlarged
+    limit = float(chdtri(degrees, 1 - FIT_LEVEL)) if degrees else None
+    enlarged = chi_squared / degrees if limit is not None and chi_squared > limit else 1.0
     return LineFit(
         centre,
         float(beta[0]),
         float(beta[1]),
-        (
-            (float(covariance[0, 0]), float(covariance[0, 1])),
-            (float(covariance[1, 0]), float(covariance[1, 1])),
-        ),
+        _symmetric(covariance * enlarged),
         chi_squared,
         degrees,
         enlarged,
         float(x.min()),
         float(x.max()),
+        limit,
+        _symmetric(gain @ np.diag(s**2) @ gain.T),
+        scatter_degrees_of_freedom,
     )
+
+
+def _symmetric(matrix: NDArray[np.float64]) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Return a covariance without the rounding of its inversion, which is not the same above and below the diagonal."""
+    shared = float(matrix[0, 1] + matrix[1, 0]) / 2
+    return (float(matrix[0, 0]), shared), (shared, float(matrix[1, 1]))
+
+
+def degrees_at(fit: LineFit, along: tuple[float, float]) -> float | None:
+    """Return the degrees of freedom behind the variance of along·(bias, slope).
+
+    Parameters
+    ----------
+    fit
+        The line.
+    along
+        (1, x - centre) for the line at x, (0, 1) for the slope.
+
+    Returns
+    -------
+    float or None
+        n - 2 where the covariance was enlarged by the scatter about the line; else those of Welch and Satterthwaite, for
+        the scatter of the checks is estimated and the certificates are not (GUM G.4.1). None for infinite.
+    """
+    if fit.enlarged > 1:
+        return float(fit.degrees_of_freedom)
+    whole, scatter = (_variance(matrix, along) for matrix in (fit.covariance, fit.scatter_covariance))
+    if fit.scatter_degrees_of_freedom is None or scatter <= 0:
+        return None
+    return fit.scatter_degrees_of_freedom * max(1.0, whole / scatter) ** 2
+
+
+def _variance(covariance: tuple[tuple[float, float], tuple[float, float]], along: tuple[float, float]) -> float:
+    """Return c₁²·u₁² + 2·c₁·c₂·u₁₂ + c₂²·u₂² (GUM 5.2.2)."""
+    (aa, ac), (_, cc) = covariance
+    one, two = along
+    return max(one * one * aa + 2 * one * two * ac + two * two * cc, 0.0)
 
 
 def bias_at(fit: LineFit, level: float) -> tuple[float, float, float]:
@@ -153,9 +203,8 @@ def bias_at(fit: LineFit, level: float) -> tuple[float, float, float]:
     u² = u²(a) + 2·d·u(a, c) + d²·u²(c), d = x − centre (GUM 5.2.2).
     """
     d = level - fit.centre
-    (aa, ac), (_, cc) = fit.covariance
     beyond = level - fit.highest if level > fit.highest else level - fit.lowest if level < fit.lowest else 0.0
-    return fit.bias + fit.slope * d, math.sqrt(max(aa + 2 * d * ac + d * d * cc, 0.0)), beyond
+    return fit.bias + fit.slope * d, math.sqrt(_variance(fit.covariance, (1.0, d))), beyond
 
 
 def biases_at_levels(points: pl.DataFrame, *, correlation: float = 0.0) -> pl.DataFrame:
@@ -173,8 +222,8 @@ def biases_at_levels(points: pl.DataFrame, *, correlation: float = 0.0) -> pl.Da
     Returns
     -------
     polars.DataFrame
-        By key: key, blocks, line_bias, line_slope, line_standard_uncertainty, line_beyond (0 between the blocks) and line_reason
-        (why there is no line, else null; the figures are null then).
+        By key: key, blocks, line_bias, line_slope, line_standard_uncertainty, line_degrees_of_freedom (null for infinite),
+        line_beyond (0 between the blocks) and line_reason (why there is no line, else null; the figures are null then).
 
     Notes
     -----
@@ -192,21 +241,35 @@ def biases_at_levels(points: pl.DataFrame, *, correlation: float = 0.0) -> pl.Da
         certificate.alias("_u"),
         (pl.col("certified") - pl.col("level")).alias("_x"),
     ).with_columns(
-        (pl.col("_pooled") / pl.col("checks") + (1 - pl.col("_r")) * pl.col("_u") ** 2).alias("_d"),
+        (pl.col("_pooled") / pl.col("checks")).alias("_s"),
     )
+    frame = frame.with_columns((pl.col("_s") + (1 - pl.col("_r")) * pl.col("_u") ** 2).alias("_d"))
     frame = frame.with_columns(pl.when(pl.col("_d") > 0).then(1 / pl.col("_d")).alias("_w"))
     w, x, b, u = pl.col("_w"), pl.col("_x"), pl.col("bias"), pl.col("_u")
+    p = pl.col("_s") * w * w
     by_chain = frame.group_by("key", pl.coalesce("chain", pl.format("\u0000{}", "block")).alias("_chain")).agg(
         pl.len().alias("blocks"), x.min().alias("low"), x.max().alias("high"), pl.col("_degrees").first(),
         w.null_count().alias("_bare"), pl.col("_r").first(),
         w.sum().alias("s0"), (w * x).sum().alias("s1"), (w * x * x).sum().alias("s2"),
         (w * b).sum().alias("t0"), (w * x * b).sum().alias("t1"), (w * b * b).sum().alias("t2"),
         (w * u).sum().alias("u0"), (w * u * x).sum().alias("u1"), (w * u * b).sum().alias("ub"), (w * u * u).sum().alias("uu"),
+        p.sum().alias("p0"), (p * x).sum().alias("p1"), (p * x * x).sum().alias("p2"),
+        (p * u).sum().alias("pu"), (p * u * x).sum().alias("pux"), (p * u * u).sum().alias("puu"),
     )  # fmt: skip
     c = pl.col("_r") / (1 + pl.col("_r") * pl.col("uu"))
+    # what the scatter alone adds to the variance at the level: each block's s² times the square of its weight in the answer
+    a01, a11 = (
+        one.sum().over("key") for one in (pl.col("s1") - c * pl.col("u0") * pl.col("u1"), pl.col("s2") - c * pl.col("u1") ** 2)
+    )  # fmt: skip
+    shared = c * (a11 * pl.col("u0") - a01 * pl.col("u1"))
+    by_chain = by_chain.sort("key", "_chain").with_columns(
+        (
+            a11**2 * pl.col("p0") - 2 * a11 * a01 * pl.col("p1") + a01**2 * pl.col("p2")
+            - 2 * shared * (a11 * pl.col("pu") - a01 * pl.col("pux")) + shared**2 * pl.col("puu")
+        ).alias("scatter"),
+    )  # fmt: skip
     sums = (
-        by_chain.sort("key", "_chain")
-        .group_by("key", maintain_order=True)
+        by_chain.group_by("key", maintain_order=True)
         .agg(
             pl.col("blocks").sum().cast(pl.Int64), pl.col("low").min(), pl.col("high").max(), pl.col("_degrees").first(),
             pl.col("_bare").sum(),
@@ -215,7 +278,7 @@ def biases_at_levels(points: pl.DataFrame, *, correlation: float = 0.0) -> pl.Da
             (pl.col("s2") - c * pl.col("u1") ** 2).sum().alias("a11"),
             (pl.col("t0") - c * pl.col("u0") * pl.col("ub")).sum().alias("b0"),
             (pl.col("t1") - c * pl.col("u1") * pl.col("ub")).sum().alias("b1"),
-            (pl.col("t2") - c * pl.col("ub") ** 2).sum().alias("bb"),
+            (pl.col("t2") - c * pl.col("ub") ** 2).sum().alias("bb"), pl.col("scatter").sum(),
         )
     )  # fmt: skip
     det = pl.col("a00") * pl.col("a11") - pl.col("a01") ** 2
@@ -236,7 +299,17 @@ def biases_at_levels(points: pl.DataFrame, *, correlation: float = 0.0) -> pl.Da
         (pl.col("blocks") - 2).alias("_n"),
     )
     rest = pl.col("bb") - pl.col("line_bias") * pl.col("b0") - pl.col("line_slope") * pl.col("b1")
-    enlarged = pl.when(pl.col("_n") > 0).then((rest / pl.col("_n")).clip(lower_bound=1.0)).otherwise(1.0)
+    limits = pl.Series("_limit", chdtri(solved["_n"].clip(lower_bound=1).to_numpy().astype(float), 1 - FIT_LEVEL))
+    solved = solved.with_columns(
+        limits,
+        rest.alias("_rest"),
+        (pl.col("a11") / det).alias("_variance"),
+        (pl.col("scatter") / det**2).alias("_scatter"),
+    )
+    misfit = (pl.col("_n") > 0) & (pl.col("_rest") > pl.col("_limit"))
+    enlarged = pl.when(misfit).then(pl.col("_rest") / pl.col("_n")).otherwise(1.0)
+    welch = pl.col("_degrees") * (pl.col("_variance") / pl.col("_scatter")).clip(lower_bound=1.0) ** 2
+    freedom = pl.when(misfit).then(pl.col("_n").cast(pl.Float64)).when(pl.col("_scatter") > 0).then(welch)
     there = pl.col("line_reason").is_null()
     beyond = (
         pl.when(pl.col("high") < 0).then(-pl.col("high")).when(pl.col("low") > 0).then(-pl.col("low")).otherwise(0.0)
@@ -246,7 +319,8 @@ def biases_at_levels(points: pl.DataFrame, *, correlation: float = 0.0) -> pl.Da
         "blocks",
         pl.when(there).then("line_bias").alias("line_bias"),
         pl.when(there).then("line_slope").alias("line_slope"),
-        pl.when(there).then((enlarged * pl.col("a11") / det).sqrt()).alias("line_standard_uncertainty"),
+        pl.when(there).then((enlarged * pl.col("_variance")).sqrt()).alias("line_standard_uncertainty"),
+        pl.when(there).then(freedom).alias("line_degrees_of_freedom"),
         pl.when(there).then(beyond).alias("line_beyond"),
         "line_reason",
     )

@@ -41,7 +41,7 @@ class LotMeanInputs:
     ``meter`` (the same, where there is no lot).
     `drift_bound` is how far the meter may have drifted since its last check; the allowances are half widths in percent of the
     value. `block` is the one whose checks and certificate these are. `bias_line_standard_uncertainty` is that of a bias taken
-    off by the line over the blocks; it contains their certificates. `relative` says that readings were carried back by the
+    off by the line over the blocks, with its degrees of freedom (None for infinite); it contains their certificates. `relative` says that readings were carried back by the
     block the meter was set on; the standard uncertainties of the setting's temperature and of that block's coefficient are
     multiplied by their sensitivity already (:func:`pipeline.metrology.relative_state.sensitivities_of_relative`), 0 where the sensitivities above contain them.
     `correction_standard_uncertainty` is that of corrections for geometry.
@@ -72,6 +72,7 @@ class LotMeanInputs:
     thickness_allowance_percent: float | None = None
     lift_off_allowance_percent: float | None = None
     bias_line_standard_uncertainty: float | None = None
+    bias_line_degrees_of_freedom: float | None = None
     block: str | None = None
     relative: bool | None = None
     setting_temperature_standard_uncertainty: float | None = None
@@ -182,7 +183,7 @@ def lot_mean_budget(inputs: LotMeanInputs, *, coverage: float = 0.95) -> LotMean
             Contribution(
                 "bias line over the blocks",
                 inputs.bias_line_standard_uncertainty,
-                None,
+                inputs.bias_line_degrees_of_freedom,
                 False,
                 "standard uncertainty of the line at this level, whose bias is taken off; contains the block certificates",
             )
@@ -392,6 +393,7 @@ def lot_mean_budgets(frame: pl.DataFrame, *, coverage: float = 0.95) -> pl.DataF
     table = frame.select(
         **lines,
         scatter_nu=scatter_nu,
+        certificate_nu=pl.when(line.is_not_null()).then(column("bias_line_degrees_of_freedom")),
         meter_nu=pl.when(by_checks).then(column("check_degrees_of_freedom")),
         of_parts=of_parts,
         bias=pl.when(by_checks & line.is_null()).then(column("check_bias")).fill_null(0.0),
@@ -416,7 +418,7 @@ def lot_mean_budgets(frame: pl.DataFrame, *, coverage: float = 0.95) -> pl.DataF
     )
     share = (
         pl.when(pl.col("combined") > 0).then((pl.col(name) / pl.col("combined")) ** 4 / pl.col(f"{name}_nu"))
-        for name in ("scatter", "meter")
+        for name in ("scatter", "certificate", "meter")
     )
     table = table.with_columns(weight=pl.sum_horizontal(one.fill_null(0.0) for one in share))
     weight = table["weight"].to_numpy()

@@ -6,9 +6,9 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import polars as pl
-from scipy.special import ndtri
 
-from pipeline.metrology.bias_line import ENOUGH_DEGREES, biases_at_levels, fit_bias_line
+from pipeline.metrology.bias_line import ENOUGH_DEGREES, biases_at_levels, degrees_at, fit_bias_line
+from pipeline.metrology.uncertainty import coverage_factor
 from pipeline.steps.checks_so_far import before_closing, last_setting_of
 from schemas.bias import BiasAtLevel, BiasLine, BiasPoint
 
@@ -26,7 +26,7 @@ class BiasFound:
     """`before`: checks before each lot's closing run, by block. `at_level`: the line at each lot's level, by meter.
 
     `at_level` has lot, meter, probe, frequency_khz, level, n (readings), blocks, line_bias, line_slope,
-    line_standard_uncertainty, line_beyond, line_reason, applied.
+    line_standard_uncertainty, line_degrees_of_freedom, line_beyond, line_reason, applied.
     """
 
     before: pl.DataFrame
@@ -126,6 +126,7 @@ def bias_at_lot(assessment: Assessment, lot: str) -> tuple[BiasAtLevel, ...]:
             blocks=row["blocks"],
             bias=row["line_bias"],
             standard_uncertainty=row["line_standard_uncertainty"],
+            degrees_of_freedom=row["line_degrees_of_freedom"],
             beyond=row["line_beyond"],
             applied=row["applied"],
             reason=row["line_reason"]
@@ -189,6 +190,7 @@ def _line(points: pl.DataFrame, settings: Settings, probe: object, frequency: ob
         certificates,
         [row["chain"] for row in rows],
         correlation=settings.certificate_correlation,
+        scatter_degrees_of_freedom=degrees or None,
     )
     if isinstance(fit, str):
         return replace(base, reason=fit)
@@ -196,7 +198,7 @@ def _line(points: pl.DataFrame, settings: Settings, probe: object, frequency: ob
         return replace(
             base, reason="fewer than six checks in all, so the scatter between checks is not known well enough"
         )
-    half = float(ndtri(0.975)) * fit.covariance[1][1] ** 0.5
+    half = coverage_factor(degrees_at(fit, (0.0, 1.0))) * fit.covariance[1][1] ** 0.5
     return replace(
         base,
         centre=fit.centre,
@@ -206,6 +208,9 @@ def _line(points: pl.DataFrame, settings: Settings, probe: object, frequency: ob
         covariance=fit.covariance,
         chi_squared=fit.chi_squared if fit.degrees_of_freedom else None,
         degrees_of_freedom=fit.degrees_of_freedom,
+        chi_squared_limit=fit.chi_squared_limit,
+        scatter_covariance=fit.scatter_covariance,
+        scatter_degrees_of_freedom=fit.scatter_degrees_of_freedom,
         enlarged=fit.enlarged,
         lowest=fit.lowest,
         highest=fit.highest,

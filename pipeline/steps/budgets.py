@@ -183,6 +183,7 @@ def _inputs(
             "probe",
             "frequency_khz",
             pl.when("applied").then("line_standard_uncertainty").alias("bias_line_standard_uncertainty"),
+            pl.when("applied").then("line_degrees_of_freedom").alias("bias_line_degrees_of_freedom"),
         )
     )
     frame = (

@@ -414,6 +414,7 @@ budgets = st.builds(
     thickness_allowance_percent=maybe,
     lift_off_allowance_percent=maybe,
     bias_line_standard_uncertainty=maybe,
+    bias_line_degrees_of_freedom=st.one_of(st.none(), st.floats(1.0, 60.0)),
     relative=st.one_of(st.none(), st.booleans()),
     setting_temperature_standard_uncertainty=maybe,
     setting_coefficient_standard_uncertainty=maybe,

@@ -54,6 +54,26 @@ def test_the_thermometer_of_the_gum() -> None:
     assert beyond == pytest.approx(30 - 26.511)
 
 
+@pytest.mark.parametrize("case", read("iso_ts_28037_straight_line")["line"], ids=lambda case: case["name"])
+def test_the_straight_lines_of_iso_ts_28037_and_their_chi_squared_test(case: dict[str, Any]) -> None:
+    fit = fit_bias_line(case["x"], case["y"], [0.0] * 6, case["standard_uncertainty"], [None] * 6)
+    assert isinstance(fit, LineFit)
+    intercept, u_intercept, _ = bias_at(fit, 0.0)
+    found = {
+        "intercept": intercept,
+        "slope": fit.slope,
+        "standard_uncertainty_of_intercept": u_intercept,
+        "standard_uncertainty_of_slope": math.sqrt(fit.covariance[1][1]),
+        "covariance": fit.covariance[0][1] - fit.centre * fit.covariance[1][1],
+        "chi_squared": fit.chi_squared,
+        "chi_squared_95": fit.chi_squared_limit,
+    }
+    for name, value in found.items():
+        assert value == pytest.approx(float(case[name]), abs=0.0005), name
+    # 4.131 is more than its four degrees of freedom and less than what chance allows
+    assert (fit.enlarged > 1) == case["enlarged"]
+
+
 @pytest.mark.parametrize("case", read("ilac_2019_decision_rules")["value"], ids=lambda case: case["name"])
 def test_risks_of_the_decision_rules(case: dict[str, Any]) -> None:
     if "probability" in case:
@@ -93,6 +113,7 @@ def test_a_line_with_correlated_certificates_is_that_of_scipy_and_its_bias_that_
     )
     assert isinstance(fit, LineFit)
     assert fit.enlarged == 1.0
+    assert fit.covariance[0][1] == fit.covariance[1][0]
     (a, c), covariance = curve_fit(
         lambda x, a, c: a + c * (x - fit.centre), levels, biases, p0=(0.0, 0.0), sigma=v, absolute_sigma=True
     )
