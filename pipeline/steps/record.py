@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager, nullcontext
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -13,38 +14,56 @@ from pipeline.steps.assess import assess
 from pipeline.steps.event_lots import decided, event_result
 from pipeline.steps.events import find_events
 from pipeline.steps.meters import SignalDecision
+from pipeline.steps.prepare import exclusions_of
 from pipeline.steps.recorded import recorded_settings, recorded_tables
 from schemas.results import Decision
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from pipeline.history.chain import Event
     from pipeline.settings import Workspace
+    from pipeline.steps.assess import Assessment
 
-__all__ = ["DECISIONS", "record_adjustment", "record_baseline", "record_disposition", "record_exclusion"]
+__all__ = [
+    "DECISIONS",
+    "deciding",
+    "record_adjustment",
+    "record_baseline",
+    "record_disposition",
+    "record_exclusion",
+]
 
 DECISIONS = ("re-measured", "accepted with evidence", "rejected", "customer told", "no effect found")
 """What can be decided about a lot or a signal (common practice, no source)."""
 
 
-def _record(
-    workspace: Workspace, kind: str, subject: dict[str, Any], *, by: str, why: str, dry_run: bool, now: datetime | None
-) -> Event | None:
+@contextmanager
+def deciding(workspace: Workspace, *, by: str, why: str, dry_run: bool) -> Iterator[History]:
+    """Open the history for a decision: what it is checked against and what it writes are one transaction.
+
+    A second person who decides at the same time waits, and is then told what the first one decided. In a dry run the
+    history is only read.
+
+    Raises
+    ------
+    UsageError
+        If nobody is named, or no reason.
+    """
     if not by.strip() or not why.strip():
         raise UsageError("A decision needs --by NAME and --why TEXT.")
-    if dry_run:
-        return None
+    write = not dry_run and workspace.history.exists()
     with (
-        History.open(workspace.history, write=True, wait_s=workspace.settings.busy_wait_seconds) as history,
-        history.transaction(),
+        History.open(workspace.history, write=write, wait_s=workspace.settings.busy_wait_seconds) as history,
+        history.transaction() if write else nullcontext(),
     ):
-        return history.append_event(kind, subject, by=by, why=why, at=now or datetime.now(UTC))
+        yield history
 
 
-def _known(workspace: Workspace, column: str, value: str) -> None:
-    with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
-        filters: dict[str, Any] = {f"{column}s": [value]}
-        if not history.readings(columns=[column], **filters).height:
-            raise UsageError(f"No reading of {column} {value!r} was loaded. Check the spelling: annealog status")
+def _known(history: History, column: str, value: str) -> None:
+    filters: dict[str, Any] = {f"{column}s": [value]}
+    if not history.readings(columns=[column], **filters).height:
+        raise UsageError(f"No reading of {column} {value!r} was loaded. Check the spelling: annealog status")
 
 
 def record_adjustment(
@@ -75,32 +94,37 @@ def record_adjustment(
         If the meter or the block is not known, only one of block and temperature is stated, or the temperature is not
         believed.
     """
-    _known(workspace, "meter", meter)
-    stated: dict[str, Any] = {}
-    if (block is None) != (temperature_c is None):
+    with deciding(workspace, by=by, why=why, dry_run=dry_run) as history:
+        _known(history, "meter", meter)
+        subject = {
+            "meter": meter,
+            "at": at.astimezone(UTC).isoformat(),
+            **_of_setting(workspace, history, block, temperature_c),
+        }
+        if dry_run:
+            return None
+        return history.append_event("adjustment", subject, by=by, why=why, at=now or datetime.now(UTC))
+
+
+def _of_setting(
+    workspace: Workspace, history: History, block: str | None, temperature_c: float | None
+) -> dict[str, Any]:
+    """Return what was said of the block that a meter was set on; refuse half of it, and what cannot be."""
+    if block is None and temperature_c is None:
+        return {}
+    if block is None or temperature_c is None:
         raise UsageError("State --block and --temperature together: a block without its temperature says nothing.")
-    if block is not None and temperature_c is not None:
-        with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
-            texts = history.reference_texts()
-        settings = recorded_settings(texts, workspace.settings)
-        blocks = sorted(set(recorded_tables(texts, settings)["blocks"]["block"].to_list()))
-        if block not in blocks:
-            raise UsageError(
-                f"Block {block!r} does not stand in reference/blocks.csv as it was last taken over. Known: {', '.join(blocks)}."
-            )
-        low, high = settings.plausible_temperature_c
-        if not low <= temperature_c <= high:
-            raise UsageError(f"--temperature {temperature_c:g} °C: expected {low:g} to {high:g} °C.")
-        stated = {"block": block, "temperature_c": temperature_c}
-    return _record(
-        workspace,
-        "adjustment",
-        {"meter": meter, "at": at.astimezone(UTC).isoformat(), **stated},
-        by=by,
-        why=why,
-        dry_run=dry_run,
-        now=now,
-    )
+    texts = history.reference_texts()
+    settings = recorded_settings(texts, workspace.settings)
+    blocks = sorted(set(recorded_tables(texts, settings)["blocks"]["block"].to_list()))
+    if block not in blocks:
+        raise UsageError(
+            f"Block {block!r} does not stand in reference/blocks.csv as it was last taken over. Known: {', '.join(blocks)}."
+        )
+    low, high = settings.plausible_temperature_c
+    if not low <= temperature_c <= high:
+        raise UsageError(f"--temperature {temperature_c:g} °C: expected {low:g} to {high:g} °C.")
+    return {"block": block, "temperature_c": temperature_c}
 
 
 def record_disposition(
@@ -135,39 +159,41 @@ def record_disposition(
     if decision not in DECISIONS:
         raise UsageError(f"Decision {decision!r} is not known. Expected one of: {', '.join(DECISIONS)}.")
     subject: dict[str, Any] = {"decision": decision}
-    if event is not None:
-        subject |= _of_event(workspace, event, lot)
-    if lot is not None:
-        _known(workspace, "lot", lot)
-        subject["lot"] = lot
-    if meter is not None:
-        _known(workspace, "meter", meter)
-        _fits_a_signal(workspace, meter, block, at)
-        subject |= {
-            "meter": meter,
-            **({"block": block} if block else {}),
-            **({"at": at.astimezone(UTC).isoformat()} if at else {}),
-        }
-    return _record(workspace, "disposition", subject, by=by, why=why, dry_run=dry_run, now=now)
-
-
-def _of_event(workspace: Workspace, name: str, lot: str | None) -> dict[str, Any]:
-    """Return what a decision on an event, or on a lot of it, is about; refuse an event or a lot that is not there."""
-    with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
-        assessment = assess(history, workspace.settings, as_of=None)
-        found = {event.name: event for event in find_events(assessment)}
-        if name not in found:
-            of_meter = [known for known in found if known.startswith(name.partition("_")[0] + "_")]
-            near = ", ".join((of_meter or list(found))[-5:]) or "none"
-            raise UsageError(f"Event {name!r} is not known. Known: {near}. See: annealog trace")
-        event = found[name]
+    with deciding(workspace, by=by, why=why, dry_run=dry_run) as history:
+        if event is not None:
+            subject |= _of_event(workspace, history, event, lot)
         if lot is not None:
-            touched = {row.lot for row in event_result(assessment, event, decided(history.decisions())).lots}
-            if lot not in touched:
-                raise UsageError(
-                    f"Event {name} did not touch lot {lot!r}. It touched: {', '.join(sorted(touched)) or 'none'}."
-                )
-            return {"event": name}
+            _known(history, "lot", lot)
+            subject["lot"] = lot
+        if meter is not None:
+            _known(history, "meter", meter)
+            _fits_a_signal(workspace, history, meter, block, at)
+            subject |= {
+                "meter": meter,
+                **({"block": block} if block else {}),
+                **({"at": at.astimezone(UTC).isoformat()} if at else {}),
+            }
+        if dry_run:
+            return None
+        return history.append_event("disposition", subject, by=by, why=why, at=now or datetime.now(UTC))
+
+
+def _of_event(workspace: Workspace, history: History, name: str, lot: str | None) -> dict[str, Any]:
+    """Return what a decision on an event, or on a lot of it, is about; refuse an event or a lot that is not there."""
+    assessment = assess(history, workspace.settings, as_of=None)
+    found = {event.name: event for event in find_events(assessment)}
+    if name not in found:
+        of_meter = [known for known in found if known.startswith(name.partition("_")[0] + "_")]
+        near = ", ".join((of_meter or list(found))[-5:]) or "none"
+        raise UsageError(f"Event {name!r} is not known. Known: {near}. See: annealog trace")
+    event = found[name]
+    if lot is not None:
+        touched = {row.lot for row in event_result(assessment, event, decided(history.decisions())).lots}
+        if lot not in touched:
+            raise UsageError(
+                f"Event {name} did not touch lot {lot!r}. It touched: {', '.join(sorted(touched)) or 'none'}."
+            )
+        return {"event": name}
     span = [event.checks["at"].min(), event.checks["at"].max()] if event.checks.height else []
     # what fires later is not decided on yet
     return {
@@ -176,10 +202,9 @@ def _of_event(workspace: Workspace, name: str, lot: str | None) -> dict[str, Any
     }
 
 
-def _fits_a_signal(workspace: Workspace, meter: str, block: str | None, at: datetime | None) -> None:
+def _fits_a_signal(workspace: Workspace, history: History, meter: str, block: str | None, at: datetime | None) -> None:
     """Refuse a disposition that would attach to nothing: no signal and no failed check of that meter, block and time."""
-    with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
-        checks = assess(history, workspace.settings, as_of=None, lots=[], meters=[meter]).checks
+    checks = assess(history, workspace.settings, as_of=None, lots=[], meters=[meter]).checks
     told = checks.filter((pl.col("meter") == meter) & ((pl.col("rejects") != "") | ~pl.col("passes").fill_null(True)))
     now = datetime.now(UTC)
     decision = SignalDecision(meter, block, at, Decision(now, "", "", ""))
@@ -216,9 +241,9 @@ def record_exclusion(
     Raises
     ------
     UsageError
-        If no such line was loaded, or the name fits two files.
+        If no such line was loaded, the name fits two files, or the line is left out (or in) already.
     """
-    with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
+    with deciding(workspace, by=by, why=why, dry_run=dry_run) as history:
         sources = history.sources()
         fits = sources.filter((pl.col("name") == file) | (pl.col("sha256").str.starts_with(file) & (len(file) >= 8)))
         if fits.height != 1:
@@ -226,13 +251,21 @@ def record_exclusion(
                 f"{fits.height} loaded files fit {file!r}. Name one by its path in the ledger or by at least 8 characters of its hash."
             )
         source = fits.row(0, named=True)
-        lines = history.readings(columns=["source_id", "line"]).filter(
-            (pl.col("source_id") == source["source_id"]) & (pl.col("line") == line)
-        )
-        if not lines.height:
+        if line not in history.readings_of(source["source_id"])["line"]:
             raise UsageError(f"Line {line} of {source['name']} holds no stored reading.")
-    subject = {"sha256": source["sha256"], "name": source["name"], "line": line}
-    return _record(workspace, "inclusion" if undo else "exclusion", subject, by=by, why=why, dry_run=dry_run, now=now)
+        out = exclusions_of(history.decisions(), sources).filter(source_id=source["source_id"], line=line)
+        if out.height and not undo:
+            before = out.row(0, named=True)
+            raise UsageError(
+                f"Line {line} of {source['name']} is left out already, by {before['by']}: {before['why']}. To take it in again: --undo"
+            )
+        if undo and not out.height:
+            raise UsageError(f"Line {line} of {source['name']} is not left out, so there is nothing to undo.")
+        if dry_run:
+            return None
+        subject = {"sha256": source["sha256"], "name": source["name"], "line": line}
+        kind = "inclusion" if undo else "exclusion"
+        return history.append_event(kind, subject, by=by, why=why, at=now or datetime.now(UTC))
 
 
 def record_baseline(
@@ -266,10 +299,29 @@ def record_baseline(
     UsageError
         If fewer than two checks lie in the window.
     """
-    settings = workspace.settings
-    _known(workspace, "meter", meter)
-    with History.open(workspace.history, wait_s=settings.busy_wait_seconds) as history:
-        found = assess(history, settings, as_of=None, meters=[meter])
+    with deciding(workspace, by=by, why=why, dry_run=dry_run) as history:
+        _known(history, "meter", meter)
+        found = assess(history, workspace.settings, as_of=None, meters=[meter])
+        limits = _limits_of(found, meter, block, start, end)
+        if dry_run:
+            return None, limits
+        subject = {
+            "meter": meter,
+            "block": block,
+            "from": start.astimezone(UTC).isoformat() if start else None,
+            "to": end.astimezone(UTC).isoformat() if end else None,
+            "limits": [
+                {"checks": row["checks"], "centre": row["centre"], "standard_deviation": row["standard_deviation"]}
+                for row in limits.iter_rows(named=True)
+            ],
+        }
+        event = history.append_event("baseline", subject, by=by, why=why, at=now or datetime.now(UTC))
+        history.add_baselines(limits)
+        return event, limits
+
+
+def _limits_of(found: Assessment, meter: str, block: str, start: datetime | None, end: datetime | None) -> pl.DataFrame:
+    """Return mean and standard deviation of the checks in a window, one row a series."""
     # the checks are in the unit that was taken over, whatever annealog.toml says since
     checks, scale = found.checks, found.settings
     inside = checks.filter((pl.col("meter") == meter) & (pl.col("block") == block) & pl.col("mean").is_not_null())
@@ -297,24 +349,4 @@ def record_baseline(
         raise UsageError(
             f"Fewer than two checks of {meter} on {block} lie in that window; a baseline needs at least two."
         )
-    subject = {
-        "meter": meter,
-        "block": block,
-        "from": start.astimezone(UTC).isoformat() if start else None,
-        "to": end.astimezone(UTC).isoformat() if end else None,
-        "limits": [
-            {"checks": row["checks"], "centre": row["centre"], "standard_deviation": row["standard_deviation"]}
-            for row in limits.iter_rows(named=True)
-        ],
-    }
-    if not by.strip() or not why.strip():
-        raise UsageError("A decision needs --by NAME and --why TEXT.")
-    if dry_run:
-        return None, limits
-    with (
-        History.open(workspace.history, write=True, wait_s=settings.busy_wait_seconds) as history,
-        history.transaction(),
-    ):
-        event = history.append_event("baseline", subject, by=by, why=why, at=now or datetime.now(UTC))
-        history.add_baselines(limits)
-    return event, limits
+    return limits

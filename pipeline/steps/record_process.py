@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 from pipeline.errors import UsageError
-from pipeline.history.store import History
 from pipeline.statistics.process_control import ProcessLimits, process_limits
 from pipeline.steps.assess import assess
 from pipeline.steps.lot_series import lots_frame, subgroups_of
 from pipeline.steps.processes import stream_columns
+from pipeline.steps.record import deciding
 from pipeline.steps.streams import BASELINE_EVENT, LEAST_SUBGROUPS, stream_name
 
 if TYPE_CHECKING:
@@ -64,15 +64,27 @@ def record_process_baseline(
     UsageError
         If no or more than one stream fits, or fewer than three subgroups lie in the window.
     """
-    if not by.strip() or not why.strip():
-        raise UsageError("A decision needs --by NAME and --why TEXT.")
-    settings = workspace.settings
-    with History.open(workspace.history, wait_s=settings.busy_wait_seconds) as history:
-        found = assess(history, settings, as_of=None)
+    with deciding(workspace, by=by, why=why, dry_run=dry_run) as history:
+        found = assess(history, workspace.settings, as_of=None)
+        given = {"product": product, "line": line, "supplier": supplier}
+        stream, limits, subject = _found(found, given, material, start, end)
+        event = None
+        if not dry_run:
+            event = history.append_event(BASELINE_EVENT, subject, by=by, why=why, at=now or datetime.now(UTC))
+    return event, stream_name(stream), limits
+
+
+def _found(
+    found: Assessment,
+    given: dict[str, str | None],
+    material: str | None,
+    start: datetime | None,
+    end: datetime | None,
+) -> tuple[dict[str, str | None], ProcessLimits, dict[str, Any]]:
+    """Return a stream, its limits, and what the event says of them; refuse a window that gives none."""
     settings = found.settings
-    given = {"product": product, "line": line, "supplier": supplier}
     if material is not None:
-        stream, subgroups = _of_supplier(found, supplier, material, product or line)
+        stream, subgroups = _of_supplier(found, given["supplier"], material, given["product"] or given["line"])
     else:
         stream, subgroups = _of_process(found, {name: value for name, value in given.items() if value is not None})
     inside = subgroups.filter("judged")
@@ -103,14 +115,7 @@ def record_process_baseline(
         "unit": settings.unit,
         "reference_temperature_c": settings.reference_temperature_c,
     }
-    if dry_run:
-        return None, stream_name(stream), limits
-    with (
-        History.open(workspace.history, write=True, wait_s=settings.busy_wait_seconds) as history,
-        history.transaction(),
-    ):
-        event = history.append_event(BASELINE_EVENT, subject, by=by, why=why, at=now or datetime.now(UTC))
-    return event, stream_name(stream), limits
+    return stream, limits, subject
 
 
 def _of_supplier(
