@@ -167,19 +167,22 @@ def bias_of_lot_sentences(result: LotResult) -> list[str]:
 
 
 def bias_of_lot_table(result: LotResult, number: int, *, unit: str) -> Html | None:
-    """Return what the line of each meter says at the level of the lot; None where no meter was checked."""
+    """Return the level of each meter on its nearest block and what its line says at the lot's; None where no meter was checked."""
     if not result.bias_at_level:
         return None
     columns = [
-        Heading(BIAS["meter"]), Heading(BIAS["level"], unit, "n"), Heading(BIAS["blocks"], kind="n"), Heading(BIAS["bias"], unit, "n"),
-        Heading(BIAS["u_bias"], unit, "n"), Heading(BIAS["applied"]), Heading(BIAS["remark"]),
+        Heading(BIAS["meter"]), Heading(BIAS["level"], unit, "n"), Heading(BIAS["block"]), Heading(BIAS["known"], unit, "n"),
+        Heading(BIAS["u_bias"], unit, "n"), Heading(BIAS["blocks"], kind="n"), Heading(BIAS["on_line"], unit, "n"),
+        Heading(BIAS["u_line"], unit, "n"), Heading(BIAS["applied"]), Heading(BIAS["remark"]),
     ]  # fmt: skip
     rows = []
     for found in result.bias_at_level:
-        decimals = decimals_for(finite(found.standard_uncertainty), None)
+        decimals = decimals_for(finite(found.known_bias_standard_uncertainty or found.standard_uncertainty), None)
         rows.append(
             (
-                isolated(found.meter, 60), fixed(found.level, decimals), found.blocks, fixed(found.bias, decimals, sign=True),
+                isolated(found.meter, 60), fixed(found.level, decimals),
+                None if found.block is None else isolated(found.block, 60), fixed(found.known_bias, decimals, sign=True),
+                fixed(found.known_bias_standard_uncertainty, decimals), found.blocks, fixed(found.bias, decimals, sign=True),
                 fixed(found.standard_uncertainty, decimals),
                 common.FRAGMENT["yes"] if found.applied else common.FRAGMENT["no"],
                 None if found.reason is None else shorten(found.reason, 240),

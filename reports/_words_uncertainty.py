@@ -93,7 +93,7 @@ CONFORMITY = {
 }
 
 BIAS = {
-    "chart": "Mean bias on each block since the last setting, over its certified value, {name}, with the line through them.",
+    "chart": "Bias on each block (the meter's level now), over its certified value, {name}, with the line through them.",
     "key": "Circle with bar: block and 95 % interval. Straight line: weighted fit. Shaded: its 95 % band, between the blocks only.",
     "series": "probe {probe}, {frequency} kHz",
     "all": "all checks",
@@ -124,7 +124,10 @@ BIAS = {
     "independent": "Certificates are taken as independent of one another.",
     "uncorrelated_chain": "Certificates of one chain are taken as independent, too (certificate_correlation = 0).",
     "correlated": "Certificates of one chain are taken as correlated, r = {r}.",
-    "table_lot": "Bias of the meters at the level of the lot, by the line over their blocks, from checks before the closing run.",
+    "table_lot": "Bias of the meters when they read the lot, from checks before the closing run: their level on the nearest block (a "
+    "local level over the checks since the setting, begun again after a step), which the budget counts where nothing is taken "
+    "off, and the line over their blocks at the lot's level.",
+    "known": "Level of the meter",
     "meter": "Meter",
     "level": "Level",
     "blocks": "Blocks",

@@ -9,10 +9,10 @@ __all__ = ["BiasAtLevel", "BiasLine", "BiasPoint"]
 
 @dataclass(frozen=True, slots=True)
 class BiasPoint:
-    """The mean bias on one block since the last setting.
+    """The meter's level on one block: its bias as the checks since the last setting let it be followed.
 
-    `standard_uncertainty` combines the scatter of the checks (pooled over the blocks, divided by the root of their number)
-    and the certificate.
+    `standard_uncertainty` combines what the scatter of the checks (pooled over the blocks) leaves open of the level, and the
+    certificate.
     """
 
     block: str
@@ -61,7 +61,9 @@ class BiasAtLevel:
     """What the line of a meter says at the level of a lot, from the checks before the lot's closing run.
 
     `beyond` is 0 between the blocks, above 0 above the highest and below 0 below the lowest of them; `applied` says
-    whether the bias was taken off the lot's values.
+    whether the bias was taken off the lot's values. `known_bias` is the meter's level on `block`, the nearest one checked
+    since the setting: what the budget counts where the line's bias is not taken off. Its uncertainty is None while fewer than
+    six checks tell no scatter.
     """
 
     meter: str
@@ -75,4 +77,8 @@ class BiasAtLevel:
     degrees_of_freedom: float | None  # None for infinite
     beyond: float | None
     applied: bool
+    block: str | None
+    known_bias: float | None
+    known_bias_standard_uncertainty: float | None
+    known_bias_degrees_of_freedom: float | None
     reason: str | None = None

@@ -214,8 +214,8 @@ def biases_at_levels(points: pl.DataFrame, *, correlation: float = 0.0) -> pl.Da
     ----------
     points
         One row a line and block, shape (n, any): key, block, level (where to look), certified, bias, variance (between
-        checks of the block; null for one check), checks, certificate (standard uncertainty; null counts as none stated),
-        chain.
+        checks of the block; null for one check), level_share (variance of the bias in units of it, 1/n for a mean), checks,
+        certificate (standard uncertainty; null counts as none stated), chain.
     correlation
         As for :func:`fit_bias_line`.
 
@@ -241,7 +241,7 @@ def biases_at_levels(points: pl.DataFrame, *, correlation: float = 0.0) -> pl.Da
         certificate.alias("_u"),
         (pl.col("certified") - pl.col("level")).alias("_x"),
     ).with_columns(
-        (pl.col("_pooled") / pl.col("checks")).alias("_s"),
+        (pl.col("_pooled") * pl.col("level_share")).alias("_s"),
     )
     frame = frame.with_columns((pl.col("_s") + (1 - pl.col("_r")) * pl.col("_u") ** 2).alias("_d"))
     frame = frame.with_columns(pl.when(pl.col("_d") > 0).then(1 / pl.col("_d")).alias("_w"))

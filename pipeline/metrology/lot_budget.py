@@ -13,6 +13,7 @@ from typing import Final, Literal
 import numpy as np
 import polars as pl
 
+from pipeline.metrology.local_level import WEIGHT
 from pipeline.metrology.uncertainty import CombinedUncertainty, combine, coverage_factors
 from schemas.uncertainty import Contribution
 
@@ -30,8 +31,10 @@ class LotMeanInputs:
     standard deviation is).
 
     For the mean of one spot, `readings` are its repeats. `repeatability` is pooled over spots (or from history) and has
-    its degrees of freedom. `check_standard_deviation` is that of the means of checks on one block since the setting: what
-    the meter moves between checks. `check_bias` is the mean of those checks minus the certified value, not corrected.
+    its degrees of freedom. `check_standard_deviation` is that of the means of checks on one block about the meter's level
+    since the setting: what the meter moves between checks. `check_bias` is that level minus the certified value, not
+    corrected, and `check_level_standard_uncertainty` how well it is known, from the same scatter
+    (:func:`pipeline.metrology.local_level.local_levels`).
     The sensitivities are ∂(mean)/∂(temperature read) per °C and ∂(mean)/∂(coefficient), see
     :func:`pipeline.metrology.temperature.sensitivities`; None where the meter had corrected the readings itself.
     `measurand` says of what the mean speaks: of the ``measured_parts``, or of the ``lot`` they were drawn from, where
@@ -59,6 +62,7 @@ class LotMeanInputs:
     check_standard_deviation: float | None = None
     check_degrees_of_freedom: float | None = None
     check_bias: float | None = None
+    check_level_standard_uncertainty: float | None = None
     accuracy_percent: float | None = None
     resolution: float | None = None
     temperature_sensitivity: float | None = None
@@ -161,8 +165,9 @@ def lot_mean_budget(inputs: LotMeanInputs, *, coverage: float = 0.95) -> LotMean
     -----
     Only the scatter of readings or parts averages down; certificate, meter, resolution, sensor and coefficient are the
     same for all readings. The meter's accuracy statement (half width a, rectangular, a/√3, GUM 4.3.7) stands in only
-    where no standard deviation between checks on a certified block is known, because it contains bias and drift. A known
-    bias is added to the expanded uncertainty (F.2.4.5). Resolution r is rectangular with r/√12 (F.2.2.1) and is not
+    where no standard deviation between checks on a certified block is known, because it contains drift. A known bias is added
+    to the expanded uncertainty (F.2.4.5), also where a few checks tell it and no scatter yet: the statement is made for a meter
+    whose bias nobody knows. Resolution r is rectangular with r/√12 (F.2.2.1) and is not
     divided by the root of the count: readings of an even metal are rounded alike.
     """
     if inputs.readings < 1:
@@ -195,6 +200,7 @@ def lot_mean_budget(inputs: LotMeanInputs, *, coverage: float = 0.95) -> LotMean
         notes.append("no certificate of a block with uncertainty and coverage factor: not counted")
 
     bias = 0.0
+    on_block = f" on {inputs.block}" if inputs.block else ""
     s, nu = inputs.check_standard_deviation, inputs.check_degrees_of_freedom
     if certified and s is not None and nu is not None and nu >= 1:
         lines.append(
@@ -203,10 +209,19 @@ def lot_mean_budget(inputs: LotMeanInputs, *, coverage: float = 0.95) -> LotMean
                 s,
                 nu,
                 False,
-                f"standard deviation of check means{f' on {inputs.block}' if inputs.block else ''} since the setting",
+                f"standard deviation of check means about the meter's level{on_block} since the setting",
             )
         )
-        bias = 0.0 if inputs.bias_line_standard_uncertainty is not None else inputs.check_bias or 0.0
+        if inputs.check_level_standard_uncertainty is not None and inputs.bias_line_standard_uncertainty is None:
+            lines.append(
+                Contribution(
+                    "level of the meter",
+                    inputs.check_level_standard_uncertainty,
+                    nu,
+                    False,
+                    f"local level over the checks{on_block} since the setting, the newest with weight {WEIGHT:g}",
+                )
+            )
         if inputs.drift_bound is not None:
             lines.append(
                 Contribution(
@@ -216,11 +231,6 @@ def lot_mean_budget(inputs: LotMeanInputs, *, coverage: float = 0.95) -> LotMean
                     False,
                     "95 % bound of the trend of the bias times the time since the last check, rectangular (GUM 4.3.7)",
                 )
-            )
-        if bias:
-            notes.append(
-                f"the known bias of {bias:.4g} is not corrected; its amount is added to the expanded uncertainty "
-                "(GUM F.2.4.5)"
             )
     elif inputs.accuracy_percent is not None:
         half_width = abs(inputs.mean) * inputs.accuracy_percent / 100
@@ -235,6 +245,12 @@ def lot_mean_budget(inputs: LotMeanInputs, *, coverage: float = 0.95) -> LotMean
         )
     else:
         reason = reason or _NO_METER
+    if certified and inputs.bias_line_standard_uncertainty is None and inputs.check_bias:
+        bias = inputs.check_bias
+        notes.append(
+            f"the known bias of {bias:.4g} is not corrected; its amount, the meter's level{on_block} as the checks let it be "
+            "followed, is added to the expanded uncertainty (GUM F.2.4.5)"
+        )
 
     if inputs.resolution is not None:
         lines.append(
@@ -382,6 +398,7 @@ def lot_mean_budgets(frame: pl.DataFrame, *, coverage: float = 0.95) -> pl.DataF
         * column("sensor_expanded_uncertainty_c")
         / column("sensor_coverage_factor"),
         "coefficient": column("coefficient_sensitivity").abs() * column("coefficient_standard_uncertainty"),
+        "level": pl.when(by_checks & line.is_null()).then(column("check_level_standard_uncertainty")),
         "drift": pl.when(by_checks).then(column("drift_bound") / math.sqrt(3)),
         "setting temperature": column("setting_temperature_standard_uncertainty"),
         "setting coefficient": column("setting_coefficient_standard_uncertainty"),
@@ -394,9 +411,10 @@ def lot_mean_budgets(frame: pl.DataFrame, *, coverage: float = 0.95) -> pl.DataF
         **lines,
         scatter_nu=scatter_nu,
         certificate_nu=pl.when(line.is_not_null()).then(column("bias_line_degrees_of_freedom")),
+        level_nu=pl.when(by_checks).then(column("check_degrees_of_freedom")),
         meter_nu=pl.when(by_checks).then(column("check_degrees_of_freedom")),
         of_parts=of_parts,
-        bias=pl.when(by_checks & line.is_null()).then(column("check_bias")).fill_null(0.0),
+        bias=pl.when(certificate.is_not_null() & line.is_null()).then(column("check_bias")).fill_null(0.0),
         wrong=(~(column("readings") >= 1)).fill_null(value=True) | ~measurand.is_in(["measured_parts", "lot"]),
     )
     broken = pl.col("wrong") | pl.any_horizontal((~(pl.col(name) >= 0)).fill_null(value=False) for name in lines)
@@ -418,7 +436,7 @@ def lot_mean_budgets(frame: pl.DataFrame, *, coverage: float = 0.95) -> pl.DataF
     )
     share = (
         pl.when(pl.col("combined") > 0).then((pl.col(name) / pl.col("combined")) ** 4 / pl.col(f"{name}_nu"))
-        for name in ("scatter", "certificate", "meter")
+        for name in ("scatter", "certificate", "meter", "level")
     )
     table = table.with_columns(weight=pl.sum_horizontal(one.fill_null(0.0) for one in share))
     weight = table["weight"].to_numpy()

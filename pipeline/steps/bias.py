@@ -9,7 +9,7 @@ import polars as pl
 
 from pipeline.metrology.bias_line import ENOUGH_DEGREES, biases_at_levels, degrees_at, fit_bias_line
 from pipeline.metrology.uncertainty import coverage_factor
-from pipeline.steps.checks_so_far import before_closing, last_setting_of
+from pipeline.steps.checks_so_far import ENOUGH_CHECKS, before_closing, last_setting_of
 from schemas.bias import BiasAtLevel, BiasLine, BiasPoint
 
 if TYPE_CHECKING:
@@ -23,13 +23,16 @@ _METER = ["meter", "probe", "frequency_khz"]
 
 @dataclass(frozen=True, slots=True)
 class BiasFound:
-    """`before`: checks before each lot's closing run, by block. `at_level`: the line at each lot's level, by meter.
+    """What the checks before each lot's closing run say of each meter that read it.
 
-    `at_level` has lot, meter, probe, frequency_khz, level, n (readings), blocks, line_bias, line_slope,
-    line_standard_uncertainty, line_degrees_of_freedom, line_beyond, line_reason, applied.
+    `nearest`: on the block nearest to the lot's level, as :func:`before_closing` has it; blocks checked since the meter's
+    last setting go first. `at_level`: lot, meter, probe, frequency_khz, level, n (readings); of the line over its blocks:
+    blocks, line_bias, line_slope, line_standard_uncertainty, line_degrees_of_freedom, line_beyond, line_reason, applied; of
+    the nearest block, where it was checked since the setting: block, known_bias, known_standard_uncertainty,
+    known_degrees_of_freedom (null while the scatter is not known).
     """
 
-    before: pl.DataFrame
+    nearest: pl.DataFrame
     at_level: pl.DataFrame
 
 
@@ -70,7 +73,22 @@ def bias_of_lots(assessment: Assessment, counted: pl.DataFrame, info: pl.DataFra
         .alias("line_reason"),
     )
     applied = pl.lit(settings.apply_bias_line) & pl.col("line_reason").is_null() & (pl.col("line_beyond") == 0)
-    return BiasFound(before.drop("key"), found.with_columns(applied.alias("applied")).drop("key", "last_at"))
+    nearest = (
+        before.with_columns((pl.col("certified") - pl.col("level")).abs().alias("_distance"))
+        .sort("key", "current", "_distance", "block", descending=[False, True, False, False])
+        .unique("key", keep="first", maintain_order=True)
+        .drop("_distance")
+    )
+    enough = pl.col("checks") >= ENOUGH_CHECKS
+    known = nearest.filter("current").select(
+        "key",
+        "block",
+        pl.col("bias").alias("known_bias"),
+        pl.when(enough).then((pl.col("variance") * pl.col("level_share")).sqrt()).alias("known_standard_uncertainty"),
+        pl.when(enough).then(pl.col("checks") - 1).alias("known_degrees_of_freedom"),
+    )
+    found = found.join(known, on="key", how="left", maintain_order="left").with_columns(applied.alias("applied"))
+    return BiasFound(nearest.drop("key"), found.drop("key", "last_at"))
 
 
 def without_bias(counted: pl.DataFrame, bias: BiasFound) -> pl.DataFrame:
@@ -129,6 +147,10 @@ def bias_at_lot(assessment: Assessment, lot: str) -> tuple[BiasAtLevel, ...]:
             degrees_of_freedom=row["line_degrees_of_freedom"],
             beyond=row["line_beyond"],
             applied=row["applied"],
+            block=row["block"],
+            known_bias=row["known_bias"],
+            known_bias_standard_uncertainty=row["known_standard_uncertainty"],
+            known_bias_degrees_of_freedom=row["known_degrees_of_freedom"],
             reason=row["line_reason"]
             or (_beyond(row["level"], row["line_beyond"], unit) if row["line_beyond"] else None),
         )
@@ -161,7 +183,7 @@ def _line(points: pl.DataFrame, settings: Settings, probe: object, frequency: ob
     squares = float(((points["checks"] - 1) * points["variance"].fill_null(0.0)).sum())
     pooled = squares / degrees if degrees else 0.0
     rows = points.to_dicts()
-    scatter = [(pooled / row["checks"]) ** 0.5 for row in rows]
+    scatter = [(pooled * row["level_share"]) ** 0.5 for row in rows]
     certificates = [row["certificate"] or 0.0 for row in rows]
     shown = tuple(
         BiasPoint(

@@ -56,7 +56,7 @@ def budgets_of_lots(
     info
         What each lot is, with material, conforms_by and limits_unit.
     bias
-        What the checks said of the meters that read each lot, and the lines over their blocks.
+        What the checks on the block nearest to each lot said of the meters that read it, and the lines over their blocks.
 
     Returns
     -------
@@ -197,7 +197,7 @@ def _inputs(
             on="lot", how="left", maintain_order="left",
         )
     )  # fmt: skip
-    frame = _with_chosen_repeatability(_with_block(frame, bias.before))
+    frame = _with_chosen_repeatability(_with_block(frame, bias.nearest))
     frame = join_version(
         frame,
         assessment.tables["meters"],
@@ -216,38 +216,31 @@ def _inputs(
     return with_correction_uncertainty(frame, counted, assessment)
 
 
-def _with_block(frame: pl.DataFrame, before: pl.DataFrame) -> pl.DataFrame:
+def _with_block(frame: pl.DataFrame, nearest: pl.DataFrame) -> pl.DataFrame:
     """Add what the checks before the lot's closing run say of the meter, from the block nearest to the lot's level.
 
-    Blocks checked since the meter's last setting go first; of another only the certificate and the scatter within checks hold.
+    Of a block not checked since the meter's last setting only the certificate and the scatter within checks hold.
     """
     n, current = pl.col("checks"), pl.col("current")
     enough = current & (n >= ENOUGH_CHECKS)
     since = (pl.col("read_at") - pl.col("checked_at")).dt.total_microseconds() / _DAY_US
-    nearest = (
-        before.join(
-            frame.select("lot", "meter", "probe", "frequency_khz", "mean"),
-            on=["lot", "meter", "probe", "frequency_khz"],
-            how="inner",
-            nulls_equal=True,
-        )
-        .with_columns((pl.col("certified") - pl.col("mean")).abs().alias("_distance"))
-        .sort("lot", "current", "_distance", "block", descending=[False, True, False, False])
-        .unique("lot", keep="first", maintain_order=True)
-        .select(
-            "lot",
-            "block",
-            pl.when(enough).then(pl.col("variance").sqrt()).alias("check_standard_deviation"),
-            pl.when(enough).then(n - 1).alias("check_degrees_of_freedom"),
-            pl.when(current).then("bias").alias("check_bias"),
-            (pl.col("certificate") * pl.col("certificate_coverage_factor")).alias("block_expanded_uncertainty"),
-            pl.col("certificate_coverage_factor").alias("block_coverage_factor"),
-            pl.when(current).then(pl.col("drift_a_day") * since.clip(lower_bound=0.0)).alias("drift_bound"),
-            "pooled_within",
-            "pooled_degrees_of_freedom",
-        )
+    key = ["lot", "meter", "probe", "frequency_khz"]
+    of_block = nearest.select(
+        *key,
+        "block",
+        pl.when(enough).then(pl.col("variance").sqrt()).alias("check_standard_deviation"),
+        pl.when(enough).then(n - 1).alias("check_degrees_of_freedom"),
+        pl.when(current).then("bias").alias("check_bias"),
+        pl.when(enough)
+        .then((pl.col("variance") * pl.col("level_share")).sqrt())
+        .alias("check_level_standard_uncertainty"),
+        (pl.col("certificate") * pl.col("certificate_coverage_factor")).alias("block_expanded_uncertainty"),
+        pl.col("certificate_coverage_factor").alias("block_coverage_factor"),
+        pl.when(current).then(pl.col("drift_a_day") * since.clip(lower_bound=0.0)).alias("drift_bound"),
+        "pooled_within",
+        "pooled_degrees_of_freedom",
     )
-    return frame.join(nearest, on="lot", how="left", maintain_order="left")
+    return frame.join(of_block, on=key, how="left", nulls_equal=True, maintain_order="left")
 
 
 def _with_chosen_repeatability(frame: pl.DataFrame) -> pl.DataFrame:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipeline.metrology.local_level import local_levels
 from pipeline.metrology.uncertainty import coverage_factors
 from schemas.versions import join_version
 
@@ -31,30 +32,27 @@ def checks_so_far(assessment: Assessment) -> pl.DataFrame:
     -------
     polars.DataFrame
         By series and time: the series columns, phase, checked_at, certified, certificate (standard uncertainty),
-        certificate_coverage_factor, chain, drift_a_day (95 % bound of the trend of the bias), pooled_within,
-        pooled_degrees_of_freedom (scatter within checks, over all phases); since the setting: checks, bias (mean),
-        variance (of check means; null for one).
+        certificate_coverage_factor, chain, drift_a_day (95 % bound of the trend of the bias between steps), pooled_within,
+        pooled_degrees_of_freedom (scatter within checks, over all phases); since the setting: checks, bias (the meter's
+        level), level_share, variance (of check means about it; null for one), since_step, as :func:`local_levels` has them.
     """
     known = assessment.checks.filter(pl.col("bias").is_not_null()).sort(*_SERIES, "at", "check", nulls_last=False)
     known = join_version(
         known, assessment.tables["blocks"], key="block", at="at", columns={"certificate_chain": "chain"}
     )
     phase = [*_SERIES, "phase"]
-    origin = pl.col("bias").first().over(phase)
-    n = pl.int_range(1, pl.len() + 1).over(phase).cast(pl.Float64)
-    shifted = pl.col("bias") - origin
-    total, squares = shifted.cum_sum().over(phase), (shifted**2).cum_sum().over(phase)
+    series = known.select(pl.struct(phase).rle_id()).to_series()
+    # the bias moves as the mean does while the certificate stays, and a new certificate is a step like any other
+    levels = local_levels(known["bias"].to_numpy(), series.to_numpy())
     degrees = pl.col("within_degrees_of_freedom").fill_null(0.0).cast(pl.Float64)
     within = degrees * pl.col("within_standard_deviation").fill_null(0.0) ** 2
     so_far = known.with_columns(
-        shifted.alias("_y"),
+        *levels.get_columns(),
+        (pl.col("bias") - pl.col("bias").first().over(phase)).alias("_y"),
         ((pl.col("at") - pl.col("at").first().over(phase)).dt.total_microseconds() / _DAY_US).alias("_t"),
-        n.alias("checks"),
+        pl.int_range(1, pl.len() + 1).over(phase).cast(pl.Float64).alias("checks"),
         degrees.cum_sum().over(_SERIES).alias("pooled_degrees_of_freedom"),
         within.cum_sum().over(_SERIES).alias("_within"),
-        # bias and mean scatter alike as long as the certificate stays; from the first value on, for its digits
-        pl.when(n > 1).then((squares - total**2 / n) / (n - 1)).clip(lower_bound=0.0).alias("variance"),
-        (origin + total / n).alias("_bias"),
     )
     pooled = pl.col("pooled_degrees_of_freedom")
     return _with_drift(so_far, phase).select(
@@ -66,8 +64,10 @@ def checks_so_far(assessment: Assessment) -> pl.DataFrame:
         "certificate_coverage_factor",
         "chain",
         "checks",
-        pl.col("_bias").alias("bias"),
+        pl.col("level").alias("bias"),
+        "level_share",
         "variance",
+        "since_step",
         "drift_a_day",
         pl.when(pooled > 0).then((pl.col("_within") / pooled).sqrt()).alias("pooled_within"),
         "pooled_degrees_of_freedom",
@@ -75,22 +75,30 @@ def checks_so_far(assessment: Assessment) -> pl.DataFrame:
 
 
 def _with_drift(so_far: pl.DataFrame, phase: list[str]) -> pl.DataFrame:
-    """Add a 95 % bound of the trend of the bias since the setting, in the working unit a day (least squares)."""
-    t, y, n = pl.col("_t"), pl.col("_y"), pl.col("checks")
+    """Add a 95 % bound of the trend of the bias since the setting, in the working unit a day.
 
-    def total(value: pl.Expr) -> pl.Expr:
-        return value.cum_sum().over(phase)
+    Least squares with one slope and a level of its own between steps (analysis of covariance): a step is no drift.
+    """
+    t, y, n = pl.col("_t"), pl.col("_y"), pl.col("since_step").cast(pl.Float64)
+    so_far = so_far.with_columns((pl.col("since_step") == 1).cast(pl.Int64).cum_sum().over(phase).alias("_stretch"))
+    stretch = [*phase, "_stretch"]
+
+    def squares(one: pl.Expr, other: pl.Expr) -> pl.Expr:
+        # about the means of the stretch so far; what each check adds to it adds up over the stretches
+        so_far = (one * other).cum_sum().over(stretch) - one.cum_sum().over(stretch) * other.cum_sum().over(stretch) / n
+        return (so_far - so_far.shift(fill_value=0.0).over(stretch)).cum_sum().over(phase)
 
     sums = so_far.with_columns(
-        (total(t * t) - total(t) ** 2 / n).alias("_tt"),
-        (total(t * y) - total(t) * total(y) / n).alias("_ty"),
-        (total(y * y) - total(y) ** 2 / n).alias("_yy"),
+        squares(t, t).alias("_tt"),
+        squares(t, y).alias("_ty"),
+        squares(y, y).alias("_yy"),
+        (pl.col("checks") - pl.col("_stretch") - 1).alias("_freedom"),
     )
     slope = pl.col("_ty") / pl.col("_tt")
-    rest = ((pl.col("_yy") - slope * pl.col("_ty")) / (n - 2)).clip(lower_bound=0.0)
+    rest = ((pl.col("_yy") - slope * pl.col("_ty")) / pl.col("_freedom")).clip(lower_bound=0.0)
     # checks that stand within one hour tell nothing of a drift by the day
-    usable = (n >= ENOUGH_CHECKS) & (pl.col("_tt") > n * (1 / 24) ** 2)
-    factors = pl.Series("_k", coverage_factors((sums["checks"] - 2).clip(lower_bound=1).to_numpy(), coverage=0.95))
+    usable = (pl.col("_freedom") >= ENOUGH_CHECKS - 2) & (pl.col("_tt") > pl.col("checks") * (1 / 24) ** 2)
+    factors = pl.Series("_k", coverage_factors(sums["_freedom"].clip(lower_bound=1).to_numpy(), coverage=0.95))
     return sums.with_columns(factors).with_columns(
         pl.when(usable).then(slope.abs() + pl.col("_k") * (rest / pl.col("_tt")).sqrt()).alias("drift_a_day")
     )

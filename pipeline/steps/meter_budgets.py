@@ -91,9 +91,10 @@ def _reading_budgets(assessment: Assessment, meter: str, latest: pl.DataFrame) -
             if row["certificate"] is None or factor is None
             else row["certificate"] * factor,
             block_coverage_factor=factor,
-            check_standard_deviation=row["variance"] ** 0.5 if enough and row["variance"] is not None else None,
+            check_standard_deviation=row["variance"] ** 0.5 if enough else None,
             check_degrees_of_freedom=n - 1 if enough else None,
             check_bias=row["bias"] if current else None,
+            check_level_standard_uncertainty=(row["variance"] * row["level_share"]) ** 0.5 if enough else None,
             accuracy_percent=register.get("accuracy_percent"),
             resolution=resolution,
             drift_bound=None if row["drift_a_day"] is None or not current else row["drift_a_day"] * interval_days,

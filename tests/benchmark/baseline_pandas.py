@@ -158,30 +158,66 @@ def find_runs(checks: pd.DataFrame) -> pd.DataFrame:
 def error_of_meters(checks: pd.DataFrame, reference: Reference) -> pd.DataFrame:
     """Say for each check what it and those of its block before it, since the last setting, tell of the meter."""
     blocks = reference.blocks.set_index("block")
+    followed = [pd.DataFrame({"bias": [], "between": [], "share": [], "stretch": []})]
     certificate = in_ms_per_m(blocks["expanded_uncertainty"], blocks["unit"]) / blocks["coverage_factor"]
     checks = checks.sort_values("last_at")
-    series = checks.groupby(["meter", "settings_before", "block"])["bias"]
+    for _, bias in checks.groupby(["meter", "settings_before", "block"])["bias"]:
+        followed.append(follow_level(bias))
+    level = pd.concat([one for one in followed if len(one)])
     return checks[["meter", "block", "last_at", "certified"]].assign(
-        drift_a_day=drift_a_day(checks),
+        drift_a_day=drift_a_day(checks, level["stretch"]),
         checked_at=checks["last_at"],
-        checks=series.cumcount() + 1,
-        bias=series.transform(lambda bias: bias.expanding().mean()),
-        between=series.transform(lambda bias: bias.expanding().std()),
+        checks=checks.groupby(["meter", "settings_before", "block"]).cumcount() + 1,
+        bias=level["bias"],
+        between=level["between"],
+        share=level["share"],
         certificate=checks["block"].map(certificate),
     )
 
 
-def drift_a_day(checks: pd.DataFrame) -> pd.Series:
-    """Return a 95 % bound of the trend of the bias since the setting, by the checks of its block up to each check."""
+def follow_level(bias: pd.Series) -> pd.DataFrame:
+    """Follow the level of a meter on one block: local level, weight 0.2 in the long run, begun again after a step."""
+    moves = 0.2**2 / 0.8
+    rows = [(bias.iloc[0], np.nan, 1.0 + moves, 0)]
+    level, share, stretch = bias.iloc[0], 1.0, 0
+    squares: list[float] = []
+    for value in bias.iloc[1:]:
+        variance = 1.0 + share + moves
+        square = (value - level) ** 2 / variance
+        if squares and square > stats.t.ppf(0.9985, len(squares)) ** 2 * np.mean(squares):
+            level, share, stretch = value, 1.0, stretch + 1
+        else:
+            share = (share + moves) / variance
+            level = level + share * (value - level)
+        squares.append(square)
+        rows.append((level, np.sqrt(np.mean(squares)), share + moves, stretch))
+    return pd.DataFrame(rows, index=bias.index, columns=["bias", "between", "share", "stretch"])
+
+
+def drift_a_day(checks: pd.DataFrame, stretch: pd.Series) -> pd.Series:
+    """Return a 95 % bound of the trend of the bias between steps, by the checks of its block since the setting up to each."""
     bounds = [pd.Series(dtype=float)]
     for _, of_block in checks.groupby(["meter", "settings_before", "block"]):
         days = (of_block["last_at"] - of_block["last_at"].iloc[0]) / pd.Timedelta(days=1)
-        bias, n = of_block["bias"], np.arange(1, len(of_block) + 1)
-        spread = days.expanding().var() * (n - 1)
-        slope = bias.expanding().cov(days) * (n - 1) / spread
-        rest = (bias.expanding().var() * (n - 1) - slope**2 * spread).clip(lower=0) / (n - 2)
-        bound = slope.abs() + stats.t.ppf(0.975, np.maximum(n - 2, 1)) * np.sqrt(rest / spread)
-        bounds.append(bound.where((n >= ENOUGH_CHECKS) & (spread > n / 24**2)))
+        own = pd.DataFrame({"t": days, "y": of_block["bias"]})
+        begun = np.zeros(3)
+        sums = np.zeros((len(own), 3))
+        for _, part in own.groupby(stretch[own.index].to_numpy()):
+            n = np.arange(1, len(part) + 1)
+            t, y = part["t"], part["y"]
+            so_far = np.column_stack(
+                [(a * b).cumsum() - a.cumsum() * b.cumsum() / n for a, b in ((t, t), (t, y), (y, y))]
+            )
+            sums[own.index.get_indexer(part.index)] = begun + so_far
+            begun = begun + so_far[-1]
+        spread, cross, whole = sums.T
+        freedom = np.arange(1, len(own) + 1) - stretch[own.index].to_numpy() - 2
+        with np.errstate(divide="ignore", invalid="ignore"):
+            slope = cross / spread
+            rest = np.maximum(whole - slope * cross, 0) / freedom
+            bound = np.abs(slope) + stats.t.ppf(0.975, np.maximum(freedom, 1)) * np.sqrt(rest / spread)
+        usable = (freedom >= ENOUGH_CHECKS - 2) & (spread > np.arange(1, len(own) + 1) / 24**2)
+        bounds.append(pd.Series(np.where(usable, bound, np.nan), index=own.index))
     return pd.concat([bound for bound in bounds if len(bound)])
 
 
@@ -192,18 +228,17 @@ def expanded_uncertainty(lot: dict[str, float]) -> float:
         (lot["certificate"], np.inf),
         (lot["resolution_ms_per_m"] / sqrt(12), np.inf),
     ]
-    bias = 0.0
     if lot["checks"] >= ENOUGH_CHECKS:
         contributions.append((lot["between"], lot["checks"] - 1))
+        contributions.append((lot["between"] * sqrt(lot["share"]), lot["checks"] - 1))
         if lot["drift_a_day"] == lot["drift_a_day"]:
             since = max((lot["last_read"] - lot["checked_at"]) / pd.Timedelta(days=1), 0.0)
             contributions.append((lot["drift_a_day"] * since / sqrt(3), np.inf))
-        bias = abs(lot["bias"])
     else:
         contributions.append((lot["mean"] * lot["accuracy_percent"] / 100 / sqrt(3), np.inf))
     combined = sqrt(sum(u**2 for u, _ in contributions))
     freedom = combined**4 / sum(u**4 / nu for u, nu in contributions)
-    return float(stats.t.ppf(0.975, np.floor(freedom + 1e-9))) * combined + bias
+    return float(stats.t.ppf(0.975, np.floor(freedom + 1e-9))) * combined + abs(lot["bias"])
 
 
 def uncertainties(lots: pd.DataFrame, series: pd.DataFrame, reference: Reference) -> pd.Series:

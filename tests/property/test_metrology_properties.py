@@ -400,6 +400,7 @@ budgets = st.builds(
     block_coverage_factor=maybe_factor,
     check_standard_deviation=maybe,
     check_degrees_of_freedom=maybe_degrees,
+    check_level_standard_uncertainty=maybe,
     check_bias=st.one_of(st.none(), st.floats(-0.5, 0.5)),
     accuracy_percent=maybe,
     resolution=maybe,

@@ -165,6 +165,7 @@ def test_a_bias_taken_off_by_the_line_leaves_the_truth_covered_and_left_in_it_do
             "bias": seen.mean(axis=2).ravel(),
             "variance": seen.var(axis=2, ddof=1).ravel(),
             "checks": np.full(3 * works, float(checks)),
+            "level_share": np.full(3 * works, 1 / checks),
             "certificate": np.tile(u, works),
             "chain": np.tile(["A", "A", None], works),
         }

@@ -39,7 +39,7 @@ blocks = st.lists(
 def frame(lines: list[tuple[float, Any]]) -> pl.DataFrame:
     rows = [
         {"key": key, "level": level, "block": f"B{i}", "certified": x, "bias": b, "checks": float(n), "variance": s * s,
-         "certificate": u, "chain": chain}
+         "level_share": 1 / n, "certificate": u, "chain": chain}
         for key, (level, of_line) in enumerate(lines)
         for i, (x, b, n, s, u, chain) in enumerate(of_line)
     ]  # fmt: skip
