@@ -47,7 +47,7 @@ LOTS = Table(
         Column("standard_deviation", FLOAT, "Standard deviation of part means, in `unit`."),
         Column("minimum", FLOAT, "Smallest part mean, in `unit`."),
         Column("maximum", FLOAT, "Largest part mean, in `unit`."),
-        Column("repeatability", FLOAT, "Pooled standard deviation of repeats on one spot, in `unit`."),
+        Column("repeatability", FLOAT, "Pooled standard deviation of repeats on one spot by one meter, in `unit`."),
         Column("expanded_uncertainty", FLOAT, "Expanded uncertainty of the mean, in `unit`."),
         Column("coverage_factor", FLOAT, "Its coverage factor."),
         *(

@@ -100,7 +100,7 @@ class LotMeanBudget:
     notes: tuple[str, ...]
 
 
-_NO_SCATTER = "neither repeats on a spot nor more than one part: the scatter of the readings is not known"
+_NO_SCATTER = "neither repeats on a spot by one meter nor more than one part: the scatter of the readings is not known"
 _NO_PARTS = "fewer than two parts: the scatter between parts, which the mean of the lot needs, is not known"
 _NO_METER = (
     "nothing is known of the meter's error: no limits from checks on a block with a certificate, no accuracy statement"
@@ -133,7 +133,7 @@ def _scatter(inputs: LotMeanInputs) -> Contribution | str:
 
 _POOLED: Final = {
     "meter": "pooled over repeats on blocks in the meter's checks (GUM 4.2.4)",
-    "repeats": "pooled over repeats on a spot of this lot",
+    "repeats": "pooled over repeats on a spot of this lot by one meter",
     "checks": "pooled over repeats on blocks in the meter's checks, because the lot has too few repeats of its own (GUM 4.2.4)",
 }
 

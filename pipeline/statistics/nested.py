@@ -49,12 +49,14 @@ def nested(
     count: str = "count",
     standard_deviation: str = "standard_deviation",
     measured_at: str = "measured_at",
+    instrument: Sequence[str] = (),
 ) -> NestedSummary:
     """Summarise all lots of a frame at once, level by level.
 
     A spot mean is the mean of its single readings (means of several readings weigh by their count); a part mean is the
     mean of its spot means; a lot mean is the mean of its part means, so that a part or spot read more often weighs no
-    more. Repeatability pools the readings of one spot. The mean square between the spots of a part, weighted by readings,
+    more. Repeatability pools the readings of one spot by one instrument: what two instruments differ on a spot, and a single
+    reading of each, is none (ISO 3534-2, 3.3.5 to 3.3.9: the same operator and equipment; from memory). The mean square between the spots of a part, weighted by readings,
     is tested against it by the F ratio: exact for normal readings, for any number of readings a spot.
 
     Parameters
@@ -64,6 +66,8 @@ def nested(
         null part or spot is a part or spot of its own. Values in one unit. The order of the rows does not matter.
     lot, part, spot, value, count, standard_deviation, measured_at
         Names of the columns.
+    instrument
+        Columns that together name what read it (meter, probe, frequency); null is an instrument of its own. None: all one.
 
     Returns
     -------
@@ -80,7 +84,8 @@ def nested(
     if values.null_count() or not values.is_finite().all():
         raise ValueError(f"column {value} must hold finite numbers only; leave non-readings out before")
     ranks, names = zip(*(_ranked(frame.get_column(key)) for key in (lot, part, spot)), strict=True)
-    spots = _spots(frame, ranks, [len(n) for n in names], value, count, standard_deviation, measured_at)
+    read_by = _instruments(frame, instrument)
+    spots = _spots(frame, ranks, [len(n) for n in names], value, count, standard_deviation, measured_at, read_by)
     parts = _parts(spots)
     order_of_part = _places(parts["lot"])
     spots["part_order"] = order_of_part[parts["place_of_spot"]]
@@ -143,6 +148,20 @@ def _ranked(column: pl.Series) -> tuple[NDArray[np.int64], pl.Series]:
     return ranks, kept.extend_constant(None, 1)
 
 
+def _instruments(frame: pl.DataFrame, columns: Sequence[str]) -> NDArray[np.int64] | None:
+    """Return a number for each reading's instrument; None where there is only one."""
+    # most columns hold one value: probe and frequency of a site with one of each cost nothing
+    several = [name for name in columns if frame.get_column(name).n_unique() > 1]
+    if not several:
+        return None
+    codes = np.zeros(frame.height, dtype=np.int64)
+    for name in several:
+        # in the order of the names: which other lots are in the frame must not decide a last bit
+        ranks, names = _ranked(frame.get_column(name))
+        codes = codes * names.len() + ranks
+    return codes
+
+
 def _starts(keys: NDArray[Any]) -> NDArray[np.int64]:
     """Return where each stretch of equal keys begins."""
     if not keys.size:
@@ -169,11 +188,12 @@ def _spots(
     count: str,
     standard_deviation: str,
     measured_at: str,
+    read_by: NDArray[np.int64] | None,
 ) -> dict[str, NDArray[Any]]:
     """Return the spots by lot, part, time of the first reading and name: means in a first pass, squares in a second.
 
     Sums of the same numbers in another order differ in the last bits, so the values of a spot are sorted: only their content
-    decides.
+    decides. Squares are about the mean of each instrument on the spot.
     """
     has_count = count in frame.columns and frame.get_column(count).null_count() < frame.height
     has_deviation = (
@@ -183,24 +203,50 @@ def _spots(
     selected = pl.DataFrame({"key": key}).with_columns(
         frame.get_column(value).cast(pl.Float64).alias("value"),
         frame.get_column(measured_at).to_physical().alias("at"),
+        *([pl.Series("read_by", read_by)] if read_by is not None else []),
         *([frame.get_column(count).fill_null(1).cast(pl.Int64).alias("count")] if has_count else []),
         *([frame.get_column(standard_deviation).cast(pl.Float64).alias("deviation")] if has_deviation else []),
     )
-    by = ["key", "value", *(["count"] if has_count else []), *(["deviation"] if has_deviation else [])]
-    ordered = selected.sort(by)
-    keys, values = ordered["key"].to_numpy(), ordered["value"].to_numpy()
+    by = ["value", *(["count"] if has_count else []), *(["deviation"] if has_deviation else [])]
+    ordered = selected.sort("key", *by)
+    keys = ordered["key"].to_numpy()
     start = _starts(keys)
-    n = np.diff(start, append=keys.size)
-    # a spot's first value as origin keeps the digits that a sum of large values would lose
+    mean, total, squares, freedom = _group(ordered, start)
+    if read_by is not None:
+        apart = selected.sort("key", "read_by", *by)
+        of_spot, of_instrument = _starts(apart["key"].to_numpy()), _starts(apart["read_by"].to_numpy())
+        begins = np.union1d(of_spot, of_instrument)
+        _, _, squares, freedom = _group(apart, begins)
+        places = np.searchsorted(begins, of_spot)
+        squares, freedom = _sum(squares, places), _sum(freedom, places)
+    at = ordered["at"].to_numpy()
+    first_at = np.minimum.reduceat(at, start) if start.size else at[:0]
+    of_lot, rest = np.divmod(keys[start], sizes[1] * sizes[2])
+    of_part, of_spot = np.divmod(rest, sizes[2])
+    order = np.lexsort((of_spot, first_at, of_part, of_lot))
+    found = {
+        "lot": of_lot, "part": of_part, "spot": of_spot, "readings": total, "mean": mean,
+        "ss_within": squares, "df_within": freedom, "first_at": first_at,
+    }  # fmt: skip
+    return {name: column[order] for name, column in found.items()}
+
+
+def _group(
+    ordered: pl.DataFrame, start: NDArray[np.int64]
+) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.float64], NDArray[np.int64]]:
+    """Return mean, readings, squares about the mean and degrees of freedom of stretches of readings."""
+    values = ordered["value"].to_numpy()
+    n = np.diff(start, append=values.size)
+    # a group's first value as origin keeps the digits that a sum of large values would lose
     origin = values[start]
     shifted = values - np.repeat(origin, n)
     freedom, total = n - 1, n
-    if has_count:
+    if "count" in ordered.columns:
         counts = ordered["count"].to_numpy()
         total = _sum(counts, start)
         offset = _sum(shifted * counts, start) / total
         squares = counts * (shifted - np.repeat(offset, n)) ** 2
-        if has_deviation:
+        if "deviation" in ordered.columns:
             # squares inside an exported mean of several readings
             deviation = ordered["deviation"]
             squares = squares + (counts - 1) * deviation.fill_null(0.0).to_numpy() ** 2
@@ -208,16 +254,7 @@ def _spots(
     else:
         offset = _sum(shifted, start) / n
         squares = (shifted - np.repeat(offset, n)) ** 2
-    at = ordered["at"].to_numpy()
-    first_at = np.minimum.reduceat(at, start) if start.size else at[:0]
-    of_lot, rest = np.divmod(keys[start], sizes[1] * sizes[2])
-    of_part, of_spot = np.divmod(rest, sizes[2])
-    order = np.lexsort((of_spot, first_at, of_part, of_lot))
-    found = {
-        "lot": of_lot, "part": of_part, "spot": of_spot, "readings": total, "mean": origin + offset,
-        "ss_within": _sum(squares, start), "df_within": freedom, "first_at": first_at,
-    }  # fmt: skip
-    return {name: column[order] for name, column in found.items()}
+    return origin + offset, total, _sum(squares, start), freedom
 
 
 def _means(values: NDArray[np.float64], start: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -280,12 +317,12 @@ def _tested(lots: pl.DataFrame) -> pl.DataFrame:
         pl.when(df_spot > 0).then(pl.col("ss_spots") / df_spot).alias("spot_mean_square"),
     ).with_columns(
         pl.when(df == 0)
-        .then(pl.lit("no spot was read twice, so there is no repeatability"))
+        .then(pl.lit("no spot was read twice by one meter, so there is no repeatability"))
         .alias("repeatability_reason"),
         pl.when(df_spot == 0)
         .then(pl.lit("no part was read on two spots"))
         .when(df == 0)
-        .then(pl.lit("no spot was read twice, so there is nothing to test against"))
+        .then(pl.lit("no spot was read twice by one meter, so there is nothing to test against"))
         .when(pl.col("repeatability") == 0)
         .then(pl.lit("repeated readings never differ, so there is nothing to test against"))
         .alias("spot_reason"),

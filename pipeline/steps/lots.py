@@ -238,7 +238,12 @@ def lot_results(assessment: Assessment, events: list[Event], lots: Iterable[str]
     bias = bias_of_lots(assessment, counted, info)
     corrections = corrections_of_lots(counted, assessment.tables)  # what they did, before the meter's bias goes
     counted = without_bias(counted, bias)
-    summary = nested(counted, value="value_at_reference", standard_deviation="standard_deviation_at_reference")
+    summary = nested(
+        counted,
+        value="value_at_reference",
+        standard_deviation="standard_deviation_at_reference",
+        instrument=("meter", "probe", "frequency_khz"),
+    )
     # spots, parts and lots are few: from here on names are text again
     as_text = pl.col(pl.Categorical).cast(pl.String)
     spots = spots_in_limits_unit(summary.spot_values.with_columns(as_text), counted, info, settings.unit)

@@ -153,3 +153,26 @@ def test_a_named_baseline_carries_the_unit_its_checks_are_in(shell: Shell) -> No
     with History.open(place.history) as history:
         row = history.baselines().row(-1, named=True)
     assert (row["unit"], row["centre"]) == ("MS/m", pytest.approx(58.09))
+
+
+def test_one_reading_of_a_part_by_each_of_two_meters_tells_nothing_of_repeatability() -> None:
+    def read_by(*meters: str) -> LotResult:
+        scenario = Scenario()
+        for meter in ("M1", "M2"):
+            scenario.check("07:00", meter=meter)
+        for i, meter in enumerate(meters):
+            scenario.lot(f"08:{i:02}", 58.5 + 0.2 * (meter == "M2") + 0.01 * i, meter=meter)
+        for meter in ("M1", "M2"):
+            scenario.check("09:00", meter=meter)
+        return lot(scenario.assess())
+
+    apart = read_by("M1", "M2")
+    assert apart.repeatability is None
+    assert "twice by one meter" in apart.not_computable["repeatability"]
+    (line,) = [one for one in apart.contributions if one.name == "repeatability"]
+    # it comes from the checks, ±0.02 of three readings, and not from the 0.21 between the meters
+    assert "checks" in line.source
+    assert line.standard_uncertainty == pytest.approx(0.02 / 2**0.5)
+    twice = read_by("M1", "M2", "M1", "M2")
+    assert twice.repeatability == pytest.approx(0.02 / 2**0.5)  # two pairs 0.02 apart
+    assert twice.repeatability_degrees_of_freedom == 2

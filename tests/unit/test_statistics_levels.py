@@ -246,3 +246,55 @@ def test_nothing_and_nonsense() -> None:
         nested(frame.with_columns(value=pl.lit(float("nan"))))
     with pytest.raises(ValueError, match="finite numbers only"):
         nested(frame.with_columns(value=pl.lit(None, pl.Float64)))
+
+
+def of_meters(*rows: tuple[str, str | None, float]) -> pl.DataFrame:
+    """Readings of one spot of one part: meter, probe, value."""
+    return pl.DataFrame(
+        [
+            {"lot": "L", "part": "1", "spot": "1", "meter": meter, "probe": probe, "value": value, "measured_at": i}
+            for i, (meter, probe, value) in enumerate(rows)
+        ],
+        schema_overrides={"probe": pl.String},
+    )
+
+
+def test_what_two_meters_differ_on_a_spot_is_no_repeatability() -> None:
+    single = nested(of_meters(("M1", None, 58.0), ("M2", None, 58.4)), instrument=("meter", "probe")).lot_values
+    assert single["repeatability"].to_list() == [None]
+    assert single["repeatability_degrees_of_freedom"].to_list() == [0]
+    assert "twice by one meter" in single["repeatability_reason"][0]
+    assert single["mean"].to_list() == [58.2]
+    rows = [("M1", None, 58.0), ("M2", None, 58.4), ("M1", None, 58.02), ("M2", None, 58.46), ("M2", None, 58.43)]
+    found = nested(of_meters(*rows), instrument=("meter", "probe"))
+    # 0.02²/2 by M1 on one degree of freedom, 0.0018 by M2 on two
+    assert found.lot_values["repeatability"].item() == pytest.approx(((0.0002 + 0.0018) / 3) ** 0.5)
+    assert found.lot_values["repeatability_degrees_of_freedom"].item() == 3
+    spot = found.spot_values.row(0, named=True)
+    together = nested(of_meters(*rows)).spot_values.row(0, named=True)
+    assert (spot["mean"], spot["readings"]) == (together["mean"], together["readings"])
+    assert together["df_within"] == 4
+
+
+def test_probes_of_one_meter_are_instruments_too_and_one_probe_is_not() -> None:
+    rows = [("M1", "P1", 58.0), ("M1", "P2", 58.4), ("M1", None, 58.3)]
+    assert nested(of_meters(*rows), instrument=("meter", "probe")).lot_values["repeatability"].item() is None
+    assert nested(of_meters(*rows), instrument=("meter",)).lot_values["repeatability_degrees_of_freedom"].item() == 2
+
+
+def test_instruments_part_the_readings_of_every_spot_as_loops_do() -> None:
+    frame = unbalanced(seed=21).with_columns(
+        meter=pl.Series([f"M{i % 3}" for i in range(unbalanced(seed=21).height)]).cast(pl.Categorical)
+    )
+    found = nested(frame, instrument=("meter",))
+    squares = frame.group_by("lot", "part", "spot", "meter").agg(
+        ((pl.col("value") - pl.col("value").mean()) ** 2).sum().alias("ss"), (pl.len() - 1).alias("df")
+    )
+    wanted = squares.group_by("lot").agg(pl.col("ss").sum(), pl.col("df").sum()).sort("lot")
+    assert found.lot_values["repeatability_degrees_of_freedom"].to_list() == wanted["df"].to_list()
+    expected = [None if df == 0 else (ss / df) ** 0.5 for ss, df in wanted.select("ss", "df").iter_rows()]
+    for got, want in zip(found.lot_values["repeatability"].to_list(), expected, strict=True):
+        assert got == (None if want is None else pytest.approx(want, rel=1e-9))
+    for name in ("mean", "standard_deviation", "spots"):
+        assert found.lot_values[name].equals(nested(frame).lot_values[name])
+    assert equal(found, nested(frame.sample(fraction=1.0, shuffle=True, seed=3), instrument=("meter",)))
