@@ -68,13 +68,14 @@ DECISION_RULE = {
 PLURAL = {
     "reading": "readings", "part": "parts", "spot": "spots", "lot": "lots", "meter": "meters", "check": "checks",
     "signal": "signals", "warning": "warnings", "flag": "flags", "run": "runs", "file": "files", "line": "lines",
-    "disposition": "dispositions", "block": "blocks",
+    "disposition": "dispositions", "block": "blocks", "event": "events",
 }  # fmt: skip
 
 
 SINGULAR = {
     "reading": "reading", "part": "part", "spot": "spot", "lot": "lot", "meter": "meter", "check": "check", "signal": "signal",
     "warning": "warning", "flag": "flag", "run": "run", "file": "file", "line": "line", "disposition": "disposition", "block": "block",
+    "event": "event",
 }  # fmt: skip
 COUNT = {
     "counted": "{number} {noun}", "list": "{first} and {last}", "more": "{first} and {n} more", "comma": ", ",

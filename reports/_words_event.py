@@ -86,7 +86,7 @@ ACTION = {
 }
 
 FRAGMENT = {
-    "title": "Look-back event", "heading": "{meter}: {kind}, {day}", "signal": "the signal", "lot": "lot {lot}",
+    "title": "Look-back event", "signal": "the signal", "lot": "lot {lot}",
     "overdue": "overdue when used, due {day}", "beyond": "below 1", "no_decision": "No disposition is recorded.", "none": "None.",
     "near": "near the tolerance", "no_risk": "not computable", "with_signal": "with the signal", "shipped": "left the site on {day}",
     "again": "measured again with support on {day}",

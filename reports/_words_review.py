@@ -16,7 +16,7 @@ TEXT = {
     "nothing_to_do": "Nothing waits. Keep this page and the head of the chain with the minutes.",
     "head": "Write the head of the chain of events into the minutes; it proves later that nothing before it was changed.",
     "lots": "Lots read: {accept} accepted, {hold} on hold, {reject} rejected, {not_assessed} not assessed.",
-    "checks": "{checks} in {runs}, of which {failed} failed; {signals} of the checks gave a signal, {closed} of them closed.",
+    "checks": "{checks} in {runs}, of which {failed} failed; {events} to look back on, {open} of them open.",
     "missed": "Read without a check within the interval: {lots}.",
     "due": "Calibrations due within the horizon: {n}, of which overdue: {overdue}.",
     "drifting": "Forecast to leave tolerance: {names}.",

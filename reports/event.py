@@ -40,7 +40,7 @@ def render(page: EventPage) -> str:
         A self-contained HTML document.
     """
     result, clock, numbered = page.result, Clock(page.provenance.zone), Numbered()
-    here = address("event", result.event)
+    here = address("event", result.name)
     unit = unit_in_words(result.unit)
     none = element("p", say.FRAGMENT["none"])
     word = say.STATE[result.state]
@@ -64,14 +64,9 @@ def render(page: EventPage) -> str:
     head = Masthead(
         kind=say.FRAGMENT["title"],
         name=result.event,
-        heading=element(
-            "bdi",
-            say.FRAGMENT["heading"].format(
-                meter=shorten(result.meter, 40), kind=say.KIND[result.kind], day=clock.day(result.fired_at)
-            ),
-        ),
+        heading=isolated(result.title, 100),
         what=join([isolated(result.event, 100), linked(here, "meter", result.meter)], " · "),
-        title=f"{word}: {shorten(result.event, 60)}",
+        title=f"{word}: {shorten(result.title, 60)}",
     )
     return document(head, here, page.provenance, numbered, body)
 

@@ -82,9 +82,10 @@ def _none(name: str) -> Html:
     return element("p", TEXT[name])
 
 
-def _named(here: str, kind: str, identifier: str) -> Html:
-    """Return an id, as a link where it has a page."""
-    return link(here, address(kind, identifier), identifier) if kind in _KINDS_WITH_PAGE else isolated(identifier)
+def _named(here: str, kind: str, identifier: str, shown: str = "") -> Html:
+    """Return an id, or what is shown instead, as a link where it has a page."""
+    shown = shown or identifier
+    return link(here, address(kind, identifier), shown) if kind in _KINDS_WITH_PAGE else isolated(shown)
 
 
 def _first(result: ReviewResult, here: str) -> Html:
@@ -110,17 +111,17 @@ def _action(action: ReviewAction, here: str) -> tuple[object, ...]:
     said = shorten(action.sentence, 400)
     if action.kind not in _KINDS_WITH_PAGE:
         return (said,)
-    return (said, " ", _named(here, action.kind, action.identifier))
+    return (said, " ", _named(here, action.kind, action.identifier, action.shown))
 
 
 def _points(result: ReviewResult) -> list[str]:
-    closed = sum(signal.closed_on is not None for signal in result.signals)
+    still = sum(event.state == "open" for event in result.events)
     points = [
         TEXT["lots"].format(**result.lots),
         TEXT["checks"].format(
             checks=words.counted(sum(m.checks for m in result.meters), "check"),
             runs=words.counted(sum(m.runs for m in result.meters), "run"),
-            failed=sum(m.failed_runs for m in result.meters), signals=len(result.signals), closed=closed,
+            failed=sum(m.failed_runs for m in result.meters), events=words.counted(len(result.events), "event"), open=still,
         ),
     ]  # fmt: skip
     missed = {lot for meter in result.meters for lot in meter.missed}
@@ -279,7 +280,7 @@ def _events(result: ReviewResult, numbered: Numbered, clock: Clock, here: str) -
     ]  # fmt: skip
     rows = [
         (
-            _named(here, "event", e.event), toned("hold", TEXT["unclosed"]) if e.state == "open" else TEXT["closed_state"],
+            _named(here, "event", e.name, e.title), toned("hold", TEXT["unclosed"]) if e.state == "open" else TEXT["closed_state"],
             clock.minute(e.fired_at), _named(here, "meter", e.meter), shorten(e.sentence, 200),
             words.listed([shorten(lot, 30) for lot in e.undecided]), _how(e.decisions, clock) if e.decisions else "",
         )

@@ -13,7 +13,7 @@ from typing import Any, TypeVar, Union
 
 __all__ = ["as_json", "from_json"]
 
-_MODULES = ("results", "bias", "blocks", "corrections", "drift", "evidence", "lot_detail", "uncertainty")
+_MODULES = ("results", "bias", "blocks", "corrections", "drift", "evidence", "look_back", "lot_detail", "uncertainty")
 """Where the results and all that is in them are declared."""
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any
 
 from schemas.results import PageLink, as_json
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from schemas.results import Decision, Provenance
 
-__all__ = ["BiasChange", "EventLot", "EventPage", "EventResult"]
+__all__ = ["BiasChange", "CameToLight", "EventGlance", "EventLot", "EventOnLot", "EventPage", "EventResult"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,20 +52,78 @@ class EventLot:
     settled: bool
 
 
-@dataclass(frozen=True, slots=True)
-class EventResult:
-    """One event: what fired and when, the last good evidence, the window, what it touched, who decided what.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EventGlance:
+    """An event in a list: consecutive checks of one meter at which something fired, without a run that passed between.
 
-    The window is open at its end while nothing good has followed (`window_to` None).
+    `event` is the id that people type, such as EC-02/2026-04-24, `title` what they say ("EC-02, signal of 24 April"), `name` what
+    its page goes by. `disposed` says that the event itself has its disposition, `undecided` which lots still need one.
     """
 
     event: str
+    name: str
+    title: str
+    kind: str
+    state: str  # open | closed
+    sentence: str
+    fired_at: datetime
+    last_at: datetime
+    blocks: tuple[str, ...]
+    rules: tuple[str, ...]
+    disposed: bool
+    undecided: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EventOnLot:
+    """An open event as a lot that it touched shows it."""
+
+    event: str
+    name: str
+    title: str
+    kind: str
+    sentence: str
+    doubt: str  # touched | covered | possible
+    settled: bool  # this lot is; the event itself is open
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CameToLight:
+    """What later came to light of a meter that read a lot: it is suspended now, or an open event touched the lot.
+
+    The figure is that of the check that came nearest to its tolerance, or went farthest beyond, in the runs before and after
+    the meter's readings of the lot: `bias` and `tolerance` in the working unit; None where no such check has a bias.
+    """
+
+    meter: str
+    suspended: bool
+    block: str | None
+    checked_at: datetime | None
+    bias: float | None
+    tolerance: float | None
+    events: tuple[EventOnLot, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EventResult:
+    """One event: what fired and when, the last good evidence, the window, what it touched, who decided what.
+
+    The window is open at its end while nothing good has followed (`window_to` None). `event`, `name` and `title` are as in
+    :class:`EventGlance`; `last_at`, `blocks` and `rules` say when, where and how it fired.
+    """
+
+    event: str
+    name: str
+    title: str
     kind: str  # failed_check | signal | calibration | check_overdue
     state: str  # open | closed
     meter: str
     meter_state: str
     sentence: str
     fired_at: datetime
+    last_at: datetime
+    blocks: tuple[str, ...]
+    rules: tuple[str, ...]
     last_good: str
     last_good_at: datetime | None
     window_from: datetime | None
@@ -82,6 +140,11 @@ class EventResult:
     def undecided(self) -> tuple[str, ...]:
         """Names of the lots that still need a decision or a supported reading."""
         return tuple(sorted({lot.lot for lot in self.lots if not lot.settled}))
+
+    @property
+    def glance(self) -> EventGlance:
+        """The event as lists show it."""
+        return EventGlance(**{field.name: getattr(self, field.name) for field in fields(EventGlance)})
 
     def document(self) -> dict[str, Any]:
         """Return the JSON document."""
@@ -111,4 +174,4 @@ class EventPage:
     def link(self) -> PageLink:
         """How other pages name this one."""
         result = self.result
-        return PageLink("event", result.event, result.event, result.state, result.sentence, result.fired_at)
+        return PageLink("event", result.name, result.title, result.state, result.sentence, result.fired_at)

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from schemas.corrections import AppliedCorrection
     from schemas.drift import CheckInterval, DriftChart, DriftSignal
     from schemas.evidence import EveryReading, Exclusion, HardnessResult
+    from schemas.look_back import CameToLight, EventGlance
     from schemas.lot_detail import LotDetail
 
 __all__ = [
@@ -210,6 +211,12 @@ class MeterResult:
     check_intervals: tuple[CheckInterval, ...] = ()
     bias_lines: tuple[BiasLine, ...] = ()  # these two are filled for meters that are shown
     budgets: tuple[Budget, ...] = ()  # of a single reading near the value of each block
+    events: tuple[EventGlance, ...] = ()  # of the look-back, the latest first
+
+    @property
+    def open_events(self) -> tuple[EventGlance, ...]:
+        """The events that wait for a person."""
+        return tuple(event for event in self.events if event.state == "open")
 
 
 @dataclass(frozen=True, slots=True)
@@ -302,11 +309,16 @@ class LotPage:
     detail: LotDetail | None = None
     meter_differences: tuple[MeterDifference, ...] = ()  # of a lot that several meters read
     events: tuple[PageLink, ...] = ()  # of the look-back, that touched the lot
+    came_to_light: tuple[CameToLight, ...] = ()  # since, of the meters that read it; by meter
 
     @property
     def answer(self) -> dict[str, Any]:
         """The JSON document of the command."""
-        return {**as_json(self.result), "detail": as_json(self.detail)}
+        return {
+            **as_json(self.result),
+            "detail": as_json(self.detail),
+            "came_to_light": as_json(self.came_to_light),
+        }
 
     @property
     def link(self) -> PageLink:

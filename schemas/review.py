@@ -31,11 +31,15 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class ReviewAction:
-    """Something that waits for a person: about what, and in words what. `kind` and `identifier` name its page."""
+    """Something that waits for a person: about what, and in words what.
+
+    `kind` and `identifier` name its page, `shown` is the id that people type where that is another.
+    """
 
     kind: str
     identifier: str
     sentence: str
+    shown: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,13 +152,19 @@ class ReviewAgreement:
 
 @dataclass(frozen=True, slots=True)
 class ReviewEvent:
-    """An event of the look-back that fired in the month, or before it and was still open; `undecided` are lots."""
+    """An event of the look-back that fired in the month, or before it and was still open; `undecided` are lots.
+
+    `event`, `name` and `title` are as in :class:`schemas.look_back.EventGlance`.
+    """
 
     event: str
+    name: str
+    title: str
     kind: str
     state: str  # open | closed
     meter: str
     fired_at: datetime
+    last_at: datetime
     sentence: str
     lots: int
     undecided: tuple[str, ...]

@@ -62,9 +62,11 @@ def event_page(
     ]  # fmt: skip
     by_calibration = kind == "calibration"
     result = EventResult(
-        event=HOSTILE[1] if hostile else f"M1_20260302T140000Z_{kind.upper().replace('_', '-')}", kind=kind,
+        event=HOSTILE[1] if hostile else "M1/2026-03-02", kind=kind,
+        name=HOSTILE[1] if hostile else f"M1_20260302T140000Z_{kind.upper().replace('_', '-')}",
+        title=HOSTILE[3] if hostile else f"M1, {kind.replace('_', ' ')} of 2 March",
         state="closed" if closed else "open", meter=HOSTILE[0] if hostile else "M1", meter_state="fit" if ended else "suspended",
-        sentence=HOSTILE[2] if hostile else "2 checks on B1, B2 failed.", fired_at=fired, last_good="run of checks",
+        sentence=HOSTILE[2] if hostile else "2 checks on B1, B2 failed.", fired_at=fired, last_at=fired, blocks=(text_or_hostile(hostile, "B1", 5),), rules=(), last_good="run of checks",
         last_good_at=fired - timedelta(hours=6) if ended else None, window_from=fired - timedelta(hours=6) if ended else None,
         window_to=fired + timedelta(hours=3) if ended else None, notes=HOSTILE if hostile else ("A later run passed.",),
         changes=() if kind == "check_overdue" else (BiasChange(text_or_hostile(hostile, "B1", 5), 58.1, 0.53),), lots=found,

@@ -63,15 +63,15 @@ def trace(
 
 
 def _trace_event(place: Workspace, event: str, as_of: str | None, *, json: bool) -> None:
-    answer = kept_answer(place, "event", event) if as_of is None else None
-    if answer is not None:
-        document = answer.document
-    else:
-        _, events = _events(place, as_of)
-        found = next((one for one in events if one.event == event), None)
-        if found is None:
-            raise UsageError(f"Event {event!r} is not known. List them with: annealog trace --all")
-        document = found.document()
+    answer = kept_answer(place, EVENTS, "") if as_of is None else None
+    kept = answer.document["events"] if answer is not None else []
+    document = next((one for one in kept if event in (one["event"], one["name"])), None)
+    if document is None:
+        from pipeline.steps.events import the_event
+
+        found, events = _events(place, as_of)
+        name = the_event(found.found_events, event).name
+        document = next(one for one in events if one.name == name).document()
     result = output.Shown.of(document)
     if json:
         output.print_json(document)
@@ -109,10 +109,10 @@ def _list_events(place: Workspace, as_of: str | None, *, every: bool, json: bool
     else:
         output.table(
             "Events" if every else "Open events",
-            ("event", "state", "when", "what", "lots undecided"),
+            ("event", "state", "when", "event in words", "what", "lots undecided"),
             (
                 (
-                    e.event, e.state, output.when(e.fired_at, place.settings), e.sentence,
+                    e.event, e.state, output.when(e.fired_at, place.settings), e.title, e.sentence,
                     f"{len(e.undecided)} of {len(e.lots)}",
                 )
                 for e in shown
@@ -123,7 +123,7 @@ def _list_events(place: Workspace, as_of: str | None, *, every: bool, json: bool
 
 def _show_event(result: Any, settings: Settings) -> None:
     console = output.out()
-    console.print(output.plain(f"{result.event}: {result.state.upper()}"))
+    console.print(output.plain(f"{result.title} ({result.event}): {result.state.upper()}"))
     console.print(output.plain(f"  {output.when(result.fired_at, settings)} {settings.time_zone}: {result.sentence}"))
     if result.last_good_at is not None:
         console.print(f"  last good {result.last_good}: {output.when(result.last_good_at, settings)}")

@@ -12,6 +12,7 @@ from pipeline import rules
 from pipeline.metrology import block_checks, control_limits
 from pipeline.metrology.support import brackets_of
 from pipeline.steps.drift import add_drift_charts
+from pipeline.steps.event_lots import with_events
 from pipeline.steps.findings import findings_state, withhold
 from pipeline.steps.lots import lot_results
 from pipeline.steps.meters import decisions_on_signals, meter_result
@@ -27,7 +28,9 @@ if TYPE_CHECKING:
     from pipeline.history.chain import Event
     from pipeline.history.store import History
     from pipeline.settings import Settings
+    from pipeline.steps.events import Found
     from pipeline.steps.meters import SignalDecision
+    from schemas.look_back import CameToLight, EventResult
     from schemas.results import LotResult, MeterResult, PageLink
 
 __all__ = ["Assessment", "assess", "assess_frames", "compute_checks", "state_of", "taken_by_hand"]
@@ -60,7 +63,10 @@ class Assessment:
     study_readings: pl.DataFrame = field(default_factory=pl.DataFrame)  # as stored; they count nowhere else
     history_state: str | None = None  # of the history that it follows from, as :func:`state_of` says it
     all_lots: pl.DataFrame | None = None  # of a part of an assessment: what `lots_at_a_glance` says of the whole
-    events_on_lots: Mapping[str, tuple[PageLink, ...]] | None = None  # and the events that touched the lots of the part
+    found_events: tuple[Found, ...] = ()  # of the look-back, in order of time; these four where every lot was asked for
+    events: Mapping[str, EventResult] = field(default_factory=dict)  # by the names of their pages
+    events_on_lots: Mapping[str, tuple[PageLink, ...]] = field(default_factory=dict)  # that touched a lot
+    came_to_light: Mapping[str, tuple[CameToLight, ...]] = field(default_factory=dict)  # since a lot was read
 
     def lots_at_a_glance(self) -> pl.DataFrame:
         """Return what other lots ask of a lot: lot, verdict, product, supplier, specification, first_at; by lot."""
@@ -281,7 +287,8 @@ def assess_frames(
         "exclusions": exclusions,
         "study_readings": of_studies,
     }
-    return Assessment(**fields)
+    found_all = Assessment(**fields)
+    return with_events(found_all, events) if lots is None and meters is None else found_all
 
 
 def taken_by_hand(sources: pl.DataFrame | None) -> frozenset[int]:
@@ -339,16 +346,20 @@ def assess(
         settings = recorded_settings(texts, settings)
         known = recorded_tables(texts, settings)
     sources = history.sources()
+    events = history.decisions()
     found = assess_frames(
         history.readings(categorical=True),
         known,
         settings,
         as_of=moment,
-        events=history.decisions(),
+        events=events,
         sources=sources,
         baselines=history.baselines(),
         lots=lots,
         meters=meters,
     )
     lots_said, meters_said = withhold(history.path, sources, found.readings, found.lots, found.meters)
-    return replace(found, lots=lots_said, meters=meters_said, history_state=state_of(history))
+    if lots_said is not found.lots or meters_said is not found.meters:
+        found = replace(found, lots=lots_said, meters=meters_said)
+        found = with_events(found, events) if lots is None and meters is None else found
+    return replace(found, history_state=state_of(history))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -10,8 +10,8 @@ import polars as pl
 from pipeline.metrology.look_back import risk_of_error
 from pipeline.steps.events import find_events
 from pipeline.steps.meters import decisions_on_signals
-from schemas.look_back import EventLot, EventResult
-from schemas.results import Decision
+from schemas.look_back import CameToLight, EventLot, EventOnLot, EventResult
+from schemas.results import Decision, PageLink
 from schemas.versions import version_at
 
 if TYPE_CHECKING:
@@ -22,9 +22,9 @@ if TYPE_CHECKING:
     from pipeline.steps.assess import Assessment
     from pipeline.steps.events import Found
     from pipeline.steps.meters import SignalDecision
-    from schemas.look_back import BiasChange
+    from schemas.look_back import BiasChange, EventGlance
 
-__all__ = ["Decided", "LotFacts", "decided", "event_result", "events_of", "lot_facts"]
+__all__ = ["Decided", "LotFacts", "decided", "event_result", "events_of", "lot_facts", "with_events"]
 
 _ORDER = ("touched", "possible", "covered")
 """Lots in doubt first."""
@@ -147,7 +147,7 @@ def _lots(assessment: Assessment, event: Found, said: Decided, disposed: bool, f
         written = tuple(
             decision
             for name, decision in said.on_lots.get(lot, [])
-            if name == event.name or (name is None and decision.at >= event.fired_at)
+            if name in event.names or (name is None and decision.at >= event.fired_at)
         )
         again = read_again.get(lot)
         low, high = _compared(assessment, lot, facts)
@@ -233,7 +233,7 @@ def event_result(assessment: Assessment, event: Found, said: Decided, facts: Lot
         From :func:`lot_facts`; looked up where they are not given.
     """
     fired = event.checks.to_dicts()
-    own = said.on_events.get(event.name, [])
+    own = [one for name in event.names for one in said.on_events.get(name, [])]
     on_signals = [one for one in said.on_signals if any(one.fits(row) for row in fired)]
     # one that was written before the event went on does not speak of what came after it
     disposed = all(any(one.fits(row) for one in on_signals) for row in fired) if fired else bool(own)
@@ -246,13 +246,18 @@ def event_result(assessment: Assessment, event: Found, said: Decided, facts: Lot
     if any(lot.doubt == "possible" for lot in lots):
         notes.append("Readings of meters that do not stand in reference/meters.csv may come from this meter.")
     return EventResult(
-        event=event.name,
+        event=event.short,
+        name=event.name,
+        title=event.title,
         kind=event.kind,
         state="closed" if closed else "open",
         meter=event.meter,
         meter_state=assessment.meters[event.meter].state if event.meter in assessment.meters else "not_assessed",
         sentence=event.sentence,
         fired_at=event.fired_at,
+        last_at=event.last_at,
+        blocks=event.blocks,
+        rules=event.rules,
         last_good=event.last_good,
         last_good_at=event.last_good_at,
         window_from=event.window_from,
@@ -270,7 +275,7 @@ def event_result(assessment: Assessment, event: Found, said: Decided, facts: Lot
 def events_of(
     assessment: Assessment, chain: Iterable[Event], *, meters: Iterable[str] | None = None
 ) -> dict[str, EventResult]:
-    """Return the look-back events, by name, in order of time.
+    """Return the look-back events, by the names of their pages, in order of time.
 
     Parameters
     ----------
@@ -283,3 +288,67 @@ def events_of(
     """
     said, facts = decided(chain), lot_facts(assessment)
     return {event.name: event_result(assessment, event, said, facts) for event in find_events(assessment, meters)}
+
+
+def with_events(assessment: Assessment, chain: Iterable[Event]) -> Assessment:
+    """Return an assessment of every lot and meter with its look-back events, by meter and by lot."""
+    said, facts = decided(chain), lot_facts(assessment)
+    found = tuple(find_events(assessment))
+    events = {event.name: event_result(assessment, event, said, facts) for event in found}
+    of_meter: dict[str, list[EventGlance]] = {}
+    for result in reversed(events.values()):
+        of_meter.setdefault(result.meter, []).append(result.glance)
+    meters = {name: replace(meter, events=tuple(of_meter.get(name, ()))) for name, meter in assessment.meters.items()}
+    known = replace(assessment, found_events=found, events=events, meters=meters)
+    return replace(known, events_on_lots=_on_lots(known), came_to_light=_came_to_light(known))
+
+
+def _on_lots(assessment: Assessment) -> dict[str, tuple[PageLink, ...]]:
+    """Return links to the events that touched each lot, the latest first."""
+    links: dict[str, list[PageLink]] = {}
+    for event in reversed(assessment.found_events):
+        link = PageLink("event", event.name, event.title, None, event.sentence, event.fired_at)
+        for lot in event.touched["lot"].unique().to_list():
+            links.setdefault(lot, []).append(link)
+    return {lot: tuple(found) for lot, found in links.items()}
+
+
+def _came_to_light(assessment: Assessment) -> dict[str, tuple[CameToLight, ...]]:
+    """Return what later came to light of the meters that read each lot; lots of which nothing did are left out."""
+    suspended = sorted(name for name, meter in assessment.meters.items() if meter.state == "suspended")
+    of_lot: dict[tuple[str, str], list[EventOnLot]] = {}
+    for event in reversed(list(assessment.events.values())):
+        if event.state == "open":
+            for lot in event.lots:
+                of_lot.setdefault((lot.lot, lot.meter), []).append(
+                    EventOnLot(
+                        event=event.event,
+                        name=event.name,
+                        title=event.title,
+                        kind=event.kind,
+                        sentence=event.sentence,
+                        doubt=lot.doubt,
+                        settled=lot.settled,
+                    )
+                )
+    read = assessment.brackets.select("lot", "meter", "before_run", "after_run")
+    touched = pl.DataFrame(list(of_lot), schema={"lot": pl.String, "meter": pl.String}, orient="row")
+    pairs = pl.concat([touched, read.filter(pl.col("meter").is_in(suspended)).select("lot", "meter")]).unique()
+    around = pl.concat(
+        read.join(pairs, on=["lot", "meter"], how="semi").select("lot", "meter", pl.col(side).alias("run"))
+        for side in ("before_run", "after_run")
+    ).unique()
+    share = pl.col("bias").abs() / pl.col("tolerance")
+    worst = (
+        around.join(assessment.checks.filter(pl.col("bias").is_not_null()), on=["meter", "run"], how="inner")
+        .sort("lot", "meter", share, "at", "block", descending=[False, False, True, False, False])
+        .unique(["lot", "meter"], keep="first", maintain_order=True)
+        .select("lot", "meter", "block", pl.col("at").alias("checked_at"), "bias", "tolerance")
+    )
+    light: dict[str, list[CameToLight]] = {}
+    for row in pairs.join(worst, on=["lot", "meter"], how="left").sort("lot", "meter").iter_rows(named=True):
+        lot = row.pop("lot")
+        light.setdefault(lot, []).append(
+            CameToLight(**row, suspended=row["meter"] in suspended, events=tuple(of_lot.get((lot, row["meter"]), ())))
+        )
+    return {lot: tuple(found) for lot, found in light.items()}

@@ -9,8 +9,6 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from pipeline.metrology.block_checks import run_of_meter
-from pipeline.steps.event_lots import decided, event_result, lot_facts
-from pipeline.steps.events import find_events
 from pipeline.steps.meter_evidence import calibrations_of
 from pipeline.steps.pages import PageContext
 from schemas.look_back import EventPage
@@ -41,8 +39,8 @@ def event_pages(
     Once its window is closed a page rests on its own checks, lots and decisions alone, and its time is that of the last
     of them, so that it does not change because something else was read; until then it is the moment of the assessment.
     """
+    del history  # decisions stand in the assessment
     context = PageContext(workspace, assessment, sources)
-    said, facts = decided(history.decisions()), lot_facts(assessment)
     calibrations = calibrations_of(assessment)
     # counted once: there are many readings and few lots, meters and files
     counts = (
@@ -52,8 +50,8 @@ def event_pages(
         .with_columns(pl.col("lot").cast(pl.String))
     )
     pages = []
-    for event in find_events(assessment):
-        result = event_result(assessment, event, said, facts)
+    for event in assessment.found_events:
+        result = assessment.events[event.name]
         fired = event.checks["run"].unique().to_list()
         if fired:
             earlier = pl.col("run") < min(fired)
@@ -97,7 +95,7 @@ def event_pages(
         # what became of the meter since is shown only while the window is open
         rests_on = result if event.window_to is None else replace(result, meter_state="")
         pages.append(EventPage(result, checks, shown, context.provenance(rows, moment, rests_on, checks, shown)))
-    return sorted(pages, key=lambda page: page.result.event)
+    return sorted(pages, key=lambda page: page.result.name)
 
 
 def _moment(assessment: Assessment, event: Found, result: EventResult, checks: pl.DataFrame) -> datetime:

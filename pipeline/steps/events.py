@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipeline.errors import UsageError
 from pipeline.metrology.look_back import failed_episodes, signal_episodes
 from pipeline.steps.meter_evidence import calibrations_of
 from schemas.look_back import BiasChange
@@ -19,23 +20,35 @@ from schemas.look_back import BiasChange
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
     from datetime import datetime
+    from zoneinfo import ZoneInfo
 
     from pipeline.metrology.look_back import Episode
     from pipeline.steps.assess import Assessment
 
-__all__ = ["Found", "find_events"]
+__all__ = ["KINDS", "Found", "find_events", "named", "the_event"]
 
-_NAMES = {
-    "failed_check": "FAILED-CHECK",
-    "signal": "SIGNAL",
-    "calibration": "CALIBRATION",
-    "check_overdue": "CHECK-OVERDUE",
+KINDS = {
+    "failed_check": "failed check",
+    "signal": "signal",
+    "calibration": "calibration out of tolerance",
+    "check_overdue": "overdue check",
 }
+"""What an event is called; its name says the same in capitals (:attr:`Found.name`)."""
+_NAMES = {"calibration": "CALIBRATION", "check_overdue": "CHECK-OVERDUE"}
+"""Names given before a kind was called otherwise."""
 
 
 def _local(moment: datetime, assessment: Assessment) -> str:
     settings = assessment.settings
     return f"{moment.astimezone(settings.zone):%Y-%m-%d %H:%M} {settings.time_zone}"
+
+
+def _day(moment: datetime, assessment: Assessment) -> str:
+    return f"{moment.astimezone(assessment.settings.zone):%Y-%m-%d}"
+
+
+def _rules(checks: pl.DataFrame) -> tuple[str, ...]:
+    return tuple(sorted({rule for text in checks["rejects"] for rule in text.split()}))
 
 
 @dataclass(frozen=True)
@@ -56,11 +69,45 @@ class Found:
     changes: tuple[BiasChange, ...]
     notes: tuple[str, ...] = ()
     covered_until: datetime | None = None  # checks that passed speak for what was read before
+    short: str = ""  # what people type
+    title: str = ""  # what people say
+    names: frozenset[str] = frozenset()  # under any of these it was, or might have been, told or decided on
 
     @property
     def name(self) -> str:
-        """Meter, time and kind: the same whenever and wherever the event is found."""
-        return f"{self.meter}_{self.fired_at:%Y%m%dT%H%M%SZ}_{_NAMES[self.kind]}"
+        """Meter, time in UTC and kind: the same whenever and wherever the event is found; pages and records go by it."""
+        return self._at(self.fired_at)
+
+    def _at(self, moment: datetime) -> str:
+        kind = _NAMES.get(self.kind, KINDS[self.kind].upper().replace(" ", "-"))
+        return f"{self.meter}_{moment:%Y%m%dT%H%M%SZ}_{kind}"
+
+    def told(self, zone: ZoneInfo, short: str) -> Found:
+        """Return the event with an id that people type, its title, and every name it answers to."""
+        moments = [self.fired_at, *self.checks["at"].to_list()]
+        local = [moment.astimezone(zone) for moment in moments]
+        names = {self._at(moment) for moment in moments}
+        names |= {f"{self.meter}/{at:{form}}" for at in local for form in ("%Y-%m-%d", "%Y-%m-%d-%H%M")}
+        title = f"{self.meter}, {KINDS[self.kind]} of {local[0].day} {local[0]:%B}"
+        if short != f"{self.meter}/{local[0]:%Y-%m-%d}":
+            title += f", {local[0]:%H:%M}"  # not the only one of its day
+        return replace(self, short=short, title=title, names=frozenset(names))
+
+    @property
+    def last_at(self) -> datetime:
+        """When it fired last."""
+        last: datetime | None = self.checks["at"].max() if self.checks.height else None  # type: ignore[assignment]
+        return self.fired_at if last is None else last
+
+    @property
+    def blocks(self) -> tuple[str, ...]:
+        """On which blocks it fired."""
+        return tuple(self.checks["block"].unique().sort().to_list())
+
+    @property
+    def rules(self) -> tuple[str, ...]:
+        """Rules of the multi-rule scheme that the checks broke."""
+        return _rules(self.checks)
 
 
 def _changes(assessment: Assessment, fired: Sequence[int], before: int | None) -> tuple[BiasChange, ...]:
@@ -98,14 +145,14 @@ def _of_episode(assessment: Assessment, meter: str, kind: str, episode: Episode)
             inside = inside & (pl.col("first_at") < after["first_at"])
         touching = touching | inside
     touched = brackets.filter((touching & (pl.col("unknown_clock") == 0)) | (pl.col("unknown_clock") > 0))
-    blocks = ", ".join(fired["block"].unique().sort().to_list())
+    blocks, rules = ", ".join(fired["block"].unique().sort()), ", ".join(_rules(fired))
+    count = "1 check" if fired.height == 1 else f"{fired.height} checks"
+    days = [_day(fired["at"][place], assessment) for place in (0, -1)]
+    until = "" if days[0] == days[1] else f" from {days[0]} to {days[1]}"
     if kind == "signal":
-        rules = ", ".join(sorted({rule for text in fired["rejects"] for rule in text.split()}))
-        sentence = f"The multi-rule scheme rejected {fired.height} checks on {blocks} (rules {rules})."
+        sentence = f"The multi-rule scheme rejected {count} on {blocks}{until} (rules {rules})."
     else:
-        sentence = f"{fired.height} checks on {blocks} failed."
-    if fired.height == 1:
-        sentence = sentence.replace("1 checks", "1 check")
+        sentence = f"{count} on {blocks} failed{until}."
     notes = []
     overdue = of_runs.filter(pl.col("certificate_due_on") + timedelta(days=1) <= pl.col("at"))
     for block, due in overdue.select("block", "certificate_due_on").unique().sort("block").iter_rows():
@@ -269,4 +316,85 @@ def find_events(assessment: Assessment, meters: Iterable[str] | None = None) -> 
             event = replace(event, fired_at=event.fired_at + timedelta(seconds=1))
         seen.add(event.name)
         unique.append(event)
-    return unique
+    return _told(assessment, unique)
+
+
+def _told(assessment: Assessment, found: Sequence[Found]) -> list[Found]:
+    """Give events the ids that people type, such as `EC-02/2026-04-24`, and the words they say.
+
+    The first of a meter's events on a day is named by meter and day (of the site's zone), the others by their time of the
+    day, too. First is what was loaded first: what comes later, late data as well, renames nothing.
+    """
+    zone = assessment.settings.zone
+    days = [(event.meter, event.fired_at.astimezone(zone)) for event in found]
+    same: dict[str, list[int]] = {}
+    for place, (meter, at) in enumerate(days):
+        same.setdefault(f"{meter}/{at:%Y-%m-%d}", []).append(place)
+    shorts: dict[int, str] = {}
+    for day, places in same.items():
+        if len(places) > 1:
+            places.sort(key=lambda place: (_loaded(assessment, found[place]), found[place].fired_at, found[place].kind))
+        taken: set[str] = set()
+        for place in places:
+            at = days[place][1]
+            longer = (day, f"{day}-{at:%H%M}", f"{day}-{at:%H%M%S}", f"{day}-{at:%H%M%S}-{found[place].kind}")
+            shorts[place] = next(name for name in longer if name not in taken)
+            taken.add(shorts[place])
+    return [event.told(zone, shorts[place]) for place, event in enumerate(found)]
+
+
+def _loaded(assessment: Assessment, event: Found) -> int:
+    """Return the number of the first file that told of an event; a calibration, which no file tells of, comes last."""
+    if event.kind == "calibration":
+        return _NO_FILE
+    rows, last, role = event.checks, "at", "block"
+    if not rows.height:
+        rows, last, role = event.touched.filter(pl.col("unknown_clock") == 0), "last_at", "part"
+    sources = assessment.readings.filter(
+        (pl.col("meter") == event.meter)
+        & (pl.col("role") == role)
+        & pl.col("measured_at").is_between(rows["first_at"].min(), rows[last].max())
+    )["source_id"]
+    return int(sources.min()) if sources.len() else _NO_FILE  # type: ignore[arg-type]
+
+
+_NO_FILE = 2**31
+
+
+def named(events: Iterable[Found], text: str) -> list[Found]:
+    """Return the events that a text names.
+
+    Parameters
+    ----------
+    events
+        From :func:`find_events`.
+    text
+        The id that people type, the name that pages and records go by, or one that the event had, or would have had, before
+        late data let it begin earlier: by the day or the time of any of its checks.
+
+    Returns
+    -------
+    list of Found
+        More than one where a day does not tell them apart.
+    """
+    known = list(events)
+    return [one for one in known if text in (one.short, one.name)] or [one for one in known if text in one.names]
+
+
+def the_event(events: Sequence[Found], text: str) -> Found:
+    """Return the one event that a text names, as :func:`named` takes it.
+
+    Raises
+    ------
+    UsageError
+        If there is none, or more than one.
+    """
+    fits = named(events, text)
+    if len(fits) == 1:
+        return fits[0]
+    if fits:
+        said = "; ".join(f"{event.short} ({event.title}: {event.sentence})" for event in fits)
+        raise UsageError(f"{len(fits)} events fit {text!r}. Name one of them: {said}")
+    of_meter = [event for event in events if text.startswith((f"{event.meter}/", f"{event.meter}_"))]
+    near = ", ".join(event.short for event in (of_meter or list(events))[-5:]) or "none"
+    raise UsageError(f"Event {text!r} is not known. Known: {near}. See: annealog trace --all")

@@ -18,7 +18,6 @@ from pipeline.errors import HistoryBusy, IntegrityProblem
 from pipeline.history.snapshot import Computed, Snapshot
 from pipeline.history.store import History
 from pipeline.steps.assess import Assessment, taken_by_hand
-from pipeline.steps.lot_agreement import events_by_lot
 from pipeline.steps.lot_detail import earlier_lots
 from pipeline.steps.meters import decisions_on_signals
 from pipeline.steps.prepare import adjustments_of, exclusions_of, prepare
@@ -27,10 +26,11 @@ from pipeline.steps.recorded import recorded_settings
 from pipeline.steps.study_runs import split_studies
 from pipeline.steps.texts import changed_texts, hashes, hashes_of_texts
 from schemas.documents import from_json
+from schemas.look_back import CameToLight
 from schemas.results import LotResult, MeterResult, PageLink
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Iterable, Mapping
 
     from pipeline.settings import Workspace
 
@@ -45,8 +45,8 @@ def computed_document(assessment: Assessment) -> dict[str, Any]:
 def computed_tables(assessment: Assessment) -> dict[str, Computed]:
     """Return the tables that a snapshot keeps of an assessment."""
     touched = [
-        {"lot": lot, "event": link.identifier, "sentence": link.sentence, "fired_at": link.at}
-        for lot, links in events_by_lot(assessment).items()
+        {"lot": lot, "event": link.identifier, "title": link.title, "sentence": link.sentence, "fired_at": link.at}
+        for lot, links in assessment.events_on_lots.items()
         for link in links
     ]
     found = {
@@ -60,6 +60,7 @@ def computed_tables(assessment: Assessment) -> dict[str, Computed]:
         "budgets": Computed(assessment.budget_inputs, "lot"),
         "bias": Computed(assessment.bias_at_level, "lot"),
         "events": Computed(pl.DataFrame(touched, schema=_TOUCHED), "lot"),
+        "light": Computed(_documents("lot", assessment.came_to_light), "lot", _DOCUMENTS),
         "lots": Computed(_documents("lot", assessment.lots), "lot", _DOCUMENTS),
         "meters": Computed(_documents("meter", assessment.meters), "meter", _DOCUMENTS),
         "glance": Computed(assessment.lots_at_a_glance(), None),
@@ -75,12 +76,13 @@ _TABLE = "table-"
 _TOUCHED: dict[str, Any] = {
     "lot": pl.String,
     "event": pl.String,
+    "title": pl.String,
     "sentence": pl.String,
     "fired_at": pl.Datetime("us", "UTC"),
 }
 
 
-def _documents(key: str, results: dict[str, Any]) -> pl.DataFrame:
+def _documents(key: str, results: Mapping[str, Any]) -> pl.DataFrame:
     rows = [(name, orjson.dumps(result).decode()) for name, result in results.items()]
     return pl.DataFrame(rows, schema={key: pl.String, "document": pl.String}, orient="row")
 
@@ -110,7 +112,7 @@ class _Kept:
             return pl.DataFrame()
         return self.snapshot.computed(name, wanted)
 
-    def result(self, name: str, kind: type[Any], key: str) -> Any:
+    def result(self, name: str, kind: Any, key: str) -> Any:
         """Return what was said of a lot or a meter; None where nothing was."""
         rows = self.read(name, [key])
         return from_json(kind, orjson.loads(rows["document"][0])) if rows.height else None
@@ -218,6 +220,7 @@ def part_of_lot(workspace: Workspace, lot: str) -> Part | None:
             budget_inputs=kept.read("budgets", [lot]),
             bias_at_level=kept.read("bias", [lot]),
             events_on_lots={lot: _links(kept.read("events", [lot]))},
+            came_to_light={lot: kept.result("light", tuple[CameToLight, ...], lot) or ()},
         )
         around = part.checks.filter(pl.col("run").is_in(runs.to_list()))
         if around.height:
@@ -266,6 +269,6 @@ def part_of_meter(workspace: Workspace, meter: str) -> Part | None:
 
 def _links(rows: pl.DataFrame) -> tuple[PageLink, ...]:
     return tuple(
-        PageLink("event", row["event"], row["event"], None, row["sentence"], row["fired_at"])
+        PageLink("event", row["event"], row["title"], None, row["sentence"], row["fired_at"])
         for row in rows.iter_rows(named=True)
     )

@@ -1,4 +1,4 @@
-"""Agreement of the meters that read one lot, and the look-back events that touched it; computed for the pages asked for."""
+"""Agreement of the meters that read one lot; computed for the pages asked for."""
 
 from __future__ import annotations
 
@@ -9,14 +9,12 @@ import polars as pl
 
 from pipeline.metrology.agreement import MeterMean, compare_meters, compare_on_same_parts
 from pipeline.steps.blocks import accuracy_of, differences_of
-from pipeline.steps.events import find_events
-from schemas.results import PageLink
 
 if TYPE_CHECKING:
     from pipeline.steps.assess import Assessment
     from schemas.blocks import MeterDifference
 
-__all__ = ["differences_on_lot", "events_by_lot"]
+__all__ = ["differences_on_lot"]
 
 _FEW = 2
 """Parts that two meters must have in common to be compared part by part."""
@@ -59,15 +57,3 @@ def differences_on_lot(assessment: Assessment, readings: pl.DataFrame) -> tuple[
                 sides.append(MeterMean(str(meter), level[meter], spread, values.len(), own[meter]))  # type: ignore[arg-type]
             found += differences_of(compare_meters(sides), "other_parts")
     return tuple(found)
-
-
-def events_by_lot(assessment: Assessment) -> dict[str, tuple[PageLink, ...]]:
-    """Return the look-back events that touched each lot, the latest first."""
-    if assessment.events_on_lots is not None:
-        return dict(assessment.events_on_lots)
-    found: dict[str, list[PageLink]] = {}
-    for event in reversed(find_events(assessment)):
-        link = PageLink("event", event.name, event.name, None, event.sentence, event.fired_at)
-        for lot in event.touched["lot"].unique().to_list():
-            found.setdefault(lot, []).append(link)
-    return {lot: tuple(links) for lot, links in found.items()}

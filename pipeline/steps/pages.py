@@ -14,9 +14,8 @@ import polars as pl
 import reports
 from pipeline.metrology.block_checks import run_of_meter
 from pipeline.steps.budgets import with_budgets
-from pipeline.steps.events import find_events
 from pipeline.steps.exclusions import with_exclusions
-from pipeline.steps.lot_agreement import differences_on_lot, events_by_lot
+from pipeline.steps.lot_agreement import differences_on_lot
 from pipeline.steps.lot_detail import LotDetails
 from pipeline.steps.meter_budgets import with_meter_budgets
 from pipeline.steps.meter_evidence import calibrations_of
@@ -190,7 +189,6 @@ def lot_pages(
     readings = assessment.readings.filter(pl.col("role") == "part").with_columns(
         pl.col("source_id").replace_strict(context.names, default=None, return_dtype=pl.String).alias("source")
     )
-    events = events_by_lot(assessment)
     of_lot = _split(readings, wanted)
     details = LotDetails(assessment, wanted)
     spots, parts = _split(assessment.spot_values, wanted), _split(assessment.part_values, wanted)
@@ -223,14 +221,15 @@ def lot_pages(
         shown_checks = checks.select("meter", "block", run_of_meter(), "at", "mean", "bias", "tolerance", "passes")
         used = pl.concat([found.select("source_id"), context.sources_of(checks)])
         detail = details.of(result, part_values, spot_values, shown_readings)
-        between, touched = differences_on_lot(assessment, found), events.get(lot, ())
+        between, touched = differences_on_lot(assessment, found), assessment.events_on_lots.get(lot, ())
+        light = assessment.came_to_light.get(lot, ())
         provenance = context.provenance(
             used, as_of, result, shown_readings, spot_values, part_values, shown_brackets, shown_checks, detail,
-            *between, *touched,
+            *between, *touched, *light,
         )  # fmt: skip
         yield LotPage(
             result, shown_readings, part_values.sort("order"), spot_values.sort("part_order", "spot", nulls_last=True),
-            shown_brackets, shown_checks, provenance, detail, between, touched,
+            shown_brackets, shown_checks, provenance, detail, between, touched, light,
         )  # fmt: skip
 
 
@@ -288,8 +287,8 @@ def meter_pages(
         readings = assessment.readings.filter((pl.col("meter") == meter) & (pl.col("role") != "part"))
         shown = calibrations.filter(pl.col("meter") == meter).drop("meter", "level", "change")
         events = tuple(
-            PageLink("event", event.name, event.name, None, event.sentence, event.fired_at)
-            for event in reversed(find_events(assessment, [meter]))
+            PageLink("event", event.name, event.title, event.state, event.sentence, event.fired_at)
+            for event in result.events
         )
         provenance = context.provenance(
             readings, assessment.as_of, result, checks, settings, lots, *([shown] if shown.height else []), *events

@@ -11,8 +11,7 @@ import polars as pl
 from pipeline.errors import UsageError
 from pipeline.history.store import History
 from pipeline.steps.assess import assess
-from pipeline.steps.event_lots import decided, event_result
-from pipeline.steps.events import find_events
+from pipeline.steps.events import the_event
 from pipeline.steps.meters import SignalDecision
 from pipeline.steps.prepare import exclusions_of
 from pipeline.steps.recorded import recorded_settings, recorded_tables
@@ -178,26 +177,21 @@ def record_disposition(
         return history.append_event("disposition", subject, by=by, why=why, at=now or datetime.now(UTC))
 
 
-def _of_event(workspace: Workspace, history: History, name: str, lot: str | None) -> dict[str, Any]:
+def _of_event(workspace: Workspace, history: History, given: str, lot: str | None) -> dict[str, Any]:
     """Return what a decision on an event, or on a lot of it, is about; refuse an event or a lot that is not there."""
     assessment = assess(history, workspace.settings, as_of=None)
-    found = {event.name: event for event in find_events(assessment)}
-    if name not in found:
-        of_meter = [known for known in found if known.startswith(name.partition("_")[0] + "_")]
-        near = ", ".join((of_meter or list(found))[-5:]) or "none"
-        raise UsageError(f"Event {name!r} is not known. Known: {near}. See: annealog trace")
-    event = found[name]
+    event = the_event(assessment.found_events, given)
     if lot is not None:
-        touched = {row.lot for row in event_result(assessment, event, decided(history.decisions())).lots}
+        touched = {row.lot for row in assessment.events[event.name].lots}
         if lot not in touched:
             raise UsageError(
-                f"Event {name} did not touch lot {lot!r}. It touched: {', '.join(sorted(touched)) or 'none'}."
+                f"Event {event.short} did not touch lot {lot!r}. It touched: {', '.join(sorted(touched)) or 'none'}."
             )
-        return {"event": name}
+        return {"event": event.name}
     span = [event.checks["at"].min(), event.checks["at"].max()] if event.checks.height else []
-    # what fires later is not decided on yet
+    # recorded by the name that never changes; what fires later is not decided on yet
     return {
-        "event": name,
+        "event": event.name,
         **({"meter": event.meter, "checks": [at.isoformat() for at in span]} if span else {}),  # type: ignore[union-attr]
     }
 

@@ -45,12 +45,15 @@ def touched(before: Assessment, after: Assessment, lots: set[str]) -> set[str]:
     Returns
     -------
     set of str
-        Those named, those of which something else is said, those whose brackets, spots, budget or bias changed, and the later
+        Those named, those of which something else is said or came to light, those whose events, brackets, spots, budget or bias changed, and the later
         lots that are compared with any of these; those whose bracketing checks changed; those with an open bracket, whose
         pages state the moment of the assessment; those with readings left out, where other ones are now.
     """
     changed = {name for name, result in after.lots.items() if not _same(before.lots.get(name), result)}
     changed |= lots | (set(before.lots) - set(after.lots))
+    for name in ("events_on_lots", "came_to_light"):
+        told = (getattr(before, name), getattr(after, name))
+        changed |= {lot for lot in told[0].keys() | told[1].keys() if told[0].get(lot) != told[1].get(lot)}
     for name in ("brackets", "budget_inputs", "bias_at_level", "spot_values"):
         rows = _differing(getattr(before, name), getattr(after, name))
         changed |= {lot for frame in rows if "lot" in frame.columns for lot in frame["lot"].to_list()}

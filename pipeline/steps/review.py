@@ -17,8 +17,6 @@ from pipeline.metrology.agreement import MeterMean, compare_meters
 from pipeline.steps.assess import Assessment, assess
 from pipeline.steps.blocks import accuracy_of
 from pipeline.steps.budgets import with_budgets
-from pipeline.steps.event_lots import decided, event_result, lot_facts
-from pipeline.steps.events import find_events
 from pipeline.steps.pages import PageContext
 from schemas.results import PageLink
 from schemas.review import (
@@ -130,7 +128,7 @@ def review(history: History, workspace: Workspace, month: str) -> tuple[ReviewRe
         actions=(),
         meters=meters,
         blocks=tuple(_blocks(found, start, end)),
-        events=tuple(_events(found, events, start)),
+        events=tuple(_events(found, start)),
         signals=signals,
         not_accepted=not_accepted,
         due=due,
@@ -241,20 +239,21 @@ def _signals(found: Assessment, start: datetime, end: datetime) -> Iterator[Revi
         )
 
 
-def _events(found: Assessment, chain: Sequence[Event], start: datetime) -> Iterator[ReviewEvent]:
+def _events(found: Assessment, start: datetime) -> Iterator[ReviewEvent]:
     """Yield the events of the month, and those before it that are still open, in order of time."""
-    said, facts = decided(chain), lot_facts(found)
-    for one in find_events(found):
-        result = event_result(found, one, said, facts)
-        if result.fired_at < start and result.state == "closed":
+    for result in found.events.values():
+        if result.last_at < start and result.state == "closed":
             continue
         decisions = {*result.dispositions, *(d for lot in result.lots for d in lot.dispositions)}
         yield ReviewEvent(
             event=result.event,
+            name=result.name,
+            title=result.title,
             kind=result.kind,
             state=result.state,
             meter=result.meter,
             fired_at=result.fired_at,
+            last_at=result.last_at,
             sentence=result.sentence,
             lots=len(result.lots),
             undecided=result.undecided,
@@ -356,8 +355,9 @@ def _actions(result: ReviewResult, zone: ZoneInfo) -> Iterator[ReviewAction]:
             lots = f" {_counted(len(event.undecided), 'lot')} without a decision." if event.undecided else ""
             yield ReviewAction(
                 "event",
+                event.name,
+                f"{event.title} is open: {event.sentence}{lots}",
                 event.event,
-                f"Since {_day(event.fired_at, zone)} open at {event.meter}: {event.sentence}{lots}",
             )
     for lot in result.not_accepted:
         if not lot.decisions and lot.verdict in ("hold", "reject") and lot.lot not in told:

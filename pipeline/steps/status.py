@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.history.store import History
 from pipeline.steps.assess import Assessment, assess
-from pipeline.steps.event_lots import events_of
 from pipeline.steps.meter_evidence import blocks_overdue
 from pipeline.steps.reference import not_taken_over
 from schemas.results import as_json
@@ -54,7 +53,11 @@ class Status:
                     if r.verdict in ("hold", "reject")
                 ],
                 "events_open": [
-                    {"event": e.event, "sentence": e.sentence, "fired_at": e.fired_at, "undecided": e.undecided}
+                    {
+                        "event": e.event, "name": e.name, "title": e.title, "kind": e.kind, "meter": e.meter,
+                        "sentence": e.sentence, "fired_at": e.fired_at, "last_at": e.last_at, "blocks": e.blocks,
+                        "rules": e.rules, "disposed": e.disposed, "undecided": e.undecided,
+                    }
                     for e in self.events
                 ],
                 "blocks_overdue": blocks_overdue(self.assessment),
@@ -88,5 +91,5 @@ def status_of(workspace: Workspace, history: History, assessment: Assessment) ->
     held = history.held_files().to_dicts()
     quarantined = history.quarantine(states=["new"]).height
     changed = tuple(not_taken_over(workspace, history))
-    events = tuple(event for event in events_of(assessment, history.decisions()).values() if event.state == "open")
+    events = tuple(event for event in assessment.events.values() if event.state == "open")
     return Status(assessment, tuple(held), quarantined, changed, events)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 import pytest
-from scenario import REFERENCE, Scenario
+from scenario import REFERENCE, Scenario, at
 from workspace_files import neutral_csv
 
 from pipeline.cli import run
@@ -60,6 +60,11 @@ def days(*numbers: int, bias: float = 0.0) -> Scenario:
         found.check("08:00", day=day).lot("09:00", day=day, lot=f"L{day % 2 + 1}")
         found.check("10:00", bias, day=day).check("10:02", block="B2", day=day, meter="M2")
     return found
+
+
+def released() -> Scenario:
+    """The meter is set and checked after its failure."""
+    return Scenario().reading(at("11:00", 1), 58.0, role="setting", block="B1").check("11:30", day=1)
 
 
 @pytest.fixture(scope="module")
@@ -176,6 +181,10 @@ def test_pages_of_lots_that_were_not_looked_at_keep_their_answers(
     Behind the details of a lot stand the lots before it, so that a late reading of an earlier lot touches the later one.
     """
     place = find_workspace(works.root)
+    works.load(
+        works.put("fit.csv", released())
+    )  # else its meter would come back with the readings, and every lot says so
+    render(place)
     with History.open(place.history) as history:
         before = assess(history, place.settings, as_of=None)
     works.load(works.put("late.csv", days(day)))
@@ -189,10 +198,25 @@ def test_pages_of_lots_that_were_not_looked_at_keep_their_answers(
             assert said(works, words) == fresh, words
 
 
+def test_a_meter_that_comes_back_touches_every_lot_that_named_it_suspended(works: Shell) -> None:
+    place = find_workspace(works.root)
+    with History.open(place.history) as history:
+        before = assess(history, place.settings, as_of=None)
+    assert works.json("lot", "L1")["came_to_light"][0]["suspended"]
+    works.load(works.put("fit.csv", released()))
+    pages, _ = refresh(place, before, lots=set())
+    assert {page.id for page in pages if page.kind == "lot"} == {"L1", "L2"}
+    assert works.json("lot", "L1")["came_to_light"] == []
+    # the event of the failed check stays open, whoever released the meter
+    (left,) = works.json("lot", "L2")["came_to_light"]
+    assert (left["suspended"], [event["kind"] for event in left["events"]]) == (False, ["failed_check"])
+
+
 def test_a_check_of_one_meter_moves_nothing_of_another(works: Shell) -> None:
     """Runs are counted within a meter: a page says the same whatever other meters were checked meanwhile."""
     place = find_workspace(works.root)
     other = Scenario().check("04:00", block="B2", meter="M2").lot("05:00", lot="L3", meter="M2")
+    works.load(works.put("fit.csv", released()))
     works.load(works.put("m2.csv", other.check("06:00", block="B2", meter="M2")))
 
     def looked_at() -> tuple[Assessment, dict[str, str]]:
@@ -327,9 +351,9 @@ def test_a_flipped_byte_is_never_shown(works: Shell, name: str) -> None:
     folder = place.pages / ".answers"
     path = folder / (kept._MARK if name == "mark" else kept._name("lot", "L1"))
     data = bytearray(path.read_bytes())
-    for at in (0, len(data) // 2, len(data) - 1):
+    for offset in (0, len(data) // 2, len(data) - 1):
         damaged = bytearray(data)
-        damaged[at] ^= 1
+        damaged[offset] ^= 1
         path.write_bytes(damaged)
         assert answer_of(place, "lot", "L1") is None
     path.write_bytes(data)

@@ -411,7 +411,7 @@ def test_events_from_the_planted_causes_and_what_they_touched(demo: Demo) -> Non
     assert sorted(lot.lot for lot in failed.lots) == TRUTHS["jump"]["suspect_lots"]
     (calibration,) = (event for event in events.values() if event.kind == "calibration")
     truth = BLOCK_SET["calibration"]
-    assert (calibration.event, calibration.meter) == (truth["event"], truth["meter"])
+    assert (calibration.name, calibration.meter) == (truth["event"], truth["meter"])
     assert calibration.last_good_at is not None
     assert calibration.last_good_at.astimezone(found.settings.zone).date().isoformat() == truth["last_good_on"]
     assert [lot.lot for lot in calibration.lots if lot.doubt == "touched"] == truth["touched"]

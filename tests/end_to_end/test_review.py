@@ -55,7 +55,7 @@ def test_a_month_in_numbers_and_open_points(tmp_path: Path, capsys: pytest.Captu
     assert (fired["failed_check"]["state"], fired["failed_check"]["undecided"]) == ("open", ["L2"])
     assert fired["check_overdue"]["undecided"] == ["L1"]
     # lots that an event names are not listed once more on their own
-    assert sorted(a["identifier"] for a in said["actions"]) == sorted(e["event"] for e in said["events"])
+    assert sorted(a["identifier"] for a in said["actions"]) == sorted(e["name"] for e in said["events"])
 
     april = review(shell, "2026-04")
     # the lot read again in April still carries its failed check of March
@@ -79,7 +79,7 @@ def test_a_disposition_closes_a_signal_and_stands_in_the_month_it_is_about(
     assert signal["closed_on"] is not None
     assert {e["kind"]: e["state"] for e in after["events"]}["failed_check"] == "closed"
     assert {a["identifier"] for a in before["actions"]} - {a["identifier"] for a in after["actions"]} == {
-        e["event"] for e in after["events"] if e["state"] == "closed"
+        e["name"] for e in after["events"] if e["state"] == "closed"
     }
     # verdicts and figures stay: a decision stands beside them
     assert after["lots"] == before["lots"]

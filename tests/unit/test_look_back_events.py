@@ -60,7 +60,7 @@ NAME = "M1_20260302T110010Z_FAILED-CHECK"
 
 def test_a_failed_check_looks_back_to_the_last_good_one() -> None:
     event = only(events_of(failing().assess("14:00"), []), "failed_check")
-    assert event.event == NAME
+    assert (event.event, event.name, event.title) == ("M1/2026-03-02", NAME, "M1, failed check of 2 March")
     assert (event.state, event.disposed, event.meter_state) == ("open", False, "fit")
     assert (event.window_from, event.window_to) == (at("09:00:10"), at("11:30"))
     assert event.last_good_at == at("09:00:10")
@@ -174,7 +174,7 @@ def test_readings_with_an_unknown_clock_and_unregistered_meters_are_possibly_tou
     evening = scenario.assess("11:10")
     result = trace(evening, "M1", events=events_of(evening, []).values())
     assert result.possibly == ("L1",)
-    assert result.events == (NAME,)
+    assert result.events == ("M1/2026-03-02",)
 
 
 def test_a_reject_leaves_supported_lots_covered_by_the_checks_around_them() -> None:
@@ -186,7 +186,7 @@ def test_a_reject_leaves_supported_lots_covered_by_the_checks_around_them() -> N
     assert "4-1s" in event.sentence
     assert {lot.doubt for lot in event.lots} == {"covered"}
     # its disposition is enough, and only as far as it went
-    chain = [decision(1, at("12:45"), event=event.event, meter="M1", checks=[event.fired_at.isoformat()] * 2)]
+    chain = [decision(1, at("12:45"), event=event.name, meter="M1", checks=[event.fired_at.isoformat()] * 2)]
     first = only(events_of(scenario.assess(f"{event.fired_at:%H:%M}:59"), chain), "signal")
     assert (first.disposed, first.state) == (True, "closed")
     assert only(events_of(found, chain), "signal").disposed is False
@@ -206,7 +206,7 @@ def test_a_check_that_came_too_late_is_an_event() -> None:
 def test_what_is_read_later_in_the_gap_does_not_rename_an_overdue_check() -> None:
     scenario = Scenario(lots=LOTS).check("07:00").lot("07:30", lot="L1")
     first = only(events_of(scenario.assess("16:00"), []), "check_overdue")
-    chain = [decision(1, at("16:10"), event=first.event, lot="L1")]
+    chain = [decision(1, at("16:10"), event=first.name, lot="L1")]
     later = only(events_of(scenario.lot("16:30", lot="L2").assess("23:00"), chain), "check_overdue")
     assert later.event == first.event
     # what was decided on the event still stands
@@ -237,7 +237,7 @@ def test_an_as_found_failure_looks_back_to_the_last_good_calibration() -> None:
     scenario = Scenario(lots=LOTS, calibrations=CALIBRATIONS)
     scenario.check("07:00").lot("07:30", lot="L1").check("09:00").lot("09:30", lot="L2").check("07:00", day=3)
     event = only(events_of(scenario.assess("08:00", day=3), []), "calibration")
-    assert event.event == "M1_20260303T000000Z_CALIBRATION"
+    assert (event.event, event.name) == ("M1/2026-03-03", "M1_20260303T000000Z_CALIBRATION")
     assert event.last_good_at == datetime(2026, 2, 1, tzinfo=UTC)
     assert event.changes[0].change == pytest.approx(0.33)
     # a run that passed stands on both sides of L1; the last word before L2 went out is the failure
@@ -253,7 +253,7 @@ def test_an_as_found_failure_looks_back_to_the_last_good_calibration() -> None:
     assert lot.risk < 1
     # support goes by checks on blocks alone
     assert scenario.assess("08:00", day=3).lots["L1"].support == "supported"
-    chain = [decision(1, at("12:00", 4), event=event.event), decision(2, at("12:00", 4), lot="L2")]
+    chain = [decision(1, at("12:00", 4), event=event.name), decision(2, at("12:00", 4), lot="L2")]
     assert only(events_of(scenario.assess("08:00", day=3), chain), "calibration").state == "closed"
 
 
