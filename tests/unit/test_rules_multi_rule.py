@@ -86,6 +86,27 @@ def test_a_check_without_limits_hits_nothing_and_breaks_a_pattern(gap: float | N
     assert along([gap])["warning"].to_list() == [False]
 
 
+@pytest.mark.parametrize("rule", rules.find(), ids=lambda rule: rule.id)
+@pytest.mark.parametrize("side", [1.0, -1.0])
+def test_every_rule_answers_yes_or_no_and_no_for_a_check_without_limits(rule: Rule, side: float) -> None:
+    # enough checks of two blocks far out, on both sides of one without limits, that every pattern would be complete
+    for z in ([9.0] * 12, [9.0, -9.0] * 6):
+        frame = pl.DataFrame(
+            {"run": 1, "block": ["A", "A", "B", "B"] * 3 + ["A"], "z": [side * value for value in z] + [None]},
+            schema_overrides={"z": pl.Float64},
+        )
+        arguments = (["run"],) if rule.scope == "series" else (["run"], pl.col("block"))
+        answers = frame.select(rule.flag(pl.col("z"), *arguments)).to_series().to_list()
+        assert None not in answers
+        assert answers[-1] is False
+
+
+def test_a_scheme_without_warning_rules_warns_of_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    rejecting = tuple(rule for rule in rules.find() if rule.reject)
+    monkeypatch.setattr(rules, "find", lambda: rejecting)
+    assert along([2.1, 3.1])["warning"].to_list() == [False, False]
+
+
 def test_a_pattern_does_not_reach_across_blocks_or_meters() -> None:
     frame = pl.DataFrame({"meter": ["M", "M", "N"], "block": ["A", "B", "B"], "run": [1, 2, 3], "z": [2.5, 2.5, 2.5]})
     assert rules.apply(frame, series=["meter", "block"], run=["meter", "run"])["rejects"].to_list() == ["", "", ""]
@@ -117,6 +138,7 @@ def test_two_blocks_of_a_run_beyond_the_same_limit() -> None:
     assert across(a=2.1, b=2.1, c=0.0) == ["2-2s-across", "2-2s-across", ""]
     assert across(a=-2.1, b=1.9, c=-2.1) == ["2-2s-across", "", "2-2s-across"]
     assert across(a=2.0, b=2.1) == ["", ""]
+    assert across(a=-2.0, b=-2.1) == ["", ""]
     assert across(a=2.1, b=None) == ["", ""]
 
 
@@ -130,12 +152,18 @@ def test_opposite_limits_within_one_run() -> None:
     assert across(a=2.1, b=-2.1, c=0.0) == ["R-4s", "R-4s", ""]
     assert across(a=2.1, b=-1.9) == ["", ""]
     assert across(a=2.0, b=-2.1) == ["", ""]
+    assert across(a=2.1, b=-2.0) == ["", ""]
     assert across(a=3.1, b=-2.1) == ["1-3s R-4s", "R-4s"]
     assert across(a=3.9, b=-0.5) == ["1-3s", ""]
 
 
 def test_opposite_limits_in_two_runs_are_no_pattern() -> None:
     assert along([2.1, -2.1])["rejects"].to_list() == ["", ""]
+
+
+def test_one_block_beyond_opposite_limits_is_no_pattern_whatever_another_run_saw() -> None:
+    frame = pl.DataFrame({"meter": "M", "run": [1, 1, 2], "block": ["a", "a", "b"], "z": [2.1, -2.1, 2.1]})
+    assert rules.apply(frame, series=["meter", "block"], run=["meter", "run"])["rejects"].to_list() == ["", "", ""]
 
 
 def test_no_check_gives_no_row() -> None:
