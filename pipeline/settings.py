@@ -40,6 +40,8 @@ class Settings:
     """Everything a site can decide, each named, documented and defaulted."""
 
     name: str = _setting("", "Name of the site or workspace, printed on every page.")
+    address: str = _setting("", "Address of the site, on papers and certificates that leave it.")
+    country: str = _setting("", "Country of the site, ISO 3166 code of two letters; certificates need it.")
     unit: str = _setting("MS/m", f"Working unit of statistics, limits and charts: {', '.join(UNITS)}.")
     reference_temperature_c: float = _setting(20.0, "Temperature at which values are compared.", "°C")
     time_zone: str = _setting("UTC", "IANA zone of the site; times without an offset are in it.")

@@ -44,7 +44,7 @@ POINT = {
 }
 
 COLUMN = {
-    "certificate": "Certificate", "certified_on": "Certified on", "from": "Holds from", "value": "Certified value", "u": "U", "k": "k",
+    "certificate": "Certificate", "file": "Digital certificate, SHA-256", "certified_on": "Certified on", "from": "Holds from", "value": "Certified value", "u": "U", "k": "k",
     "due": "Due", "step": "Step", "e_n": "E_n", "checks": "Checks", "late": "Of these overdue", "since": "Last setting", "s": "s of check means",
     "claim": "u by accuracy", "pair": "Difference", "difference": "First − second", "interval": "95 % interval", "basis": "Compared on",
     "who": "What moved", "from_day": "From", "size": "By", "error": "Standard error", "f": "F(1, df)", "p": "p", "rival": "Likeliest other",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from math import exp
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from reports import _words as words
 from reports import _words_block as say
@@ -182,7 +182,10 @@ def _certificates(result: BlockResult, number: int, clock: Clock, unit: str) -> 
         Heading(_C["value"], kind="n"), Heading(_C["u"], kind="n"), Heading(_C["k"], kind="n"), Heading(_C["step"], unit, "n"),
         Heading(_C["e_n"], kind="n"), Heading(_C["checks"], kind="n"), Heading(_C["late"], kind="n"),
     ]  # fmt: skip
-    rows = []
+    digital = any(one.certificate_file for one in result.certificates)
+    if digital:
+        columns.append(Heading(_C["file"]))
+    rows: list[tuple[Any, ...]] = []
     for one in result.certificates:
         step = (
             None if one.step is None else fixed(one.step, decimals_for(one.expanded_uncertainty, one.step), sign=True)
@@ -194,6 +197,7 @@ def _certificates(result: BlockResult, number: int, clock: Clock, unit: str) -> 
                 isolated(one.certificate or words.FRAGMENT["not_stated"]), clock.day(one.holds_from) or say.FRAGMENT["first"],
                 clock.day(one.certified_on), clock.day(one.due_on), value, compact(written, 3), compact(one.coverage_factor, 3), step,
                 fixed(one.step_e_n, 2, sign=True), one.checks, toned("overdue", str(one.checks_after_due)) if one.checks_after_due else 0,
+                *(((one.certificate_file or "")[:16] or None,) if digital else ()),
             )
         )  # fmt: skip
     marked = [bool(one.checks_after_due) for one in result.certificates]

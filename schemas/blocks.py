@@ -38,6 +38,7 @@ class BlockCertificate:
     step_e_n: float | None
     checks: int
     checks_after_due: int
+    certificate_file: str | None  # SHA-256 of the digital certificate in the archive
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,11 @@ def _reference(name: str, doc: str, key: tuple[str, ...], *columns: Column) -> T
     return Table(name, doc, (*columns, _VALID_FROM), key)
 
 
+_CERTIFICATE_FILE = Column(
+    "certificate_file", TEXT, "SHA-256 of the digital certificate in the archive that the row was read from."
+)
+
+
 def _id(name: str, doc: str) -> Column:
     return Column(name, TEXT, doc, required=True, nullable=False)
 
@@ -67,6 +72,7 @@ REFERENCE_TABLES: dict[str, Table] = {
             ),
             Column("certified_on", UTC_TIME, "Date of the certificate."),
             Column("due_on", UTC_TIME, "When the block is due."),
+            _CERTIFICATE_FILE,
         ),
         _reference(
             "calibrations",
@@ -95,6 +101,7 @@ REFERENCE_TABLES: dict[str, Table] = {
             Column("coverage_factor", FLOAT, "Coverage factor of that uncertainty.", above=0),
             Column("certificate", TEXT, "Certificate number."),
             Column("laboratory", TEXT, "Who calibrated it."),
+            _CERTIFICATE_FILE,
         ),
         _reference(
             "materials",
@@ -131,6 +138,8 @@ REFERENCE_TABLES: dict[str, Table] = {
             Column("expanded_uncertainty_c", FLOAT, "Expanded uncertainty of the correction.", unit="°C", at_least=0),
             Column("coverage_factor", FLOAT, "Coverage factor.", above=0),
             Column("due_on", UTC_TIME, "When the sensor is due."),
+            Column("certificate", TEXT, "Certificate number."),
+            _CERTIFICATE_FILE,
         ),
         _reference(
             "sensor_checks",

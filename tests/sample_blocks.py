@@ -46,12 +46,12 @@ def block_page(
     changed = DAY - timedelta(days=40)
     certificate = BlockCertificate(
         text_or_hostile(hostile, "C-1", 0), DAY - timedelta(days=900), DAY - timedelta(days=45), None, 100.0, "%IACS", 58.0, 0.2, 2.0, None,
-        None, 60, 3,
+        None, 60, 3, None,
     )  # fmt: skip
     certificates = (
         certificate,
         BlockCertificate(
-            text_or_hostile(hostile, "C-2", 1), changed, DAY + timedelta(days=300), changed, 100.1, "%IACS", 58.058, 0.2, 2.0, 0.058, 0.2, 30, 0
+            text_or_hostile(hostile, "C-2", 1), changed, DAY + timedelta(days=300), changed, 100.1, "%IACS", 58.058, 0.2, 2.0, 0.058, 0.2, 30, 0, "ab12" * 16
         ),
     )  # fmt: skip
     movement = FoundMovement(

@@ -10,7 +10,21 @@ from typing import Any
 
 import typer
 
-from pipeline.cli import bring, decide, keep, look, look_back, month, paper, processes, share, studies, watch, work
+from pipeline.cli import (
+    bring,
+    decide,
+    keep,
+    look,
+    look_back,
+    month,
+    paper,
+    processes,
+    reference,
+    share,
+    studies,
+    watch,
+    work,
+)
 from pipeline.errors import AnnealogError
 
 __all__ = ["app", "main"]
@@ -36,6 +50,7 @@ month.add_to(app)
 processes.add_to(app)
 paper.add_to(app)
 studies.add_to(app)
+reference.add_to(app)
 
 
 # typer carries its own copy of click since 0.25; its public BadParameter leads to the base of all usage errors

@@ -165,10 +165,22 @@ def _certificates(assessment: Assessment, block: str, checks: pl.DataFrame) -> t
         late = used.filter(pl.col("at") >= due + timedelta(days=1)).height if due is not None else 0
         found.append(
             BlockCertificate(
-                row["certificate"], row["certified_on"], due, start, row["certified_value"], row["unit"], value, expanded,
-                row["coverage_factor"], step, e_n, used.height, late,
+                certificate=row["certificate"],
+                certified_on=row["certified_on"],
+                due_on=due,
+                holds_from=start,
+                value_as_written=row["certified_value"],
+                unit_as_written=row["unit"],
+                certified_value=value,
+                expanded_uncertainty=expanded,
+                coverage_factor=row["coverage_factor"],
+                step=step,
+                step_e_n=e_n,
+                checks=used.height,
+                checks_after_due=late,
+                certificate_file=row["certificate_file"],
             )
-        )  # fmt: skip
+        )
     return tuple(found)
 
 
