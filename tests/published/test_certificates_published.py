@@ -56,10 +56,6 @@ def test_the_points_of_the_thermometers_are_those_printed(reference_data: Path, 
         assert Decimal(row["correction_c"]) == -Decimal(error)
         assert (row["expanded_uncertainty_c"], row["coverage_factor"], row["due_on"]) == ("0.061", "2", "1959-10-22")
     choices = asked(found).questions[0].choices
-    assert [
-        f"{indicated} °C at {reference} °C" in text
-        for text, (reference, indicated, _) in zip(choices, printed, strict=True)
-    ]
     for text, (reference, indicated, _) in zip(choices, printed, strict=True):
         assert f"{indicated} °C at {reference} °C" in text
 
