@@ -47,6 +47,9 @@ class Settings:
     time_zone: str = _setting("UTC", "IANA zone of the site; times without an offset are in it.")
     check_interval_hours: float = _setting(8.0, "Longest time between a reading and the check before or after it.", "h")
     check_gap_minutes: float = _setting(10.0, "Readings of one block further apart than this are two checks.", "min")
+    run_gap_minutes: float = _setting(
+        60.0, "A check that begins this long after the one before ended belongs to another run of checks.", "min"
+    )
     tolerance: float = _setting(0.5, "Largest bias of a check that passes, absolute, in `tolerance_unit`.")
     tolerance_unit: str = _setting("%IACS", f"Unit of the tolerance: {', '.join(UNITS)}.")
     block_tolerance: dict[str, float] = _setting(
@@ -55,6 +58,14 @@ class Settings:
     baseline_checks: int = _setting(20, "Checks after a setting whose mean and standard deviation freeze the limits.")
     signals_make_suspect: bool = _setting(
         False, "A reject of the multi-rule scheme counts as a failed check for support."
+    )
+    reject_rules: str = _setting(
+        "1-3s 2-2s 4-1s 2-2s-across R-4s",
+        "Rules of the multi-rule scheme that reject and suspend on frozen limits, by their ids; all others warn.",
+    )
+    reject_run_length: float = _setting(
+        5000.0,
+        "Rejecting rules along a block give one false reject in so many checks of it; frozen limits are widened for that.",
     )
     drift_run_length: float = _setting(
         370.0,
@@ -351,6 +362,17 @@ def _temperature_and_geometry(settings: Settings, where: str) -> None:
             )
 
 
+def _multi_rule(settings: Settings, where: str) -> None:
+    if settings.reject_rules == Settings().reject_rules:
+        return
+    from pipeline import rules
+
+    known = [rule.id for rule in rules.find() if rule.reject]
+    for name in settings.reject_rules.split():
+        if name not in known:
+            raise SettingsError(f"{where}: reject_rules names {name!r}: expected some of {', '.join(known)}.")
+
+
 def _above_zero(settings: Settings, where: str) -> None:
     for name in (
         "check_interval_hours",
@@ -362,6 +384,11 @@ def _above_zero(settings: Settings, where: str) -> None:
     ):
         if not getattr(settings, name) > 0:
             raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: expected a number above 0.")
+    if settings.run_gap_minutes < settings.check_gap_minutes:
+        raise SettingsError(
+            f"{where}: run_gap_minutes = {settings.run_gap_minutes!r}: expected at least check_gap_minutes "
+            f"({settings.check_gap_minutes:g}), for a pause that ends a run ends a check too."
+        )
     for name, least in (
         ("baseline_checks", 2),
         ("bracketing_blocks", 1),
@@ -389,7 +416,7 @@ def _above_zero(settings: Settings, where: str) -> None:
             f"{where}: guard_band_probability = {probability!r}: expected 0 or a number from 0.5 to below 1."
         )
     for name, low, high in (
-        ("drift_run_length", 20.0, 1e5), ("drift_ewma_weight", 0.03, 1.0), ("drift_cusum_reference_value", 0.1, 2.0),
+        ("reject_run_length", 20.0, 1e5), ("drift_run_length", 20.0, 1e5), ("drift_ewma_weight", 0.03, 1.0), ("drift_cusum_reference_value", 0.1, 2.0),
     ):  # fmt: skip
         if not low <= getattr(settings, name) <= high:
             raise SettingsError(
@@ -453,6 +480,7 @@ def read_settings(text: str, where: str = SETTINGS_FILE) -> Settings:
             raise SettingsError(f"{where}: folders.{folder} = {layout!r}: expected the name of a layout.")
     _above_zero(settings, where)
     _process_charts(settings, where)
+    _multi_rule(settings, where)
     try:
         ZoneInfo(settings.time_zone)
     except (ZoneInfoNotFoundError, ValueError, OSError):

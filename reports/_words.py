@@ -136,8 +136,8 @@ LOT_STEP = {
 METER_STEP = {
     "use": "Use it. Check it again before the check interval of your site is over, and at the end of the run.",
     "stop": "Do not measure with this meter.",
-    "recheck": "Clean probe and blocks, let them reach one temperature, set the meter (or record an adjustment, which begins a "
-    "new run), and check it on every block. It is fit again when that run passes.",
+    "recheck": "Clean probe and blocks, let them reach one temperature and record it (annealog record action), which begins a new run; so "
+    "does waiting. Then check it on every block. It is fit again when that run passes.",
     "adjust": "If the check fails again, set the meter on its blocks and check it, or send it to be calibrated.",
     "suspect_lots": "Look at {lots} on which a failed check throws doubt; they are listed below.",
     "overdue": "Check it on its blocks before the next reading.",
@@ -166,7 +166,7 @@ KEY = {
     "maximum": "Largest part mean", "repeatability": "Repeatability on one spot",
     "within_standard_deviation": "Within-subgroup standard deviation", "cp": "Cp", "cpk": "Cpk", "pp": "Pp", "ppk": "Ppk",
     "expanded_uncertainty": "Expanded uncertainty of the mean", "counts": "Parts · spots · readings", "checks": "Checks",
-    "runs": "Runs of checks", "last_run": "Last run of checks, by tolerance", "last_setting": "Last setting", "warnings": "Warnings (1-2s)",
+    "runs": "Runs of checks", "last_run": "Last run of checks, by tolerance", "last_setting": "Last setting", "warnings": "Warnings of the rules",
     "signals": "Signals without a disposition",
 }  # fmt: skip
 
@@ -196,11 +196,12 @@ TABLE = {
     "readings": "Readings, as exported and at {reference} °C.",
     "dispositions": "What people decided. A disposition stands beside the verdict and does not change it.",
     "blocks": "Checks since the last setting, block by block.",
-    "signals": "Rejects of the multi-rule scheme (Westgard, Barry, Hunt and Groth, 1981) and what was done about each.",
+    "signals": "Rejects of the multi-rule scheme (Westgard, Barry, Hunt and Groth, 1981) on frozen limits, and what was done about each. z "
+    "counts in the standard deviation of the limits.",
     "drift": "Trend of the bias since the last setting, by least squares.",
     "lots": "Lots that this meter read.",
     "meter_checks": "Checks on block {block}.",
-    "settings": "Settings of the meter. Each starts a new history.",
+    "settings": "Settings of the meter, each of which starts a new history, and what else was done to it, which starts a new run of checks.",
     "files": "Files whose readings stand on this page. The bytes of each lie in the workspace, in archive/, under the first two "
     "digits of its hash and then the whole hash.",
     "index_lots": "{verdict}: {lots}.",
@@ -247,7 +248,10 @@ FIGURE_OF = {
     "no_run_after": "no run after yet",
 }  # fmt: skip
 
-SETTING_KIND = {"export": "read from an export", "recorded": "recorded by a person"}
+SETTING_KIND = {
+    "export": "set, read from an export", "recorded": "set, recorded by a person", "cleaned": "cleaned", "equalised": "temperature equalised",
+    "probe changed": "probe changed", "other": "another action",
+}  # fmt: skip
 
 POINT = {
     "level": "Mean of {parts}: {mean} {unit} at {reference} °C",
@@ -270,7 +274,8 @@ POINT = {
     "dispositions": "{dispositions} recorded; the latest: {decision} ({by}, {day}).",
     "bias": "Block {block}: last bias {last} {unit} (tolerance ±{tolerance}); mean bias {mean} {unit} over {checks}.",
     "no_bias": "Block {block}: no bias ({reason}); {checks} since the last setting.",
-    "limits_frozen": " Limits of control are frozen from {n} checks.",
+    "limits_frozen": " Limits of control are frozen from {n} checks and widened {factor} times, for what so few leave unknown and how often the "
+    "rules look.",
     "limits_provisional": " Limits of control are provisional until a baseline is complete.",
     "drift": "Block {block} drifts by {slope} {unit} in 30 days ({low} to {high}); it leaves the tolerance on {day}.",
     "signals": "{signals} at {checks}, {without} without a disposition; {warnings}.",

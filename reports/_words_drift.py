@@ -25,13 +25,13 @@ FIGURE = {
     "columns_plain": "{total} checks are drawn in columns of {size}: an upright line from the lowest to the highest.",
     "names_last": "The latest {shown} signals are named; the table names more.",
     "lines_last": "Limits and settings are drawn for the latest {shown} stretches.",
-    "provisional": "Provisional limits have the certificate as their centre: ten checks on one side of it (10-x) then mean a steady bias, not a "
-    "change of the meter.",
+    "provisional": "Provisional limits have the certificate as their centre, so beyond them or on one side of them (10-x) lies a steady bias, "
+    "not a change of the meter: the rules warn here and suspend nothing. Setting a meter for such a bias is over-adjustment.",
     "above": "{above} of {total} checks lie above the limit; 5 in 100 do by chance.",
 }
 
 FIGURE_OF = {
-    "ewma_axis": "EWMA of z", "cusum_axis": "CUSUM of z", "upper": "limit +{value}", "lower": "limit −{value}", "zero": "centre",
+    "ewma_axis": "EWMA in s of the baseline", "cusum_axis": "CUSUM in s of the baseline", "upper": "limit +{value}", "lower": "limit −{value}", "zero": "centre",
     "pooled": "pooled s {value}", "leaves": "leaves {day}", "first_day": "from {day}", "last_day": "to {day}", "last_check": "last check",
 }  # fmt: skip
 
@@ -65,13 +65,12 @@ NOTE = {
     "site": "your site's interval",
     "no_signals": "No drift chart lies or lay beyond its limit.",
     "no_chart": "Block {block}: no drift chart yet, because {reason}.",
-    "design": "EWMA (weight {weight}) and CUSUM (k = {k}) run on z, the distance of a check mean from the frozen centre in standard deviations. "
+    "design": "EWMA (weight {weight}) and CUSUM (k = {k}) run on the distance of a check mean from the frozen centre in standard deviations of "
+    "the baseline. "
     "Each is set to one false signal in {run_length} checks on average over baselines, because a baseline of {behind} checks leaves centre and "
     "scatter uncertain; factors for known limits would signal falsely once in {known} checks. Both together signal a little more often than one.",
     "model": "The forecast takes a level that begins to drift along a straight line at some check. Its interval holds every day that the checks "
     "do not contradict, with the scatter between checks and the likeness of neighbouring checks counted in. A meter need not go on as it did.",
-    "ten_x": "10-x on provisional limits: the centre is the certified value then, so ten checks on one side of it show a small steady bias within the "
-    "meter's accuracy rather than a change. Compare the bias with the tolerance; the limits take it up when the baseline is complete.",
     "crowded": "{shown} of {total} checks are shown, the latest ones and the latest with a signal; the table of columns counts all.",
     "earlier": "{checks} with earlier signals are left out here; the table of checks counts them.",
     "line_today": "last check",

@@ -72,9 +72,7 @@ def render(page: MeterPage) -> str:
     if result.blocks:
         body.append(section("blocks", _meter_tables.blocks_table(result, numbered.table(), unit=unit), wide=True))
     signals = _meter_tables.signals_table(result, numbered.table(), clock) if result.signals else None
-    ten_x = any(signal.rule == "10-x" and signal.limits_kind == "provisional" for signal in result.signals)
-    note = element("p", drift_words.NOTE["ten_x"]) if ten_x else None
-    body.append(section("signals", signals or element("p", words.FRAGMENT["no_signals"]), note, wide=True))
+    body.append(section("signals", signals or element("p", words.FRAGMENT["no_signals"]), wide=True))
     drift = _meter_tables.drift_table(result, numbered.table(), clock, unit=unit) if result.drift else None
     parts = _meter_drift.drift_section(result, drift, numbered, clock)
     parts += [
@@ -248,7 +246,7 @@ def _points(result: MeterResult, clock: Clock, unit: str) -> list[str]:
                 unit=unit, tolerance=compact(block.tolerance, 6), checks=checks,
             )  # fmt: skip
         said += (
-            point["limits_frozen"].format(n=block.baseline_checks)
+            point["limits_frozen"].format(n=block.baseline_checks, factor=compact(block.limit_widening, 3))
             if block.limits_kind == "frozen"
             else point["limits_provisional"]
         )

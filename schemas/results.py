@@ -161,7 +161,8 @@ class Drift:
 class BlockSummary:
     """Checks of one block by one meter, probe and frequency since the last setting.
 
-    `limits` are centre ± 3 s, `warning_limits` centre ± 2 s, all in `unit`. `bias` is the mean over these checks,
+    `limits` are centre ± 3 s, `warning_limits` centre ± 2 s, all in `unit`, with s of the limits: that of the certificate and
+    the meter's accuracy, or that of the baseline times `limit_widening`. `bias` is the mean over these checks,
     `last_bias` that of the last one; both null without a certificate.
     """
 
@@ -184,6 +185,7 @@ class BlockSummary:
     limits_kind: str  # provisional | frozen
     baseline_checks: int
     not_computable: dict[str, str]
+    limit_widening: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -73,6 +73,28 @@ def adjustment(
 
 
 @record.command()
+def action(
+    meter: Annotated[str, typer.Option(metavar="ID", help="Meter that something was done to.")],
+    at: Annotated[str | None, typer.Option(metavar="TIME", help="When it was done; default: now.")] = None,
+    kind: Annotated[str, typer.Option(help="cleaned, equalised, probe changed, or other.")] = "other",
+    by: By = "",
+    why: Why = "",
+    dry_run: DryRun = False,
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
+    """Record what was done to a meter without setting it: a new run of checks starts there, and the baseline stays.
+
+    Example: annealog record action --meter EC-01 --at 2026-03-02T07:15 --kind cleaned --by Ada --why "oil on block BL-C1"
+    """
+    from pipeline.steps.record import record_action
+
+    place = workspace_at(workspace)
+    event = record_action(place, meter, moment(at, place), kind=kind, by=by, why=why, dry_run=dry_run)
+    _show(event, json=json)
+
+
+@record.command()
 def disposition(
     decision: Annotated[
         str,

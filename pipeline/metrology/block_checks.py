@@ -6,8 +6,12 @@ Check
     Consecutive block readings of one meter, probe, frequency and block, gaps under ten minutes, no part reading
     between.
 Run of checks
-    Checks of one meter with no part reading and no setting between. (A setting ends a run: what was found before an
-    adjustment says nothing about the meter after it.)
+    Checks of one meter with neither a part reading (of production or of a study), a setting nor a recorded action
+    between, each beginning less than an hour after the one before ended. A run that is over stands: what is read after
+    the pause is another run, so a check of the next day says nothing of whether this one passed.
+Action
+    What a person did to the meter without setting it (block cleaned, temperature equalised, probe changed). It ends a
+    run and leaves the baseline.
 Phase
     The time since the last setting of the meter. A baseline never reaches across it.
 """
@@ -57,8 +61,8 @@ def ordered_stream(readings: pl.DataFrame, adjustments: pl.DataFrame) -> pl.Data
     ----------
     readings
         Columns meter, measured_at, sequence, file_rank, line, replicate, role, counts; every reading with a believed
-        clock, also one left out or without a value: it was taken, so it stands between checks. `file_rank` orders files
-        independently of the order in which they were loaded.
+        clock, also one left out, without a value or of a study (then with the role of a part): it was taken, so it stands
+        between checks. `file_rank` orders files independently of the order in which they were loaded.
     adjustments
         Recorded settings: meter, measured_at.
 
@@ -120,8 +124,10 @@ def settings_of(stream: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def group_checks(stream: pl.DataFrame, *, gap: timedelta) -> pl.DataFrame:
-    """Group block readings into checks.
+def group_checks(
+    stream: pl.DataFrame, *, gap: timedelta, run_gap: timedelta, actions: pl.DataFrame | None = None
+) -> pl.DataFrame:
+    """Group block readings into checks, and checks into runs.
 
     Parameters
     ----------
@@ -129,7 +135,11 @@ def group_checks(stream: pl.DataFrame, *, gap: timedelta) -> pl.DataFrame:
         From :func:`ordered_stream`, with value_at_reference, standard_deviation_at_reference (working unit), count,
         probe, frequency_khz, block, temperature_c, conflict, and `counts`: false for non-readings and readings left out.
     gap
-        Longest time between two readings of one check.
+        Readings this far apart, or further, are two checks.
+    run_gap
+        A check that begins this long after the one before ended, or longer, begins a run; at least `gap`.
+    actions
+        Recorded actions: meter, measured_at. A reading at the time of an action came before it.
 
     Returns
     -------
@@ -138,18 +148,15 @@ def group_checks(stream: pl.DataFrame, *, gap: timedelta) -> pl.DataFrame:
         without_reference (readings that have no value at the reference temperature), mean,
         within_standard_deviation, within_degrees_of_freedom (exact over exported means), temperature_c.
     """
-    blocks = stream.filter((pl.col("role") == "block") & pl.col("counts"))
-    change = pl.any_horizontal(
-        *((pl.col(name).ne_missing(pl.col(name).shift())) for name in ("meter", "probe", "frequency_khz", "block")),
-        pl.col("parts_before") != pl.col("parts_before").shift(),
-        pl.col("settings_before") != pl.col("settings_before").shift(),
-        (pl.col("measured_at") - pl.col("measured_at").shift()) >= gap,
-    ).fill_null(True)
-    new_run = pl.any_horizontal(
-        pl.col("meter") != pl.col("meter").shift(),
-        pl.col("parts_before") != pl.col("parts_before").shift(),
-        pl.col("settings_before") != pl.col("settings_before").shift(),
-    ).fill_null(True)
+    blocks = _with_last_action(stream.filter((pl.col("role") == "block") & pl.col("counts")), actions)
+    pause = pl.col("measured_at") - pl.col("measured_at").shift()
+
+    def changed(*names: str) -> list[pl.Expr]:
+        return [pl.col(name).ne_missing(pl.col(name).shift()) for name in names]
+
+    run_ends = changed("meter", "parts_before", "settings_before", "_action_at")
+    new_run = pl.any_horizontal(*run_ends, pause >= run_gap).fill_null(True)
+    change = pl.any_horizontal(*run_ends, *changed("probe", "frequency_khz", "block"), pause >= gap).fill_null(True)
     known = pl.col("value_at_reference").is_not_null()
     n = pl.col("count").fill_null(1).filter(known)
     # from the first value on: a check of one exported mean keeps its digits to the last bit
@@ -157,7 +164,7 @@ def group_checks(stream: pl.DataFrame, *, gap: timedelta) -> pl.DataFrame:
     value = pl.col("value_at_reference").filter(known) - origin
     offset = (value * n).sum() / n.sum()
     deviation = pl.col("standard_deviation_at_reference").filter(known).fill_null(0.0)
-    new_meter = (pl.col("meter") != pl.col("meter").shift()).fill_null(True)
+    new_meter = changed("meter")[0]
     grouped = (
         blocks.with_columns(
             change.cast(pl.Int64).alias("check"),
@@ -194,6 +201,24 @@ def group_checks(stream: pl.DataFrame, *, gap: timedelta) -> pl.DataFrame:
         pl.when(has_scatter).then((pl.col("squares") / degrees).sqrt()).alias("within_standard_deviation"),
         pl.when(has_scatter).then(degrees).alias("within_degrees_of_freedom"),
     ).drop("squares", "scatter_unknown")
+
+
+def _with_last_action(blocks: pl.DataFrame, actions: pl.DataFrame | None) -> pl.DataFrame:
+    """Add when the last action before each reading was recorded for its meter."""
+    if actions is None or not actions.height:
+        return blocks.with_columns(pl.lit(None, blocks.schema["measured_at"]).alias("_action_at"))
+    told = actions.select(pl.col("meter").cast(blocks.schema["meter"]), pl.col("measured_at").alias("_action_at")).sort(
+        "_action_at"
+    )
+    numbered = blocks.with_row_index("_place")
+    # sorted by meter first, as the stream is, the times do not rise: the join needs them to
+    found = numbered.select("_place", "meter", "measured_at").sort("measured_at").join_asof(
+        told, left_on="measured_at", right_on="_action_at", by="meter", strategy="backward",
+        allow_exact_matches=False, check_sortedness=False,
+    )  # fmt: skip
+    return numbered.join(found.select("_place", "_action_at"), on="_place", how="left", maintain_order="left").drop(
+        "_place"
+    )
 
 
 def judge_tolerance(

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import polars as pl
 
 from pipeline.metrology.block_checks import SERIES
 from schemas.versions import join_version
 
-__all__ = ["add_limits", "freeze", "recompute"]
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+__all__ = ["FEWEST_BEHIND_LIMITS", "add_limits", "freeze", "recompute"]
+
+FEWEST_BEHIND_LIMITS = 10
+"""Limits from fewer checks say too little of the scatter to reject by, or to design a chart by (our own bound)."""
 
 
 def freeze(checks: pl.DataFrame, *, baseline_checks: int) -> pl.DataFrame:
@@ -82,12 +90,18 @@ def recompute(checks: pl.DataFrame, baselines: pl.DataFrame, *, baseline_checks:
     )
 
 
-def add_limits(checks: pl.DataFrame, baselines: pl.DataFrame, meters: pl.DataFrame) -> pl.DataFrame:
+def add_limits(
+    checks: pl.DataFrame,
+    baselines: pl.DataFrame,
+    meters: pl.DataFrame,
+    *,
+    widening: Callable[[int], float] = lambda _: 1.0,
+) -> pl.DataFrame:
     """Add to each check the limits of control in force for it, and z.
 
     Provisional: centre = certified value, s² = u_block² + (accuracy/√3)², with the accuracy statement as a rectangular
-    half width (GUM, JCGM 100:2008, 4.3.7). Frozen: centre and s of the baseline; they hold for the checks after the
-    baseline, and for all checks of the series where a person named the baseline.
+    half width (GUM, JCGM 100:2008, 4.3.7). Frozen: centre and s of the baseline, s widened for what the baseline leaves
+    unknown; they hold for the checks after the baseline, and for all checks of the series where a person named the baseline.
 
     Parameters
     ----------
@@ -97,12 +111,14 @@ def add_limits(checks: pl.DataFrame, baselines: pl.DataFrame, meters: pl.DataFra
         Columns of `schemas.tables.BASELINE`; for one series the last row holds.
     meters
         Reference table `meters`, for the accuracy statement.
+    widening
+        Factor of the standard deviation of a baseline, by the number of its checks.
 
     Returns
     -------
     polars.DataFrame
-        With limits_kind (provisional | frozen), centre, limit_standard_deviation, z (null where there are no limits),
-        in_baseline, baseline_checks.
+        With limits_kind (provisional | frozen), centre, limit_standard_deviation (widened), limit_widening (1 on
+        provisional limits), z in limit standard deviations (null where there are no limits), in_baseline, baseline_checks.
     """
     checks = join_version(checks, meters, key="meter", at="at", columns={"accuracy_percent": "_accuracy"})
     latest = baselines.unique(subset=SERIES, keep="last", maintain_order=True).select(
@@ -113,6 +129,9 @@ def add_limits(checks: pl.DataFrame, baselines: pl.DataFrame, meters: pl.DataFra
         pl.col("centre").alias("_centre"),
         pl.col("standard_deviation").alias("_deviation"),
         pl.col("named").alias("_named"),
+        pl.col("checks")
+        .replace_strict({n: widening(n) for n in baselines["checks"].unique()}, return_dtype=pl.Float64)
+        .alias("_widening"),
     )
     checks = checks.join(latest, on=SERIES, how="left", nulls_equal=True, maintain_order="left")
     frozen = pl.col("_centre").is_not_null() & (pl.col("_named") | (pl.col("at") > pl.col("_last_at")))
@@ -126,8 +145,9 @@ def add_limits(checks: pl.DataFrame, baselines: pl.DataFrame, meters: pl.DataFra
         .with_columns(
             pl.when("_frozen").then(pl.lit("frozen")).otherwise(pl.lit("provisional")).alias("limits_kind"),
             pl.when("_frozen").then("_centre").otherwise("certified_value").alias("centre"),
+            pl.when("_frozen").then("_widening").otherwise(1.0).alias("limit_widening"),
             pl.when("_frozen")
-            .then("_deviation")
+            .then(pl.col("_deviation") * pl.col("_widening"))
             .when(pl.col("certified_value").is_not_null() & (square > 0))
             .then(square.sqrt())
             .alias("limit_standard_deviation"),
@@ -137,5 +157,5 @@ def add_limits(checks: pl.DataFrame, baselines: pl.DataFrame, meters: pl.DataFra
             .then((pl.col("mean") - pl.col("centre")) / pl.col("limit_standard_deviation"))
             .alias("z")
         )
-        .drop("_accuracy", "_first_at", "_last_at", "_centre", "_deviation", "_named", "_frozen")
+        .drop("_accuracy", "_first_at", "_last_at", "_centre", "_deviation", "_named", "_widening", "_frozen")
     )

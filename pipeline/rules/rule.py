@@ -1,4 +1,4 @@
-"""What a rule of the multi-rule scheme is, and the two patterns that most rules are made of."""
+"""What a rule of the multi-rule scheme is, and the pattern that most rules are made of."""
 
 from __future__ import annotations
 
@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING, Literal
 
 import polars as pl
 
+from pipeline.statistics.run_lengths import Pattern
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-__all__ = ["WESTGARD_1981", "Rule", "consecutive"]
+__all__ = ["WESTGARD_1981", "Rule", "along", "consecutive"]
 
 WESTGARD_1981 = (
     "Westgard, Barry, Hunt and Groth, Clinical Chemistry 27 (1981) 493: multi-rule scheme; definitions from memory"
@@ -30,7 +32,7 @@ class Rule:
     source
         Where the rule was taken from.
     reject
-        True: a hit is a signal that suspends the meter. False: a hit only warns.
+        Whether its source lets it reject. The site says which of these do (`reject_rules`); all others warn.
     scope
         ``series``: along the checks of one block in time; ``run``: across the blocks of one run of checks.
     flag
@@ -39,6 +41,8 @@ class Rule:
         true for a check that completes the pattern (series) or takes part in it (run). "Beyond" a limit is strict.
         A null z is a check without limits: it hits nothing and breaks a pattern. For ``series`` the frame is sorted by
         time within `over`.
+    pattern
+        What it looks for along one block, where that can be said so: how often it hits by chance follows from it.
     """
 
     id: str
@@ -47,6 +51,7 @@ class Rule:
     reject: bool
     scope: Literal["series", "run"]
     flag: Callable[..., pl.Expr]
+    pattern: Pattern | None = None
 
     def __post_init__(self) -> None:
         if not self.id or any(character.isspace() for character in self.id):
@@ -74,3 +79,27 @@ def consecutive(condition: pl.Expr, count: int, over: Sequence[str]) -> pl.Expr:
     """
     held = condition.fill_null(value=False)
     return pl.all_horizontal(held.shift(back, fill_value=False) for back in range(count)).over(*over)
+
+
+def along(identity: str, title: str, *, least: int, limit: float, reject: bool = True) -> Rule:
+    """Return the rule of Westgard (1981) that asks for consecutive checks of one block beyond the same limit.
+
+    Parameters
+    ----------
+    identity, title
+        As for :class:`Rule`.
+    least
+        How many consecutive checks.
+    limit
+        In standard deviations, on either side.
+    reject
+        Whether the source lets it reject.
+    """
+
+    def flag(z: pl.Expr, over: Sequence[str]) -> pl.Expr:
+        return consecutive(z > limit, least, over) | consecutive(z < -limit, least, over)
+
+    return Rule(
+        id=identity, title=title, source=WESTGARD_1981, reject=reject, scope="series", flag=flag,
+        pattern=Pattern(least, least, limit),
+    )  # fmt: skip

@@ -44,6 +44,7 @@ __all__ = [
     "ewma_run_length",
     "ewma_width",
     "pattern_run_length",
+    "pattern_widening",
     "shewhart_run_length",
 ]
 
@@ -243,7 +244,10 @@ def pattern_run_length(
     for row in probability:  # one chain a shift: a stack of some hundred states a side would not fit
         transition = np.zeros((size, size))
         np.add.at(transition, (start, end), row[strip])
-        lengths.append(float(_solved(transition[None])[0, 0]))
+        try:
+            lengths.append(float(_solved(transition[None])[0, 0]))
+        except np.linalg.LinAlgError:  # no pattern is ever completed, to working precision
+            lengths.append(_LONGEST)
     return _believed(np.asarray(lengths)).reshape(shape)
 
 
@@ -396,3 +400,36 @@ def cusum_interval(reference_value: float, run_length: float, checks: int | None
         lambda h: estimated_rate(lambda mean, deviation: cusum_run_length(reference_value, h, mean, deviation), checks),
         run_length, 1.0 if checks is None else cusum_interval(reference_value, run_length),
     )  # fmt: skip
+
+
+@lru_cache(maxsize=64)
+def pattern_widening(patterns: tuple[Pattern, ...], run_length: float, checks: int | None = None) -> float:
+    """Return the factor of all limits at which patterns of points give a wanted in-control run length.
+
+    For single points it is the two-sided prediction interval of one future value from m earlier ones, t(m − 1)·√(1 + 1/m)
+    (Hahn and Meeker, Statistical Intervals, 1991, chapter 4; from memory), at the level 1 − 1/run length.
+
+    Parameters
+    ----------
+    patterns
+        At least one, each with a limit above zero.
+    run_length
+        Wanted, above 1.
+    checks
+        Points behind the limits, at least 3; None where centre and σ are known.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    ValueError
+        If no factor gives it.
+    """
+
+    def rate(factor: float) -> float:
+        wider = [pattern._replace(limit=factor * pattern.limit) for pattern in patterns]
+        return estimated_rate(lambda mean, deviation: pattern_run_length(wider, mean, deviation), checks)
+
+    return _factor(rate, run_length, 0.1)

@@ -16,7 +16,7 @@ from pipeline.steps.event_lots import with_events
 from pipeline.steps.findings import findings_state, withhold
 from pipeline.steps.lots import lot_results
 from pipeline.steps.meters import decisions_on_signals, meter_result
-from pipeline.steps.prepare import adjustments_of, exclusions_of, prepare
+from pipeline.steps.prepare import actions_of, adjustments_of, exclusions_of, prepare, taken_for_studies
 from pipeline.steps.recorded import recorded_settings, recorded_tables
 from pipeline.steps.study_runs import split_studies
 from pipeline.steps.temperature_flags import meter_sensor_flags
@@ -61,6 +61,7 @@ class Assessment:
     bias_at_level: pl.DataFrame = field(default_factory=pl.DataFrame)
     exclusions: pl.DataFrame = field(default_factory=pl.DataFrame)
     study_readings: pl.DataFrame = field(default_factory=pl.DataFrame)  # as stored; they count nowhere else
+    actions: pl.DataFrame = field(default_factory=pl.DataFrame)  # recorded; each ends a run and keeps the baseline
     history_state: str | None = None  # of the history that it follows from, as :func:`state_of` says it
     all_lots: pl.DataFrame | None = None  # of a part of an assessment: what `lots_at_a_glance` says of the whole
     found_events: tuple[Found, ...] = ()  # of the look-back, in order of time; these four where every lot was asked for
@@ -105,6 +106,8 @@ def compute_checks(
     *,
     adjustments: pl.DataFrame,
     baselines: pl.DataFrame,
+    of_studies: pl.DataFrame | None = None,
+    actions: pl.DataFrame | None = None,
 ) -> Checks:
     """Compute checks, runs, settings, new baselines and baselines that late data would change.
 
@@ -120,6 +123,10 @@ def compute_checks(
         Recorded settings of meters.
     baselines
         Frozen limits as stored.
+    of_studies
+        From `taken_for_studies`: readings that part checks and count nowhere.
+    actions
+        Recorded actions on meters.
 
     Returns
     -------
@@ -133,10 +140,18 @@ def compute_checks(
         .filter(pl.col("clock") == "known")
         .drop("clock")
     )
+    if of_studies is not None and of_studies.height:
+        beside = of_studies.with_columns(pl.lit(False).alias("counts"))
+        known = pl.concat([known, beside.cast({n: known.schema[n] for n in beside.columns})], how="diagonal")
     stream = block_checks.ordered_stream(known, adjustments)
     on_blocks = stream.filter(pl.col("role") != "part")
     on_blocks = on_blocks.with_columns(prepared.select(_BLOCK_COLUMNS)[on_blocks["_row"]].get_columns())
-    checks = block_checks.group_checks(on_blocks, gap=timedelta(minutes=settings.check_gap_minutes))
+    checks = block_checks.group_checks(
+        on_blocks,
+        gap=timedelta(minutes=settings.check_gap_minutes),
+        run_gap=timedelta(minutes=settings.run_gap_minutes),
+        actions=actions,
+    )
     checks = block_checks.judge_tolerance(
         checks,
         tables["blocks"],
@@ -175,8 +190,21 @@ def compute_checks(
         .otherwise("standard_deviation_again")
         .alias("standard_deviation"),
     ).select(new.columns)
-    checks = control_limits.add_limits(checks, pl.concat([new, in_force]), tables["meters"])
-    checks = rules.apply(checks.sort("meter", "at", "check"), series=series, run=["meter", "run"])
+    rejecting, few = settings.reject_rules.split(), control_limits.FEWEST_BEHIND_LIMITS
+    checks = control_limits.add_limits(
+        checks,
+        pl.concat([new, in_force]),
+        tables["meters"],
+        widening=lambda behind: rules.widening(rejecting, settings.reject_run_length, max(behind, few)),
+    )
+    # a pattern is of one kind of limits: what lay beside the certificate says nothing of the meter's own centre
+    checks = rules.apply(
+        checks.sort("meter", "at", "check"),
+        series=[*series, "limits_kind"],
+        run=["meter", "run", "limits_kind"],
+        rejecting=rejecting,
+        where=(pl.col("limits_kind") == "frozen") & (pl.col("baseline_checks") >= few).fill_null(False),
+    )
     checks = add_drift_charts(checks.sort("meter", "at", "check"), settings)
     runs = block_checks.runs_of_checks(checks, signals_make_suspect=settings.signals_make_suspect)
     found = block_checks.settings_of(on_blocks).with_columns(
@@ -245,7 +273,16 @@ def assess_frames(
     prepared = prepare(
         readings, tables, settings, exclusions=exclusions, as_of=as_of, sources=sources, adjustments=adjustments
     )
-    found = compute_checks(prepared, tables, settings, adjustments=adjustments, baselines=stored)
+    actions = actions_of(events).filter(pl.col("measured_at") <= as_of)
+    found = compute_checks(
+        prepared,
+        tables,
+        settings,
+        adjustments=adjustments,
+        baselines=stored,
+        of_studies=taken_for_studies(of_studies, sources, as_of=as_of),
+        actions=actions,
+    )
     unknown = prepared.filter(
         (pl.col("role") == "part")
         & (pl.col("clock") != "known")
@@ -286,6 +323,7 @@ def assess_frames(
         "bias_at_level": found_lots.bias_at_level,
         "exclusions": exclusions,
         "study_readings": of_studies,
+        "actions": actions,
     }
     found_all = Assessment(**fields)
     return with_events(found_all, events) if lots is None and meters is None else found_all

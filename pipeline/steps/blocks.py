@@ -25,8 +25,6 @@ if TYPE_CHECKING:
 
 __all__ = ["accuracy_of", "block_results", "differences_of"]
 
-_VISIT_GAP = timedelta(minutes=60)
-"""Checks of one run further apart than this belong to two visits: a run may last for days where nothing else is read."""
 _MOST_CHECKS = 20_000
 _DAY = 86_400.0
 
@@ -62,15 +60,9 @@ def _sets(checks: pl.DataFrame) -> list[list[str]]:
 
 
 def _visits(assessment: Assessment) -> pl.DataFrame:
-    """Return the checks with a mean and the visit of the meter to which each belongs."""
+    """Return the checks with a mean and the visit of the meter to which each belongs: its run of checks."""
     checks = assessment.checks.filter(pl.col("mean").is_not_null()).sort("meter", "at", "check")
-    before = pl.col("at").shift()
-    starts = (
-        (pl.col("meter") != pl.col("meter").shift())
-        | (pl.col("run") != pl.col("run").shift())
-        | ((pl.col("first_at") - before) >= _VISIT_GAP)
-    ).fill_null(True)
-    checks = checks.with_columns(starts.cast(pl.Int64).cum_sum().alias("visit"))
+    checks = checks.with_columns(pl.struct("meter", "run").rle_id().cast(pl.Int64).alias("visit"))
     # a block that is checked twice in one visit counts with its mean
     return (
         checks.group_by("visit", "block", "meter", maintain_order=True)

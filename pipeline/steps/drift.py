@@ -15,6 +15,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.metrology.block_checks import SERIES
+from pipeline.metrology.control_limits import FEWEST_BEHIND_LIMITS
 from pipeline.metrology.drift import drift_line, hold_at_interval
 from pipeline.statistics.charts import cusum_path, ewma_path
 from pipeline.statistics.run_lengths import (
@@ -35,9 +36,6 @@ if TYPE_CHECKING:
     from pipeline.steps.meters import SignalDecision
 
 __all__ = ["add_drift_charts", "check_intervals", "drift_chart", "drift_signals", "drift_trend"]
-
-FEWEST_BEHIND_LIMITS = 10
-"""Limits from fewer checks say too little of the scatter to design a chart by (our own bound)."""
 
 _COLUMNS: dict[str, Any] = {
     "ewma": pl.Float64, "ewma_limit": pl.Float64, "cusum_high": pl.Float64, "cusum_low": pl.Float64,
@@ -64,7 +62,7 @@ def add_drift_charts(checks: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     Parameters
     ----------
     checks
-        With the series columns, at, check, z, limits_kind, in_baseline, baseline_checks, rejects; any order.
+        With the series columns, at, check, z, limit_widening, limits_kind, in_baseline, baseline_checks, rejects; any order.
     settings
         Run length, weight, k, and whether a drift signal counts as a reject.
 
@@ -86,7 +84,8 @@ def add_drift_charts(checks: pl.DataFrame, settings: Settings) -> pl.DataFrame:
         .with_columns(pl.struct(SERIES).rle_id().alias("_series"))
     )
     series = charted["_series"].to_numpy()
-    z = charted["z"].to_numpy()
+    # the charts have limits of their own: they run on the baseline's standard deviation as it is
+    z = (charted["z"] * charted["limit_widening"]).to_numpy()
     found = {name: np.empty(z.size) for name in _COLUMNS}
     k = settings.drift_cusum_reference_value
     starts = np.flatnonzero(np.diff(series, prepend=-1)) if z.size else np.empty(0, dtype=np.int64)

@@ -163,7 +163,10 @@ def _of_episode(assessment: Assessment, meter: str, kind: str, episode: Episode)
             f"A later run passed at {_local(after['first_at'], assessment)}. That clears the meter, not what it measured before."
         )
     else:
-        notes.append("No later run has passed yet. A run ends with a part reading or a setting of the meter.")
+        notes.append(
+            "No later run has passed yet. A run ends with a part reading, a setting or a recorded action of the meter, or a pause "
+            f"of {assessment.settings.run_gap_minutes:g} min."
+        )
     return Found(
         kind=kind,
         meter=meter,

@@ -20,7 +20,7 @@ from pipeline.history.store import History
 from pipeline.steps.assess import Assessment, taken_by_hand
 from pipeline.steps.lot_detail import earlier_lots
 from pipeline.steps.meters import decisions_on_signals
-from pipeline.steps.prepare import adjustments_of, exclusions_of, prepare
+from pipeline.steps.prepare import actions_of, adjustments_of, exclusions_of, prepare
 from pipeline.steps.program import program
 from pipeline.steps.recorded import recorded_settings
 from pipeline.steps.study_runs import split_studies
@@ -147,6 +147,7 @@ class _Kept:
             late_baselines=nothing,
             part_stream=nothing,
             signal_decisions=decisions_on_signals(self.events),
+            actions=actions_of(self.events).filter(pl.col("measured_at") <= self.as_of),
             by_hand=taken_by_hand(self.sources),
             all_lots=self.snapshot.computed("glance"),
             **given,

@@ -131,6 +131,7 @@ def _block_summary(series: pl.DataFrame, settings: Settings) -> BlockSummary:
         limits_kind=last["limits_kind"],
         baseline_checks=int(last["baseline_checks"] or 0),
         not_computable=reasons,
+        limit_widening=float(last["limit_widening"]),
     )
 
 
@@ -154,6 +155,14 @@ def _signals(checks: pl.DataFrame, decisions: list[SignalDecision]) -> tuple[Sig
     return tuple(signals)
 
 
+def _cleared(bad: dict[str, Any], runs: pl.DataFrame) -> bool:
+    """Whether a run after the last bad one makes the meter fit again; none of those failed or carries a reject."""
+    later = runs.filter(pl.col("run") > bad["run"])
+    # where no block has a certificate, tolerance judges nothing: a run without a reject is all there can be
+    without = bad["certified"] == 0 and bool((later["certified"] == 0).any())
+    return without or bool(later["passed"].fill_null(value=False).any())
+
+
 def _state(runs: pl.DataFrame, settings: Settings, due_on: datetime | None, as_of: datetime) -> tuple[str, list[str]]:
     """Return the state and its reasons, the deciding one first."""
     judged = runs.filter(pl.col("passed").is_not_null() | (pl.col("rejected") > 0))
@@ -161,25 +170,20 @@ def _state(runs: pl.DataFrame, settings: Settings, due_on: datetime | None, as_o
         return "not_assessed", ["No check on a certified block, so nothing is known of this meter."]
     bad = judged.filter(~pl.col("passed").fill_null(True) | (pl.col("rejected") > 0))
     last_at = judged["last_at"][-1]
-    if bad.height:
+    if bad.height and not _cleared(bad.row(-1, named=True), runs):
         worst = bad.row(-1, named=True)
-        # where no block has a certificate, tolerance judges nothing: a later run without a reject clears the meter
-        clears = pl.col("passed") | ((pl.col("certified") == 0) & (pl.col("rejected") == 0))
-        later = runs.filter(
-            (pl.col("parts_before") >= worst["parts_before"]) & (pl.col("run") > worst["run"]) & clears.fill_null(False)
+        why = (
+            f"{worst['conflicts']} of {worst['checks']} checks in the last run are stated differently by two exports."
+            if worst["conflicts"]
+            else f"{worst['failed']} of {worst['checks']} checks in the last run exceed the tolerance."
+            if worst["failed"]
+            else f"{worst['rejected']} of {worst['checks']} checks in the last run carry a reject of the multi-rule scheme."
         )
-        if not later.height:
-            why = (
-                f"{worst['conflicts']} of {worst['checks']} checks in the last run are stated differently by two exports."
-                if worst["conflicts"]
-                else f"{worst['failed']} of {worst['checks']} checks in the last run exceed the tolerance."
-                if worst["failed"]
-                else f"{worst['rejected']} of {worst['checks']} checks in the last run carry a reject of the multi-rule scheme."
-            )
-            return "suspended", [
-                why,
-                "The meter is suspended until a later run passes; a new run begins after a setting or a part reading.",
-            ]
+        what_next = (
+            "The meter is suspended until a later run passes; a new run begins after a part reading, a setting, a recorded "
+            f"action (annealog record action) or a pause of {settings.run_gap_minutes:g} min."
+        )
+        return "suspended", [why, what_next]
     interval = timedelta(hours=settings.check_interval_hours)
     if as_of - last_at > interval:
         return "overdue", [

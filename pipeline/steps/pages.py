@@ -267,9 +267,13 @@ def meter_pages(
             .sort("block", "probe", "frequency_khz", "at", "check", nulls_last=False)
             .drop("check")
         )
-        settings = (
-            assessment.meter_settings.filter(pl.col("meter") == meter).sort("at").select("at", "kind", "by", "why")
-        )
+        actions = assessment.actions.filter(pl.col("meter") == meter)
+        settings = pl.concat(
+            [
+                assessment.meter_settings.filter(pl.col("meter") == meter).select("at", "kind", "by", "why"),
+                actions.select(pl.col("measured_at").alias("at"), "kind", "by", "why"),
+            ]
+        ).sort("at", maintain_order=True)
         lots = (
             assessment.brackets.filter(pl.col("meter") == meter)
             .group_by("lot")

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from pipeline.history.chain import Event
     from pipeline.settings import Settings
 
-__all__ = ["adjustments_of", "exclusions_of", "prepare", "with_conflicts"]
+__all__ = ["actions_of", "adjustments_of", "exclusions_of", "prepare", "taken_for_studies", "with_conflicts"]
 
 
 def adjustments_of(events: Iterable[Event]) -> pl.DataFrame:
@@ -45,6 +45,18 @@ def adjustments_of(events: Iterable[Event]) -> pl.DataFrame:
         "temperature_c": pl.Float64,
     }
     return pl.DataFrame(rows, schema=schema).sort("meter", "measured_at")
+
+
+def actions_of(events: Iterable[Event]) -> pl.DataFrame:
+    """Return recorded actions, which end a run of checks and keep the baseline: meter, measured_at, kind, by, why."""
+    rows = [
+        (event.subject["meter"], _moment(event.subject["at"]), event.subject["kind"], event.by, event.why)
+        for event in events
+        if event.kind == "action"
+    ]
+    text = pl.String
+    schema = {"meter": text, "measured_at": pl.Datetime("us", "UTC"), "kind": text, "by": text, "why": text}
+    return pl.DataFrame(rows, schema=schema, orient="row").sort("meter", "measured_at")
 
 
 def exclusions_of(events: Iterable[Event], sources: pl.DataFrame) -> pl.DataFrame:
@@ -134,6 +146,32 @@ def prepare(
         frame, reference_c=settings.reference_temperature_c, plausible_temperature_c=settings.plausible_temperature_c
     )
     return with_conflicts(with_corrections(_in_working_unit(frame, settings.unit), tables, settings))
+
+
+def taken_for_studies(readings: pl.DataFrame, sources: pl.DataFrame | None, *, as_of: datetime) -> pl.DataFrame:
+    """Return the readings of studies with what their place among the checks of a meter needs.
+
+    Whatever a study reads, parts or blocks, parts the checks before it from those after, as readings of production do.
+
+    Parameters
+    ----------
+    readings
+        Of studies, from the history.
+    sources
+        The ledger, for the order of files.
+    as_of
+        Readings taken later are left out, and so are those with an unknown clock.
+
+    Returns
+    -------
+    polars.DataFrame
+        meter, measured_at, sequence, file_rank, line, replicate, role (that of a part).
+    """
+    taken = readings.filter((pl.col("measured_at") <= as_of) & (pl.col("clock") == "known"))
+    return _with_file_rank(taken, sources).select(
+        "meter", "measured_at", "sequence", "file_rank", "line", "replicate",
+        pl.lit("part").cast(readings.schema["role"]).alias("role"),
+    )  # fmt: skip
 
 
 def _with_exclusions(frame: pl.DataFrame, exclusions: pl.DataFrame) -> pl.DataFrame:

@@ -1,4 +1,4 @@
-"""A person's decision, recorded as an event: adjustment, disposition, exclusion, baseline."""
+"""A person's decision, recorded as an event: adjustment, action, disposition, exclusion, baseline."""
 
 from __future__ import annotations
 
@@ -25,13 +25,18 @@ if TYPE_CHECKING:
     from pipeline.steps.assess import Assessment
 
 __all__ = [
+    "ACTIONS",
     "DECISIONS",
     "deciding",
+    "record_action",
     "record_adjustment",
     "record_baseline",
     "record_disposition",
     "record_exclusion",
 ]
+
+ACTIONS = ("cleaned", "equalised", "probe changed", "other")
+"""What can be done to a meter between checks without setting it (common practice, no source)."""
 
 DECISIONS = ("re-measured", "accepted with evidence", "rejected", "customer told", "no effect found")
 """What can be decided about a lot or a signal (common practice, no source)."""
@@ -124,6 +129,42 @@ def _of_setting(
     if not low <= temperature_c <= high:
         raise UsageError(f"--temperature {temperature_c:g} °C: expected {low:g} to {high:g} °C.")
     return {"block": block, "temperature_c": temperature_c}
+
+
+def record_action(
+    workspace: Workspace,
+    meter: str,
+    at: datetime | None = None,
+    *,
+    kind: str = "other",
+    by: str,
+    why: str,
+    dry_run: bool = False,
+    now: datetime | None = None,
+) -> Event | None:
+    """Record what was done to a meter without setting it: a new run of checks starts there, and the baseline stays.
+
+    Parameters
+    ----------
+    meter, at
+        Which meter, and when; None means now.
+    kind
+        One of `ACTIONS`.
+
+    Raises
+    ------
+    UsageError
+        If the meter is not known, or the kind is none of `ACTIONS`.
+    """
+    if kind not in ACTIONS:
+        raise UsageError(f"Action {kind!r} is not known. Expected one of: {', '.join(ACTIONS)}.")
+    recorded = now or datetime.now(UTC)
+    with deciding(workspace, by=by, why=why, dry_run=dry_run) as history:
+        _known(history, "meter", meter)
+        if dry_run:
+            return None
+        subject = {"meter": meter, "at": (at or recorded).astimezone(UTC).isoformat(), "kind": kind}
+        return history.append_event("action", subject, by=by, why=why, at=recorded)
 
 
 def record_disposition(

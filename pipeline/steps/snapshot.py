@@ -33,7 +33,7 @@ def holds_until(assessment: Assessment, history: History) -> datetime:
     """Return the first moment after the assessment at which something could read differently without new data.
 
     Late is what waits for a closing check, a meter whose last run grows old, a date in a reference table, a reading or a
-    recorded setting dated in the future. The moment itself is excluded.
+    recorded setting or action dated in the future. The moment itself is excluded.
 
     Parameters
     ----------
@@ -63,7 +63,7 @@ def holds_until(assessment: Assessment, history: History) -> datetime:
             if dtype.is_temporal():
                 days = [_moment(value) for value in table[name].drop_nulls().unique().to_list()]
                 moments += [later for day in days for later in (day, day + timedelta(days=1)) if later > at]
-    for event in history.events("adjustment"):
+    for event in [*history.events("adjustment"), *history.events("action")]:
         moments.append(datetime.fromisoformat(event.subject["at"]))
     moments += history.baselines()["last_at"].to_list()
     return min((moment for moment in moments if moment is not None and moment > at), default=_EVER)

@@ -110,13 +110,14 @@ def _around(common: dict[str, Any], assessment: Assessment) -> tuple[list[tuple[
     if common["first_at"] is None:
         return failed, missing
     for meter in common["meters"]:
-        runs = assessment.runs.filter(pl.col("meter") == meter)
+        # as around a lot: a run that could not be judged says nothing
+        runs = assessment.runs.filter((pl.col("meter") == meter) & pl.col("passed").is_not_null())
         first, last = common["first_at"], common["last_at"]
         before = runs.filter(pl.col("last_at") <= first).sort("last_at").tail(1)
         inside = runs.filter((pl.col("last_at") > first) & (pl.col("first_at") < last))
         after = runs.filter(pl.col("first_at") >= last).sort("first_at").head(1)
         for run, where in ((before, "before"), (inside, "within"), (after, "after")):
-            if (~run["passed"].fill_null(True)).any():
+            if not run["passed"].all():
                 failed.append((meter, where))
             elif not run.height and where != "within":
                 missing.append((meter, where))

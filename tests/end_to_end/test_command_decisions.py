@@ -57,6 +57,31 @@ def test_a_recorded_adjustment_starts_a_phase(shell: Shell) -> None:
     assert shell.json("lot", "L1")["support"] == "suspect"
 
 
+def test_a_recorded_action_starts_a_run_and_keeps_the_baseline(shell: Shell) -> None:
+    shell.make()
+    shell.load(shell.put("a.csv", Scenario().check("08:00").lot("09:00").check("10:00", 0.4).check("10:30")))
+    assert shell.json("meter", "M1")["state"] == "suspended"
+    command = ("record", "action", "--meter", "M1", "--at", f"{DAY}T10:15", "--kind", "cleaned")
+    shell(*command, "--by", "Ada", "--why", "oil on the block", "--dry-run")
+    assert shell.code == 0
+    assert shell.json("meter", "M1")["state"] == "suspended"
+    shell(*command, "--by", "Ada", "--why", "oil on the block")
+    meter = shell.json("meter", "M1")
+    assert (meter["state"], meter["blocks"][0]["checks"], meter["last_setting_at"]) == ("fit", 3, None)
+    # what the failed run closed stays as it is
+    assert shell.json("lot", "L1")["support"] == "suspect"
+    shell("meter", "M1")
+    page = next((shell.root / "pages").rglob("M1.html")).read_text(encoding="utf-8")
+    assert "oil on the block" in page
+    for wrong in (("--kind", "polished"), ("--meter", "M7"), ("--by", " ")):
+        shell(*command, "--by", "Ada", "--why", "x", *wrong)
+        assert shell.code == 2
+    shell("verify")
+    assert shell.code == 0
+    # without a time it is now, and the word is left to --why
+    assert shell.json("record", "action", "--meter", "M1", "--by", "Ada", "--why", "x")["subject"]["kind"] == "other"
+
+
 def test_a_change_that_alters_verdicts_needs_consent(shell: Shell) -> None:
     shell.make()
     shell.load(shell.put("a.csv", good_day()))
@@ -113,8 +138,11 @@ def test_a_new_version_of_a_lot_leaves_the_past_alone(shell: Shell) -> None:
 
 
 def test_dispositions_of_signals_stand_at_the_signal(shell: Shell) -> None:
-    shell.make(meters="meter,accuracy_percent\nM1,0.05\n", blocks=REFERENCE["blocks"].replace("0.2", "0.02"))
-    shell.load(shell.put("a.csv", Scenario().check("08:00").lot("09:00").check("10:00", 0.2)))
+    shell.make()
+    scenario = Scenario()
+    for day in range(-20, 0):
+        scenario.check("08:00", 0.02 * (day % 3), day=day).lot("09:00", lot="L2", day=day)
+    shell.load(shell.put("a.csv", scenario.check("08:00").lot("09:00").check("10:00", 0.2)))
     words = ["record", "disposition", "--meter", "M1", "--decision", "no effect found", "--by", "Ada", "--why", "x"]
     shell(*words, "--block", "B2")
     assert shell.code == 2

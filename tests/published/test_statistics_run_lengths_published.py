@@ -19,6 +19,7 @@ from pipeline.statistics.run_lengths import (
     ewma_run_length,
     ewma_width,
     pattern_run_length,
+    pattern_widening,
     shewhart_run_length,
 )
 
@@ -93,6 +94,36 @@ def test_single_checks_against_limits_from_a_baseline_are_the_t_distribution(che
     if checks == 20:
         # printed in the notes of this project as 0.86 %; derived there
         assert round(100 * exact, 2) == 0.86
+
+
+@pytest.mark.parametrize("checks", [10, 20, 100])
+@pytest.mark.parametrize("run_length", [20.0, 370.0, 5000.0])
+def test_widened_limits_of_single_checks_are_the_prediction_interval(checks: int, run_length: float) -> None:
+    """One future value from m earlier ones lies within t(m − 1)·s·√(1 + 1/m): closed form (Hahn and Meeker 1991, from memory)."""
+    exact = stats.t.isf(0.5 / run_length, checks - 1) * np.sqrt(1 + 1 / checks) / 3
+    found = pattern_widening((Pattern(1, 1, 3.0),), run_length, checks)
+    assert found == pytest.approx(exact, rel=2e-3)
+    # known centre and scatter: the normal distribution
+    assert pattern_widening((Pattern(1, 1, 3.0),), run_length) == pytest.approx(
+        stats.norm.isf(0.5 / run_length) / 3, rel=1e-5
+    )
+
+
+def test_widened_limits_of_a_scheme_give_the_wanted_rate() -> None:
+    scheme = tuple(MULTI_RULE[name] for name in ("1-3s", "2-2s", "4-1s"))
+    for checks in (10, 20, 50):
+        factor = pattern_widening(scheme, 5000.0, checks)
+        wider = [one._replace(limit=factor * one.limit) for one in scheme]
+        assert estimated_rate(lambda m, s, w=wider: pattern_run_length(w, m, s), checks) == pytest.approx(
+            2e-4, rel=1e-3
+        )
+        # more rules, fewer checks behind the limits and rarer rejects each ask for wider ones
+        assert pattern_widening(scheme[:1], 5000.0, checks) < factor < pattern_widening(scheme, 10_000.0, checks)
+        assert factor > pattern_widening(scheme, 5000.0, 2 * checks) > pattern_widening(scheme, 5000.0)
+
+
+def test_a_pattern_that_is_never_completed_has_the_longest_run_length() -> None:
+    assert float(pattern_run_length([Pattern(4, 4, 30.0)])) == 1e12
 
 
 def test_rates_over_baselines_by_simulation(capsys: pytest.CaptureFixture[str]) -> None:

@@ -6,7 +6,7 @@ from datetime import timedelta
 from itertools import product
 
 import pytest
-from scenario import REFERENCE, Scenario, at
+from scenario import Scenario, at
 
 from pipeline.errors import ReferenceTableError
 from pipeline.intake.tables import parse_tables
@@ -295,14 +295,14 @@ def test_meter_states() -> None:
     }
     for state, found in states.items():
         assert found.meters["M1"].state == state
-    # a reject suspends until a later run passes without one
-    scenario = Scenario().check("08:00")
-    scenario.reference["meters"] = "meter,accuracy_percent\nM1,0.1\n"
-    scenario.reference["blocks"] = REFERENCE["blocks"].replace("0.2", "0.02")
-    scenario.lot("09:00").check("10:00", 0.15)
-    assert scenario.assess("11:00").meters["M1"].state == "suspended"
-    assert scenario.assess("11:00").lots["L1"].support == "supported"
-    strict = scenario.assess("11:00", settings=Settings(signals_make_suspect=True))
+    # a reject on frozen limits suspends until a later run passes without one
+    scenario = Scenario()
+    for day in range(20):
+        scenario.check("08:00", 0.005 * (day % 2), day=day).lot("09:00", lot="L2", day=day)
+    scenario.check("08:00", day=20).lot("09:00", day=20).check("10:00", 0.15, day=20)
+    assert scenario.assess("11:00", day=20).meters["M1"].state == "suspended"
+    assert scenario.assess("11:00", day=20).lots["L1"].support == "supported"
+    strict = scenario.assess("11:00", day=20, settings=Settings(signals_make_suspect=True))
     assert strict.lots["L1"].support == "suspect"
-    scenario.lot("11:00", lot="L2").check("12:00")
-    assert scenario.assess("13:00").meters["M1"].state == "fit"
+    scenario.check("12:00", day=20)
+    assert scenario.assess("13:00", day=20).meters["M1"].state == "fit"

@@ -11,6 +11,7 @@ from scenario import Scenario, at
 
 from pipeline.history.chain import Event
 from pipeline.settings import Settings
+from pipeline.statistics.run_lengths import Pattern, pattern_widening
 from pipeline.steps.budgets import with_budgets
 
 if TYPE_CHECKING:
@@ -27,7 +28,10 @@ def test_limits_freeze_after_the_first_checks_and_late_data_only_raises_a_flag()
     assert kinds == ["provisional"] * 20 + ["frozen"] * 4
     means = found.checks["mean"][:20]
     assert found.checks["centre"][-1] == pytest.approx(means.mean())
-    assert found.checks["limit_standard_deviation"][-1] == pytest.approx(means.std())
+    widening = pattern_widening((Pattern(1, 1, 3.0), Pattern(2, 2, 2.0), Pattern(4, 4, 1.0)), 5000.0, 20)
+    assert found.checks["limit_widening"].to_list() == [1.0] * 20 + [widening] * 4
+    assert found.checks["limit_standard_deviation"][-1] == pytest.approx(widening * means.std())
+    assert found.meters["M1"].blocks[0].limit_widening == widening
     stored = found.new_baselines
     assert stored["checks"].to_list() == [20]
     scenario.check("07:00", 0.2, day=3).lot("07:30", lot="L1", day=3)

@@ -194,7 +194,7 @@ def test_rules_reject_the_drifting_meter_and_hardly_any_other(demo: Demo) -> Non
                 assert all(hits), run
             elif meter != drifting or run.first < begins:
                 chance[meter] += sum(hits)
-    assert dict(chance) == TRUTHS["chance_signals"]["checks"]
+    assert {meter: count for meter, count in chance.items() if count} == TRUTHS["chance_signals"]["checks"]
 
 
 @pytest.mark.parametrize(("meter", "block"), [(m, b) for m in ("EC-01", "EC-03") for b in ("BL-C1", "BL-C2")])
