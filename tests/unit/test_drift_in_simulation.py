@@ -95,6 +95,7 @@ def judged(values: np.ndarray, *, blocks: int = 1, known: bool = False, charts: 
         pl.lit(datetime(2026, 1, 1, tzinfo=UTC)).alias("phase"),
         (pl.lit(datetime(2026, 1, 1, tzinfo=UTC)) + pl.duration(hours=pl.col("check"))).alias("at"),
         pl.lit("frozen").alias("limits_kind"), pl.lit(False).alias("in_baseline"), pl.lit(BASELINE).alias("baseline_checks"),
+        pl.lit(1.0).alias("limit_widening"),
     )  # fmt: skip
     return judge(frame) if charts else frame
 
