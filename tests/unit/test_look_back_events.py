@@ -178,7 +178,9 @@ def test_readings_with_an_unknown_clock_and_unregistered_meters_are_possibly_tou
 
 
 def test_a_reject_leaves_supported_lots_covered_by_the_checks_around_them() -> None:
-    scenario = Scenario(lots=LOTS).check("07:00", 0.1)
+    scenario = Scenario(lots=LOTS)
+    for day in range(-20, 1):  # on provisional limits no rule would reject
+        scenario.check("07:00", 0.1 + 0.01 * (day % 3), day=day)
     for hour in range(8, 13):
         scenario.lot(f"{hour:02d}:00", lot="L1" if hour < 10 else "L2").check(f"{hour:02d}:30", 0.28)
     found = scenario.assess("13:00")
