@@ -77,7 +77,10 @@ def _arguments(node: cst.Call) -> Iterator[cst.CSTNode]:
     alike = called in ("min", "max") or called.endswith("_horizontal")
     for place, argument in enumerate(node.args):
         keyword = argument.keyword and argument.keyword.value
-        if len(node.args) > 1 and (alike or (keyword and keyword != "strict" and not called[:1].isupper())):
+        if len(node.args) > 1 and (
+            alike
+            or (keyword and keyword != "strict" and not called[:1].isupper() and called not in ("asarray", "array"))
+        ):
             yield node.with_changes(args=[*node.args[:place], *node.args[place + 1 :]])
 
 

@@ -175,7 +175,7 @@ def acceptance_of_lots(lots: pl.DataFrame) -> pl.DataFrame:
 
     def fraction(column: str) -> pl.Series:
         quality = frame.get_column(column).cast(pl.Float64)
-        values = pl.Series(values=estimated_nonconforming(quality.fill_null(0.0).to_numpy(), n), dtype=pl.Float64)
+        values = pl.Series(values=estimated_nonconforming(quality.to_numpy(), n), dtype=pl.Float64)
         return pl.select(pl.when(quality.is_not_null()).then(values)).to_series()
 
     beyond = fraction("quality_lower").fill_null(0.0) + fraction("quality_upper").fill_null(0.0)

@@ -60,10 +60,19 @@ def test_operating_characteristic_is_that_of_simulated_lots() -> None:
         (1, 35.0, None, 1.5, 34.0, None, "one part"),
         (5, 35.0, 0.0, 1.5, 34.0, None, "zero"),
         (2, 35.0, 0.2, 1.5, 34.0, 36.0, "at least 3"),
+        (5, None, 0.2, 1.5, 34.0, None, "no part"),
+        (5, 35.0, None, 1.5, 34.0, None, "no standard deviation"),
+        (5, 35.0, 0.2, None, 34.0, None, "states no k"),
+        (5, 0.0, 0.0, 1.5, 0.0, None, "zero"),
+        # a deviation that is rounding beside mean or limit is none, whatever their signs
+        (5, 1e6, 1e-7, 1.5, 0.0, None, "zero"),
+        (5, -1e6, 1e-7, 1.5, None, 0.0, "zero"),
+        (5, 0.0, 1e-7, 1.5, -1e6, None, "zero"),
+        (5, 0.0, 1e-7, 1.5, None, 1e6, "zero"),
     ],
 )
 def test_the_k_method_says_why_not(
-    n: int, mean: float | None, s: float | None, k: float, lower: float | None, upper: float | None, reason: str
+    n: int, mean: float | None, s: float | None, k: float | None, lower: float | None, upper: float | None, reason: str
 ) -> None:
     found = accept_by_k(n, mean, s, k, lower, upper)
     assert found.accepted is None
@@ -100,6 +109,28 @@ def test_two_limits_together_ask_more_than_each_alone() -> None:
     for mean in np.linspace(34.0, 36.0, 21):
         wide = accept_by_k(n, mean, 0.2, k, 0.0, 35.3)
         assert wide.accepted == accept_by_k(n, mean, 0.2, k, None, 35.3).accepted
+
+
+@pytest.mark.parametrize(("mean", "accepted"), [(0.0, True), (2.5, False), (-2.5, False)])
+def test_where_no_fraction_can_be_told_k_is_asked_at_each_limit(mean: float, accepted: bool) -> None:
+    # beyond (n − 1)/√n = 1.155 the estimate is zero, and so is the M that belongs to k = 2
+    found = accept_by_k(3, mean, 1.0, 2.0, -4.0, 4.0)
+    assert (found.nonconforming, found.most_nonconforming) == (0.0, 0.0)
+    assert found.accepted is accepted
+
+
+def test_a_fraction_is_estimated_from_three_parts_on() -> None:
+    assert accept_by_k(2, 35.0, 0.2, 1.5, 34.0, None).nonconforming is None
+    two = accept_by_k(2, 35.0, 0.2, 1.5, 34.0, None)
+    assert (two.accepted, two.most_nonconforming) == (True, None)
+    three = accept_by_k(3, 35.0, 1.0, 1.0, 34.5, None)
+    assert three.nonconforming == pytest.approx(estimated_nonconforming([0.5], [3])[0])
+    assert three.most_nonconforming == pytest.approx(estimated_nonconforming([1.0], [3])[0])
+
+
+def test_a_plan_of_two_parts_has_an_operating_characteristic() -> None:
+    # with two parts and k = 0 a lot is accepted where the mean of two normal values lies inside the limit
+    assert operating_characteristic([0.1], 2, 0.0)[0] == pytest.approx(stats.norm.cdf(2**0.5 * stats.norm.isf(0.1)))
 
 
 def test_the_plans_own_m_decides_with_two_limits() -> None:

@@ -12,6 +12,7 @@ from pipeline.statistics import patterns
 from pipeline.statistics.agreement import agreement, normalised_errors
 from pipeline.statistics.between_lots import lots_together
 from pipeline.statistics.change_points import change_points
+from pipeline.statistics.mean_squares import modified_large_sample_interval
 from pipeline.statistics.process_control import SPREAD_RULE, ChartRules, chance_beyond, charted, process_limits
 from pipeline.statistics.run_lengths import Pattern, pattern_run_length
 from pipeline.statistics.run_rules import RULES
@@ -202,6 +203,27 @@ def test_agreement_by_hand() -> None:
         agreement([1.0], [2.0, 3.0])
 
 
+def test_agreement_of_two_peak_flow_meters_as_bland_and_altman_print_it() -> None:
+    """The Lancet 327, 307 (1986), 17 subjects, first readings of both meters in l/min; data and results from memory."""
+    large = [494, 395, 516, 434, 476, 557, 413, 442, 650, 433, 417, 656, 267, 478, 178, 423, 427]
+    mini = [512, 430, 520, 428, 500, 600, 364, 380, 658, 445, 432, 626, 260, 477, 259, 350, 451]
+    found = agreement(large, mini)
+    assert found.pairs == 17
+    assert found.mean_difference == pytest.approx(-2.1, abs=0.05)
+    assert found.standard_deviation == pytest.approx(38.8, abs=0.05)
+    assert found.interval == pytest.approx((-22.0, 17.8), abs=0.1)
+    assert found.limits is not None
+    assert found.lower_limit_interval is not None
+    assert found.upper_limit_interval is not None
+    # the paper takes 2 s for 1.96 s and 3/n for 1/n + 1.96²/(2(n − 1)): a standard error of 16.3 for our 16.4
+    assert np.diff(found.limits)[0] / 2 == pytest.approx(1.96 / 2 * (75.5 + 79.7) / 2, abs=0.1)
+    for limit, around in zip(found.limits, (found.lower_limit_interval, found.upper_limit_interval), strict=True):
+        assert np.mean(around) == pytest.approx(limit)
+        assert np.diff(around)[0] / 2 / 2.12 == pytest.approx(16.3, rel=0.01)
+    error = found.standard_deviation * sqrt(1 / 17 + 1.96**2 / 32)
+    assert np.diff(found.upper_limit_interval)[0] / 2 == pytest.approx(special.stdtrit(16, 0.975) * error, rel=1e-12)
+
+
 def test_normalised_errors() -> None:
     assert normalised_errors([57.9, 58.5], [0.2, 0.3], [58.1, 58.0], [0.3, 0.4]) == pytest.approx(
         [-0.5547, 1.0], abs=5e-5
@@ -219,6 +241,59 @@ def test_lots_together_by_hand() -> None:
     assert found.total_standard_deviation == pytest.approx(sqrt(of_means + within * 2 / 3))
     assert found.ppk == pytest.approx((20 - x.mean()) / (3 * sqrt(of_means + within * 2 / 3)))
     assert found.parts == 9
+
+
+def test_intervals_of_lots_together_by_hand() -> None:
+    """Figures of four lots with unlike counts, from the formulas in the heading of `between_lots`."""
+    means, variances, counts = [57.9, 58.4, 58.1, 58.9], [0.04, 0.09, 0.01, 0.05], [3, 5, 2, 4]
+    found = lots_together(means, variances, counts, lower=57.0, upper=60.0)
+    size = 4 / (1 / 3 + 1 / 5 + 1 / 2 + 1 / 4)
+    within = (2 * 0.04 + 4 * 0.09 + 1 * 0.01 + 3 * 0.05) / 10
+    of_means, mean = float(np.var(means, ddof=1)), float(np.mean(means))
+    inner = (1 - 1 / size) * within
+    half = special.stdtrit(3, 0.975) * sqrt(of_means / 4)
+    assert found.within_standard_deviation == pytest.approx(sqrt(within))
+    assert found.mean_interval == pytest.approx((mean - half, mean + half))
+    assert found.degrees_of_freedom == pytest.approx((of_means + inner) ** 2 / (of_means**2 / 3 + inner**2 / 10))
+    between = modified_large_sample_interval([1, -1 / size], [of_means, within], [3, 10])
+    assert found.between_interval == pytest.approx([sqrt(max(square, 0)) for square in between])
+    low, high = modified_large_sample_interval([1, 1 - 1 / size], [of_means, within], [3, 10])
+    sigma, near = sqrt(of_means + inner), mean - 57.0
+    assert found.ppk == pytest.approx(near / (3 * sigma))
+    assert found.ppk is not None
+    of_mean = half / (3 * sigma)
+    down, up = near / (3 * sqrt(high)) - found.ppk, near / (3 * sqrt(low)) - found.ppk
+    assert found.ppk_interval == pytest.approx((found.ppk - np.hypot(of_mean, down), found.ppk + np.hypot(of_mean, up)))
+
+
+def test_a_mirrored_process_performs_alike_and_a_scaled_one_too() -> None:
+    means, variances, counts = np.array([57.9, 58.4, 58.1]), np.array([0.04, 0.09, 0.01]), [3, 5, 2]
+    found = lots_together(means, variances, counts, lower=57.0, upper=60.0)
+    mirrored = lots_together(-means, variances, counts, lower=-60.0, upper=-57.0)
+    scaled = lots_together(1e3 * means, 1e6 * variances, counts, lower=57e3, upper=60e3)
+    for other in (mirrored, scaled):
+        assert (other.ppk, other.degrees_of_freedom) == pytest.approx((found.ppk, found.degrees_of_freedom))
+        assert other.ppk_interval == pytest.approx(found.ppk_interval)
+    # outside its limits an index is negative, and its interval still lies around it
+    outside = lots_together(means, variances, counts, upper=58.0)
+    assert outside.ppk is not None
+    assert outside.ppk_interval is not None
+    assert outside.ppk_interval[0] < outside.ppk < 0 < outside.ppk_interval[1]
+
+
+def test_what_is_within_arithmetic_of_nothing_does_not_vary() -> None:
+    # scatter is noise below 1e-12 of the largest of mean and limits
+    for scatter, reason in ((5e-13, "all part means are equal"), (5e-12, None)):
+        found = lots_together([0.1, 0.1 + scatter * sqrt(2)], [0.0, 0.0], [1, 1], lower=0.0, upper=1.0)
+        assert found.not_computable.get("ppk") == reason
+    assert lots_together([0.0, 0.0], [0.0, 0.0], [2, 2]).not_computable["ppk"] == "all part means are equal"
+
+
+def test_a_lot_of_one_part_alone_has_a_mean_and_no_more() -> None:
+    found = lots_together([58.0], [np.nan], [1], upper=60.0)
+    assert (found.lots, found.parts, found.mean, found.within_standard_deviation) == (1, 1, 58.0, None)
+    assert "one part" in found.not_computable["within_standard_deviation"]
+    assert lots_together([58.0], [0.04], [3]).within_standard_deviation == pytest.approx(0.2)
 
 
 def test_lots_that_say_little_say_why() -> None:
