@@ -7,12 +7,13 @@ reference file and the documentation, so that none of them can drift from the ot
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator, Mapping
 
 __all__ = ["UTC_TIME", "Column", "Table"]
 
@@ -138,6 +139,20 @@ class Table:
             else pl.lit(None, dtype=column.dtype).alias(column.name)
             for column in self.columns
         )
+
+    def as_json(self, row: Mapping[str, Any]) -> dict[str, Any]:
+        """Return the declared columns of a row as JSON values: times as ISO 8601 text."""
+        values = {name: row[name] for name in self.names}
+        return {name: v.isoformat() if isinstance(v, datetime) else v for name, v in values.items()}
+
+    def from_json(self, rows: Iterable[Mapping[str, Any]]) -> pl.DataFrame:
+        """Return a frame of rows that :meth:`as_json` gave."""
+        times = {column.name for column in self.columns if column.dtype == UTC_TIME}
+        read = [
+            {name: datetime.fromisoformat(v) if name in times and v is not None else v for name, v in row.items()}
+            for row in rows
+        ]
+        return self.complete(pl.DataFrame(read, schema_overrides=self.polars_schema, infer_schema_length=None))
 
     def pandera(self) -> Any:
         """Return the pandera contract of this table.

@@ -106,6 +106,9 @@ def run(arguments: list[str] | None = None) -> int:
     except OSError as error:
         print(f"annealog: {error.filename or ''}: {error.strerror or error}.", file=sys.stderr)  # noqa: T201
         return 7
+    except MemoryError:
+        print("annealog: the computer has no memory left. End other programs and try again.", file=sys.stderr)  # noqa: T201
+        return 7
     except Exception as error:
         print(f"annealog: internal error: {type(error).__name__}: {error}", file=sys.stderr)  # noqa: T201
         if os.environ.get("ANNEALOG_TRACEBACK"):

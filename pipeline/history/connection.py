@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import re
 import time
 from importlib import resources
@@ -9,12 +10,12 @@ from typing import TYPE_CHECKING
 
 import duckdb
 
-from pipeline.errors import EnvironmentProblem, HistoryBusy, IntegrityProblem
+from pipeline.errors import AnnealogError, EnvironmentProblem, HistoryBusy, IntegrityProblem
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-__all__ = ["STORAGE_VERSION", "connect", "full_disk", "migrations", "unreadable"]
+__all__ = ["STORAGE_VERSION", "connect", "full_disk", "lacking", "migrations", "unreadable"]
 
 STORAGE_VERSION = "v1.5.0"
 """Storage format of a new history, so that DuckDB 1.5 can open it too."""
@@ -74,8 +75,29 @@ def connect(path: Path, *, write: bool, wait_s: float) -> duckdb.DuckDBPyConnect
             raise unreadable(path, error) from None
 
 
-def unreadable(path: Path, error: Exception) -> IntegrityProblem:
-    """Return the words for a history, or a log beside it, that cannot be read; neither is touched."""
+_LACKING = ("Too many open files", "Cannot allocate memory", "Out of Memory", "failed to allocate", "bad_alloc")
+
+
+def lacking(error: Exception) -> bool:
+    """Whether a handle, memory or rights were lacking when something was read: nothing is wrong with it then."""
+    if isinstance(error, MemoryError):
+        return True
+    if isinstance(error, OSError):
+        return error.errno in (errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EACCES, errno.EPERM)
+    return any(words in str(error) for words in _LACKING)
+
+
+def unreadable(path: Path, error: Exception) -> AnnealogError:
+    """Return the words for a history, or a log beside it, that cannot be read; neither is touched.
+
+    Where the computer has no file handle or memory left, nothing is said against the history.
+    """
+    if lacking(error):
+        return EnvironmentProblem(
+            f"The history {path} cannot be read now: the computer has no memory or no file handle left "
+            f"({(str(error) or 'out of memory').splitlines()[0]}). Nothing is wrong with the record. End other programs, or raise "
+            "the limit, and try again."
+        )
     return IntegrityProblem(
         f"The history {path} cannot be read: {str(error).splitlines()[0]} Nothing was changed or deleted. "
         "Restore a backup, or build a new history from the raw archive: annealog rebuild"

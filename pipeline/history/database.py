@@ -31,7 +31,10 @@ if TYPE_CHECKING:
 __all__ = ["Database", "naive", "with_utc"]
 
 _log = logging.getLogger(__name__)
-_DAMAGE = (duckdb.IOException, duckdb.FatalException, duckdb.InternalException, duckdb.SerializationException)
+_DAMAGE = (
+    duckdb.IOException, duckdb.FatalException, duckdb.InternalException, duckdb.SerializationException,
+    duckdb.OutOfMemoryException, MemoryError,
+)  # fmt: skip
 _PATIENCE_S = 0.5
 """How long a reader waits for a history in use where there is a snapshot to read instead."""
 
@@ -128,7 +131,7 @@ class Database:
         except BaseException as error:
             with contextlib.suppress(duckdb.Error):
                 history._connection.close()
-            if isinstance(error, duckdb.Error):
+            if isinstance(error, duckdb.Error | MemoryError):
                 raise (
                     EnvironmentProblem(f"The disk of {path} is full. Free some space and try again.")
                     if full_disk(error)
@@ -253,48 +256,27 @@ class Database:
                 "than its journal, or another one. Run 'annealog rebuild', or restore a whole backup."
             )
         fresh = self._frame('SELECT * FROM event WHERE "sequence" > ? ORDER BY "sequence"', [sequence])
-        journal.append(
-            {
-                **row,
-                "at": row["at"].isoformat(),
-                "with": self._beside(journal, row["kind"], json.loads(row["subject"])),
-            }
-            for row in EVENT.complete(fresh).iter_rows(named=True)
-        )
+        rows = EVENT.complete(fresh).rows(named=True)
+        for row in rows:
+            self._keep_texts(journal, row["kind"], json.loads(row["subject"]))
+        journal.append({**row, "at": row["at"].isoformat()} for row in rows)
 
-    def _beside(self, journal: Journal, kind: str, subject: dict[str, Any]) -> dict[str, Any]:
-        """Return what the event does not say and a rebuild needs."""
+    def _keep_texts(self, journal: Journal, kind: str, subject: dict[str, Any]) -> None:
+        """Keep the texts that an event names by their hash."""
         if kind in ("load", "replay"):
-            row = self._one("SELECT layout_text, taken_by_hand FROM source_file WHERE sha256 = ?", [subject["sha256"]])
-            return {} if row is None else {"layout": journal.keep_text(row[0]), "taken_by_hand": row[1]}
-        if kind == "reference":
-            for name, digest in subject["changed"].items():
-                row = self._one(
+            found = self._run("SELECT layout_text FROM source_file WHERE sha256 = ?", [subject["sha256"]])
+        elif kind == "reference":
+            found = [
+                row
+                for name, digest in subject["changed"].items()
+                for row in self._run(
                     "SELECT content FROM reference_text WHERE name = ? AND sha256 = ? LIMIT 1", [name, digest]
                 )
-                if row is not None:
-                    journal.keep_text(row[0])
-        if kind == "baseline":
-            limits = {
-                (item["checks"], item["centre"], item["standard_deviation"])
-                for item in subject.get("limits", [subject])
-            }
-            found = self._frame(
-                'SELECT * EXCLUDE "sequence" FROM baseline WHERE meter = ? AND block = ? AND named = ? ORDER BY "sequence"',
-                [subject["meter"], subject["block"], "limits" in subject],
-            )
-            rows = [
-                row
-                for row in found.unique(maintain_order=True).to_dicts()
-                if (row["checks"], row["centre"], row["standard_deviation"]) in limits
-                and row["last_at"].isoformat() == subject.get("last_at", row["last_at"].isoformat())
             ]
-            return {
-                "limits": [
-                    {key: v.isoformat() if isinstance(v, datetime) else v for key, v in row.items()} for row in rows
-                ]
-            }
-        return {}
+        else:
+            return
+        for (text,) in found:
+            journal.keep_text(text)
 
     # -- small queries ------------------------------------------------------------------------------------------
 

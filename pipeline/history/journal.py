@@ -1,7 +1,7 @@
 """The journal: every event once more, line by line, in a plain file beside the history.
 
-It is what a rebuild needs beside the raw archive: the chain of events with the numbers that a computation would not give
-again, and the texts of layouts and reference tables under their hash. A history shorter than its journal was replaced by
+It is what a rebuild needs beside the raw archive: the chain of events, which carry the numbers that a computation would not
+give again, and the texts of layouts and reference tables under the hash by which the events name them. A history shorter than its journal was replaced by
 an older one; `verify` and the next write say so.
 """
 
@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import EnvironmentProblem, IntegrityProblem
 from pipeline.history.chain import GENESIS_HASH
+from pipeline.history.connection import lacking
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -160,7 +161,8 @@ class Journal:
         try:
             data = (self.texts / digest).read_bytes()
         except OSError as error:
-            raise IntegrityProblem(f"The text {self.texts / digest} cannot be read: {error.strerror}.") from None
+            kind = EnvironmentProblem if lacking(error) else IntegrityProblem
+            raise kind(f"The text {self.texts / digest} cannot be read: {error.strerror}.") from None
         if hashlib.sha256(data).hexdigest() != digest:
             raise IntegrityProblem(
                 f"The text {self.texts / digest} has changed: its hash does not agree with its name."

@@ -103,12 +103,6 @@ class History(Database):
         """Return the ledger, in order of loading."""
         return self._frame("SELECT * EXCLUDE layout_text FROM source_file ORDER BY source_id")
 
-    def layout_texts(self, first: int, last: int) -> dict[int, str]:
-        """Return the layouts with which the files from one number to another were read, as they were then, by number."""
-        return dict(
-            self._run("SELECT source_id, layout_text FROM source_file WHERE source_id BETWEEN ? AND ?", [first, last])
-        )
-
     def stored_slots(self, new: pl.DataFrame) -> pl.DataFrame:
         """Return the stored readings at the meters and times of a new file, reduced to `SLOT_COLUMNS`.
 
@@ -161,6 +155,12 @@ class History(Database):
         )
         self._run("DELETE FROM held_file WHERE sha256 = ?", [ledger["sha256"]])
         return source_id
+
+    def copy_file(self, other: History, sha256: str) -> None:
+        """Store a file as another history holds it, where it does. Call inside a transaction."""
+        for table in ("source_file", "reading", "quarantine"):
+            query = f"SELECT * FROM {table} WHERE source_id = (SELECT source_id FROM source_file WHERE sha256 = ?)"
+            self._insert(table, other._frame(query, [sha256]))
 
     def readings(
         self,
@@ -271,10 +271,14 @@ class History(Database):
 
     # -- held files and quarantine ------------------------------------------------------------------------------
 
-    def hold_file(self, sha256: str, name: str, size: int, reason: str, sentence: str, at: datetime) -> None:
-        """Record a file that was not loaded; the same bytes again replace the record."""
+    def hold_file(self, sha256: str, name: str, size: int, reason: str, sentence: str, at: datetime) -> bool:
+        """Record a file that was not loaded, in the place of what was said of the same bytes; whether that is anything new."""
+        said = (name, size, reason, sentence)
+        if self._one("SELECT name, size, reason, sentence FROM held_file WHERE sha256 = ?", [sha256]) == said:
+            return False
         self._run("DELETE FROM held_file WHERE sha256 = ?", [sha256])
-        self._run("INSERT INTO held_file VALUES (?, ?, ?, ?, ?, ?)", [sha256, name, size, reason, sentence, naive(at)])
+        self._run("INSERT INTO held_file VALUES (?, ?, ?, ?, ?, ?)", [sha256, *said, naive(at)])
+        return True
 
     def held_files(self) -> pl.DataFrame:
         """Return files that wait for a layout or a repair."""
@@ -292,16 +296,6 @@ class History(Database):
     def readings_of(self, source_id: int) -> pl.DataFrame:
         """Return the stored readings of one file."""
         return self._frame(f"SELECT {', '.join(_READ_COLUMNS)} FROM reading WHERE source_id = ?", [source_id])
-
-    def readings_of_files(self, first: int, last: int) -> dict[int, pl.DataFrame]:
-        """Return the stored readings of the files from one number to another, by number; a file without any is left out."""
-        frame = self._frame(
-            f"SELECT source_id, {', '.join(_READ_COLUMNS)} FROM reading WHERE source_id BETWEEN ? AND ?", [first, last]
-        )
-        return {
-            int(number): rows
-            for (number,), rows in frame.partition_by("source_id", as_dict=True, include_key=False).items()
-        }
 
     def add_replayed(
         self,
@@ -392,8 +386,8 @@ class History(Database):
         ]
 
     def decisions(self) -> list[Event]:
-        """Return the events that verdicts may follow from: all but the loads, of which there are as many as files."""
-        return self._events("WHERE kind <> 'load'", [])
+        """Return the events that verdicts may follow from: all but those of which there are as many as files."""
+        return self._events("WHERE kind NOT IN ('load', 'held', 'verdicts')", [])
 
     def event_rows(self) -> pl.DataFrame:
         """Return the chain as stored, for `verify`."""
@@ -408,11 +402,6 @@ class History(Database):
             "ORDER BY name"
         )
         return {str(name): str(content) for name, content in rows}
-
-    def changed_reference_texts(self) -> list[str]:
-        """Return the names of reference tables whose stored text does not agree with its hash, for `verify`."""
-        rows = self._run('SELECT name, sha256, content FROM reference_text ORDER BY "sequence"')
-        return [str(name) for name, digest, text in rows if hashlib.sha256(str(text).encode()).hexdigest() != digest]
 
     def put_reference_text(self, name: str, content: str, at: datetime) -> None:
         """Take over a new text of a reference table; earlier ones stay."""

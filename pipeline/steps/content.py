@@ -10,7 +10,7 @@ if TYPE_CHECKING:
 
     from pipeline.history.store import History
 
-__all__ = ["CONTENT", "content_hash", "table_hash"]
+__all__ = ["CONTENT", "content_hash", "table_hash", "verdicts_hash"]
 
 CONTENT = {
     "source_file": ["source_id"],
@@ -19,9 +19,10 @@ CONTENT = {
     "event": ["sequence"],
     "reference_text": ["sequence"],
     "baseline": ["sequence"],
+    "held_file": ["sha256"],
 }
-"""Tables that make up the content, with the keys of their rows. Files that are held are not part of it, since nothing
-was loaded from them, nor are the verdicts given last, which follow from the rest."""
+"""Tables that make up the content, with the keys of their rows. The verdicts given last are not part of it: they have a hash
+of their own."""
 
 _FILES_AT_ONCE = 200
 
@@ -32,6 +33,11 @@ def table_hash(frame: pl.DataFrame) -> str:
     # floats are written with as many digits as tell them apart
     digest.update(frame.write_csv(None, null_value="\\N", quote_style="non_numeric").encode())
     return digest.hexdigest()
+
+
+def verdicts_hash(history: History) -> str:
+    """Return the hash of the verdicts given last, which the event that gives them states."""
+    return table_hash(history.table("verdict_given").sort("lot"))
 
 
 def content_hash(history: History) -> str:

@@ -10,7 +10,8 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import EnvironmentProblem
-from pipeline.steps.files import write_atomically
+from pipeline.history.connection import lacking
+from pipeline.steps.files import cannot, write_atomically
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -32,8 +33,11 @@ def keep_findings(history: Path, files: dict[str, str], others: list[str]) -> No
     if files or others:
         text = json.dumps({"files": files, "everything": others}, ensure_ascii=False, indent=0)
         write_atomically(place, text.encode())
-    else:
-        place.unlink(missing_ok=True)
+    elif place.exists():  # what cannot be written is not asked to
+        try:
+            place.unlink()
+        except OSError as error:
+            raise cannot("remove", place, error) from None
 
 
 def _kept(history: Path) -> tuple[dict[str, str], list[str]]:
@@ -42,7 +46,9 @@ def _kept(history: Path) -> tuple[dict[str, str], list[str]]:
         return dict(kept["files"]), list(kept["everything"])
     except FileNotFoundError:
         return {}, []
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        if lacking(error):
+            raise  # whoever cannot look does not say what was found
         return {}, [f"{_place(history)} cannot be read."]
 
 

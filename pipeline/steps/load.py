@@ -16,6 +16,7 @@ from pipeline.intake.identity import decide
 from pipeline.intake.match import match
 from pipeline.intake.reading import Held
 from pipeline.steps.assess import Assessment, assess, state_of
+from pipeline.steps.content import verdicts_hash
 from pipeline.steps.exports import layouts_of, read_export
 from pipeline.steps.files import archive, read_bytes, sha256_of
 from pipeline.steps.findings import findings_state
@@ -23,7 +24,7 @@ from pipeline.steps.load_report import FileReport, LoadReport
 from pipeline.steps.place import shared_place
 from pipeline.steps.recorded import recorded_tables
 from pipeline.steps.reference import ReferenceChange, check_names, read_reference, take_over
-from schemas.tables import FATES
+from schemas.tables import BASELINE, FATES
 from schemas.versions import version_at
 
 if TYPE_CHECKING:
@@ -141,8 +142,11 @@ def _load_one(
 
     def hold(reason: Held, layout: str | None = None) -> FileReport:
         if history is not None and not dry_run:
+            said: dict[str, Any] = {"name": name, "size": len(data), "reason": reason.reason}
+            said["sentence"] = f"{reason.sentence} {reason.what_to_do}"
             with history.transaction():
-                history.hold_file(digest, name, len(data), reason.reason, f"{reason.sentence} {reason.what_to_do}", now)
+                if history.hold_file(digest, **said, at=now):
+                    history.append_event("held", {"sha256": digest, **said}, by="load", why="not loaded", at=now)
         sentence = f"held, nothing was loaded: {reason.reason}: {reason.sentence} {reason.what_to_do}"
         return FileReport(name, digest, "held", sentence, layout, details=reason.details)
 
@@ -174,6 +178,8 @@ def _load_one(
                     "sha256": digest,
                     "name": name,
                     "layout": f"{layout.name} {layout.version}",
+                    "layout_sha256": sha256_of(ledger["layout_text"].encode()),
+                    "taken_by_hand": ledger["taken_by_hand"],
                     "readings": ledger["readings"],
                 },
                 by="load",
@@ -314,24 +320,25 @@ def assess_touched(
         lots, meters = history.lots_and_meters_of(ids)
         with history.transaction():
             history.add_baselines(found.new_baselines)
-            for row in found.new_baselines.iter_rows(named=True):
+            for row in BASELINE.complete(found.new_baselines).iter_rows(named=True):
                 history.append_event(
                     "baseline",
-                    {
-                        "meter": row["meter"], "probe": row["probe"], "frequency_khz": row["frequency_khz"],
-                        "block": row["block"], "centre": row["centre"], "standard_deviation": row["standard_deviation"],
-                        "checks": row["checks"], "first_at": row["first_at"].isoformat(), "last_at": row["last_at"].isoformat(),
-                    },
+                    BASELINE.as_json(row),
                     by="load",
                     why=f"the first {row['checks']} checks since the last setting are complete",
                     at=now,
-                )  # fmt: skip
+                )
             given = [
                 {"lot": lot, "verdict": r.verdict, "support": r.support, "as_of": r.as_of}
                 for lot, r in found.lots.items()
             ]
             if given:
+                before = verdicts_hash(history)
                 history.put_verdicts(pl.DataFrame(given))
+                if (digest := verdicts_hash(history)) != before:
+                    history.append_event(
+                        "verdicts", {"verdicts": digest}, by="load", why="what a later change is compared with", at=now
+                    )
         history.checkpoint()
         same = not found.new_baselines.height and findings_state(history.path) == damage
         if assessed is not None and as_of is None and same:

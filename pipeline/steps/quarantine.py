@@ -169,6 +169,7 @@ def replay(
                             "name": name,
                             "lines": lines,
                             "layout": f"{layout.name} {layout.version}",
+                            "layout_sha256": sha256_of(text.encode()),
                         },
                         by=by,
                         why=why,

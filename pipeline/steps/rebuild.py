@@ -11,14 +11,15 @@ import duckdb
 import polars as pl
 
 from pipeline.errors import AnnealogError, IntegrityProblem, UsageError
+from pipeline.history.connection import lacking
 from pipeline.history.journal import Journal
 from pipeline.history.store import History
 from pipeline.intake.identity import decide
 from pipeline.intake.layout import parse_layout
 from pipeline.steps.assess import assess
-from pipeline.steps.content import content_hash
+from pipeline.steps.content import content_hash, verdicts_hash
 from pipeline.steps.exports import read_export
-from pipeline.steps.files import archived, sha256_of
+from pipeline.steps.files import archived, cannot, sha256_of
 from pipeline.steps.load import ledger_of
 from pipeline.steps.recorded import recorded_settings, recorded_tables
 from schemas.tables import BASELINE
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
     from pipeline.intake.layout import Layout
     from pipeline.settings import Settings, Workspace
 
-__all__ = ["RebuildReport", "rebuild", "take"]
+__all__ = ["RebuildReport", "Replay", "rebuild", "take"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,9 +73,11 @@ def rebuild(workspace: Workspace, *, progress: Callable[[int], None] | None = No
     files = 0
     try:
         with History.open(target, write=True) as history:
+            again = Replay(workspace, history, journal)
             for entry in journal.entries():
                 with history.transaction():
-                    _replay(workspace, history, journal, entry)
+                    again.do(entry)
+                    history.put_event(entry)
                 files += entry["kind"] == "load"
                 if progress is not None:
                     progress(entry["sequence"])
@@ -104,93 +107,120 @@ def _same(workspace: Workspace, content: str) -> bool | None:
         return None
 
 
-def _replay(workspace: Workspace, history: History, journal: Journal, entry: dict[str, Any]) -> None:
-    """Do once more what an event did, then put the event itself."""
-    subject, beside = json.loads(entry["subject"]), entry["with"]
-    at = datetime.fromisoformat(entry["at"])
-    if entry["kind"] == "reference":
-        for name, digest in subject["changed"].items():
-            history.put_reference_text(name, journal.text(digest), at)
-    elif entry["kind"] == "load":
-        _load(workspace, history, journal.text(beside["layout"]), subject, beside, at)
-    elif entry["kind"] == "replay":
-        _read_refused(workspace, history, journal.text(beside["layout"]), subject, entry, at)
-    elif entry["kind"] == "discard":
-        waiting = history.quarantine(states=["new"])
-        ids = [
-            row["quarantine_id"]
-            for row in waiting.iter_rows(named=True)
-            if {"sha256": row["sha256"], "line": row["line"]} in subject["lines"]
-        ]
-        history.mark_quarantine(ids, "discarded", entry["by"], entry["why"])
-    elif entry["kind"] == "baseline":
-        times = ("phase", "first_at", "last_at")
-        rows = [
-            {key: datetime.fromisoformat(v).replace(tzinfo=UTC) if key in times and v else v for key, v in row.items()}
-            for row in beside["limits"]
-        ]
-        schema = {name: BASELINE.polars_schema[name] for name in BASELINE.names}
-        history.add_baselines(pl.DataFrame(rows, schema=schema))
-    history.put_event(entry)
+class Replay:
+    """Does once more what the events of a journal did, one after the other, into another history.
 
+    Parameters
+    ----------
+    workspace
+        For its archive of raw files.
+    history
+        Open to write; it takes what comes out.
+    journal
+        With the texts of layouts and tables.
+    """
 
-def _again(
-    workspace: Workspace, history: History, text: str, subject: dict[str, Any], at: datetime
-) -> tuple[Layout, Any, Settings]:
-    """Read a raw file as it was read then."""
-    place = archived(workspace.archive, subject["sha256"])
-    try:
-        data = place.read_bytes()
-    except OSError as error:
-        raise IntegrityProblem(f"{subject['name']}: the raw file {place} cannot be read: {error.strerror}.") from None
-    if sha256_of(data) != subject["sha256"]:
-        raise IntegrityProblem(f"{subject['name']}: the raw file {place} has changed: its hash does not agree.")
-    texts = history.reference_texts()
-    settings = recorded_settings(texts, workspace.settings)
-    blocks = version_at(recorded_tables(texts, settings)["blocks"], ["block"], None)["block"].to_list()
-    layout = parse_layout(text, f"the layout kept with {subject['name']}")
-    result = read_export(data, name=subject["name"], layout=layout, settings=settings, blocks=frozenset(blocks), now=at)
-    if result.held is not None:
-        raise IntegrityProblem(f"{subject['name']}: the raw file is held when it is read again: {result.held.sentence}")
-    return layout, result, settings
+    def __init__(self, workspace: Workspace, history: History, journal: Journal) -> None:
+        self._workspace = workspace
+        self._history = history
+        self._journal = journal
+        self._rules: tuple[Settings, frozenset[str]] | None = None
 
+    def do(self, entry: dict[str, Any]) -> None:
+        """Do what an event did. Call inside a transaction.
 
-def _load(
-    workspace: Workspace, history: History, text: str, subject: dict[str, Any], beside: dict[str, Any], at: datetime
-) -> None:
-    layout, result, _ = _again(workspace, history, text, subject, at)
-    decided = decide(result.readings, history.stored_slots(result.readings), repeats_kept=layout.repeats_kept)
-    ledger, stored = ledger_of(result, text, decided, at, taken_by_hand=beside["taken_by_hand"])
-    if ledger["readings"] != subject["readings"]:
-        raise IntegrityProblem(
-            f"{subject['name']}: {subject['readings']} readings were loaded then, {ledger['readings']} are read now."
+        Raises
+        ------
+        IntegrityProblem
+            If the event, a text or a raw file was changed: names it. Nothing of the entry was stored then.
+        """
+        history, journal = self._history, self._journal
+        subject = json.loads(entry["subject"])
+        at = datetime.fromisoformat(entry["at"])
+        if entry["kind"] == "reference":
+            self._rules = None
+            texts = {name: journal.text(digest) for name, digest in subject["changed"].items()}
+            for name, text in texts.items():
+                history.put_reference_text(name, text, at)
+        elif entry["kind"] == "load":
+            self._load(journal.text(subject["layout_sha256"]), subject, at)
+        elif entry["kind"] == "replay":
+            self._read_refused(journal.text(subject["layout_sha256"]), subject, entry, at)
+        elif entry["kind"] == "held":
+            history.hold_file(**subject, at=at)
+        elif entry["kind"] == "discard":
+            waiting = history.quarantine(states=["new"])
+            ids = [
+                row["quarantine_id"]
+                for row in waiting.iter_rows(named=True)
+                if {"sha256": row["sha256"], "line": row["line"]} in subject["lines"]
+            ]
+            history.mark_quarantine(ids, "discarded", entry["by"], entry["why"])
+        elif entry["kind"] == "baseline":
+            history.add_baselines(BASELINE.from_json(subject.get("limits", [subject])))
+
+    def _in_force(self) -> tuple[Settings, frozenset[str]]:
+        """Return the settings and the blocks in the register, as taken over last."""
+        if self._rules is None:
+            texts = self._history.reference_texts()
+            settings = recorded_settings(texts, self._workspace.settings)
+            blocks = version_at(recorded_tables(texts, settings)["blocks"], ["block"], None)["block"]
+            self._rules = settings, frozenset(blocks.to_list())
+        return self._rules
+
+    def _again(self, text: str, subject: dict[str, Any], at: datetime) -> tuple[Layout, Any]:
+        """Read a raw file as it was read then."""
+        name, place = subject["name"], archived(self._workspace.archive, subject["sha256"])
+        try:
+            data = place.read_bytes()
+        except OSError as error:
+            if lacking(error):
+                raise cannot("read", place, error) from None
+            raise IntegrityProblem(f"{name}: the raw file {place} cannot be read: {error.strerror}.") from None
+        digest = sha256_of(data)
+        if digest != subject["sha256"]:
+            raise IntegrityProblem(
+                f"{name}: the raw file {place} has changed: its hash is {digest[:12]}…, not {subject['sha256'][:12]}…."
+            )
+        settings, blocks = self._in_force()
+        layout = parse_layout(text, f"the layout kept with {name}")
+        result = read_export(data, name=name, layout=layout, settings=settings, blocks=blocks, now=at)
+        if result.held is not None:
+            raise IntegrityProblem(f"{name}: the raw file is held when it is read again: {result.held.sentence}")
+        return layout, result
+
+    def _load(self, text: str, subject: dict[str, Any], at: datetime) -> None:
+        layout, result = self._again(text, subject, at)
+        decided = decide(result.readings, self._history.stored_slots(result.readings), repeats_kept=layout.repeats_kept)
+        ledger, stored = ledger_of(result, text, decided, at, taken_by_hand=subject["taken_by_hand"])
+        if ledger["readings"] != subject["readings"]:
+            raise IntegrityProblem(
+                f"{subject['name']}: {subject['readings']} readings were loaded then, {ledger['readings']} are read now."
+            )
+        self._history.add_file(ledger, stored, result.quarantine)
+
+    def _read_refused(self, text: str, subject: dict[str, Any], entry: dict[str, Any], at: datetime) -> None:
+        layout, result = self._again(text, subject, at)
+        history = self._history
+        source = history.source(subject["sha256"])
+        if source is None:
+            raise IntegrityProblem(f"{subject['name']}: its refused lines are read before it was loaded.")
+        lines = subject["lines"]
+        mended = result.readings.filter(pl.col("line").is_in(lines))
+        decided = decide(mended, history.stored_slots(mended), repeats_kept=layout.repeats_kept)
+        fresh = decided.filter(pl.col("fate") != "duplicate")
+        waiting = history.quarantine(states=["new"]).filter(
+            (pl.col("source_id") == source["source_id"]) & pl.col("line").is_in(lines)
         )
-    history.add_file(ledger, stored, result.quarantine)
-
-
-def _read_refused(
-    workspace: Workspace, history: History, text: str, subject: dict[str, Any], entry: dict[str, Any], at: datetime
-) -> None:
-    layout, result, _ = _again(workspace, history, text, subject, at)
-    source = history.source(subject["sha256"])
-    if source is None:
-        raise IntegrityProblem(f"{subject['name']}: its refused lines are read before it was loaded.")
-    lines = subject["lines"]
-    mended = result.readings.filter(pl.col("line").is_in(lines))
-    decided = decide(mended, history.stored_slots(mended), repeats_kept=layout.repeats_kept)
-    fresh = decided.filter(pl.col("fate") != "duplicate")
-    waiting = history.quarantine(states=["new"]).filter(
-        (pl.col("source_id") == source["source_id"]) & pl.col("line").is_in(lines)
-    )
-    history.add_replayed(
-        source["source_id"],
-        fresh.with_columns((pl.col("fate") == "conflict").alias("conflict")).drop("fate"),
-        lines=len(lines),
-        duplicates=len(set(lines) - set(fresh["line"].to_list())),
-        layout_version=layout.version,
-        layout_text=text,
-    )
-    history.mark_quarantine(waiting["quarantine_id"].to_list(), "replayed", entry["by"], entry["why"])
+        history.add_replayed(
+            source["source_id"],
+            fresh.with_columns((pl.col("fate") == "conflict").alias("conflict")).drop("fate"),
+            lines=len(lines),
+            duplicates=len(set(lines) - set(fresh["line"].to_list())),
+            layout_version=layout.version,
+            layout_text=text,
+        )
+        history.mark_quarantine(waiting["quarantine_id"].to_list(), "replayed", entry["by"], entry["why"])
 
 
 def take(workspace: Workspace, *, by: str, why: str, now: datetime | None = None) -> Path:
@@ -225,5 +255,6 @@ def take(workspace: Workspace, *, by: str, why: str, now: datetime | None = None
         History.open(workspace.history, write=True, wait_s=workspace.settings.busy_wait_seconds) as history,
         history.transaction(),
     ):
-        history.append_event("rebuild", {"kept": kept.name}, by=by, why=why, at=moment)
+        subject = {"kept": kept.name, "verdicts": verdicts_hash(history)}
+        history.append_event("rebuild", subject, by=by, why=why, at=moment)
     return kept

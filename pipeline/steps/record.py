@@ -16,6 +16,7 @@ from pipeline.steps.meters import SignalDecision
 from pipeline.steps.prepare import exclusions_of
 from pipeline.steps.recorded import recorded_settings, recorded_tables
 from schemas.results import Decision
+from schemas.tables import BASELINE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -345,10 +346,7 @@ def record_baseline(
             "block": block,
             "from": start.astimezone(UTC).isoformat() if start else None,
             "to": end.astimezone(UTC).isoformat() if end else None,
-            "limits": [
-                {"checks": row["checks"], "centre": row["centre"], "standard_deviation": row["standard_deviation"]}
-                for row in limits.iter_rows(named=True)
-            ],
+            "limits": [BASELINE.as_json(row) for row in BASELINE.complete(limits).iter_rows(named=True)],
         }
         event = history.append_event("baseline", subject, by=by, why=why, at=now or datetime.now(UTC))
         history.add_baselines(limits)

@@ -1,35 +1,37 @@
-"""Is everything still as it was recorded: raw files, stored readings, reference texts, chain of events, counts."""
+"""Is everything still as it was recorded: the record is made once more from journal and raw archive, and compared."""
 
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+import tempfile
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 from pipeline import stop
-from pipeline.errors import IntegrityProblem
+from pipeline.errors import AnnealogError, EnvironmentProblem, IntegrityProblem
 from pipeline.history.blocks import changed_places
 from pipeline.history.chain import GENESIS_HASH, event_hash
 from pipeline.history.journal import Journal
 from pipeline.history.store import History
-from pipeline.intake.layout import parse_layout
-from pipeline.steps.content import content_hash
-from pipeline.steps.exports import read_export
-from pipeline.steps.files import archived, sha256_of
+from pipeline.steps.content import CONTENT, content_hash, verdicts_hash
 from pipeline.steps.findings import keep_findings, note_verified
-from pipeline.steps.recorded import recorded_settings
-from schemas.tables import FATES, READING
+from pipeline.steps.rebuild import Replay
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from pathlib import Path
+    from collections.abc import Callable, Iterator
 
-    from pipeline.settings import Settings, Workspace
+    from pipeline.settings import Workspace
 
-__all__ = ["VerifyReport", "verify"]
+__all__ = ["NOT_LOOKED_AT", "VerifyReport", "verify"]
+
+NOT_LOOKED_AT = {
+    "migration": "the form of the tables; a program that does not know it refuses the history",
+}
+"""Tables and columns of the history that are not compared, with the reason."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,130 +49,78 @@ class VerifyReport:
     notes: tuple[str, ...] = ()
 
 
-_READINGS_AT_ONCE, _FILES_AT_ONCE = 500_000, 200
+@dataclass
+class _Found:
+    """What does not agree: by hash of the file concerned, and what concerns everything."""
 
+    files: dict[str, list[str]] = field(default_factory=dict)
+    everything: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
 
-def _in_turn(sources: pl.DataFrame) -> Iterator[list[dict[str, Any]]]:
-    """Cut the ledger into runs of files that are looked up together: thousands of small ones, or a single big one."""
-    run: list[dict[str, Any]] = []
-    readings = 0
-    for source in sources.iter_rows(named=True):
-        if run and (len(run) >= _FILES_AT_ONCE or readings + source["readings"] > _READINGS_AT_ONCE):
-            yield run
-            run, readings = [], 0
-        run.append(source)
-        readings += source["readings"]
-    if run:
-        yield run
-
-
-def _read_again(
-    source: dict[str, Any], data: bytes, *, stored: pl.DataFrame, layout_text: str, settings: Settings
-) -> list[str]:
-    """Read an archived file again with the layout it was read with, and compare each stored reading."""
-    layout = parse_layout(layout_text, f"the layout stored with {source['name']}")
-    result = read_export(
-        data,
-        name=source["name"],
-        layout=layout,
-        settings=settings,
-        # a block that has left the register since was in it then
-        blocks=frozenset(stored["block"].drop_nulls().unique().to_list()),
-        now=source["loaded_at"],
-    )
-    if result.held is not None:
-        return [f"{source['name']}: the archived file is held when it is read again: {result.held.sentence}"]
-    again = READING.complete(result.readings.with_columns(pl.col(pl.Categorical).cast(pl.String)))
-    columns = [name for name in READING.names if name not in ("line", "replicate", "clock")]
-    both = stored.join(again, on=["line", "replicate"], how="left", suffix="_again")
-    differs = pl.any_horizontal(pl.col(name).ne_missing(pl.col(f"{name}_again")) for name in columns)
-    lines = both.filter(differs)["line"].unique().sort().to_list()
-    if not lines:
-        return []
-    shown = ", ".join(str(line) for line in lines[:5])
-    return [
-        f"{source['name']}: {len(lines)} stored lines differ from the archived file (line {shown}{' ...' if len(lines) > 5 else ''})."
-    ]
+    def about(self, sha256: str | None, sentence: str) -> None:
+        """Take down a sentence, of a file where it is known which."""
+        if sha256 is None:
+            self.everything.append(sentence)
+        else:
+            self.files.setdefault(sha256, []).append(sentence)
 
 
 def verify(workspace: Workspace) -> VerifyReport:
-    """Recompute the hashes of raw files, texts and events, read the raw files again, compare the journal, and count.
+    """Make the record once more from the journal and the archived files, and compare every value of every table with it.
 
-    What does not agree is kept, so that no verdict is given on it until it was mended and found whole.
+    What does not agree is kept, so that no verdict is given on it until it was mended and found whole. A workspace that
+    cannot be written is looked at all the same.
 
     Raises
     ------
     IntegrityProblem
         If the history cannot be read at all; then that is kept as what does not agree.
     """
+    found = _Found()
     try:
-        report = _verify(workspace)
+        report = _verify(workspace, found)
     except IntegrityProblem as error:
-        keep_findings(workspace.history, {}, [str(error)])
-        note_verified(workspace.history, datetime.now(UTC))
+        _keep(workspace, _Found(everything=[str(error)]))
         raise
+    return report(_keep(workspace, found))
+
+
+def _keep(workspace: Workspace, found: _Found) -> tuple[str, ...]:
+    """Keep what was found; return what is to be said of that."""
+    try:
+        keep_findings(workspace.history, {sha: said[0] for sha, said in found.files.items()}, found.everything)
+    except EnvironmentProblem as error:
+        return (f"What was found is not kept, so that nothing follows from it here. {error}",)
     note_verified(workspace.history, datetime.now(UTC))
-    return report
+    return ()
 
 
-def _verify(workspace: Workspace) -> VerifyReport:
-    by_file: dict[str, list[str]] = {}
-    with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds, snapshot=False) as history:
-        others = [
-            f"The text of reference table {name} in the history was changed: its hash does not agree."
-            for name in history.changed_reference_texts()
-        ]
-        sources = history.sources()
-        counts = {row["source_id"]: row for row in history.readings_by_source().iter_rows(named=True)}
-        refused = dict(
-            history.quarantine(states=["new", "discarded"])
-            .group_by("source_id")
-            .agg(pl.col("line").n_unique().alias("n"))
-            .iter_rows()
-        )
-        settings = recorded_settings(history.reference_texts(), workspace.settings)
-        for run in _in_turn(sources):
-            numbers = run[0]["source_id"], run[-1]["source_id"]
-            stored, layouts = history.readings_of_files(*numbers), history.layout_texts(*numbers)
-            for source in run:
-                stop.look()
-                number = source["source_id"]
-                found = [
-                    *_verify_raw(workspace.archive, source, stored.get(number), layouts[number], settings),
-                    *_verify_counts(source, counts.get(number, _NOTHING), refused.get(number, 0)),
-                ]
-                if found:
-                    by_file[source["sha256"]] = found
+def _verify(workspace: Workspace, found: _Found) -> Callable[[tuple[str, ...]], VerifyReport]:
+    found.notes += [f"Not looked at: {what} ({why})." for what, why in NOT_LOOKED_AT.items()]
+    with (
+        History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds, snapshot=False) as history,
+        tempfile.TemporaryDirectory(prefix="annealog-verify-") as scratch,
+        History.open(Path(scratch) / "history" / workspace.history.name, write=True) as again,
+    ):
         rows = history.event_rows()
+        head = _verify_chain(rows, found)
+        whole = _replay(workspace, history, again, rows, found)
+        _compare(history, again, found, whole=whole)
+        sources = history.sources()
+        _verify_verdicts(history, rows, found)
         content = content_hash(history)
-        places = changed_places(workspace.history)
-    strangers = set(counts) - set(sources["source_id"].to_list())
-    others += [
-        f"There are readings of a file number {number} that the ledger does not know." for number in sorted(strangers)
-    ]
-    head, notes, last = GENESIS_HASH, [_of_place(workspace.history, *place) for place in places or ()], None
-    for number, row in enumerate(rows.iter_rows(named=True), start=1):
-        expected_hash = event_hash(
-            row["sequence"], row["at"], row["kind"], row["subject"], row["by"], row["why"], row["previous_hash"]
-        )
-        if row["sequence"] != number or row["previous_hash"] != head or row["hash"] != expected_hash:
-            others.append(f"Event {row['sequence']} ({row['kind']}) was changed, or one before it is missing.")
-        if last is not None and row["at"] < last:
-            notes.append(
-                f"Event {row['sequence']} is dated before event {row['sequence'] - 1}: the clock was set back."
-            )
-        head, last = row["hash"], row["at"]
-    others += _verify_journal(workspace, rows)
-    keep_findings(workspace.history, {sha: found[0] for sha, found in by_file.items()}, others)
-    return VerifyReport(
+        # on the open file: nobody writes it meanwhile
+        found.notes += [_of_place(workspace.history, *place) for place in changed_places(workspace.history) or ()]
+    problems = (*(sentence for said in found.files.values() for sentence in said), *found.everything)
+    return lambda more: VerifyReport(
         sources.height,
         rows.height,
         int(sources["readings"].sum()),
         int(sources["quarantined"].sum()),
         head,
-        (*(sentence for found in by_file.values() for sentence in found), *others),
+        problems,
         content,
-        tuple(notes),
+        (*found.notes, *more),
     )
 
 
@@ -183,67 +133,169 @@ def _of_place(history: Path, first: int, last: int) -> str:
     )
 
 
-def _verify_raw(
-    archive: Path, source: dict[str, Any], stored: pl.DataFrame | None, layout_text: str, settings: Settings
-) -> list[str]:
-    """Compare one file of the archive with its hash, and what it says with the readings stored of it."""
-    place = archived(archive, source["sha256"])
-    name = source["name"]
-    try:
-        data = place.read_bytes()
-    except OSError as error:
-        return [f"{name}: the raw file {place} cannot be read: {error.strerror}."]
-    digest = sha256_of(data)
-    if digest != source["sha256"]:
-        return [f"{name}: the raw file {place} has changed: its hash is {digest[:12]}…, not {source['sha256'][:12]}…."]
-    return (
-        [] if stored is None else _read_again(source, data, stored=stored, layout_text=layout_text, settings=settings)
-    )
+def _verify_chain(rows: pl.DataFrame, found: _Found) -> str:
+    """Look at the hash of each event and at how they hang together; return the last one."""
+    head, last = GENESIS_HASH, None
+    for number, row in enumerate(rows.iter_rows(named=True), start=1):
+        expected_hash = event_hash(
+            row["sequence"], row["at"], row["kind"], row["subject"], row["by"], row["why"], row["previous_hash"]
+        )
+        if row["sequence"] != number or row["previous_hash"] != head or row["hash"] != expected_hash:
+            found.everything.append(
+                f"Event {row['sequence']} ({row['kind']}) was changed, or one before it is missing."
+            )
+        if last is not None and row["at"] < last:
+            found.notes.append(
+                f"Event {row['sequence']} is dated before event {row['sequence'] - 1}: the clock was set back."
+            )
+        head, last = row["hash"], row["at"]
+    return head
 
 
-_NOTHING = {"readings": 0, "lines": 0, "conflicts": 0}
+_ENTRIES_AT_ONCE = _FILES_AT_ONCE = 200
 
 
-def _verify_counts(source: dict[str, Any], stored: dict[str, int], refused: int) -> list[str]:
-    """Compare what the ledger says of one file with what is stored of it."""
-    name = source["name"]
-    problems = []
-    if sum(source[fate] for fate in FATES) != source["lines"]:
-        problems.append(f"{name}: the lines by fate do not add up to {source['lines']}.")
-    for what, expected, found in (
-        ("readings", source["readings"], stored["readings"]),
-        ("accepted lines", source["accepted"], stored["lines"]),
-        ("conflicts", source["conflicts"], stored["conflicts"]),
-        ("quarantined lines", source["quarantined"], refused),
-    ):
-        if expected != found:
-            problems.append(f"{name}: the ledger says {expected} {what}, the history holds {found}.")
-    return problems
-
-
-def _verify_journal(workspace: Workspace, rows: pl.DataFrame) -> list[str]:
-    """Compare the journal with the chain, and the texts it names with their hashes."""
+def _replay(workspace: Workspace, history: History, again: History, rows: pl.DataFrame, found: _Found) -> bool:
+    """Compare the journal with the chain, event by event, and do each once more; say whether it goes to the end of the chain."""
     journal = Journal(workspace.history)
-    if not journal.path.is_file():
-        return []
+    replay = Replay(workspace, again, journal)
     events = {row["sequence"]: row for row in rows.iter_rows(named=True)}
-    problems = []
     number = 0
+    entries = journal.entries()
     try:
-        for number, entry in enumerate(journal.entries(), start=1):
-            row = events.get(number)
-            names = ("sequence", "kind", "subject", "by", "why", "previous_hash", "hash")
-            if row is None:
-                return [f"The journal goes on to event {entry['sequence']}, the history ends with {len(events)}."]
-            if entry["at"] != row["at"].isoformat() or any(entry[name] != row[name] for name in names):
-                problems.append(f"Event {number} differs between the history and its journal {journal.path}.")
-            digests = [entry["with"]["layout"]] if "layout" in entry["with"] else []
-            if entry["kind"] == "reference":
-                digests += json.loads(row["subject"])["changed"].values()
-            for digest in digests:
-                journal.text(digest)
+        while batch := [entry for entry, _ in zip(entries, range(_ENTRIES_AT_ONCE), strict=False)]:
+            with again.transaction():
+                for entry in batch:
+                    stop.look()
+                    number += 1
+                    row = events.get(number)
+                    if row is None:
+                        found.everything.append(
+                            f"The journal goes on to event {entry['sequence']}, the history ends with {len(events)}."
+                        )
+                        return True
+                    if any(
+                        entry[name] != (value.isoformat() if name == "at" else value) for name, value in row.items()
+                    ):
+                        found.everything.append(
+                            f"Event {number} differs between the history and its journal {journal.path}."
+                        )
+                    _do_again(replay, history, again, entry, found)
     except IntegrityProblem as error:
-        problems.append(str(error))
+        found.everything.append(str(error))
     except (KeyError, TypeError, ValueError):
-        problems.append(f"Line {number} of {journal.path} was changed.")
-    return problems
+        found.everything.append(f"Line {number} of {journal.path} was changed.")
+    if number < len(events):
+        said = f"ends with event {number}" if number else "holds no event"
+        found.everything.append(
+            f"The journal {journal.path} {said}, the history goes on to event {len(events)}. A crash or a full disk can leave "
+            "that behind, and the next load adds what is missing; where neither happened somebody cut it: compare with a backup."
+        )
+    return number >= len(events)
+
+
+def _do_again(replay: Replay, history: History, again: History, entry: dict[str, Any], found: _Found) -> None:
+    """Do an event again; a file that cannot be read again is in doubt, and those after it are compared all the same."""
+    try:
+        replay.do(entry)
+    except EnvironmentProblem:
+        raise
+    except (AnnealogError, KeyError, TypeError, ValueError) as error:
+        if entry["kind"] not in ("load", "replay"):
+            raise IntegrityProblem(f"{error} Nothing after event {entry['sequence']} was compared.") from None
+        subject = json.loads(entry["subject"])
+        found.about(subject["sha256"], str(error))
+        if entry["kind"] == "load":
+            again.copy_file(history, subject["sha256"])
+
+
+def _verify_verdicts(history: History, rows: pl.DataFrame, found: _Found) -> None:
+    """Compare the verdicts given last with the hash that the event which gave them states."""
+    stated = [json.loads(subject).get("verdicts") for subject in rows["subject"]]
+    last = next((digest for digest in reversed(stated) if digest is not None), None)
+    if last is None and not history.verdicts_given().height:
+        return
+    if verdicts_hash(history) != last:
+        found.everything.append("The verdicts given last, as the history holds them, are not those that a load gave.")
+
+
+def _compare(history: History, again: History, found: _Found, *, whole: bool) -> None:
+    """Compare all tables; without the `whole` journal, only what it tells of."""
+    known, sources = history.sources(), again.sources()
+    names = dict(known.select("source_id", "name").iter_rows()) | dict(sources.select("source_id", "name").iter_rows())
+    hashes = dict(known.select("source_id", "sha256").iter_rows())
+    for table, keys in CONTENT.items():
+        if table == "event":
+            continue  # compared with the journal
+        for stored, made in _pieces(history, again, table):
+            rows = _differences(stored.sort(keys), made.sort(keys), keys)
+            rows = rows if whole else rows.filter(pl.col("what") != _UNKNOWN)
+            if "source_id" not in rows.columns:
+                for row in rows.iter_rows(named=True):
+                    found.everything.append(f"{_named(table, row)}: {row['what']}.")
+                continue
+            for (number,), of_file in rows.group_by("source_id", maintain_order=True):
+                name = names.get(number, f"file number {number}, which the ledger does not know")
+                found.about(hashes.get(number), f"{name}: {_of_file(table, of_file)}.")
+
+
+_UNKNOWN = "stands in the history alone"
+
+
+def _pieces(history: History, again: History, table: str) -> Iterator[tuple[pl.DataFrame, pl.DataFrame]]:
+    """Yield a table of both histories, readings some files at a time."""
+    if table != "reading":
+        yield history.table(table), again.table(table)
+        return
+    last = again.last_source_id()
+    for after in range(0, max(last, 1), _FILES_AT_ONCE):
+        stop.look()
+        # files with other numbers than these were made up
+        first = after or -(2**31)
+        to = after + _FILES_AT_ONCE if after + _FILES_AT_ONCE < last else None
+        yield history.table(table, after=first, to=to), again.table(table, after=first, to=to)
+
+
+def _differences(stored: pl.DataFrame, made: pl.DataFrame, keys: list[str]) -> pl.DataFrame:
+    """Return the keys of rows that differ, with the names of the columns, and what tells of them."""
+    if stored.equals(made):
+        return pl.DataFrame(schema={**{key: stored.schema[key] for key in keys}, "what": pl.String})
+    columns = [name for name in made.columns if name not in keys]
+    both = stored.with_columns(pl.lit(value=True).alias("_stored")).join(
+        made.with_columns(pl.lit(value=True).alias("_made")), on=keys, how="full", coalesce=True, suffix="_made"
+    )
+    differing = pl.concat_list(
+        pl.when(pl.col(name).ne_missing(pl.col(f"{name}_made"))).then(pl.lit(name)) for name in columns
+    )
+    what = (
+        pl.when(pl.col("_stored").is_null())
+        .then(pl.lit("is missing in the history"))
+        .when(pl.col("_made").is_null())
+        .then(pl.lit(_UNKNOWN))
+        .when(pl.len().over(keys) > 1)
+        .then(pl.lit("stands there more than once"))
+        .otherwise(differing.list.drop_nulls().list.join(", "))
+    )
+    return both.with_columns(what.alias("what")).filter(pl.col("what") != "").sort(keys)
+
+
+def _of_file(table: str, rows: pl.DataFrame) -> str:
+    """Say in words what differs of one file."""
+    what = ", ".join(dict.fromkeys(word for said in rows["what"].to_list() for word in said.split(", ")))
+    if table == "source_file":
+        return f"its row of the ledger differs from the archived file and the journal: {what}"
+    lines = rows["line"].unique().sort().to_list()
+    shown = ", ".join(str(line) for line in lines[:5]) + (" ..." if len(lines) > 5 else "")
+    kind = "stored" if table == "reading" else "refused"
+    return f"{len(lines)} {kind} lines differ from the archived file and the journal: {what} (line {shown})"
+
+
+def _named(table: str, row: dict[str, Any]) -> str:
+    """Name a row of a table that tells of no file."""
+    if table == "baseline":
+        meter, block = (row[name] or row[f"{name}_made"] for name in ("meter", "block"))
+        return f"The limits of control of {meter} on {block} in the history differ from those that were recorded"
+    name = row["name"] or row["name_made"]
+    if table == "held_file":
+        return f"{name}: what is said of this file, which is held, is not what was said when it was looked at"
+    return f"The text of reference table {name} in the history is not the one that was taken over"

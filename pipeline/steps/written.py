@@ -172,7 +172,9 @@ class _Register:
         except (OSError, ValueError):
             found = {}
         self._written: dict[str, list[str]] = {
-            address: list(entry) for address, entry in found.items() if isinstance(entry, list)
+            address: entry
+            for address, entry in (found.items() if isinstance(found, dict) else ())
+            if isinstance(entry, list) and all(isinstance(word, str) for word in entry)
         }
 
     def present(self) -> frozenset[str]:
