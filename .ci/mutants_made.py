@@ -90,7 +90,7 @@ def _calls(node: cst.Call) -> Iterator[cst.CSTNode]:
         new = cst.Name(_SWAPS[called])
         yield node.with_changes(func=node.func.with_changes(attr=new) if isinstance(node.func, cst.Attribute) else new)
     if called in _TAKEN_AWAY:
-        if isinstance(node.func, cst.Attribute):
+        if isinstance(node.func, cst.Attribute) and not m.matches(node.func.value, m.Name("np") | m.Name("math")):
             yield node.func.value
         elif node.args:
             yield node.args[0].value

@@ -234,8 +234,8 @@ def guard_band(
             f"{shortfall(half) + probability:.3g}, below the {probability:g} asked for; "
             "a smaller uncertainty is needed",
         )
-    if one_sided >= half or shortfall(one_sided) >= 0:
-        return GuardBand(min(one_sided, half))
+    if shortfall(one_sided) >= 0:  # the far limit adds no risk that a number can show
+        return GuardBand(one_sided)
     solve: Callable[..., float] = brentq
     return GuardBand(float(solve(shortfall, one_sided, half, xtol=1e-12 * half)))
 

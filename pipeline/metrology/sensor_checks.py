@@ -54,7 +54,6 @@ def checks_of_sensors(sensor_checks: pl.DataFrame, sensors: pl.DataFrame, *, tol
             pl.col("tolerance_c").get(worst),
             (pl.col("error_c").abs() <= pl.col("tolerance_c") + _TIES).all().alias("passed"),
         )
-        .sort("sensor", "checked_on")
     )
 
 

@@ -47,7 +47,7 @@ class CombinedUncertainty:
     coverage_factor: float
     expanded_uncertainty: float
     coverage: float
-    uncorrected_bias: float = 0.0
+    uncorrected_bias: float
 
 
 def coverage_factor(degrees_of_freedom: float | None, *, coverage: float = 0.95) -> float:
@@ -155,7 +155,7 @@ def combine(
     weight = 0.0
     if combined > 0:
         for line in contributions:
-            if line.degrees_of_freedom is not None and math.isfinite(line.degrees_of_freedom):
+            if line.degrees_of_freedom is not None:
                 weight += (line.standard_uncertainty / combined) ** 4 / line.degrees_of_freedom
     degrees_of_freedom = 1.0 / weight if weight > 1e-300 else None
     factor = coverage_factor(degrees_of_freedom, coverage=coverage)

@@ -9,7 +9,6 @@ import polars as pl
 import pytest
 from scenario import Scenario
 
-from pipeline.metrology.geometry import depths_of_penetration, single_frequency
 from pipeline.metrology.penetration import standard_depth_mm
 from pipeline.metrology.sensor_checks import checks_of_sensors, doubt_of_sensors
 from pipeline.settings import Settings
@@ -198,20 +197,6 @@ def test_doubt_of_a_sensor_by_hand() -> None:
     # before the first check nothing good stands: a good one follows first, so only the missing check counts
     assert found["doubt"].to_list() == [None, "missing", "failed", "failed", "failed", "missing"]
     assert found["failed_on"].to_list() == [None, None, day(5), day(5), day(5), None]
-
-
-def test_thickness_in_depths_agrees_with_the_single_function() -> None:
-    frame = pl.DataFrame({"s": [18.0, 58.0], "f": [60.0, 480.0], "t": [1.27, 0.3]})
-    found = frame.select(depths_of_penetration(pl.col("s"), pl.col("f"), pl.col("t"))).to_series().to_list()
-    expected = [t / standard_depth_mm(s, f) for s, f, t in frame.iter_rows()]
-    assert found == pytest.approx(expected, rel=1e-14)
-
-
-@pytest.mark.parametrize(
-    ("text", "frequency"), [("60", 60.0), ("60 60", 60.0), ("60 240", None), ("", None), (None, None), ("many", None)]
-)
-def test_only_a_probe_of_one_frequency_lends_it(text: str | None, frequency: float | None) -> None:
-    assert single_frequency(text) == frequency
 
 
 def test_the_sensor_of_a_check_is_flagged_on_the_meter() -> None:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 from decimal import Decimal
 
+import numpy as np
 import polars as pl
 import pytest
+from scipy import optimize, stats
 
 from pipeline.metrology.conformity import as_decimal, decide, parse_rounding, within
-from pipeline.metrology.guard_band import conformance_probability, guard_band, guarded_limit
+from pipeline.metrology.guard_band import conformance_probabilities, conformance_probability, guard_band, guarded_limit
 from pipeline.metrology.units import convert
 
 
@@ -247,11 +249,66 @@ def test_probabilities_of_nonsense_are_refused(u: float, lower: float | None, up
         guard_band(0.95, u, lower=lower, upper=upper)
 
 
+@pytest.mark.parametrize("u", [math.inf, -1.0, 0.0])
+def test_a_probability_needs_a_finite_uncertainty_above_nought(u: float) -> None:
+    with pytest.raises(ValueError, match="above 0"):
+        conformance_probability(0.5, u, lower=0.0)
+
+
+def test_limits_that_coincide_are_refused() -> None:
+    with pytest.raises(ValueError, match="lower one first"):
+        conformance_probability(1.0, 1.0, lower=1.0, upper=1.0)
+    with pytest.raises(ValueError, match="finite"):
+        conformance_probability(1.0, 1.0, lower=0.0, upper=math.nan)
+
+
+def test_one_degree_of_freedom_is_enough() -> None:
+    # Student's t of one degree of freedom is Cauchy's: three quarters lie beyond one scale below the centre
+    assert conformance_probability(1.0, 1.0, lower=0.0, degrees_of_freedom=1) == pytest.approx(0.75, rel=1e-12)
+    # binary arithmetic may fall just short of a whole number; what is short by more is truncated
+    for nu, whole in ((2 - 1e-12, 2), (2.9, 2)):
+        assert conformance_probability(1.0, 1.0, lower=0.0, degrees_of_freedom=nu) == conformance_probability(
+            1.0, 1.0, lower=0.0, degrees_of_freedom=whole
+        )
+    with pytest.raises(ValueError, match="at least 1"):
+        guard_band(0.95, 1.0, lower=0.0, degrees_of_freedom=0.99)
+
+
+def test_without_uncertainty_a_value_is_in_or_out_and_its_limits_are_in() -> None:
+    values = np.array([0.9, 1.0, 1.5, 2.0, 2.1])
+    nought, infinite, lower, upper = (np.full(5, x) for x in (0.0, math.inf, 1.0, 2.0))
+    found = conformance_probabilities(values, nought, infinite, lower, upper)
+    assert found.tolist() == [0.0, 1.0, 1.0, 1.0, 0.0]
+    assert conformance_probabilities(values, nought, np.full(5, 3.0), lower, upper).tolist() == found.tolist()
+
+
+def test_of_many_values_each_has_its_own_distribution_and_an_unknown_one_has_none() -> None:
+    value, u = np.array([58.0, 58.0, math.nan, 58.0]), np.array([0.5, 0.5, 0.5, math.nan])
+    nu = np.array([math.inf, 4.0, math.inf, math.inf])
+    found = conformance_probabilities(value, u, nu, np.full(4, 57.5), np.full(4, 58.25))
+    assert found[0] == pytest.approx(stats.norm.cdf(0.5) - stats.norm.cdf(-1), rel=1e-12)
+    assert found[1] == pytest.approx(stats.t.cdf(0.5, 4) - stats.t.cdf(-1, 4), rel=1e-12)
+    assert np.isnan(found[2:]).all()
+    # far outside both limits rounding of two tails leaves no probability below nought or above one
+    assert conformance_probability(1e3, 1.0, lower=0.0, upper=1.0) == 0.0
+    assert 0.0 <= conformance_probability(0.5, 1e9, lower=0.0, upper=1e-9) <= 1.0
+
+
+@pytest.mark.parametrize("scale", [1e-8, 1.0, 1e6])
+def test_a_guard_band_is_in_proportion_whatever_the_unit(scale: float) -> None:
+    width = guard_band(0.95, scale, lower=0.0, upper=4.0 * scale).width
+    assert width is not None
+    # the condition it solves, by scipy: Φ(4 − w) − Φ(−w) = 0.95
+    of_scipy = optimize.brentq(lambda w: stats.norm.cdf(4 - w) - stats.norm.cdf(-w) - 0.95, 0, 2, xtol=1e-14)
+    assert width / scale == pytest.approx(of_scipy, rel=1e-11)
+
+
 def test_probabilities_outside_their_range_are_refused() -> None:
     with pytest.raises(ValueError, match="finite number"):
         conformance_probability(math.nan, 1.0, lower=0.0)
     for probability in (0.4, 1.0):
         with pytest.raises(ValueError, match=r"from 0\.5 to below 1"):
             guard_band(probability, 1.0, lower=0.0)
-    with pytest.raises(ValueError, match="no value reaches"):
-        guarded_limit(100.0, 0.999, 0.5)
+    for limit, relative in ((100.0, 0.5), (0.0, 0.02), (math.inf, 0.02), (100.0, math.nan)):
+        with pytest.raises(ValueError, match="no value reaches"):
+            guarded_limit(limit, 0.999, relative)

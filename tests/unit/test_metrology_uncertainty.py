@@ -114,6 +114,41 @@ def test_impossible_numbers_are_refused() -> None:
         normalised_error(math.nan, 0.1, 1.0, 0.1)
 
 
+@pytest.mark.parametrize("coverage", [0.0, 1.0, -0.1, 1.1])
+def test_a_coverage_lies_between_none_and_all(coverage: float) -> None:
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        coverage_factor(5, coverage=coverage)
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        coverage_factors(np.array([5.0]), coverage=coverage)
+
+
+def test_infinite_degrees_of_freedom_are_none_in_a_single_factor_and_weigh_nothing_in_a_sum() -> None:
+    with pytest.raises(ValueError, match="or None for infinite"):
+        coverage_factor(math.inf)
+    total = combine([line(3.0, math.inf), line(4.0, 10.0)])
+    assert total.degrees_of_freedom == pytest.approx(5**4 / (4**4 / 10))
+    assert combine([line(3.0, math.inf)]).degrees_of_freedom is None
+
+
+def test_a_standard_uncertainty_propagates_only_from_finite_numbers() -> None:
+    for slopes, covariance in (([1.0, 1.0], math.nan), ([1.0, math.inf], 1.0)):
+        with pytest.raises(ValueError, match="finite"):
+            propagate(np.array([slopes]), np.array([[1.0, 0.0], [0.0, covariance]]))
+
+
+@pytest.mark.parametrize(
+    "numbers",
+    [(math.inf, 0.1, 1.0, 0.1), (1.0, math.inf, 1.0, 0.1), (1.0, 0.1, math.nan, 0.1), (1.0, 0.1, 1.0, math.inf)],
+)
+def test_a_normalised_error_of_what_is_not_finite_is_refused(numbers: tuple[float, float, float, float]) -> None:
+    with pytest.raises(ValueError, match="E_n needs"):
+        normalised_error(*numbers)
+
+
+def test_a_normalised_error_needs_one_uncertainty_only() -> None:
+    assert normalised_error(1.5, 0.5, 1.0, 0.0) == normalised_error(1.5, 0.0, 1.0, 0.5) == 1.0
+
+
 def test_many_coverage_factors_are_the_single_ones() -> None:
     nu = [1.0, 1.9, 2.0, 16.7, 500.0, math.inf]
     singles = [coverage_factor(None if math.isinf(x) else x) for x in nu]
