@@ -77,6 +77,28 @@ def test_a_relative_reading_says_in_plain_words_what_is_missing() -> None:
     assert "block and temperature" in reason
 
 
+@pytest.mark.parametrize(
+    ("model", "coefficient"), [("linear", 0.00393), ("constant_slope", 0.0000681), ("proportional", 0.00393)]
+)
+def test_a_relative_reading_is_carried_by_its_setting_first_and_without_one_says_why(
+    model: str, coefficient: float
+) -> None:
+    relative = one(temperature_state="relative", temperature_model=model, coefficient=coefficient)
+    frame = pl.DataFrame(
+        [relative, one(), relative, one(temperature_state="at_reference")], schema=SCHEMA
+    ).with_columns(
+        setting_factor=pl.Series([0.97, None, None, None], dtype=pl.Float64),
+        setting_problem=pl.Series([None, None, "no setting is known", None], dtype=pl.String),
+    )
+    found = at_reference(frame, reference_c=20.0, plausible_temperature_c=(-10.0, 60.0))
+    at_metal = conductivity_at_reference(57.0 * 0.97, 25.0, reference_c=20.0, model=model, coefficient=coefficient)
+    assert found["factor"][0] * 57.0 == pytest.approx(at_metal, rel=1e-14)
+    # the setting is no business of readings in other states
+    assert found["factor"][1] == result(one())["factor"][0]
+    assert found["factor"][3] == 1.0
+    assert found["no_reference_reason"].to_list() == [None, None, "no setting is known", None]
+
+
 @pytest.mark.parametrize("temperature_c", [-10.0, 60.0])
 def test_the_ends_of_the_plausible_range_are_believed(temperature_c: float) -> None:
     assert result(one(temperature_c=temperature_c))["no_reference_reason"].item() is None

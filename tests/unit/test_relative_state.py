@@ -7,12 +7,9 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import polars as pl
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 from scenario import REFERENCE, Scenario, at
 
-from pipeline.metrology.relative_state import BlockOfSetting, SettingCurve, block_factor, sensitivities_of_relative
-from pipeline.metrology.temperature import conductivity_at_reference, conductivity_at_temperature
+from pipeline.metrology.relative_state import BlockOfSetting, SettingCurve, sensitivities_of_relative
 from pipeline.steps.budgets import with_budgets
 
 COPPER, ALUMINIUM = ("constant_slope", 0.0000681), ("constant_slope", 0.000115)
@@ -119,45 +116,6 @@ def test_a_recorded_setting_states_block_and_temperature(
         assert "temperature of block B1" in " ".join(lot.reasons)
 
 
-def test_a_setting_on_two_blocks_is_exact_on_each_and_straight_between() -> None:
-    high = BlockOfSetting("H", 58.0, 30.0, *COPPER)
-    low = BlockOfSetting("L", 19.0, 26.0, *ALUMINIUM)
-    curve = SettingCurve([high, low], reference_c=20.0)
-    shown = np.array([19.0, 58.0, 38.5, 10.0, 60.0])
-    true = curve.factor(shown) * shown
-    ends = [19.0 * block_factor(low, reference_c=20.0), 58.0 * block_factor(high, reference_c=20.0)]
-    assert true[:2] == pytest.approx(ends, rel=1e-14)
-    assert true[2] == pytest.approx(sum(ends) / 2, rel=1e-14)
-    assert true[3] == pytest.approx(ends[0] * 10 / 19, rel=1e-14)
-    assert true[4] == pytest.approx(ends[1] * 60 / 58, rel=1e-14)
-
-
-@pytest.mark.parametrize("block", [("linear", 0.00393), COPPER, ("proportional", 0.00395)])
-@pytest.mark.parametrize("part", [("linear", 0.0022), ALUMINIUM, ("proportional", 0.0066)])
-def test_sensitivities_are_the_slopes_of_the_correction(block: tuple[str, float], part: tuple[str, float]) -> None:
-    shown = 20.0
-
-    def corrected(t_set: float, t_part: float, c_block: float, c_part: float) -> float:
-        given = BlockOfSetting("B", 58.0, t_set, block[0], c_block)
-        at_metal = shown * block_factor(given, reference_c=20.0)
-        return conductivity_at_reference(at_metal, t_part, reference_c=20.0, model=part[0], coefficient=c_part)
-
-    start = np.array([31.0, 27.0, block[1], part[1]])
-    steps = np.array([1e-3, 1e-3, block[1] * 1e-4, part[1] * 1e-4])
-    numeric = [
-        (corrected(*(start + e)) - corrected(*(start - e))) / (2 * step)
-        for e, step in zip(np.diag(steps), steps, strict=True)
-    ]
-    curve = SettingCurve([BlockOfSetting("B", 58.0, 31.0, *block)], reference_c=20.0)
-    by_temperature, by_coefficient = curve.log_slopes(np.array([shown]))
-    found = sensitivities_of_relative(
-        corrected(*start), part_temperature_c=27.0, reference_c=20.0, model=part[0], coefficient=part[1],
-        setting_log_slope_temperature=float(by_temperature[0]), setting_log_slope_coefficient=float(by_coefficient[0]),
-    )  # fmt: skip
-    names = ["setting_temperature", "part_temperature", "block_coefficient", "part_coefficient"]
-    assert [found[name] for name in names] == pytest.approx(numeric, rel=1e-5)
-
-
 def test_equal_metals_at_equal_temperatures_need_no_correction() -> None:
     story = Scenario().reading(
         at("07:50"), 58.0, role="setting", block="B1", temperature_c=31.0, temperature_state="relative"
@@ -182,13 +140,6 @@ def test_a_reading_whose_clock_is_unknown_says_so() -> None:
     story = warm()
     story.lot("09:00", 20.0, temperature_state="relative", temperature_c=30.0, clock="unknown")
     assert "clock of meter M1 is not believed" in " ".join(story.assess().lots["L1"].reasons)
-
-
-def test_block_and_part_at_their_own_temperature_agree_with_the_reference_formula() -> None:
-    given = BlockOfSetting("B", 58.0, 30.0, *COPPER)
-    assert block_factor(given, reference_c=20.0) == pytest.approx(
-        conductivity_at_temperature(58.0, 30.0, reference_c=20.0, model=COPPER[0], coefficient=COPPER[1]) / 58.0
-    )
 
 
 def test_the_demo_of_reference_tables_is_untouched() -> None:
@@ -270,21 +221,3 @@ def test_the_figures_of_all_lots_agree_with_the_table_of_one() -> None:
     shown = with_budgets(found, found.lots["L1"])
     of_mean = next(each for each in shown.budgets if each.of == "lot_mean")
     assert of_mean.expanded_uncertainty == pytest.approx(found.lots["L1"].expanded_uncertainty, rel=1e-12)
-
-
-@settings(max_examples=200)
-@given(
-    true=st.floats(1.0, 62.0), t_part=st.floats(-5, 55), t_set=st.floats(-5, 55), certified=st.floats(1.0, 62.0),
-    block=st.sampled_from([("linear", 0.00393), COPPER, ALUMINIUM, ("proportional", 0.00395)]),
-    part=st.sampled_from([("linear", 0.0022), COPPER, ALUMINIUM, ("proportional", 0.0066)]),
-)  # fmt: skip
-def test_whatever_the_metals_and_temperatures_the_true_value_comes_back(
-    true: float, t_part: float, t_set: float, certified: float, block: tuple[str, float], part: tuple[str, float]
-) -> None:
-    at_metal = conductivity_at_temperature(true, t_part, reference_c=20.0, model=part[0], coefficient=part[1])
-    taught = conductivity_at_temperature(certified, t_set, reference_c=20.0, model=block[0], coefficient=block[1])
-    shown = at_metal * certified / taught
-    curve = SettingCurve([BlockOfSetting("B", certified, t_set, *block)], reference_c=20.0)
-    back = shown * float(curve.factor(np.array([shown]))[0])
-    found = conductivity_at_reference(back, t_part, reference_c=20.0, model=part[0], coefficient=part[1])
-    assert found == pytest.approx(true, rel=1e-11)
