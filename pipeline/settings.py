@@ -78,6 +78,10 @@ class Settings:
     drift_signals_reject: bool = _setting(
         False, "A signal of EWMA or CUSUM counts as a reject of the multi-rule scheme; otherwise it warns."
     )
+    precision_level: float = _setting(
+        0.997,
+        "Part of checks whose standard deviation within stays below its action limit while a meter repeats as well as before.",
+    )
     subgroup_size: int = _setting(1, "Consecutive part means in a subgroup; 1 uses the moving range.")
     confidence: float = _setting(0.95, "Level of the coverage of expanded uncertainties.")
     guard_band_probability: float = _setting(
@@ -416,7 +420,7 @@ def _above_zero(settings: Settings, where: str) -> None:
             f"{where}: guard_band_probability = {probability!r}: expected 0 or a number from 0.5 to below 1."
         )
     for name, low, high in (
-        ("reject_run_length", 20.0, 1e5), ("drift_run_length", 20.0, 1e5), ("drift_ewma_weight", 0.03, 1.0), ("drift_cusum_reference_value", 0.1, 2.0),
+        ("reject_run_length", 20.0, 1e5), ("precision_level", 0.9, 0.99999), ("drift_run_length", 20.0, 1e5), ("drift_ewma_weight", 0.03, 1.0), ("drift_cusum_reference_value", 0.1, 2.0),
     ):  # fmt: skip
         if not low <= getattr(settings, name) <= high:
             raise SettingsError(

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.statistics.trend import precision_limit
 from reports import _words as words
 from reports import _words_drift as drift_words
 from reports._charts import Plot
@@ -223,21 +221,10 @@ def bias_plot(series: Series) -> Plot | None:
     return plot
 
 
-def _limit_of(summary: BlockSummary | None, readings: int) -> float | None:
-    """Return the F limit of a check: the more readings it has, the closer it lies to the pooled deviation."""
-    if summary is None or finite(summary.precision_limit) is None:
-        return None
-    pooled, behind = summary.within_standard_deviation, summary.within_degrees_of_freedom
-    if not pooled or not behind or readings < 2:
-        return summary.precision_limit
-    return _precision_limit(pooled, float(readings - 1), behind)
-
-
-_precision_limit = lru_cache(maxsize=256)(precision_limit)
-
-
 def within_plot(series: Series, summary: BlockSummary | None) -> tuple[Plot, str] | None:
-    """Draw the standard deviation within each check against pooled one and F limit; None where no check has one.
+    """Draw the standard deviation within each check against pooled one and action limit; None where no check has one.
+
+    The limit is drawn as the last check of so many readings had it; a check counts as beyond by the limit of its own day.
 
     Returns
     -------
@@ -249,9 +236,9 @@ def within_plot(series: Series, summary: BlockSummary | None) -> tuple[Plot, str
         return None
     values = series.values("within_standard_deviation")[known]
     readings = series.frame["readings"][known]
-    limit_of = {count: _limit_of(summary, count) for count in readings.unique()}
+    limit_of: dict[int, float | None] = dict(zip(readings, series.frame["precision_limit"][known], strict=True))
     limits: list[float | None] = [limit_of[count] for count in readings]
-    above = [limit is not None and value > limit for value, limit in zip(values.tolist(), limits, strict=True)]
+    above = series.frame["imprecise"][known].to_list()
     stated = [limit for limit in limit_of.values() if limit is not None]
     top = max([float(values.max()), *stated]) or 1.0
     plot = Plot(

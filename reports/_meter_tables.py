@@ -14,12 +14,12 @@ from reports._page import link, passed, toned
 from reports._tables import Heading, best_order, caption, table
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from reports._meter_series import Series
     from reports._numbers import Clock
     from reports._tables import Row
-    from schemas.results import BlockSummary, MeterPage, MeterResult
+    from schemas.results import BlockSummary, Decision, MeterPage, MeterResult
 
 __all__ = [
     "blocks_table",
@@ -27,6 +27,7 @@ __all__ = [
     "columns_table",
     "drift_table",
     "lots_table",
+    "precision_table",
     "settings_table",
     "signals_table",
 ]
@@ -109,16 +110,10 @@ def signals_table(result: MeterResult, number: int, clock: Clock) -> Html:
     rows = []
     shown = dict(list(rules.items())[:MOST_SIGNALS])
     for (at, block, z, kind, needs, said), names in shown.items():
-        written = "; ".join(
-            words.FRAGMENT["disposed"].format(
-                decision=shorten(d.decision, 80), by=shorten(d.by, 40), day=clock.day(d.at), why=shorten(d.why, 200)
-            )
-            for d in said
-        )
         rows.append(
             (
                 clock.second(at), linked(here, "block", block), ", ".join(names), fixed(z, 2, sign=True), words.LIMITS_KIND.get(kind, kind),
-                toned("hold", words.FRAGMENT["open_signal"]) if needs else written,
+                toned("hold", words.FRAGMENT["open_signal"]) if needs else _disposed(said, clock),
             )
         )  # fmt: skip
     marked = [key[4] for key in shown]
@@ -126,6 +121,36 @@ def signals_table(result: MeterResult, number: int, clock: Clock) -> Html:
     if len(rules) > len(shown):
         note = drift_words.NOTE["earlier"].format(checks=words.counted(len(rules) - len(shown), "check"))
     return table(number, "signals", caption(words.TABLE["signals"], note), columns, rows, marked=marked)
+
+
+def _disposed(said: Iterable[Decision], clock: Clock) -> str:
+    return "; ".join(
+        words.FRAGMENT["disposed"].format(
+            decision=shorten(d.decision, 80), by=shorten(d.by, 40), day=clock.day(d.at), why=shorten(d.why, 200)
+        )
+        for d in said
+    )
+
+
+def precision_table(result: MeterResult, number: int, clock: Clock, *, unit: str) -> Html:
+    """Return the checks whose readings scatter beyond the action limit, latest first, each with its disposition."""
+    here = address("meter", result.meter)
+    columns = [
+        Heading(_C["at"], clock.zone, "t"), Heading(_C["block"]), Heading(_C["readings"], kind="n"), Heading(_C["within_s"], unit, "n"),
+        Heading(_C["precision"], unit, "n"), Heading(_C["disposition"]),
+    ]  # fmt: skip
+    latest = sorted(result.precision_signals, key=lambda s: (s.at, s.block), reverse=True)
+    rows = [
+        (
+            clock.second(s.at), linked(here, "block", s.block), s.readings, significant(s.standard_deviation, 2),
+            significant(s.limit, 2), _disposed(s.dispositions, clock) if s.dispositions else words.FRAGMENT["open_signal"],
+        )
+        for s in latest[:MOST_SIGNALS]
+    ]  # fmt: skip
+    note = ""
+    if len(latest) > MOST_SIGNALS:
+        note = drift_words.NOTE["earlier"].format(checks=words.counted(len(latest) - MOST_SIGNALS, "check"))
+    return table(number, "precision", caption(words.TABLE["precision"], note), columns, rows)
 
 
 def drift_table(result: MeterResult, number: int, clock: Clock, *, unit: str) -> Html:

@@ -180,7 +180,7 @@ COLUMN = {
     "count": "Readings behind it", "s_given": "Its standard deviation", "temperature": "Metal temperature",
     "state": "Temperature state", "factor": "Factor to reference", "at_reference": "Value at reference", "notes": "Notes",
     "decision": "Decision", "by": "By", "why": "Why", "frequency": "Frequency", "checks": "Checks", "certified": "Certified value",
-    "last_bias": "Last bias", "limits": "Limits of control", "within_s": "Within-check s", "precision": "Precision limit",
+    "last_bias": "Last bias", "limits": "Limits of control", "within_s": "Within-check s", "precision": "Action limit of s",
     "rule": "Rule", "z": "z", "disposition": "Disposition", "slope": "Slope in 30 days", "interval": "95 % interval",
     "leaves": "Leaves tolerance", "verdict": "Verdict", "lot": "Lot", "rejects": "Signals",
     "n": "Number", "kind": "Kind", "material": "Material", "supplier": "Supplier", "parts": "Parts",
@@ -198,6 +198,8 @@ TABLE = {
     "blocks": "Checks since the last setting, block by block.",
     "signals": "Rejects of the multi-rule scheme (Westgard, Barry, Hunt and Groth, 1981) on frozen limits, and what was done about each. z "
     "counts in the standard deviation of the limits.",
+    "precision": "Checks whose readings scatter more than the action limit of their standard deviation allows. Look at probe, "
+    "surface and fixture; the meter is not suspended by them, and no lot changes.",
     "drift": "Trend of the bias since the last setting, by least squares.",
     "lots": "Lots that this meter read.",
     "meter_checks": "Checks on block {block}.",
@@ -215,7 +217,7 @@ FIGURE = {
     "timeline": "The readings of the lot between the runs of checks.",
     "control": "Control chart of check means on block {block}.",
     "bias": "Bias over time on block {block}, against the tolerance.",
-    "within": "Standard deviation within each check on block {block}, against its precision limit.",
+    "within": "Standard deviation within each check on block {block}, against its action limit.",
     "thinned": "{shown} of {total} {what} are drawn, every flagged one among them; the others are spread evenly.",
     "crowded": "With so many parts, an upright line from the lowest to the highest spot stands for the spots within limits.",
     "names_once": "A rule is named where it first appears in a stretch of signals; the table names them all.",
@@ -228,7 +230,7 @@ FIGURE = {
     "key_control": "Circle: no signal. Triangle: warning. Diamond with a name: signal, with its rule. Solid lines: frozen limits. Long dashes: "
     "provisional limits. Dash and dot: tolerance.",
     "key_bias": "Circle: passed. Diamond: failed. Square: not judged. Dash and dot: tolerance.",
-    "key_within": "Circle: below the limit. Diamond: above it.",
+    "key_within": "Circle: below the limit. Diamond: above it. The limit is from the checks before that were not above it themselves.",
     "points": "The points behind it.",
     "none": "There is no chart: {reason}.",
 }
@@ -236,7 +238,7 @@ FIGURE = {
 FIGURE_OF = {
     "lower": "lower limit {value}", "upper": "upper limit {value}", "mean": "mean {value}", "centre": "centre {value}",
     "plus_two": "+2 s", "minus_two": "−2 s", "plus_three": "+3 s {value}", "minus_three": "−3 s {value}",
-    "tolerance": "tolerance {value}", "precision": "precision limit {value}", "setting": "setting",
+    "tolerance": "tolerance {value}", "precision": "action limit {value}", "setting": "setting",
     "no_bias": "no bias", "now": "state of this page", "part_axis": "Part, in the order of measuring",
     "check_axis": "Number of the check, in order of time", "spots_axis": "Spots", "time_axis": "Time ({zone})",
     "day_axis": "Time on {day} ({zone})", "value_axis": "Conductivity at {reference} °C, {unit}",

@@ -27,7 +27,7 @@ FIGURE = {
     "lines_last": "Limits and settings are drawn for the latest {shown} stretches.",
     "provisional": "Provisional limits have the certificate as their centre, so beyond them or on one side of them (10-x) lies a steady bias, "
     "not a change of the meter: the rules warn here and suspend nothing. Setting a meter for such a bias is over-adjustment.",
-    "above": "{above} of {total} checks lie above the limit; 5 in 100 do by chance.",
+    "above": "{above} of {total} checks lay above the limit when they were made.",
 }
 
 FIGURE_OF = {

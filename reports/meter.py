@@ -72,7 +72,10 @@ def render(page: MeterPage) -> str:
     if result.blocks:
         body.append(section("blocks", _meter_tables.blocks_table(result, numbered.table(), unit=unit), wide=True))
     signals = _meter_tables.signals_table(result, numbered.table(), clock) if result.signals else None
-    body.append(section("signals", signals or element("p", words.FRAGMENT["no_signals"]), wide=True))
+    rough = (
+        _meter_tables.precision_table(result, numbered.table(), clock, unit=unit) if result.precision_signals else None
+    )
+    body.append(section("signals", signals or element("p", words.FRAGMENT["no_signals"]), rough, wide=True))
     drift = _meter_tables.drift_table(result, numbered.table(), clock, unit=unit) if result.drift else None
     parts = _meter_drift.drift_section(result, drift, numbered, clock)
     parts += [

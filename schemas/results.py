@@ -158,12 +158,30 @@ class Drift:
 
 
 @dataclass(frozen=True, slots=True)
+class PrecisionSignal:
+    """A check whose readings scatter more than the action limit of its standard deviation allows, both in the working unit.
+
+    The limit is from the checks of the series before it that were not outlying. It suspends no meter and changes no lot.
+    """
+
+    block: str
+    probe: str | None
+    frequency_khz: float | None
+    at: datetime
+    readings: int
+    standard_deviation: float
+    limit: float
+    dispositions: tuple[Decision, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class BlockSummary:
     """Checks of one block by one meter, probe and frequency since the last setting.
 
     `limits` are centre ± 3 s, `warning_limits` centre ± 2 s, all in `unit`, with s of the limits: that of the certificate and
     the meter's accuracy, or that of the baseline times `limit_widening`. `bias` is the mean over these checks,
-    `last_bias` that of the last one; both null without a certificate.
+    `last_bias` that of the last one; both null without a certificate. `within_standard_deviation` pools the checks that were not outlying in
+    it; `precision_limit` is the action limit of the next check with as many readings as the last.
     """
 
     block: str
@@ -209,6 +227,7 @@ class MeterResult:
     flags: tuple[str, ...]
     as_of: datetime
     drift_signals: tuple[DriftSignal, ...] = ()
+    precision_signals: tuple[PrecisionSignal, ...] = ()
     drift_charts: tuple[DriftChart, ...] = ()
     check_intervals: tuple[CheckInterval, ...] = ()
     bias_lines: tuple[BiasLine, ...] = ()  # these two are filled for meters that are shown

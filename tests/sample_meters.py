@@ -12,7 +12,7 @@ from sample_texts import DAY, HOSTILE, provenance, text_or_hostile
 
 from schemas.declare import UTC_TIME
 from schemas.drift import CheckInterval, DriftChart, DriftSignal
-from schemas.results import BlockSummary, Decision, Drift, MeterPage, MeterResult, Signal
+from schemas.results import BlockSummary, Decision, Drift, MeterPage, MeterResult, PrecisionSignal, Signal
 
 __all__ = ["meter_page", "meter_pages"]
 
@@ -20,7 +20,7 @@ TEXT, FLOAT, INTEGER, BOOLEAN = pl.String, pl.Float64, pl.Int64, pl.Boolean
 
 CHECKS: dict[str, Any] = {
     "block": TEXT, "probe": TEXT, "frequency_khz": FLOAT, "phase": UTC_TIME, "run": INTEGER, "at": UTC_TIME, "readings": INTEGER,
-    "mean": FLOAT, "within_standard_deviation": FLOAT, "temperature_c": FLOAT, "certified_value": FLOAT, "bias": FLOAT,
+    "mean": FLOAT, "within_standard_deviation": FLOAT, "precision_limit": FLOAT, "imprecise": pl.Boolean, "temperature_c": FLOAT, "certified_value": FLOAT, "bias": FLOAT,
     "tolerance": FLOAT, "passes": BOOLEAN, "centre": FLOAT, "limit_standard_deviation": FLOAT, "limits_kind": TEXT, "z": FLOAT,
     "warning": BOOLEAN, "rejects": TEXT, "ewma": FLOAT, "ewma_limit": FLOAT, "cusum_high": FLOAT, "cusum_low": FLOAT,
     "cusum_limit": FLOAT, "drift": TEXT,
@@ -87,6 +87,7 @@ def meter_page(
                 {
                     "block": name, "probe": text_or_hostile(hostile, "PR-60", 2), "frequency_khz": 60.0, "phase": setting if at > setting else None,
                     "run": i, "at": at, "readings": 5, "mean": level + bias, "within_standard_deviation": abs(rng.gauss(0.02, 0.007)),
+                    "precision_limit": 0.034 if i else None, "imprecise": False,
                     "temperature_c": 21.5, "certified_value": level if certified else None, "bias": bias if certified else None,
                     "tolerance": tolerance if certified else None, "passes": (abs(bias) <= tolerance) if certified else None,
                     "centre": centre if certified or frozen else None, "limit_standard_deviation": spread if certified or frozen else None,
@@ -178,6 +179,9 @@ def meter_page(
         last_setting_at=setting if rows else None, blocks=tuple(summaries) if rows else (), signals=tuple(signals),
         warnings=int(frame["warning"].sum() or 0), drift=tuple(drifts) if rows else (), suspect_lots=suspect if rows else (),
         flags=HOSTILE if hostile else (), as_of=DAY + timedelta(hours=16), drift_signals=tuple(drift_signals),
+        precision_signals=tuple(
+            PrecisionSignal(row["block"], row["probe"], 60.0, row["at"], 5, 0.071, 0.052, ()) for row in rows[-1:]
+        ),
         drift_charts=tuple(charts), check_intervals=(CheckInterval(8.0, 5, 1.0, 2, 90.0, 180), CheckInterval(168.0, 5, 3.0, 5, 270.0, 450)),
     )  # fmt: skip
     settings = [

@@ -354,6 +354,13 @@ def _show_meter(result: Any, path: str | None, settings: Settings) -> None:
                     f"reads {'higher' if signal.side == 'high' else 'lower'} than in its baseline"
                 )
             )
+    if rough := [one for one in result.precision_signals if not one.dispositions]:
+        console.print(
+            output.plain(
+                f"  readings scattered beyond the action limit in {len(rough)} checks, the last on {rough[-1].block} on "
+                f"{output.when(rough[-1].at, settings)[:10]}: look at probe, surface and fixture"
+            )
+        )
     for drift in result.drift:
         line = _drift_line(drift, result.unit, settings)
         if line:

@@ -10,6 +10,7 @@ import polars as pl
 
 from pipeline import rules
 from pipeline.metrology import block_checks, control_limits
+from pipeline.metrology.precision import add_precision
 from pipeline.metrology.support import brackets_of
 from pipeline.steps.drift import add_drift_charts
 from pipeline.steps.event_lots import with_events
@@ -206,6 +207,7 @@ def compute_checks(
         where=(pl.col("limits_kind") == "frozen") & (pl.col("baseline_checks") >= few).fill_null(False),
     )
     checks = add_drift_charts(checks.sort("meter", "at", "check"), settings)
+    checks = add_precision(checks, tables["meters"], unit=settings.unit, level=settings.precision_level)
     runs = block_checks.runs_of_checks(checks, signals_make_suspect=settings.signals_make_suspect)
     found = block_checks.settings_of(on_blocks).with_columns(
         pl.lit("export").alias("kind"), pl.lit(None, pl.String).alias("by")

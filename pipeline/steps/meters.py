@@ -12,7 +12,7 @@ from pipeline.statistics.descriptive import pooled_deviation
 from pipeline.statistics.trend import precision_limit
 from pipeline.steps.drift import check_intervals, drift_chart, drift_signals, drift_trend
 from pipeline.steps.meter_evidence import evidence_flags
-from schemas.results import BlockSummary, Decision, MeterResult, Signal
+from schemas.results import BlockSummary, Decision, MeterResult, PrecisionSignal, Signal
 from schemas.versions import version_at
 
 if TYPE_CHECKING:
@@ -80,7 +80,7 @@ def _block_summary(series: pl.DataFrame, settings: Settings) -> BlockSummary:
     deviation = known["mean"].std() if known.height > 1 else None
     if deviation is None:
         reasons["standard_deviation"] = "one check has no standard deviation"
-    within = series.filter(pl.col("within_standard_deviation").is_not_null())
+    within = series.filter(pl.col("within_standard_deviation").is_not_null() & ~pl.col("imprecise"))
     pooled = pooled_deviation(
         within["within_standard_deviation"].to_list(), within["within_degrees_of_freedom"].to_list()
     )
@@ -89,10 +89,14 @@ def _block_summary(series: pl.DataFrame, settings: Settings) -> BlockSummary:
         reasons["within_standard_deviation"] = pooled.reason or "no check has two readings"
         reasons["precision_limit"] = reasons["within_standard_deviation"]
     else:
-        # s = 0 (a coarse display that never moves) leaves nothing to compare a check with
-        if pooled.standard_deviation > 0:
+        # s = 0 (a display that never moves, of an unstated step) leaves nothing to compare a check with
+        base = max(pooled.standard_deviation, last["rounding"] or 0.0)
+        if base > 0:
             upper = precision_limit(
-                pooled.standard_deviation, float(within["within_degrees_of_freedom"][-1]), pooled.degrees_of_freedom
+                base,
+                float(within["within_degrees_of_freedom"][-1]),
+                pooled.degrees_of_freedom,
+                probability=settings.precision_level,
             )
         else:
             reasons["precision_limit"] = "readings of one check never differ"
@@ -153,6 +157,23 @@ def _signals(checks: pl.DataFrame, decisions: list[SignalDecision]) -> tuple[Sig
             for rule in row["rejects"].split()
         ]
     return tuple(signals)
+
+
+def _precision_signals(checks: pl.DataFrame, decisions: list[SignalDecision]) -> tuple[PrecisionSignal, ...]:
+    rows = checks.filter("imprecise").sort("at", "block", "check").iter_rows(named=True)
+    return tuple(
+        PrecisionSignal(
+            block=row["block"],
+            probe=row["probe"],
+            frequency_khz=row["frequency_khz"],
+            at=row["at"],
+            readings=row["readings"],
+            standard_deviation=row["within_standard_deviation"],
+            limit=row["precision_limit"],
+            dispositions=tuple(one.decision for one in decisions if one.fits(row)),
+        )
+        for row in rows
+    )
 
 
 def _cleared(bad: dict[str, Any], runs: pl.DataFrame) -> bool:
@@ -238,6 +259,7 @@ def meter_result(meter: str, assessment: Assessment) -> MeterResult:
         as_of=as_of,
         drift_signals=drift_signals(checks, assessment.signal_decisions),
         drift_charts=tuple(drift_chart(s, settings) for s in series),
+        precision_signals=_precision_signals(checks, assessment.signal_decisions),
         check_intervals=check_intervals(assessment.brackets.filter(pl.col("meter") == meter), settings),
     )
 

@@ -49,7 +49,7 @@ _LOT_COLUMNS = [
 
 _CHECK_COLUMNS: list[Any] = [
     "block", "probe", "frequency_khz", "phase", run_of_meter(), "at", "readings", "mean", "within_standard_deviation",
-    "temperature_c", "certified_value", "bias", "tolerance", "passes", "centre", "limit_standard_deviation",
+    "precision_limit", "imprecise", "temperature_c", "certified_value", "bias", "tolerance", "passes", "centre", "limit_standard_deviation",
     "limits_kind", "z", "warning", "rejects", "ewma", "ewma_limit", "cusum_high", "cusum_low", "cusum_limit", "drift",
 ]  # fmt: skip
 
