@@ -20,7 +20,8 @@ __all__ = [
 STATE = {"open": "Open", "closed": "Closed"}
 
 KIND = {
-    "failed_check": "failed check", "signal": "reject of the multi-rule scheme", "calibration": "external calibration, as found",
+    "failed_check": "failed check", "signal": "reject of the multi-rule scheme",
+    "precision": "scatter within a check beyond its action limit", "calibration": "external calibration, as found",
     "check_overdue": "check overdue",
 }  # fmt: skip
 

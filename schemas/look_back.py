@@ -115,7 +115,7 @@ class EventResult:
     event: str
     name: str
     title: str
-    kind: str  # failed_check | signal | calibration | check_overdue
+    kind: str  # failed_check | signal | precision | calibration | check_overdue
     state: str  # open | closed
     meter: str
     meter_state: str

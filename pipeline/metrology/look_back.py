@@ -15,7 +15,15 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import datetime
 
-__all__ = ["Episode", "failed_episodes", "lots_touched", "risk_of_error", "signal_episodes", "window_start"]
+__all__ = [
+    "Episode",
+    "failed_episodes",
+    "lots_touched",
+    "precision_episodes",
+    "risk_of_error",
+    "signal_episodes",
+    "window_start",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +106,34 @@ def signal_episodes(runs: pl.DataFrame, meter: str) -> list[Episode]:
         if fired:
             found.append(Episode(fired, episode.before, episode.after))
     return found
+
+
+def precision_episodes(runs: pl.DataFrame, checks: pl.DataFrame, meter: str) -> list[Episode]:
+    """Return the stretches of runs in which readings of a check scattered beyond the action limit, until a run without.
+
+    Parameters
+    ----------
+    runs
+        From `runs_of_checks`.
+    checks
+        With meter, run, precision_limit and imprecise.
+    meter
+        Meter.
+
+    Returns
+    -------
+    list of Episode
+        In order of time; a run that has no check with a limit ends none.
+    """
+    judged = (
+        checks.filter((pl.col("meter") == meter) & pl.col("precision_limit").is_not_null())
+        .group_by("run")
+        .agg(pl.col("imprecise").any())
+    )
+    if not judged["imprecise"].any():
+        return []
+    of_meter = runs.filter(pl.col("meter") == meter).join(judged, on="run", how="inner").sort("parts_before", "run")
+    return _stretches(of_meter.drop("imprecise").to_dicts(), of_meter["imprecise"].to_list())
 
 
 def risk_of_error(

@@ -107,9 +107,8 @@ def _measured_again(assessment: Assessment, lots: Sequence[str], event: Found) -
 
 def _lots(assessment: Assessment, event: Found, said: Decided, disposed: bool, facts: LotFacts) -> tuple[EventLot, ...]:
     schema = {"lot": pl.String, "meter": pl.String, "doubt": pl.String}
-    covered = pl.lit(
-        event.kind == "signal"
-    )  # a reject leaves lots supported: checks within tolerance stand on both sides
+    # a reject or a scatter leaves lots supported: checks within tolerance stand on both sides
+    covered = pl.lit(event.kind in ("signal", "precision"))
     if event.covered_until is not None:
         covered = pl.col("last_at") <= pl.lit(event.covered_until, dtype=event.touched.schema["last_at"])
     rows = event.touched.with_columns(

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from pipeline.errors import UsageError
-from pipeline.metrology.look_back import failed_episodes, signal_episodes
+from pipeline.metrology.look_back import failed_episodes, precision_episodes, signal_episodes
 from pipeline.steps.meter_evidence import calibrations_of
 from schemas.look_back import BiasChange
 
@@ -30,6 +30,7 @@ __all__ = ["KINDS", "Found", "find_events", "named", "the_event"]
 KINDS = {
     "failed_check": "failed check",
     "signal": "signal",
+    "precision": "precision signal",
     "calibration": "calibration out of tolerance",
     "check_overdue": "overdue check",
 }
@@ -124,6 +125,9 @@ def _changes(assessment: Assessment, fired: Sequence[int], before: int | None) -
     return tuple(largest[block] for block in sorted(largest))
 
 
+_NOTE_ON_PRECISION = "The mean of a check that scatters may be right: look at probe, surface, fixture and operator. It ends with a run within the limit."
+
+
 def _of_episode(assessment: Assessment, meter: str, kind: str, episode: Episode) -> Found:
     runs = [row["run"] for row in episode.fired]
     all_checks = assessment.checks.filter(pl.col("meter") == meter)
@@ -131,7 +135,7 @@ def _of_episode(assessment: Assessment, meter: str, kind: str, episode: Episode)
     failed = ~pl.col("passes").fill_null(True)
     rejected = pl.col("rejects") != ""
     both = failed | rejected if assessment.settings.signals_make_suspect else failed
-    fired = of_runs.filter(rejected if kind == "signal" else both)
+    fired = of_runs.filter({"signal": rejected, "precision": pl.col("imprecise")}.get(kind, both))
     first = fired.row(0, named=True)
     before, after = episode.before, episode.after
     brackets = assessment.brackets.filter(pl.col("meter") == meter)
@@ -151,6 +155,12 @@ def _of_episode(assessment: Assessment, meter: str, kind: str, episode: Episode)
     until = "" if days[0] == days[1] else f" from {days[0]} to {days[1]}"
     if kind == "signal":
         sentence = f"The multi-rule scheme rejected {count} on {blocks}{until} (rules {rules})."
+    elif kind == "precision":
+        worst = fired.sort(pl.col("within_standard_deviation") / pl.col("precision_limit")).row(-1, named=True)
+        sentence = (
+            f"Readings of {count} on {blocks}{until} scattered beyond the action limit (s = "
+            f"{worst['within_standard_deviation']:.2g}, limit {worst['precision_limit']:.2g} {assessment.settings.unit})."
+        )
     else:
         sentence = f"{count} on {blocks} failed{until}."
     notes = []
@@ -158,7 +168,9 @@ def _of_episode(assessment: Assessment, meter: str, kind: str, episode: Episode)
     for block, due in overdue.select("block", "certificate_due_on").unique().sort("block").iter_rows():
         day = due.astimezone(assessment.settings.zone)
         notes.append(f"The certificate of block {block} was overdue when it was used (due {day:%Y-%m-%d}).")
-    if after is not None:
+    if kind == "precision":
+        notes.append(_NOTE_ON_PRECISION)
+    elif after is not None:
         notes.append(
             f"A later run passed at {_local(after['first_at'], assessment)}. That clears the meter, not what it measured before."
         )
@@ -307,6 +319,7 @@ def find_events(assessment: Assessment, meters: Iterable[str] | None = None) -> 
         for kind, episodes in (
             ("failed_check", failed_episodes(assessment.runs, meter)),
             ("signal", signal_episodes(assessment.runs, meter)),
+            ("precision", precision_episodes(assessment.runs, assessment.checks, meter)),
         ):
             found += [_of_episode(assessment, meter, kind, episode) for episode in episodes]
         found += _overdue(assessment, meter)

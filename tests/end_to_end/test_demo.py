@@ -415,6 +415,10 @@ def test_events_from_the_planted_causes_and_what_they_touched(demo: Demo) -> Non
     assert judged[truth["failed_nominal"], "as_found"][0] is False
     assert judged[truth["near_nominal"], "as_found"] == (True, True)
     assert not any(event.kind == "check_overdue" for event in events.values())
+    # chance alone: some 600 checks with a limit that 3 in 1000 pass
+    rough = [event.name for event in events.values() if event.kind == "precision"]
+    assert [name[:14] for name in rough] == ["EC-02_20260420", "EC-01_20260511", "EC-03_20260717"]
+    assert found.checks["precision_limit"].count() == 593
 
 
 def test_pages_from_what_a_snapshot_keeps_are_the_pages(demo: Demo) -> None:
