@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import polars as pl
 import pytest
 from scenario import Scenario, at
+from scipy import stats
 
 from pipeline.history.chain import GENESIS_HASH, Event
 from pipeline.history.store import History
@@ -176,3 +178,18 @@ def test_one_reading_of_a_part_by_each_of_two_meters_tells_nothing_of_repeatabil
     twice = read_by("M1", "M2", "M1", "M2")
     assert twice.repeatability == pytest.approx(0.02 / 2**0.5)  # two pairs 0.02 apart
     assert twice.repeatability_degrees_of_freedom == 2
+
+
+@pytest.mark.parametrize(("p_value", "told"), [(0.9e-4, True), (1.1e-4, False)])
+def test_spots_of_a_part_differ_where_chance_would_do_it_less_than_once_in_ten_thousand(
+    p_value: float, told: bool
+) -> None:
+    # two spots, each read at -d, 0 and d: F = 1.5·(distance/d)² on 1 and 4 degrees of freedom
+    distance = 0.02 * (stats.f.isf(p_value, 1, 4) / 1.5) ** 0.5
+    scenario = Scenario().check("07:00")
+    for spot, centre in (("1", 58.0), ("2", 58.0 + distance)):
+        for i, offset in enumerate((-0.02, 0.0, 0.02)):
+            moment = at("08:00") + timedelta(minutes=int(spot), seconds=i)
+            scenario.reading(moment, centre + offset, lot="L1", part="1", spot=spot)
+    result = scenario.check("09:00").assess().lots["L1"]
+    assert any(flag.startswith("spots_differ_within_parts") for flag in result.flags) == told

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import math
 import re
 import string
 from pathlib import Path
@@ -21,6 +22,7 @@ import reports
 from reports import _words_lot_detail as words
 from reports._lot_map import places_of
 from schemas.results import LotPage, as_json
+from schemas.uncertainty import Contribution
 
 if TYPE_CHECKING:
     from schemas.lot_detail import LotDetail
@@ -242,3 +244,30 @@ def test_no_text_is_left_over_and_each_has_named_places(name: str) -> None:
             assert field is None or field.isidentifier(), key
             assert not specification
             assert conversion is None
+
+
+def test_a_part_is_held_against_a_range_with_its_own_uncertainty_and_not_that_of_the_mean() -> None:
+    page = lot_page(parts=4, spots=3, repeats=5)
+    part = page.part_values.row(0, named=True)
+    # the mean of 60 readings, and a part of 15 of them: 0.04 of repeatability on the mean is 0.08 on the part
+    lines = (
+        Contribution("repeatability", 0.04, 30.0, True, "invented"),
+        Contribution("block certificate", 0.06, None, False, "invented"),
+    )
+    u_mean, u_part, k = math.hypot(0.04, 0.06), math.hypot(0.08, 0.06), 2.0
+    assert (part["readings"], page.result.readings) == (15, 60)
+    result = dataclasses.replace(
+        page.result, contributions=lines, budgets=(), expanded_uncertainty=k * u_mean, coverage_factor=k
+    )
+
+    def fits(distance: float) -> int:
+        low = part["mean"] + distance
+        ranges = ({"material": "other", "lower": low, "upper": low + 1.0, "unit": "MS/m", "source": "invented"},)
+        found = detail_of(with_detail(dataclasses.replace(page, result=result), ranges=ranges)).material
+        assert found is not None
+        assert found.standard_uncertainty == pytest.approx(u_mean)
+        return next(one.fitting for one in found.parts if one.part == part["part"])
+
+    assert fits(k * u_part * 0.999) == 1
+    assert fits(k * u_part * 1.001) == 0
+    assert k * u_mean < k * u_part * 0.8  # what the mean's uncertainty would have said of both
