@@ -432,4 +432,5 @@ def pattern_widening(patterns: tuple[Pattern, ...], run_length: float, checks: i
         wider = [pattern._replace(limit=factor * pattern.limit) for pattern in patterns]
         return estimated_rate(lambda mean, deviation: pattern_run_length(wider, mean, deviation), checks)
 
-    return _factor(rate, run_length, 0.1)
+    # what is estimated asks for wider limits than what is known, which one chain finds
+    return _factor(rate, run_length, 0.01 if checks is None else 0.8 * pattern_widening(patterns, run_length))

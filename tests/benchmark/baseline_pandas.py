@@ -25,6 +25,7 @@ MS_PER_M_OF_100_IACS = 58.0
 REFERENCE_C = 20.0
 TOLERANCE_MS_PER_M = 0.5 * MS_PER_M_OF_100_IACS / 100
 CHECK_GAP = pd.Timedelta(minutes=10)
+RUN_GAP = pd.Timedelta(minutes=60)
 INTERVAL = pd.Timedelta(hours=8)
 D2_OF_TWO = 2 / sqrt(pi)
 ENOUGH_CHECKS = 6
@@ -134,6 +135,7 @@ def find_checks(stream: pd.DataFrame, reference: Reference) -> pd.DataFrame:
         (checks["meter"] != checks["meter"].shift())
         | (checks["parts_before"] != checks["parts_before"].shift())
         | (checks["settings_before"] != checks["settings_before"].shift())
+        | (checks["measured_at"].diff() >= RUN_GAP)
     )
     new_check = moved | (checks["block"] != checks["block"].shift()) | (checks["measured_at"].diff() >= CHECK_GAP)
     checks = checks.assign(run=moved.cumsum(), check=new_check.cumsum())

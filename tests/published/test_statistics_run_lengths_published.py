@@ -120,6 +120,8 @@ def test_widened_limits_of_a_scheme_give_the_wanted_rate() -> None:
         # more rules, fewer checks behind the limits and rarer rejects each ask for wider ones
         assert pattern_widening(scheme[:1], 5000.0, checks) < factor < pattern_widening(scheme, 10_000.0, checks)
         assert factor > pattern_widening(scheme, 5000.0, 2 * checks) > pattern_widening(scheme, 5000.0)
+    # of four in a row on one side there are few enough for any wish that the settings take
+    assert 0 < pattern_widening(scheme[2:], 20.0) < pattern_widening(scheme[2:], 20.0, 10) < 1
 
 
 def test_a_pattern_that_is_never_completed_has_the_longest_run_length() -> None:
