@@ -44,8 +44,8 @@ def test_a_month_in_numbers_and_open_points(tmp_path: Path, capsys: pytest.Captu
     said = review(shell, "2026-03")
     assert shell.code == 4, shell.err
     (meter,) = [m for m in said["meters"] if m["meter"] == "M1"]
-    # five checks of three readings; the two with no part reading between are one run; four times three readings on parts
-    assert (meter["runs"], meter["failed_runs"], meter["checks"], meter["readings"]) == (4, 1, 5, 5 * 3 + 4 * 3)
+    # five checks of three readings, each a run: where no part reading stands between, days do; four times three on parts
+    assert (meter["runs"], meter["failed_runs"], meter["checks"], meter["readings"]) == (5, 1, 5, 5 * 3 + 4 * 3)
     assert meter["missed"] == ["L1"]
     assert (said["readings"], said["over"]) == (27, True)
     assert [(s["block"], s["passes"], s["closed_on"]) for s in said["signals"]] == [("B1", False, None)]
