@@ -55,7 +55,13 @@ def actions_of(events: Iterable[Event]) -> pl.DataFrame:
         if event.kind == "action"
     ]
     text = pl.String
-    schema = {"meter": text, "measured_at": pl.Datetime("us", "UTC"), "kind": text, "by": text, "why": text}
+    schema: dict[str, Any] = {
+        "meter": text,
+        "measured_at": pl.Datetime("us", "UTC"),
+        "kind": text,
+        "by": text,
+        "why": text,
+    }
     return pl.DataFrame(rows, schema=schema, orient="row").sort("meter", "measured_at")
 
 
