@@ -9,6 +9,7 @@ from __future__ import annotations
 __all__ = [
     "AnnealogError",
     "ChangesRefused",
+    "DiskFull",
     "EnvironmentProblem",
     "HistoryBusy",
     "HistoryTooNew",
@@ -65,6 +66,10 @@ class EnvironmentProblem(AnnealogError):
     """Disk, permission or a missing folder."""
 
     exit_code = 7
+
+
+class DiskFull(EnvironmentProblem):
+    """No room is left, for this file and for all others."""
 
 
 class HistoryTooNew(IntegrityProblem):

@@ -377,6 +377,10 @@ def _multi_rule(settings: Settings, where: str) -> None:
             raise SettingsError(f"{where}: reject_rules names {name!r}: expected some of {', '.join(known)}.")
 
 
+_CENTURY = {"seconds": 3_155_760_000.0, "minutes": 52_596_000.0, "hours": 876_600.0, "days": 36_525.0}
+"""By the last word of a setting's name; a longer time leads out of what clocks can say."""
+
+
 def _above_zero(settings: Settings, where: str) -> None:
     for name in (
         "check_interval_hours",
@@ -427,6 +431,12 @@ def _above_zero(settings: Settings, where: str) -> None:
                 f"{where}: {name} = {getattr(settings, name)!r}: expected a number from {low:g} to {high:g}."
             )
     _temperature_and_geometry(settings, where)
+    for f in fields(settings):
+        most = _CENTURY.get(f.name.rpartition("_")[2])
+        if most is not None and not getattr(settings, f.name) <= most:
+            raise SettingsError(
+                f"{where}: {f.name} = {getattr(settings, f.name)!r}: expected at most a hundred years ({most:,.0f})."
+            )
     for name in ("watch_settle_seconds", "alert_repeat_hours", "alert_silence_hours", "alert_most_per_hour"):
         if getattr(settings, name) < 0:
             raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: expected 0 or more.")
@@ -461,7 +471,7 @@ def read_settings(text: str, where: str = SETTINGS_FILE) -> Settings:
     """
     try:
         document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise SettingsError(f"{where} is no valid TOML: {error}.") from None
     known = {f.name: f for f in fields(Settings)}
     values: dict[str, Any] = {}

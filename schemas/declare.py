@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from schemas.terms import END_OF_TIME, START_OF_TIME, YEARS, in_years
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
@@ -78,6 +80,8 @@ class Column:
             return None if self.nullable else "a value is needed here"
         if self.allowed is not None and value not in self.allowed:
             return f"expected one of {', '.join(self.allowed)}"
+        if self.dtype == UTC_TIME and not in_years(value):
+            return f"expected a time in {YEARS}"
         if self.is_float and not (abs(value) < float("inf")):
             return "expected a finite number"
         if self.above is not None and not value > self.above:
@@ -173,6 +177,8 @@ class Table:
                 checks.append(pa.Check.ge(column.at_least))
             if column.at_most is not None:
                 checks.append(pa.Check.le(column.at_most))
+            if column.dtype == UTC_TIME:
+                checks.append(pa.Check.in_range(START_OF_TIME, END_OF_TIME, include_max=False))
             if column.is_float:
                 # NaN is larger than every number in polars, so bounds alone would let it pass
                 checks.append(pa.Check(lambda data: data.lazyframe.select(pl.col(data.key).is_finite()), name="finite"))

@@ -2,8 +2,20 @@
 
 from __future__ import annotations
 
-__all__ = ["TEMPERATURE_SOURCES", "TEMPERATURE_STATES", "UNITS"]
+from datetime import UTC, datetime
+
+__all__ = ["END_OF_TIME", "START_OF_TIME", "TEMPERATURE_SOURCES", "TEMPERATURE_STATES", "UNITS", "YEARS", "in_years"]
 
 UNITS = ("MS/m", "%IACS", "Ohm.cm", "uOhm.cm", "nOhm.m")
 TEMPERATURE_STATES = ("at_metal", "at_reference", "relative")
+START_OF_TIME, END_OF_TIME = datetime(1900, 1, 1, tzinfo=UTC), datetime(2201, 1, 1, tzinfo=UTC)
+"""What is measured, due or decided lies between these: a date outside is a slip, and no library reckons safely at its ends."""
+YEARS = "the years 1900 to 2200"
+
+
+def in_years(moment: datetime) -> bool:
+    """Whether a time with a zone lies in :data:`YEARS`, by UTC."""
+    return START_OF_TIME <= moment < END_OF_TIME
+
+
 TEMPERATURE_SOURCES = ("internal", "external", "ambient")

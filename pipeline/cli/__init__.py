@@ -109,14 +109,24 @@ def run(arguments: list[str] | None = None) -> int:
     except MemoryError:
         print("annealog: the computer has no memory left. End other programs and try again.", file=sys.stderr)  # noqa: T201
         return 7
+    except UnicodeEncodeError as error:
+        words = sys.argv[1:] if arguments is None else arguments
+        if not any("\udc80" <= mark <= "\udcff" for word in words for mark in word):
+            return _internal(error)
+        print("annealog: a word of the command is no UTF-8 and names nothing here.", file=sys.stderr)  # noqa: T201
+        return 2
     except Exception as error:
-        print(f"annealog: internal error: {type(error).__name__}: {error}", file=sys.stderr)  # noqa: T201
-        if os.environ.get("ANNEALOG_TRACEBACK"):
-            traceback.print_exc()
-        else:
-            print("Set ANNEALOG_TRACEBACK=1 and run again for the details a developer needs.", file=sys.stderr)  # noqa: T201
-        return 1
+        return _internal(error)
     # typer turns a stop from the keyboard into this code by itself
     if result == _STOPPED:
         print("Stopped. What was loaded is whole; run the command again to go on.", file=sys.stderr)  # noqa: T201
     return result if isinstance(result, int) else 0
+
+
+def _internal(error: Exception) -> int:
+    print(f"annealog: internal error: {type(error).__name__}: {error}", file=sys.stderr)  # noqa: T201
+    if os.environ.get("ANNEALOG_TRACEBACK"):
+        traceback.print_exception(error)
+    else:
+        print("Set ANNEALOG_TRACEBACK=1 and run again for the details a developer needs.", file=sys.stderr)  # noqa: T201
+    return 1

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pipeline.cli import output
-from pipeline.cli.options import By, DryRun, Json, Why, WorkspaceOption, moment, workspace_at
+from pipeline.cli.options import By, DryRun, Json, Why, WorkspaceOption, is_day, moment, workspace_at
 from pipeline.errors import UsageError
 
 if TYPE_CHECKING:
@@ -64,8 +64,10 @@ def adjustment(
 
     place = workspace_at(workspace)
     when = moment(at, place)
-    if when is None:
-        raise UsageError("An adjustment needs --at TIME.")
+    if when is None or is_day(at):
+        raise UsageError(
+            f"An adjustment needs --at with its time, such as {at[:10]}T07:10: it parts the checks before it from those after."
+        )
     event = record_adjustment(
         place, meter, when, block=block, temperature_c=temperature, by=by, why=why, dry_run=dry_run
     )
@@ -161,9 +163,11 @@ def baseline(
     meter: Annotated[str, typer.Option(metavar="ID", help="Meter.")],
     block: Annotated[str, typer.Option(metavar="ID", help="Block.")],
     start: Annotated[
-        str | None, typer.Option("--from", metavar="TIME", help="First check; default: the first one.")
+        str | None, typer.Option("--from", metavar="TIME", help="First check, or its day; default: the first one.")
     ] = None,
-    end: Annotated[str | None, typer.Option("--to", metavar="TIME", help="Last check; default: the last one.")] = None,
+    end: Annotated[
+        str | None, typer.Option("--to", metavar="TIME", help="Last check, or its day; default: the last one.")
+    ] = None,
     by: By = "",
     why: Why = "",
     dry_run: DryRun = False,
@@ -181,7 +185,7 @@ def baseline(
         place,
         meter=meter,
         block=block,
-        start=moment(start, place),
+        start=moment(start, place, first=True),
         end=moment(end, place),
         by=by,
         why=why,

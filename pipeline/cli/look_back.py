@@ -34,7 +34,8 @@ def trace(
         typer.Option(metavar="ID", help="Temperature sensor: the lots read with it since its last good check."),
     ] = None,
     since: Annotated[
-        str | None, typer.Option(metavar="TIME", help="Start of the window instead of the last good check.")
+        str | None,
+        typer.Option(metavar="TIME", help="Start of the window instead of the last good check; a day counts whole."),
     ] = None,
     every: Annotated[bool, typer.Option("--all", help="List closed events, too.")] = False,
     as_of: AsOf = None,
@@ -159,7 +160,7 @@ def _trace_meter(place: Workspace, meter: str, since: str | None, as_of: str | N
         from pipeline.steps.trace_answers import meter_document
 
         found, events = _events(place, as_of)
-        document = meter_document(found, look_back(found, meter, since=moment(since, place), events=events))
+        document = meter_document(found, look_back(found, meter, since=moment(since, place, first=True), events=events))
     result = output.Shown.of(document["trace"])
     if json:
         output.print_json(document["trace"])
@@ -194,7 +195,7 @@ def _trace_sensor(place: Workspace, sensor: str, since: str | None, as_of: str |
         from pipeline.steps.trace_sensor import trace_sensor
 
         found, _ = read_and_assess(place, as_of)
-        document = trace_sensor(found, sensor, since=moment(since, place)).document()
+        document = trace_sensor(found, sensor, since=moment(since, place, first=True)).document()
     result = output.Shown.of(document)
     if json:
         output.print_json(document)

@@ -125,7 +125,7 @@ def supplier(
     Example: annealog supplier "Ostrovald Copper" --from 2026-04-01 --to 2026-06-30
     """
     place = workspace_at(workspace)
-    since, until = moment(_midnight(start), place), moment(end, place)
+    since, until = moment(start, place, first=True), moment(end, place)
 
     def compute() -> Computed:
         from pipeline.steps.suppliers import supplier_pages
@@ -145,11 +145,6 @@ def supplier(
     else:
         _show_supplier(result, path, place.settings)
     raise typer.Exit(4 if result.state == "out_of_control" or result.held or result.rejected else 0)
-
-
-def _midnight(text: str | None) -> str | None:
-    """Let a bare day begin a period at its midnight, not at its end."""
-    return f"{text}T00:00" if text is not None and len(text) == 10 else text
 
 
 def _show_supplier(result: Any, path: str | None, settings: Settings) -> None:
@@ -192,10 +187,10 @@ def record_process(
         str | None, typer.Option(metavar="NAME", help="With --supplier: the chart of that supplier's material.")
     ] = None,
     start: Annotated[
-        str | None, typer.Option("--from", metavar="TIME", help="First subgroup; default: the first one.")
+        str | None, typer.Option("--from", metavar="TIME", help="First subgroup, or its day; default: the first one.")
     ] = None,
     end: Annotated[
-        str | None, typer.Option("--to", metavar="TIME", help="Last subgroup; default: the last one.")
+        str | None, typer.Option("--to", metavar="TIME", help="Last subgroup, or its day; default: the last one.")
     ] = None,
     by: By = "",
     why: Why = "",
@@ -211,7 +206,7 @@ def record_process(
 
     place = workspace_at(workspace)
     event, stream, limits = record_process_baseline(
-        place, product=product, line=line, supplier=supplier, material=material, start=moment(_midnight(start), place),
+        place, product=product, line=line, supplier=supplier, material=material, start=moment(start, place, first=True),
         end=moment(end, place), by=by, why=why, dry_run=dry_run,
     )  # fmt: skip
     if json:

@@ -17,8 +17,13 @@ def export(
     target: Annotated[Path, typer.Argument(metavar="TO", help="New folder, or a new file that ends with .zip.")],
     lot: Annotated[list[str] | None, typer.Option(metavar="ID", help="A lot; may be given several times.")] = None,
     supplier: Annotated[str | None, typer.Option(metavar="NAME", help="Only lots of this supplier.")] = None,
-    start: Annotated[str | None, typer.Option("--from", metavar="TIME", help="Only lots last read since then.")] = None,
-    end: Annotated[str | None, typer.Option("--to", metavar="TIME", help="Only lots last read until then.")] = None,
+    start: Annotated[
+        str | None,
+        typer.Option("--from", metavar="TIME", help="Only lots last read since then, a day from its beginning."),
+    ] = None,
+    end: Annotated[
+        str | None, typer.Option("--to", metavar="TIME", help="Only lots last read until then, a day to its end.")
+    ] = None,
     with_raw: Annotated[bool, typer.Option("--with-raw", help="Add the files as they came, by hash.")] = False,
     with_pages: Annotated[bool, typer.Option("--with-pages", help="Add the reports of the lots.")] = False,
     dry_run: DryRun = False,
@@ -39,7 +44,9 @@ def export(
     with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
         found = assess(history, place.settings, as_of=moment(as_of, place))
         sources, events = history.sources(), history.events()
-    lots = chosen_lots(found, lots=lot or (), supplier=supplier, start=moment(start, place), end=moment(end, place))
+    lots = chosen_lots(
+        found, lots=lot or (), supplier=supplier, start=moment(start, place, first=True), end=moment(end, place)
+    )
     if dry_run:
         output.would(f"pack {_counted(len(lots), 'lot')} into {target}", json=json)
         return

@@ -43,6 +43,8 @@ def exit_code(lots: Mapping[str, str], meters: Mapping[str, str], *, held: int =
 
 
 def _of(report: LoadReport) -> int:
+    for file in report.failed:
+        return getattr(file.error, "exit_code", 1)
     return exit_code(report.lots, report.meters, held=report.held, quarantined=report.quarantined)
 
 
@@ -195,6 +197,8 @@ def load(
         output.print_json(output.load_document(report))
     else:
         output.print_load(report)
+    for file in report.failed:
+        output.note(f"annealog: {file.error}")
     raise typer.Exit(_of(report))
 
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import errno
 import re
+import socket
 import time
 from importlib import resources
 from typing import TYPE_CHECKING
 
 import duckdb
 
-from pipeline.errors import AnnealogError, EnvironmentProblem, HistoryBusy, IntegrityProblem
+from pipeline.errors import AnnealogError, DiskFull, EnvironmentProblem, HistoryBusy, IntegrityProblem
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -60,7 +61,7 @@ def connect(path: Path, *, write: bool, wait_s: float) -> duckdb.DuckDBPyConnect
                     time.sleep(0.1)
                     continue
                 holder = re.search(r"\(PID (\d+)\)", text)
-                who = f"process {holder[1]}" if holder else "another process"
+                who = f"process {holder[1]} of {socket.gethostname()}" if holder else "another process"
                 raise HistoryBusy(
                     f"The history {path} is in use by {who}; waited {wait_s:g} s. Try again when it has finished."
                 ) from None
@@ -69,7 +70,7 @@ def connect(path: Path, *, write: bool, wait_s: float) -> duckdb.DuckDBPyConnect
                     f"Cannot open {path}: no permission. Check the folder's owner and rights."
                 ) from None
             if full_disk(error):
-                raise EnvironmentProblem(f"The disk of {path} is full. Free some space and try again.") from None
+                raise DiskFull(f"The disk of {path} is full. Free some space and try again.") from None
             raise unreadable(path, error) from None
         except duckdb.Error as error:
             raise unreadable(path, error) from None

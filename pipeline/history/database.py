@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Self
 import duckdb
 import polars as pl
 
-from pipeline.errors import EnvironmentProblem, HistoryBusy, HistoryTooNew, IntegrityProblem
+from pipeline.errors import DiskFull, EnvironmentProblem, HistoryBusy, HistoryTooNew, IntegrityProblem
 from pipeline.history.chain import GENESIS_HASH
 from pipeline.history.connection import connect, full_disk, migrations, unreadable
 from pipeline.history.journal import Journal
@@ -133,7 +133,7 @@ class Database:
                 history._connection.close()
             if isinstance(error, duckdb.Error | MemoryError):
                 raise (
-                    EnvironmentProblem(f"The disk of {path} is full. Free some space and try again.")
+                    DiskFull(f"The disk of {path} is full. Free some space and try again.")
                     if full_disk(error)
                     else unreadable(path, error)
                 ) from None
@@ -303,7 +303,7 @@ class Database:
             yield
         except Exception as error:  # batches come through another library, with errors of its own
             if isinstance(error, duckdb.Error) and full_disk(error):
-                raise EnvironmentProblem(
+                raise DiskFull(
                     f"The disk of {self.path} is full. What was loaded before is kept; free some space and try again."
                 ) from None
             if isinstance(error, _DAMAGE) or "Corrupt database" in str(error):

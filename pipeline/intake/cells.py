@@ -19,6 +19,7 @@ from pipeline.intake.text import (
 )
 from pipeline.intake.units_text import COLUMN_UNITS
 from schemas.tables import READING
+from schemas.terms import YEARS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -275,6 +276,7 @@ def booleans(cells: pl.Series, column: FileColumn, refusals: Refusals) -> pl.Ser
 _WHY_NO_TIME: dict[str, Callable[[str], str]] = {
     "not_a_time": lambda form: f"a time written as {form}",
     "impossible_date": lambda _: "a day and hour of the calendar",
+    "date_out_of_range": lambda _: f"a time in {YEARS}",
     "ambiguous_time": lambda _: "a local time that occurs once",
     "skipped_time": lambda _: "a local time that exists",
 }

@@ -187,7 +187,7 @@ def parse_layout(text: str, where: str) -> Layout:
 
     try:
         raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise LayoutError(f"{where}: not a TOML file: {error}") from error
     return build(take("layout", raw, where), where)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from pipeline.visible import shown
 from schemas.tables import FATES, QUARANTINE, READING
 
 if TYPE_CHECKING:
@@ -13,31 +14,6 @@ if TYPE_CHECKING:
     import polars as pl
 
 __all__ = ["FileReading", "Held", "HoldFile", "shown"]
-
-
-def shown(text: str, longest: int = 80) -> str:
-    """Return text safe to print: control, direction and odd space characters as escapes, cut after `longest` characters.
-
-    Parameters
-    ----------
-    text
-        Anything from a file.
-    longest
-        Characters kept.
-
-    Returns
-    -------
-    str
-    """
-    cut = text if len(text) <= longest else text[:longest] + "…"
-    if cut.isprintable():
-        return cut
-    return "".join(mark if mark.isprintable() else _escaped(mark) for mark in cut)
-
-
-def _escaped(mark: str) -> str:
-    code = ord(mark)
-    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
 
 
 @dataclass(frozen=True, slots=True)

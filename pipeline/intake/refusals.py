@@ -26,6 +26,7 @@ REASONS: dict[str, str] = {
     "impossible_temperature": "Correct the export; the unit of the temperature is declared in the layout.",
     "not_a_time": "Correct the format in the layout, or the export.",
     "impossible_date": "No such day or hour exists; correct the export.",
+    "date_out_of_range": "Set the clock of the meter; then correct the year in the export, or discard the line.",
     "ambiguous_time": "The clock was set back over this time; export with an offset, or state which of the two it was.",
     "skipped_time": "The clock was set forward over this time; check the clock of the meter.",
     "not_in_list": "Add it to 'values' of the field in the layout, or correct the export.",

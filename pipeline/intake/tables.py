@@ -18,6 +18,7 @@ import polars as pl
 from pipeline.errors import ReferenceTableError
 from schemas.declare import UTC_TIME
 from schemas.reference_tables import REFERENCE_TABLES
+from schemas.terms import YEARS
 from schemas.validate import require
 
 if TYPE_CHECKING:
@@ -28,10 +29,10 @@ if TYPE_CHECKING:
 
 __all__ = ["empty_tables", "parse_table", "parse_tables"]
 
-_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
-_WHOLE = re.compile(r"[+-]?\d+")
+_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+_WHOLE = re.compile(r"[+-]?\d{1,18}", re.ASCII)
 _TRUTH = {"yes": True, "no": False, "true": True, "false": False}
-_ROUNDING = re.compile(r"none|half_(up|even):\d")
+_ROUNDING = re.compile(r"none|half_(up|even):[0-9]")
 
 
 def _cell(column: Column, text: str, zone: ZoneInfo) -> tuple[Any, str | None]:
@@ -61,7 +62,10 @@ def _cell(column: Column, text: str, zone: ZoneInfo) -> tuple[Any, str | None]:
             )
         except ValueError:
             return None, "expected a date such as 2026-03-02, or a date and time with offset"
-        value = (moment if moment.tzinfo else moment.replace(tzinfo=zone)).astimezone(UTC)
+        try:
+            value = (moment if moment.tzinfo else moment.replace(tzinfo=zone)).astimezone(UTC)
+        except OverflowError:  # the first or the last day of all
+            return None, f"expected a time in {YEARS}"
     elif column.name == "rounding" and not _ROUNDING.fullmatch(text):
         return None, "expected none, half_up:N or half_even:N with N decimals from 0 to 9"
     return value, column.problem(value)

@@ -8,9 +8,13 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from datetime import UTC, timedelta
 from functools import cache
 
 import polars as pl
+
+from schemas.declare import UTC_TIME as _UTC_TIME
+from schemas.terms import END_OF_TIME, START_OF_TIME
 
 __all__ = [
     "MomentGrammar",
@@ -43,14 +47,16 @@ class NumberGrammar:
         return f"[{re.escape(_SPACES if self.group_char in _SPACES else self.group_char)}]"
 
     @property
+    def whole(self) -> str:
+        """Regular expression for digits before the decimal mark; a group mark never follows a leading zero."""
+        return f"(?:[1-9][0-9]{{0,2}}(?:{self.group_class}[0-9]{{3}})+|[0-9]+)" if self.group_char else "[0-9]+"
+
+    @property
     def pattern(self) -> str:
         """Regular expression for the whole of a number."""
         mark = re.escape(self.decimal_char)
-        whole = "[0-9]+"
-        if self.group_char is not None:
-            whole = f"(?:[0-9]{{1,3}}(?:{self.group_class}[0-9]{{3}})+|[0-9]+)"
         power = "(?:[eE][+-]?[0-9]{1,3})?" if self.exponent else ""
-        return f"^[+-]?(?:{whole}(?:{mark}[0-9]+)?|{mark}[0-9]+){power}$"
+        return f"^[+-]?(?:{self.whole}(?:{mark}[0-9]+)?|{mark}[0-9]+){power}$"
 
     @property
     def opposite(self) -> str:
@@ -97,8 +103,7 @@ def parse_numbers(cells: pl.Series, grammar: NumberGrammar) -> pl.Series:
 def parse_integers(cells: pl.Series, grammar: NumberGrammar) -> pl.Series:
     """Turn a column of text into whole numbers (Int64); null where a cell is none."""
     number = pl.col("cells")
-    group = f"(?:[0-9]{{1,3}}(?:{grammar.group_class}[0-9]{{3}})+|[0-9]+)" if grammar.group_char else "[0-9]+"
-    fits = number.str.contains(f"^[+-]?{group}$")
+    fits = number.str.contains(f"^[+-]?{grammar.whole}$")
     if grammar.group_char is not None:
         number = number.str.replace_all(grammar.group_class, "")
     return (
@@ -136,7 +141,7 @@ _DATE_WORDS = {"%Y", "%y", "%m", "%-m", "%d", "%-d", "%b", "%B"}
 _TIME_WORDS = {"%H", "%-H", "%I", "%-I", "%M", "%-M", "%S", "%-S", "%f", "%p", "%z"}
 _DEFAULTS = {"date": "%Y-%m-%d", "time": "%H:%M:%S"}
 _ISO = (
-    r"^([0-9]{4}-[0-9]{2}-[0-9]{2})[T ]([0-9]{2}:[0-9]{2})(:[0-5][0-9])?(?:[.,]([0-9]{1,9}))?"
+    r"^([0-9]{4}-[0-9]{2}-[0-9]{2})[T ]([0-9]{2}:[0-9]{2})(?:(:[0-5][0-9])(?:[.,]([0-9]{1,9}))?)?"
     r"(?:Z|([+-](?:0[0-9]|1[0-4])):?([0-5][0-9]))$"
 )
 _ISO_PLAIN = r"^[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-5][0-9](?:Z|[+-](?:0[0-9]|1[0-4]):[0-5][0-9])$"
@@ -192,8 +197,10 @@ def _split(text: str, kind: str) -> tuple[str, ...]:
             raise ValueError(f"found {text!r}, which has not {name}")
     if kind != "date" and not ("%M" in have and ("%H" in have or {"%I", "%p"} <= have)):
         raise ValueError(f"found {text!r}, expected hours (%H, or %I with %p) and minutes (%M)")
-    if "%f" in have and words[words.index("%f") - 1] not in (".", ",", ":"):
-        raise ValueError(f"found {text!r}, expected a mark (. , or :) before %f")
+    if "%f" in have:
+        at = words.index("%f")
+        if words[at - 1] not in (".", ",", ":") or words[at - 2] not in ("%S", "%-S"):
+            raise ValueError(f"found {text!r}, expected seconds and a mark (. , or :) before %f")
     return words
 
 
@@ -318,15 +325,28 @@ def parse_moments(cells: pl.Series, grammar: MomentGrammar, *, zone: str | None,
     -------
     polars.Series
         Datetime in UTC, microseconds (further digits are cut). Null where a cell does not match, names no day of the
-        calendar, or names a local time that a change of the clock skipped or repeated.
+        calendar, lies outside the years 1900 to 2200, or names a local time that a change of the clock skipped or
+        repeated.
     """
-    cells = cells.cast(pl.String)
-    times = _declared(cells, grammar, year) if grammar.words else _iso(cells)
+    times = _written(cells.cast(pl.String), grammar, year)
     if not grammar.has_offset:
         if zone is None:
             raise ValueError("local times need a zone")
         times = times.dt.replace_time_zone(zone, ambiguous="null", non_existent="null").dt.convert_time_zone("UTC")
-    return times.rename(cells.name)
+    return _bounded(times, timedelta()).rename(cells.name)
+
+
+def _written(cells: pl.Series, grammar: MomentGrammar, year: int | None) -> pl.Series:
+    """Read times as they are written, without a zone or in UTC; null far outside the years in which times are reckoned."""
+    times = _declared(cells, grammar, year) if grammar.words else _iso(cells)
+    return _bounded(times, timedelta(days=2))
+
+
+def _bounded(times: pl.Series, margin: timedelta) -> pl.Series:
+    """Return times with null where one lies outside the years, by UTC."""
+    start, end = (at.replace(tzinfo=UTC if times.dtype == _UTC_TIME else None) for at in (START_OF_TIME, END_OF_TIME))
+    outside = (times < start - margin) | (times >= end + margin)
+    return times.set(outside.fill_null(value=False), None) if outside.any() else times
 
 
 def moment_failures(cells: pl.Series, grammar: MomentGrammar, *, zone: str | None, year: int | None) -> pl.Series:
@@ -335,19 +355,33 @@ def moment_failures(cells: pl.Series, grammar: MomentGrammar, *, zone: str | Non
     Returns
     -------
     polars.Series
-        One of ``not_a_time``, ``impossible_date``, ``ambiguous_time``, ``skipped_time``.
+        One of ``not_a_time``, ``impossible_date``, ``date_out_of_range``, ``ambiguous_time``, ``skipped_time``.
     """
     cells = cells.cast(pl.String)
-    naive = _declared(cells, grammar, year) if grammar.words else _iso(cells)
-    frame = pl.DataFrame({"fits": cells.str.contains(grammar.pattern), "naive": naive})
+    read = _declared(cells, grammar, year) if grammar.words else _iso(cells)
+    naive = _bounded(read, timedelta(days=2))
+    far = naive.is_null() & read.is_not_null()
+    frame = pl.DataFrame({"fits": cells.str.contains(grammar.pattern), "naive": naive, "far": far})
     if grammar.has_offset or zone is None:
+        far = far | (_bounded(naive, timedelta()).is_null() & naive.is_not_null())
         return frame.select(
-            pl.when(pl.col("fits")).then(pl.lit("impossible_date")).otherwise(pl.lit("not_a_time"))
+            pl.when(~pl.col("fits"))
+            .then(pl.lit("not_a_time"))
+            .when(far)
+            .then(pl.lit("date_out_of_range"))
+            .otherwise(pl.lit("impossible_date"))
         ).to_series()
-    either = pl.col("naive").dt.replace_time_zone(zone, ambiguous="earliest", non_existent="null")
+    either = (
+        pl.col("naive")
+        .dt.replace_time_zone(zone, ambiguous="earliest", non_existent="null")
+        .dt.convert_time_zone("UTC")
+    )
+    outside = (either < START_OF_TIME) | (either >= END_OF_TIME)
     return frame.select(
         pl.when(~pl.col("fits"))
         .then(pl.lit("not_a_time"))
+        .when(pl.col("far") | outside.fill_null(value=False))
+        .then(pl.lit("date_out_of_range"))
         .when(pl.col("naive").is_null())
         .then(pl.lit("impossible_date"))
         .when(either.is_null())

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from pipeline.errors import EnvironmentProblem, LayoutError
 from pipeline.intake.layout import Layout, parse_layout
 from pipeline.intake.reader import read
+from pipeline.steps.files import named, read_bytes
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -35,7 +36,7 @@ def layouts_of(workspace: Workspace) -> dict[str, tuple[Layout, str]]:
     own = []
     try:
         for path in sorted(workspace.layouts.glob("*.toml")):
-            own.append((f"layouts/{path.name}", path.read_text(encoding="utf-8-sig")))
+            own.append((f"layouts/{named(path.name)}", read_bytes(path).decode("utf-8-sig")))
     except OSError as error:
         raise EnvironmentProblem(f"Cannot read {error.filename}: {error.strerror}.") from None
     except UnicodeDecodeError as error:

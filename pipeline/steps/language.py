@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import reports
 from pipeline.errors import SettingsError, UsageError
-from pipeline.steps.files import write_atomically
+from pipeline.steps.files import read_bytes, write_atomically
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -31,13 +31,13 @@ def _file(workspace: Workspace, language: str) -> Path:
 
 
 def _read(path: Path) -> dict[str, str]:
-    try:
-        found = tomllib.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
+    if not path.exists():
         raise SettingsError(
             f"There is no {path}. Write it with: annealog texts {path.stem}, translate it, and render again."
-        ) from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        )
+    try:
+        found = tomllib.loads(read_bytes(path).decode("utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise SettingsError(f"{path}: {error}") from None
     texts: dict[str, str] = {}
     for table, values in found.items():

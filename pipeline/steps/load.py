@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import json
+import logging
+import os
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
+from polars.exceptions import PanicException
 
 from pipeline import stop
-from pipeline.errors import UsageError
+from pipeline.errors import AnnealogError, DiskFull, EnvironmentProblem, HistoryBusy, IntegrityProblem, UsageError
 from pipeline.history.store import History
 from pipeline.intake.identity import decide
 from pipeline.intake.match import match
@@ -18,12 +21,13 @@ from pipeline.intake.reading import Held
 from pipeline.steps.assess import Assessment, assess, state_of
 from pipeline.steps.content import verdicts_hash
 from pipeline.steps.exports import layouts_of, read_export
-from pipeline.steps.files import archive, read_bytes, sha256_of
+from pipeline.steps.files import archive, named, read_bytes, sha256_of
 from pipeline.steps.findings import findings_state
 from pipeline.steps.load_report import FileReport, LoadReport
 from pipeline.steps.place import shared_place
 from pipeline.steps.recorded import recorded_tables
 from pipeline.steps.reference import ReferenceChange, check_names, read_reference, take_over
+from pipeline.visible import shown
 from schemas.tables import BASELINE, FATES
 from schemas.versions import version_at
 
@@ -45,11 +49,14 @@ __all__ = [
 ]
 
 
+_log = logging.getLogger(__name__)
+
+
 def shown_name(workspace: Workspace, path: Path) -> str:
-    """Return the path inside the workspace where it lies there, else the file's name."""
+    """Return the path inside the workspace where it lies there, else the file's name; what cannot be printed as escapes."""
     resolved = path.absolute()
     root = workspace.root.absolute()
-    return resolved.relative_to(root).as_posix() if resolved.is_relative_to(root) else path.name
+    return named(resolved.relative_to(root).as_posix() if resolved.is_relative_to(root) else path.name)
 
 
 def take_over_reference(
@@ -125,7 +132,7 @@ def _load_one(
     layouts: Mapping[str, tuple[Layout, str]],
     blocks: frozenset[str],
     *,
-    named: str | None,
+    layout: str | None,
     now: datetime,
     dry_run: bool,
 ) -> FileReport:
@@ -140,7 +147,7 @@ def _load_one(
         sentence = f"already loaded on {at:%Y-%m-%d %H:%M} as {known['name']}; nothing was added"
         return FileReport(name, digest, "already_loaded", sentence, known["layout"], known["source_id"])
 
-    def hold(reason: Held, layout: str | None = None) -> FileReport:
+    def hold(reason: Held, by: str | None = None) -> FileReport:
         if history is not None and not dry_run:
             said: dict[str, Any] = {"name": name, "size": len(data), "reason": reason.reason}
             said["sentence"] = f"{reason.sentence} {reason.what_to_do}"
@@ -148,25 +155,25 @@ def _load_one(
                 if history.hold_file(digest, **said, at=now):
                     history.append_event("held", {"sha256": digest, **said}, by="load", why="not loaded", at=now)
         sentence = f"held, nothing was loaded: {reason.reason}: {reason.sentence} {reason.what_to_do}"
-        return FileReport(name, digest, "held", sentence, layout, details=reason.details)
+        return FileReport(name, digest, "held", sentence, by, details=reason.details)
 
-    if named is not None:
-        layout = layouts[named][0]
-    else:
-        found = match(name, data, {key: pair[0] for key, pair in layouts.items()}, settings.folders)
-        if isinstance(found, Held):
-            return hold(found)
-        layout = found
-    result = read_export(data, name=name, layout=layout, settings=settings, blocks=blocks, now=now)
+    found = (
+        match(name, data, {key: pair[0] for key, pair in layouts.items()}, settings.folders)
+        if layout is None
+        else layouts[layout][0]
+    )
+    if isinstance(found, Held):
+        return hold(found)
+    result = read_export(data, name=name, layout=found, settings=settings, blocks=blocks, now=now)
     if result.held is not None:
-        return hold(result.held, layout.name)
+        return hold(result.held, found.name)
     if history is None:
         existing = result.readings.clear()
         existing = existing.with_columns(pl.lit(1, pl.Int32).alias("occurrence"))
     else:
         existing = history.stored_slots(result.readings)
-    decided = decide(result.readings, existing, repeats_kept=layout.repeats_kept)
-    ledger, stored = ledger_of(result, layouts[layout.name][1], decided, now, taken_by_hand=layout.taken_by_hand)
+    decided = decide(result.readings, existing, repeats_kept=found.repeats_kept)
+    ledger, stored = ledger_of(result, layouts[found.name][1], decided, now, taken_by_hand=found.taken_by_hand)
     source_id = None
     if history is not None and not dry_run:
         archive(workspace.archive, data, digest)
@@ -177,7 +184,7 @@ def _load_one(
                 {
                     "sha256": digest,
                     "name": name,
-                    "layout": f"{layout.name} {layout.version}",
+                    "layout": f"{found.name} {found.version}",
                     "layout_sha256": sha256_of(ledger["layout_text"].encode()),
                     "taken_by_hand": ledger["taken_by_hand"],
                     "readings": ledger["readings"],
@@ -205,7 +212,7 @@ def _load_one(
         digest,
         "loaded",
         ", ".join([sentence, *(words for words in extra if words)]),
-        layout.name,
+        found.name,
         source_id,
         int(ledger["lines"]),
         fates,
@@ -214,6 +221,24 @@ def _load_one(
         reasons,
         result.warnings,
     )
+
+
+# what stands in the way of every file, not of one: the history is busy or damaged, no room is left
+_OF_ALL_FILES = (IntegrityProblem, HistoryBusy, DiskFull)
+
+
+def _failed(name: str, error: BaseException) -> FileReport:
+    """Say that a file could not be looked at; it costs itself alone."""
+    if isinstance(error, AnnealogError):
+        why, problem = str(error), error
+    elif isinstance(error, MemoryError):
+        why = "the computer has no memory left for it"
+        problem = EnvironmentProblem(f"{name}: {why}.")
+    else:
+        why = f"internal error, {type(error).__name__}: {shown(str(error), 300)}. Send the file to whoever keeps this program."
+        problem = AnnealogError(f"{name}: {why}")
+        _log.error("%s", problem, exc_info=error if os.environ.get("ANNEALOG_TRACEBACK") else None)
+    return FileReport(name, "", "failed", f"not loaded, and to be tried again: {why}", error=problem)
 
 
 def load_files(
@@ -257,6 +282,15 @@ def load_files(
         raise UsageError(f"There is no layout {layout!r}. Known layouts: {', '.join(sorted(known))}.")
     settings = workspace.settings
     history: History | None = None
+
+    def load_one(path: Path) -> FileReport:
+        try:
+            return _load_one(history, workspace, path, known, blocks, layout=layout, now=moment, dry_run=dry_run)
+        except _OF_ALL_FILES:
+            raise
+        except (Exception, PanicException) as error:
+            return _failed(shown_name(workspace, path), error)
+
     if workspace.history.exists() or not dry_run:
         history = History.open(workspace.history, write=not dry_run, wait_s=settings.busy_wait_seconds)
     reports = []
@@ -266,7 +300,7 @@ def load_files(
         blocks = frozenset(version_at(tables["blocks"], ["block"], None)["block"].to_list())
         for path in paths:
             stop.look()
-            report = _load_one(history, workspace, path, known, blocks, named=layout, now=moment, dry_run=dry_run)
+            report = load_one(path)
             reports.append(report)
             if progress is not None:
                 progress(report)

@@ -17,7 +17,7 @@ class FileReport:
 
     name: str
     sha256: str
-    status: str  # loaded | already_loaded | held
+    status: str  # loaded | already_loaded | held | failed
     sentence: str
     layout: str | None = None
     source_id: int | None = None
@@ -28,6 +28,7 @@ class FileReport:
     quarantine_reasons: dict[str, int] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
     details: tuple[str, ...] = ()  # differences to the nearest layouts, for a held file
+    error: Exception | None = None  # why a failed file could not be looked at; it is to be tried again
 
 
 @dataclass(frozen=True)
@@ -45,6 +46,11 @@ class LoadReport:
     def held(self) -> int:
         """Files that were not loaded."""
         return sum(report.status == "held" for report in self.files)
+
+    @property
+    def failed(self) -> list[FileReport]:
+        """Files that could not be looked at: neither loaded nor held, nothing of them is recorded."""
+        return [report for report in self.files if report.status == "failed"]
 
     @property
     def quarantined(self) -> int:

@@ -1,15 +1,17 @@
-"""One service a workspace: a lock file that names its holder and does not outlive it."""
+"""One service a workspace: a lock of the operating system, which ends with its holder, beside a note of who that is."""
 
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import json
 import os
 import socket
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-from pipeline.errors import EnvironmentProblem, HistoryBusy
+from pipeline.errors import HistoryBusy
+from pipeline.steps.files import cannot
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -17,13 +19,16 @@ if TYPE_CHECKING:
 
 __all__ = ["only_one"]
 
+_LONGEST_NOTE = 4096
+
 
 @contextlib.contextmanager
 def only_one(path: Path, what: str, note: Callable[[str], None]) -> Iterator[None]:
     """Hold the lock while the block runs.
 
-    A lock of a process of this computer that is gone is taken over, with a note. One of another computer is refused,
-    since nobody here can see whether that process lives.
+    The file stays, empty while nobody holds it: taking it away would let two processes lock two files of one name. A note
+    that was left behind names a process that is gone, whoever has its number now. One of another computer is refused, since
+    not every shared disk carries locks to the others.
 
     Raises
     ------
@@ -33,52 +38,45 @@ def only_one(path: Path, what: str, note: Callable[[str], None]) -> Iterator[Non
         If it cannot be written.
     """
     me = {"host": socket.gethostname(), "pid": os.getpid(), "since": datetime.now(UTC).isoformat(timespec="seconds")}
-    for _ in range(3):
+    with contextlib.ExitStack() as stack:
         try:
-            descriptor = os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o644)
-        except FileExistsError:
-            _take_over(path, what, me["host"], note)
-            continue
+            descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+            stack.callback(os.close, descriptor)
+            try:
+                fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                raise HistoryBusy(_busy(what, _holder(descriptor))) from None
+            _taken_over(path, what, _holder(descriptor), me["host"], note)
+            os.ftruncate(descriptor, 0)
+            os.pwrite(descriptor, json.dumps(me).encode(), 0)
         except OSError as error:
-            raise EnvironmentProblem(f"Cannot write {path}: {error.strerror}.") from None
-        with os.fdopen(descriptor, "w", encoding="utf-8") as file:
-            json.dump(me, file)
-        break
-    else:
-        raise HistoryBusy(f"Another {what} took {path} at the same moment. Try again.")
-    try:
+            raise cannot("write", path, error) from None
+        stack.callback(os.ftruncate, descriptor, 0)
         yield
-    finally:
-        path.unlink(missing_ok=True)
 
 
-def _take_over(path: Path, what: str, host: object, note: Callable[[str], None]) -> None:
+def _holder(descriptor: int) -> dict[str, str] | None:
+    """Return who took the lock last; None where nobody is noted, or only half of a note."""
     try:
-        holder = json.loads(path.read_text(encoding="utf-8"))
-        there, pid, since = str(holder["host"]), int(holder["pid"]), str(holder["since"])
-    except FileNotFoundError:
+        found = json.loads(os.pread(descriptor, _LONGEST_NOTE, 0))
+        return {name: str(found[name]) for name in ("host", "pid", "since")}
+    except (ValueError, KeyError, TypeError):
+        return None
+
+
+def _busy(what: str, holder: dict[str, str] | None) -> str:
+    who = f"process {holder['pid']} of {holder['host']}, since {holder['since']}" if holder else "it has just begun"
+    return f"A {what} of this workspace runs already: {who}."
+
+
+def _taken_over(
+    path: Path, what: str, before: dict[str, str] | None, host: object, note: Callable[[str], None]
+) -> None:
+    if before is None:
         return
-    except (OSError, ValueError, KeyError, TypeError):
-        # written by a process that died while it wrote
-        note(f"{path} could not be read and was taken over.")
-        path.unlink(missing_ok=True)
-        return
-    if there != host:
+    if before["host"] != host:
         raise HistoryBusy(
-            f"A {what} of this workspace runs on {there} (process {pid}, since {since}). If it is certain that it does not, "
-            f"remove {path} and start again."
+            f"A {what} of this workspace runs on {before['host']} (process {before['pid']}, since {before['since']}). If it is "
+            f"certain that it does not, remove {path} and start again."
         )
-    if pid != os.getpid() and _alive(pid):
-        raise HistoryBusy(f"A {what} of this workspace runs already: process {pid} of {there}, since {since}.")
-    note(f"The lock of process {pid} of {there}, which is gone, was taken over.")
-    path.unlink(missing_ok=True)
-
-
-def _alive(pid: int) -> bool:
-    try:
-        os.kill(pid, 0)
-    except ProcessLookupError:
-        return False
-    except PermissionError:
-        return True
-    return True
+    note(f"The lock of process {before['pid']} of {before['host']}, which is gone, was taken over.")

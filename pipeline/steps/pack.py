@@ -21,7 +21,7 @@ import polars as pl
 import reports
 from pipeline.errors import EnvironmentProblem, IntegrityProblem, UsageError
 from pipeline.steps.budgets import with_budgets
-from pipeline.steps.files import archived
+from pipeline.steps.files import archived, read_bytes
 from pipeline.steps.pack_tables import pack_tables
 from pipeline.steps.pages import lot_pages, software_version
 from pipeline.steps.spreadsheet_text import guarded_frame
@@ -175,7 +175,7 @@ def _contents(
 
 def _raw(workspace: Workspace, digest: str) -> bytes:
     """Return an archived file; one that no longer agrees with its hash leaves the house in no pack."""
-    data = archived(workspace.archive, digest).read_bytes()
+    data = read_bytes(archived(workspace.archive, digest))
     if hashlib.sha256(data).hexdigest() != digest:
         raise IntegrityProblem(f"The archived file {digest} does not agree with its hash. Run: annealog verify")
     return data

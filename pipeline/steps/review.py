@@ -34,6 +34,7 @@ from schemas.review import (
     ReviewResult,
     ReviewSignal,
 )
+from schemas.terms import YEARS
 from schemas.versions import version_at
 
 if TYPE_CHECKING:
@@ -45,7 +46,7 @@ if TYPE_CHECKING:
 
 __all__ = ["month_span", "review", "review_links", "review_page"]
 
-_MONTH = re.compile(r"(\d{4})-(\d{2})")
+_MONTH = re.compile(r"([0-9]{4})-([0-9]{2})")
 _MADE = re.compile(r"(\d{4}-\d{2})\.html")
 
 
@@ -58,8 +59,8 @@ def month_span(month: str, zone: ZoneInfo) -> tuple[datetime, datetime]:
         If it is no month.
     """
     found = _MONTH.fullmatch(month)
-    if not found or not 1 <= int(found[2]) <= 12 or int(found[1]) < 1:
-        raise UsageError(f"{month!r} is no month. Expected YYYY-MM, such as 2026-05.")
+    if not found or not 1 <= int(found[2]) <= 12 or not 1900 <= int(found[1]) <= 2200:
+        raise UsageError(f"{month!r} is no month in {YEARS}. Expected YYYY-MM, such as 2026-05.")
     year, number = int(found[1]), int(found[2])
     following = (year, number + 1) if number < 12 else (year + 1, 1)
     start, end = (datetime(y, m, 1, tzinfo=zone).astimezone(UTC) for y, m in ((year, number), following))

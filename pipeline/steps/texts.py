@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.errors import EnvironmentProblem, ReferenceTableError
 from pipeline.settings import SETTINGS_FILE
+from pipeline.steps.files import named, read_bytes
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -35,10 +36,10 @@ def read_reference(workspace: Workspace) -> dict[str, str]:
             if path.name.startswith("."):
                 continue
             try:
-                texts[path.stem] = path.read_bytes().decode("utf-8-sig")
+                texts[path.stem] = read_bytes(path).decode("utf-8-sig")
             except UnicodeDecodeError as error:
                 raise ReferenceTableError(
-                    f"reference/{path.name}: byte {error.start} is not UTF-8. Save the table as UTF-8."
+                    f"reference/{named(path.name)}: byte {error.start} is not UTF-8. Save the table as UTF-8."
                 ) from None
         texts[SETTINGS_TEXT] = (workspace.root / SETTINGS_FILE).read_text(encoding="utf-8-sig")
     except OSError as error:

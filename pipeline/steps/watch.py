@@ -14,6 +14,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from polars.exceptions import PanicException
+
 from pipeline import stop
 from pipeline.errors import (
     AnnealogError,
@@ -31,7 +33,7 @@ from pipeline.steps import load as loading
 from pipeline.steps.arrivals import Arrivals
 from pipeline.steps.assess import assess, state_of
 from pipeline.steps.board import board_pages
-from pipeline.steps.files import tree_state
+from pipeline.steps.files import named, tree_state
 from pipeline.steps.findings import keep_findings, last_verified, note_verified
 from pipeline.steps.memory import give_back
 from pipeline.steps.program import program
@@ -114,6 +116,8 @@ class Watch:
     _published: list[int] = field(default_factory=list)
     _holds_until: datetime | None = None
     _board_at: float = 0.0
+    _left: dict[str, Exception] = field(default_factory=dict)
+    """Why a file or folder could not be taken, by path."""
 
     def __post_init__(self) -> None:
         self.workspace = find_workspace(self.root)
@@ -131,8 +135,9 @@ class Watch:
         ------
         IntegrityProblem
             If the history does not agree with itself.
-        AnnealogError, OSError
-            With `once`, what a service would wait for: history busy, disk full, a change that needs consent.
+        Exception
+            With `once`, what a service would wait for: history busy, disk full, a change that needs consent; and, when
+            everything else was taken, why a file or folder could not be.
         """
         recalled = False
         while True:
@@ -144,7 +149,7 @@ class Watch:
                     self.arrivals.recall(self._mark())
                     recalled = True
                 idle = self._look()
-            except (AnnealogError, OSError) as error:
+            except (Exception, PanicException) as error:
                 # a damaged snapshot is written anew by the next publication
                 if isinstance(error, IntegrityProblem) and not isinstance(error, SnapshotDamaged):
                     self._damaged(error)
@@ -154,13 +159,16 @@ class Watch:
                     raise
                 pause = _TRY_AGAIN_S
             if once and idle:
+                if self._left:
+                    raise next(iter(self._left.values()))
                 return
             # a slow share is not asked all the time
             stop.wait(max(pause, min(5.0, 5.0 * (time.monotonic() - began))) if idle or pause > _LOOK_EVERY_S else 0.05)
 
-    def _stopped(self, error: Exception) -> None:
+    def _stopped(self, error: BaseException) -> None:
         """Tell that a round failed; by an alert, too, where a person must act before loading can go on."""
-        self._note(str(error))
+        told = isinstance(error, AnnealogError | OSError)
+        self._note(str(error) if told else f"internal error, {type(error).__name__}: {error}. It is tried again.")
         if isinstance(error, UsageError) and not self.telling.refused:
             self.telling.refused = f"Nothing is loaded until this is settled: {str(error).splitlines()[0]}"
             self._tell(said_last(self.workspace.history))
@@ -185,8 +193,15 @@ class Watch:
         changed = rules != self._rules
         self._rules = rules
         look = self.arrivals.look(folders)
-        for folder in look.missing:
-            self._note(f"{folder} is not there; it is looked at again when it is back.", repeat_s=3600.0)
+        self._left = {name: error for name, error in self._left.items() if Path(name).is_file()}
+        told = {
+            str(folder): f"{folder} is not there; it is looked at again when it is back." for folder in look.missing
+        }
+        for name, why in look.unread.items():
+            told[name] = f"Cannot read {named(name)}: {why}. What lies beside it is taken."
+        for name, sentence in told.items():
+            self._note(sentence, repeat_s=3600.0)
+            self._left[name] = EnvironmentProblem(sentence)
         written = workspace.history.exists() and signature(workspace.history) != self._published
         if look.ready or changed or written:
             self._round(look)
@@ -197,7 +212,7 @@ class Watch:
     # -- one round ----------------------------------------------------------------------------------------------
 
     def _round(self, look: Look) -> None:
-        workspace, files = self.workspace, self._takeable(look)
+        workspace, files = self.workspace, [path for path in look.ready if path.exists()]
         about = {"folder": str(workspace.root), "files": len(files)}
         results: dict[str, Any] = {}
 
@@ -213,46 +228,26 @@ class Watch:
         else:
             work(_plainly)
         report: LoadReport = results["report"]
-        for path in files:
-            self.arrivals.done(path)
         self.arrivals.keep(self._mark())
         if report.files or results["pages"]:
             self.say(Round(datetime.now(UTC), report, results["pages"]))
         self._publish_and_say()
         give_back()
 
-    def _takeable(self, look: Look) -> list[Path]:
-        """Return the files to load; those over the cap are told and left."""
-        cap = self.workspace.settings.size_cap_mb * 1_000_000
-        taken = []
-        for path in look.ready:
-            try:
-                size = path.stat().st_size
-            except OSError:
-                continue  # gone again
-            if size > cap:
-                self._note(f"{path} has {size / 1e6:.0f} MB, more than size_cap_mb allows; it is left where it lies.")
-                self.arrivals.done(path)
-            else:
-                taken.append(path)
-        return taken
-
     def _load(self, files: list[Path], step: Any) -> LoadReport:
-        """Load files; one that cannot be read does not keep the others out."""
+        """Load files. Only what was loaded, is known or is held was dealt with; what could not be read is tried again."""
         workspace = self.workspace
-        loaded: list[FileReport] = []
 
         def load_files(options: dict[str, Any]) -> list[FileReport]:
-            try:
-                loaded.extend(loading.load_files(workspace, files, progress=None, **options))
-            except IntegrityProblem:
-                raise
-            except AnnealogError:
-                if len(files) < 2:
-                    raise
-                for path in files:
-                    loaded.extend(self._load_alone(path, options))
-            return loaded
+            found = loading.load_files(workspace, files, progress=None, **options)
+            for path, file in zip(files, found, strict=True):
+                if file.error is None:
+                    self.arrivals.done(path)
+                    self._left.pop(str(path), None)
+                else:
+                    self.arrivals.failed(path)
+                    self._left[str(path)] = file.error
+            return found
 
         def assessed(found: Assessment) -> None:
             self._loaded = found
@@ -267,15 +262,6 @@ class Watch:
                 "assess_touched", lambda: loading.assess_touched(workspace, ids, assessed=assessed, **options)
             ),
         )
-
-    def _load_alone(self, path: Path, options: dict[str, Any]) -> list[FileReport]:
-        try:
-            return loading.load_files(self.workspace, [path], **options)
-        except IntegrityProblem:
-            raise
-        except AnnealogError as error:
-            self._note(str(error))
-            return []
 
     def _refresh(self, report: LoadReport) -> int:
         if not self.workspace.history.exists():
@@ -429,10 +415,8 @@ class Watch:
         if not workspace.history.exists():
             return []
         with self._history() as history:
-            names = history.held_files()["name"].to_list()
-        inside = {str(workspace.root / name) for name in names}
-        bare = {name for name in names if "/" not in name}
-        return [p for p in map(Path, self.arrivals.dealt) if str(p) in inside or p.name in bare]
+            names = set(history.held_files()["name"].to_list())
+        return [path for path in map(Path, self.arrivals.dealt) if loading.shown_name(workspace, path) in names]
 
     def _note(self, text: str, *, repeat_s: float = 600.0) -> None:
         notes = self.telling.once(text, repeat_s=repeat_s)

@@ -6,7 +6,6 @@ import dataclasses
 import json
 import os
 import shutil
-import socket
 import subprocess
 import sys
 from pathlib import Path
@@ -26,6 +25,7 @@ from pipeline.steps.alerts import found_in
 from pipeline.steps.answers import answer_of
 from pipeline.steps.assess import assess
 from pipeline.steps.load import load
+from pipeline.steps.locks import only_one
 from pipeline.steps.pages import lot_pages
 from pipeline.steps.refresh import refresh, touched
 from pipeline.steps.render import render
@@ -299,19 +299,12 @@ def test_a_rendering_of_something_else_in_between_is_noticed(works: Shell) -> No
 
 def test_one_rendering_at_a_time(works: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
     place = find_workspace(works.root)
-    other = subprocess.Popen([sys.executable, "-c", "import sys; sys.stdin.read()"], stdin=subprocess.PIPE, text=True)
-    lock = place.pages / ".answers" / "rendering.lock"
-    holder = {"host": socket.gethostname(), "pid": other.pid, "since": "2026-03-02T10:00:00+00:00"}
-    lock.write_text(json.dumps(holder), encoding="utf-8")
     patient = dataclasses.replace(place, settings=dataclasses.replace(place.settings, busy_wait_seconds=0.3))
-    try:
+    with only_one(place.pages / ".answers" / "rendering.lock", "rendering", lambda _: None):
         with pytest.raises(HistoryBusy, match="rendering of this workspace runs already"):
             render(patient)
         render(patient, alone=True)  # pages of another folder
-    finally:
-        other.communicate("")
     render(patient)
-    assert not lock.exists()
 
 
 def test_without_a_known_clock_nothing_is_kept(shell: Shell) -> None:

@@ -26,6 +26,7 @@ from pipeline.steps import alerts, watch
 from pipeline.steps import assess as assessing
 from pipeline.steps import render as rendering
 from pipeline.steps.load import load
+from pipeline.steps.locks import only_one
 from pipeline.steps.watch import Watch
 
 if TYPE_CHECKING:
@@ -64,7 +65,7 @@ def test_what_arrives_is_loaded_shown_and_published(shell: Shell) -> None:
     assert "Traceback" not in err
     rounds = [json.loads(line) for line in out.splitlines()]
     assert [f["name"] for r in rounds for f in r["files"]] == ["inbox/0.csv", "inbox/1.csv"]
-    assert not (shell.root / ".watch.lock").exists()
+    assert (shell.root / ".watch.lock").read_bytes() == b""
     # the pages are those that a rendering from nothing writes
     kept = {p: p.read_bytes() for p in (shell.root / "pages").rglob("*.html") if p != board}
     shell("render", "--direct", "--all")
@@ -244,33 +245,83 @@ def test_what_another_process_loads_while_a_round_ends_is_shown_by_the_next(
 
 
 def test_a_second_service_is_refused_and_a_dead_ones_lock_taken_over(shell: Shell) -> None:
-    """Faults, row 10: a lock of this computer's dead process is taken over with a note; another host's is not."""
+    """Faults, row 10: the lock ends with its holder, whoever has its number now; a note of another host's is respected."""
     shell.make()
     lock = shell.root / ".watch.lock"
-    dead = subprocess.Popen([sys.executable, "-c", ""])
-    dead.wait()
     me = os.uname().nodename
 
-    def held(host: str, pid: int) -> None:
+    def noted(host: str, pid: int) -> None:
         lock.write_text(json.dumps({"host": host, "pid": pid, "since": "2026-03-02T08:00:00+00:00"}), encoding="utf-8")
 
-    held(me, os.getppid())
-    shell("watch", "--once", "--direct")
-    assert shell.code == 5
-    assert f"process {os.getppid()} of {me}" in shell.err
-    held("elsewhere", 1)
+    with only_one(lock, "watch", lambda _: None):
+        shell("watch", "--once", "--direct")
+        assert shell.code == 5
+        assert f"process {os.getpid()} of {me}" in shell.err
+    assert lock.read_bytes() == b"", "free, and nobody is noted"
+    noted("elsewhere", 1)
     shell("watch", "--once", "--direct")
     assert shell.code == 5
     assert "runs on elsewhere" in shell.err
     assert "remove" in shell.err
-    held(me, dead.pid)
+    # left by a power cut; the number lives again
+    noted(me, os.getppid())
     shell("watch", "--once", "--direct")
     assert shell.code == 0
-    assert f"process {dead.pid} of {me}, which is gone, was taken over" in shell.err
+    assert f"process {os.getppid()} of {me}, which is gone, was taken over" in shell.err
     lock.write_text("{", encoding="utf-8")
     shell("watch", "--once", "--direct")
     assert shell.code == 0
-    assert not lock.exists()
+    assert lock.read_bytes() == b""
+
+
+def test_of_many_that_start_at_the_same_moment_one_holds_the_lock(tmp_path: Path) -> None:
+    """Also where the lock was left by one that is gone."""
+    program = (
+        "import sys, time\n"
+        "from pathlib import Path\n"
+        "from pipeline.errors import HistoryBusy\n"
+        "from pipeline.steps.locks import only_one\n"
+        "print('ready', flush=True)\n"
+        "for line in sys.stdin:\n"
+        "    try:\n"
+        "        with only_one(Path(line.strip()), 'watch', lambda _: None):\n"
+        "            print('holds', flush=True)\n"
+        "            sys.stdin.readline()\n"
+        "    except HistoryBusy as busy:\n"
+        "        print(busy, flush=True)\n"
+        "        sys.stdin.readline()\n"
+    )
+    root = Path(__file__).resolve().parents[2]
+    many = [
+        subprocess.Popen(
+            [sys.executable, "-c", program], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=root
+        )
+        for _ in range(4)
+    ]
+
+    def said(process: subprocess.Popen[str]) -> str:
+        assert process.stdout is not None
+        return process.stdout.readline().strip()
+
+    def say(process: subprocess.Popen[str], text: str) -> None:
+        assert process.stdin is not None
+        process.stdin.write(f"{text}\n")
+        process.stdin.flush()
+
+    assert [said(process) for process in many] == ["ready"] * 4
+    for number in range(100):
+        lock = tmp_path / f"{number}.lock"
+        if number % 2:
+            lock.write_text(json.dumps({"host": os.uname().nodename, "pid": 1, "since": "2026"}), encoding="utf-8")
+        for process in many:
+            say(process, str(lock))
+        answers = [said(process) for process in many]
+        assert answers.count("holds") == 1, answers
+        assert all("runs already" in answer for answer in answers if answer != "holds")
+        for process in many:
+            say(process, "on")
+    for process in many:
+        process.communicate()
 
 
 def test_dry_run_and_a_taken_port(shell: Shell) -> None:

@@ -219,3 +219,66 @@ def test_the_hour_that_the_clock_skips_and_the_one_it_repeats() -> None:
     reasons = moment_failures(cells.filter(times.is_null()), grammar, zone="Europe/Oslo", year=None)
     assert reasons.to_list() == ["skipped_time", "ambiguous_time"]
     assert parse_moments(cells, grammar, zone="UTC", year=None).null_count() == 0
+
+
+@pytest.mark.parametrize("group", [".", ",", "'", " ", "\u202f"])
+def test_a_group_mark_never_follows_a_leading_zero(group: str) -> None:
+    """0.500 with groups of three declared is no 500: the file was written with the other decimal mark."""
+    decimal = "." if group == "," else ","
+    grammar = NumberGrammar(decimal, group)
+    fits = {
+        f"1{group}000": 1000.0, f"12{group}500": 12500.0, f"100{group}500{decimal}5": 100500.5,
+        f"0{decimal}500": 0.5, "0500": 500.0, f"1{group}000{group}000": 1e6,
+    }  # fmt: skip
+    misfits = [
+        f"0{group}500", f"-0{group}058", f"00{group}500", f"012{group}345", f"1{group}00", f"1{group}0000", f"1000{group}000",
+        f"1{group}{group}000", f"{group}500", f"1{group}000{group}00", f"0{group}058{decimal}5",
+    ]  # fmt: skip
+    assert parse_numbers(pl.Series(list(fits)), grammar).to_list() == list(fits.values())
+    assert parse_numbers(pl.Series(misfits), grammar).to_list() == [None] * len(misfits)
+    whole = {text: value for text, value in fits.items() if decimal not in text}
+    assert parse_integers(pl.Series(list(whole)), grammar).to_list() == list(whole.values())
+    assert parse_integers(pl.Series(misfits), grammar).to_list() == [None] * len(misfits)
+
+
+def test_a_fraction_belongs_to_seconds() -> None:
+    """ISO 8601-1:2019 5.3.1.4: a fraction goes with the lowest unit written, so 07:31.5 would be half a minute; refused."""
+    grammar = moment_grammar("default", "datetime")
+    cells = pl.Series(
+        [f"2026-03-02T{time}Z" for time in ("07:31", "07:31:00.5", "07:31:00,5", "07:31.5", "07:31,5", "07.5")]
+    )
+    found = parse_moments(cells, grammar, zone=None, year=None)
+    half = datetime(2026, 3, 2, 7, 31, 0, 500_000, UTC)
+    assert found.to_list() == [datetime(2026, 3, 2, 7, 31, tzinfo=UTC), half, half, None, None, None]
+    for form in ("%Y-%m-%d %H:%M.%f", "%Y-%m-%d %H:%M,%f", "%Y-%m-%d %H:%M:%f"):
+        with pytest.raises(ValueError, match="expected seconds"):
+            moment_grammar(form, "datetime")
+    assert moment_grammar("%Y-%m-%d %H:%M:%S,%f", "datetime").words
+
+
+@pytest.mark.parametrize("zone", ["UTC", "America/New_York", "Asia/Tokyo"])
+def test_times_outside_1900_to_2200_are_refused_with_a_reason(zone: str) -> None:
+    """By UTC; year 0, the first and the last day of all among them, on both sides of Greenwich."""
+    written = [
+        "0000-01-01T00:00:00",
+        "0001-01-01T00:00:00",
+        "1899-12-29T23:59:59",
+        "2201-01-03T00:00:00",
+        "9999-12-31T23:59:59",
+    ]
+    inside = ["1900-01-03T00:00:00", "2200-12-29T23:59:59"]
+    for form, cells, given in (
+        ("default", [f"{text}Z" for text in written + inside], None),
+        ("%Y-%m-%dT%H:%M:%S", written + inside, zone),
+        ("%Y-%m-%dT%H:%M:%S%z", [f"{text}-05:00" for text in written + inside], None),
+    ):
+        grammar = moment_grammar(form, "datetime")
+        found = parse_moments(pl.Series(cells), grammar, zone=given, year=None)
+        assert found.is_null().to_list() == [True] * len(written) + [False] * len(inside)
+        why = moment_failures(pl.Series(cells[: len(written)]), grammar, zone=given, year=None)
+        assert why.to_list() == ["date_out_of_range"] * len(written), form
+    exact = pl.Series(
+        ["1899-12-31T23:59:59.999999Z", "1900-01-01T00:00:00Z", "2200-12-31T23:59:59.999999Z", "2201-01-01T00:00:00Z"]
+    )
+    grammar = moment_grammar("default", "datetime")
+    assert parse_moments(exact, grammar, zone=None, year=None).is_null().to_list() == [True, False, False, True]
