@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.intake import lines as kinds
+from pipeline.intake.reading import Held, HoldFile
 from pipeline.intake.refusals import REASONS
 from schemas.tables import QUARANTINE
 
@@ -17,6 +18,10 @@ if TYPE_CHECKING:
     from pipeline.intake.rows import RowReader
 
 __all__ = ["Body"]
+
+MOST_REFUSED = 10_000
+"""So many lines may be refused in any case; more only where at least as many could be read."""
+MOST_REFUSED_OF_ALL = 250_000
 
 _OF_LINES = {
     kinds.TOO_FEW: ("too_few_cells", "fewer cells than the header has columns"),
@@ -46,6 +51,8 @@ class Body:
         found = kinds.split_chunk(
             text, dialect, cells_wanted=self.rows.cell_types, width=self.width, first_line=self.next_line
         )
+        broken = int(np.isin(found.kinds, list(_OF_LINES)).sum())
+        self._hold_if_mostly_refused(broken, len(found.rows))
         lines = pl.Series("line", found.rows + self.next_line, dtype=pl.Int64)
         readings, refused = self.rows.read(found.cells, lines)
         refused = pl.concat([refused, self._refused_lines(found, last=last)]).sort("line")
@@ -60,9 +67,36 @@ class Body:
         self.counts["preamble"] += int((found.kinds == kinds.COMMENT).sum())
         self.counts["accepted"] += readings["line"].n_unique() if self.layout.wide else readings.height
         self.counts["quarantined"] += refused.height
+        self._hold_if_mostly_refused(0, 0, refused)
         self.readings.append(readings)
         self.quarantine.append(refused.select(QUARANTINE.names))
         self.next_line += len(found.kinds)
+
+    def _hold_if_mostly_refused(self, broken: int, whole: int, refused: pl.DataFrame | None = None) -> None:
+        """Hold a file of which most is refused: it is written in no such layout, and each line would cost a row.
+
+        Parameters
+        ----------
+        broken, whole
+            Lines of a chunk that have not, or have, the cells of a reading, before any row is made of them.
+        refused
+            The refused lines of the chunk, when they have been counted.
+        """
+        lines, good = self.counts["quarantined"] + broken, self.counts["accepted"] + whole
+        if lines <= MOST_REFUSED or (lines <= good and lines <= MOST_REFUSED_OF_ALL):
+            return
+        parts = [*self.quarantine, *([] if refused is None else [refused])]
+        reasons = pl.concat(part.select("reason", "line") for part in parts if part.height) if parts else pl.DataFrame()
+        counted = reasons["reason"].value_counts(sort=True).iter_rows() if reasons.height else ()
+        raise HoldFile(
+            Held(
+                "mostly_refused",
+                f"{lines:,} lines were refused and {good:,} could be read up to here.",
+                "Name another layout, or correct this one; then load the file again. Nothing of it was loaded.",
+                details=tuple(f"{reason}: {count:,}" for reason, count in counted),
+                line=int(reasons["line"][0]) if reasons.height else self.next_line,
+            )
+        )
 
     def _refused_lines(self, found: kinds.ChunkLines, *, last: bool) -> pl.DataFrame:
         rows = np.flatnonzero(np.isin(found.kinds, list(_OF_LINES)))

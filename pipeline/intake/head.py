@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -12,7 +13,7 @@ from pipeline.intake.units_text import spelled_unit, unit_in_name
 from schemas.tables import FATES
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from pipeline.intake.layout import Field, Layout
 
@@ -22,6 +23,8 @@ LONGEST_HEAD = 400
 """Lines in which the header is looked for."""
 
 MOST_COLUMNS = 2_000
+_HINTS = 50
+"""So many unknown columns are told the nearest known name, which costs more than all else."""
 _ESSENTIAL = {
     "measured_at",
     "measured_date",
@@ -85,20 +88,36 @@ def _replicate(cell: str, declared: Field, fallback: int) -> int:
     return int(found[1]) if found and found[1] and found[1].isdecimal() else fallback
 
 
-def _resolve(cells: Sequence[str], layout: Layout) -> tuple[list[FileColumn], list[str], list[str]]:
-    """Pair header cells with fields: columns, differences of names, differences of units."""
+def _candidates(layout: Layout) -> Callable[[str], Sequence[int]]:
+    """Return what says which fields a header cell may be: by name at once, only patterns and units are tried one by one."""
+    by_name: dict[str, list[int]] = {}
+    tried = []
+    for number, declared in enumerate(layout.fields):
+        if declared.name_pattern is None and not declared.unit_in_header:
+            by_name.setdefault(declared.name, []).append(number)
+        else:
+            tried.append(number)
+    return lambda name: sorted([*by_name[name], *tried]) if name in by_name else tried
+
+
+def _resolve(
+    cells: Sequence[str], layout: Layout, candidates: Callable[[str], Sequence[int]], *, hints: bool = False
+) -> tuple[list[FileColumn], list[str], list[str]]:
+    """Pair header cells with fields: columns, differences of names (with the nearest, by `hints`), differences of units."""
     columns: list[FileColumn] = []
     differences: list[str] = []
     units: list[str] = []
     seen: dict[str, int] = {}
+    declared_names = Counter(field.name for field in layout.fields)
     for position, cell in enumerate(cells, start=1):
         name = cell.strip()
-        if name in seen and sum(field.name == name for field in layout.fields) < 2:
+        if name in seen and declared_names[name] < 2:
             differences.append(f"column '{shown(name)}' stands twice: as number {seen[name]} and {position}")
         seen.setdefault(name, position)
     used: dict[int, int] = {}
     for position, cell in enumerate(cells):
-        for number, declared in enumerate(layout.fields):
+        for number in candidates(cell.strip()):
+            declared = layout.fields[number]
             if number in used and declared.name_pattern is None:
                 continue
             same, unit_problem = _matches(cell, declared, layout)
@@ -110,11 +129,9 @@ def _resolve(cells: Sequence[str], layout: Layout) -> tuple[list[FileColumn], li
                     units.append(unit_problem)
                 break
         else:
-            if cell.strip() not in {name for name in seen if any(field.name == name for field in layout.fields)}:
-                differences.append(
-                    f"column '{shown(cell.strip())}' (number {position + 1}) is not in the layout"
-                    + _near(cell.strip(), layout)
-                )
+            if cell.strip() not in declared_names:
+                near = _near(cell.strip(), layout) if hints and len(differences) < _HINTS else ""
+                differences.append(f"column '{shown(cell.strip())}' (number {position + 1}) is not in the layout{near}")
     for number, declared in enumerate(layout.fields):
         count = used.get(number, 0)
         needed = declared.constraints.required or declared.column in _ESSENTIAL
@@ -156,10 +173,10 @@ def _hold_header(differences: Sequence[str], line: int | None, layout: Layout) -
 
 
 def _find_header(lines: Sequence[str], layout: Layout, passed: set[int]) -> tuple[int, list[FileColumn]]:
-    best: tuple[int, int, list[str]] | None = None
+    best: tuple[int, int, Sequence[str]] | None = None
     row = layout.dialect.header_row
-    candidates = [row - 1] if row is not None else range(len(lines))
-    for number in candidates:
+    candidates = _candidates(layout)
+    for number in [row - 1] if row is not None else range(len(lines)):
         if number >= len(lines) or number in passed:
             continue
         cells = split_line(lines[number], layout.dialect)
@@ -172,7 +189,7 @@ def _find_header(lines: Sequence[str], layout: Layout, passed: set[int]) -> tupl
                     line=number + 1,
                 )
             )
-        columns, differences, units = _resolve(cells, layout)
+        columns, differences, units = _resolve(cells, layout, candidates)
         if columns and not differences:
             if units:
                 raise HoldFile(
@@ -186,7 +203,7 @@ def _find_header(lines: Sequence[str], layout: Layout, passed: set[int]) -> tupl
                 )
             return number, columns
         if best is None or len(columns) > best[0]:
-            best = (len(columns), number, differences)
+            best = (len(columns), number, cells)
     if best is None or best[0] == 0:
         raise HoldFile(
             Held(
@@ -196,7 +213,7 @@ def _find_header(lines: Sequence[str], layout: Layout, passed: set[int]) -> tupl
                 "Name another layout, or let `annealog layout suggest` propose one.",
             )
         )
-    raise _hold_header(best[2], best[1] + 1, layout)
+    raise _hold_header(_resolve(best[2], layout, candidates, hints=True)[1], best[1] + 1, layout)
 
 
 def _check_units(cells: Sequence[str], columns: Sequence[FileColumn], layout: Layout, line: int) -> None:

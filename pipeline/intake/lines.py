@@ -54,13 +54,14 @@ def _tidied(text: bytes, dialect: Dialect) -> bytes:
     mark = re.escape(dialect.delimiter.encode())
     space = b"[ \t]" if dialect.delimiter not in " \t" else b" " if dialect.delimiter == "\t" else b"\t"
     if dialect.join_delimiters:
-        text = re.sub(rb"(?m)^(?:%b)+|(?:%b)+$" % (mark, mark), b"", text)
+        text = re.sub(rb"(?m)^%b++|(?<!%b)%b++$" % (mark, mark, mark), b"", text)
         text = re.sub(rb"(?:%b){2,}" % mark, lambda _: dialect.delimiter.encode(), text)
     if dialect.trim_cells:
-        text = re.sub(rb"(?m)^%b+|%b+$" % (space, space), b"", text)
-        text = re.sub(rb"%b*(%b)%b*" % (space, mark, space), rb"\1", text)
+        # each run of spaces is gone through once: from its first one on, and never backwards
+        text = re.sub(rb"(?m)(?<!%b)%b++(?=%b|$)" % (space, space, mark), b"", text)
+        text = re.sub(rb"(?m)(^|%b)%b++" % (mark, space), rb"\1", text)
     elif dialect.skip_initial_space:
-        text = re.sub(rb"(?m)(^|%b) +" % mark, rb"\1", text)
+        text = re.sub(rb"(?m)(^|%b) ++" % mark, rb"\1", text)
     return text
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import logging
 import os
+import time
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
@@ -223,6 +224,9 @@ def _load_one(
     )
 
 
+_AT_ONCE_S, _PAUSE_S = 10.0, 0.25
+"""How long the history is held, and then left to others, while many files are loaded."""
+
 # what stands in the way of every file, not of one: the history is busy or damaged, no room is left
 _OF_ALL_FILES = (IntegrityProblem, HistoryBusy, DiskFull)
 
@@ -298,7 +302,15 @@ def load_files(
         texts = read_reference(workspace) if history is None or dry_run else history.reference_texts()
         tables = recorded_tables(texts, settings)
         blocks = frozenset(version_at(tables["blocks"], ["block"], None)["block"].to_list())
+        taken = time.monotonic()
         for path in paths:
+            if history is not None and not dry_run and time.monotonic() - taken > _AT_ONCE_S:
+                # ten thousand files take a quarter of an hour: whoever waits for the history gets it meanwhile
+                history.close()
+                history = None
+                time.sleep(_PAUSE_S)
+                history = History.open(workspace.history, write=True, wait_s=settings.busy_wait_seconds)
+                taken = time.monotonic()
             stop.look()
             report = load_one(path)
             reports.append(report)
