@@ -111,6 +111,11 @@ class Settings:
     plausible_temperature_c: tuple[float, float] = _setting(
         (-10.0, 60.0), "A metal temperature outside is not believed: the reading gets no value at the reference.", "°C"
     )
+    earliest_clock_year: int = _setting(
+        2010,
+        "A clock before this year has lost its battery (common practice, no source): readings are kept and counted as "
+        "clock_unknown; those on blocks are in no check, a lot with such readings is not supported.",
+    )
     working_temperature_c: tuple[float, float] = _setting(
         (0.0, 40.0), "Working range of the meters; outside, the reading is flagged (common practice, no source).", "°C"
     )
@@ -430,6 +435,8 @@ def _above_zero(settings: Settings, where: str) -> None:
             raise SettingsError(
                 f"{where}: {name} = {getattr(settings, name)!r}: expected a number from {low:g} to {high:g}."
             )
+    if not 1900 <= settings.earliest_clock_year <= 2200:
+        raise SettingsError(f"{where}: earliest_clock_year = {settings.earliest_clock_year}: expected 1900 to 2200.")
     _temperature_and_geometry(settings, where)
     for f in fields(settings):
         most = _CENTURY.get(f.name.rpartition("_")[2])

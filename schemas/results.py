@@ -113,6 +113,7 @@ class LotResult:
     flags: tuple[str, ...]
     dispositions: tuple[Decision, ...]
     as_of: datetime
+    left_out: dict[str, int] = field(default_factory=dict)  # part readings that enter no figure, by reason
     uncertainty_notes: tuple[str, ...] = ()  # what the budget leaves out, and a bias it adds
     conformity: Conformity | None = None  # None without limits
     bias_at_level: tuple[BiasAtLevel, ...] = ()  # of each meter that read it, by the line over its blocks
@@ -226,6 +227,7 @@ class MeterResult:
     suspect_lots: tuple[str, ...]
     flags: tuple[str, ...]
     as_of: datetime
+    left_out: dict[str, int] = field(default_factory=dict)  # readings on blocks and settings in no check, by reason
     drift_signals: tuple[DriftSignal, ...] = ()
     precision_signals: tuple[PrecisionSignal, ...] = ()
     drift_charts: tuple[DriftChart, ...] = ()

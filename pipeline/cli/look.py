@@ -96,6 +96,14 @@ def _show_status(document: dict[str, Any], place: Workspace, *, more: int) -> No
         names = [event["event"] for event in document["events_open"]]
         shown = ", ".join(names[:5]) + (" ..." if len(names) > 5 else "")
         output.out().print(output.plain(f"{len(names)} events of the look-back are open (annealog trace): {shown}"))
+    for meter in document["meters"]:
+        unknown = meter.get("left_out", {}).get("clock_unknown")
+        if unknown:
+            output.out().print(
+                output.plain(
+                    f"meter {meter['meter']}: {unknown} readings on blocks are in no check: its clock is not believed."
+                )
+            )
     for block in document.get("blocks_overdue", ()):
         output.out().print(output.plain(f"block {block}: its certificate is overdue."))
     for file in document["files_held"]:

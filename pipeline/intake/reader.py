@@ -132,6 +132,7 @@ def read(
     blocks: frozenset[str],
     now: datetime,
     size_cap_bytes: int,
+    earliest_clock_year: int = 2010,
 ) -> FileReading:
     """Read one file.
 
@@ -153,6 +154,8 @@ def read(
         Time of loading, with a zone.
     size_cap_bytes
         Larger files are held unread.
+    earliest_clock_year
+        A clock before this year (UTC) is not believed.
 
     Returns
     -------
@@ -178,7 +181,13 @@ def read(
 
     def rows_of(head: Head) -> RowReader:
         return RowReader(
-            layout, head, plausible_ms_per_m=plausible_ms_per_m, site_zone=site_zone, blocks=blocks, now=now
+            layout,
+            head,
+            plausible_ms_per_m=plausible_ms_per_m,
+            site_zone=site_zone,
+            blocks=blocks,
+            now=now,
+            earliest_clock_year=earliest_clock_year,
         )
 
     try:
@@ -197,6 +206,7 @@ def read(
         refused_lines=quarantine.height - late,
         values=readings["value"],
     )
+    warnings += _clock_told(readings, earliest_clock_year)
     if not readings.height:
         warnings.append(
             "no_reading: the file has no line of readings"
@@ -211,6 +221,17 @@ def read(
         metadata=body.head.metadata,
         warnings=tuple(warnings),
     )
+
+
+def _clock_told(readings: pl.DataFrame, earliest_clock_year: int) -> list[str]:
+    """Say how many readings have a clock that is not believed."""
+    unknown = readings.filter(pl.col("clock") == "unknown")
+    if not unknown.height:
+        return []
+    on_blocks = int((unknown["role"].cast(pl.String) != "part").sum())
+    dated = f"before {earliest_clock_year} (earliest_clock_year) or more than a day after they were loaded"
+    text = f"clock_unknown: {unknown.height} readings are dated {dated}; {on_blocks} of them are on blocks and in no check."
+    return [f"{text} Set the meter's clock."]
 
 
 def _joined(parts: Sequence[pl.DataFrame], empty: pl.DataFrame) -> pl.DataFrame:

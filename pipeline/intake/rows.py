@@ -18,10 +18,7 @@ if TYPE_CHECKING:
     from pipeline.intake.head import FileColumn, Head
     from pipeline.intake.layout import Layout
 
-__all__ = ["EARLIEST_CLOCK", "RowReader"]
-
-EARLIEST_CLOCK = datetime(2010, 1, 1, tzinfo=UTC)
-"""A meter's clock before this has lost its battery (common practice, no source)."""
+__all__ = ["RowReader"]
 
 _TEXT_TYPES = ("string",)
 
@@ -43,6 +40,8 @@ class RowReader:
         Reference blocks in the register.
     now
         Time of loading; a reading more than a day later has no believable clock.
+    earliest_clock_year
+        Nor has one before this year, by UTC.
     """
 
     def __init__(
@@ -54,6 +53,7 @@ class RowReader:
         site_zone: str,
         blocks: frozenset[str],
         now: datetime,
+        earliest_clock_year: int,
     ) -> None:
         self._layout = layout
         self._columns = [column for column in head.columns if column.field.column is not None]
@@ -62,6 +62,7 @@ class RowReader:
         self._filled: dict[str, Any] = {**head.filled, **layout.constants}
         self._low, self._high = plausible_ms_per_m
         self._blocks = blocks
+        self._earliest = datetime(earliest_clock_year, 1, 1, tzinfo=UTC)
         self._latest = now.astimezone(UTC) + timedelta(days=1)
         self._zone = None if layout.zone == "offset" else site_zone if layout.zone == "site" else layout.zone
 
@@ -228,7 +229,7 @@ class RowReader:
         kept = refusals.kept(lines.len())
         if kept is not None:
             readings = readings.filter(kept.gather(readings["row"]))
-        earliest, latest = pl.lit(EARLIEST_CLOCK), pl.lit(self._latest)
+        earliest, latest = pl.lit(self._earliest), pl.lit(self._latest)
         believable = pl.col("measured_at").cast(pl.Datetime("us", "UTC")).is_between(earliest, latest)
         readings = readings.with_columns(
             clock=pl.when(believable).then(pl.lit("known")).otherwise(pl.lit("unknown")).cast(pl.Categorical)

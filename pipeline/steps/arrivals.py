@@ -77,7 +77,8 @@ class Arrivals:
     def look(self, folders: Iterable[Path]) -> Look:
         """Look at the folders, and below; links are not followed, hidden and unfinished files not taken."""
         found: dict[str, _State] = {}
-        missing, unread = [], {}
+        missing: list[Path] = []
+        unread: dict[str, str] = {}
         for folder in folders:
             tree = walk(folder) if self._there(folder) else None
             if tree is None or str(folder) in tree.unread:

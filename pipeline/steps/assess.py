@@ -15,6 +15,7 @@ from pipeline.metrology.support import brackets_of
 from pipeline.steps.drift import add_drift_charts
 from pipeline.steps.event_lots import with_events
 from pipeline.steps.findings import findings_state, withhold
+from pipeline.steps.left_out import left_out
 from pipeline.steps.lots import lot_results
 from pipeline.steps.meters import decisions_on_signals, meter_result
 from pipeline.steps.prepare import actions_of, adjustments_of, exclusions_of, prepare, taken_for_studies
@@ -315,10 +316,13 @@ def assess_frames(
     seen = prepared["meter"].unique().sort().to_list()
     wanted = seen if meters is None else [meter for meter in seen if meter in set(meters)]
     of_sensors = meter_sensor_flags(base)
+    missing = left_out(prepared.filter(pl.col("role") != "part"), "meter")
     fields: dict[str, Any] = {
         **base.__dict__,
         "lots": found_lots.results,
-        "meters": {meter: _with_flags(meter_result(meter, base), of_sensors) for meter in wanted},
+        "meters": {
+            meter: _with_flags(meter_result(meter, base, missing.get(meter, {})), of_sensors) for meter in wanted
+        },
         "spot_values": found_lots.spot_values,
         "part_values": found_lots.part_values,
         "budget_inputs": found_lots.budget_inputs,

@@ -78,6 +78,7 @@ def read_export(
         name=name,
         layout=layout,
         plausible_ms_per_m=settings.plausible_range_ms_per_m,
+        earliest_clock_year=settings.earliest_clock_year,
         site_zone=settings.time_zone,
         blocks=blocks,
         now=now,

@@ -17,6 +17,7 @@ from pipeline.steps.budgets import budgets_of_lots
 from pipeline.steps.corrections import corrections_of_lots
 from pipeline.steps.guards import conformity_of_lots, guard_bands
 from pipeline.steps.hardness import hardness_of_lots
+from pipeline.steps.left_out import left_out
 from pipeline.steps.lot_brackets import lots_not_bracketed, overdue_blocks
 from pipeline.steps.lot_flags import flags_of_lots, supplier_levels
 from pipeline.steps.lot_limits import Judged, limits_in, limits_met, spots_in_limits_unit
@@ -260,6 +261,7 @@ def lot_results(assessment: Assessment, events: list[Event], lots: Iterable[str]
     lacking, conflicts = _without_reference(live), _conflicts(parts)
     hardness = hardness_of_lots(assessment, info, part_values, figures)
     decisions = _decisions_on_lots(events)
+    missing_readings = left_out(parts, "lot")
     flags = flags_of_lots(assessment, parts, live, figures, part_values, unnamed)
     for lot, texts in flags_of_bias(bias, settings).items():
         flags.setdefault(lot, []).extend(texts)
@@ -320,6 +322,7 @@ def lot_results(assessment: Assessment, events: list[Event], lots: Iterable[str]
             models=models.get(lot, ()),
             corrections=corrections.get(lot, ()),
             flags=tuple(flags.get(lot, [])),
+            left_out=missing_readings.get(lot, {}),
             dispositions=tuple(decisions.get(lot, [])),
         )
     return LotsFound(results, spots, part_values, budget_inputs, bias.at_level)

@@ -11,12 +11,13 @@ import polars as pl
 from pipeline.statistics.descriptive import pooled_deviation
 from pipeline.statistics.trend import precision_limit
 from pipeline.steps.drift import check_intervals, drift_chart, drift_signals, drift_trend
+from pipeline.steps.left_out import WORDS
 from pipeline.steps.meter_evidence import evidence_flags
 from schemas.results import BlockSummary, Decision, MeterResult, PrecisionSignal, Signal
 from schemas.versions import version_at
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from pipeline.history.chain import Event
     from pipeline.settings import Settings
@@ -215,7 +216,7 @@ def _state(runs: pl.DataFrame, settings: Settings, due_on: datetime | None, as_o
     return "fit", ["The last run of checks passed."]
 
 
-def meter_result(meter: str, assessment: Assessment) -> MeterResult:
+def meter_result(meter: str, assessment: Assessment, missing: Mapping[str, int]) -> MeterResult:
     """Summarise one meter.
 
     Parameters
@@ -224,6 +225,8 @@ def meter_result(meter: str, assessment: Assessment) -> MeterResult:
         Meter with at least one reading.
     assessment
         Everything computed.
+    missing
+        Its readings on blocks and of settings that enter no figure, by reason.
 
     Returns
     -------
@@ -236,7 +239,7 @@ def meter_result(meter: str, assessment: Assessment) -> MeterResult:
     due_on = register["due_on"][0] if register.height else None
     state, reasons = _state(runs, settings, due_on, as_of)
     series = _latest_series(checks)
-    flags = _flags(meter, checks, register, assessment)
+    flags = [*_flags(meter, checks, register, assessment), *_left_out_flags(missing)]
     suspects = assessment.brackets.filter((pl.col("meter") == meter) & (pl.col("support") == "suspect"))
     phases = checks["phase"].drop_nulls().to_list()
     judged = runs.filter(pl.col("passed").is_not_null())
@@ -257,11 +260,21 @@ def meter_result(meter: str, assessment: Assessment) -> MeterResult:
         suspect_lots=tuple(suspects["lot"].unique().sort().to_list()),
         flags=tuple(flags),
         as_of=as_of,
+        left_out=dict(missing),
         drift_signals=drift_signals(checks, assessment.signal_decisions),
         drift_charts=tuple(drift_chart(s, settings) for s in series),
         precision_signals=_precision_signals(checks, assessment.signal_decisions),
         check_intervals=check_intervals(assessment.brackets.filter(pl.col("meter") == meter), settings),
     )
+
+
+def _left_out_flags(counts: Mapping[str, int]) -> list[str]:
+    """Say how many readings on blocks are in no check; those without a reference value are told by their checks."""
+    return [
+        f"{why}: {number} {'reading' if number == 1 else 'readings'} on blocks {WORDS[why]}"
+        for why, number in counts.items()
+        if why != "without_reference"
+    ]
 
 
 def _flags(meter: str, checks: pl.DataFrame, register: pl.DataFrame, assessment: Assessment) -> list[str]:

@@ -39,7 +39,7 @@ class Status:
                 "meters": [
                     {
                         "meter": m.meter, "state": m.state, "reasons": m.reasons, "last_run_at": m.last_run_at,
-                        "last_run_passed": m.last_run_passed, "suspect_lots": m.suspect_lots,
+                        "last_run_passed": m.last_run_passed, "suspect_lots": m.suspect_lots, "left_out": m.left_out,
                     }
                     for m in self.assessment.meters.values()
                 ],
