@@ -82,6 +82,12 @@ class Settings:
         0.997,
         "Part of checks whose standard deviation within stays below its action limit while a meter repeats as well as before.",
     )
+    soft_spot_percent: float = _setting(
+        20.0,
+        "Spots of one part are called uneven from this share of the limits' width on, and at most from the tolerance of block "
+        "checks on (our own rule).",
+        "%",
+    )
     subgroup_size: int = _setting(1, "Consecutive part means in a subgroup; 1 uses the moving range.")
     confidence: float = _setting(0.95, "Level of the coverage of expanded uncertainties.")
     guard_band_probability: float = _setting(
@@ -414,6 +420,10 @@ def _above_zero(settings: Settings, where: str) -> None:
             raise SettingsError(
                 f"{where}: {name} = {getattr(settings, name)!r}: expected a whole number of at least {least}."
             )
+    if not 0 < settings.soft_spot_percent <= 100:
+        raise SettingsError(
+            f"{where}: soft_spot_percent = {settings.soft_spot_percent!r}: expected a number above 0 and up to 100."
+        )
     for name in ("thickness_allowance_percent", "lift_off_allowance_percent"):
         if not 0 <= getattr(settings, name) < 100:
             raise SettingsError(

@@ -9,8 +9,8 @@ import polars as pl
 from reports import _words as words
 from reports._drift_text import drift_steps
 from reports._markup import shorten
-from reports._words_climate import STEP as CLIMATE
-from reports._words_lot_detail import STEP
+from reports._words_lot_detail import FIRST_STEP, STEP
+from schemas.conditions import CONDITIONS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -57,22 +57,19 @@ def lot_steps(page: LotPage) -> list[str]:
     """
     result = page.result
     step = words.LOT_STEP
+    first = [FIRST_STEP[CONDITIONS[code]] for code in CONDITIONS if _flagged(result, code)]
     steps: list[str] = []
-    mixed = _flagged(result, "more_than_one_group")
     if result.verdict == "accept":
-        steps += [STEP["mixed"], STEP["mixed_then"]] if mixed else [step["settled_accept"]]
+        steps += [*first, STEP["then"]] if first else [step["settled_accept"]]
     elif result.verdict == "reject":
         steps.append(step["reject"])
     elif result.verdict == "not_assessed":
         steps += _to_be_assessed(page)
     else:
         steps += _held(page)
-    if _flagged(result, "spots_differ_within_parts"):
-        steps.append(step["soft_spots"])
-    if mixed and result.verdict != "accept":
-        steps.append(STEP["mixed"])
-    steps += [CLIMATE[code] for code in CLIMATE if _flagged(result, code)]
-    if result.verdict in ("hold", "reject") and not result.dispositions:
+    if result.verdict != "accept":
+        steps += first
+    if (result.verdict in ("hold", "reject") or first) and not result.dispositions:
         steps.append(step["disposition"])
     return steps
 

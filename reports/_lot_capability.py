@@ -11,6 +11,7 @@ from reports._markup import Html, element, isolated, join, shorten
 from reports._numbers import compact, finite, fixed, percent, significant
 from reports._page import section
 from reports._tables import Heading, caption, table
+from schemas.digits import LEAST_PROBABILITY
 
 if TYPE_CHECKING:
     from reports._tables import Numbered
@@ -23,17 +24,17 @@ _ROWS = ("cp", "cpk", "pp", "ppk")
 
 
 def p_in_words(p: float | None) -> str:
-    """Return a p value as it is read: three decimals, or as below the smallest that is worth telling."""
+    """Return a p value as it is read: two digits, or as below the smallest that is worth telling."""
     value = finite(p)
     if value is None:
         return ""
-    return "<\u202f0.0001" if value < 1e-4 else significant(value, 2)
+    return words.SAY["least_p"] if value < LEAST_PROBABILITY else significant(value, 2)
 
 
 def p_told(p: float | None) -> str:
     """Return a p value as it stands in a sentence."""
-    written = p_in_words(p)
-    return f"p {written}" if written.startswith("<") else f"p = {written}"
+    value = finite(p)
+    return words.SAY["p_least" if value is not None and value < LEAST_PROBABILITY else "p_is"].format(p=p_in_words(p))
 
 
 def fraction_in_words(value: float | None) -> str:

@@ -30,12 +30,17 @@ def components_section(page: LotPage, detail: ComponentsDetail | None, numbered:
         return section(
             "components", element("p", words.SAY["no_components"]), heading=words.HEADING["components"], wide=True
         )
-    points = element("ul", join(element("li", point) for point in _points(detail)), class_="points")
+    soft = any(flag.startswith("spots_differ_within_parts:") for flag in page.result.flags)
+    points = element("ul", join(element("li", point) for point in _points(detail, soft=soft)), class_="points")
     content = [points, _table(detail, numbered, unit), *_maps(page, numbered, unit)]
     return section("components", *content, heading=words.HEADING["components"], wide=True)
 
 
-def _points(detail: ComponentsDetail) -> list[str]:
+_DOUBTFUL = 0.05
+"""Above this p nothing is said to differ."""
+
+
+def _points(detail: ComponentsDetail, *, soft: bool) -> list[str]:
     say = words.SAY
     lines = {line.level: line for line in detail.lines}
     found = []
@@ -46,7 +51,7 @@ def _points(detail: ComponentsDetail) -> list[str]:
         )
     spot = lines["spot"]
     if spot.p_value is not None:
-        key = "soft" if spot.p_value < 0.05 else "even"
+        key = "even" if spot.p_value >= _DOUBTFUL else "soft" if soft else "uneven"
         found.append(say[key].format(f=compact(spot.f_ratio, 3), p=p_told(spot.p_value)))
     elif spot.reason is not None:
         found.append(f"{spot.reason[:1].upper()}{spot.reason[1:]}.")

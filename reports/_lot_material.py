@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from pipeline.statistics.grouping import LEAST_SEPARATION
 from reports import _words as shared
 from reports import _words_lot_detail as words
 from reports._lot_capability import p_told, part_name
 from reports._markup import Html, element, isolated, join, shorten
-from reports._numbers import compact, fixed, percent, significant
+from reports._numbers import compact, fixed, percent
 from reports._page import section
 from reports._tables import Heading, caption, table
 
@@ -16,10 +17,10 @@ if TYPE_CHECKING:
     from reports._tables import Numbered
     from schemas.lot_detail import GroupsDetail, MaterialDetail
 
-__all__ = ["groups_in_words", "material_section"]
+__all__ = ["groups_in_words", "material_section", "maybe_groups"]
 
-_LEAST_SHOWN = 0.001
 _MOST_PARTS = 400
+_POSSIBLE = 0.01
 
 
 def material_section(detail: MaterialDetail, numbered: Numbered, unit: str, decimals: int) -> Html:
@@ -50,19 +51,28 @@ def groups_in_words(groups: GroupsDetail, unit: str, decimals: int) -> str:
     say = words.SAY
     if groups.found is None:
         return say["groups_unknown"].format(reason=groups.reason)
-    if not groups.found or groups.lower_mean is None or groups.upper_mean is None:
+    if not groups.found and not maybe_groups(groups):
         return say["no_groups"].format(p=p_told(groups.p_value))
     lower, upper = groups.lower_parts, groups.upper_parts
     fewer = lower if len(lower) <= len(upper) else upper
-    told = say["groups"].format(
-        distance=fixed(groups.upper_mean - groups.lower_mean, decimals), unit=unit,
+    told = say["groups" if groups.found else "maybe_groups"].format(
+        distance=fixed((groups.upper_mean or 0.0) - (groups.lower_mean or 0.0), decimals), unit=unit,
         separation=compact(groups.separation, 2), p=p_told(groups.p_value),
         lower=shared.counted(len(lower), "part"), lower_mean=fixed(groups.lower_mean, decimals),
         upper=shared.counted(len(upper), "part"), upper_mean=fixed(groups.upper_mean, decimals),
         which=say["smaller"] if len(lower) != len(upper) else say["other"],
         parts=shared.listed([shorten(part, 24) for part in fewer], 20),
     )  # fmt: skip
+    if not groups.found:
+        return told
     return told + (say["groups_meters"] if groups.meters_differ else say["groups_sort"])
+
+
+def maybe_groups(groups: GroupsDetail) -> bool:
+    """Whether two groups are told as possible: rarer than one lot in a hundred of one kind, and not so rare that they are called."""
+    if groups.found is not False or groups.p_value is None or groups.separation is None:
+        return False
+    return groups.p_value < _POSSIBLE and groups.separation >= LEAST_SEPARATION
 
 
 def _name(material: str | None, temper: str | None) -> str:
@@ -78,7 +88,7 @@ def _fit(detail: MaterialDetail, unit: str, decimals: int) -> list[str]:
     if detail.fitting:
         found = [
             say["fits"].format(
-                fitting=detail.fitting, n=len(detail.lines), value=value, unit=unit, u=significant(detail.standard_uncertainty, 2)
+                fitting=detail.fitting, n=len(detail.lines), value=value, unit=unit, u=fixed(detail.standard_uncertainty, decimals)
             )
         ]  # fmt: skip
     else:
@@ -95,7 +105,7 @@ def _fit(detail: MaterialDetail, unit: str, decimals: int) -> list[str]:
 
 
 def _cautions(detail: MaterialDetail) -> Html:
-    said = [words.SAY["model"], words.SAY["caution"]]
+    said = [words.SAY["model"], words.SAY["caution"]] if detail.fitting else [words.SAY["caution"]]
     if any(line.example for line in detail.lines):
         said.append(words.SAY["examples"])
     return element("p", " ".join(said))
@@ -110,35 +120,36 @@ def _odds(odds: float | None) -> str:
     if odds is None:
         return words.SAY["certain"]
     if odds >= 1:
-        return words.SAY["to_one"].format(odds=compact(odds, 2) if odds < 1e6 else ">\u202f10⁶")
-    return words.SAY["one_to"].format(odds=compact(1 / odds, 2) if odds > 1e-6 else ">\u202f10⁶")
+        return words.SAY["to_one"].format(odds=compact(odds, 2) if odds < 1e4 else words.SAY["most_odds"])
+    return words.SAY["one_to"].format(odds=compact(1 / odds, 2) if odds > 1e-4 else words.SAY["most_odds"])
 
 
 def _ranges(detail: MaterialDetail, numbered: Numbered, unit: str, decimals: int) -> list[Html]:
     column = words.COLUMN
-    shown = [
-        line
-        for line in detail.lines
-        if line.fits or line.probability >= _LEAST_SHOWN or line.material == detail.declared
-    ]
+    nearest = min(detail.lines, key=lambda line: line.distance)
+    shown = [line for line in detail.lines if line.fits or line.material == detail.declared or line is nearest]
+    # a probability is of one range among others that can be true: what does not fit has none
+    likely = bool(detail.fitting)
     columns = [
         Heading(column["material"]), Heading(column["temper"]), Heading(column["range"], unit, "n"),
-        Heading(column["fits"]), Heading(column["distance"], unit, "n"), Heading(column["probability"], kind="n"),
-        Heading(column["odds"], kind="n"), Heading(column["source"]),
+        Heading(column["fits"]), Heading(column["distance"], unit, "n"),
+        *([Heading(column["probability"], kind="n"), Heading(column["odds"], kind="n")] if likely else []),
+        Heading(column["source"]),
     ]  # fmt: skip
     rows = [
         (
             isolated(line.material, 40), None if line.temper is None else isolated(line.temper, 40),
             shared.FRAGMENT["span"].format(low=fixed(line.lower, decimals), high=fixed(line.upper, decimals)),
             shared.FRAGMENT["yes" if line.fits else "no"], fixed(line.distance, decimals) if line.distance else "",
-            _chance(line.probability), _odds(line.odds),
+            *((_chance(line.probability), _odds(line.odds)) if line.fits else ("", "") if likely else ()),
             "; ".join(said for said in (words.SAY["example"] if line.example else "", shorten(line.source or "", 160)) if said),
         )
         for line in shown
     ]  # fmt: skip
     left_out = len(detail.lines) - len(shown)
     note = words.TABLE["material_rest"].format(n=left_out) if left_out else ""
-    return [table(numbered.table(), "material", caption(words.TABLE["material"], note), columns, rows, row_heads=2)]
+    said = words.TABLE["material" if likely else "material_none"]
+    return [table(numbered.table(), "material", caption(said, note), columns, rows, row_heads=2)]
 
 
 def _parts(detail: MaterialDetail, numbered: Numbered, unit: str, decimals: int) -> list[Html]:

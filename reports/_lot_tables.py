@@ -173,7 +173,7 @@ def readings_table(page: LotPage, number: int, clock: Clock, *, unit: str) -> Ht
     same = {name: frame[name][0] for name in _CONSTANT if frame.height > 1 and frame[name].n_unique() == 1}
     place = places(page)
     decimals = _read_decimals(frame["value"].to_list())
-    at_reference = max(decimals, decimals_for(page.result.repeatability, page.result.mean))
+    at_reference = decimals_for(page.result.repeatability, page.result.mean)
 
     def cell(name: str) -> Callable[[Row], object]:
         return lambda row: None if row[name] is None else isolated(row[name], 40)

@@ -9,13 +9,13 @@ import polars as pl
 from reports import _words as words
 from reports import _words_lot_detail as detail_words
 from reports._lot_capability import withheld
-from reports._lot_material import groups_in_words
+from reports._lot_material import groups_in_words, maybe_groups
 from reports._lot_tables import run_state
 from reports._markup import Html, shorten
 from reports._numbers import Clock, as_written, compact, decimals_for, finite, fixed, significant
 from reports._page import unit_in_words
 from reports._tables import best_order, ledger
-from reports._uncertainty import conformity_sentences
+from reports._uncertainty import conformity_sentences, decimals_of_limits
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from schemas.lot_detail import LotDetail
     from schemas.results import LotPage, LotResult
 
-__all__ = ["INDICATIVE", "key_figures", "main_points", "reason_of"]
+__all__ = ["INDICATIVE", "decimals_of", "key_figures", "main_points", "reason_of"]
 
 INDICATIVE = 25
 """Fewer parts than this make a capability figure indicative (house rule: under 25 subgroups)."""
@@ -34,8 +34,27 @@ def reason_of(result: LotResult, name: str) -> str:
     return shorten(result.not_computable.get(name) or words.FRAGMENT["no_reason"], 300)
 
 
-def main_points(page: LotPage, clock: Clock, unit: str, decimals: int) -> list[str]:
-    """Return the main points in plain sentences."""
+def decimals_of(result: LotResult) -> int:
+    """Return with how many decimals values are written on a lot's page: chosen once, from the uncertainty of the mean."""
+    if result.decimals is not None and result.limits_unit in (None, result.unit):
+        return result.decimals
+    return decimals_for(
+        finite(result.expanded_uncertainty) or finite(result.standard_deviation) or finite(result.repeatability),
+        result.mean,
+    )
+
+
+def _beside(working: LotResult, name: str, unit: str) -> str | None:
+    """Return a figure in the working unit, where the page speaks another."""
+    written = unit_in_words(working.unit)
+    if written == unit or finite(getattr(working, name)) is None:
+        return None
+    decimals = decimals_for(finite(working.expanded_uncertainty) or finite(working.standard_deviation), working.mean)
+    return f"{fixed(getattr(working, name), decimals)} {written}"
+
+
+def main_points(page: LotPage, working: LotResult, clock: Clock, unit: str, decimals: int) -> list[str]:
+    """Return the main points in plain sentences; `working` is the result in the working unit."""
     result, point = page.result, words.POINT
     points: list[str] = []
     if finite(result.mean) is not None:
@@ -45,9 +64,11 @@ def main_points(page: LotPage, clock: Clock, unit: str, decimals: int) -> list[s
             unit=unit,
             reference=f"{result.reference_temperature_c:g}",
         )
+        if (beside := _beside(working, "mean", unit)) is not None:
+            level += point["level_beside"].format(beside=beside)
         if finite(result.expanded_uncertainty) is not None:
             level += point["level_u"].format(
-                u=significant(result.expanded_uncertainty, 2), unit=unit, k=compact(result.coverage_factor)
+                u=fixed(result.expanded_uncertainty, decimals), unit=unit, k=compact(result.coverage_factor)
             )
         has_s = finite(result.standard_deviation) is not None
         points.append(
@@ -57,7 +78,7 @@ def main_points(page: LotPage, clock: Clock, unit: str, decimals: int) -> list[s
     if _doubtful(result):
         points += conformity_sentences(result)[:1]
     points.append(_capability_point(result, page.detail))
-    if page.detail is not None and page.detail.material.groups.found:
+    if page.detail is not None and (page.detail.material.groups.found or maybe_groups(page.detail.material.groups)):
         points.append(groups_in_words(page.detail.material.groups, unit, decimals))
     points += _support_points(page, clock)
     out = page.spot_values.filter(pl.col("within") == "out") if page.spot_values.height else page.spot_values
@@ -111,7 +132,7 @@ def _nearest(page: LotPage) -> list[str]:
     values = sorted(v for v in frame["mean_in_limits_unit"].to_list() if finite(v) is not None)
     if not values:
         return []
-    unit = unit_in_words(result.limits_unit)
+    unit, decimals = unit_in_words(result.limits_unit), decimals_of_limits(result)
     found = []
     for name, limit, value in (
         ("near_lower", result.lower_as_written, values[0]),
@@ -120,7 +141,6 @@ def _nearest(page: LotPage) -> list[str]:
         if finite(limit) is None or limit is None:
             continue
         above = value >= limit
-        decimals = decimals_for(abs(value - limit) or None, limit)
         found.append(
             words.POINT[name].format(
                 what=what, value=fixed(value, decimals), distance=fixed(abs(value - limit), decimals), unit=unit,
@@ -174,8 +194,8 @@ def _support_points(page: LotPage, clock: Clock) -> list[str]:
     return said
 
 
-def key_figures(page: LotPage, unit: str, decimals: int) -> Html:
-    """Return the key figures, each with its interval and n, or the reason why there is none.
+def key_figures(page: LotPage, working: LotResult, unit: str, decimals: int) -> Html:
+    """Return the key figures, each with its interval and n, or the reason why there is none; the working unit stands beside.
 
     An unstable process has no Cp and no Cpk here; the figures stay in the data.
     """
@@ -194,19 +214,19 @@ def key_figures(page: LotPage, unit: str, decimals: int) -> Html:
         return f"{value} {unit}"
 
     u = result.expanded_uncertainty
-    cell("mean", with_unit(fixed(result.mean, decimals)))
+    cell("mean", with_unit(fixed(result.mean, decimals)), _beside(working, "mean", unit))
     k = fragment["k"].format(k=compact(result.coverage_factor)) if finite(result.coverage_factor) is not None else None
-    cell("expanded_uncertainty", with_unit(f"±{significant(u, 2)}"), k)
-    cell("standard_deviation", with_unit(significant(result.standard_deviation, 3)), f"n = {result.parts}")
-    cell("minimum", with_unit(fixed(result.minimum, decimals)))
-    cell("maximum", with_unit(fixed(result.maximum, decimals)))
+    cell("expanded_uncertainty", with_unit(f"±{fixed(u, decimals)}"), k)
+    cell("standard_deviation", with_unit(significant(result.standard_deviation, 2)), f"n = {result.parts}")
+    for name in ("minimum", "maximum"):
+        cell(name, with_unit(fixed(getattr(result, name), decimals)), _beside(working, name, unit))
 
     def degrees(value: float | None) -> str | None:
         return fragment["df"].format(df=compact(value)) if finite(value) is not None else None
 
     cell(
         "repeatability",
-        with_unit(significant(result.repeatability, 3)),
+        with_unit(significant(result.repeatability, 2)),
         degrees(result.repeatability_degrees_of_freedom),
     )
     estimator = (
@@ -215,7 +235,7 @@ def key_figures(page: LotPage, unit: str, decimals: int) -> Html:
         else None
     )
     cell(
-        "within_standard_deviation", with_unit(significant(result.within_standard_deviation, 3)), estimator,
+        "within_standard_deviation", with_unit(significant(result.within_standard_deviation, 2)), estimator,
         degrees(result.within_degrees_of_freedom),
     )  # fmt: skip
     for name in ("cp", "cpk", "pp", "ppk"):

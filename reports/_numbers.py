@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
+
+from schemas.digits import decimals_for, finite
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -24,37 +25,6 @@ __all__ = [
 ]
 
 MINUS = "\u2212"
-
-
-def finite(value: float | None) -> float | None:
-    """Return the value, or None where it is missing, NaN or infinite."""
-    return value if value is not None and math.isfinite(value) else None
-
-
-def decimals_for(uncertainty: float | None, level: float | None = None) -> int:
-    """Return how many decimals to show.
-
-    Parameters
-    ----------
-    uncertainty
-        What the value is uncertain by, or its spread: two significant digits of it are shown (GUM, JCGM 100:2008,
-        7.2.6; from memory).
-    level
-        A typical value; without an uncertainty four significant digits of it are shown.
-
-    Returns
-    -------
-    int
-        From 0 to 9.
-    """
-    spread = finite(uncertainty)
-    if spread is not None and spread > 0:
-        digits = 1 - math.floor(math.log10(spread))
-    elif finite(level) and level:
-        digits = 3 - math.floor(math.log10(abs(level)))
-    else:
-        digits = 2
-    return min(max(digits, 0), 9)
 
 
 def fixed(value: float | None, decimals: int, *, sign: bool = False) -> str:

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from reports._tables import Numbered
-    from schemas.results import Provenance
+    from schemas.results import LotResult, Provenance
 
 __all__ = [
     "LOOK",
@@ -39,10 +39,12 @@ __all__ = [
     "link",
     "passed",
     "section",
+    "shown_state",
     "stamped",
     "toned",
     "unit_in_words",
     "verdict",
+    "verdict_in_words",
 ]
 
 MOST_FILES = 200
@@ -51,7 +53,7 @@ LOOK = hashlib.sha256("".join((STYLE, CHARTS, INDEX_FILTER)).encode()).hexdigest
 """Of style sheet and scripts: a page of another look is written again even where its data is the same."""
 
 TONES = {
-    "accept": "accept", "fit": "accept", "supported": "accept", "passed": "accept", "in": "accept",
+    "conditional": "hold", "accept": "accept", "fit": "accept", "supported": "accept", "passed": "accept", "in": "accept",
     "hold": "hold", "overdue": "hold", "open": "hold", "undecided": "hold", "unsupported": "hold",
     "reject": "reject", "suspended": "reject", "suspect": "reject", "failed": "reject", "out": "reject",
     "not_assessed": "none", "closed": "accept", "steady": "accept", "moved": "reject", "unclear": "hold",
@@ -63,11 +65,13 @@ _GLYPHS = {
     "accept": "M12 1.5a10.5 10.5 0 1 0 0 21a10.5 10.5 0 1 0 0-21zM6.5 12.5l4 4l7.5-9",
     "hold": "M7.7 1.5h8.6l6.2 6.2v8.6l-6.2 6.2h-8.6l-6.2-6.2v-8.6zM9 7.5v9M15 7.5v9",
     "reject": "M12 .8l11.2 11.2l-11.2 11.2l-11.2-11.2zM8.2 8.2l7.6 7.6M15.8 8.2l-7.6 7.6",
+    # the circle of an accept, with a mark of attention instead of the tick
+    "conditional": "M12 1.5a10.5 10.5 0 1 0 0 21a10.5 10.5 0 1 0 0-21zM12 6v7.5M12 16.5v1.5",
     "overdue": "M12 1.5a10.5 10.5 0 1 0 0 21a10.5 10.5 0 1 0 0-21zM12 5.5v6.5l4.5 3",
     "none": "M12 1.5a10.5 10.5 0 0 1 8.9 4.9M22.3 9.5a10.5 10.5 0 0 1-1.4 8.1M18.2 20.5a10.5 10.5 0 0 1-8.4 1.8"
     "M6.7 21.1a10.5 10.5 0 0 1-5-6.6M1.6 11.2a10.5 10.5 0 0 1 4.1-7.6M8 12h8",
 }
-_GLYPH_OF = {"overdue": "overdue"}
+_GLYPH_OF = {"overdue": "overdue", "conditional": "conditional"}
 
 
 def glyph(state: str) -> Html:
@@ -131,6 +135,18 @@ def flags_list(flags: Sequence[str]) -> Html:
         name = code.replace("_", " ").capitalize() if colon else ""
         items.append(element("li", element("b", f"{name}: ") if name else None, shorten(sentence or code, 600)))
     return element("ul", *items)
+
+
+def shown_state(result: LotResult) -> str:
+    """Return in which state a lot is shown: one that is accepted with a condition is no plain accept."""
+    return "conditional" if result.conditions else result.verdict
+
+
+def verdict_in_words(result: LotResult) -> str:
+    """Return the verdict of a lot, with what comes first where it is accepted with a condition."""
+    if result.conditions:
+        return words.FIRST[result.conditions[0]]
+    return words.VERDICT.get(result.verdict, result.verdict)
 
 
 def passed(value: bool | None) -> object:

@@ -9,10 +9,11 @@ from reports import _words as common
 from reports._charts import Plot
 from reports._geometry import domain
 from reports._markup import Html, element, join, shorten
-from reports._numbers import as_written, compact, decimals_for, finite, fixed, percent, significant
+from reports._numbers import as_written, compact, decimals_for, finite, fixed, percent
 from reports._page import unit_in_words
 from reports._tables import Heading, facts, table
 from reports._words_uncertainty import BUDGET, BUDGET_OF, CONFORMITY, GUARD_FROM
+from schemas.digits import LEAST_PROBABILITY
 from schemas.uncertainty import Budget
 
 if TYPE_CHECKING:
@@ -29,6 +30,7 @@ __all__ = [
     "conformity_plot",
     "conformity_sentences",
     "conformity_table",
+    "decimals_of_limits",
 ]
 
 
@@ -153,11 +155,11 @@ def budget_notes(notes: Sequence[str]) -> Html | None:
 
 
 def probability_in_words(value: float | None) -> str:
-    """Return a probability as percent with the digits that tell: 97.2 %, 99.9994 %, 0.003 %."""
+    """Return a probability as percent with the digits that tell: 97.2 %, 99.97 %, 0.03 %; it ends at 1 in 10,000."""
     if value is None:
         return ""
     small = min(value, 1 - value)
-    if small < 1e-7:
+    if small < LEAST_PROBABILITY:
         return CONFORMITY["least" if value < 0.5 else "most"]
     digits = max(1, 1 - math.floor(math.log10(small * 100)))
     return f"{value * 100:.{digits}f} %"
@@ -167,8 +169,12 @@ def _what(found: Conformity) -> str:
     return CONFORMITY[f"what_{found.compared}"]
 
 
-def _decimals(found: Conformity) -> int:
-    return decimals_for(found.expanded_uncertainty or found.guard_band, found.highest)
+def decimals_of_limits(result: LotResult) -> int:
+    """Return the decimals of values in the unit of the limits: one number of them on a page."""
+    if result.decimals is not None:
+        return result.decimals
+    found = result.conformity
+    return 2 if found is None else decimals_for(found.expanded_uncertainty or found.guard_band, found.highest)
 
 
 def _rows(found: Conformity) -> list[tuple[str, float]]:
@@ -198,15 +204,14 @@ def conformity_sentences(result: LotResult) -> list[str]:
             )
         )
         if found.known_bias:
-            bias = fixed(found.known_bias, _decimals(found) + 1, sign=True)
+            bias = fixed(found.known_bias, decimals_of_limits(result) + 1, sign=True)
             said[-1] += " " + CONFORMITY["bias_off"].format(bias=bias, unit=unit_in_words(found.unit))
     if found.reason is not None:
         said.append(CONFORMITY["no_uncertainty"].format(reason=shorten(found.reason, 300)))
     return said
 
 
-def _zone(found: Conformity, unit: str) -> str:
-    decimals = _decimals(found)
+def _zone(found: Conformity, unit: str, decimals: int) -> str:
     low, high = finite(found.acceptance_lower), finite(found.acceptance_upper)
     if low is not None and high is not None and low > high:
         return CONFORMITY["zone_empty"]
@@ -224,23 +229,23 @@ def conformity_facts(result: LotResult, limits: str) -> Html | None:
     if found is None:
         return None
     unit, k = unit_in_words(found.unit), found.compared == "k_method"
-    guard = CONFORMITY["guard_none"]
+    guard, decimals = CONFORMITY["guard_none"], decimals_of_limits(result)
     if found.guard_band is not None:
         origin = GUARD_FROM[found.guard_band_from or "expanded_uncertainty"].format(
             probability=probability_in_words(found.required_probability)
         )
-        guard = CONFORMITY["guard_text"].format(width=significant(found.guard_band, 2), unit=unit, origin=origin)
+        guard = CONFORMITY["guard_text"].format(width=fixed(found.guard_band, decimals), unit=unit, origin=origin)
     uncertainty = None
     if finite(found.expanded_uncertainty) is not None:
         uncertainty = CONFORMITY["uncertainty_text"].format(
-            u=significant(found.expanded_uncertainty, 2), unit=unit, k=compact(found.coverage_factor)
+            u=fixed(found.expanded_uncertainty, decimals), unit=unit, k=compact(found.coverage_factor)
         )
-    bias = f"{fixed(found.known_bias, _decimals(found) + 1, sign=True)} {unit}" if found.known_bias else None
+    bias = f"{fixed(found.known_bias, decimals + 1, sign=True)} {unit}" if found.known_bias else None
     return facts(
         [
             (CONFORMITY["limits"], limits),
             (CONFORMITY["guard"], None if k else guard),
-            (CONFORMITY["zone"], None if k else _zone(found, unit)),
+            (CONFORMITY["zone"], None if k else _zone(found, unit, decimals)),
             (CONFORMITY["uncertainty"], uncertainty),
             (CONFORMITY["bias"], bias),
         ]
@@ -270,7 +275,7 @@ def conformity_plot(result: LotResult) -> Plot | None:
         y_axis=False, height=44 * len(rows) + 34,
     )  # fmt: skip
     bottom, top = plot.y_domain
-    decimals = _decimals(found)
+    decimals = decimals_of_limits(result)
     for name, limit in limits:
         if band:
             plot.rect(max(limit - band, low), min(limit + band, high), bottom, top, "grid")
@@ -298,7 +303,7 @@ def conformity_table(result: LotResult, number: int) -> Html | None:
     found = result.conformity
     if found is None or not (rows := _rows(found)):
         return None
-    unit, decimals = unit_in_words(found.unit), _decimals(found)
+    unit, decimals = unit_in_words(found.unit), decimals_of_limits(result)
     u = finite(found.expanded_uncertainty)
     limits = (finite(result.lower_as_written), finite(result.upper_as_written))
     written = []

@@ -14,6 +14,7 @@ __all__ = [
     "DECISION_RULE",
     "FIGURE",
     "FIGURE_OF",
+    "FIRST",
     "FRAGMENT",
     "KEY",
     "KIND",
@@ -39,6 +40,12 @@ __all__ = [
 ]  # fmt: skip
 
 VERDICT = {"accept": "Accept", "hold": "Hold", "reject": "Reject", "not_assessed": "Not assessed"}
+FIRST = {
+    "identify": "Accept, identify first", "sort": "Accept, sort first", "thickness": "Accept, look at thickness first",
+    "correction": "Accept, settle corrections first", "temperature": "Accept, look at the sensor first",
+    "spots": "Accept, look at spots first",
+}  # fmt: skip
+"""An accepted lot with a condition, by the weightiest (`schemas.conditions`)."""
 STATE = {"fit": "Fit", "suspended": "Suspended", "overdue": "Overdue", "not_assessed": "Not assessed"}
 SUPPORT = {"supported": "supported", "open": "open", "suspect": "suspect", "unsupported": "unsupported"}
 WITHIN = {"in": "within limits", "out": "out of limits", "undecided": "undecided", None: "not compared"}
@@ -124,7 +131,6 @@ LOT_STEP = {
     "settle": "Settle the reasons above, load what was missing, and look here again.",
     "reject": "Set the lot apart and mark it. Hand the record to the person who decides on nonconforming material. Do not "
     "measure again just for another verdict: these readings stand.",
-    "soft_spots": "Look at the parts for soft spots or uneven heat treatment: spots of one part differ more than repeats do.",
     "no_limits": "Enter the lot and its specification in the reference tables, then load again.",
     "measure": "Measure the lot: check the meter, read every part of the plan, check the meter again.",
     "shortfall": "Measure what is missing from the plan, with a check of the meter before and after.",
@@ -257,6 +263,7 @@ SETTING_KIND = {
 
 POINT = {
     "level": "Mean of {parts}: {mean} {unit} at {reference} °C",
+    "level_beside": " ({beside})",
     "level_u": ", with an expanded uncertainty of {u} {unit} (k = {k})",
     "scatter": "; part means scatter by s = {s} {unit}.",
     "near_lower": "The lowest {what} mean, {value} {unit}, lies {distance} {unit} {side} the lower limit {limit}.",
@@ -296,6 +303,12 @@ ACTION = {
     "close": "Check meter {meter} now: {lots} on hold until then.",
     "unsupported": "Measure {lots} again between two checks: nothing supports the readings.",
     "held": "Settle {lots} on hold.",
+    "identify": "Find out what {lots} are: accepted, but their conductivity does not fit their material.",
+    "sort": "Sort the parts of {lots}: accepted, but they fall into two groups.",
+    "thickness": "Look at the thickness of {lots}: accepted, but too thin for the frequency.",
+    "correction": "Settle the corrections for geometry of {lots} that could not be applied.",
+    "temperature": "Look at the temperature sensor behind {lots}: it failed its check.",
+    "spots": "Look for soft spots in {lots}: accepted, but spots of one part differ.",
     "calibrate": "Take out of use until calibrated, or until the date is extended:",
     "overdue": "Check before the next use:",
     "uncertified": "Check on a certified block; nothing is known of:",
@@ -317,6 +330,7 @@ STAMP = {
 FRAGMENT = {
     "or": " or ",
     "counts_of": "{lots}, {meters}",
+    "conditional": "Accept, with something first",
     "open_signals": "open",
     "span": "{low} to {high}",
     "warning": "warning",
@@ -331,7 +345,7 @@ FRAGMENT = {
     "rows": "{shown} of {total} rows are shown, every flagged one among them; the data beside this page holds all.",
     "same": "The same for all: {facts}.", "estimator": "estimator: {name}",
     "figure": "Figure {n}", "table": "Table {n}", "limits": "Limits", "rule": "Decision rule", "judged_by": "Judged by", "rounding": "Rounding",
-    "specification": "Specification", "models": "Temperature", "limits_page": "In the unit of this page", "at_least": "at least {lower} {unit}", "at_most": "at most {upper} {unit}",
+    "specification": "Specification", "models": "Temperature", "limits_page": "In the working unit", "at_least": "at least {lower} {unit}", "at_most": "at most {upper} {unit}",
     "between": "{lower} to {upper} {unit}", "no_limits": "none", "software": "Software", "as_of": "State of the data", "zone": "Zone of the times",
     "unit": "Unit", "reference": "Reference temperature", "data_hash": "Hash of the data (SHA-256)", "workspace": "Workspace", "id": "Full name",
     "product": "Product", "material": "Material", "supplier": "Supplier",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["COLUMN", "FRAGMENT", "KIND", "SECTION", "STEP", "TABLE"]
+__all__ = ["COLUMN", "FRAGMENT", "KIND", "SECTION", "TABLE"]
 
 SECTION = {"corrections": "Corrections for geometry"}
 
@@ -29,14 +29,5 @@ FRAGMENT = {
     "conductivity, once, and its uncertainty stands undivided in the budget. Means are of the readings that a row fits, "
     "before any correction and after all of them.",
 }
-
-STEP = {
-    "sensor_in_doubt": "Look at the flag on the temperature sensor before the lot leaves: it failed its check, and the flag says by "
-    "how much that moves the values. Measure again with a good sensor where they come near a limit.",
-    "too_thin": "The metal is too thin for this frequency (see the flags): measure at the frequency named there, on a stack, or with "
-    "the site's correction. Until then the values contain what lies behind the metal.",
-    "correction_not_applied": "A correction for geometry could not be applied (see the flags): put the table right and load again.",
-}
-"""What to do about a flag, by its code, in the order in which it is said."""
 
 TABLE = {"corrections": "Corrections from reference/corrections.csv and what they did to the readings they fit."}

@@ -5,7 +5,7 @@ Braces name what is put in. What is put in is escaped later, where it enters the
 
 from __future__ import annotations
 
-__all__ = ["COLUMN", "FIGURE", "HEADING", "INDEX", "LEVEL", "ORDER", "PLAN", "SAY", "STEP", "TABLE"]
+__all__ = ["COLUMN", "FIGURE", "FIRST_STEP", "HEADING", "INDEX", "LEVEL", "ORDER", "PLAN", "SAY", "STEP", "TABLE"]
 
 HEADING = {
     "capability": "Capability",
@@ -63,6 +63,7 @@ SAY = {
     "mixed": "The part means fall into two groups: there is no one process that Cp and Cpk could speak of, so they are not stated here; the "
     "data beside this page holds the figures.",
     "mixed_mean": "The mean of a lot of two kinds says nothing of either: look at the parts.",
+    "least_p": "less than 1 in 10,000", "p_least": "p {p}", "p_is": "p = {p}",
     "overall": "overall standard deviation",
     "of_quantiles": "quantiles",
     "estimator": "within subgroups, {name}",
@@ -70,6 +71,7 @@ SAY = {
     "percent": "{value} %",
     "components": "{share} of the variance of one reading lies {level}.",
     "soft": "Spots of one part differ more than repeated readings do (F = {f}, {p}): look for soft spots or uneven heat treatment.",
+    "uneven": "Spots of one part differ more than repeated readings do (F = {f}, {p}), but by less than calls for a look.",
     "even": "Spots of one part differ no more than repeated readings do (F = {f}, {p}).",
     "negative": "The estimate {level} is negative ({raw}), which means that nothing was found there beyond chance; it counts as zero.",
     "lots": "The variation between lots rests on {lots} lots of the same product, supplier and specification: this one and those before it.",
@@ -103,10 +105,13 @@ SAY = {
     "groups_meters": " Different meters read the two groups, so the meters may be what differs: check them on one block.",
     "groups_sort": " Set the lot apart, sort the parts, and measure hardness on some of each group.",
     "no_groups": "Nothing says that the part means are of more than one group ({p}).",
+    "maybe_groups": "The part means may be of two groups, {distance} {unit} apart ({separation} standard deviations within a group): "
+    "{lower} around {lower_mean} and {upper} around {upper_mean} {unit}. Lots of one kind show that by chance, too ({p}): look at the "
+    "parts, and measure more of them if it matters.",
     "groups_unknown": "Groups among the parts were not looked for: {reason}.",
     "smaller": "smaller", "other": "other",
     "parts_alike": "Every part is likeliest {name}, as the lot is.",
-    "to_one": "{odds} to 1", "one_to": "1 to {odds}", "certain": "no other",
+    "to_one": "{odds} to 1", "one_to": "1 to {odds}", "certain": "no other", "most_odds": "more than 10,000",
     "no_range": "none fits",
     "which": "{material}, {temper}",
 }  # fmt: skip
@@ -128,15 +133,28 @@ TABLE = {
     "plan": "Acceptance by variables, k method, standard deviation unknown (ISO 3951).",
     "curve": "Points of the operating curve.",
     "material": "Ranges of the site's table in order of probability, against the mean of the lot.",
-    "material_rest": "{n} more ranges with a probability below 0.1 % are left out.",
+    "material_none": "Ranges of the site's table against the mean of the lot: those of the material it is entered as, and the nearest.",
+    "material_rest": "{n} more ranges that do not fit are left out.",
     "material_parts": "Parts with the likeliest range of each.",
 }
 
 STEP = {
-    "mixed_then": "Only then complete what else the specification asks for: the limits are met, and the checks of the meter support that.",
-    "mixed": "Sort the parts: part means fall into two groups, as those of mixed material do. Measure hardness on parts of both, and "
-    "find out what each is before any of them is used.",
+    "then": "Only then complete what else the specification asks for: the limits are met, and the checks of the meter support that.",
 }
+
+FIRST_STEP = {
+    "identify": "Find out what the lot is: its conductivity fits no range of the material it is entered as. Look at marking and papers, "
+    "measure hardness, and check that the right range stands in the table.",
+    "sort": "Sort the parts: part means fall into two groups, as those of mixed material do. Measure hardness on parts of both, and "
+    "find out what each is before any of them is used.",
+    "thickness": "The metal is too thin for this frequency (see the flags): measure at the frequency named there, on a stack, or with "
+    "the site's correction. Until then the values contain what lies behind the metal.",
+    "correction": "A correction for geometry could not be applied (see the flags): put the table right and load again.",
+    "temperature": "Look at the flag on the temperature sensor before the lot leaves: it failed its check, and the flag says by "
+    "how much that moves the values. Measure again with a good sensor where they come near a limit.",
+    "spots": "Look at the parts for soft spots or uneven heat treatment: the flag names the part whose spots lie furthest apart.",
+}
+"""What to do about a condition (`schemas.conditions`), by its name."""
 
 INDEX = {
     "cp": "Cp",

@@ -14,7 +14,7 @@ from reports._address import address
 from reports._links import linked
 from reports._markup import Html, element, isolated, join, shorten
 from reports._numbers import Clock
-from reports._page import Masthead, document, glyph, section, toned
+from reports._page import Masthead, document, glyph, section, shown_state, toned, verdict_in_words
 from reports._report import Report
 from reports._tables import Numbered
 from schemas.line import BOARD, BoardPage
@@ -79,18 +79,19 @@ def render(page: BoardPage) -> str:
         )
         for meter in meters
     ]
+    waiting = [*page.waiting, *page.conditional]
     queue: list[object] = [
         element(
             "li",
             linked(here, "lot", lot.lot, length=24),
             " ",
-            toned(lot.verdict, words.VERDICT[lot.verdict]),
+            toned(shown_state(lot), verdict_in_words(lot)),
             element("small", shorten(" ".join(lot.reasons[:1]), 120)),
         )
-        for lot in page.waiting[:_SHOWN]
+        for lot in waiting[:_SHOWN]
     ]
-    if len(page.waiting) > _SHOWN:
-        queue.append(element("li", say.BOARD["more"].format(n=len(page.waiting) - _SHOWN)))
+    if len(waiting) > _SHOWN:
+        queue.append(element("li", say.BOARD["more"].format(n=len(waiting) - _SHOWN)))
     last = clock.minute(page.last_arrival) if page.last_arrival else say.BOARD["never"]
     sums = [
         element("p", element("b", number), f" {name}")

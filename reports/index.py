@@ -13,9 +13,20 @@ from reports._advice import calibration_due, undisposed
 from reports._links import linked, linked_to
 from reports._markup import Html, element, isolated, join, shorten
 from reports._numbers import Clock, decimals_for, finite, fixed, significant
-from reports._page import Masthead, document, glyph, section, stamped, toned, unit_in_words
+from reports._page import (
+    Masthead,
+    document,
+    glyph,
+    section,
+    shown_state,
+    stamped,
+    toned,
+    unit_in_words,
+    verdict_in_words,
+)
 from reports._report import Report
 from reports._tables import Heading, Numbered, table
+from schemas.conditions import CONDITIONS
 from schemas.results import IndexPage, LotResult, MeterResult, PageLink
 
 if TYPE_CHECKING:
@@ -62,8 +73,8 @@ def render(page: IndexPage) -> str:
     if meters:
         body.append(section("meters", _meters_table(page, meters, numbered, clock), wide=True))
     groups = [
-        _lots_table(page, verdict, [lot for lot in lots if lot.verdict == verdict], numbered, clock)
-        for verdict in _VERDICTS
+        _lots_table(page, state, [lot for lot in lots if shown_state(lot) == state], numbered, clock)
+        for state in _SHOWN_STATES
     ]
     if lots:
         body.append(section("lots", *groups, wide=True))
@@ -84,7 +95,7 @@ def render(page: IndexPage) -> str:
 
 REPORT = Report(name="index", page=IndexPage, render=render)
 
-_VERDICTS = ("reject", "hold", "not_assessed", "accept")
+_SHOWN_STATES = ("reject", "hold", "not_assessed", "conditional", "accept")
 _STATES = ("suspended", "overdue", "not_assessed", "fit")
 
 
@@ -152,6 +163,10 @@ def _actions(lots: Sequence[LotResult], meters: Sequence[MeterResult], page: Ind
     ):
         if group:
             actions.append(_Action("hold", say[key].format(lots=_lots(group)), tuple(group)))
+    for condition in dict.fromkeys(CONDITIONS.values()):
+        concerned = tuple(lot for lot in lots if lot.conditions[:1] == (condition,) and not lot.dispositions)
+        if concerned:
+            actions.append(_Action("hold", say[condition].format(lots=_lots(concerned)), concerned))
     moved = tuple(link for link in page.others if link.kind == "block" and link.state == "moved")
     if moved:
         actions.append(_Action("reject", look_back.ACTION["moved"], pages=moved))
@@ -247,9 +262,14 @@ def _tally(lots: Sequence[LotResult], meters: Sequence[MeterResult]) -> Html:
         items = []
         for state in states:
             count = found.count(state)
-            tone = {"accept": "accept", "fit": "accept", "hold": "hold", "overdue": "hold", "not_assessed": "none"}.get(
-                state, "reject"
-            )
+            tone = {
+                "accept": "accept",
+                "fit": "accept",
+                "hold": "hold",
+                "conditional": "hold",
+                "overdue": "hold",
+                "not_assessed": "none",
+            }.get(state, "reject")
             items.append(
                 element(
                     "li",
@@ -263,7 +283,7 @@ def _tally(lots: Sequence[LotResult], meters: Sequence[MeterResult]) -> Html:
 
     return join(
         [
-            row(_VERDICTS, words.VERDICT, [lot.verdict for lot in lots], words.SECTION["lots"]),
+            row(_SHOWN_STATES, _shown_names(), [shown_state(lot) for lot in lots], words.SECTION["lots"]),
             row(_STATES, words.STATE, [meter.state for meter in meters], words.SECTION["meters"]),
         ]
     )
@@ -293,7 +313,7 @@ def _support(lot: LotResult) -> object:
 
 
 def _lots_table(
-    page: IndexPage, verdict: str, lots: Sequence[LotResult], numbered: Numbered, clock: Clock
+    page: IndexPage, state: str, lots: Sequence[LotResult], numbered: Numbered, clock: Clock
 ) -> Html | None:
     """Return the lots of one verdict, the latest first."""
     if not lots:
@@ -310,7 +330,7 @@ def _lots_table(
         Heading(_C["parts"], kind="n"), Heading(_C["material"], name="material"), Heading(_C["supplier"], name="supplier"),
         Heading(_C["meters"], name="meter"), Heading(_C["last"], clock.zone, "t"),
     ]  # fmt: skip
-    explained = verdict != "accept"
+    explained = state != "accept"
     if explained:
         columns.insert(2, Heading(_C["reason"]))
     rows = []
@@ -323,8 +343,13 @@ def _lots_table(
             ", ".join(shorten(meter, 30) for meter in lot.meters), clock.minute(lot.last_at),
         ]  # fmt: skip
         if explained:
-            cells.insert(2, shorten(" ".join(lot.reasons[:1]), 160))
+            cells.insert(2, verdict_in_words(lot) if lot.conditions else shorten(" ".join(lot.reasons[:1]), 160))
         rows.append(cells)
-    caption = words.TABLE["index_lots"].format(verdict=words.VERDICT[verdict], lots=_lots(lots))
-    head = element("h3", toned(verdict, words.VERDICT[verdict]), id=f"lots-{verdict}")
-    return join([head, table(numbered.table(), f"lots-{verdict}", caption, columns, rows)])
+    name = _shown_names()[state]
+    caption = words.TABLE["index_lots"].format(verdict=name, lots=_lots(lots))
+    head = element("h3", toned(state, name), id=f"lots-{state}")
+    return join([head, table(numbered.table(), f"lots-{state}", caption, columns, rows)])
+
+
+def _shown_names() -> dict[str, str]:
+    return {**words.VERDICT, "conditional": words.FRAGMENT["conditional"]}

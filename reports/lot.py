@@ -10,15 +10,16 @@ from reports._advice import lot_steps
 from reports._charts import Plot, figure, svg
 from reports._difference_table import differences_table
 from reports._events_list import events_list
+from reports._lead_unit import in_lead_unit
 from reports._links import linked
 from reports._lot_capability import capability_section, plan_section
 from reports._lot_components import components_section, suspects_section
 from reports._lot_material import material_section
 from reports._lot_tables import limits_in_words
-from reports._lot_text import key_figures, main_points, reason_of
+from reports._lot_text import decimals_of, key_figures, main_points, reason_of
 from reports._markup import Html, element, isolated, join, shorten
-from reports._numbers import Clock, decimals_for, finite
-from reports._page import Masthead, document, flags_list, section, unit_in_words, verdict
+from reports._numbers import Clock, finite
+from reports._page import Masthead, document, flags_list, section, shown_state, unit_in_words, verdict, verdict_in_words
 from reports._report import Report
 from reports._tables import Numbered, best_order, facts
 from reports._words_uncertainty import CONFORMITY
@@ -40,22 +41,20 @@ def render(page: LotPage) -> str:
     str
         A self-contained HTML document.
     """
+    working, page = page.result, in_lead_unit(page)
     result, clock, numbered = page.result, Clock(page.provenance.zone), Numbered()
     here = address("lot", result.lot)
     unit = unit_in_words(result.unit)
-    decimals = decimals_for(
-        finite(result.expanded_uncertainty) or finite(result.standard_deviation) or finite(result.repeatability),
-        result.mean,
-    )
-    word = words.VERDICT.get(result.verdict, result.verdict)
+    decimals = decimals_of(result)
+    word = verdict_in_words(result)
     charts = _charts(page, numbered, unit=unit, decimals=decimals)
     shown = [drawn for _, drawn in charts.values()]
     none = element("p", words.FIGURE["none"].format(reason=reason_of(result, "mean")))
-    points = join(element("li", point) for point in main_points(page, clock, unit, decimals))
+    points = join(element("li", point) for point in main_points(page, working, clock, unit, decimals))
     body = [
-        verdict(result.verdict, word, result.reasons, lot_steps(page)),
+        verdict(shown_state(result), word, result.reasons, lot_steps(page)),
         section("points", element("ul", points, class_="points")),
-        section("figures", key_figures(page, unit, decimals)),
+        section("figures", key_figures(page, working, unit, decimals)),
         section("charts", *(shown or [none]), wide=True),
         *_details(page, numbered, unit, decimals),
         section("support", *_support(page, clock, numbered, here, unit), wide=True),
@@ -63,7 +62,7 @@ def render(page: LotPage) -> str:
         *_evidence_sections(result, numbered, clock, unit, decimals),
         section("uncertainty", *_budgets(result, numbered, unit), wide=True),
         *_corrections(result, numbered, unit),
-        section("rule", facts(_rule_facts(result, unit))),
+        section("rule", facts(_rule_facts(result, working))),
         section("flags", flags_list(result.flags)),
         section("dispositions", _dispositions(result, numbered, clock)),
         *_look_back(page, numbered, clock, unit),
@@ -76,7 +75,7 @@ def render(page: LotPage) -> str:
         what=_what(result, clock),
         title=f"{word}: {shorten(result.lot, 60)}",
     )
-    return document(head, here, page.provenance, numbered, body, _rule_facts(result, unit)[:5])
+    return document(head, here, page.provenance, numbered, body, _rule_facts(result, working)[:5])
 
 
 REPORT = Report(name="lot", page=LotPage, render=render)
@@ -225,7 +224,7 @@ def _corrections(result: LotResult, numbered: Numbered, unit: str) -> list[Html]
     return [section("corrections", *content, heading=_words_climate.SECTION["corrections"], wide=True)]
 
 
-def _rule_facts(result: LotResult, unit: str) -> list[tuple[str, object]]:
+def _rule_facts(result: LotResult, working: LotResult) -> list[tuple[str, object]]:
     """Return by what the lot is judged, as facts."""
     fragment = words.FRAGMENT
     own = result.limits_unit
@@ -238,7 +237,9 @@ def _rule_facts(result: LotResult, unit: str) -> list[tuple[str, object]]:
         ),
         (
             fragment["limits_page"],
-            limits_in_words(result.lower, result.upper, unit) if judged and own != result.unit else None,
+            limits_in_words(_short(working.lower), _short(working.upper), unit_in_words(working.unit))
+            if judged and own != working.unit
+            else None,
         ),
         (
             fragment["judged_by"],
@@ -251,6 +252,11 @@ def _rule_facts(result: LotResult, unit: str) -> list[tuple[str, object]]:
         (fragment["rounding"], words.rounding(result.rounding) if judged else None),
         (fragment["models"], join(element("div", shorten(model, 400)) for model in result.temperature_models)),
     ]
+
+
+def _short(limit: float | None) -> float | None:
+    """Return a converted limit with six digits: more were never written down."""
+    return None if finite(limit) is None else float(f"{limit:.6g}")
 
 
 def _dispositions(result: LotResult, numbered: Numbered, clock: Clock) -> Html:

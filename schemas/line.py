@@ -23,7 +23,7 @@ class BoardPage:
     """The state of meters and waiting lots in large letters.
 
     `check_by` holds for each meter the time by which it is to be checked next; `waiting` the lots on hold or rejected,
-    the latest first; `last_arrival` the time of the last reading. `snapshot_of` is the time of the snapshot the board was
+    the latest first, `conditional` those accepted with a condition that nobody has settled; `last_arrival` the time of the last reading. `snapshot_of` is the time of the snapshot the board was
     made from, None where it was the history itself.
     """
 
@@ -36,6 +36,7 @@ class BoardPage:
     last_arrival: datetime | None
     snapshot_of: datetime | None
     provenance: Provenance
+    conditional: tuple[LotResult, ...] = ()
 
     @property
     def answer(self) -> None:

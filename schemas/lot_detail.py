@@ -240,7 +240,7 @@ class PartMaterial:
 class GroupsDetail:
     """Whether the part means fall into two groups. `found` needs both a small p and groups well apart.
 
-    `lower_parts` and `upper_parts` name the parts of each; `meters_differ` says that one meter read the one group and
+    `lower_parts` and `upper_parts` name the parts below and above the best cut, whether it is called or not; `meters_differ` says that one meter read the one group and
     another meter the other, so that the meters may be what differs.
     """
 

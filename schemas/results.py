@@ -119,6 +119,8 @@ class LotResult:
     bias_at_level: tuple[BiasAtLevel, ...] = ()  # of each meter that read it, by the line over its blocks
     budgets: tuple[Budget, ...] = ()  # of a single reading and of the compared value; filled for lots that are shown
     corrections: tuple[AppliedCorrection, ...] = ()  # for the geometry of the metal
+    conditions: tuple[str, ...] = ()  # of an accept: what comes first (`schemas.conditions`), the weightiest first
+    decimals: int | None = None  # of values in words, in `limits_unit` where there are limits, else in `unit`
     hardness: tuple[HardnessResult, ...] = ()
     hardness_state: str | None = None  # missing | some_parts | all_parts; None: none asked for, none there
     exclusions: tuple[Exclusion, ...] = ()  # these two are filled for lots that are shown

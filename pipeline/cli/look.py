@@ -15,6 +15,8 @@ from pipeline.cli.lot_lines import detail_lines
 from pipeline.cli.options import AsOf, DryRun, Json, Pdf, SingleFile, WorkspaceOption, moment, workspace_at
 from pipeline.cli.work import exit_code
 from pipeline.errors import UsageError
+from pipeline.metrology.units import convert, is_resistivity
+from schemas.digits import decimals_for, probability_in_words
 from schemas.documents import as_json
 
 if TYPE_CHECKING:
@@ -28,7 +30,7 @@ __all__ = ["add_to", "read_and_assess"]
 
 
 def _number(value: float | None, digits: int = 5) -> str:
-    return "" if value is None else f"{value:.{digits}g}"
+    return "" if value is None else f"{value:.{digits}g}".replace("-", "\u2212")
 
 
 def status(
@@ -61,14 +63,16 @@ def status(
         if not every:
             more += max(len(document["waiting"]) - FIRST_WAITING, 0)
             document = {**document, "waiting": document["waiting"][:FIRST_WAITING]}
-        _show_status(document, place, more=more)
+        _show_status(document, place, more=more, every=every)
     lots = {verdict: verdict for verdict, count in document["lots"].items() if count}
     meters = {meter["meter"]: meter["state"] for meter in document["meters"]}
     code = exit_code(lots, meters, held=len(document["files_held"]), quarantined=document["quarantined"])
     raise typer.Exit(code)
 
 
-def _show_status(document: dict[str, Any], place: Workspace, *, more: int) -> None:
+def _show_status(document: dict[str, Any], place: Workspace, *, more: int, every: bool) -> None:
+    from pipeline.steps.snapshot import FIRST_WAITING
+
     settings = place.settings
 
     def when(text: str | None) -> str:
@@ -92,6 +96,17 @@ def _show_status(document: dict[str, Any], place: Workspace, *, more: int) -> No
         )
     if more:
         output.out().print(f"... and {more} more; all of them: annealog status --all")
+    if conditional := document["accepted_with_conditions"]:
+        output.table(
+            "Lots that are accepted, but not at once",
+            ("lot", "verdict", "why"),
+            (
+                (lot["lot"], output.verdict_words("accept", lot["conditions"]), lot["flags"][0].partition(": ")[2])
+                for lot in conditional[: len(conditional) if every else FIRST_WAITING]
+            ),
+        )
+        if len(conditional) > FIRST_WAITING and not every:
+            output.out().print(f"... and {len(conditional) - FIRST_WAITING} more; all of them: annealog status --all")
     if document.get("events_open"):
         names = [event["event"] for event in document["events_open"]]
         shown = ", ".join(names[:5]) + (" ..." if len(names) > 5 else "")
@@ -217,11 +232,11 @@ def _conformity_lines(result: Any) -> list[str]:
     """Return the guard band, how surely the lot conforms, and what leaving readings out changed, in words."""
     found, lines = result.conformity, []
     if found is not None and found.guard_band is not None:
-        lines.append(f"guard band {_number(found.guard_band, 3)} {found.unit}")
+        lines.append(f"guard band {found.guard_band:.{_decimals(result)}f} {found.unit}")
     if found is not None and found.conformance_probability is not None:
         lines.append(
             f"the {found.compared.replace('_', ' ')} that conforms least surely does so with a probability of "
-            + ("more than 0.9999" if found.conformance_probability > 0.9999 else f"{found.conformance_probability:.4g}")
+            + probability_in_words(found.conformance_probability)
         )
     whole = result.with_every_reading
     if whole is not None:
@@ -231,21 +246,51 @@ def _conformity_lines(result: Any) -> list[str]:
     return lines
 
 
+def _lead(result: Any) -> tuple[float, str]:
+    """Return what takes a value to the unit that leads, and that unit: the specification's, where both are proportional."""
+    unit, own = result.unit, result.limits_unit
+    if own is None or is_resistivity(own) != is_resistivity(unit):
+        return 1.0, unit
+    return convert(1.0, unit, own), own
+
+
+def _decimals(result: Any) -> int:
+    return 3 if result.decimals is None else int(result.decimals)
+
+
+def _lead_decimals(result: Any) -> int:
+    """Return the decimals in the unit that leads; those of the limits, unless that is another one."""
+    unit = _lead(result)[1]
+    if result.limits_unit in (None, unit):
+        return _decimals(result)
+    return decimals_for(result.expanded_uncertainty or result.standard_deviation, result.mean)
+
+
+def _mean_in_words(result: Any) -> str:
+    """Return the mean with its uncertainty in the unit of the specification, the working unit beside it."""
+    factor, unit = _lead(result)
+    u, decimals = result.expanded_uncertainty, _lead_decimals(result)
+
+    def told(times: float, places: int) -> str:
+        return f"{result.mean * times:.{places}f}" + ("" if u is None else f" ± {u * times:.{places}f}")
+
+    said = [] if u is None else [f"k = {_number(result.coverage_factor, 3)}"]
+    if unit != result.unit:
+        said.append(f"{told(1.0, decimals_for(u, result.mean))} {result.unit}")
+    beside = f" ({'; '.join(said)})" if said else ""
+    return (
+        f"{told(factor, decimals)} {unit}{beside} at {result.reference_temperature_c:g} °C, {result.parts} parts, "
+        f"{result.readings} readings"
+    )
+
+
 def _show_lot(result: Any, path: str | None) -> None:
     console, detail = output.out(), result.detail
-    console.print(output.plain(f"{result.lot}: {output.VERDICT_WORDS[result.verdict]}"))
+    console.print(output.plain(f"{result.lot}: {output.verdict_words(result.verdict, result.conditions)}"))
     for reason in result.reasons:
         console.print(output.plain(f"  {reason}"))
     if result.mean is not None:
-        uncertainty = (
-            ""
-            if result.expanded_uncertainty is None
-            else (f" ± {_number(result.expanded_uncertainty, 2)} (k = {_number(result.coverage_factor, 3)})")
-        )
-        console.print(
-            f"  mean {_number(result.mean)}{uncertainty} {result.unit} at {result.reference_temperature_c:g} °C, "
-            f"{result.parts} parts, {result.readings} readings"
-        )
+        console.print(output.plain(f"  mean {_mean_in_words(result)}"))
     for line in _conformity_lines(result):
         console.print(output.plain(f"  {line}"))
     for index in ("cp", "cpk", "pp", "ppk"):
@@ -257,10 +302,11 @@ def _show_lot(result: Any, path: str | None) -> None:
         if value is None:
             console.print(output.plain(f"  {index.capitalize()} not computable: {result.not_computable[index]}"))
         else:
-            shown = "" if interval is None else f" ({_number(interval[0], 3)} to {_number(interval[1], 3)})"
-            console.print(f"  {index.capitalize()} {_number(value, 3)}{shown}")
+            shown = "" if interval is None else f" ({interval[0]:.2f} to {interval[1]:.2f})"
+            console.print(f"  {index.capitalize()} {value:.2f}{shown}".replace("-", "\u2212"))
     if detail is not None and result.parts:
-        for line in detail_lines(detail, result.unit):
+        factor, unit = _lead(result)
+        for line in detail_lines(detail, unit, factor, _lead_decimals(result)):
             console.print(output.plain(f"  {line}"))
     for flag in result.flags:
         console.print(output.plain(f"  flag: {flag}"))

@@ -4,12 +4,19 @@ from __future__ import annotations
 
 from typing import Any
 
+from schemas.digits import probability_in_words
+
 __all__ = ["detail_lines"]
 
 _MOST_RANGES = 5
 
 
-def detail_lines(detail: Any, unit: str) -> list[str]:
+def _p(p: float) -> str:
+    words = probability_in_words(p)
+    return words if words.startswith(("less", "more")) else f"= {words}"
+
+
+def detail_lines(detail: Any, unit: str, factor: float, decimals: int) -> list[str]:
     """Return the lines: order of parts, shape, components, outlying values, plan, materials, groups.
 
     Parameters
@@ -17,7 +24,9 @@ def detail_lines(detail: Any, unit: str) -> list[str]:
     detail
         Document of one lot's details (:class:`schemas.lot_detail.LotDetail`), its keys as attributes.
     unit
-        Working unit.
+        That leads, after multiplication by `factor`.
+    factor, decimals
+        Of values in the working unit.
     """
     capability = detail.capability
     order, shape = capability.stability, capability.normality
@@ -35,7 +44,7 @@ def detail_lines(detail: Any, unit: str) -> list[str]:
         lines.append(f"normality: not tested, {shape.reason}")
     else:
         lines.append(
-            f"normality: {'possible' if shape.normal else 'rejected'} (Anderson-Darling p = {shape.p_value:.2g})"
+            f"normality: {'possible' if shape.normal else 'rejected'} (Anderson-Darling p {_p(shape.p_value)})"
         )
     for name in ("quantile_pp", "quantile_ppk"):
         value = capability.quantile[name]
@@ -61,16 +70,17 @@ def detail_lines(detail: Any, unit: str) -> list[str]:
             else "does not accept"
         )
         lines.append(f"plan by variables: {state}")
-    return lines + _materials(detail.material, unit)
+    return lines + _materials(detail.material, unit, factor, decimals)
 
 
-def _materials(material: Any, unit: str) -> list[str]:
+def _materials(material: Any, unit: str, factor: float, decimals: int) -> list[str]:
     lines = []
     groups = material.groups
     if groups.found and groups.lower_mean is not None and groups.upper_mean is not None:
         lines.append(
-            f"two groups of parts: {len(groups.lower_parts)} around {groups.lower_mean:.5g}, {len(groups.upper_parts)} around "
-            f"{groups.upper_mean:.5g} {unit}" + ("; different meters read them" if groups.meters_differ else "")
+            f"two groups of parts: {len(groups.lower_parts)} around {groups.lower_mean * factor:.{decimals}f}, "
+            f"{len(groups.upper_parts)} around {groups.upper_mean * factor:.{decimals}f} {unit}"
+            + ("; different meters read them" if groups.meters_differ else "")
         )
         fewer = min(groups.lower_parts, groups.upper_parts, key=lambda parts: len(parts))
         lines.append("parts of the smaller group: " + ", ".join(fewer[:40]))

@@ -14,6 +14,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from schemas.conditions import FIRST
 from schemas.documents import as_json
 
 if TYPE_CHECKING:
@@ -36,12 +37,18 @@ __all__ = [
     "print_load",
     "progress",
     "table",
+    "verdict_words",
     "when",
     "widths",
     "would",
 ]
 
 VERDICT_WORDS = {"accept": "ACCEPT", "hold": "HOLD", "reject": "REJECT", "not_assessed": "NOT ASSESSED"}
+
+
+def verdict_words(verdict: str, conditions: Sequence[str] = ()) -> str:
+    """Return a verdict, with what comes first where a lot is accepted with a condition."""
+    return f"{VERDICT_WORDS[verdict]}, {FIRST[conditions[0]]}" if conditions else VERDICT_WORDS[verdict]
 
 
 class _Console(Console):

@@ -123,8 +123,12 @@ def _show_demo(workspace: Workspace, report: LoadReport, pages: Any, *, json: bo
     counts = found.document()["lots"]
     console.print("Verdicts: " + ", ".join(f"{counts[name]} {word}" for name, word in output.VERDICT_WORDS.items()))
     for result in found.assessment.lots.values():
-        if result.verdict in ("hold", "reject"):
-            console.print(output.plain(f"  {result.lot}: {output.VERDICT_WORDS[result.verdict]} — {result.reasons[0]}"))
+        if result.verdict in ("hold", "reject") or result.conditions:
+            console.print(
+                output.plain(
+                    f"  {result.lot}: {output.verdict_words(result.verdict, result.conditions)} — {result.reasons[0]}"
+                )
+            )
     for meter in found.assessment.meters.values():
         console.print(output.plain(f"  meter {meter.meter}: {meter.state} — {meter.reasons[0]}"))
     console.print(f"{sum(p.written for p in pages)} of {len(pages)} pages written.")

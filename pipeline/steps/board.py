@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from pipeline.steps.pages import PageContext
+from pipeline.steps.status import without_decision
 from schemas.line import BoardPage
 
 if TYPE_CHECKING:
@@ -38,13 +39,18 @@ def board_pages(
     }
     stopped = [lot for lot in assessment.lots.values() if lot.verdict in ("hold", "reject")]
     waiting = tuple(sorted(stopped, key=lambda lot: (lot.last_at or _FIRST, lot.lot), reverse=True))
+    conditional = tuple(without_decision(assessment.lots.values()))
     accepted = sum(lot.verdict == "accept" for lot in assessment.lots.values())
     held = history.held_files().height
     quarantined = history.quarantine(states=["new"]).height
     last = history.last_measured_at()
     context = PageContext(workspace, assessment, sources)
     provenance = context.provenance(
-        assessment.readings.clear(), moment, meters, check_by, waiting, accepted, held, quarantined, last,
+        assessment.readings.clear(), moment, meters, check_by, waiting, conditional, accepted, held, quarantined, last,
         history.snapshot_of,
     )  # fmt: skip
-    return [BoardPage(meters, check_by, waiting, accepted, held, quarantined, last, history.snapshot_of, provenance)]
+    return [
+        BoardPage(
+            meters, check_by, waiting, accepted, held, quarantined, last, history.snapshot_of, provenance, conditional
+        )
+    ]  # fmt: skip

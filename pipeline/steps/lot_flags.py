@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from pipeline.statistics.constants import d2
-from pipeline.statistics.grouping import two_groups_of_lots
 from pipeline.steps.geometry_flags import geometry_flags
 from pipeline.steps.temperature_flags import temperature_flags
 
@@ -15,10 +14,7 @@ if TYPE_CHECKING:
     from pipeline.settings import Settings
     from pipeline.steps.assess import Assessment
 
-__all__ = ["SPOT_EFFECT_P", "flags_of_lots", "supplier_levels"]
-
-SPOT_EFFECT_P = 1e-4
-"""Spots inside parts are called different below this p: with hundreds of lots, 0.05 would call many by chance."""
+__all__ = ["flags_of_lots", "supplier_levels"]
 
 
 def _add(found: dict[str, list[str]], frame: pl.DataFrame, words: str) -> None:
@@ -31,8 +27,6 @@ def flags_of_lots(
     assessment: Assessment,
     parts: pl.DataFrame,
     live: pl.DataFrame,
-    figures: pl.DataFrame,
-    part_values: pl.DataFrame,
     unnamed: pl.DataFrame,
 ) -> dict[str, list[str]]:
     """Return the flags of each lot.
@@ -45,10 +39,6 @@ def flags_of_lots(
         All part readings.
     live
         Those that count.
-    figures
-        Lot values of `nested`.
-    part_values
-        Part values of `nested`.
     unnamed
         Part readings that count and name no part.
     """
@@ -109,20 +99,6 @@ def flags_of_lots(
         .group_by("lot")
         .agg(pl.col("meter").cast(pl.String).unique().sort().str.join(", ")),
         "meter_not_registered: {meter} does not stand in reference/meters.csv",
-    )
-    soft = figures.filter(pl.col("spot_p_value") < SPOT_EFFECT_P).with_columns(
-        (pl.col("spot_mean_square").sqrt() / pl.col("repeatability")).alias("ratio")
-    )
-    _add(
-        found,
-        soft,
-        "spots_differ_within_parts: spots of one part differ more than repeats on one spot (F = {spot_f_ratio:.4g}, p = {spot_p_value:.2g}); look for soft spots",
-    )
-    _add(
-        found,
-        two_groups_of_lots(part_values).filter("found"),
-        "more_than_one_group: part means fall into two groups, {lower_count} around {lower_mean:.5g} and the others around "
-        f"{{upper_mean:.5g}} {assessment.settings.unit} (p = {{p_value:.2g}}, {{separation:.1f}} standard deviations apart); look for mixed material",
     )
     return found
 

@@ -9,6 +9,7 @@ import polars as pl
 from pipeline.metrology.conformity import decide as decide_limits
 from pipeline.metrology.units import convert, convert_expression, is_resistivity
 from pipeline.statistics.acceptance import accept_by_k
+from schemas.digits import decimals_for, decimals_that_tell
 
 __all__ = ["Judged", "limits_in", "limits_met", "spots_in_limits_unit"]
 
@@ -21,6 +22,7 @@ class Judged:
     sentence: str
     lowest: float | None
     highest: float | None
+    decimals: int | None = None
 
 
 _RULE = [
@@ -32,6 +34,7 @@ _RULE = [
     "k",
     "most_nonconforming_percent",
     "_guard",
+    "_decimals",
     "conforms_by",
 ]
 """What a lot's means are compared with; the same for every spot and part of it."""
@@ -93,12 +96,63 @@ def spots_in_limits_unit(spots: pl.DataFrame, counted: pl.DataFrame, info: pl.Da
     )
 
 
-def limits_met(spots: pl.DataFrame, info: pl.DataFrame, guards: pl.DataFrame) -> tuple[pl.DataFrame, dict[str, Judged]]:
+def lead_units(info: pl.DataFrame, figures: pl.DataFrame, guards: pl.DataFrame, unit: str) -> pl.DataFrame:
+    """Return in which unit a lot is spoken of, how to get there, and with how many decimals.
+
+    The unit of the specification leads. Where it is not proportional to the working unit (conductivity, resistivity),
+    statistics stay in the working unit. Decimals follow the uncertainty of the lot's mean, for everything that is said of
+    a lot: one value is rounded one way.
+
+    Parameters
+    ----------
+    info, figures, guards
+        By lot; `guards` has the columns of the budgets.
+    unit
+        Working unit.
+
+    Returns
+    -------
+    polars.DataFrame
+        lot, lead_unit, lead_factor (times a value in the working unit), decimals (in the lead unit), limits_decimals (in the
+        unit of the limits).
+    """
+    given = info.select("lot", "limits_unit").join(
+        figures.select("lot", "mean", "standard_deviation", "repeatability"),
+        on="lot",
+        how="left",
+        maintain_order="left",
+    )
+    given = given.join(
+        guards.select("lot", "expanded_uncertainty", "compared_expanded_uncertainty"),
+        on="lot", how="left", maintain_order="left",
+    )  # fmt: skip
+    rows = []
+    for lot, own, mean, s, repeatability, u, compared in given.iter_rows():
+        straight = own is not None and is_resistivity(own) == is_resistivity(unit)
+        factor = convert(1.0, unit, own) if straight else 1.0
+        spread = u or s or repeatability
+        decimals = limits_decimals = decimals_for(spread and spread * factor, mean and mean * factor)
+        if own is not None and not straight:
+            limits_decimals = decimals_for(compared, mean and convert(mean, unit, own))
+        rows.append((lot, own if straight else unit, factor, decimals, limits_decimals))
+    return pl.DataFrame(rows, schema=_LEAD, orient="row")
+
+
+_LEAD = {
+    "lot": pl.String, "lead_unit": pl.String, "lead_factor": pl.Float64, "decimals": pl.Int64, "limits_decimals": pl.Int64,
+}  # fmt: skip
+
+
+def limits_met(
+    spots: pl.DataFrame, info: pl.DataFrame, guards: pl.DataFrame, lead: pl.DataFrame
+) -> tuple[pl.DataFrame, dict[str, Judged]]:
     """Judge what must lie within the limits, with guard bands from `guard_bands`; return the judged spots and lots."""
-    rules = info.select("lot", *(name for name in _RULE if name != "_guard")).with_columns(
+    rules = info.select("lot", *(name for name in _RULE if not name.startswith("_"))).with_columns(
         pl.col("conforms_by").fill_null("spot"), pl.col("decision_rule").fill_null("simple")
     )
-    guard = guards.select("lot", pl.col("guard_band").alias("_guard"))
+    guard = guards.select("lot", pl.col("guard_band").alias("_guard")).join(
+        lead.select("lot", pl.col("limits_decimals").alias("_decimals")), on="lot", how="left", maintain_order="left"
+    )
     units = spots.join(rules, on="lot", how="left", maintain_order="left", suffix="_of_rule").join(
         guard, on="lot", how="left", maintain_order="left"
     )
@@ -159,7 +213,7 @@ def _sentences(frame: pl.DataFrame, what: str) -> dict[str, Judged]:
         pl.col("within").null_count().alias("unknown"),
         pl.col(value).min().alias("low"),
         pl.col(value).max().alias("high"),
-        pl.col("lower_as_written", "upper_as_written", "limits_unit", "decision_rule", "_guard").first(),
+        pl.col("lower_as_written", "upper_as_written", "limits_unit", "decision_rule", "_guard", "_decimals").first(),
     )
     found: dict[str, Judged] = {}
     one, many = _WORDS[what]
@@ -167,12 +221,14 @@ def _sentences(frame: pl.DataFrame, what: str) -> dict[str, Judged]:
         if row["lower_as_written"] is None and row["upper_as_written"] is None:
             continue
         limits = _limits_in_words(row["lower_as_written"], row["upper_as_written"], row["limits_unit"])
-        band = f"guard band of {row['_guard'] or 0.0:.3g} {row['limits_unit']}"
+        outermost = (row["low"], row["high"])
+        decimals = decimals_that_tell(row["_decimals"], outermost, (row["lower_as_written"], row["upper_as_written"]))
+        band = f"guard band of {row['_guard'] or 0.0:.{decimals}f} {row['limits_unit']}"
         met: str | None = "in"
         if row["unknown"]:
             met, sentence = None, f"{row['unknown']} of {row['n']} {many} could not be compared with {limits}."
         elif row["out"]:
-            run = f"they run from {row['low']:.5g} to {row['high']:.5g} {row['limits_unit']}"
+            run = "they run from {:.{d}f} to {:.{d}f} {}".format(*outermost, row["limits_unit"], d=decimals)
             verb = "lie outside" if " to " in limits else "are not"
             met, sentence = "out", f"{row['out']} of {row['n']} {many} {verb} {limits}: {run}."
         elif row["undecided"]:
@@ -187,7 +243,7 @@ def _sentences(frame: pl.DataFrame, what: str) -> dict[str, Judged]:
             subject = f"The {one}" if row["n"] == 1 else f"All {row['n']} {many}"
             clear = f", clear of the {band}" if row["decision_rule"] == "guarded" else ""
             sentence = f"{subject} {verb} {limits}{clear}."
-        found[row["lot"]] = Judged(met, sentence, row["low"], row["high"])
+        found[row["lot"]] = Judged(met, sentence, row["low"], row["high"], decimals)
     return found
 
 
@@ -201,9 +257,10 @@ def _k_method(frame: pl.DataFrame) -> dict[str, Judged]:
         limits = _limits_in_words(lower, upper, row["limits_unit"])
         permitted = row["most_nonconforming_percent"]
         judged = accept_by_k(row["parts"], row["value"], row["deviation"], row["k"], lower, upper, permitted)
+        decimals = decimals_that_tell(row["_decimals"], (row["value"],), (lower, upper))
         if judged.accepted is None:
             said = f"The k method cannot judge {limits}: {judged.reason}."
-            found[row["lot"]] = Judged(None, said, row["value"], row["value"])
+            found[row["lot"]] = Judged(None, said, row["value"], row["value"], decimals)
             continue
         verdict = "accepts" if judged.accepted else "does not accept"
         if lower is not None and upper is not None and permitted is not None and judged.nonconforming is not None:
@@ -212,5 +269,5 @@ def _k_method(frame: pl.DataFrame) -> dict[str, Judged]:
             worst = min(q for q in (judged.quality_lower, judged.quality_upper) if q is not None)
             why = f"the nearest limit of {limits} is {worst:.3f} standard deviations from the mean, k = {row['k']:g}"
         said = f"The k method {verdict} the lot: {why}."
-        found[row["lot"]] = Judged("in" if judged.accepted else "out", said, row["value"], row["value"])
+        found[row["lot"]] = Judged("in" if judged.accepted else "out", said, row["value"], row["value"], decimals)
     return found

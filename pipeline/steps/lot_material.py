@@ -17,7 +17,7 @@ from schemas.versions import version_at
 if TYPE_CHECKING:
     from schemas.results import LotResult
 
-__all__ = ["material_detail"]
+__all__ = ["in_working_unit", "material_detail"]
 
 
 def material_detail(
@@ -56,7 +56,7 @@ def material_detail(
             + result.not_computable.get("expanded_uncertainty", "it is zero")
         )
     at = result.last_at or result.as_of
-    known = _in_unit(version_at(ranges, ["material", "temper"], at), result.unit)
+    known = in_working_unit(version_at(ranges, ["material", "temper"], at), result.unit)
     u = result.expanded_uncertainty / result.coverage_factor
     per_part = [_part_uncertainty(result, n, u) for n in parts["readings"].to_list()]
     fit = fit_ranges(
@@ -92,7 +92,7 @@ def _groups(parts: pl.DataFrame, readings: pl.DataFrame) -> GroupsDetail:
     lower: tuple[str, ...] = ()
     upper: tuple[str, ...] = ()
     differ = False
-    if found.found and found.lower_count is not None:
+    if found.lower_count is not None:
         by_mean = parts.sort("mean", "order")["part"].cast(pl.String).fill_null("").to_list()
         in_lower = set(by_mean[: found.lower_count])
         names = parts["part"].cast(pl.String).fill_null("").to_list()
@@ -106,7 +106,7 @@ def _groups(parts: pl.DataFrame, readings: pl.DataFrame) -> GroupsDetail:
     )  # fmt: skip
 
 
-def _in_unit(ranges: pl.DataFrame, unit: str) -> pl.DataFrame:
+def in_working_unit(ranges: pl.DataFrame, unit: str) -> pl.DataFrame:
     """Add low and high in the working unit; between conductivity and resistivity the two ends change places."""
     ends = []
     for lower, upper, given in ranges.select("lower", "upper", "unit").iter_rows():

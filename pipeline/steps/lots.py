@@ -17,11 +17,13 @@ from pipeline.steps.budgets import budgets_of_lots
 from pipeline.steps.corrections import corrections_of_lots
 from pipeline.steps.guards import conformity_of_lots, guard_bands
 from pipeline.steps.hardness import hardness_of_lots
+from pipeline.steps.kinds_in_lots import groups_of_lots, materials_that_do_not_fit, soft_spots_of_lots
 from pipeline.steps.left_out import left_out
 from pipeline.steps.lot_brackets import lots_not_bracketed, overdue_blocks
 from pipeline.steps.lot_flags import flags_of_lots, supplier_levels
-from pipeline.steps.lot_limits import Judged, limits_in, limits_met, spots_in_limits_unit
+from pipeline.steps.lot_limits import Judged, lead_units, limits_in, limits_met, spots_in_limits_unit
 from pipeline.steps.temperature_flags import sensor_holds
+from schemas.conditions import conditions_of
 from schemas.results import Decision, LotResult
 from schemas.versions import join_version
 
@@ -254,7 +256,8 @@ def lot_results(assessment: Assessment, events: list[Event], lots: Iterable[str]
     )
     budgets, budget_inputs = budgets_of_lots(assessment, counted, figures, spots, info, bias)
     guards = guard_bands(info, budgets, settings)
-    spots, judged = limits_met(spots, info, guards)
+    lead = lead_units(info, figures, guards, settings.unit)
+    spots, judged = limits_met(spots, info, guards, lead)
     conformity = conformity_of_lots(info, guards, judged)
     support = {row["lot"]: row for row in support_of_lots(assessment.brackets).iter_rows(named=True)}
     shortfall = _plan_shortfall(spots, part_values, info)
@@ -262,7 +265,14 @@ def lot_results(assessment: Assessment, events: list[Event], lots: Iterable[str]
     hardness = hardness_of_lots(assessment, info, part_values, figures)
     decisions = _decisions_on_lots(events)
     missing_readings = left_out(parts, "lot")
-    flags = flags_of_lots(assessment, parts, live, figures, part_values, unnamed)
+    flags = flags_of_lots(assessment, parts, live, unnamed)
+    for found_flags in (
+        groups_of_lots(part_values, lead),
+        soft_spots_of_lots(assessment, info, figures, spots, lead),
+        materials_that_do_not_fit(assessment, info, figures, budgets, lead),
+    ):
+        for lot, text in found_flags.items():
+            flags.setdefault(lot, []).append(text)
     for lot, texts in flags_of_bias(bias, settings).items():
         flags.setdefault(lot, []).extend(texts)
     for lot, one in hardness.items():
@@ -283,6 +293,7 @@ def lot_results(assessment: Assessment, events: list[Event], lots: Iterable[str]
             maintain_order="left",
         )
         .join(budgets, on="lot", how="left", maintain_order="left")
+        .join(lead.select("lot", "decimals"), on="lot", how="left", maintain_order="left")
     )
     results: dict[str, LotResult] = {}
     for row in rows.iter_rows(named=True):
@@ -317,12 +328,14 @@ def lot_results(assessment: Assessment, events: list[Event], lots: Iterable[str]
             assessment=assessment,
             contributions=(),
             conformity=conformity.get(lot),
+            decimals=row["decimals"] if said.decimals is None else said.decimals,
             hardness=hard.results if hard else (),
             hardness_state=hard.state if hard else None,
             models=models.get(lot, ()),
             corrections=corrections.get(lot, ()),
             flags=tuple(flags.get(lot, [])),
             left_out=missing_readings.get(lot, {}),
+            conditions=conditions_of(verdict.verdict, flags.get(lot, [])),
             dispositions=tuple(decisions.get(lot, [])),
         )
     return LotsFound(results, spots, part_values, budget_inputs, bias.at_level)

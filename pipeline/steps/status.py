@@ -10,13 +10,22 @@ from pipeline.history.store import History
 from pipeline.steps.assess import Assessment, assess
 from pipeline.steps.meter_evidence import blocks_overdue
 from pipeline.steps.reference import not_taken_over
+from schemas.conditions import CONDITIONS
 from schemas.results import as_json
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from pipeline.settings import Workspace
     from schemas.look_back import EventResult
+    from schemas.results import LotResult
 
-__all__ = ["Status", "status", "status_of"]
+__all__ = ["Status", "status", "status_of", "without_decision"]
+
+
+def without_decision(lots: Iterable[LotResult]) -> list[LotResult]:
+    """Return the lots that are accepted with a condition and on which nobody has recorded a disposition yet."""
+    return [lot for lot in lots if lot.conditions and not lot.dispositions]
 
 
 @dataclass(frozen=True)
@@ -44,6 +53,13 @@ class Status:
                     for m in self.assessment.meters.values()
                 ],
                 "lots": counts,
+                "accepted_with_conditions": [
+                    {
+                        "lot": r.lot, "conditions": r.conditions,
+                        "flags": [flag for code in CONDITIONS for flag in r.flags if flag.startswith(f"{code}:")],
+                    }
+                    for r in without_decision(lots)
+                ],
                 "waiting": [
                     {
                         "lot": r.lot, "verdict": r.verdict, "support": r.support, "reasons": r.reasons,

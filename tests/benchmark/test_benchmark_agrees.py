@@ -14,8 +14,8 @@ from benchmark import baseline_pandas, generate
 from pipeline.history.store import History
 from pipeline.settings import find_workspace
 from pipeline.steps.assess import assess
+from pipeline.steps.kinds_in_lots import SPOT_EFFECT_P
 from pipeline.steps.load import load_files, take_over_reference
-from pipeline.steps.lot_flags import SPOT_EFFECT_P
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -186,7 +186,7 @@ def test_the_page_draws_the_guard_band_and_says_the_risk() -> None:
 def test_the_command_line_says_the_guard_band_and_the_probability() -> None:
     result = judged(57.3, 58.1, spec="S,copper,57,,MS/m,guarded,,0.95,")
     band, sure = _conformity_lines(result)
-    assert band == f"guard band {conformity(result).guard_band:.3g} MS/m"
+    assert band == f"guard band {conformity(result).guard_band:.2f} MS/m"
     assert sure.startswith("the spot that conforms least surely does so with a probability of 0.9")
     whole = EveryReading(3, 3, 57.0, 0.1, 56.0, 58.0, 0.2, "out", "reject", ("why",))
     *_, left_out = _conformity_lines(replace(result, with_every_reading=whole))

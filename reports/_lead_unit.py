@@ -1,0 +1,123 @@
+"""A lot's page in the unit of its specification: values of the working unit are converted once, before anything is written.
+
+Only where both units are proportional; statistics of resistivity cannot be made from statistics of conductivity, so such a page
+stays in the working unit.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any, TypeVar
+
+import polars as pl
+
+from pipeline.metrology.units import convert, is_resistivity
+from schemas.bias import BiasAtLevel
+from schemas.blocks import MeterDifference
+from schemas.corrections import AppliedCorrection
+from schemas.evidence import EveryReading, Exclusion, HardnessResult
+from schemas.lot_detail import (
+    CapabilityDetail,
+    ComponentLine,
+    ComponentsDetail,
+    GroupsDetail,
+    LotDetail,
+    MaterialDetail,
+    MaterialLine,
+    PartMaterial,
+    QuantileIndices,
+    SuspectsDetail,
+    SuspectValue,
+)
+from schemas.results import LotPage, LotResult
+from schemas.uncertainty import Budget, Contribution
+
+__all__ = ["in_lead_unit"]
+
+_SCALED: dict[type, tuple[str, ...]] = {
+    LotResult: (
+        "mean", "standard_deviation", "minimum", "maximum", "repeatability", "within_standard_deviation", "expanded_uncertainty",
+    ),
+    EveryReading: ("mean", "standard_deviation", "minimum", "maximum", "expanded_uncertainty"),
+    Exclusion: ("value_at_reference",),
+    HardnessResult: ("conductivity",),
+    AppliedCorrection: ("mean_before", "mean_after"),
+    BiasAtLevel: ("level", "bias", "standard_uncertainty", "beyond"),
+    Budget: ("level", "standard_uncertainty", "expanded_uncertainty", "uncorrected_bias"),
+    Contribution: ("standard_uncertainty",),
+    MeterDifference: ("difference", "interval", "standard_uncertainty"),
+    QuantileIndices: ("low_quantile", "median", "high_quantile"),
+    ComponentLine: ("standard_deviation",),
+    SuspectValue: ("value", "deviation"),
+    MaterialDetail: ("value", "standard_uncertainty"),
+    MaterialLine: ("lower", "upper", "distance"),
+    PartMaterial: ("mean",),
+    GroupsDetail: ("lower_mean", "upper_mean", "within_standard_deviation"),
+    LotDetail: (), CapabilityDetail: (), ComponentsDetail: (), SuspectsDetail: (),
+}  # fmt: skip
+"""Values in the working unit, by what holds them; conformity and the plan are in the unit of the limits already."""
+
+_SQUARED: dict[type, tuple[str, ...]] = {ComponentLine: ("raw", "variance", "low", "high")}
+_NAMED_UNIT = (LotResult, BiasAtLevel, Budget)
+_FRAMES = {
+    "readings": ("value_at_reference",),
+    "part_values": ("mean", "spot_standard_deviation"),
+    "spot_values": ("mean", "standard_deviation"),
+    "checks": ("mean", "bias", "tolerance"),
+}
+
+Held = TypeVar("Held")
+
+
+def in_lead_unit(page: LotPage) -> LotPage:
+    """Return a lot's page with everything that stood in the working unit in the unit of its limits.
+
+    Parameters
+    ----------
+    page
+        As computed.
+
+    Returns
+    -------
+    LotPage
+        The same page where the units are one, are not proportional, or there are no limits.
+    """
+    result = page.result
+    unit, own = result.unit, result.limits_unit
+    if own is None or own == unit or is_resistivity(own) != is_resistivity(unit):
+        return page
+    factor = convert(1.0, unit, own)
+    converted = dataclasses.replace(
+        _converted(result, factor, own), lower=result.lower_as_written, upper=result.upper_as_written
+    )
+    frames: dict[str, Any] = {}
+    for name, columns in _FRAMES.items():
+        frame = getattr(page, name)
+        frames[name] = frame.with_columns(pl.col(c) * factor for c in columns if c in frame.columns)
+    return dataclasses.replace(
+        page,
+        result=converted,
+        detail=_converted(page.detail, factor, own),
+        meter_differences=_converted(page.meter_differences, factor, own),
+        **frames,
+    )
+
+
+def _converted(held: Held, factor: float, unit: str) -> Held:
+    """Return a result, or results, with the values of each class that stand in the working unit converted."""
+    if isinstance(held, tuple):
+        return tuple(_converted(one, factor, unit) for one in held)  # type: ignore[return-value]
+    kind = type(held)
+    if kind not in _SCALED:
+        return held
+    changed: dict[str, Any] = {}
+    for field in dataclasses.fields(held):  # type: ignore[arg-type]
+        value = getattr(held, field.name)
+        times = factor if field.name in _SCALED[kind] else factor**2 if field.name in _SQUARED.get(kind, ()) else None
+        if times is None:
+            changed[field.name] = _converted(value, factor, unit)
+        elif value is not None:
+            changed[field.name] = tuple(times * v for v in value) if isinstance(value, tuple) else times * value
+    if kind in _NAMED_UNIT:
+        changed["unit"] = unit
+    return dataclasses.replace(held, **changed)  # type: ignore[type-var]

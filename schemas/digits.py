@@ -1,0 +1,75 @@
+"""How many digits of a value are told, and where probabilities end. Rounding is for words only; data is not rounded."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+__all__ = ["LEAST_PROBABILITY", "decimals_for", "decimals_that_tell", "finite", "probability_in_words"]
+
+LEAST_PROBABILITY = 1e-4
+"""No probability is told below this, or that near to certainty: what it rests on (a normal shape, an uncertainty with few degrees of
+freedom) holds in no tail so far out. Our own rule."""
+
+_MOST_ADDED = 6
+
+
+def finite(value: float | None) -> float | None:
+    """Return the value, or None where it is missing, NaN or infinite."""
+    return value if value is not None and math.isfinite(value) else None
+
+
+def decimals_for(uncertainty: float | None, level: float | None = None) -> int:
+    """Return how many decimals to show.
+
+    Parameters
+    ----------
+    uncertainty
+        What the value is uncertain by, or its spread: two significant digits of it are shown (GUM, JCGM 100:2008,
+        7.2.6; from memory).
+    level
+        A typical value; without an uncertainty four significant digits of it are shown.
+
+    Returns
+    -------
+    int
+        From 0 to 9.
+    """
+    spread = finite(uncertainty)
+    if spread is not None and spread > 0:
+        # of the digits as they are written: 0.0997 is 0.10, and 0.10 has two decimals
+        digits = 1 - int(f"{spread:.1e}".partition("e")[2])
+    elif finite(level) and level:
+        digits = 3 - math.floor(math.log10(abs(level)))
+    else:
+        digits = 2
+    return min(max(digits, 0), 9)
+
+
+def decimals_that_tell(decimals: int, values: Iterable[float | None], limits: Iterable[float | None]) -> int:
+    """Return enough decimals that no value beyond a limit is written as one on it.
+
+    Parameters
+    ----------
+    decimals
+        At least so many.
+    values, limits
+        In one unit; what is missing is left out.
+    """
+    pairs = [(v, limit) for limit in limits if finite(limit) is not None for v in values if finite(v) is not None]
+    for more in range(_MOST_ADDED):
+        if all(v == limit or round(v, decimals + more) != round(limit, decimals + more) for v, limit in pairs):  # type: ignore[operator,arg-type]
+            return decimals + more
+    return decimals
+
+
+def probability_in_words(value: float) -> str:
+    """Return a probability as the pipeline and the terminal tell it."""
+    if value < LEAST_PROBABILITY:
+        return "less than 1 in 10,000"
+    if value > 1 - LEAST_PROBABILITY:
+        return "more than 9,999 in 10,000"
+    return f"{value:.2g}" if value < 0.5 else f"{value:.{max(2, 1 - math.floor(math.log10(1 - value)))}f}"
