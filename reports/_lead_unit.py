@@ -16,6 +16,7 @@ from schemas.bias import BiasAtLevel
 from schemas.blocks import MeterDifference
 from schemas.corrections import AppliedCorrection
 from schemas.evidence import EveryReading, Exclusion, HardnessResult
+from schemas.look_back import CameToLight
 from schemas.lot_detail import (
     CapabilityDetail,
     ComponentLine,
@@ -41,6 +42,7 @@ _SCALED: dict[type, tuple[str, ...]] = {
     EveryReading: ("mean", "standard_deviation", "minimum", "maximum", "expanded_uncertainty"),
     Exclusion: ("value_at_reference",),
     HardnessResult: ("conductivity",),
+    CameToLight: ("bias", "tolerance"),
     AppliedCorrection: ("mean_before", "mean_after"),
     BiasAtLevel: ("level", "bias", "standard_uncertainty", "beyond"),
     Budget: ("level", "standard_uncertainty", "expanded_uncertainty", "uncorrected_bias"),
@@ -98,6 +100,7 @@ def in_lead_unit(page: LotPage) -> LotPage:
         page,
         result=converted,
         detail=_converted(page.detail, factor, own),
+        came_to_light=_converted(page.came_to_light, factor, own),
         meter_differences=_converted(page.meter_differences, factor, own),
         **frames,
     )

@@ -171,14 +171,15 @@ def section(name: str, *content: object, heading: str | None = None, wide: bool 
     return element("section", head, element("div", *content), class_=kind, aria_labelledby=name)
 
 
-def verdict(state: str, word: str, reasons: Sequence[str], steps: Sequence[str]) -> Html:
-    """Return the verdict in words and shape, why, and what to do next."""
+def verdict(state: str, word: str, reasons: Sequence[str], steps: Sequence[str], since: Html | None = None) -> Html:
+    """Return the verdict in words and shape, why, what came to light since, and what to do next."""
     return stamped(
         state,
         word,
         element("h2", words.SECTION["why"]),
         join(element("p", shorten(reason, 600)) for reason in reasons if reason.strip())
         or element("p", words.FRAGMENT["no_reason"]),
+        since,
         element("h2", words.SECTION["next"]),
         element("ol", join(element("li", *_stressed(step)) for step in steps)),
     )

@@ -12,6 +12,7 @@ __all__ = [
     "PART",
     "POINT",
     "SECTION",
+    "SINCE",
     "STATE",
     "STEP",
     "TABLE",
@@ -26,6 +27,18 @@ KIND = {
 }  # fmt: skip
 
 DOUBT = {"touched": "touched", "covered": "covered", "possible": "possibly touched, read as {meter}"}
+
+SINCE = {
+    "heading": "Since then",
+    "suspended": "Meter {meter} is suspended now.",
+    "figure": "Around this lot, the check of {meter} that came nearest to its tolerance was {bias} {unit} off on block {block} "
+    "({at}; tolerance ±{tolerance} {unit}): {state}.",
+    "inside": "inside the tolerance", "beyond": "beyond the tolerance",
+    "no_figure": "No check of {meter} with a certified block stands beside this lot, so how far it was off is not known.",
+    "touched": "An open event touched this lot: ", "covered": "An open event covers this lot, with checks that passed on both sides: ",
+    "possible": "An open event possibly touched this lot: ", "settled": " This lot is settled; the event is still open.",
+}  # fmt: skip
+"""What later came to light of a meter that read a lot."""
 
 PART = {"before": "before", "signal": "signal", "after": "after"}
 

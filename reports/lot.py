@@ -21,6 +21,7 @@ from reports._markup import Html, element, isolated, join, shorten
 from reports._numbers import Clock, finite
 from reports._page import Masthead, document, flags_list, section, shown_state, unit_in_words, verdict, verdict_in_words
 from reports._report import Report
+from reports._since import came_to_light
 from reports._tables import Numbered, best_order, facts
 from reports._words_uncertainty import CONFORMITY
 from schemas.results import LotPage, LotResult
@@ -52,7 +53,13 @@ def render(page: LotPage) -> str:
     none = element("p", words.FIGURE["none"].format(reason=reason_of(result, "mean")))
     points = join(element("li", point) for point in main_points(page, working, clock, unit, decimals))
     body = [
-        verdict(shown_state(result), word, result.reasons, lot_steps(page)),
+        verdict(
+            shown_state(result),
+            word,
+            result.reasons,
+            lot_steps(page),
+            came_to_light(here, page.came_to_light, clock, unit, decimals),
+        ),
         section("points", element("ul", points, class_="points")),
         section("figures", key_figures(page, working, unit, decimals)),
         section("charts", *(shown or [none]), wide=True),

@@ -203,7 +203,7 @@ def lot(
     if json:
         output.print_json({**document, "page": path})
     else:
-        _show_lot(output.Shown.of(document), path)
+        _show_lot(output.Shown.of(document), path, place.settings)
     raise typer.Exit(exit_code({name: document["verdict"]}, {}))
 
 
@@ -284,14 +284,35 @@ def _mean_in_words(result: Any) -> str:
     )
 
 
-def _show_lot(result: Any, path: str | None) -> None:
+def _since_lines(result: Any, settings: Settings) -> list[str]:
+    """Return what later came to light of the meters that read the lot."""
+    (factor, unit), decimals, lines = _lead(result), _lead_decimals(result), []
+    for one in result.came_to_light:
+        known = one.bias is not None and one.tolerance is not None
+        figure = (
+            f"{one.bias * factor:+.{decimals}f} {unit} off on block {one.block} at {output.when(datetime.fromisoformat(one.checked_at), settings)}, "
+            f"tolerance ±{one.tolerance * factor:.{decimals}f}".replace("-", "\u2212", 1 if one.bias < 0 else 0)
+            if known
+            else "no check with a certified block beside this lot"
+        )
+        state = "is suspended now" if one.suspended else "has an open event"
+        lines.append(f"since then: meter {one.meter} {state}; beside this lot: {figure}")
+        lines += [
+            f"since then: {event.title} ({event.event}) is open: {event.doubt}"
+            + (", this lot is settled" if event.settled else "")
+            for event in one.events
+        ]
+    return lines
+
+
+def _show_lot(result: Any, path: str | None, settings: Settings) -> None:
     console, detail = output.out(), result.detail
     console.print(output.plain(f"{result.lot}: {output.verdict_words(result.verdict, result.conditions)}"))
     for reason in result.reasons:
         console.print(output.plain(f"  {reason}"))
     if result.mean is not None:
         console.print(output.plain(f"  mean {_mean_in_words(result)}"))
-    for line in _conformity_lines(result):
+    for line in (*_since_lines(result, settings), *_conformity_lines(result)):
         console.print(output.plain(f"  {line}"))
     for index in ("cp", "cpk", "pp", "ppk"):
         value = result[index]
