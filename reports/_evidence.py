@@ -9,13 +9,23 @@ from reports._markup import Html, isolated, shorten
 from reports._numbers import as_written, finite, fixed, significant
 from reports._page import toned
 from reports._tables import Heading, caption, table
-from reports._words_evidence import EXCLUSION, HARDNESS
+from reports._words_evidence import EXCLUSION, HARDNESS, HEAT_TREATMENT
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from reports._numbers import Clock
+    from schemas.lot_detail import HeatTreatmentDetail
     from schemas.results import LotResult
 
-__all__ = ["comparison_table", "exclusion_sentence", "exclusions_table", "hardness_sentence", "hardness_table"]
+__all__ = [
+    "comparison_table",
+    "exclusion_sentence",
+    "exclusions_table",
+    "hardness_sentence",
+    "hardness_table",
+    "heat_treatment_sentences",
+]
 
 MOST_ROWS = 200
 
@@ -35,6 +45,36 @@ def hardness_sentence(result: LotResult) -> str:
         hardness = HARDNESS["in" if judged else "no_limits"]
         hardness += HARDNESS[result.hardness_state]
     return HARDNESS["sentence"].format(conductivity=conductivity, hardness=hardness)
+
+
+def heat_treatment_sentences(
+    found: Sequence[HeatTreatmentDetail], unit: str, decimals: int, *, cautioned: bool = True
+) -> list[str]:
+    """Say what conductivity and hardness can mean together where both are out of limits, and the caution; nothing else is said."""
+    said = []
+    for one in found:
+        where = HEAT_TREATMENT["lot"]
+        if one.parts:
+            names = common.listed([shorten(part, 24) for part in one.parts])
+            where = HEAT_TREATMENT["part" if len(one.parts) == 1 else "parts"].format(parts=names)
+        sentence = HEAT_TREATMENT["pair"].format(
+            conductivity=HEAT_TREATMENT[one.conductivity], hardness=HEAT_TREATMENT[one.hardness], where=where,
+            mean=fixed(one.mean, decimals), unit=unit, meaning=HEAT_TREATMENT[f"{one.conductivity}_{one.hardness}"],
+        )  # fmt: skip
+        if one.fitting is None:
+            sentence += HEAT_TREATMENT["no_table"]
+        elif one.fitting:
+            ranges = [
+                shorten(material, 40)
+                if temper is None
+                else HEAT_TREATMENT["named"].format(material=shorten(material, 40), temper=shorten(temper, 40))
+                for material, temper in one.fitting
+            ]
+            sentence += HEAT_TREATMENT["fitting"].format(names="; ".join(ranges[:6]))
+        else:
+            sentence += HEAT_TREATMENT["none_fits"]
+        said.append(sentence)
+    return [*said, HEAT_TREATMENT["caution"]] if said and cautioned else said
 
 
 def hardness_table(result: LotResult, number: int, *, unit: str, decimals: int) -> Html | None:

@@ -22,6 +22,7 @@ from schemas.lot_detail import (
     ComponentLine,
     ComponentsDetail,
     GroupsDetail,
+    HeatTreatmentDetail,
     LotDetail,
     MaterialDetail,
     MaterialLine,
@@ -54,6 +55,7 @@ _SCALED: dict[type, tuple[str, ...]] = {
     MaterialDetail: ("value", "standard_uncertainty"),
     MaterialLine: ("lower", "upper", "distance"),
     PartMaterial: ("mean",),
+    HeatTreatmentDetail: ("mean",),
     GroupsDetail: ("lower_mean", "upper_mean", "within_standard_deviation"),
     LotDetail: (), CapabilityDetail: (), ComponentsDetail: (), SuspectsDetail: (),
 }  # fmt: skip

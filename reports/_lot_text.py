@@ -8,6 +8,7 @@ import polars as pl
 
 from reports import _words as words
 from reports import _words_lot_detail as detail_words
+from reports._evidence import heat_treatment_sentences
 from reports._lot_capability import withheld
 from reports._lot_material import groups_in_words, maybe_groups
 from reports._lot_tables import run_state
@@ -80,6 +81,8 @@ def main_points(page: LotPage, working: LotResult, clock: Clock, unit: str, deci
     points.append(_capability_point(result, page.detail))
     if page.detail is not None and (page.detail.material.groups.found or maybe_groups(page.detail.material.groups)):
         points.append(groups_in_words(page.detail.material.groups, unit, decimals))
+    if page.detail is not None:
+        points += heat_treatment_sentences(page.detail.heat_treatment, unit, decimals)
     points += _support_points(page, clock)
     out = page.spot_values.filter(pl.col("within") == "out") if page.spot_values.height else page.spot_values
     if out.height:

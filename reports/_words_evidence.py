@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["EXCLUSION", "HARDNESS"]
+__all__ = ["EXCLUSION", "HARDNESS", "HEAT_TREATMENT"]
 
 HARDNESS = {
     "sentence": "{conductivity}, {hardness}.",
@@ -30,6 +30,30 @@ HARDNESS = {
     "at_least": "at least {low}",
     "at_most": "at most {high}",
 }
+
+HEAT_TREATMENT = {
+    "pair": "Conductivity {conductivity} and hardness {hardness} ({where}; mean {mean} {unit}): {meaning}",
+    "low": "too low",
+    "high": "too high",
+    "parts": "parts {parts}",
+    "part": "part {parts}",
+    "lot": "the lot as a whole",
+    "high_low": "this can be metal that was aged too long or overheated, quenched too slowly or solution-treated too little, or an annealed or "
+    "softer temper; with copper, metal that a later heat has softened.",
+    "low_high": "this can be metal that was aged less than an over-aged temper asks, a harder temper or another alloy; with copper, metal that "
+    "was worked cold more than it should, or is not pure.",
+    "low_low": "this can be metal that was solution-treated and then aged too little or not at all, or another alloy or temper.",
+    "high_high": "this can be metal that was aged further than its temper asks, as one aged in the furnace where one aged at room temperature was "
+    "ordered, or another alloy.",
+    "fitting": " Ranges of the site's table that fit this conductivity: {names}.",
+    "none_fits": " No range of the site's table fits this conductivity.",
+    "no_table": " There is no table of ranges to compare with.",
+    "named": "{material}, {temper}",
+    "caution": "These are possibilities and prove nothing. They hold for heat-treatable aluminium, where ageing raises conductivity all the way "
+    "and hardness only up to a peak (common practice; ASM Handbook volume 4 and AMS 2658, from memory). Check both measurements first, the "
+    "meter and the hardness tester each on its block; then metallurgy and the governing specification decide.",
+}
+"""What conductivity and hardness out of limits can mean together, by the sides of both."""
 
 EXCLUSION = {
     "same": "{readings} left out. With every reading the verdict would be the same: {verdict}.",

@@ -66,7 +66,7 @@ def render(page: LotPage) -> str:
         *_details(page, numbered, unit, decimals),
         section("support", *_support(page, clock, numbered, here, unit), wide=True),
         section("conformity", *_conformity(result, numbered), wide=True),
-        *_evidence_sections(result, numbered, clock, unit, decimals),
+        *_evidence_sections(page, numbered, clock, unit, decimals),
         section("uncertainty", *_budgets(result, numbered, unit), wide=True),
         *_corrections(result, numbered, unit),
         section("rule", facts(_rule_facts(result, working))),
@@ -88,16 +88,18 @@ def render(page: LotPage) -> str:
 REPORT = Report(name="lot", page=LotPage, render=render)
 
 
-def _evidence_sections(result: LotResult, numbered: Numbered, clock: Clock, unit: str, decimals: int) -> list[Html]:
+def _evidence_sections(page: LotPage, numbered: Numbered, clock: Clock, unit: str, decimals: int) -> list[Html]:
     """Return hardness beside conductivity and the readings left out, each only where there is something to say."""
-    found = []
+    found, result = [], page.result
+    treated = () if page.detail is None else page.detail.heat_treatment
     if said := _evidence.hardness_sentence(result):
         rows = (
             _evidence.hardness_table(result, numbered.table(), unit=unit, decimals=decimals)
             if result.hardness
             else None
         )
-        found.append(section("hardness", element("p", element("b", said)), rows, wide=True))
+        meant = [element("p", s) for s in _evidence.heat_treatment_sentences(treated, unit, decimals)]
+        found.append(section("hardness", element("p", element("b", said)), *meant, rows, wide=True))
     if said := _evidence.exclusion_sentence(result):
         found.append(
             section(

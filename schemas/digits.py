@@ -72,4 +72,4 @@ def probability_in_words(value: float) -> str:
         return "less than 1 in 10,000"
     if value > 1 - LEAST_PROBABILITY:
         return "more than 9,999 in 10,000"
-    return f"{value:.2g}" if value < 0.5 else f"{value:.{max(2, 1 - math.floor(math.log10(1 - value)))}f}"
+    return f"{value:.2g}" if value < 0.5 else f"{value:.{max(2, -math.floor(math.log10(1 - value)))}f}"

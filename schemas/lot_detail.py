@@ -18,6 +18,7 @@ __all__ = [
     "ComponentsDetail",
     "ExpectedOutside",
     "GroupsDetail",
+    "HeatTreatmentDetail",
     "LotDetail",
     "MaterialDetail",
     "MaterialLine",
@@ -275,6 +276,22 @@ class MaterialDetail:
 
 
 @dataclass(frozen=True, slots=True)
+class HeatTreatmentDetail:
+    """Parts with conductivity out of limits on one side and hardness on one side: what they could be, never what they are.
+
+    `conductivity` and `hardness` are low or high; `parts` is empty for results of the lot as a whole. `fitting` names the
+    ranges of the site's table that fit the mean of these parts (material and temper, those of the lot's own material first);
+    None where there is no table to compare with.
+    """
+
+    conductivity: str
+    hardness: str
+    parts: tuple[str, ...]
+    mean: float
+    fitting: tuple[tuple[str, str | None], ...] | None
+
+
+@dataclass(frozen=True, slots=True)
 class LotDetail:
     """Everything above, of one lot."""
 
@@ -283,3 +300,4 @@ class LotDetail:
     suspects: SuspectsDetail
     plan: PlanDetail | None
     material: MaterialDetail
+    heat_treatment: tuple[HeatTreatmentDetail, ...] = ()

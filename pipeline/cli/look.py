@@ -260,10 +260,11 @@ def _decimals(result: Any) -> int:
 
 def _lead_decimals(result: Any) -> int:
     """Return the decimals in the unit that leads; those of the limits, unless that is another one."""
-    unit = _lead(result)[1]
-    if result.limits_unit in (None, unit):
-        return _decimals(result)
-    return decimals_for(result.expanded_uncertainty or result.standard_deviation, result.mean)
+    factor, unit = _lead(result)
+    if result.limits_unit in (None, unit) and result.decimals is not None:
+        return int(result.decimals)
+    spread = result.expanded_uncertainty or result.standard_deviation
+    return decimals_for(spread and spread * factor, result.mean and result.mean * factor)
 
 
 def _mean_in_words(result: Any) -> str:

@@ -9,6 +9,12 @@ from schemas.digits import probability_in_words
 __all__ = ["detail_lines"]
 
 _MOST_RANGES = 5
+_CAN_BE = {
+    ("high", "low"): "can be aged too long, overheated, quenched too slowly, or a softer temper",
+    ("low", "high"): "can be aged less than an over-aged temper asks, a harder temper, or another alloy",
+    ("low", "low"): "can be aged too little or not at all, or another alloy or temper",
+    ("high", "high"): "can be aged further than the temper asks, or another alloy",
+}
 
 
 def _p(p: float) -> str:
@@ -70,6 +76,13 @@ def detail_lines(detail: Any, unit: str, factor: float, decimals: int) -> list[s
             else "does not accept"
         )
         lines.append(f"plan by variables: {state}")
+    for one in detail.heat_treatment or ():
+        where = f"part {', '.join(one.parts)}" if one.parts else "the lot as a whole"
+        fitting = "; ".join(" ".join(filter(None, pair)) for pair in one.fitting or ()) or "none of the site's table"
+        lines.append(
+            f"conductivity too {one.conductivity} with hardness too {one.hardness} ({where}): {_CAN_BE[one.conductivity, one.hardness]}; "
+            f"ranges that fit: {fitting}; possibilities only, see the page"
+        )
     return lines + _materials(detail.material, unit, factor, decimals)
 
 

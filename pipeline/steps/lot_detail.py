@@ -12,7 +12,7 @@ from pipeline.statistics.acceptance import accept_by_k, operating_characteristic
 from pipeline.statistics.components import variance_components
 from pipeline.statistics.outliers import generalised_extreme_studentized_deviate_within, grubbs
 from pipeline.steps.lot_capability import capability_detail
-from pipeline.steps.lot_material import material_detail
+from pipeline.steps.lot_material import heat_treatment_detail, material_detail
 from schemas.lot_detail import ComponentLine, ComponentsDetail, LotDetail, PlanDetail, SuspectsDetail, SuspectValue
 from schemas.versions import version_at
 
@@ -84,6 +84,7 @@ class LotDetails:
             _suspects(parts, spots, readings),
             self._plan(result, spots),
             material,
+            heat_treatment_detail(result, material),
         )
 
     def _components(self, lot: str) -> ComponentsDetail | None:

@@ -8,16 +8,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 
+from pipeline.metrology.heat_treatment import pairs_of_sides, side
 from pipeline.metrology.material_fit import fit_ranges
 from pipeline.metrology.units import convert, is_resistivity
 from pipeline.statistics.grouping import two_groups
-from schemas.lot_detail import GroupsDetail, MaterialDetail, MaterialLine, PartMaterial
+from schemas.lot_detail import GroupsDetail, HeatTreatmentDetail, MaterialDetail, MaterialLine, PartMaterial
 from schemas.versions import version_at
 
 if TYPE_CHECKING:
     from schemas.results import LotResult
 
-__all__ = ["in_working_unit", "material_detail"]
+__all__ = ["heat_treatment_detail", "in_working_unit", "material_detail"]
 
 
 def material_detail(
@@ -85,6 +86,38 @@ def material_detail(
         None, result.mean, u, result.material, any(line.fits for line in own) if own else None,
         sum(line.fits for line in lines), lines, tuple(of_parts), groups,
     )  # fmt: skip
+
+
+def heat_treatment_detail(result: LotResult, material: MaterialDetail) -> tuple[HeatTreatmentDetail, ...]:
+    """Return the parts with conductivity and hardness both out of limits, by the sides, and which ranges fit them.
+
+    Parameters
+    ----------
+    result
+        The lot, with its hardness results; limits and conductivity of a part in the working unit.
+    material
+        Its ranges, for :func:`material_detail` found them.
+    """
+    if result.limits_met == "in":  # a limit in another unit is hit exactly only there
+        return ()
+    low, high = result.lower, result.upper
+    pairs = pairs_of_sides(
+        (one.part, side(one.conductivity, low, high), side(one.value, one.lower, one.upper), one.conductivity)
+        for one in result.hardness
+        if one.read is not False
+    )
+    reach = result.expanded_uncertainty or 0.0
+    found = []
+    for pair in pairs:
+        fits = [x for x in material.lines if x.lower - reach <= pair.conductivity_mean <= x.upper + reach]
+        named = sorted(fits, key=lambda x: (x.material != result.material, x.material, x.temper or ""))
+        found.append(
+            HeatTreatmentDetail(
+                pair.conductivity, pair.hardness, pair.parts, pair.conductivity_mean,
+                tuple((x.material, x.temper) for x in named) if material.lines else None,
+            )
+        )  # fmt: skip
+    return tuple(found)
 
 
 def _groups(parts: pl.DataFrame, readings: pl.DataFrame) -> GroupsDetail:
