@@ -11,7 +11,7 @@ from reports import _words as common
 from reports._charts import Plot
 from reports._geometry import domain
 from reports._markup import Html, isolated, shorten
-from reports._numbers import compact, decimals_for, finite, fixed, significant
+from reports._numbers import compact, decimals_for, fixed, significant
 from reports._tables import Heading, table
 from reports._words_uncertainty import BIAS
 
@@ -166,7 +166,7 @@ def bias_of_lot_sentences(result: LotResult) -> list[str]:
     return [BIAS["taken_off"]]
 
 
-def bias_of_lot_table(result: LotResult, number: int, *, unit: str) -> Html | None:
+def bias_of_lot_table(result: LotResult, number: int, *, unit: str, decimals: int) -> Html | None:
     """Return the level of each meter on its nearest block and what its line says at the lot's; None where no meter was checked."""
     if not result.bias_at_level:
         return None
@@ -175,17 +175,15 @@ def bias_of_lot_table(result: LotResult, number: int, *, unit: str) -> Html | No
         Heading(BIAS["u_bias"], unit, "n"), Heading(BIAS["blocks"], kind="n"), Heading(BIAS["on_line"], unit, "n"),
         Heading(BIAS["u_line"], unit, "n"), Heading(BIAS["applied"]), Heading(BIAS["remark"]),
     ]  # fmt: skip
-    rows = []
-    for found in result.bias_at_level:
-        decimals = decimals_for(finite(found.known_bias_standard_uncertainty or found.standard_uncertainty), None)
-        rows.append(
-            (
-                isolated(found.meter, 60), fixed(found.level, decimals),
-                None if found.block is None else isolated(found.block, 60), fixed(found.known_bias, decimals, sign=True),
-                fixed(found.known_bias_standard_uncertainty, decimals), found.blocks, fixed(found.bias, decimals, sign=True),
-                fixed(found.standard_uncertainty, decimals),
-                common.FRAGMENT["yes"] if found.applied else common.FRAGMENT["no"],
-                None if found.reason is None else shorten(found.reason, 240),
-            )
-        )  # fmt: skip
+    rows = [
+        (
+            isolated(found.meter, 60), fixed(found.level, decimals),
+            None if found.block is None else isolated(found.block, 60), fixed(found.known_bias, decimals + 1, sign=True),
+            fixed(found.known_bias_standard_uncertainty, decimals + 1), found.blocks, fixed(found.bias, decimals + 1, sign=True),
+            fixed(found.standard_uncertainty, decimals + 1),
+            common.FRAGMENT["yes"] if found.applied else common.FRAGMENT["no"],
+            None if found.reason is None else shorten(found.reason, 240),
+        )
+        for found in result.bias_at_level
+    ]  # fmt: skip
     return table(number, "bias", BIAS["table_lot"], columns, rows)

@@ -164,8 +164,11 @@ def comparison_table(result: LotResult, number: int, *, unit: str, decimals: int
     if whole is None:
         return None
 
-    def value(number: float | None, places: int = decimals) -> str:
-        return f"{fixed(number, places)} {unit}" if finite(number) is not None else common.FRAGMENT["none"]
+    def spread(number: float | None) -> str:
+        return f"{significant(number, 2)} {unit}" if finite(number) is not None else common.FRAGMENT["none"]
+
+    def value(number: float | None) -> str:
+        return f"{fixed(number, decimals)} {unit}" if finite(number) is not None else common.FRAGMENT["none"]
 
     def met(limits_met: str | None) -> str:
         return common.WITHIN.get(limits_met, str(limits_met))
@@ -174,7 +177,7 @@ def comparison_table(result: LotResult, number: int, *, unit: str, decimals: int
         (EXCLUSION["readings"], result.readings, whole.readings),
         (EXCLUSION["parts"], result.parts, whole.parts),
         (EXCLUSION["mean"], value(result.mean), value(whole.mean)),
-        (EXCLUSION["s"], value(result.standard_deviation, decimals + 1), value(whole.standard_deviation, decimals + 1)),
+        (EXCLUSION["s"], spread(result.standard_deviation), spread(whole.standard_deviation)),
         (EXCLUSION["smallest"], value(result.minimum), value(whole.minimum)),
         (EXCLUSION["largest"], value(result.maximum), value(whole.maximum)),
         (EXCLUSION["u"], value(result.expanded_uncertainty), value(whole.expanded_uncertainty)),

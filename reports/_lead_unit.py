@@ -45,7 +45,9 @@ _SCALED: dict[type, tuple[str, ...]] = {
     HardnessResult: ("conductivity",),
     CameToLight: ("bias", "tolerance"),
     AppliedCorrection: ("mean_before", "mean_after"),
-    BiasAtLevel: ("level", "bias", "standard_uncertainty", "beyond"),
+    BiasAtLevel: (
+        "level", "bias", "standard_uncertainty", "beyond", "known_bias", "known_bias_standard_uncertainty",
+    ),
     Budget: ("level", "standard_uncertainty", "expanded_uncertainty", "uncorrected_bias"),
     Contribution: ("standard_uncertainty",),
     MeterDifference: ("difference", "interval", "standard_uncertainty"),

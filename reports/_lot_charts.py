@@ -233,7 +233,7 @@ def spread_plot(result: LotResult, spots: pl.DataFrame, *, unit: str, decimals: 
                     "square" if shape == "circle" else shape,
                     colour,
                     filled=filled,
-                    said=f"{_named(row)}: {fixed(row['mean'], decimals + 1)} {unit}",
+                    said=f"{_named(row)}: {fixed(row['mean'], decimals)} {unit}",
                     key=f"{row['number']}",
                 )
     for name, value in limits:

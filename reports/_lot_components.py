@@ -10,7 +10,7 @@ from reports._charts import figure
 from reports._lot_capability import p_in_words, p_told, part_name
 from reports._lot_map import positions_map, spot_map
 from reports._markup import Html, element, join, shorten
-from reports._numbers import compact, decimals_for, finite, fixed, percent, significant
+from reports._numbers import compact, finite, fixed, percent, significant
 from reports._page import section
 from reports._tables import Heading, caption, table
 
@@ -85,7 +85,7 @@ def _table(detail: ComponentsDetail, numbered: Numbered, unit: str) -> Html:
         interval = shared.FRAGMENT["span"].format(low=significant(line.low, 2), high=significant(line.high, 2))
         rows.append(
             (
-                level, significant(line.standard_deviation, 3), significant(line.raw, 3), interval, shown,
+                level, significant(line.standard_deviation, 2), significant(line.raw, 3), interval, shown,
                 compact(line.degrees_of_freedom), compact(line.f_ratio, 3), p_in_words(line.p_value),
             )
         )  # fmt: skip
@@ -119,7 +119,7 @@ def _maps(page: LotPage, numbered: Numbered, unit: str) -> list[Html]:
 
 
 def suspects_section(
-    page: LotPage, detail: SuspectsDetail, numbered: Numbered, unit: str, place: Callable[[object], str]
+    detail: SuspectsDetail, numbered: Numbered, unit: str, decimals: int, place: Callable[[object], str]
 ) -> Html:
     """Return the section on outlying values; `place` names a reading's file."""
     say, column = words.SAY, words.COLUMN
@@ -127,7 +127,6 @@ def suspects_section(
     if not detail.values:
         content = [element("p", say["no_suspects"]), element("p", tested)]
         return section("suspects", *content, heading=words.HEADING["suspects"])
-    decimals = decimals_for(page.result.repeatability or page.result.standard_deviation, page.result.mean)
     columns = [
         Heading(column["what"]), Heading(column["part"]), Heading(shared.COLUMN["spot"]), Heading(column["value"], unit, "n"),
         Heading(column["from_mean"], unit, "n"), Heading(column["statistic"], kind="n"), Heading(column["critical"], kind="n"),

@@ -11,9 +11,10 @@ from reports import _words as words
 from reports._address import address
 from reports._links import linked
 from reports._markup import Html, element, isolated, join, shorten
-from reports._numbers import as_written, compact, decimals_for, finite, fixed, significant
+from reports._numbers import as_written, finite, fixed, significant
 from reports._page import link, passed, toned, unit_in_words
 from reports._tables import Heading, Row, best_order, capped, caption, table
+from reports._uncertainty import decimals_of_limits
 from reports._words_climate import COLUMN as CLIMATE
 
 if TYPE_CHECKING:
@@ -86,11 +87,11 @@ def spots_table(page: LotPage, number: int, figure: int | None, *, unit: str, de
     for row in frame.iter_rows(named=True):
         anchor = first.get((row["part"], row["spot"]))
         cells: list[object] = [
-            _id(row["part"]), _id(row["spot"]), fixed(row["mean"], decimals + 1), fixed(row["standard_deviation"], decimals + 1),
+            _id(row["part"]), _id(row["spot"]), fixed(row["mean"], decimals), fixed(row["standard_deviation"], decimals + 1),
             row["readings"] if anchor is None else element("a", row["readings"], href=f"#{anchor}"),
         ]  # fmt: skip
         if other_unit:
-            cells.append(fixed(row["mean_in_limits_unit"], decimals + 1))
+            cells.append(fixed(row["mean_in_limits_unit"], decimals_of_limits(result)))
         if compared:
             within, word = row["within"], words.WITHIN.get(row["within"], str(row["within"]))
             cells.append(word if within in (None, "in") else toned(within, word))
@@ -158,7 +159,7 @@ def places(page: LotPage) -> Callable[[object], str]:
 _CONSTANT = ("meter", "probe", "operator", "unit", "temperature_state")
 
 
-def readings_table(page: LotPage, number: int, clock: Clock, *, unit: str) -> Html:
+def readings_table(page: LotPage, number: int, clock: Clock, *, unit: str, decimals: int) -> Html:
     """Return the readings with file and line; what is the same for all stands once in the caption."""
     reference = f"{page.result.reference_temperature_c:g}"
     frame = best_order(page.readings, ("measured_at", "source", "line", "replicate"))
@@ -172,8 +173,7 @@ def readings_table(page: LotPage, number: int, clock: Clock, *, unit: str) -> Ht
     flagged = [bool(note) for note in frame["_note"]]
     same = {name: frame[name][0] for name in _CONSTANT if frame.height > 1 and frame[name].n_unique() == 1}
     place = places(page)
-    decimals = _read_decimals(frame["value"].to_list())
-    at_reference = decimals_for(page.result.repeatability, page.result.mean)
+    as_read = _read_decimals(frame["value"].to_list())
 
     def cell(name: str) -> Callable[[Row], object]:
         return lambda row: None if row[name] is None else isolated(row[name], 40)
@@ -192,7 +192,7 @@ def readings_table(page: LotPage, number: int, clock: Clock, *, unit: str) -> Ht
         (
             Heading(_C["value"], unit_in_words(str(same["unit"])) if "unit" in same else None, "n"),
             lambda row: " ".join(
-                part for part in (fixed(row["value"], decimals), "" if "unit" in same else value_unit(row)) if part
+                part for part in (fixed(row["value"], as_read), "" if "unit" in same else value_unit(row)) if part
             ),
             None,
         ),
@@ -210,7 +210,7 @@ def readings_table(page: LotPage, number: int, clock: Clock, *, unit: str) -> Ht
             if "corrections" in frame.columns and frame["corrections"].count()
             else []
         ),
-        (Heading(_C["at_reference"], unit, "n"), lambda row: fixed(row["value_at_reference"], at_reference), None),
+        (Heading(_C["at_reference"], unit, "n"), lambda row: fixed(row["value_at_reference"], decimals), None),
         (Heading(_C["notes"]), lambda row: row["_note"], "_note"),
     ]
     shown = [
@@ -307,12 +307,10 @@ def brackets_table(page: LotPage, number: int, figure: int | None, clock: Clock,
     )
 
 
-def checks_table(page: LotPage, number: int, clock: Clock, *, unit: str) -> Html:
+def checks_table(page: LotPage, number: int, clock: Clock, *, unit: str, decimals: int) -> Html:
     """Return the checks of the bracketing runs."""
     frame = best_order(page.checks, ("meter", "at", "block"))
     frame, flagged, note = capped(frame, [passes is False for passes in frame["passes"].to_list()], MOST_ROWS)
-    tolerances = [value for value in frame["tolerance"].to_list() if finite(value) is not None]
-    decimals = decimals_for(min(tolerances) / 5 if tolerances else None, page.result.mean)
     columns = [
         Heading(_C["meter"]), Heading(_C["block"]), Heading(_C["at"], clock.zone, "t"), Heading(_C["mean"], unit, "n"),
         Heading(_C["bias"], unit, "n"), Heading(_C["tolerance"], unit, "n"), Heading(_C["result"]),
@@ -321,7 +319,7 @@ def checks_table(page: LotPage, number: int, clock: Clock, *, unit: str) -> Html
     rows = [
         (
             linked(here, "meter", row["meter"]), linked(here, "block", row["block"]), clock.second(row["at"]), fixed(row["mean"], decimals),
-            fixed(row["bias"], decimals, sign=True), "" if row["tolerance"] is None else f"±{compact(row['tolerance'], 6)}",
+            fixed(row["bias"], decimals, sign=True), "" if row["tolerance"] is None else f"±{fixed(row['tolerance'], decimals)}",
             passed(row["passes"]),
         )
         for row in frame.iter_rows(named=True)

@@ -75,6 +75,7 @@ def budgets_table(
     unit: str,
     names: Sequence[object] = (),
     said: str | None = None,
+    decimals: int | None = None,
 ) -> Html:
     """Return budgets side by side; shares, where shown, are those of what is compared.
 
@@ -90,6 +91,8 @@ def budgets_table(
         Of the columns; empty names them by what they are of, and shows shares of the variance.
     said
         Caption.
+    decimals
+        Of expanded uncertainties, where the page has chosen them; contributions have one more. None: from the budget.
     """
     main = budgets[1] if len(budgets) > 2 else budgets[-1]
     by_name: dict[str, dict[int, Contribution]] = {}
@@ -97,7 +100,8 @@ def budgets_table(
         for line in budget.contributions:
             by_name.setdefault(line.name, {})[place] = line
     total = sum(c.standard_uncertainty**2 for c in main.contributions if finite(c.standard_uncertainty) is not None)
-    decimals = min(decimals_for(math.sqrt(total)) + 1, 9)
+    of_lines = min(decimals_for(math.sqrt(total)) if decimals is None else decimals, 8) + 1
+    of_sums = of_lines if decimals is None else decimals
     share_of = BUDGET["share"] if len(budgets) == 1 else BUDGET["share_of"].format(of=BUDGET_OF.get(main.of, main.of))
     heads = [str(name) for name in names] or [_named(budget) for budget in budgets]
     shares = [] if names else [Heading(share_of, kind="t")]
@@ -110,7 +114,7 @@ def budgets_table(
     for name, found in by_name.items():
         shown = found.get(at_main) or next(iter(found.values()))
         share = found[at_main].standard_uncertainty ** 2 / total if total and at_main in found else 0.0
-        cells = [fixed(found[i].standard_uncertainty, decimals) if i in found else "" for i in range(len(budgets))]
+        cells = [fixed(found[i].standard_uncertainty, of_lines) if i in found else "" for i in range(len(budgets))]
         degrees = " · ".join(dict.fromkeys(_degrees(line.degrees_of_freedom) for line in found.values()))
         averages = common.FRAGMENT["yes"] if shown.averages else common.FRAGMENT["no"]
         rows.append([name, *cells, *([] if names else [_bar(share)]), degrees, averages, shorten(shown.source, 200)])
@@ -120,7 +124,7 @@ def budgets_table(
 
     known = [finite(budget.standard_uncertainty) is not None for budget in budgets]
     if any(known):
-        sums("combined", [fixed(b.standard_uncertainty, decimals) for b in budgets], BUDGET["root"])
+        sums("combined", [fixed(b.standard_uncertainty, of_lines) for b in budgets], BUDGET["root"])
         sums(
             "effective",
             [_degrees(b.degrees_of_freedom) if k else "" for b, k in zip(budgets, known, strict=True)],
@@ -128,9 +132,9 @@ def budgets_table(
         )
         sums("factor", [fixed(b.coverage_factor, 2) for b in budgets], BUDGET["coverage"])
         if any(b.uncorrected_bias for b in budgets):
-            sums("bias", [fixed(b.uncorrected_bias, decimals, sign=True) for b in budgets], BUDGET["gum_bias"])
+            sums("bias", [fixed(b.uncorrected_bias, of_lines, sign=True) for b in budgets], BUDGET["gum_bias"])
     expanded = [
-        f"±{fixed(b.expanded_uncertainty, decimals)}"
+        f"±{fixed(b.expanded_uncertainty, of_sums)}"
         if finite(b.expanded_uncertainty) is not None
         else BUDGET["none"].format(reason=shorten(b.reason or common.FRAGMENT["no_reason"], 200))
         for b in budgets

@@ -164,9 +164,9 @@ def _actions(lots: Sequence[LotResult], meters: Sequence[MeterResult], page: Ind
         if group:
             actions.append(_Action("hold", say[key].format(lots=_lots(group)), tuple(group)))
     for condition in dict.fromkeys(CONDITIONS.values()):
-        concerned = tuple(lot for lot in lots if lot.conditions[:1] == (condition,) and not lot.dispositions)
-        if concerned:
-            actions.append(_Action("hold", say[condition].format(lots=_lots(concerned)), concerned))
+        first = tuple(lot for lot in lots if lot.conditions[:1] == (condition,) and not lot.dispositions)
+        if first:
+            actions.append(_Action("hold", say[condition].format(lots=_lots(first)), first))
     moved = tuple(link for link in page.others if link.kind == "block" and link.state == "moved")
     if moved:
         actions.append(_Action("reject", look_back.ACTION["moved"], pages=moved))

@@ -64,10 +64,10 @@ def render(page: LotPage) -> str:
         section("figures", key_figures(page, working, unit, decimals)),
         section("charts", *(shown or [none]), wide=True),
         *_details(page, numbered, unit, decimals),
-        section("support", *_support(page, clock, numbered, here, unit), wide=True),
+        section("support", *_support(page, clock, numbered, here, unit, decimals), wide=True),
         section("conformity", *_conformity(result, numbered), wide=True),
         *_evidence_sections(page, numbered, clock, unit, decimals),
-        section("uncertainty", *_budgets(result, numbered, unit), wide=True),
+        section("uncertainty", *_budgets(result, numbered, unit, decimals), wide=True),
         *_corrections(result, numbered, unit),
         section("rule", facts(_rule_facts(result, working))),
         section("flags", flags_list(result.flags)),
@@ -175,13 +175,13 @@ def _details(page: LotPage, numbered: Numbered, unit: str, decimals: int) -> lis
     return [
         capability_section(result, detail.capability, detail.components, numbered),
         components_section(page, detail.components, numbered, unit),
-        suspects_section(page, detail.suspects, numbered, unit, _lot_tables.places(page)),
+        suspects_section(detail.suspects, numbered, unit, decimals, _lot_tables.places(page)),
         *([plan_section(plan, numbered)] if plan is not None else []),
         material_section(detail.material, numbered, unit, decimals),
     ]
 
 
-def _support(page: LotPage, clock: Clock, numbered: Numbered, here: str, unit: str) -> list[Html]:
+def _support(page: LotPage, clock: Clock, numbered: Numbered, here: str, unit: str, decimals: int) -> list[Html]:
     if not page.brackets.height:
         return [element("p", words.FRAGMENT["no_brackets"])]
     number, drawn = None, Html("")
@@ -192,7 +192,7 @@ def _support(page: LotPage, clock: Clock, numbered: Numbered, here: str, unit: s
         drawn = figure(number, "brackets", svg(line[0], sentences[0]), *sentences, table="brackets")
     tables = [_lot_tables.brackets_table(page, numbered.table(), number, clock, here)]
     if page.checks.height:
-        tables.append(_lot_tables.checks_table(page, numbered.table(), clock, unit=unit))
+        tables.append(_lot_tables.checks_table(page, numbered.table(), clock, unit=unit, decimals=decimals))
     return [drawn, *tables]
 
 
@@ -213,16 +213,18 @@ def _conformity(result: LotResult, numbered: Numbered) -> list[object]:
     return said
 
 
-def _budgets(result: LotResult, numbered: Numbered, unit: str) -> list[object]:
+def _budgets(result: LotResult, numbered: Numbered, unit: str, decimals: int) -> list[object]:
     budgets = _uncertainty.budgets_of(result)
     if not budgets:
         reason = reason_of(result, "expanded_uncertainty")
         return [element("p", words.FRAGMENT["no_budget"].format(reason=reason))]
     return [
-        _uncertainty.budgets_table(budgets, numbered.table(), unit=unit),
+        _uncertainty.budgets_table(budgets, numbered.table(), unit=unit, decimals=decimals),
         _uncertainty.budget_notes(result.uncertainty_notes),
         *(element("p", sentence) for sentence in _bias.bias_of_lot_sentences(result)),
-        _bias.bias_of_lot_table(result, numbered.table(), unit=unit) if result.bias_at_level else None,
+        _bias.bias_of_lot_table(result, numbered.table(), unit=unit, decimals=decimals)
+        if result.bias_at_level
+        else None,
     ]
 
 
@@ -287,5 +289,5 @@ def _annex(
             number = charts[anchor][0] if anchor in charts else None
             found.append(build(page, numbered.table(), number, unit=unit, decimals=decimals))
     if page.readings.height:
-        found.append(_lot_tables.readings_table(page, numbered.table(), clock, unit=unit))
+        found.append(_lot_tables.readings_table(page, numbered.table(), clock, unit=unit, decimals=decimals))
     return found or [element("p", words.FRAGMENT["none"])]

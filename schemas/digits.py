@@ -61,7 +61,7 @@ def decimals_that_tell(decimals: int, values: Iterable[float | None], limits: It
     """
     pairs = [(v, limit) for limit in limits if finite(limit) is not None for v in values if finite(v) is not None]
     for more in range(_MOST_ADDED):
-        if all(v == limit or round(v, decimals + more) != round(limit, decimals + more) for v, limit in pairs):  # type: ignore[operator,arg-type]
+        if all(v == limit or round(v, decimals + more) != round(limit, decimals + more) for v, limit in pairs):  # type: ignore[arg-type]
             return decimals + more
     return decimals
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
@@ -16,9 +16,9 @@ if TYPE_CHECKING:
     from pipeline.settings import Settings
     from pipeline.steps.assess import Assessment
 
-__all__ = ["SPOT_EFFECT_P", "groups_of_lots", "materials_that_do_not_fit", "soft_spots_of_lots"]
+__all__ = ["groups_of_lots", "materials_that_do_not_fit", "soft_spots_of_lots"]
 
-SPOT_EFFECT_P = 1e-4
+_SPOT_EFFECT_P = 1e-4
 """Spots inside parts are called different below this p: with hundreds of lots, 0.05 would call many by chance."""
 
 _STEPS = 2.0
@@ -63,7 +63,7 @@ def soft_spots_of_lots(
 ) -> dict[str, str]:
     """Return a flag for each lot with parts whose spots differ both beyond doubt and by a size that matters.
 
-    Beyond doubt: p below `SPOT_EFFECT_P` against repeats. The size: spots of one part at least `soft_spot_percent` of the
+    Beyond doubt: p below 1 in 10,000 against repeats. The size: spots of one part at least `soft_spot_percent` of the
     width of the limits apart, at most the tolerance of block checks (which decides alone where there is one limit or
     none: what a meter may be wrong by is no soft spot), and two steps of the display. Our own rule.
 
@@ -78,7 +78,7 @@ def soft_spots_of_lots(
     lead
         From `lead_units`.
     """
-    doubtless = figures.filter(pl.col("spot_p_value") < SPOT_EFFECT_P)
+    doubtless = figures.filter(pl.col("spot_p_value") < _SPOT_EFFECT_P)
     if not doubtless.height:
         return {}
     ranges = (
@@ -117,7 +117,7 @@ def _p(p: float) -> str:
     return words if words.startswith("less") else f"= {words}"
 
 
-def _size_that_matters(row: dict[str, float], settings: Settings, steps: dict[str, tuple[float, str]]) -> float:
+def _size_that_matters(row: dict[str, Any], settings: Settings, steps: dict[str, tuple[float, str]]) -> float:
     """Return from which difference on, in the working unit, spots of one part call for a look."""
     level, unit = row["mean"], settings.unit
     at_level = convert(level, unit, settings.tolerance_unit)
@@ -126,7 +126,7 @@ def _size_that_matters(row: dict[str, float], settings: Settings, steps: dict[st
         size = min(size, settings.soft_spot_percent / 100 * (row["upper"] - row["lower"]))
     shown = [
         step * abs(derivative(convert(level, unit, given), given, unit))
-        for step, given in (steps[meter] for meter in row["meters"] or () if meter in steps)  # type: ignore[attr-defined]
+        for step, given in (steps[meter] for meter in row["meters"] or () if meter in steps)
     ]
     return max([size, *(_STEPS * step for step in shown)])
 

@@ -370,6 +370,10 @@ def analyse(readings: pd.DataFrame, reference: Reference) -> pd.DataFrame:
     result["readings"] = parts.groupby("lot").size()
     result["parts"] = by_part.groupby("lot").size()
     add_variation_inside_parts(result, spots)
+    apart = spots.groupby(["lot", "part"])["mean"].agg(lambda means: means.max() - means.min())
+    # a fifth of the limits' width, at most the tolerance of checks; two steps of the display are less here
+    size = ((upper - lower) * 0.2).fillna(TOLERANCE_MS_PER_M).clip(upper=TOLERANCE_MS_PER_M)
+    result["soft"] = (result["spot_p_value"] < 1e-4) & (apart.groupby("lot").max() >= size.reindex(result.index))
     checks = find_checks(number_events(readings), reference)
     placed = place_between_runs(parts, find_runs(checks))
     result["support"] = support_of_lots(placed, as_of)

@@ -14,7 +14,6 @@ from benchmark import baseline_pandas, generate
 from pipeline.history.store import History
 from pipeline.settings import find_workspace
 from pipeline.steps.assess import assess
-from pipeline.steps.kinds_in_lots import SPOT_EFFECT_P
 from pipeline.steps.load import load_files, take_over_reference
 
 if TYPE_CHECKING:
@@ -66,9 +65,8 @@ def agree(pair: Both) -> None:
         assert of_product == pair.script[name].to_dict(), name
     for name in FIGURES:
         close(pair, name, [getattr(result, name) for result in pair.product.values()], pair.script[name], 1e-9)
-    # the product asks for a size that matters, too
     soft = {lot for lot, result in pair.product.items() if any("spots_differ" in flag for flag in result.flags)}
-    assert soft == set(pair.script.index[(pair.script["spot_p_value"] < SPOT_EFFECT_P) & (pair.script["spots_apart"] >= 0.29)])
+    assert soft == set(pair.script.index[pair.script["soft"]])
     for name in ("cp", "cpk", "pp", "ppk"):
         for side, place in (("low", 0), ("high", 1)):
             intervals = [getattr(result, f"{name}_interval") for result in pair.product.values()]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 from dataclasses import replace
 
@@ -15,12 +16,15 @@ import reports
 from pipeline.cli.look import _mean_in_words, _since_lines
 from pipeline.cli.output import Shown
 from pipeline.settings import Settings
-from reports._lead_unit import in_lead_unit
+from reports._lead_unit import _SCALED, _SQUARED, in_lead_unit
 from reports._lot_text import decimals_of
 from schemas.conditions import FIRST
+from schemas.corrections import AppliedCorrection
 from schemas.digits import decimals_for, decimals_that_tell, probability_in_words
+from schemas.evidence import Exclusion, HardnessResult
 from schemas.look_back import CameToLight, EventOnLot
-from schemas.results import as_json
+from schemas.lot_detail import SuspectValue
+from schemas.results import LotResult, as_json
 
 
 def test_every_value_is_converted_once() -> None:
@@ -44,6 +48,27 @@ def test_every_value_is_converted_once() -> None:
     assert found.detail.material.lines[0].lower == pytest.approx(page.detail.material.lines[0].lower / 0.58)
     # what the command prints as JSON stays in the working unit
     assert page.answer["unit"] == "MS/m"
+
+
+UNSCALED = {
+    "repeatability_degrees_of_freedom", "within_degrees_of_freedom", "cp", "cpk", "pp", "ppk", "cp_interval", "cpk_interval",
+    "pp_interval", "ppk_interval", "coverage_factor", "lower_as_written", "upper_as_written", "reference_temperature_c",
+    "degrees_of_freedom", "known_bias_degrees_of_freedom", "frequency_khz", "e_n", "fit_p_value", "quantile_pp", "quantile_ppk", "share", "f_ratio", "p_value",
+    "separation", "likelihood", "probability", "odds", "significance", "lost_off_centre", "statistic", "critical",
+}  # fmt: skip
+
+
+def test_no_value_is_forgotten() -> None:
+    """Whoever adds a number to what a lot's page shows says whether it has the unit of the page."""
+    for kind, scaled in _SCALED.items():
+        known = {*scaled, *_SQUARED.get(kind, ()), *UNSCALED}
+        if kind is LotResult:
+            known |= {"lower", "upper"}  # from the limits as written
+        if kind in (HardnessResult, Exclusion, AppliedCorrection, SuspectValue):
+            # hardness, readings as exported, tables as written, test statistics
+            known |= {"value", "lower", "upper", "low", "high", "expanded_uncertainty"}
+        numbers = {f.name for f in dataclasses.fields(kind) if "float" in str(f.type)}
+        assert numbers <= known, (kind, numbers - known)
 
 
 def test_units_that_are_not_proportional_stay_as_they_are() -> None:
