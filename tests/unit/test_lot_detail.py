@@ -98,7 +98,7 @@ def test_the_whole_detail_is_json_without_frames() -> None:
         dataclasses.replace(lot_page(), result=dataclasses.replace(lot_page().result, conforms_by="k_method"))
     )
     document = json.loads(json.dumps(as_json(page.detail), allow_nan=False))
-    assert set(document) == {"capability", "components", "suspects", "plan", "material"}
+    assert set(document) == {"capability", "components", "suspects", "plan", "material", "heat_treatment"}
     assert set(document["plan"]["quality_at"]) == {"95", "50", "10"}
     assert "curve" not in document["plan"]
     assert {line["level"] for line in document["components"]["lines"]} == {"lot", "part", "spot", "reading"}
