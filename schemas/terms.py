@@ -4,7 +4,16 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
-__all__ = ["END_OF_TIME", "START_OF_TIME", "TEMPERATURE_SOURCES", "TEMPERATURE_STATES", "UNITS", "YEARS", "in_years"]
+__all__ = [
+    "END_OF_TIME",
+    "START_OF_TIME",
+    "TEMPERATURE_SOURCES",
+    "TEMPERATURE_STATES",
+    "UNITS",
+    "UNSEEN",
+    "YEARS",
+    "in_years",
+]
 
 UNITS = ("MS/m", "%IACS", "Ohm.cm", "uOhm.cm", "nOhm.m")
 TEMPERATURE_STATES = ("at_metal", "at_reference", "relative")
@@ -18,4 +27,6 @@ def in_years(moment: datetime) -> bool:
     return START_OF_TIME <= moment < END_OF_TIME
 
 
+UNSEEN = "\u00ad\u180e\u200b\u2060"
+"""Marks that no reader sees and that make another name of the same one: soft hyphen, spaces of no width."""
 TEMPERATURE_SOURCES = ("internal", "external", "ambient")

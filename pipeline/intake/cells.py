@@ -19,7 +19,7 @@ from pipeline.intake.text import (
 )
 from pipeline.intake.units_text import COLUMN_UNITS
 from schemas.tables import READING
-from schemas.terms import YEARS
+from schemas.terms import UNSEEN, YEARS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -88,6 +88,9 @@ def texts(cells: pl.Series, column: FileColumn, refusals: Refusals) -> pl.Series
 
     refuse(distinct.filter(distinct.str.contains(r"^\s|\s$")).to_list(), "surrounding_space", "no space around it")
     refuse(distinct.filter(distinct.str.contains("[\ufffd\ufeff]")).to_list(), "damaged_text", "text without \ufffd")
+    if field.column in IDENTIFIERS:
+        unseen = distinct.filter(distinct.str.contains(f"[{UNSEEN}]")).to_list()
+        refuse(unseen, "damaged_text", "a name without marks that nobody sees")
     limits = field.constraints
     if limits.pattern or limits.enum is not None or limits.min_length is not None or limits.max_length is not None:
         broken = [(text, wrong) for text in distinct if (wrong := broken_constraint(text, limits)) is not None]

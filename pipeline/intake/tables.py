@@ -18,7 +18,7 @@ import polars as pl
 from pipeline.errors import ReferenceTableError
 from schemas.declare import UTC_TIME
 from schemas.reference_tables import REFERENCE_TABLES
-from schemas.terms import YEARS
+from schemas.terms import UNSEEN, YEARS
 from schemas.validate import require
 
 if TYPE_CHECKING:
@@ -66,6 +66,8 @@ def _cell(column: Column, text: str, zone: ZoneInfo) -> tuple[Any, str | None]:
             value = (moment if moment.tzinfo else moment.replace(tzinfo=zone)).astimezone(UTC)
         except OverflowError:  # the first or the last day of all
             return None, f"expected a time in {YEARS}"
+    elif any(mark in text for mark in UNSEEN):
+        return None, "expected text without marks that nobody sees"
     elif column.name == "rounding" and not _ROUNDING.fullmatch(text):
         return None, "expected none, half_up:N or half_even:N with N decimals from 0 to 9"
     return value, column.problem(value)

@@ -8,20 +8,29 @@ import json
 import time
 import zipfile
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from intake_checks import is_whole, layouts, load
+from scenario import Scenario
 
-from pipeline.errors import IntegrityProblem, UsageError
+from pipeline.errors import IntegrityProblem, LayoutError, ReferenceTableError, SettingsError, UsageError
 from pipeline.intake import body, head
+from pipeline.intake.layout import parse_layout
 from pipeline.intake.lines import _tidied
 from pipeline.intake.match import match
 from pipeline.intake.reading import Held
+from pipeline.intake.tables import parse_table
+from pipeline.settings import find_workspace, read_settings
+from pipeline.steps import load as loading
 from pipeline.steps.backup import restore
+from schemas.reference_tables import REFERENCE_TABLES
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
+
+    from workspace_files import Shell
 
 HEAD = "measured_at,meter,role,lot,value,unit,temperature_state\n"
 GOOD = "2026-03-02T07:31:05Z,M1,part,L1,58.1,MS/m,at_reference\n"
@@ -174,3 +183,64 @@ def test_a_backup_that_unpacks_to_too_much_is_refused_before_anything_is_written
     assert not (tmp_path / "again").exists()
     plain = packed(tmp_path / "plain.zip", {"annealog.toml": b"", "inbox/a.csv": bytes(99_000_000)})
     assert restore(plain, tmp_path / "again") == 2
+
+
+@pytest.mark.parametrize("mark", ["\u200b", "\u00ad", "\u2060", "\u180e"])
+def test_a_name_with_a_mark_that_nobody_sees_is_no_other_lot(mark: str) -> None:
+    reading = load(
+        (HEAD + GOOD + GOOD.replace("L1", f"L1{mark}") + GOOD.replace("M1", f"{mark}M1")).encode(), layouts()["neutral"]
+    )
+    assert reading.counts["accepted"] == 1
+    assert reading.quarantine["reason"].to_list() == ["damaged_text"] * 2
+    assert mark not in reading.quarantine["sentence"][0]
+    with pytest.raises(ReferenceTableError, match="line 2, column lot"):
+        parse_table(REFERENCE_TABLES["lots"], f"lot\nL1{mark}\n", where="reference/lots.csv", zone=ZoneInfo("UTC"))
+
+
+def test_digits_are_those_of_ascii_also_in_tables() -> None:
+    def value(text: str) -> Any:
+        table = f"lot,certificate,value,unit\nL1,C,{text},MS/m\n"
+        return parse_table(REFERENCE_TABLES["mill_certificates"], table, where="x", zone=ZoneInfo("UTC"))["value"][0]
+
+    assert value("58.5") == 58.5
+    for text in ("٥٨", "５８", "58.٥"):
+        with pytest.raises(ReferenceTableError, match="expected a number"):
+            value(text)
+    for text in ("1٠", "9" * 19):
+        with pytest.raises(ReferenceTableError, match="expected a whole number"):
+            parse_table(
+                REFERENCE_TABLES["specifications"], f"specification,parts\nS,{text}\n", where="x", zone=ZoneInfo("UTC")
+            )
+
+
+def test_a_layout_nested_without_end_is_refused_in_words() -> None:
+    with pytest.raises(LayoutError, match=r"deep\.toml"):
+        parse_layout("x = " + "[" * 100_000 + "]" * 100_000, "deep.toml")
+    with pytest.raises(SettingsError):
+        read_settings("x = " + "[" * 100_000)
+
+
+def test_while_many_files_are_loaded_the_history_is_left_to_others(
+    shell: Shell, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ten thousand files held it for a quarter of an hour. Nothing is lost or doubled between two holdings."""
+    shell.make()
+    for number in range(4):
+        shell.put(f"{number}.csv", Scenario().check("08:00", day=number).lot("09:00", day=number))
+    opened: list[str] = []
+    open_history = loading.History.open
+
+    def count(path: Path, **more: Any) -> Any:
+        opened.append(str(path))
+        return open_history(path, **more)
+
+    monkeypatch.setattr(loading, "_AT_ONCE_S", -1.0)
+    monkeypatch.setattr(loading, "_PAUSE_S", 0.0)
+    monkeypatch.setattr(loading.History, "open", count)
+    place = find_workspace(shell.root)
+    reports = loading.load_files(place, sorted(place.inbox.iterdir()))
+    assert [report.status for report in reports] == ["loaded"] * 4
+    assert len(opened) == 5
+    assert [report.status for report in loading.load_files(place, sorted(place.inbox.iterdir()))] == [
+        "already_loaded"
+    ] * 4
