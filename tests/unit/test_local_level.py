@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
@@ -11,6 +12,10 @@ from scipy import stats
 from statsmodels.tsa.statespace.structural import UnobservedComponents
 
 from pipeline.metrology.local_level import STEP_LEVEL, WEIGHT, local_levels
+from pipeline.metrology.lot_budget import lot_mean_budgets
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 MOVES = WEIGHT**2 / (1 - WEIGHT)
 
@@ -110,3 +115,44 @@ def test_few_meters_that_are_as_they_were_seem_to_step() -> None:
     steps = (found["since_step"] == 1).sum() - 400
     # 3 in 1000 by the level of the test
     assert 0.002 < steps / 40_000 < 0.004
+
+
+def steady(checks: int) -> np.ndarray:
+    return np.full(checks, 0.1)
+
+
+def drifting(checks: int) -> np.ndarray:
+    return np.linspace(0.0, 0.264, checks)
+
+
+def stepped(ago: int) -> Callable[[int], np.ndarray]:
+    return lambda checks: np.where(np.arange(checks) < checks - 1 - ago, 0.0, 0.264)
+
+
+@pytest.mark.parametrize("path", [steady, drifting, stepped(1), stepped(2), stepped(5)])
+def test_the_uncertainty_of_a_lot_covers_what_the_meter_does_on_the_day(path: Callable[[int], np.ndarray]) -> None:
+    """A simulation: 2,000 meters with 40 checks before a lot; the mean and its scatter covered a step of yesterday in 5 %."""
+    chance = np.random.default_rng(2026)
+    meters, checks, s, certificate = 2000, 40, 0.03, 0.05
+    level = path(checks + 1)
+    shared = chance.normal(0.0, certificate, (meters, 1))  # the block is not worth what its certificate says
+    seen = level[:checks] + chance.normal(0.0, s, (meters, checks)) + shared
+    found = local_levels(seen.ravel(), np.repeat(np.arange(meters), checks))[checks - 1 :: checks]
+    error = level[checks] + chance.normal(0.0, s, meters)
+    budgets = lot_mean_budgets(
+        pl.DataFrame({"mean": 58.0 + error}).with_columns(
+            readings=pl.lit(9),
+            repeatability=pl.lit(0.0),
+            repeatability_degrees_of_freedom=pl.lit(20.0),
+            block_expanded_uncertainty=pl.lit(2 * certificate),
+            block_coverage_factor=pl.lit(2.0),
+            check_standard_deviation=found["variance"].sqrt(),
+            check_degrees_of_freedom=pl.lit(checks - 1.0),
+            check_bias=found["level"],
+            check_level_standard_uncertainty=(found["variance"] * found["level_share"]).sqrt(),
+        )
+    )
+    covered = (np.abs(error) <= budgets["expanded_uncertainty"].to_numpy()).mean()
+    # of a drift over all checks a level follows at four checks' distance; its trend is a line of its own in a lot's budget
+    assert covered > (0.92 if path is drifting else 0.95)
+    assert budgets["expanded_uncertainty"].mean() < 0.5  # type: ignore[operator]
