@@ -21,6 +21,7 @@ from pipeline.steps.findings import keep_findings
 from pipeline.steps.kept_part import Part, part_of_lot, part_of_meter
 from pipeline.steps.load import load
 from pipeline.steps.pages import lot_pages, meter_pages
+from pipeline.steps.record import record_action
 from pipeline.steps.render import render
 from pipeline.steps.snapshot import publish_snapshot, published_status
 from schemas.documents import as_json, from_json
@@ -65,6 +66,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
         (root / "reference" / f"{name}.csv").write_text(text, encoding="utf-8")
     (root / "inbox" / "0.csv").write_text(neutral_csv(days()), encoding="utf-8")
     load(find_workspace(root), [root / "inbox" / "0.csv"])
+    record_action(find_workspace(root), "M1", at("09:58", 3), kind="cleaned", by="Ada", why="oil on block B1")
     return root
 
 
