@@ -45,6 +45,7 @@ _ALIASES: dict[str, tuple[str, ...]] = {
 }
 
 
+LONGEST_NAME = 500
 _BRACKETS = re.compile(r"^(.*?)\s*(?:\[([^\[\]]*)\]|\(([^()]*)\))\s*$")
 
 
@@ -78,8 +79,11 @@ def spelled_unit(text: str, aliases: Mapping[str, tuple[str, ...]]) -> str | Non
 
 
 def unit_in_name(name: str) -> tuple[str, str] | None:
-    """Split ``Value [MS/m]`` or ``Value (MS/m)`` into name and unit as spelled; None where there are no brackets."""
-    parts = _BRACKETS.match(name)
+    """Split ``Value [MS/m]`` or ``Value (MS/m)`` into name and unit as spelled; None where there are no brackets.
+
+    A cell longer than :data:`LONGEST_NAME` is no name: spaces in it would be gone through once for each of them.
+    """
+    parts = _BRACKETS.match(name) if len(name) <= LONGEST_NAME else None
     return None if parts is None else (parts[1], parts[2] if parts[2] is not None else parts[3])
 
 
