@@ -19,7 +19,7 @@ from pipeline.intake.layout import parse_layout
 from pipeline.steps.assess import assess
 from pipeline.steps.content import content_hash, verdicts_hash
 from pipeline.steps.exports import read_export
-from pipeline.steps.files import archived, cannot, sha256_of
+from pipeline.steps.files import archived, cannot, opened, sha256_of
 from pipeline.steps.load import ledger_of
 from pipeline.steps.recorded import recorded_settings, recorded_tables
 from schemas.tables import BASELINE
@@ -172,7 +172,10 @@ class Replay:
         """Read a raw file as it was read then."""
         name, place = subject["name"], archived(self._workspace.archive, subject["sha256"])
         try:
-            data = place.read_bytes()
+            with opened(place) as file:
+                data = file.read()
+        except UsageError:
+            raise IntegrityProblem(f"{name}: the raw file {place} is no regular file.") from None
         except OSError as error:
             if lacking(error):
                 raise cannot("read", place, error) from None

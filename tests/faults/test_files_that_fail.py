@@ -322,6 +322,18 @@ def test_pipes_are_refused_by_name_and_nothing_waits(shell: Shell) -> None:
         place.unlink()
 
 
+def test_a_pipe_in_the_place_of_a_raw_file_is_found_by_verify(shell: Shell) -> None:
+    shell.make()
+    shell.load(shell.put("1.csv", day(1)))
+    (raw,) = [path for path in (shell.root / "archive").rglob("*") if path.is_file()]
+    raw.unlink()
+    os.mkfifo(raw)
+    for words in (("verify",), ("rebuild",)):
+        shell(*words)
+        assert shell.code == 6, (words, shell.out, shell.err)
+        assert "is no regular file" in shell.out + shell.err
+
+
 def test_a_service_beside_a_pipe_among_layouts_says_so_and_can_be_stopped(shell: Shell) -> None:
     shell.make()
     settings(shell)
