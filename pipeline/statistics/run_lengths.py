@@ -290,13 +290,14 @@ def _estimation(checks: int) -> tuple[NDArray[np.float64], NDArray[np.float64], 
     # the mean is symmetric about zero: the positive half of an even number of Gauss-Hermite nodes, doubled
     z, z_weight = np.polynomial.hermite_e.hermegauss(14)
     z, z_weight = z[z > 0], z_weight[z > 0]
+    # over the root of chi-squared, in which the few baselines of small scatter that make most false signals lie wide apart
     half = (checks - 1) / 2.0
-    low, high = special.gammaincinv(half, 1e-8), special.gammainccinv(half, 1e-8)
-    nodes, weight = np.polynomial.legendre.leggauss(18)
-    x = low + 0.5 * (high - low) * (nodes + 1.0)
-    x_weight = weight * np.exp((half - 1.0) * np.log(x) - x - special.gammaln(half))
-    mean, spread = np.meshgrid(z / sqrt(checks), np.sqrt(x / half), indexing="ij")
-    probability = np.outer(z_weight, x_weight)
+    low, high = sqrt(special.gammaincinv(half, 1e-12)), sqrt(special.gammainccinv(half, 1e-12))
+    nodes, weight = np.polynomial.legendre.leggauss(28)
+    root = low + 0.5 * (high - low) * (nodes + 1.0)
+    root_weight = weight * np.exp((2.0 * half - 1.0) * np.log(root) - root**2 - special.gammaln(half))
+    mean, spread = np.meshgrid(z / sqrt(checks), root / sqrt(half), indexing="ij")
+    probability = np.outer(z_weight, root_weight)
     return (mean / spread).ravel(), (1.0 / spread).ravel(), (probability / probability.sum()).ravel()
 
 
@@ -342,7 +343,7 @@ def _factor(rate_of: Callable[[float], float], run_length: float, low: float) ->
     for _ in range(60):
         low, high = high, 1.25 * high
         if excess(high) > 0:
-            return float(optimize.brentq(excess, low, high, xtol=1e-5))
+            return float(optimize.brentq(excess, low, high, xtol=1e-11))
     raise ValueError(f"no limits give a run length as long as {run_length:g}")
 
 
