@@ -23,7 +23,16 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-__all__ = ["ENOUGH_DEGREES", "FIT_LEVEL", "LineFit", "bias_at", "biases_at_levels", "degrees_at", "fit_bias_line"]
+__all__ = [
+    "ENOUGH_DEGREES",
+    "FEW_CHECKS",
+    "FIT_LEVEL",
+    "LineFit",
+    "bias_at",
+    "biases_at_levels",
+    "degrees_at",
+    "fit_bias_line",
+]
 
 FIT_LEVEL = 0.95
 """A line is taken to fit while its χ² lies below this quantile (ISO/TS 28037:2010, 6.3; from memory)."""
@@ -31,7 +40,10 @@ FIT_LEVEL = 0.95
 ENOUGH_DEGREES = 5
 """Degrees of freedom of the scatter between checks, pooled over the blocks, below which no line is fitted."""
 
-_FEW_CHECKS = "fewer than six checks in all, so the scatter between checks is not known well enough"
+FEW_CHECKS = (
+    f"fewer than {ENOUGH_DEGREES} degrees of freedom (checks less blocks) behind the scatter between checks, so it is not known "
+    "well enough"
+)
 _ONE_BLOCK = "a line needs checks on two blocks of different value"
 _NO_UNCERTAINTY = (
     "a block has neither an uncertainty of its certificate nor checks that scatter, so it cannot be weighted"
@@ -288,7 +300,7 @@ def biases_at_levels(points: pl.DataFrame, *, correlation: float = 0.0) -> pl.Da
         pl.when((pl.col("blocks") < 2) | ~(pl.col("high") > pl.col("low")))
         .then(pl.lit(_ONE_BLOCK))
         .when(pl.col("_degrees") < ENOUGH_DEGREES)
-        .then(pl.lit(_FEW_CHECKS))
+        .then(pl.lit(FEW_CHECKS))
         .when(pl.col("_bare") > 0)
         .then(pl.lit(_NO_UNCERTAINTY))
     )

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.metrology.bias_line import ENOUGH_DEGREES, biases_at_levels, degrees_at, fit_bias_line
+from pipeline.metrology.bias_line import ENOUGH_DEGREES, FEW_CHECKS, biases_at_levels, degrees_at, fit_bias_line
 from pipeline.metrology.uncertainty import coverage_factor
 from pipeline.steps.checks_so_far import ENOUGH_CHECKS, before_closing, last_setting_of
 from schemas.bias import BiasAtLevel, BiasLine, BiasPoint
@@ -217,9 +217,7 @@ def _line(points: pl.DataFrame, settings: Settings, probe: object, frequency: ob
     if isinstance(fit, str):
         return replace(base, reason=fit)
     if degrees < ENOUGH_DEGREES:
-        return replace(
-            base, reason="fewer than six checks in all, so the scatter between checks is not known well enough"
-        )
+        return replace(base, reason=FEW_CHECKS)
     half = coverage_factor(degrees_at(fit, (0.0, 1.0))) * fit.covariance[1][1] ** 0.5
     return replace(
         base,
