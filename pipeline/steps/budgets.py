@@ -5,6 +5,7 @@ Figures of all lots come out of one pass over frames; the tables of contribution
 
 from __future__ import annotations
 
+import math
 from dataclasses import fields, replace
 from typing import TYPE_CHECKING, Any
 
@@ -16,7 +17,7 @@ from pipeline.metrology.temperature import sensitivities
 from pipeline.metrology.units import convert, convert_expression, derivative
 from pipeline.steps.bias import bias_at_lot
 from pipeline.steps.checks_so_far import ENOUGH_CHECKS
-from pipeline.steps.climate_budgets import with_correction_uncertainty, with_setting_uncertainty
+from pipeline.steps.climate_budgets import with_correction_uncertainty, with_setting_uncertainty, with_uncorrected_mean
 from schemas.uncertainty import Budget
 from schemas.versions import join_version
 
@@ -174,24 +175,21 @@ def _inputs(
     assessment: Assessment, counted: pl.DataFrame, figures: pl.DataFrame, info: pl.DataFrame, bias: BiasFound
 ) -> pl.DataFrame:
     """Gather the fields of `LotMeanInputs` for every lot."""
-    main_meter = (
-        bias.at_level.sort("lot", "n", "meter", "probe", "frequency_khz", descending=[False, True, False, False, False])
-        .unique("lot", keep="first", maintain_order=True)
-        .select(
-            "lot",
-            "meter",
-            "probe",
-            "frequency_khz",
-            pl.when("applied").then("line_standard_uncertainty").alias("bias_line_standard_uncertainty"),
-            pl.when("applied").then("line_degrees_of_freedom").alias("bias_line_degrees_of_freedom"),
-        )
+    meters = bias.at_level.select(
+        "lot",
+        "meter",
+        "probe",
+        "frequency_khz",
+        "n",
+        pl.when("applied").then("line_standard_uncertainty").alias("bias_line_standard_uncertainty"),
+        pl.when("applied").then("line_degrees_of_freedom").alias("bias_line_degrees_of_freedom"),
     )
     frame = (
         figures.select(
             "lot", "mean", "readings", "parts", "repeatability", "repeatability_degrees_of_freedom",
             pl.col("standard_deviation").alias("part_standard_deviation"),
         )
-        .join(main_meter, on="lot", how="left", maintain_order="left")
+        .join(meters, on="lot", how="left", maintain_order="left")
         .join(
             info.select("lot", "last_at", "conforms_by", "limits_unit", "material"),
             on="lot", how="left", maintain_order="left",
@@ -205,15 +203,42 @@ def _inputs(
         at="last_at",
         columns={"accuracy_percent": "accuracy_percent", "resolution": "_resolution", "unit": "_resolution_unit"},
     )
-    frame = _with_resolution(frame, assessment.settings.unit)
+    frame = _with_resolution(_of_least_certain_meter(frame), assessment.settings.unit)
     settings = assessment.settings
     frame = frame.with_columns(
         pl.lit(settings.thickness_allowance_percent).alias("thickness_allowance_percent"),
         pl.lit(settings.lift_off_allowance_percent).alias("lift_off_allowance_percent"),
     )
-    frame = _with_coefficient(_with_sensor(frame, counted, assessment), assessment)
-    frame = with_setting_uncertainty(frame, counted, assessment)
+    frame = _with_sensor(with_uncorrected_mean(frame, counted), counted, assessment)
+    frame = with_setting_uncertainty(_with_coefficient(frame, assessment), counted, assessment)
     return with_correction_uncertainty(frame, counted, assessment)
+
+
+def _of_least_certain_meter(frame: pl.DataFrame) -> pl.DataFrame:
+    """Keep one row a lot: of several meters that read it the one that leaves most open, of equal ones that of most readings.
+
+    What each of them read is compared with the limits, so the better known one must not speak for the other. Most open: twice the
+    standard uncertainty by its checks, and the bias that is left in.
+    """
+    claimed = pl.col("accuracy_percent").fill_null(0.0) / 100.0 * pl.col("mean") / math.sqrt(3.0)
+    checked = pl.col("check_standard_deviation").pow(2) + pl.col("check_level_standard_uncertainty").fill_null(0.0).pow(
+        2
+    )
+    certificate = (pl.col("block_expanded_uncertainty") / pl.col("block_coverage_factor")).fill_null(0.0)
+    by_checks = (certificate.pow(2) + pl.coalesce(checked, claimed.pow(2))).sqrt()
+    left = pl.coalesce(
+        2.0 * pl.col("bias_line_standard_uncertainty"), 2.0 * by_checks + pl.col("check_bias").abs().fill_null(0.0)
+    )
+    order = frame.select(pl.col("lot").unique(maintain_order=True))
+    chosen = (
+        frame.with_columns(left.alias("_left"))
+        .sort(
+            "lot", "_left", "n", "meter", "probe", "frequency_khz", descending=[False, True, True, False, False, False]
+        )
+        .unique("lot", keep="first", maintain_order=True)
+        .drop("_left", "n")
+    )
+    return order.join(chosen, on="lot", how="left", maintain_order="left")
 
 
 def _with_block(frame: pl.DataFrame, nearest: pl.DataFrame) -> pl.DataFrame:
@@ -340,7 +365,7 @@ def _with_sensor(frame: pl.DataFrame, counted: pl.DataFrame, assessment: Assessm
         .join(of_sensor, on="lot", how="left")
     )
     unit = assessment.settings.unit
-    in_ms_per_m = convert_expression(pl.col("mean"), unit, "MS/m")
+    in_ms_per_m = convert_expression(pl.col("uncorrected_mean"), unit, "MS/m")
     by_temperature, by_coefficient = sensitivities(
         in_ms_per_m,
         pl.col("temperature_c"),
@@ -348,7 +373,7 @@ def _with_sensor(frame: pl.DataFrame, counted: pl.DataFrame, assessment: Assessm
         model=pl.col("temperature_model"),
         coefficient=pl.col("coefficient"),
     )
-    scale = (pl.col("mean") / in_ms_per_m).abs()
+    scale = (pl.col("uncorrected_mean") / in_ms_per_m).abs()
     joined = frame.join(corrected, on="lot", how="left", maintain_order="left")
     return joined.with_columns(
         (by_temperature * scale).alias("temperature_sensitivity"),

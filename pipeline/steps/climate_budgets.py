@@ -14,7 +14,32 @@ from schemas.versions import join_version
 if TYPE_CHECKING:
     from pipeline.steps.assess import Assessment
 
-__all__ = ["with_correction_uncertainty", "with_setting_uncertainty"]
+__all__ = ["with_correction_uncertainty", "with_setting_uncertainty", "with_uncorrected_mean"]
+
+
+def with_uncorrected_mean(frame: pl.DataFrame, counted: pl.DataFrame) -> pl.DataFrame:
+    """Add `uncorrected_mean`: the lot's mean before corrections for geometry, which is what the temperature acted on.
+
+    Parameters
+    ----------
+    frame
+        Columns lot, mean (working unit).
+    counted
+        Part readings with a value at the reference temperature.
+
+    Returns
+    -------
+    polars.DataFrame
+        The frame with the column uncorrected_mean, in the working unit.
+    """
+    if "value_before_correction" not in counted.columns:
+        return frame.with_columns(pl.col("mean").alias("uncorrected_mean"))
+    shift = (pl.col("value_at_reference") - pl.col("value_before_correction")).mean()
+    of_lot = counted.group_by("lot").agg(shift.alias("_shift")).with_columns(pl.col("lot").cast(pl.String))
+    joined = frame.join(of_lot, on="lot", how="left", maintain_order="left")
+    return joined.with_columns((pl.col("mean") - pl.col("_shift").fill_null(0.0)).alias("uncorrected_mean")).drop(
+        "_shift"
+    )
 
 
 def with_setting_uncertainty(frame: pl.DataFrame, counted: pl.DataFrame, assessment: Assessment) -> pl.DataFrame:
@@ -26,7 +51,7 @@ def with_setting_uncertainty(frame: pl.DataFrame, counted: pl.DataFrame, assessm
     Parameters
     ----------
     frame
-        Columns lot, mean (working unit), material, last_at, temperature_sensitivity, coefficient_sensitivity.
+        Columns lot, uncorrected_mean (working unit), material, last_at, temperature_sensitivity, coefficient_sensitivity.
     counted
         Part readings with a value at the reference temperature.
     assessment
@@ -73,8 +98,8 @@ def with_setting_uncertainty(frame: pl.DataFrame, counted: pl.DataFrame, assessm
         readings, on="lot", how="left", maintain_order="left"
     )
     joined = _with_sensor(_with_material(joined, tables["materials"]), tables["sensors"])
-    value = convert_expression(pl.col("mean"), settings.unit, "MS/m")
-    scale = (pl.col("mean") / value).abs()
+    value = convert_expression(pl.col("uncorrected_mean"), settings.unit, "MS/m")
+    scale = (pl.col("uncorrected_mean") / value).abs()
     slope = (
         pl.when(pl.col("_model") == "proportional")
         .then(pl.col("_coefficient") / IACS_100_MS_PER_M)

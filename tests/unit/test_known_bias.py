@@ -181,7 +181,7 @@ def test_the_block_nearest_to_the_lot_tells() -> None:
         assert of_mean(result).uncorrected_bias == at_level.known_bias
 
 
-def test_each_meter_has_its_own_level_and_the_one_that_read_most_counts() -> None:
+def test_each_meter_has_its_own_level_and_the_one_that_leaves_most_open_counts() -> None:
     scenario = Scenario()
     for day in range(8):
         for meter, bias in (("M1", 0.2), ("M2", -0.15)):
@@ -193,7 +193,8 @@ def test_each_meter_has_its_own_level_and_the_one_that_read_most_counts() -> Non
     result = lot(scenario.assess(day=7))
     levels = {one.meter: one.known_bias for one in result.bias_at_level}
     assert levels == {"M1": pytest.approx(0.2, abs=0.01), "M2": pytest.approx(-0.15, abs=0.01)}
-    assert of_mean(result).uncorrected_bias == levels["M2"]
+    # M2 read more of it; what M1 read is compared with the same limits
+    assert of_mean(result).uncorrected_bias == levels["M1"]
 
 
 def test_the_budget_the_table_of_the_page_and_the_meters_page_say_one_figure() -> None:
