@@ -121,7 +121,10 @@ def _limits(result: LotResult, detail: CapabilityDetail, components: ComponentsD
         told = say["limiting"].format(side=detail.limiting_side)
         lost = finite(detail.lost_off_centre)
         if lost is not None:
-            told += say["off_centre"].format(share=percent(lost)) if lost >= 0.05 else say["centred"]
+            if lost >= 1:
+                told += say["beyond"]
+            else:
+                told += say["off_centre"].format(share=percent(lost)) if lost >= 0.05 else say["centred"]
         if components is not None and components.dominant is not None:
             line = next(line for line in components.lines if line.level == components.dominant)
             told += " " + say["dominant"].format(level=words.LEVEL[line.level], share=percent(line.share or 0.0))

@@ -113,14 +113,13 @@ def _cautions(detail: MaterialDetail) -> Html:
 
 def _chance(probability: float) -> str:
     """Return a probability as whole percent; what only rounds to certainty is said to be above 99 percent."""
-    return ">\u202f99\u00a0%" if 0.995 <= probability < 1 else percent(probability)
+    return ">\u202f99\u00a0%" if probability >= 0.995 else percent(probability)
 
 
 def _odds(odds: float | None) -> str:
-    if odds is None:
-        return words.SAY["certain"]
-    if odds >= 1:
-        return words.SAY["to_one"].format(odds=compact(odds, 2) if odds < 1e4 else words.SAY["most_odds"])
+    if odds is None or odds >= 1:
+        told = compact(odds, 2) if odds is not None and odds < 1e4 else words.SAY["most_odds"]
+        return words.SAY["to_one"].format(odds=told)
     return words.SAY["one_to"].format(odds=compact(1 / odds, 2) if odds > 1e-4 else words.SAY["most_odds"])
 
 

@@ -48,6 +48,7 @@ SAY = {
     "no_quantile": "Indices from quantiles are not stated: {reason}.",
     "limiting": "The {side} limit is the nearer one.",
     "off_centre": " The mean stands off the middle of the limits, which takes {share} off the index; the rest is spread.",
+    "beyond": " The mean lies on it or beyond, so no index speaks for the lot whatever the spread.",
     "centred": " The mean stands in the middle of the limits; what limits the index is spread.",
     "dominant": "What spreads is mostly the variation {level} ({share} of the variance of one reading).",
     "few": "With {n} subgroups, fewer than 25, every figure is indicative: the width of its interval says more than the figure.",
@@ -111,7 +112,7 @@ SAY = {
     "groups_unknown": "Groups among the parts were not looked for: {reason}.",
     "smaller": "smaller", "other": "other",
     "parts_alike": "Every part is likeliest {name}, as the lot is.",
-    "to_one": "{odds} to 1", "one_to": "1 to {odds}", "certain": "no other", "most_odds": "more than 10,000",
+    "to_one": "{odds} to 1", "one_to": "1 to {odds}", "most_odds": "more than 10,000",
     "no_range": "none fits",
     "which": "{material}, {temper}",
 }  # fmt: skip

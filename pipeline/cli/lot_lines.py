@@ -86,6 +86,10 @@ def detail_lines(detail: Any, unit: str, factor: float, decimals: int) -> list[s
     return lines + _materials(detail.material, unit, factor, decimals)
 
 
+def _share(probability: float) -> str:
+    return "more than 99%" if probability >= 0.995 else f"{probability:.0%}"
+
+
 def _materials(material: Any, unit: str, factor: float, decimals: int) -> list[str]:
     lines = []
     groups = material.groups
@@ -101,7 +105,7 @@ def _materials(material: Any, unit: str, factor: float, decimals: int) -> list[s
         return [*lines, f"materials: not compared, {material.reason}"]
     fitting = [line for line in material.lines if line.fits]
     named = [
-        f"{' '.join(filter(None, (line.material, line.temper)))} {line.probability:.0%}"
+        f"{' '.join(filter(None, (line.material, line.temper)))} {_share(line.probability)}"
         + (" (example range)" if line.example else "")
         for line in fitting[:_MOST_RANGES]
     ]

@@ -248,7 +248,7 @@ def lot_mean_budget(inputs: LotMeanInputs, *, coverage: float = 0.95) -> LotMean
     if certified and inputs.bias_line_standard_uncertainty is None and inputs.check_bias:
         bias = inputs.check_bias
         notes.append(
-            f"the known bias of {bias:.4g} is not corrected; its amount, the meter's level{on_block} as the checks let it be "
+            f"the known bias is not corrected; its amount, the meter's level{on_block} as the checks let it be "
             "followed, is added to the expanded uncertainty (GUM F.2.4.5)"
         )
 

@@ -175,3 +175,21 @@ def test_the_terminal_says_what_came_to_light() -> None:
     assert lines[1] == "since then: M1, signal of 5 March (M1/2026-03-05) is open: touched"
     assert _since_lines(Shown.of(lot_page().answer), Settings()) == []
     assert FIRST["sort"] == "sort first"
+
+
+def test_a_range_that_does_not_fit_has_no_probability() -> None:
+    page = with_detail(lot_page())
+    assert page.detail is not None
+    material = page.detail.material
+    assert material.fitting
+    for fits in (True, False):
+        lines = (
+            material.lines
+            if fits
+            else tuple(replace(line, fits=False, distance=line.distance or 0.5) for line in material.lines)
+        )
+        shown = replace(material, lines=lines, fitting=sum(line.fits for line in lines), declared_fits=fits)
+        text = Parsed(reports.render(replace(page, detail=replace(page.detail, material=shown)))).text
+        section = text[text.rindex("Which material is this?") : text.rindex("Checks around the readings")]
+        assert ("Probability" in section) is fits
+        assert ("Odds" in section) is fits

@@ -258,7 +258,7 @@ def test_a_bias_left_in_is_named_and_counted() -> None:
     budget = lot_mean_budget(FULL)
     assert budget.combined is not None
     assert budget.combined.uncorrected_bias == 0.02
-    assert any("0.02 is not corrected" in note for note in budget.notes)
+    assert any("known bias is not corrected" in note for note in budget.notes)
     without = lot_mean_budget(replace(FULL, check_bias=None)).combined
     assert without is not None
     assert budget.combined.expanded_uncertainty == pytest.approx(without.expanded_uncertainty + 0.02, rel=1e-15)
