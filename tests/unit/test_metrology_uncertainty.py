@@ -205,7 +205,7 @@ def test_without_repeats_the_scatter_of_parts_stands_in() -> None:
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({"repeatability": None, "parts": 1}, "neither repeats on a spot nor more than one part"),
+        ({"repeatability": None, "parts": 1}, "neither repeats on a spot by one meter nor more than one part"),
         ({"measurand": "lot", "parts": 1}, "fewer than two parts"),
         ({"measurand": "lot", "part_standard_deviation": None}, "fewer than two parts"),
         ({"check_standard_deviation": None, "accuracy_percent": None}, "nothing is known of the meter's error"),
