@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from reports._numbers import Clock
     from schemas.results import LotPage, LotResult, MeterResult
 
-__all__ = ["calibration_due", "concerned_meters", "lot_steps", "meter_steps", "undisposed"]
+__all__ = ["calibration_due", "concerned_meters", "lot_steps", "meter_steps"]
 
 
 def concerned_meters(page: LotPage) -> list[str]:
@@ -112,11 +112,6 @@ def _to_be_assessed(page: LotPage) -> list[str]:
     return steps or [step["settle"]]
 
 
-def undisposed(result: MeterResult) -> int:
-    """Return how many rejecting signals nobody has written a disposition for."""
-    return sum(1 for signal in result.signals if signal.reject and not signal.dispositions)
-
-
 def calibration_due(result: MeterResult) -> bool:
     """Whether the meter is overdue for its own calibration rather than for a check."""
     return any("calibration was due" in reason for reason in result.reasons)
@@ -149,8 +144,9 @@ def meter_steps(result: MeterResult, clock: Clock) -> list[str]:
         steps.append(step["certified"])
     if result.suspect_lots:
         steps.append(step["suspect_lots"].format(lots=words.counted(len(result.suspect_lots), "lot")))
-    if open_signals := undisposed(result):
-        steps.append(step["dispose"].format(signals=words.counted(open_signals, "signal")))
+    if waiting := result.open_events:
+        names = words.listed([shorten(event.event, 40) for event in waiting], 4)
+        steps.append(step["dispose"].format(events=words.counted(len(waiting), "event"), names=names))
     steps += drift_steps(result, clock)
     if result.flags:
         steps.append(step["flags"])

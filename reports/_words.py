@@ -150,7 +150,7 @@ METER_STEP = {
     "calibrate": "Take it out of use until it is calibrated, or until the person in charge of measuring equipment extends the "
     "date.",
     "certified": "Check it on a block with a certificate. Without one nothing is known of its bias.",
-    "dispose": "Write a disposition for {signals} without one: who looked, what was found, what was done.",
+    "dispose": "Close {events} still open ({names}): write down who looked, what was found, what was done.",
     "drift": "Plan an adjustment or a calibration before {day}: on block {block} the fitted line leaves the tolerance then.",
     "flags": "Settle the flags listed below.",
 }
@@ -173,7 +173,7 @@ KEY = {
     "within_standard_deviation": "Within-subgroup standard deviation", "cp": "Cp", "cpk": "Cpk", "pp": "Pp", "ppk": "Ppk",
     "expanded_uncertainty": "Expanded uncertainty of the mean", "counts": "Parts · spots · readings", "checks": "Checks",
     "runs": "Runs of checks", "last_run": "Last run of checks, by tolerance", "last_setting": "Last setting", "warnings": "Warnings of the rules",
-    "signals": "Signals without a disposition",
+    "events": "Events that are open",
 }  # fmt: skip
 
 COLUMN = {
@@ -188,7 +188,7 @@ COLUMN = {
     "decision": "Decision", "by": "By", "why": "Why", "frequency": "Frequency", "checks": "Checks", "certified": "Certified value",
     "last_bias": "Last bias", "limits": "Limits of control", "within_s": "Within-check s", "precision": "Action limit of s",
     "rule": "Rule", "z": "z", "disposition": "Disposition", "slope": "Slope in 30 days", "interval": "95 % interval",
-    "leaves": "Leaves tolerance", "verdict": "Verdict", "lot": "Lot", "rejects": "Signals",
+    "leaves": "Leaves tolerance", "verdict": "Verdict", "lot": "Lot", "rejects": "Signals", "events": "Events",
     "n": "Number", "kind": "Kind", "material": "Material", "supplier": "Supplier", "parts": "Parts",
     "ppk": "Ppk", "reason": "First reason", "meter_state": "State", "last_run": "Last run", "name": "Name", "hash": "SHA-256",
     "layout": "Layout", "meters": "Meters", "letter": "File", "suspect": "Suspect lots", "run": "Run",
@@ -287,7 +287,7 @@ POINT = {
     "rules look.",
     "limits_provisional": " Limits of control are provisional until a baseline is complete.",
     "drift": "Block {block} drifts by {slope} {unit} in 30 days ({low} to {high}); it leaves the tolerance on {day}.",
-    "signals": "{signals} at {checks}, {without} without a disposition; {warnings}.",
+    "signals": "{events} to look back on, {open} of them open; {signals} at {checks}; {warnings}.",
     "suspect": "Suspect, because a check beside their readings failed: {lots} ({names}).",
 }  # fmt: skip
 
@@ -312,7 +312,6 @@ ACTION = {
     "calibrate": "Take out of use until calibrated, or until the date is extended:",
     "overdue": "Check before the next use:",
     "uncertified": "Check on a certified block; nothing is known of:",
-    "dispose": "Write a disposition for {signals}:",
     "files": "Look at {files} that could not be taken in.",
     "quarantine": "Look at {lines} in quarantine.",
     "unassessed": "Complete what is missing for {lots}: not assessed.",
@@ -331,7 +330,7 @@ FRAGMENT = {
     "or": " or ",
     "counts_of": "{lots}, {meters}",
     "conditional": "Accept, with something first",
-    "open_signals": "open",
+    "open_events": "open",
     "span": "{low} to {high}",
     "warning": "warning",
     "series": "{block}, probe {probe}, {frequency} kHz",

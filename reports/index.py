@@ -9,7 +9,7 @@ from urllib.parse import quote
 from reports import _words as words
 from reports import _words_event as look_back
 from reports._address import INDEX
-from reports._advice import calibration_due, undisposed
+from reports._advice import calibration_due
 from reports._links import linked, linked_to
 from reports._markup import Html, element, isolated, join, shorten
 from reports._numbers import Clock, decimals_for, finite, fixed, significant
@@ -174,12 +174,10 @@ def _actions(lots: Sequence[LotResult], meters: Sequence[MeterResult], page: Ind
     if open_events:
         actions.append(_Action("hold", look_back.ACTION["events"].format(n=len(open_events)), pages=open_events))
     overdue = [meter for meter in meters if meter.state == "overdue"]
-    undone = [meter for meter in meters if undisposed(meter)]
     for sentence, concerned in (
         (say["calibrate"], [meter for meter in overdue if calibration_due(meter)]),
         (say["overdue"], [meter for meter in overdue if not calibration_due(meter)]),
         (say["uncertified"], [meter for meter in meters if meter.state == "not_assessed"]),
-        (say["dispose"].format(signals=words.counted(sum(map(undisposed, undone)), "signal")), undone),
     ):
         if concerned:
             actions.append(_Action("hold", sentence, meters=tuple(concerned)))
@@ -292,12 +290,12 @@ def _tally(lots: Sequence[LotResult], meters: Sequence[MeterResult]) -> Html:
 def _meters_table(page: IndexPage, meters: Sequence[MeterResult], numbered: Numbered, clock: Clock) -> Html:
     columns = [
         Heading(_C["meter"]), Heading(_C["meter_state"], kind="t"), Heading(_C["reason"]), Heading(_C["last_run"], clock.zone, "t"),
-        Heading(_C["checks"], kind="n"), Heading(_C["rejects"], words.FRAGMENT["open_signals"], "n"), Heading(_C["suspect"], kind="n"),
+        Heading(_C["checks"], kind="n"), Heading(_C["events"], words.FRAGMENT["open_events"], "n"), Heading(_C["suspect"], kind="n"),
     ]  # fmt: skip
     rows = [
         (
             _link(page.meter_addresses, meter.meter), toned(meter.state, words.STATE.get(meter.state, meter.state)),
-            shorten(" ".join(meter.reasons[:1]), 200), clock.minute(meter.last_run_at), meter.checks, undisposed(meter),
+            shorten(" ".join(meter.reasons[:1]), 200), clock.minute(meter.last_run_at), meter.checks, len(meter.open_events),
             len(meter.suspect_lots),
         )
         for meter in meters

@@ -11,7 +11,7 @@ from reports import _words as words
 from reports import _words_drift as drift_words
 from reports import _words_event as look_back_words
 from reports._address import address
-from reports._advice import meter_steps, undisposed
+from reports._advice import meter_steps
 from reports._calibration_table import calibrations_table
 from reports._charts import figure, svg
 from reports._drift_text import drift_points
@@ -257,11 +257,12 @@ def _points(result: MeterResult, clock: Clock, unit: str) -> list[str]:
     points += drift_points(result, clock, unit)
     points.append(
         point["signals"].format(
+            events=words.counted(len(result.events), "event"),
+            open=len(result.open_events),
             signals=words.counted(sum(signal.reject for signal in result.signals), "signal"),
             checks=words.counted(
                 len({(signal.at, signal.block) for signal in result.signals if signal.reject}), "check"
             ),
-            without=undisposed(result),
             warnings=words.counted(result.warnings, "warning"),
         )
     )
@@ -293,6 +294,6 @@ def _figures(result: MeterResult, clock: Clock) -> Html:
             (key["checks"], result.checks, (), None),
             (key["runs"], result.runs, (), None),
             (key["warnings"], result.warnings, (), None),
-            (key["signals"], undisposed(result), (), None),
+            (key["events"], len(result.open_events), (), None),
         ]
     )

@@ -12,6 +12,7 @@ from sample_texts import DAY, HOSTILE, provenance, text_or_hostile
 
 from schemas.declare import UTC_TIME
 from schemas.drift import CheckInterval, DriftChart, DriftSignal
+from schemas.look_back import EventGlance
 from schemas.results import BlockSummary, Decision, Drift, MeterPage, MeterResult, PrecisionSignal, Signal
 
 __all__ = ["meter_page", "meter_pages"]
@@ -173,6 +174,16 @@ def meter_page(
         "not_assessed": ("No check on a certified block, so nothing is known of this meter.",),
     }
     frame = pl.DataFrame(rows, schema=CHECKS)
+    events = tuple(
+        EventGlance(
+            event=HOSTILE[6] if hostile else f"{meter}/2026-03-0{day}", name=HOSTILE[1] if hostile else f"{meter}_2026030{day}T140000Z_SIGNAL",
+            title=HOSTILE[3] if hostile else f"{meter}, signal of {day} March", kind="signal", state=how,
+            sentence=text_or_hostile(hostile, "The multi-rule scheme rejected 9 checks on B1, B2 (rules 1-3s, 2-2s).", 2),
+            fired_at=DAY, last_at=DAY + timedelta(days=1), blocks=("B1", "B2"), rules=("1-3s", "2-2s"), disposed=how == "closed", undecided=(),
+        )
+        for day, how in ((2, "open"), (1, "closed"))
+        if state == "suspended"
+    )  # fmt: skip
     result = MeterResult(
         meter=meter, state=state, reasons=reasons if reasons is not None else default[state], unit="MS/m", checks=len(rows),
         runs=checks, last_run_at=frame["at"].max() if rows else None, last_run_passed=state != "suspended" if rows else None,
@@ -183,6 +194,7 @@ def meter_page(
             PrecisionSignal(row["block"], row["probe"], 60.0, row["at"], 5, 0.071, 0.052, ()) for row in rows[-1:]
         ),
         drift_charts=tuple(charts), check_intervals=(CheckInterval(8.0, 5, 1.0, 2, 90.0, 180), CheckInterval(168.0, 5, 3.0, 5, 270.0, 450)),
+        events=events,
     )  # fmt: skip
     settings = [
         {

@@ -108,9 +108,10 @@ def _show_status(document: dict[str, Any], place: Workspace, *, more: int, every
         if len(conditional) > FIRST_WAITING and not every:
             output.out().print(f"... and {len(conditional) - FIRST_WAITING} more; all of them: annealog status --all")
     if document.get("events_open"):
-        names = [event["event"] for event in document["events_open"]]
-        shown = ", ".join(names[:5]) + (" ..." if len(names) > 5 else "")
-        output.out().print(output.plain(f"{len(names)} events of the look-back are open (annealog trace): {shown}"))
+        names = [f"{event['title']} ({event['event']})" for event in document["events_open"]]
+        count = "1 event of the look-back is" if len(names) == 1 else f"{len(names)} events of the look-back are"
+        shown = "; ".join(names[:5]) + (" ..." if len(names) > 5 else "")
+        output.out().print(output.plain(f"{count} open (annealog trace): {shown}"))
     for meter in document["meters"]:
         unknown = meter.get("left_out", {}).get("clock_unknown")
         if unknown:
@@ -421,7 +422,10 @@ def _show_meter(result: Any, path: str | None, settings: Settings) -> None:
     if provisional := [b.block for b in result.blocks if b.limits_kind == "provisional"]:
         said = "limits are provisional until a baseline is complete: " + ", ".join(dict.fromkeys(provisional))
         console.print(output.plain(f"  {said}"))
-    console.print(f"  {len(result.signals)} rejects of the multi-rule scheme, {result.warnings} warnings")
+    waiting = [event for event in result.events if event.state == "open"]
+    console.print(f"  {len(result.events)} events, {len(waiting)} open (annealog trace); {result.warnings} warnings")
+    for event in waiting[:5]:
+        console.print(output.plain(f"  open event {event.event}: {event.title}: {event.sentence}"))
     for signal in result.drift_signals:
         if signal.open:
             console.print(

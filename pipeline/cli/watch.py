@@ -171,7 +171,7 @@ def _standing(place: Workspace) -> list[Any]:
     from pipeline.steps.snapshot import status_document
 
     kept = status_document(place)
-    return found_in(kept["status"], (tuple(signal) for signal in kept["signals"]))
+    return found_in(kept["status"])
 
 
 def add_to(app: typer.Typer) -> None:

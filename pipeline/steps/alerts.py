@@ -49,17 +49,16 @@ class Alert:
     page: str = ""
 
 
-def found_in(document: Mapping[str, Any], signals: Iterable[tuple[str, str, str, str]] = ()) -> list[Alert]:
+def found_in(document: Mapping[str, Any]) -> list[Alert]:
     """Return what a state of the workspace alerts about.
 
-    A lot that only waits for its closing check is no alert: its check is due, not late.
+    A lot that only waits for its closing check is no alert: its check is due, not late. Of events those are told that
+    nobody decided on, but for what the state of a meter and its lots tell already: a failed check, a check overdue.
 
     Parameters
     ----------
     document
         From `steps.status`.
-    signals
-        Rejects of the multi-rule scheme without a disposition: meter, rule, block, time.
 
     Returns
     -------
@@ -75,11 +74,11 @@ def found_in(document: Mapping[str, Any], signals: Iterable[tuple[str, str, str,
         if meter["state"] == "overdue":
             last = meter["last_run_at"] or ""
             found.append(Alert(f"overdue {name} {last}", "overdue", f"Check meter {name}: {reason}", page))
-    for name, rule, block, at in signals:
-        sentence = f"Meter {name} was out of control: rule {rule} on block {block} at {at}; nobody decided on it yet."
-        found.append(
-            Alert(f"signal {name} {rule} {block} {at}", "out_of_control", sentence, reports.address("meter", name))
-        )
+    for event in document["events_open"]:
+        if not event["disposed"] and event["kind"] not in ("failed_check", "check_overdue"):
+            sentence = f"{event['title']} ({event['event']}): {event['sentence']} Nobody decided on it yet."
+            page = reports.address("event", event["name"])
+            found.append(Alert(f"event {event['name']}", "out_of_control", sentence, page))
     for lot in document["waiting"]:
         if lot["disposition"] is None and not (lot["verdict"] == "hold" and lot["support"] == "open"):
             word = "rejected" if lot["verdict"] == "reject" else "on hold"

@@ -176,15 +176,8 @@ def _status(workspace: Workspace, history: History, found: Assessment) -> dict[s
     """Return the state of meters and lots with the span of time for which it holds, as JSON values."""
     from pipeline.steps.status import status_of
 
-    signals = [
-        (meter.meter, signal.rule, signal.block, f"{signal.at.astimezone(found.settings.zone):%Y-%m-%d %H:%M}")
-        for meter in found.meters.values()
-        for signal in meter.signals
-        if signal.reject and not signal.dispositions
-    ]
     return {
         "status": status_of(workspace, history, found).document(),
-        "signals": signals,
         "from": found.as_of.isoformat(),
         "until": holds_until(found, history).isoformat(),
         "program": program(),
@@ -193,7 +186,7 @@ def _status(workspace: Workspace, history: History, found: Assessment) -> dict[s
 
 
 def status_document(workspace: Workspace) -> dict[str, Any]:
-    """Return the state now, with signals: from the snapshot where that is up to date, else computed."""
+    """Return the state now: from the snapshot where that is up to date, else computed."""
     kept = published_status(workspace)
     if kept is not None:
         return kept

@@ -11,6 +11,7 @@ from pipeline.errors import AnnealogError, IntegrityProblem
 from pipeline.history.snapshot import Snapshot
 from pipeline.steps.alerts import Alert, Alerts, found_in
 from pipeline.steps.findings import standing_findings
+from pipeline.steps.program import program
 from pipeline.steps.snapshot import said_now
 
 if TYPE_CHECKING:
@@ -24,14 +25,14 @@ _DAY_S = 86400.0
 
 
 def said_last(history: Path) -> dict[str, Any]:
-    """Return the state that the snapshot keeps; of nothing, where there is none that can be read."""
+    """Return the state that the snapshot keeps; of nothing, where there is none that this program wrote."""
     try:
         snapshot = Snapshot.current(history)
-        if snapshot is not None:
-            return said_now(snapshot)
+        if snapshot is not None and (said := said_now(snapshot))["program"] == program():
+            return said
     except IntegrityProblem:
         pass
-    return {"status": {"meters": [], "waiting": [], "files_held": []}, "signals": []}
+    return {"status": {"meters": [], "waiting": [], "files_held": [], "events_open": []}}
 
 
 @dataclass
@@ -72,7 +73,7 @@ class Telling:
         kept
             The state of meters and lots, as a snapshot keeps it.
         """
-        standing = found_in(kept["status"], (tuple(signal) for signal in kept["signals"]))
+        standing = found_in(kept["status"])
         hours, now = workspace.settings.alert_silence_hours, datetime.now(UTC)
         if hours and now - self.last_arrival > timedelta(hours=hours):
             sentence = f"No file has been loaded for more than {hours:g} h."

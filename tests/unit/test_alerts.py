@@ -12,8 +12,9 @@ import pytest
 from scenario import Scenario
 
 from pipeline.errors import SettingsError
-from pipeline.settings import Settings, Workspace, read_settings
+from pipeline.settings import Settings, Workspace, find_workspace, read_settings
 from pipeline.steps.alerts import Alert, Alerts, found_in, message, targets
+from pipeline.steps.snapshot import status_document
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -173,7 +174,7 @@ def test_nobody_listens(shell: Shell) -> None:
 
 def test_a_lot_that_only_waits_for_its_check_is_no_alert() -> None:
     document: dict[str, Any] = {
-        "meters": [], "files_held": [],
+        "meters": [], "files_held": [], "events_open": [],
         "waiting": [
             {"lot": "L1", "verdict": "hold", "support": "open", "reasons": ["open"], "disposition": None},
             {"lot": "L2", "verdict": "hold", "support": "suspect", "reasons": ["suspect"], "disposition": None},
@@ -182,3 +183,38 @@ def test_a_lot_that_only_waits_for_its_check_is_no_alert() -> None:
         ],
     }  # fmt: skip
     assert [alert.key for alert in found_in(document)] == ["lot L2 hold", "lot L4 reject"]
+
+
+def test_an_event_is_told_once_and_not_each_of_its_signals(shell: Shell) -> None:
+    """Rejects on frozen limits within tolerance, in run after run: one event, one alert, until somebody decides."""
+    shell.make()
+    story = Scenario()
+    for day in range(20):
+        story.check("07:00", 0.01 * (day % 3 - 1), day=day).lot("07:30", day=day)
+    shell.load(shell.put("baseline.csv", story))
+    assert [one for one in standing(shell) if one.kind == "out_of_control"] == []
+    later = Scenario().check("07:00", 0.1, day=20).lot("07:30", day=20).check("08:00", 0.12, day=20)
+    shell.load(shell.put("later.csv", later.lot("08:30", day=20).check("09:00", 0.11, block="B1", day=20)))
+    (alert,) = [one for one in standing(shell) if one.kind == "out_of_control"]
+    assert alert.sentence.startswith(
+        "M1, signal of 22 March (M1/2026-03-22): The multi-rule scheme rejected 3 checks on B1"
+    )
+    assert alert.page == "events/M1_20260322T070010Z_SIGNAL.html"
+    shell(
+        "record",
+        "disposition",
+        "--event",
+        "M1/2026-03-22",
+        "--decision",
+        "no effect found",
+        "--by",
+        "Ada",
+        "--why",
+        "dirt",
+    )
+    assert shell.code == 0, shell.err
+    assert [one for one in standing(shell) if one.kind == "out_of_control"] == []
+
+
+def standing(shell: Shell) -> list[Alert]:
+    return found_in(status_document(find_workspace(shell.root))["status"])

@@ -130,7 +130,10 @@ def test_signals_show_their_disposition_or_that_there_is_none() -> None:
     text = parsed("meter suspended").text
     assert "probe cleaned, N. Berg" in text
     assert "none yet" in text
-    assert "Write a disposition for" in steps("meter suspended")
+    # many signals are one event, and what is closed needs nothing
+    assert "Close 1 event still open (M2/2026-03-02)" in steps("meter suspended")
+    assert "2 events to look back on, 1 of them open; " in text
+    assert "still open" not in steps("meter fit")
 
 
 def test_suspect_lots_are_linked() -> None:
