@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from pipeline.settings import Workspace
-    from pipeline.steps.load_report import FileReport, LoadReport
+    from pipeline.steps.load_report import FileReport, LoadReport, Touched
     from pipeline.steps.pages import PageReport
 
 __all__ = [
@@ -319,7 +319,7 @@ def load_steps(workspace: Workspace, paths: list[Path], given: dict[str, Any], s
     def after(report: FileReport) -> None:
         _call("file", report)
 
-    def assess(ids: list[int], options: dict[str, Any]) -> tuple[dict[str, str], dict[str, str]]:
+    def assess(ids: list[int], options: dict[str, Any]) -> Touched:
         return loading.assess_touched(place, ids, assessed=lambda found: _call("assessed", found), **options)
 
     # a demo's workspace gets its settings while it is built

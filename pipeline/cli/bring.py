@@ -264,24 +264,31 @@ def quarantine_replay(
     from datetime import UTC, datetime
 
     from pipeline.steps.load import assess_touched
+    from pipeline.steps.load_report import Touched
     from pipeline.steps.quarantine import replay
 
     place = workspace_at(workspace)
     reports = replay(place, by=by, why=why, dry_run=dry_run)
     touched = [report.source_id for report in reports if report.readings]
-    lots, meters = ({}, {}) if dry_run else assess_touched(place, touched, now=datetime.now(UTC))
+    found = Touched() if dry_run else assess_touched(place, touched, now=datetime.now(UTC))
     if json:
         output.print_json(
-            {"files": [{n: getattr(r, n) for n in r.__slots__} for r in reports], "lots": lots, "meters": meters}
+            {
+                "files": [{n: getattr(r, n) for n in r.__slots__} for r in reports],
+                "lots": found.lots,
+                "meters": found.meters,
+                "changes": output.changes_document(found.changes),
+            }
         )
     else:
         for report in reports:
             output.out().print(output.plain(f"{report.file}: {report.sentence}; {report.still_refused} still refused"))
         if not reports:
             output.out().print("Nothing waits in quarantine.")
+        output.print_changes(found.changes)
     from pipeline.cli.work import exit_code
 
-    raise typer.Exit(exit_code(lots, meters, quarantined=sum(report.still_refused for report in reports)))
+    raise typer.Exit(exit_code(found.lots, found.meters, quarantined=sum(report.still_refused for report in reports)))
 
 
 @quarantine.command("discard")

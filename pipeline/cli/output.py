@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from pipeline.settings import Settings
-    from pipeline.steps.load_report import FileReport, LoadReport
+    from pipeline.steps.load_report import Change, FileReport, LoadReport
     from pipeline.steps.pages import PageReport
 
 __all__ = [
@@ -271,7 +271,24 @@ def load_document(report: LoadReport) -> dict[str, Any]:
         "verdicts_altered": list(report.reference.altered),
         "lots": report.lots,
         "meters": report.meters,
+        "changes": changes_document(report.changes),
     }
+
+
+def changes_document(changes: Iterable[Change]) -> list[dict[str, str]]:
+    """Return what changed, as JSON values."""
+    return [{name: getattr(one, name) for name in ("kind", "name", "before", "after", "why")} for one in changes]
+
+
+_MOST_CHANGES = 20
+
+
+def print_changes(changes: Sequence[Change]) -> None:
+    """Print which verdicts and states are others than before, and why."""
+    for one in changes[:_MOST_CHANGES]:
+        out().print(plain(f"Changed: {one.sentence}"))
+    if len(changes) > _MOST_CHANGES:
+        out().print(f"... and {len(changes) - _MOST_CHANGES} more; all of them: --json")
 
 
 def print_load(report: LoadReport) -> None:
@@ -300,3 +317,4 @@ def print_load(report: LoadReport) -> None:
         console.print(
             plain("Meters touched: " + ", ".join(f"{meter} {state}" for meter, state in report.meters.items()))
         )
+    print_changes(report.changes)

@@ -90,6 +90,7 @@ def _lines(done: Round, place: Workspace) -> list[str]:
             if verdict != "accept"
         ]
         lines += [f"meter {meter}: {state}" for meter, state in done.report.meters.items() if state != "fit"]
+        lines += [f"changed: {change.sentence}" for change in done.report.changes]
         if done.pages:
             lines.append(f"{done.pages} pages written")
     lines += [f"alert sent: {alert.sentence}" for alert in done.alerts]

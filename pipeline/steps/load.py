@@ -20,11 +20,12 @@ from pipeline.intake.identity import decide
 from pipeline.intake.match import match
 from pipeline.intake.reading import Held
 from pipeline.steps.assess import Assessment, assess, state_of
+from pipeline.steps.changes import changes_since, keep_said
 from pipeline.steps.content import verdicts_hash
 from pipeline.steps.exports import layouts_of, read_export
 from pipeline.steps.files import archive, named, read_bytes, sha256_of
 from pipeline.steps.findings import findings_state
-from pipeline.steps.load_report import FileReport, LoadReport
+from pipeline.steps.load_report import FileReport, LoadReport, Touched
 from pipeline.steps.place import shared_place
 from pipeline.steps.recorded import recorded_tables
 from pipeline.steps.reference import ReferenceChange, check_names, read_reference, take_over
@@ -332,7 +333,7 @@ def assess_touched(
     as_of: datetime | None = None,
     refresh: bool = False,
     assessed: Callable[[Assessment], None] | None = None,
-) -> tuple[dict[str, str], dict[str, str]]:
+) -> Touched:
     """Assess what some files touched; freeze baselines that are due and keep the verdicts given.
 
     Parameters
@@ -353,17 +354,17 @@ def assess_touched(
 
     Returns
     -------
-    (dict, dict)
-        Verdict by lot and state by meter.
+    Touched
     """
     settings = workspace.settings
     ids = list(source_ids)
     if not ids and not refresh:
-        return {}, {}
+        return Touched()
     with History.open(workspace.history, write=True, wait_s=settings.busy_wait_seconds) as history:
         damage = findings_state(history.path)
         found = assess(history, settings, as_of=as_of)
         lots, meters = history.lots_and_meters_of(ids)
+        changes, said = changes_since(history, found)
         with history.transaction():
             history.add_baselines(found.new_baselines)
             for row in BASELINE.complete(found.new_baselines).iter_rows(named=True):
@@ -386,13 +387,15 @@ def assess_touched(
                         "verdicts", {"verdicts": digest}, by="load", why="what a later change is compared with", at=now
                     )
         history.checkpoint()
+        keep_said(history.path, said)
         same = not found.new_baselines.height and findings_state(history.path) == damage
         if assessed is not None and as_of is None and same:
             # the verdicts written meanwhile are a record of what was given; nothing follows from them
             assessed(replace(found, history_state=state_of(history)))
-    return (
+    return Touched(
         {lot: found.lots[lot].verdict for lot in lots if lot in found.lots},
         {meter: found.meters[meter].state for meter in meters if meter in found.meters},
+        changes,
     )
 
 
@@ -401,7 +404,7 @@ def run_steps(
     *,
     take_over: Callable[[dict[str, Any]], ReferenceChange],
     load: Callable[[dict[str, Any]], list[FileReport]],
-    assess: Callable[[list[int], dict[str, Any]], tuple[dict[str, str], dict[str, str]]],
+    assess: Callable[[list[int], dict[str, Any]], Touched],
 ) -> LoadReport:
     """Run the three steps of a load in order: the one place that says what a load is, with Prefect and without.
 
@@ -428,12 +431,12 @@ def run_steps(
         raise UsageError("--accept-changes needs --by NAME and --why TEXT: it is recorded as a decision.")
     reference = take_over({"now": now, "accept": accept, "by": by, "why": why, "dry_run": dry_run})
     reports = load({"layout": given.get("layout"), "now": now, "dry_run": dry_run})
-    lots: dict[str, str] = {}
-    meters: dict[str, str] = {}
+    found = Touched()
     if not dry_run:
         loaded = [report.source_id for report in reports if report.status == "loaded" and report.source_id is not None]
-        lots, meters = assess(loaded, {"now": now, "as_of": given.get("as_of"), "refresh": bool(reference.changed)})
-    return LoadReport(tuple(reports), tuple(given.get("passed_over") or ()), reference, lots, meters, dry_run)
+        found = assess(loaded, {"now": now, "as_of": given.get("as_of"), "refresh": bool(reference.changed)})
+    passed_over = tuple(given.get("passed_over") or ())
+    return LoadReport(tuple(reports), passed_over, reference, found.lots, found.meters, dry_run, found.changes)
 
 
 def load(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from pipeline.steps.reference import ReferenceChange
 
-__all__ = ["FileReport", "LoadReport"]
+__all__ = ["Change", "FileReport", "LoadReport", "Touched"]
 
 
 @dataclass(frozen=True)
@@ -31,6 +31,32 @@ class FileReport:
     error: Exception | None = None  # why a failed file could not be looked at; it is to be tried again
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """A verdict or a state that is another one after a load than what was said last, and why it is so now."""
+
+    kind: str  # lot | meter | study
+    name: str
+    before: str
+    after: str
+    why: str
+
+    @property
+    def sentence(self) -> str:
+        """The change in words."""
+        before, after = (state.replace("_", " ") for state in (self.before, self.after))
+        return f"{self.kind} {self.name}: was {before}, now {after}: {self.why}"
+
+
+@dataclass(frozen=True, slots=True)
+class Touched:
+    """What is said after a load: verdict by lot and state by meter of what it touched, and everything that changed."""
+
+    lots: dict[str, str] = field(default_factory=dict)
+    meters: dict[str, str] = field(default_factory=dict)
+    changes: tuple[Change, ...] = ()
+
+
 @dataclass(frozen=True)
 class LoadReport:
     """What a load did, and what can be said of the lots and meters it touched."""
@@ -41,6 +67,7 @@ class LoadReport:
     lots: dict[str, str]
     meters: dict[str, str]
     dry_run: bool
+    changes: tuple[Change, ...] = ()  # also of lots, meters and studies that it did not name
 
     @property
     def held(self) -> int:
