@@ -197,30 +197,45 @@ def layout_template(
 
 @quarantine.command("list")
 def quarantine_list(
-    state: Annotated[str, typer.Option(help="new, replayed, discarded or all.")] = "new",
+    state: Annotated[str, typer.Option(help="new, replayed, discarded, held or all.")] = "new",
     workspace: WorkspaceOption = None,
     json: Json = False,
 ) -> None:
-    """List refused lines with their reasons.
+    """List refused lines and held files with their reasons.
 
     Example: annealog quarantine list
     """
+    from pipeline.steps.refused import held
     from pipeline.steps.snapshot import published_refused
 
     place = workspace_at(workspace)
     rows = published_refused(place) if state == "new" else None
-    if rows is None:
+    if rows is None and state != "held":
         from pipeline.steps.refused import listed
 
         rows = listed(place, state=state).to_dicts()
+    files = held(place) if state in ("new", "held", "all") else []
     if json:
-        output.print_json(rows)
+        output.print_json([*(rows or ()), *files])
         return
-    output.table(
-        f"{len(rows)} lines, state {state}",
-        ("id", "file", "line", "reason", "state", "what"),
-        ((r["quarantine_id"], r["file"], r["line"], r["reason"], r["state"], r["sentence"]) for r in rows),
-    )
+    if rows is not None:
+        output.table(
+            f"{len(rows)} lines, state {state}",
+            ("id", "file", "line", "reason", "state", "what"),
+            ((r["quarantine_id"], r["file"], r["line"], r["reason"], r["state"], r["sentence"]) for r in rows),
+        )
+    if files or rows is None:
+        output.table(
+            f"{len(files)} files held",
+            ("file", "hash", "held", "reason", "what", "same name loaded"),
+            (
+                (
+                    f["file"], f["sha256"][:12], output.when(f["held_at"], place.settings), f["reason"], f["sentence"],
+                    output.when(f["loaded_since"], place.settings),
+                )
+                for f in files
+            ),
+        )  # fmt: skip
 
 
 @quarantine.command("show")
@@ -293,25 +308,36 @@ def quarantine_replay(
 
 @quarantine.command("discard")
 def quarantine_discard(
-    numbers: Annotated[list[int], typer.Argument(metavar="ID...", help="Numbers from the list.")],
+    names: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="[ID...]", help="Numbers of lines; names or hashes of held files, from the list."),
+    ] = None,
+    file: Annotated[
+        str | None, typer.Option(metavar="NAME", help="All that waits of this file, by name or hash.")
+    ] = None,
+    reason: Annotated[
+        str | None, typer.Option(metavar="CODE", help="All that waits for this reason; with --file, of that file.")
+    ] = None,
     by: By = "",
     why: Why = "",
     dry_run: DryRun = False,
     workspace: WorkspaceOption = None,
     json: Json = False,
 ) -> None:
-    """Mark refused lines as discarded, with a reason. They stay in the record.
+    """Mark refused lines and held files as discarded, with a reason. They stay in the record.
 
     Example: annealog quarantine discard 3 4 --by Ada --why "test prints of the meter"
     """
     from pipeline.steps.quarantine import discard
 
-    count = discard(workspace_at(workspace), numbers, by=by, why=why, dry_run=dry_run)
+    place = workspace_at(workspace)
+    found = discard(place, names or (), file=file, reason=reason, by=by, why=why, dry_run=dry_run)
     if json:
-        output.print_json({"discarded": count, "dry_run": dry_run})
+        output.print_json({"discarded": found.lines, "files": list(found.files), "dry_run": dry_run})
     else:
-        noun = "line" if count == 1 else "lines"
-        output.out().print(f"{count} {noun} {'would be ' if dry_run else ''}discarded, kept in the record.")
+        counts = [(found.lines, "line"), (len(found.files), "held file")]
+        said = " and ".join(f"{n} {noun}{'' if n == 1 else 's'}" for n, noun in counts if n)
+        output.out().print(f"{said} {'would be ' if dry_run else ''}discarded, kept in the record.")
 
 
 def add_to(app: typer.Typer) -> None:

@@ -284,6 +284,10 @@ class History(Database):
         """Return files that wait for a layout or a repair."""
         return self._frame("SELECT * FROM held_file ORDER BY name, sha256")
 
+    def release_held(self, sha256: Iterable[str]) -> None:
+        """Hold some files no more."""
+        self._run("DELETE FROM held_file WHERE sha256 IN (SELECT unnest(?))", [list(sha256)])
+
     def quarantine(self, *, states: Iterable[str] | None = None) -> pl.DataFrame:
         """Return refused lines with the file they came from."""
         where = "" if states is None else " WHERE q.state IN (SELECT unnest(?))"
@@ -387,7 +391,7 @@ class History(Database):
 
     def decisions(self) -> list[Event]:
         """Return the events that verdicts may follow from: all but those of which there are as many as files."""
-        return self._events("WHERE kind NOT IN ('load', 'held', 'verdicts')", [])
+        return self._events("WHERE kind NOT IN ('load', 'held', 'held_closed', 'verdicts')", [])
 
     def event_rows(self) -> pl.DataFrame:
         """Return the chain as stored, for `verify`."""

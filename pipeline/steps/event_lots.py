@@ -94,13 +94,17 @@ def _nearest(changes: Sequence[BiasChange], level: float | None) -> float:
 
 
 def _measured_again(assessment: Assessment, lots: Sequence[str], event: Found) -> dict[str, datetime]:
-    """Return when lots were read again after an event, with checks that passed before and after."""
+    """Return when lots were read again after an event, with checks that passed before and after.
+
+    What was read before the event, or at its moment, was never measured again; the meter itself counts only once something
+    good has followed.
+    """
     same = pl.col("meter") == event.meter
-    later = pl.col("first_at") > event.fired_at
-    # the meter itself counts only once something good has followed
     after = pl.lit(False) if event.window_to is None else (pl.col("first_at") > event.window_to)
     fits = assessment.brackets.filter(
-        (pl.col("support") == "supported") & ((same & later & after) | (~same & later)) & pl.col("lot").is_in(lots)
+        (pl.col("support") == "supported")
+        & ((same & after) | (~same & (pl.col("first_at") > event.fired_at)))
+        & pl.col("lot").is_in(lots)
     )
     return dict(fits.group_by("lot").agg(pl.col("first_at").min()).iter_rows())
 

@@ -25,6 +25,7 @@ from pipeline.steps.content import verdicts_hash
 from pipeline.steps.exports import layouts_of, read_export
 from pipeline.steps.files import archive, named, read_bytes, sha256_of
 from pipeline.steps.findings import findings_state
+from pipeline.steps.held import close_held, discarded_before
 from pipeline.steps.load_report import FileReport, LoadReport, Touched
 from pipeline.steps.place import shared_place
 from pipeline.steps.recorded import recorded_tables
@@ -34,7 +35,7 @@ from schemas.tables import BASELINE, FATES
 from schemas.versions import version_at
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
+    from collections.abc import Callable, Iterable, Mapping, Sequence
     from pathlib import Path
 
     from pipeline.intake.layout import Layout
@@ -150,7 +151,13 @@ def _load_one(
         return FileReport(name, digest, "already_loaded", sentence, known["layout"], known["source_id"])
 
     def hold(reason: Held, by: str | None = None) -> FileReport:
+        discarded = None if history is None else discarded_before(history, digest, reason.reason)
+        if discarded is not None:
+            at, who, why = discarded
+            sentence = f"discarded on {at.astimezone(settings.zone):%Y-%m-%d} by {who} ({why}); nothing was loaded: {reason.sentence}"
+            return FileReport(name, digest, "discarded", sentence, by)
         if history is not None and not dry_run:
+            archive(workspace.archive, data, digest)  # nothing is lost, whatever becomes of the folder
             said: dict[str, Any] = {"name": name, "size": len(data), "reason": reason.reason}
             said["sentence"] = f"{reason.sentence} {reason.what_to_do}"
             with history.transaction():
@@ -176,7 +183,7 @@ def _load_one(
         existing = history.stored_slots(result.readings)
     decided = decide(result.readings, existing, repeats_kept=found.repeats_kept)
     ledger, stored = ledger_of(result, layouts[found.name][1], decided, now, taken_by_hand=found.taken_by_hand)
-    source_id = None
+    source_id, closed = None, []
     if history is not None and not dry_run:
         archive(workspace.archive, data, digest)
         with history.transaction():
@@ -195,6 +202,7 @@ def _load_one(
                 why="loaded",
                 at=now,
             )
+            closed = close_held(history, workspace.archive, name=name, sha256=digest, data=data, now=now)
     reasons = dict(
         result.quarantine["reason"]
         .value_counts(sort=True)
@@ -208,6 +216,7 @@ def _load_one(
         f"{fates['duplicate']} lines known already" if fates["duplicate"] else "",
         f"{fates['quarantined']} quarantined" if fates["quarantined"] else "",
         f"{ledger['conflicts']} contradict an earlier export" if ledger["conflicts"] else "",
+        f"held no more: {_named(closed)}, every line of which stands here" if closed else "",
     ]
     return FileReport(
         name,
@@ -223,6 +232,11 @@ def _load_one(
         reasons,
         result.warnings,
     )
+
+
+def _named(closed: Sequence[Mapping[str, Any]], most: int = 3) -> str:
+    names = ", ".join(one["name"] for one in closed[:most])
+    return f"{names} and {len(closed) - most} more" if len(closed) > most else names
 
 
 _AT_ONCE_S, _PAUSE_S = 10.0, 0.25

@@ -17,7 +17,7 @@ class FileReport:
 
     name: str
     sha256: str
-    status: str  # loaded | already_loaded | held | failed
+    status: str  # loaded | already_loaded | held | discarded (held before, and a person said so) | failed
     sentence: str
     layout: str | None = None
     source_id: int | None = None

@@ -1,4 +1,4 @@
-"""What happens to refused lines: replayed after a layout was mended, or discarded with a reason."""
+"""What happens to what was not taken in: refused lines are replayed after a layout was mended; lines and held files discarded."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ from pipeline.history.store import History
 from pipeline.intake.identity import decide
 from pipeline.steps.exports import layouts_of, read_export
 from pipeline.steps.files import archived, read_bytes, sha256_of
+from pipeline.steps.record import deciding
 from pipeline.steps.recorded import recorded_tables
-from pipeline.steps.refused import listed
 from schemas.versions import version_at
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from pipeline.settings import Workspace
 
-__all__ = ["ReplayReport", "discard", "replay"]
+__all__ = ["Discarded", "ReplayReport", "discard", "replay"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,44 +37,88 @@ class ReplayReport:
     sentence: str
 
 
+@dataclass(frozen=True, slots=True)
+class Discarded:
+    """How many refused lines, and which held files."""
+
+    lines: int
+    files: tuple[str, ...]
+
+
 def discard(
     workspace: Workspace,
-    quarantine_ids: Sequence[int],
+    names: Sequence[str] = (),
     *,
+    file: str | None = None,
+    reason: str | None = None,
     by: str,
     why: str,
     dry_run: bool = False,
     now: datetime | None = None,
-) -> int:
-    """Mark refused lines as discarded, with a reason; they stay in the record.
+) -> Discarded:
+    """Mark refused lines and held files as discarded, with a reason; they stay in the record.
 
-    Returns
-    -------
-    int
-        How many lines.
+    Parameters
+    ----------
+    names
+        Numbers of lines; names of held files, or the first characters of their hashes (at least 8).
+    file
+        All that waits of files of this name, or of this beginning of a hash.
+    reason
+        All that waits for this reason; together with `file`, what both fit.
 
     Raises
     ------
     UsageError
-        If a line is not new, or nobody is named.
+        If something named does not wait, or nobody is named.
     """
-    if not by.strip() or not why.strip():
-        raise UsageError("A decision needs --by NAME and --why TEXT.")
-    waiting = listed(workspace)
-    unknown = sorted(set(quarantine_ids) - set(waiting["quarantine_id"].to_list()))
-    if unknown:
-        raise UsageError(f"No new quarantined line {unknown[0]}. See: annealog quarantine list")
-    if dry_run:
-        return len(quarantine_ids)
-    rows = waiting.filter(pl.col("quarantine_id").is_in(list(quarantine_ids)))
-    with (
-        History.open(workspace.history, write=True, wait_s=workspace.settings.busy_wait_seconds) as history,
-        history.transaction(),
-    ):
-        history.mark_quarantine(quarantine_ids, "discarded", by, why)
-        lines = [{"sha256": row["sha256"], "line": row["line"]} for row in rows.iter_rows(named=True)]
-        history.append_event("discard", {"lines": lines}, by=by, why=why, at=now or datetime.now(UTC))
-    return len(quarantine_ids)
+    with deciding(workspace, by=by, why=why, dry_run=dry_run) as history:
+        waiting = history.quarantine(states=["new"])
+        held = history.held_files()
+        numbers = [int(name) for name in names if _is_number(name)]
+        unknown = sorted(set(numbers) - set(waiting["quarantine_id"].to_list()))
+        if unknown:
+            raise UsageError(f"No new quarantined line {unknown[0]}. See: annealog quarantine list")
+        lines, files = pl.col("quarantine_id").is_in(numbers), pl.lit(False)
+        for name in names:
+            if not _is_number(name):
+                fits = _of_file(name, "name")
+                if not held.filter(fits).height:
+                    raise UsageError(f"No held file {name!r}. See: annealog quarantine list")
+                files = files | fits
+        if file is not None or reason is not None:
+            for_reason = pl.lit(True) if reason is None else pl.col("reason") == reason
+            lines = lines | (for_reason & (pl.lit(True) if file is None else _of_file(file, "file")))
+            files = files | (for_reason & (pl.lit(True) if file is None else _of_file(file, "name")))
+        rows, gone = waiting.filter(lines), held.filter(files)
+        if not rows.height and not gone.height:
+            raise UsageError(
+                "Nothing that waits fits. Name lines by number, held files by name, or many by --file or --reason. "
+                "See: annealog quarantine list"
+            )
+        found = Discarded(rows.height, tuple(gone["name"].to_list()))
+        if dry_run:
+            return found
+        history.mark_quarantine(rows["quarantine_id"].to_list(), "discarded", by, why)
+        history.release_held(gone["sha256"].to_list())
+        subject = {
+            "lines": [{"sha256": row["sha256"], "line": row["line"]} for row in rows.iter_rows(named=True)],
+            **({"files": gone.select("sha256", "name", "reason").to_dicts()} if gone.height else {}),
+        }
+        history.append_event("discard", subject, by=by, why=why, at=now or datetime.now(UTC))
+        return found
+
+
+def _is_number(name: str) -> bool:
+    return name.isascii() and name.isdigit() and len(name) < _SHORTEST_HASH
+
+
+_SHORTEST_HASH = 8
+
+
+def _of_file(name: str, column: str) -> pl.Expr:
+    of_hash = pl.col("sha256").str.starts_with(name) if len(name) >= _SHORTEST_HASH else pl.lit(False)
+    return (pl.col(column) == name) | of_hash
 
 
 def _same(stored: pl.DataFrame, again: pl.DataFrame) -> int:

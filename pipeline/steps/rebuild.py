@@ -156,6 +156,9 @@ class Replay:
                 if {"sha256": row["sha256"], "line": row["line"]} in subject["lines"]
             ]
             history.mark_quarantine(ids, "discarded", entry["by"], entry["why"])
+            history.release_held(one["sha256"] for one in subject.get("files", ()))
+        elif entry["kind"] == "held_closed":
+            history.release_held(one["sha256"] for one in subject["files"])
         elif entry["kind"] == "baseline":
             history.add_baselines(BASELINE.from_json(subject.get("limits", [subject])))
 

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 from pipeline.errors import UsageError
 from pipeline.history.store import History
+from pipeline.steps.held import listed_held
+from schemas.documents import as_json
 
 if TYPE_CHECKING:
     from pipeline.settings import Workspace
 
-__all__ = ["listed", "shown"]
+__all__ = ["held", "listed", "shown"]
 
 STATES = ("new", "replayed", "discarded")
 
@@ -29,6 +31,12 @@ def listed(workspace: Workspace, *, state: str = "new") -> pl.DataFrame:
         raise UsageError(f"State {state!r} is not known. Expected one of: {', '.join((*STATES, 'all'))}.")
     with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
         return history.quarantine(states=None if state == "all" else [state])
+
+
+def held(workspace: Workspace) -> list[dict[str, Any]]:
+    """Return the files that are held, as rows beside those of refused lines."""
+    with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
+        return as_json(listed_held(history))
 
 
 def shown(workspace: Workspace, quarantine_id: int) -> dict[str, object]:

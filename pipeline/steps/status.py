@@ -79,7 +79,7 @@ class Status:
                 "blocks_overdue": blocks_overdue(self.assessment),
                 "checks_overdue": [m.meter for m in self.assessment.meters.values() if m.state == "overdue"],
                 "files_held": [
-                    {"name": f["name"], "reason": f["reason"], "sentence": f["sentence"]} for f in self.files_held
+                    {name: f[name] for name in ("name", "reason", "sentence", "sha256", "held_at")} for f in self.files_held
                 ],
                 "quarantined": self.quarantined,
             }
