@@ -36,7 +36,8 @@ def listed(workspace: Workspace, *, state: str = "new") -> pl.DataFrame:
 def held(workspace: Workspace) -> list[dict[str, Any]]:
     """Return the files that are held, as rows beside those of refused lines."""
     with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
-        return as_json(listed_held(history))
+        found: list[dict[str, Any]] = as_json(listed_held(history))
+    return found
 
 
 def shown(workspace: Workspace, quarantine_id: int) -> dict[str, object]:
