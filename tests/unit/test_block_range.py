@@ -6,30 +6,7 @@ import pytest
 from scenario import REFERENCE, Scenario, at
 
 from pipeline.errors import SettingsError
-from pipeline.metrology.block_range import missing_blocks
 from pipeline.settings import Settings, read_settings
-
-THREE = {"A": 95.0, "B": 99.0, "C": 103.0}
-
-
-@pytest.mark.parametrize(
-    ("level", "blocks", "expected"),
-    [
-        (100.0, THREE, ()),
-        (103.0, THREE, ()),  # a block at the level itself counts on both sides
-        (104.0, THREE, ("one between 104 and 114 %IACS",)),
-        (94.0, THREE, ("one between 84 and 94 %IACS",)),
-        (100.0, {"A": 95.0, "C": 103.0}, ("1 more within 10 %IACS of 100 %IACS",)),
-        (100.0, {"A": 60.0, "B": 61.0, "C": 103.0}, ("one between 90 and 100 %IACS", "1 more within 10 %IACS of 100 %IACS")),
-        (100.0, {}, ("one between 100 and 110 %IACS", "one between 90 and 100 %IACS", "1 more within 10 %IACS of 100 %IACS")),
-        (90.0, {"A": 80.0, "B": 100.0, "C": 95.0}, ()),  # just within the span
-    ],
-)  # fmt: skip
-def test_three_within_ten_one_above_one_below(
-    level: float, blocks: dict[str, float], expected: tuple[str, ...]
-) -> None:
-    assert missing_blocks(level, blocks, span=10.0, least=3) == expected
-
 
 BLOCKS = REFERENCE["blocks"] + "B3,copper,60.0,MS/m,0.2,2,C-3\nB4,copper,56.0,MS/m,0.2,2,C-4\n"
 ASKED = Settings(blocks_must_bracket=True)
