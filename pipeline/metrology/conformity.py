@@ -126,7 +126,7 @@ def _meets(values: pl.Series, limits: pl.Series, guards: pl.Series, roundings: p
             moved = as_decimal(limit) + as_decimal(guard if lower else -guard)
             exact[number] = _threshold(moved, parse_rounding(rounding), lower=lower)
     rules = rules.with_columns(
-        rule=pl.int_range(pl.len(), dtype=pl.Int64),
+        rule=pl.int_range(pl.len()),
         threshold=pl.Series(
             [float(exact[number][0]) if number in exact else None for number in range(rules.height)], dtype=pl.Float64
         ),
@@ -135,8 +135,7 @@ def _meets(values: pl.Series, limits: pl.Series, guards: pl.Series, roundings: p
         rules, on=["limit", "guard", "rounding"], how="left", nulls_equal=True, maintain_order="left"
     ).with_columns(
         meets=(pl.col("value") > pl.col("threshold")) if lower else (pl.col("value") < pl.col("threshold")),
-        near=(pl.col("value") - pl.col("threshold")).abs()
-        <= _NEAR * pl.max_horizontal(pl.col("value").abs(), pl.col("threshold").abs()),
+        near=(pl.col("value") - pl.col("threshold")).abs() <= _NEAR * pl.col("threshold").abs(),
     )
     close = frame.filter(pl.col("near")).select("value", "rule").unique()
     if not close.height:
@@ -148,7 +147,7 @@ def _meets(values: pl.Series, limits: pl.Series, guards: pl.Series, roundings: p
         decided.append(included if shown == threshold else (shown > threshold) == lower)
     close = close.with_columns(exactly=pl.Series(decided, dtype=pl.Boolean))
     return (
-        frame.join(close, on=["value", "rule"], how="left", nulls_equal=True, maintain_order="left")
+        frame.join(close, on=["value", "rule"], how="left", maintain_order="left")
         .select(pl.coalesce("exactly", "meets").alias("meets"))
         .to_series()
     )
@@ -180,7 +179,7 @@ def within(values: pl.Series, lower: pl.Series, upper: pl.Series, rounding: pl.S
     -----
     Simple acceptance as in JCGM 106:2012, 8.2, and ILAC-G8:09/2019, 4.2.1 (clauses from memory).
     """
-    no_guard = pl.repeat(0.0, values.len(), dtype=pl.Float64, eager=True)
+    no_guard = pl.repeat(0.0, values.len(), eager=True)
     return _inside(values, lower, upper, rounding, no_guard).alias("within")
 
 
@@ -194,9 +193,7 @@ def _inside(values: pl.Series, lower: pl.Series, upper: pl.Series, rounding: pl.
     known = values.is_not_null() & ~(lower.is_null() & upper.is_null()) & guard.is_finite()
     for limit in (lower, upper):
         known &= limit.is_null() | limit.cast(pl.Float64).is_finite()
-    return pl.select(
-        pl.when(known.fill_null(value=False)).then(above.fill_null(value=True) & below.fill_null(value=True))
-    ).to_series()
+    return pl.select(pl.when(known).then(above.fill_null(value=True) & below.fill_null(value=True))).to_series()
 
 
 def decide(

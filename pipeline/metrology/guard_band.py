@@ -93,7 +93,7 @@ def conformance_probabilities(
         return chosen
 
     # the complement is summed from its own tails, so that a tiny risk is not lost beside 1
-    found: NDArray[np.float64] = np.clip(1.0 - beyond(value - upper) - beyond(lower - value), 0.0, 1.0)
+    found: NDArray[np.float64] = np.maximum(1.0 - beyond(value - upper) - beyond(lower - value), 0.0)
     return np.where(np.isnan(value) | np.isnan(standard_uncertainty), np.nan, found)
 
 

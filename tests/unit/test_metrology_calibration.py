@@ -73,6 +73,13 @@ def test_a_deviation_is_near_within_its_uncertainty_of_the_tolerance_on_either_s
     assert one(indicated=indicated, tolerance=0.3, expanded_uncertainty=0.1)["near"] is near
 
 
+def test_a_point_is_shown_with_everything_that_was_stated() -> None:
+    stated = point(tolerance=0.3, expanded_uncertainty=0.1, certificate="C-1", laboratory="L", indicated=58.1)
+    row = judged(stated).row(0, named=True)
+    assert {name: row[name] for name in stated} == stated
+    assert row["deviation"] == pytest.approx(0.1)
+
+
 def test_near_is_strict() -> None:
     assert one(nominal=50.0, indicated=50.5, tolerance=0.75, expanded_uncertainty=0.25)["near"] is False
 

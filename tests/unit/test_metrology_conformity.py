@@ -69,7 +69,8 @@ def test_a_rounding_rule_is_written_as_it_is_read(text: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["half_up", "half_up:", "half_up:10", "half_up:-1", "half_down:1", "round:1", "up", "half_up:²"]
+    "text",
+    ["half_up", "half_up:", "half_up:10", "half_up:-1", "half_down:1", "round:1", "up", "half_up:²", "half_up:X"],
 )
 def test_an_unknown_rounding_rule_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match="expected none, half_up:N or half_even:N"):
@@ -87,6 +88,28 @@ def test_a_limit_hit_exactly_is_met_whatever_binary_arithmetic_says() -> None:
     assert is_within(convert(40.0, "nOhm.m", "MS/m"), 25.0, 25.0, "none") is True
     assert is_within(convert(convert(33.3, "%IACS", "uOhm.cm"), "uOhm.cm", "%IACS"), 33.3, 33.3, "none") is True
     assert is_within(sum([29.9, 30.0, 30.1]) / 3, 30.0, 30.0, "none") is True
+
+
+def test_a_limit_below_nought_is_hit_exactly_too() -> None:
+    assert is_within(-(0.1 + 0.2), -0.3, None, "none") is True
+    assert is_within(-0.3, None, -(0.1 + 0.2), "none") is True
+    assert is_within(-0.3000000001, -0.3, None, "none") is False
+
+
+def test_values_on_a_limit_keep_their_rows_among_others() -> None:
+    on = convert(17.4, "MS/m", "%IACS")
+    values = pl.Series([on, 29.0, on, 31.0, None, on, 31.0])
+    found = within(values, pl.repeat(30.0, 7, eager=True), pl.repeat(40.0, 7, eager=True), pl.Series(["none"] * 7))
+    assert found.to_list() == [True, False, True, True, None, True, True]
+
+
+def test_each_row_is_decided_by_its_own_rule() -> None:
+    found = decide(
+        pl.Series([30.05, 30.05, 29.95, 29.95]), pl.repeat(30.0, 4, eager=True), pl.repeat(34.0, 4, eager=True),
+        pl.Series(["none"] * 4), rule=pl.Series(["simple", "guarded"] * 2),
+        expanded_uncertainty=pl.repeat(0.1, 4, eager=True),
+    )  # fmt: skip
+    assert found.to_list() == ["in", "undecided", "out", "undecided"]
 
 
 def test_what_lies_a_millionth_beyond_a_limit_is_out() -> None:
@@ -291,7 +314,14 @@ def test_of_many_values_each_has_its_own_distribution_and_an_unknown_one_has_non
     assert np.isnan(found[2:]).all()
     # far outside both limits rounding of two tails leaves no probability below nought or above one
     assert conformance_probability(1e3, 1.0, lower=0.0, upper=1.0) == 0.0
+    assert conformance_probability(10.0, 1.0, lower=0.0, upper=1.0) == 0.0
     assert 0.0 <= conformance_probability(0.5, 1e9, lower=0.0, upper=1e-9) <= 1.0
+
+
+def test_few_degrees_of_freedom_widen_a_guard_band_of_two_limits() -> None:
+    width = guard_band(0.95, 1.0, lower=0.0, upper=6.0, degrees_of_freedom=5).width
+    assert width is not None
+    assert stats.t.cdf(6 - width, 5) - stats.t.cdf(-width, 5) == pytest.approx(0.95, abs=1e-9)
 
 
 @pytest.mark.parametrize("scale", [1e-8, 1.0, 1e6])
@@ -309,6 +339,14 @@ def test_probabilities_outside_their_range_are_refused() -> None:
     for probability in (0.4, 1.0):
         with pytest.raises(ValueError, match=r"from 0\.5 to below 1"):
             guard_band(probability, 1.0, lower=0.0)
-    for limit, relative in ((100.0, 0.5), (0.0, 0.02), (math.inf, 0.02), (100.0, math.nan)):
+    # 1 − z·u_rel is nought where z is one over u_rel
+    assert guarded_limit(0.5, 0.5, 0.02) == 0.5
+    for limit, relative in (
+        (100.0, 0.5),
+        (100.0, 1 / float(stats.norm.ppf(0.999))),
+        (0.0, 0.02),
+        (math.inf, 0.02),
+        (100.0, math.nan),
+    ):
         with pytest.raises(ValueError, match="no value reaches"):
             guarded_limit(limit, 0.999, relative)

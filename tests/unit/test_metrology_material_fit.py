@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, stats
+from scipy.stats import norm
 
 from pipeline.metrology.material_fit import fit_ranges
 
@@ -67,3 +70,46 @@ def test_laws(x: float, u: float, shift: float, scale: float, weight: float) -> 
 def test_bad_use_is_refused(given: tuple[list[float], ...], match: str) -> None:
     with pytest.raises(ValueError, match=match):
         fit_ranges(*given)
+
+
+@pytest.mark.parametrize("u", [0.05, 1.0, 5.0, 50.0])
+def test_the_likelihood_is_the_share_of_the_normal_distribution_over_the_width(u: float) -> None:
+    values, lower, upper = np.array([25.0, 28.0, 29.0, 30.0, 34.0]), np.array([28.0, 29.5]), np.array([30.0, 30.0])
+    found = fit_ranges(values, np.full(5, u), lower, upper, [1.0, 3.0])
+    x, a, b = values[:, None], lower[None, :], upper[None, :]
+    # by scipy; the tail on the nearer side, so that nothing is lost beside one
+    beside = np.where(
+        x < (a + b) / 2, norm.cdf((x - a) / u) - norm.cdf((x - b) / u), norm.sf((x - b) / u) - norm.sf((x - a) / u)
+    )
+    assert found.likelihood == pytest.approx(beside / (b - a), rel=1e-9, abs=1e-300)
+    joint = beside / (b - a) * [1.0, 3.0]
+    usable = joint.sum(axis=1) > 0
+    assert found.probability[usable] == pytest.approx(
+        joint[usable] / joint[usable].sum(axis=1, keepdims=True), rel=1e-9
+    )
+
+
+def test_a_value_fits_within_twice_its_standard_uncertainty_unless_said_otherwise() -> None:
+    values = np.array([29.0, 30.0, 30.2, 30.21, 27.8, 27.79])
+    found = fit_ranges(values, np.full(6, 0.1), [28.0], [30.0], [1.0])
+    assert found.distance[:, 0] == pytest.approx([0.0, 0.0, 0.2, 0.21, 0.2, 0.21])
+    assert fit_ranges([30.25], [0.125], [28.0], [30.0], [1.0]).fits.all()  # on the edge itself
+    assert found.fits[[0, 1, 3, 5], 0].tolist() == [True, True, False, False]
+    assert fit_ranges([30.25], [0.1], [28.0], [30.0], [1.0], 3.0).fits.all()
+
+
+@pytest.mark.parametrize(
+    ("place", "bad", "words"),
+    [
+        (0, math.nan, "finite"),
+        (1, 0.0, "above zero"),
+        (2, 30.0, "below the upper one"),
+        (3, math.inf, "finite"),
+        (4, 0.0, "above zero"),
+    ],
+)
+def test_one_number_that_makes_no_sense_among_good_ones_is_refused(place: int, bad: float, words: str) -> None:
+    numbers = [[29.0, 29.5], [0.1, 0.2], [28.0, 28.5], [30.0, 31.0], [1.0, 2.0]]
+    numbers[place][0] = bad
+    with pytest.raises(ValueError, match=words):
+        fit_ranges(*numbers)
