@@ -84,8 +84,8 @@ def local_levels(values: ArrayLike, series: ArrayLike) -> pl.DataFrame:
         else:
             innovation, predicted = value - level, share + _MOVES
             standard = innovation * innovation / (1.0 + predicted)
-            # one check before tells no scatter, and so no step
-            if degrees and standard * degrees > limits[degrees] * squares:
+            # one check before tells no scatter, and so no step: both sides are zero
+            if standard * degrees > limits[degrees] * squares:
                 level, share, since = value, 1.0, 1
             else:
                 share = predicted / (1.0 + predicted)

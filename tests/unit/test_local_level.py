@@ -67,6 +67,7 @@ def test_a_step_is_what_students_t_of_the_checks_before_it_does_not_allow() -> N
 def test_two_values_make_no_step_and_three_equal_ones_no_scatter() -> None:
     assert follow([0.0, 5.0])["since_step"].to_list() == [1, 2]
     assert follow([1.0, 1.0, 1.0])["variance"].to_list() == [None, 0.0, 0.0]
+    assert follow([1.0, 1.0, 1.0])["since_step"].to_list() == [1, 2, 3]
     # a display that never moved, and then did
     assert follow([1.0, 1.0, 1.0, 1.2]).row(-1)[0] == 1.2
 
