@@ -113,3 +113,11 @@ def test_one_number_that_makes_no_sense_among_good_ones_is_refused(place: int, b
     numbers[place][0] = bad
     with pytest.raises(ValueError, match=words):
         fit_ranges(*numbers)
+
+
+def test_however_far_a_value_lies_its_probabilities_add_up_to_one() -> None:
+    found = fit_ranges([29.0, 45.0, -5.0], [0.1, 0.1, 0.1], [28.0, 29.5], [30.0, 31.0], [1.0, 1.0])
+    assert found.probability.sum(axis=1) == pytest.approx([1.0, 1.0, 1.0])
+    # the nearer range is the likelier one
+    assert found.probability[1].argmax() == 1
+    assert found.probability[2].argmax() == 0

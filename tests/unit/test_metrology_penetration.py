@@ -56,8 +56,28 @@ def test_a_column_agrees_with_single_values() -> None:
     assert found[2:] == [None, None, None]
 
 
+def test_the_depth_is_that_of_a_plane_wave() -> None:
+    # δ = 1/√(π·f·μ0·σ) in SI units, μ0 = 4π·1e-7 H/m
+    for sigma, frequency in ((58.0, 60.0), (0.5, 0.5)):
+        by_hand = 1e3 / math.sqrt(math.pi * frequency * 1e3 * 4e-7 * math.pi * sigma * 1e6)
+        assert standard_depth_mm(sigma, frequency) == pytest.approx(by_hand, rel=1e-12)
+        frame = pl.DataFrame({"s": [sigma, 0.0, sigma], "f": [frequency, frequency, 0.0]})
+        found = frame.select(standard_depth_mm_expression(pl.col("s"), pl.col("f"))).to_series().to_list()
+        assert found == [pytest.approx(by_hand, rel=1e-12), None, None]
+
+
+def test_the_flag_advises_a_frequency_for_the_multiple_that_is_asked_for() -> None:
+    flag = thickness_flag(33.0, 60.0, 0.5, multiple=3.0) or ""
+    advised = float(flag.split("measure at ")[1].split(" kHz")[0])
+    assert advised == pytest.approx(lowest_frequency_khz(33.0, 0.5, multiple=3.0), rel=0.01)
+    assert thickness_flag(33.0, advised, 0.5, multiple=3.0) is None
+
+
 @pytest.mark.parametrize("bad", [0.0, -1.0, math.nan, math.inf])
 def test_impossible_numbers_are_refused(bad: float) -> None:
+    for numbers in ((bad, 0.5, 2.6), (33.0, bad, 2.6), (33.0, 0.5, bad)):
+        with pytest.raises(ValueError, match="above 0"):
+            lowest_frequency_khz(numbers[0], numbers[1], multiple=numbers[2])
     with pytest.raises(ValueError, match="above 0"):
         standard_depth_mm(bad, 60.0)
     with pytest.raises(ValueError, match="above 0"):
