@@ -146,7 +146,7 @@ def acceptance_of_lots(lots: pl.DataFrame) -> pl.DataFrame:
     s, mean, lower, upper, parts = (pl.col(c) for c in ("standard_deviation", "mean", "lower", "upper", "parts"))
     two = lower.is_not_null() & upper.is_not_null()
     if "most_nonconforming_percent" not in lots.columns:
-        lots = lots.with_columns(pl.lit(None, dtype=pl.Float64).alias("most_nonconforming_percent"))
+        lots = lots.with_columns(pl.lit(None).alias("most_nonconforming_percent"))
     given = two & pl.col("most_nonconforming_percent").is_not_null()
     noise = pl.max_horizontal(mean.abs(), lower.abs(), upper.abs()) * _EQUAL
     frame = lots.with_columns(
@@ -156,7 +156,7 @@ def acceptance_of_lots(lots: pl.DataFrame) -> pl.DataFrame:
         .then(pl.format("the lower limit {} is not below the upper limit {}", lower, upper))
         .when(pl.col("k").is_null() & ~given)
         .then(pl.lit("the plan states no k"))
-        .when(mean.is_null() | (parts < 1))
+        .when(mean.is_null() | (parts.fill_null(0) < 1))
         .then(pl.lit("no part was measured"))
         .when(s.is_null() | (parts < 2))
         .then(pl.lit("one part has no standard deviation"))
@@ -171,7 +171,7 @@ def acceptance_of_lots(lots: pl.DataFrame) -> pl.DataFrame:
         pl.when(usable).then((mean - lower) / s).alias("quality_lower"),
         pl.when(usable).then((upper - mean) / s).alias("quality_upper"),
     )
-    n = np.maximum(frame.get_column("parts").fill_null(3).to_numpy(), 3).astype(np.float64)
+    n = np.maximum(frame.get_column("parts").to_numpy(), 3).astype(np.float64)
 
     def fraction(column: str) -> pl.Series:
         quality = frame.get_column(column).cast(pl.Float64)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
@@ -35,8 +35,9 @@ def test_estimate_of_nonconforming_parts_is_unbiased() -> None:
     error = estimate.std() / np.sqrt(estimate.size)
     assert estimate.mean() == pytest.approx(stats.norm.sf(1.2), abs=4 * error)
     assert estimated_nonconforming([50.0, -50.0], [6, 6]).tolist() == [0.0, 1.0]
-    with pytest.raises(ValueError, match="at least 3"):
-        estimated_nonconforming([1.0], [2])
+    for sizes in ([2, 2], [2, 5]):
+        with pytest.raises(ValueError, match="at least 3"):
+            estimated_nonconforming([1.0, 1.0], sizes)
 
 
 def test_operating_characteristic_is_that_of_simulated_lots() -> None:
@@ -69,10 +70,13 @@ def test_operating_characteristic_is_that_of_simulated_lots() -> None:
         (5, -1e6, 1e-7, 1.5, None, 0.0, "zero"),
         (5, 0.0, 1e-7, 1.5, -1e6, None, "zero"),
         (5, 0.0, 1e-7, 1.5, None, 1e6, "zero"),
+        (5, 0.0, 1e-7, 1.5, None, -1e6, "zero"),
+        (5, 35.0, 0.2, 1.5, 35.0, 35.0, "is not below"),
+        (None, 35.0, 0.2, 1.5, 34.0, None, "no part"),
     ],
 )
 def test_the_k_method_says_why_not(
-    n: int, mean: float | None, s: float | None, k: float | None, lower: float | None, upper: float | None, reason: str
+    n: Any, mean: float | None, s: float | None, k: float | None, lower: float | None, upper: float | None, reason: str
 ) -> None:
     found = accept_by_k(n, mean, s, k, lower, upper)
     assert found.accepted is None
@@ -109,6 +113,12 @@ def test_two_limits_together_ask_more_than_each_alone() -> None:
     for mean in np.linspace(34.0, 36.0, 21):
         wide = accept_by_k(n, mean, 0.2, k, 0.0, 35.3)
         assert wide.accepted == accept_by_k(n, mean, 0.2, k, None, 35.3).accepted
+
+
+def test_a_lot_exactly_k_deviations_inside_its_limit_is_accepted() -> None:
+    assert accept_by_k(5, 35.0, 0.5, 2.0, 34.0, None).accepted is True
+    assert accept_by_k(5, 34.0, 0.5, 2.0, None, 35.0).accepted is True
+    assert accept_by_k(5, 34.999, 0.5, 2.0, 34.0, None).accepted is False
 
 
 @pytest.mark.parametrize(("mean", "accepted"), [(0.0, True), (2.5, False), (-2.5, False)])
