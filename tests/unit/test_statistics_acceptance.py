@@ -47,7 +47,7 @@ def test_operating_characteristic_is_that_of_simulated_lots() -> None:
     assert operating_characteristic([0.06], 8, 1.4)[0] == pytest.approx(accepted, abs=0.01)
     curve = operating_characteristic(np.linspace(0.001, 0.6, 50), 8, 1.4)
     assert (np.diff(curve) < 0).all()
-    for bad in (([0.0], 8), ([0.5], 1)):
+    for bad in (([0.0, 0.5], 8), ([0.5, 1.0], 8), ([0.5, 1.5], 8), ([0.5], 1)):
         with pytest.raises(ValueError, match="expected"):
             operating_characteristic(*bad, 1.4)
 
@@ -141,6 +141,20 @@ def test_a_fraction_is_estimated_from_three_parts_on() -> None:
 def test_a_plan_of_two_parts_has_an_operating_characteristic() -> None:
     # with two parts and k = 0 a lot is accepted where the mean of two normal values lies inside the limit
     assert operating_characteristic([0.1], 2, 0.0)[0] == pytest.approx(stats.norm.cdf(2**0.5 * stats.norm.isf(0.1)))
+
+
+@pytest.mark.parametrize("n", [3, 8])
+@pytest.mark.parametrize("quality", [0.05, 0.4, 0.5, 0.6, 0.9])
+def test_the_operating_characteristic_is_the_noncentral_t_on_both_sides_of_half(n: int, quality: float) -> None:
+    # P(T >= k·√n), T noncentral t with n − 1 degrees of freedom (Resnikoff and Lieberman, 1957, from memory); by scipy
+    expected = stats.nct.sf(0.8 * n**0.5, n - 1, stats.norm.isf(quality) * n**0.5)
+    assert operating_characteristic([quality], n, 0.8)[0] == pytest.approx(expected, rel=1e-6)
+
+
+def test_k_itself_is_enough_at_each_of_two_limits() -> None:
+    assert accept_by_k(3, 0.0, 1.0, 2.0, -2.0, 4.0).accepted is True
+    assert accept_by_k(3, 0.0, 1.0, 2.0, -4.0, 2.0).accepted is True
+    assert accept_by_k(3, 0.0, 1.0, 2.0, -4.0, 1.999).accepted is False
 
 
 def test_the_plans_own_m_decides_with_two_limits() -> None:

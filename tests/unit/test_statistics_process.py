@@ -197,10 +197,15 @@ def test_agreement_by_hand() -> None:
     assert found.mean_difference == pytest.approx(0.5)
     assert found.interval == pytest.approx((0.5 - t * s / 2, 0.5 + t * s / 2))
     assert found.limits == pytest.approx((0.5 - 1.96 * s, 0.5 + 1.96 * s))
-    assert agreement([1.0], [2.0]).reason == "one pair shows no scatter of differences"
-    assert agreement([], []).mean_difference is None
-    with pytest.raises(ValueError, match="pairs of finite numbers"):
-        agreement([1.0], [2.0, 3.0])
+    one = agreement([1.0], [2.0])
+    assert (one.pairs, one.mean_difference, one.reason) == (1, -1.0, "one pair shows no scatter of differences")
+    assert (agreement([], []).pairs, agreement([], []).mean_difference) == (0, None)
+    two = agreement([1.0, 2.0], [1.0, 1.0])
+    assert two.interval == pytest.approx((0.5 - 12.706 / 2, 0.5 + 12.706 / 2), abs=1e-3)  # t of one degree of freedom
+    bad = ([1.0], [2.0, 3.0]), ([1.0, np.nan], [2.0, 3.0]), ([1.0, 2.0], [2.0, np.inf]), ([[1.0, 2.0]], [[2.0, 3.0]])
+    for first, second in bad:
+        with pytest.raises(ValueError, match="pairs of finite numbers"):
+            agreement(first, second)
 
 
 def test_agreement_of_two_peak_flow_meters_as_bland_and_altman_print_it() -> None:
@@ -271,7 +276,10 @@ def test_a_mirrored_process_performs_alike_and_a_scaled_one_too() -> None:
     found = lots_together(means, variances, counts, lower=57.0, upper=60.0)
     mirrored = lots_together(-means, variances, counts, lower=-60.0, upper=-57.0)
     scaled = lots_together(1e3 * means, 1e6 * variances, counts, lower=57e3, upper=60e3)
-    for other in (mirrored, scaled):
+    small = lots_together(1e-3 * means, 1e-6 * variances, counts, lower=0.057, upper=0.060)
+    assert found.between_interval is not None
+    assert small.between_interval == pytest.approx([1e-3 * limit for limit in found.between_interval])
+    for other in (mirrored, scaled, small):
         assert (other.ppk, other.degrees_of_freedom) == pytest.approx((found.ppk, found.degrees_of_freedom))
         assert other.ppk_interval == pytest.approx(found.ppk_interval)
     # outside its limits an index is negative, and its interval still lies around it
@@ -286,7 +294,43 @@ def test_what_is_within_arithmetic_of_nothing_does_not_vary() -> None:
     for scatter, reason in ((5e-13, "all part means are equal"), (5e-12, None)):
         found = lots_together([0.1, 0.1 + scatter * sqrt(2)], [0.0, 0.0], [1, 1], lower=0.0, upper=1.0)
         assert found.not_computable.get("ppk") == reason
+        below = lots_together([-0.1, -0.1 - scatter * sqrt(2)], [0.0, 0.0], [1, 1], lower=-1.0)
+        assert below.not_computable.get("ppk") == reason
     assert lots_together([0.0, 0.0], [0.0, 0.0], [2, 2]).not_computable["ppk"] == "all part means are equal"
+
+
+@pytest.mark.parametrize(
+    ("means", "variances", "counts"),
+    [
+        ([], [], []),
+        ([[1.0, 2.0]], [[1.0, 1.0]], [[2, 2]]),
+        ([1.0, 2.0], [1.0], [2, 2]),
+        ([1.0, 2.0], [1.0, 1.0], [2]),
+        ([1.0, np.nan], [1.0, 1.0], [2, 2]),
+        ([1.0, 2.0], [1.0, np.inf], [2, 2]),
+        ([1.0, 2.0], [1.0, 1.0], [2, 0]),
+    ],
+)
+def test_lots_that_make_no_sense_are_refused(means: list[float], variances: list[float], counts: list[int]) -> None:
+    with pytest.raises(ValueError, match="lots need"):
+        lots_together(means, variances, counts)
+
+
+def test_lots_of_equal_parts_vary_as_their_means_do() -> None:
+    found = lots_together([57.9, 58.4, 58.1], [0.0] * 3, [2, 3, 2], lower=57.0)
+    square = float(np.var([57.9, 58.4, 58.1], ddof=1))
+    assert (found.within_standard_deviation, found.degrees_of_freedom) == (0.0, pytest.approx(2.0))
+    assert found.between_standard_deviation == pytest.approx(sqrt(square))
+    # one mean square alone: its interval is that of chi-square
+    low, high = (sqrt(2 * square / special.chdtri(2, tail)) for tail in (0.025, 0.975))
+    assert found.between_interval == pytest.approx((low, high))
+    assert found.ppk_interval is not None
+    singles = lots_together([57.9, 58.4, 58.1], [0.0] * 3, [1, 1, 1], lower=57.0)
+    assert (singles.between_interval, singles.within_standard_deviation) == (None, None)
+    assert "one part" in singles.not_computable["within_standard_deviation"]
+    one = lots_together([58.0], [0.0], [1]).not_computable
+    assert "one lot" in one["between_standard_deviation"]
+    assert "one part" in one["within_standard_deviation"]
 
 
 def test_a_lot_of_one_part_alone_has_a_mean_and_no_more() -> None:
