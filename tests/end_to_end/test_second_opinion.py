@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 import second_opinion
+from second_opinion import corners
 from second_opinion.exports import read_workspace
 from second_opinion.opinion import Opinion, differences
 
@@ -26,18 +27,18 @@ import fixtures.demo
 from pipeline.cli import run
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
 
     from second_opinion.checks import Check
     from workspace_files import Shell
 
 
 class Product:
-    """The demo, loaded, and what the product says of it through its commands."""
+    """A workspace, loaded, and what the product says of it through its commands."""
 
-    def __init__(self, root: Path) -> None:
+    def __init__(self, root: Path, build: Callable[[Path], None]) -> None:
         self.root = root
-        fixtures.demo.build(root)
+        build(root)
         self.say("load", "--direct", "inbox")
         self.say("snapshot")  # which the other commands read
         self.say("export", "pack")
@@ -55,9 +56,9 @@ class Product:
         return list(csv.DictReader((self.root / "pack" / "data" / f"{name}.csv").read_text("utf-8").splitlines()))
 
 
-@pytest.fixture(scope="module")
-def product(tmp_path_factory: pytest.TempPathFactory) -> Product:
-    return Product(tmp_path_factory.mktemp("second") / "works")
+@pytest.fixture(scope="module", params=[fixtures.demo.build, corners.build], ids=["demo", "corners"])
+def product(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Product:
+    return Product(tmp_path_factory.mktemp("second") / "works", request.param)
 
 
 @pytest.fixture(scope="module")

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from statistics import fmean
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 from scipy import stats
 
 from second_opinion.lots import compared
@@ -15,6 +16,8 @@ from second_opinion.lots import compared
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import datetime
+
+    from numpy.typing import NDArray
 
     from second_opinion.checks import Check, Meter
     from second_opinion.exports import Workspace
@@ -26,6 +29,7 @@ ENOUGH_CHECKS = 6
 """Fewer checks on a block do not tell its scatter: the meter's claimed accuracy stands in."""
 NEWEST_WEIGHT = 0.2
 """Of a check in the meter's local level."""
+STEP_LEVEL = 0.997
 
 
 @dataclass(kw_only=True)
@@ -114,36 +118,53 @@ def _told_by_checks(
     near = [check for check in checks if check.block == block]
     found: dict[str, tuple[float, float | None]] = {"block certificate": (level[block][1], None)}  # type: ignore[index]
     biases = [check.bias for check in near if check.bias is not None]
-    level_now, share, s, nu = local_level(biases)
+    level_now, share, s, nu, stretches = local_level(biases)
     if len(near) < ENOUGH_CHECKS:
         claimed = float(workspace.row("meters", meter.name)["accuracy_percent"]) / 100.0
         found["meter accuracy statement"] = (claimed * lot.mean / math.sqrt(3.0), None)
         return found, level_now
     found["meter between checks"] = (s, float(nu))
     found["level of the meter"] = (s * math.sqrt(share), float(nu))
-    hours = [check.at.timestamp() / 3600.0 for check in near]
-    line = stats.linregress([hour - hours[0] for hour in hours], biases)
-    bound = abs(line.slope) + line.stderr * stats.t.ppf(0.975, len(near) - 2)
+    hours = np.array([check.at.timestamp() / 3600.0 for check in near])
     since = last_at.timestamp() / 3600.0 - hours[-1]
-    found["drift since the last check"] = (bound * since / math.sqrt(3.0), None)
+    found["drift since the last check"] = (
+        _drift_bound(hours - hours[0], biases, stretches) * since / math.sqrt(3.0),
+        None,
+    )
     return found, level_now
 
 
-def local_level(biases: Sequence[float]) -> tuple[float, float, float, int]:
+def _drift_bound(hours: NDArray[np.float64], biases: Sequence[float], stretches: Sequence[int]) -> float:
+    """Return the 95 % bound of the trend an hour: one slope, and a level of its own for each stretch between steps."""
+    design = np.column_stack([hours, *(np.array(stretches) == one for one in sorted(set(stretches)))])
+    inverse = np.linalg.inv(design.T @ design)
+    found = inverse @ design.T @ np.array(biases)
+    nu = len(biases) - design.shape[1]
+    rest = np.array(biases) - design @ found
+    return float(abs(found[0]) + stats.t.ppf(0.975, nu) * math.sqrt(rest @ rest / nu * inverse[0, 0]))
+
+
+def local_level(biases: Sequence[float]) -> tuple[float, float, float, int, list[int]]:
     """Return the level when the next check is due, its variance over that of a check, the scatter about it and degrees of freedom.
 
+    And for each check how many steps came until it.
+
     Local level model (Harvey, Forecasting, structural time series models and the Kalman filter, 1989, 2.2 and 4.1), begun with the
-    first value; its ratio of variances q gives a newest value the weight 0.2 in the long run: q = 0.2^2/(1 - 0.2).
+    first value; its ratio of variances q gives a newest value the weight 0.2 in the long run: q = 0.2^2/(1 - 0.2). It begins again with
+    a value that steps further than 99.7 % would by Student's t of those before it; the step counts in the scatter.
     """
     q = NEWEST_WEIGHT**2 / (1.0 - NEWEST_WEIGHT)
-    level, variance, squares = biases[0], 1.0, 0.0
-    for bias in biases[1:]:
+    level, variance, squares, stretches = biases[0], 1.0, 0.0, [0]
+    for before, bias in enumerate(biases[1:]):
         expected = variance + q + 1.0
-        squares += (bias - level) ** 2 / expected
+        square = (bias - level) ** 2 / expected
+        steps = before > 0 and square > stats.t.ppf(0.5 + STEP_LEVEL / 2.0, before) ** 2 * squares / before
         weight = (variance + q) / expected
-        level, variance = level + weight * (bias - level), weight
+        level, variance = (bias, 1.0) if steps else (level + weight * (bias - level), weight)
+        squares += square
+        stretches.append(stretches[-1] + int(steps))
     nu = len(biases) - 1
-    return level, variance + q, math.sqrt(squares / nu) if nu else math.nan, nu
+    return level, variance + q, math.sqrt(squares / nu) if nu else math.nan, nu, stretches
 
 
 def _temperature(workspace: Workspace, lot: Lot) -> dict[str, tuple[float, float | None]]:

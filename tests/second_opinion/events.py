@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from itertools import groupby
 from typing import TYPE_CHECKING
+
+from second_opinion.lots import of_bracket
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -19,7 +22,7 @@ __all__ = ["Event", "events"]
 
 @dataclass(frozen=True, kw_only=True)
 class Event:
-    """Lots by what stands around their readings: `touched` by a run that failed, or `covered` by runs that passed."""
+    """Lots by what stands around their readings: `touched` by a run that failed or was missing, or `covered` by runs that passed."""
 
     meter: str
     kind: str
@@ -34,12 +37,13 @@ class Event:
         return f"{self.meter}_{self.fired_at.astimezone(UTC):%Y%m%dT%H%M%SZ}_{kind}"
 
 
-def events(workspace: Workspace, meters: Iterable[Meter], lots: dict[str, Lot]) -> dict[str, Event]:
+def events(workspace: Workspace, meters: Iterable[Meter], lots: dict[str, Lot], as_of: datetime) -> dict[str, Event]:
     """Return every event by name."""
     found: list[Event] = []
     for meter in meters:
         found += _of_runs(meter, lots)
         found += _of_calibrations(workspace, meter, lots)
+        found += _of_late_checks(workspace, meter, lots, as_of)
     return {event.name: event for event in found}
 
 
@@ -107,6 +111,21 @@ def _of_calibrations(workspace: Workspace, meter: Meter, lots: dict[str, Lot]) -
             )  # fmt: skip
         elif not fails:
             good = at
+
+
+def _of_late_checks(workspace: Workspace, meter: Meter, lots: dict[str, Lot], as_of: datetime) -> Iterator[Event]:
+    """Readings that no run followed, or preceded, within the interval: the check was due that long after the run before."""
+    interval = timedelta(hours=workspace.settings["check_interval_hours"])
+    found: defaultdict[tuple[Run, Run | None], dict[str, str]] = defaultdict(dict)
+    for name, lot in lots.items():
+        for of, before, after, first, last in lot.brackets:
+            if of is meter and before and of_bracket(workspace, before, after, first, last, as_of) == "unsupported":
+                found[before, after][name] = "touched"
+    for (before, after), names in found.items():
+        yield Event(
+            meter=meter.name, kind="check_overdue", fired_at=before.at + interval, window_from=before.at,
+            window_to=after and after.first_at, lots=names,
+        )  # fmt: skip
 
 
 def _when(row: Cells) -> tuple[str, str]:

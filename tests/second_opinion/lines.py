@@ -40,10 +40,10 @@ def bias_line(workspace: Workspace, checks: Iterable[Check]) -> dict[str, Any] |
     last = {block: one[-1].certificate or (0.0, 0.0) for block, one in of_block.items()}
     names = sorted(of_block, key=lambda block: last[block][0])
     told = [local_level([check.bias or 0.0 for check in of_block[block]]) for block in names]
-    pooled = sum(s**2 * free for _, _, s, free in told if free) / nu
-    x, y = np.array([last[block][0] for block in names]), np.array([level for level, _, _, _ in told])
+    pooled = sum(s**2 * free for _, _, s, free, _ in told if free) / nu
+    x, y = np.array([last[block][0] for block in names]), np.array([level for level, *_ in told])
     u = np.array([last[block][1] for block in names])
-    scatter = np.diag([pooled * share for _, share, _, _ in told])
+    scatter = np.diag([pooled * share for _, share, *_ in told])
     chains = [workspace.row("blocks", block, of_block[block][-1].at).get("certificate_chain") for block in names]
     rho = np.array(
         [[float(a == b and bool(a)) * workspace.settings["certificate_correlation"] for a in chains] for b in chains]

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from second_opinion.exports import Cells, Workspace
     from second_opinion.values import Valued
 
-__all__ = ["Lot", "k_method", "lots", "met", "verdict"]
+__all__ = ["Lot", "k_method", "lots", "met", "of_bracket", "verdict"]
 
 
 @dataclass(kw_only=True, eq=False)
@@ -110,18 +110,22 @@ def lots(workspace: Workspace, meters: Iterable[Meter]) -> dict[str, Lot]:
 
 def support(workspace: Workspace, lot: Lot, as_of: datetime) -> str:
     """Return the worst over the lot's brackets: suspect, unsupported, open, supported."""
-    interval = timedelta(hours=workspace.settings["check_interval_hours"])
-    found = set()
-    for _, before, after, first, last in lot.brackets:
-        if any(run is not None and _failed(workspace, run) for run in (before, after)):
-            found.add("suspect")
-        elif before is None or not before.passed or last - before.at > interval:
-            found.add("unsupported")
-        elif after is not None and after.passed and after.first_at - first <= interval:
-            found.add("supported")
-        else:
-            found.add("open" if after is None and as_of - first <= interval else "unsupported")
+    found = {of_bracket(workspace, *bracket[1:], as_of) for bracket in lot.brackets}
     return next(word for word in ("suspect", "unsupported", "open", "supported") if word in found)
+
+
+def of_bracket(
+    workspace: Workspace, before: Run | None, after: Run | None, first: datetime, last: datetime, as_of: datetime
+) -> str:
+    """Return the support of readings between two runs."""
+    interval = timedelta(hours=workspace.settings["check_interval_hours"])
+    if any(run is not None and _failed(workspace, run) for run in (before, after)):
+        return "suspect"
+    if before is None or not before.passed or last - before.at > interval:
+        return "unsupported"
+    if after is not None and after.passed and after.first_at - first <= interval:
+        return "supported"
+    return "open" if after is None and as_of - first <= interval else "unsupported"
 
 
 def _failed(workspace: Workspace, run: Run) -> bool:
@@ -205,7 +209,7 @@ def hardness(workspace: Workspace, lot: Lot) -> str:
 
 def verdict(workspace: Workspace, lot: Lot, limits_met: str, supported: str) -> str:
     """Return accept, hold, reject or not_assessed."""
-    if limits_met == "not_assessed":
+    if not plan_is_met(lot):
         return "not_assessed"
     if hardness(workspace, lot) == "missing" and limits_met != "out":
         return "hold"

@@ -14,7 +14,7 @@ from second_opinion.budgets import Budget, budget, checks_before_closing, confor
 from second_opinion.checks import Meter, meters, pooled_within, precision_limit
 from second_opinion.events import Event, events
 from second_opinion.lines import at_level, bias_line
-from second_opinion.lots import Lot, capability, k_method, lots, met, plan_is_met, support, verdict
+from second_opinion.lots import Lot, capability, k_method, lots, met, support, verdict
 from second_opinion.widening import widening
 
 if TYPE_CHECKING:
@@ -36,15 +36,14 @@ class Opinion:
         self.as_of = max(reading.at for reading in workspace.readings)
         self.meters = meters(workspace, baselines)
         self.lots = lots(workspace, self.meters.values())
-        self.events = events(workspace, self.meters.values(), self.lots)
+        self.events = events(workspace, self.meters.values(), self.lots, self.as_of)
 
     def lot(self, name: str) -> dict[str, Any]:
         """Return what `lot --json` says, as far as it is recomputed here."""
         workspace, lot = self.workspace, self.lots[name]
         supported = support(workspace, lot, self.as_of)
-        whole = plan_is_met(lot)
         of_compared = conformity(workspace, lot)
-        limits_met = met(workspace, lot, of_compared["guard_band"] or 0.0) if whole else "not_assessed"
+        limits_met = met(workspace, lot, of_compared["guard_band"] or 0.0)
         if limits_met != "in" or lot.plan["conforms_by"] == "k_method":
             of_compared["false_acceptance_risk"] = None
         mean_of_all = budget(workspace, lot, len(lot.values))
