@@ -35,7 +35,7 @@ def missing_blocks(level: float, blocks: Mapping[str, float], *, span: float, le
         sides.
     """
     near = {name: value for name, value in blocks.items() if abs(value - level) <= span * (1 + _TIES)}
-    tie = _TIES * abs(level)
+    tie = _TIES * level
     missing = []
     if not any(value >= level - tie for value in near.values()):
         missing.append(f"one between {level:.4g} and {level + span:.4g} %IACS")

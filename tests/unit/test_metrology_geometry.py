@@ -53,6 +53,7 @@ def test_as_many_pieces_are_asked_for_as_reach_the_thickness(pieces: int) -> Non
 
 
 def test_the_lowest_probe_that_is_enough_is_named() -> None:
+    assert "below the 3 asked for" in too_thin(0.4)
     lowest = lowest_frequency_khz(58.0, 0.4, multiple=3.0)
     assert "the meter has a probe for 480 kHz" in too_thin(0.4, 960.0, 480.0, 240.0, 120.0)
     assert "the meter has a probe" in too_thin(0.4, lowest)
