@@ -1,4 +1,4 @@
-"""A small invented workspace that goes where the demo does not: a meter that steps, gaps and intervals that are met to the second, other
+"""A small invented workspace that goes where the demo does not: a meter that steps, another whose blocks come to lie apart, gaps and intervals that are met to the second, other
 temperature models, what is compared by part or lot mean, lots that are open, unsupported, out.
 """
 
@@ -34,7 +34,7 @@ S-more,cu,57.5,58.5,MS/m,spot,simple,none,5,2,3
 """,
 }
 LEVELS = {"S-spot": 58.0, "S-part": 58.0, "S-mean": 58.45, "S-al": 34.8, "S-more": 58.0}
-STEP_ON, FAILS_ON, LAST_DAY = 8, 12, 14
+STEP_ON, FAILS_ON, APART_ON, LAST_DAY = 8, 12, 13, 14
 
 
 def build(root: Path) -> None:
@@ -51,13 +51,14 @@ def build(root: Path) -> None:
         seen = true / (1.0 + slope * (temperature - 20.0)) + bias + chance.normal(0.0, 0.03)
         lines.append(f"{at.isoformat()},{meter},{what},{seen / scale:.2f},{unit},{temperature},at_metal")
 
-    def check(at: datetime, meter: str, bias: float, blocks: str = "B1 B2", step: int = 30) -> None:
+    def check(at: datetime, meter: str, bias: float, blocks: str = "B1 B2", step: int = 30, apart: float = 0.0) -> None:
         drawn = {block: chance.normal(0.0, 0.02) for block in blocks.split()}
         for place, block in enumerate(drawn):
             true, material = (58.0, "cu") if block == "B1" else (34.8, "al")
             for n in range(3):
                 moment = at + timedelta(seconds=step * place + 5 * n)
-                read(moment, meter, f"block,,,,{block}", true, material, bias + drawn[block])
+                tilt = apart if block == "B1" else -apart
+                read(moment, meter, f"block,,,,{block}", true, material, bias + tilt + drawn[block])
 
     def lot(at: datetime, meter: str, specification: str, bias: float, shift: float = 0.0) -> None:
         name = f"X-{len(lots) + 1:02d}"
@@ -85,7 +86,8 @@ def build(root: Path) -> None:
                 continue  # open, and no check within eight hours
             later = 0.6 if day == FAILS_ON and meter == "M1" else 0.0
             # eight hours after the first reading of the lot, to the second, or one later
-            check(morning + timedelta(hours=10, seconds=int(day == 9)), meter, bias + later)
+            apart = 0.18 if day == APART_ON and meter == "M2" else 0.0
+            check(morning + timedelta(hours=10, seconds=int(day == 9)), meter, bias + later, apart=apart)
     header = "measured_at,meter,role,lot,part,spot,block,value,unit,temperature_c,temperature_state"
     (root / "inbox").mkdir(parents=True)
     (root / "layouts").mkdir()
