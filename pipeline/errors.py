@@ -6,6 +6,8 @@ the command line.
 
 from __future__ import annotations
 
+import errno
+
 __all__ = [
     "AnnealogError",
     "ChangesRefused",
@@ -19,6 +21,7 @@ __all__ = [
     "SettingsError",
     "SnapshotDamaged",
     "UsageError",
+    "lacking",
 ]
 
 
@@ -78,3 +81,15 @@ class HistoryTooNew(IntegrityProblem):
 
 class SnapshotDamaged(IntegrityProblem):
     """A file of the published snapshot is not as it was written; the history itself is not in doubt."""
+
+
+_LACKING = ("Too many open files", "Cannot allocate memory", "Out of Memory", "failed to allocate", "bad_alloc")
+
+
+def lacking(error: Exception) -> bool:
+    """Whether a handle, memory or rights were lacking when something was read: nothing is wrong with it then."""
+    if isinstance(error, MemoryError):
+        return True
+    if isinstance(error, OSError):
+        return error.errno in (errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EACCES, errno.EPERM)
+    return any(words in str(error) for words in _LACKING)

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from datetime import datetime
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -139,10 +137,6 @@ def read_and_assess(place: Workspace, as_of: str | None, **given: Any) -> Any:
         return assess(history, place.settings, as_of=moment(as_of, place), **given), history.sources()
 
 
-Keep = Callable[[Any, Path], None]
-"""Keeps the answer that a page gives, for the path at which it was written."""
-
-
 def _write(
     place: Workspace,
     pages: Iterable[Any],
@@ -151,7 +145,6 @@ def _write(
     dry_run: bool,
     alone: bool,
     pdf: bool,
-    keep: Keep | None,
 ) -> str | None:
     """Write pages and return the path of the first, or of its PDF."""
     from pipeline.steps.pages import write_pages
@@ -160,24 +153,13 @@ def _write(
         return None
     pages = list(pages)
     path = write_pages(place, pages, as_of=moment(as_of, place), alone=alone)[0].path
-    if keep is not None and not alone:
-        keep(pages[0], path)
     return printed(place, path, dry_run=False, pdf=pdf)
 
 
-def _from_part(place: Workspace, part: Part, history: list[int]) -> tuple[Any, Any, Keep]:
-    """Return the part of the assessment, its files, and what keeps the answer, where nothing was written meanwhile."""
-    from pipeline.history.snapshot import signature
-    from pipeline.steps.answers import Answers
-
+def _from_part(part: Part) -> tuple[Any, Any]:
+    """Return the part of the assessment and its files."""
     output.note_edits(part.not_taken_over)
-
-    def keep(page: Any, path: Path) -> None:
-        if signature(place.history) == history:
-            link = page.link
-            Answers(place, history, part.taken_over).keep(link.kind, link.identifier, page.answer, path, alone=True)
-
-    return part.assessment, part.sources, keep
+    return part.assessment, part.sources
 
 
 def lot(
@@ -196,8 +178,8 @@ def lot(
     place = workspace_at(workspace)
 
     def compute() -> Computed:
-        page, keep = _lot_page(place, name, as_of)
-        return page.answer, _write(place, [page], as_of, dry_run=dry_run, alone=single_file, pdf=pdf, keep=keep)
+        page = _lot_page(place, name, as_of)
+        return page.answer, _write(place, [page], as_of, dry_run=dry_run, alone=single_file, pdf=pdf)
 
     usual = as_of is None and not single_file
     document, path = asked(place, "lot", name, compute, usual=usual, dry_run=dry_run, pdf=pdf)
@@ -208,15 +190,13 @@ def lot(
     raise typer.Exit(exit_code({name: document["verdict"]}, {}))
 
 
-def _lot_page(place: Workspace, name: str, as_of: str | None) -> tuple[LotPage, Keep | None]:
-    from pipeline.history.snapshot import signature
+def _lot_page(place: Workspace, name: str, as_of: str | None) -> LotPage:
     from pipeline.steps.kept_part import part_of_lot
     from pipeline.steps.pages import lot_pages
 
-    at_first = signature(place.history)
-    part, keep = part_of_lot(place, name) if as_of is None else None, None
+    part = part_of_lot(place, name) if as_of is None else None
     if part is not None:
-        found, sources, keep = _from_part(place, part, at_first)
+        found, sources = _from_part(part)
     else:
         found, sources = read_and_assess(place, as_of)
     if name not in found.lots:
@@ -226,7 +206,7 @@ def _lot_page(place: Workspace, name: str, as_of: str | None) -> tuple[LotPage, 
             )
         found, sources = read_and_assess(place, as_of, lots=[name])
     (page,) = lot_pages(place, found, sources, [name])
-    return page, keep
+    return page
 
 
 def _conformity_lines(result: Any) -> list[str]:
@@ -355,8 +335,8 @@ def meter(
     place = workspace_at(workspace)
 
     def compute() -> Computed:
-        page, keep = _meter_page(place, name, as_of)
-        return page.answer, _write(place, [page], as_of, dry_run=dry_run, alone=single_file, pdf=pdf, keep=keep)
+        page = _meter_page(place, name, as_of)
+        return page.answer, _write(place, [page], as_of, dry_run=dry_run, alone=single_file, pdf=pdf)
 
     usual = as_of is None and not single_file
     document, path = asked(place, "meter", name, compute, usual=usual, dry_run=dry_run, pdf=pdf)
@@ -367,21 +347,19 @@ def meter(
     raise typer.Exit(exit_code({}, {name: document["state"]}))
 
 
-def _meter_page(place: Workspace, name: str, as_of: str | None) -> tuple[MeterPage, Keep | None]:
-    from pipeline.history.snapshot import signature
+def _meter_page(place: Workspace, name: str, as_of: str | None) -> MeterPage:
     from pipeline.steps.kept_part import part_of_meter
     from pipeline.steps.pages import meter_pages
 
-    at_first = signature(place.history)
-    part, keep = part_of_meter(place, name) if as_of is None else None, None
+    part = part_of_meter(place, name) if as_of is None else None
     if part is not None:
-        found, sources, keep = _from_part(place, part, at_first)
+        found, sources = _from_part(part)
     else:
         found, sources = read_and_assess(place, as_of)
     if name not in found.meters:
         raise UsageError(f"No reading of meter {name!r} was loaded. Known meters: {', '.join(found.meters) or 'none'}.")
     (page,) = meter_pages(place, found, sources, [name])
-    return page, keep
+    return page
 
 
 def _drift_line(drift: Any, unit: str, settings: Settings) -> str:

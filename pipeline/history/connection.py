@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 import re
 import socket
 import time
@@ -11,12 +10,12 @@ from typing import TYPE_CHECKING
 
 import duckdb
 
-from pipeline.errors import AnnealogError, DiskFull, EnvironmentProblem, HistoryBusy, IntegrityProblem
+from pipeline.errors import AnnealogError, DiskFull, EnvironmentProblem, HistoryBusy, IntegrityProblem, lacking
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-__all__ = ["STORAGE_VERSION", "connect", "full_disk", "lacking", "migrations", "unreadable"]
+__all__ = ["STORAGE_VERSION", "connect", "full_disk", "migrations", "unreadable"]
 
 STORAGE_VERSION = "v1.5.0"
 """Storage format of a new history, so that DuckDB 1.5 can open it too."""
@@ -74,18 +73,6 @@ def connect(path: Path, *, write: bool, wait_s: float) -> duckdb.DuckDBPyConnect
             raise unreadable(path, error) from None
         except duckdb.Error as error:
             raise unreadable(path, error) from None
-
-
-_LACKING = ("Too many open files", "Cannot allocate memory", "Out of Memory", "failed to allocate", "bad_alloc")
-
-
-def lacking(error: Exception) -> bool:
-    """Whether a handle, memory or rights were lacking when something was read: nothing is wrong with it then."""
-    if isinstance(error, MemoryError):
-        return True
-    if isinstance(error, OSError):
-        return error.errno in (errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EACCES, errno.EPERM)
-    return any(words in str(error) for words in _LACKING)
 
 
 def unreadable(path: Path, error: Exception) -> AnnealogError:

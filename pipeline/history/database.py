@@ -20,7 +20,7 @@ import polars as pl
 from pipeline.errors import DiskFull, EnvironmentProblem, HistoryBusy, HistoryTooNew, IntegrityProblem
 from pipeline.history.chain import GENESIS_HASH
 from pipeline.history.connection import connect, full_disk, migrations, unreadable
-from pipeline.history.journal import Journal
+from pipeline.history.journal import Journal, follows
 from pipeline.history.snapshot import Snapshot
 from schemas.tables import EVENT
 
@@ -250,16 +250,27 @@ class Database:
         journal = Journal(self.path)
         sequence, digest = journal.last()
         row = self._one('SELECT hash FROM event WHERE "sequence" = ?', [sequence]) if sequence else (GENESIS_HASH,)
+        if row is None and self.notes_alone():
+            return
         if row is None or row[0] != digest:
             raise IntegrityProblem(
                 f"The journal {journal.path} goes on to event {sequence}, which this history does not hold: it is older "
                 "than its journal, or another one. Run 'annealog rebuild', or restore a whole backup."
             )
         fresh = self._frame('SELECT * FROM event WHERE "sequence" > ? ORDER BY "sequence"', [sequence])
-        rows = EVENT.complete(fresh).rows(named=True)
-        for row in rows:
-            self._keep_texts(journal, row["kind"], json.loads(row["subject"]))
-        journal.append({**row, "at": row["at"].isoformat()} for row in rows)
+        rows = EVENT.complete(fresh).to_dicts()
+        for entry in rows:
+            self._keep_texts(journal, entry["kind"], json.loads(entry["subject"]))
+        journal.append({**entry, "at": entry["at"].isoformat()} for entry in rows)
+
+    def _last_event(self) -> tuple[int, str]:
+        row = self._one('SELECT "sequence", hash FROM event ORDER BY "sequence" DESC LIMIT 1')
+        return (0, GENESIS_HASH) if row is None else (int(row[0]), str(row[1]))
+
+    def notes_alone(self) -> bool:
+        """Whether the journal goes on beyond this history with notes alone, which the next event takes into the chain."""
+        sequence, head = self._last_event()
+        return follows(Journal(self.path).after(sequence), sequence, head) is not None
 
     def _keep_texts(self, journal: Journal, kind: str, subject: dict[str, Any]) -> None:
         """Keep the texts that an event names by their hash."""

@@ -1,8 +1,12 @@
 """The journal: every event once more, line by line, in a plain file beside the history.
 
 It is what a rebuild needs beside the raw archive: the chain of events, which carry the numbers that a computation would not
-give again, and the texts of layouts and reference tables under the hash by which the events name them. A history shorter than its journal was replaced by
-an older one; `verify` and the next write say so.
+give again, and the texts of layouts and reference tables under the hash by which the events name them. A history shorter than
+its journal was replaced by an older one; `verify` and the next write say so.
+
+Notes are links of the same chain that are written here first: the hash of what was kept beside the history (a snapshot,
+answers, pages: kind `kept`), and of what `verify` found (`verified`). Nothing follows from them but whether that may be
+believed, and so the history need not be open to write; the next event takes them into the chain.
 """
 
 from __future__ import annotations
@@ -11,17 +15,45 @@ import contextlib
 import hashlib
 import json
 import os
+import sys
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-from pipeline.errors import EnvironmentProblem, IntegrityProblem
-from pipeline.history.chain import GENESIS_HASH
-from pipeline.history.connection import lacking
+from pipeline.errors import EnvironmentProblem, IntegrityProblem, lacking
+from pipeline.history.chain import GENESIS_HASH, event_hash
+
+if sys.platform != "win32":
+    import fcntl
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Mapping
     from pathlib import Path
 
-__all__ = ["Journal"]
+__all__ = ["NOTES", "Journal", "follows"]
+
+
+NOTES = ("kept", "verified")
+"""Kinds of entries that are written into the journal first."""
+
+
+def _agrees(entry: Mapping[str, Any]) -> bool:
+    parts = [entry[name] for name in ("kind", "subject", "by", "why", "previous_hash")]
+    digest: str = event_hash(entry["sequence"], datetime.fromisoformat(entry["at"]), *parts)
+    return bool(digest == entry["hash"])
+
+
+def follows(entries: Iterable[Mapping[str, Any]], sequence: int, head: str) -> str | None:
+    """Return the hash of the last entry where all are notes, each the next link after a place of the chain; else None."""
+    try:
+        for number, entry in enumerate(entries, start=sequence + 1):
+            if (entry["sequence"], entry["previous_hash"]) != (number, head) or entry["kind"] not in NOTES:
+                return None
+            if not _agrees(entry):
+                return None
+            head = entry["hash"]
+    except (ValueError, KeyError, TypeError):
+        return None
+    return head
 
 
 class Journal:
@@ -39,7 +71,7 @@ class Journal:
         IntegrityProblem
             If the last line cannot be read.
         """
-        line = self._last_line()
+        line = next(self._backwards(), None)
         if line is None:
             return 0, GENESIS_HASH
         try:
@@ -51,19 +83,88 @@ class Journal:
                 "journal aside so that it is written anew from the history."
             ) from None
 
-    def _last_line(self) -> bytes | None:
+    def _backwards(self) -> Iterator[bytes]:
+        """Yield the whole lines from the last to the first."""
         try:
-            with self.path.open("rb") as file:
-                end = file.seek(0, os.SEEK_END)
-                tail, start = b"", end
-                while start > 0 and tail.rstrip(b"\n").count(b"\n") < 2:
-                    step = min(65536, start)
-                    start = file.seek(start - step)
-                    tail = file.read(step) + tail
+            file = self.path.open("rb")
         except FileNotFoundError:
-            return None
-        whole = tail[: tail.rfind(b"\n") + 1].rstrip(b"\n")
-        return whole[whole.rfind(b"\n") + 1 :] or None
+            return
+        with file:
+            start, rest, whole = file.seek(0, os.SEEK_END), b"", False
+            while start > 0:
+                step = min(65536, start)
+                start = file.seek(start - step)
+                *lines, last = (file.read(step) + rest).split(b"\n")[::-1]
+                yield from lines if whole else lines[1:]
+                whole, rest = whole or bool(lines), last
+            if whole and rest:
+                yield rest
+
+    def after(self, sequence: int) -> list[dict[str, Any]]:
+        """Return the entries beyond a place of the chain, the oldest first; none where a line cannot be read."""
+        found: list[dict[str, Any]] = []
+        try:
+            for line in self._backwards():
+                entry = json.loads(line)
+                if entry["sequence"] <= sequence:
+                    break
+                found.append(entry)
+        except (ValueError, KeyError, TypeError):
+            return []
+        return found[::-1]
+
+    def vouches(self, digest: str) -> bool:
+        """Whether a note says that something with this hash was kept."""
+        return self._note(b'"kept"', digest.encode()) is not None
+
+    def last_verified(self) -> dict[str, Any] | None:
+        """Return what the last note says that `verify` found; None where there is none."""
+        return self._note(b'"verified"')
+
+    def _note(self, *parts: bytes) -> dict[str, Any] | None:
+        """Return the subject of the last note that has some parts, and whose hash agrees."""
+        for line in self._backwards():
+            if all(part in line for part in parts):
+                with contextlib.suppress(ValueError, KeyError, TypeError):
+                    entry = json.loads(line)
+                    if entry["kind"] in NOTES and _agrees(entry):
+                        subject: dict[str, Any] = json.loads(entry["subject"])
+                        return subject
+        return None
+
+    def note(self, kind: str, subject: Mapping[str, Any]) -> None:
+        """Add a note after the last entry.
+
+        Raises
+        ------
+        EnvironmentProblem
+            If it cannot be written.
+        """
+        with self._alone():
+            sequence, head = self.last()
+            at, text = datetime.now(UTC), json.dumps(subject, sort_keys=True)
+            link = {
+                "sequence": sequence + 1,
+                "at": at.isoformat(),
+                "kind": kind,
+                "subject": text,
+                "by": "annealog",
+                "why": "",
+            }
+            digest = event_hash(sequence + 1, at, kind, text, "annealog", "", head)
+            self.append([{**link, "previous_hash": head, "hash": digest}])
+
+    @contextlib.contextmanager
+    def _alone(self) -> Iterator[None]:
+        """Let one process at a time add a note; a writer of the history keeps all of them out."""
+        try:
+            file = self.path.open("ab")
+        except OSError as error:
+            raise EnvironmentProblem(f"Cannot write {self.path}: {error.strerror}.") from None
+        with file:
+            if sys.platform != "win32":
+                fcntl.flock(file, fcntl.LOCK_EX)
+            yield
 
     def append(self, entries: Iterable[dict[str, Any]]) -> None:
         """Add lines and write them through to the disk.

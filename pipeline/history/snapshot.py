@@ -1,5 +1,7 @@
 """The published snapshot: the history's tables as Parquet with a manifest of hashes, swapped in one step.
 
+A snapshot is read only while the hash of its manifest stands in the journal, as a note of the chain of events.
+
 Reports and commands that look read it, so that they never keep a loader waiting, nor wait for one. A folder is written
 whole, then the pointer `current.json` is replaced. Readings lie in parts; each publication writes
 one for the files loaded since, together with the last parts where those are small beside it.
@@ -17,6 +19,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from pipeline.errors import EnvironmentProblem, SnapshotDamaged
+from pipeline.history.journal import Journal
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -74,10 +77,16 @@ class Snapshot:
                 continue
             except (OSError, ValueError, KeyError, TypeError):
                 return None
-            if hashlib.sha256(data).hexdigest() != pointer.get("manifest"):
+            digest = hashlib.sha256(data).hexdigest()
+            if digest != pointer.get("manifest") or not Journal(history).vouches(digest):
                 return None
             return cls(root, folder, json.loads(data))
         return None
+
+    @classmethod
+    def there(cls, history: Path) -> bool:
+        """Whether a snapshot lies beside the history, whole or not."""
+        return (_folder(history) / "current.json").exists()
 
     @classmethod
     def up_to_date(cls, history: Path) -> Snapshot | None:
@@ -300,15 +309,16 @@ def publish(
             "files": files,
         }
         digest = _write(folder / "manifest.json", json.dumps(manifest).encode())
+        history.note("kept", {"snapshot": digest})
         part = root / f".current.{os.getpid()}.tmp"
         _write(part, json.dumps({"folder": folder.name, "manifest": digest}).encode())
         part.replace(root / "current.json")
-    except OSError as error:
+    except (OSError, EnvironmentProblem) as error:
         shutil.rmtree(folder, ignore_errors=True)
         for rest in root.glob("**/.*.tmp"):
             rest.unlink(missing_ok=True)
         raise EnvironmentProblem(
-            f"The snapshot in {root} cannot be written: {error.strerror or error}. The one before stays."
+            f"The snapshot in {root} cannot be written: {getattr(error, 'strerror', None) or error}. The one before stays."
         ) from None
     _tidy(root, folder, before, set(files))
     return Snapshot(root, folder, manifest)

@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Any, cast
 import polars as pl
 
 from pipeline.errors import IntegrityProblem
-from pipeline.history.chain import GENESIS_HASH, Event, event_hash
+from pipeline.history.chain import Event, event_hash
 from pipeline.history.database import Database, naive, with_utc
+from pipeline.history.journal import Journal, follows
 from schemas.tables import BASELINE, EVENT, FATES, READING
 
 if TYPE_CHECKING:
@@ -80,10 +81,13 @@ class History(Database):
     def state(self) -> str:
         """Return a text that differs whenever anything that decides what is said differs."""
         parts = [
-            self._one('SELECT "sequence", hash FROM event ORDER BY "sequence" DESC LIMIT 1'),
+            # notes say nothing of the record
+            self._one(
+                "SELECT \"sequence\", hash FROM event WHERE kind NOT IN ('kept', 'verified') ORDER BY \"sequence\" DESC LIMIT 1"
+            ),
             self._run("SELECT sha256, held_at::VARCHAR FROM held_file ORDER BY ALL"),
             self._run("SELECT state, count(*) FROM quarantine GROUP BY 1 ORDER BY 1"),
-            sorted(self.counts().items()),
+            sorted((name, count) for name, count in self.counts().items() if name != "event"),
         ]
         return hashlib.sha256(json.dumps(parts).encode()).hexdigest()
 
@@ -339,8 +343,7 @@ class History(Database):
 
     def append_event(self, kind: str, subject: dict[str, Any], *, by: str, why: str, at: datetime) -> Event:
         """Append an event to the chain. Call inside a transaction."""
-        last = self._one('SELECT "sequence", hash FROM event ORDER BY "sequence" DESC LIMIT 1')
-        sequence, previous = (int(last[0]) + 1, str(last[1])) if last else (1, GENESIS_HASH)
+        sequence, previous = self._take_notes()
         text = json.dumps(subject, sort_keys=True, ensure_ascii=False, allow_nan=False)
         moment = at.astimezone(UTC)
         before = self._one('SELECT max("at") FROM event')
@@ -357,6 +360,28 @@ class History(Database):
         )
         return Event(sequence, moment, kind, subject, by, why, previous, digest)
 
+    def _take_notes(self) -> tuple[int, str]:
+        """Put the notes that the journal holds beyond this history into the chain; return the place and the hash to go on from."""
+        sequence, head = self._last_event()
+        notes = Journal(self.path).after(sequence)
+        if notes and follows(notes, sequence, head) is not None:
+            for entry in notes:
+                self.put_event(entry)
+            sequence, head = self._last_event()
+        return sequence + 1, head
+
+    def note(self, kind: str, subject: dict[str, Any]) -> None:
+        """Write a note into the journal, whose place in the chain the next event confirms.
+
+        Call on a history that is open to read, so that nobody writes it meanwhile; its file stays as it is.
+
+        Raises
+        ------
+        EnvironmentProblem
+            If the journal cannot be written.
+        """
+        Journal(self.path).note(kind, subject)
+
     def put_event(self, entry: Mapping[str, Any]) -> None:
         """Put an event of a journal back as it stands there. Call inside a transaction.
 
@@ -365,7 +390,7 @@ class History(Database):
         IntegrityProblem
             If it does not follow the one before, or its hash does not agree.
         """
-        last = self._one('SELECT "sequence", hash FROM event ORDER BY "sequence" DESC LIMIT 1') or (0, GENESIS_HASH)
+        last = self._last_event()
         moment = datetime.fromisoformat(entry["at"])
         parts = [entry[name] for name in ("kind", "subject", "by", "why", "previous_hash")]
         digest = event_hash(entry["sequence"], moment, *parts)
@@ -391,7 +416,9 @@ class History(Database):
 
     def decisions(self) -> list[Event]:
         """Return the events that verdicts may follow from: all but those of which there are as many as files."""
-        return self._events("WHERE kind NOT IN ('load', 'held', 'held_closed', 'verdicts')", [])
+        return self._events(
+            "WHERE kind NOT IN ('load', 'held', 'held_closed', 'verdicts', 'kept', 'verified')", []
+        )
 
     def event_rows(self) -> pl.DataFrame:
         """Return the chain as stored, for `verify`."""

@@ -4,8 +4,8 @@ An answer holds while nothing of what it follows from has changed: the history, 
 its page lies where it was written. Else the command computes it. A rendering, of which there is one at a time, looks at
 everything, or at what was touched since the last one: so one mark says for which history all its answers hold, those of
 untouched lots among them. The mark is taken away before the first page is written, so that a rendering which did not end vouches
-for nothing, and the next one looks at everything. What a rendering does not know is taken away, too. A command that computed
-one answer keeps it with a mark of its own, which holds for that history alone.
+for nothing, and the next one looks at everything. What a rendering does not know is taken away, too. The mark states the hash
+of each answer, and a note in the chain of events the hash of the mark: what was changed since is computed again.
 """
 
 from __future__ import annotations
@@ -19,8 +19,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import EnvironmentProblem, HistoryBusy
+from pipeline.history.journal import Journal
 from pipeline.history.snapshot import signature
-from pipeline.steps.files import cannot
+from pipeline.steps.files import cannot, sha256_of
 from pipeline.steps.locks import only_one
 from pipeline.steps.program import program
 from pipeline.steps.texts import changed_texts, hashes_of_texts
@@ -37,6 +38,7 @@ __all__ = [
     "OF_SENSOR",
     "Answer",
     "Answers",
+    "altered_answers",
     "answer_of",
     "one_rendering",
     "settled_state",
@@ -73,25 +75,8 @@ def _of_program(workspace: Workspace) -> dict[str, Any]:
     return {"program": program(), "language": language, "texts": _state(workspace.root / "texts" / f"{language}.toml")}
 
 
-def _read(path: Path) -> dict[str, Any] | None:
-    """Return a document with its hash before it; None where it is missing, or does not agree."""
-    try:
-        digest, _, text = path.read_bytes().partition(b"\n")
-    except OSError:
-        return None
-    if hashlib.sha256(text).hexdigest().encode() != digest:
-        return None
-    found: dict[str, Any] = json.loads(text)
-    return found
-
-
-def _written(document: Mapping[str, Any]) -> bytes:
-    text = json.dumps(document, ensure_ascii=False, allow_nan=False).encode()
-    return hashlib.sha256(text).hexdigest().encode() + b"\n" + text
-
-
 def _put(path: Path, data: bytes) -> None:
-    """Write a file that carries its own hash: half of it is as good as none, so nothing beside it is needed.
+    """Write a file whose hash is stated elsewhere: half of it is as good as none, so nothing beside it is needed.
 
     Raises
     ------
@@ -108,7 +93,7 @@ def _put(path: Path, data: bytes) -> None:
 
 
 class Answers:
-    """Keeps the answers of one rendering, or of one command.
+    """Keeps the answers of one rendering.
 
     Parameters
     ----------
@@ -125,15 +110,12 @@ class Answers:
         self._folder = _folder(workspace)
         # what the answers follow from is looked at before they are made
         self._mark: dict[str, Any] = {"history": history, **_of_program(workspace), "taken_over": dict(taken_over)}
+        # a rendering looks at what was touched, where the answers before still hold of the rest
+        before = _mark(workspace)
+        self._kept: dict[str, str] = {} if before is None else dict(before["answers"])
 
     def keep(
-        self,
-        kind: str,
-        name: str,
-        document: Mapping[str, Any],
-        page: Path | None = None,
-        *,
-        alone: bool = False,
+        self, kind: str, name: str, document: Mapping[str, Any], page: Path | None = None, sha256: str | None = None
     ) -> None:
         """Keep the answer of a command that names a thing of some kind.
 
@@ -143,15 +125,14 @@ class Answers:
             Of the thing.
         document
             What the command says.
-        page
-            The page that shows it.
-        alone
-            It was computed alone, and holds for this history only.
+        page, sha256
+            The page that shows it, and the hash of that.
         """
         place = self._folder / _name(kind, name)
         shown = None if page is None else page.relative_to(self._workspace.pages).as_posix()
-        kept = {"document": document, "page": shown, "state": [] if page is None else _state(page)}
-        data = _written({**kept, "mark": self._mark} if alone else kept)
+        kept = {"document": document, "page": shown, "sha256": sha256, "state": [] if page is None else _state(page)}
+        data = json.dumps(kept, ensure_ascii=False, allow_nan=False).encode()
+        self._kept[place.name] = sha256_of(data)
         try:
             same = place.read_bytes() == data
         except OSError:
@@ -161,6 +142,9 @@ class Answers:
 
     def settle(self, known: Iterable[tuple[str, str]], state: str | None) -> None:
         """Say that all answers hold for the history, and drop those of things that are not known any more.
+
+        The chain vouches for the mark, and the mark for each answer by its hash. Where the history is busy nothing is
+        said: somebody writes it, and the answers would not hold.
 
         Parameters
         ----------
@@ -173,7 +157,58 @@ class Answers:
         for path in self._folder.glob("*.json"):
             if path.name not in names and path.name != _MARK:
                 path.unlink(missing_ok=True)
-        _put(self._folder / _MARK, _written({**self._mark, "state": state}))
+        kept = {name: digest for name, digest in self._kept.items() if name in names}
+        data = json.dumps({**self._mark, "state": state, "answers": kept}, ensure_ascii=False).encode()
+        from pipeline.history.store import History  # whoever only asks needs nothing of it
+
+        with (
+            contextlib.suppress(HistoryBusy),
+            History.open(self._workspace.history, wait_s=0.2, snapshot=False) as history,
+        ):
+            history.note("kept", {"answers": sha256_of(data)})
+            _put(self._folder / _MARK, data)
+
+
+def _mark(workspace: Workspace) -> dict[str, Any] | None:
+    """Return the mark of the last rendering, where the chain vouches for it."""
+    try:
+        data = (_folder(workspace) / _MARK).read_bytes()
+    except OSError:
+        return None
+    if not Journal(workspace.history).vouches(sha256_of(data)):
+        return None
+    found: dict[str, Any] = json.loads(data)
+    return found
+
+
+def _answer(workspace: Workspace, name: str, digest: str) -> dict[str, Any] | None:
+    """Return what was kept under a name, where it has the hash that the mark states."""
+    try:
+        data = (_folder(workspace) / name).read_bytes()
+    except OSError:
+        return None
+    if sha256_of(data) != digest:
+        return None
+    found: dict[str, Any] = json.loads(data)
+    return found
+
+
+def altered_answers(workspace: Workspace) -> list[str]:
+    """Return what is not as the last rendering kept it: answers, and pages that they name."""
+    if not (_folder(workspace) / _MARK).exists():
+        return []
+    mark = _mark(workspace)
+    if mark is None:
+        return [f"{_folder(workspace) / _MARK} is not as the last rendering wrote it"]
+    found = []
+    for name, digest in mark["answers"].items():
+        kept = _answer(workspace, name, digest)
+        if kept is None:
+            found.append(f"{_folder(workspace) / name} is not as the last rendering wrote it")
+        elif kept["page"] is not None and (page := workspace.pages / kept["page"]).is_file():
+            same = sha256_of(page.read_bytes()) == kept["sha256"]
+            found += [] if same else [f"{page} is not as the last rendering wrote it"]
+    return found
 
 
 def withdraw(workspace: Workspace) -> None:
@@ -183,7 +218,7 @@ def withdraw(workspace: Workspace) -> None:
 
 def settled_state(workspace: Workspace) -> str | None:
     """Return the state of the history for which the last rendering settled all answers; None where none did."""
-    mark = _read(_folder(workspace) / _MARK)
+    mark = _mark(workspace)
     return None if mark is None else mark["state"]
 
 
@@ -240,14 +275,14 @@ def answer_of(workspace: Workspace, kind: str, name: str) -> Answer | None:
     -------
     Answer or None
     """
-    folder = _folder(workspace)
-    found = _read(folder / _name(kind, name))
-    if found is None:
-        return None
-    mark = found["mark"] if "mark" in found else _read(folder / _MARK)
+    # most often nothing is kept, or the history went on: then neither mark nor answer is read
+    mark = _mark(workspace) if (_folder(workspace) / _name(kind, name)).is_file() else None
     if mark is None or mark["history"] != signature(workspace.history):
         return None
     if any(mark[key] != value for key, value in _of_program(workspace).items()):
+        return None
+    found = _answer(workspace, _name(kind, name), mark["answers"].get(_name(kind, name), ""))
+    if found is None:
         return None
     page = None if found["page"] is None else workspace.pages / found["page"]
     if page is not None and _state(page) != found["state"]:

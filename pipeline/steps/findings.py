@@ -1,4 +1,7 @@
-"""What `verify` found not to agree, kept beside the history: no verdict is given on it until a later run finds it whole."""
+"""What `verify` found not to agree, kept beside the history: no verdict is given on it until a later run finds it whole.
+
+A note in the journal states the hash of the file, so that taking the file away, or changing it, gives no verdict back.
+"""
 
 from __future__ import annotations
 
@@ -9,9 +12,9 @@ from dataclasses import replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from pipeline.errors import EnvironmentProblem
-from pipeline.history.connection import lacking
-from pipeline.steps.files import cannot, write_atomically
+from pipeline.errors import EnvironmentProblem, lacking
+from pipeline.history.journal import Journal
+from pipeline.steps.files import cannot, sha256_of, write_atomically
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -30,26 +33,42 @@ def _place(history: Path) -> Path:
 def keep_findings(history: Path, files: dict[str, str], others: list[str]) -> None:
     """Keep what does not agree: sentences by hash of the file concerned, and those that concern everything."""
     place = _place(history)
-    if files or others:
-        text = json.dumps({"files": files, "everything": others}, ensure_ascii=False, indent=0)
-        write_atomically(place, text.encode())
+    data = json.dumps({"files": files, "everything": others}, ensure_ascii=False, indent=0).encode()
+    digest = sha256_of(data) if files or others else ""
+    if digest:
+        write_atomically(place, data)
     elif place.exists():  # what cannot be written is not asked to
         try:
             place.unlink()
         except OSError as error:
             raise cannot("remove", place, error) from None
+    journal = Journal(history)
+    if _noted(journal) != digest:
+        journal.note("verified", {"findings": digest})
+
+
+def _noted(journal: Journal) -> Any:
+    """Return the hash of what `verify` found last; empty where everything agreed."""
+    return (journal.last_verified() or {}).get("findings", "")
 
 
 def _kept(history: Path) -> tuple[dict[str, str], list[str]]:
+    place, journal = _place(history), Journal(history)
+    if history.exists() and not journal.path.exists():
+        return {}, [f"The journal {journal.path} is gone, and with it what verify noted there."]
+    noted = _noted(journal)
     try:
-        kept: dict[str, Any] = json.loads(_place(history).read_text(encoding="utf-8"))
+        data = place.read_bytes() if place.exists() else b""
+        if (sha256_of(data) if data else "") != noted:
+            return {}, [f"{place}, which says what did not agree, is not as it was written."]
+        if not data:
+            return {}, []
+        kept: dict[str, Any] = json.loads(data)
         return dict(kept["files"]), list(kept["everything"])
-    except FileNotFoundError:
-        return {}, []
     except (OSError, ValueError, KeyError, TypeError) as error:
         if lacking(error):
             raise  # whoever cannot look does not say what was found
-        return {}, [f"{_place(history)} cannot be read."]
+        return {}, [f"{place} cannot be read."]
 
 
 def note_verified(history: Path, at: datetime) -> None:

@@ -10,9 +10,8 @@ from typing import TYPE_CHECKING, Any
 import duckdb
 import polars as pl
 
-from pipeline.errors import AnnealogError, IntegrityProblem, UsageError
-from pipeline.history.connection import lacking
-from pipeline.history.journal import Journal
+from pipeline.errors import AnnealogError, IntegrityProblem, UsageError, lacking
+from pipeline.history.journal import NOTES, Journal
 from pipeline.history.store import History
 from pipeline.intake.identity import decide
 from pipeline.intake.layout import parse_layout
@@ -74,10 +73,16 @@ def rebuild(workspace: Workspace, *, progress: Callable[[int], None] | None = No
     try:
         with History.open(target, write=True) as history:
             again = Replay(workspace, history, journal)
+            notes: list[dict[str, Any]] = []
             for entry in journal.entries():
+                if entry["kind"] in NOTES:  # those after the last event are not taken into the chain yet
+                    notes.append(entry)
+                    continue
                 with history.transaction():
                     again.do(entry)
-                    history.put_event(entry)
+                    for one in (*notes, entry):
+                        history.put_event(one)
+                notes.clear()
                 files += entry["kind"] == "load"
                 if progress is not None:
                     progress(entry["sequence"])

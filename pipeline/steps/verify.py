@@ -16,13 +16,16 @@ from pipeline.errors import AnnealogError, EnvironmentProblem, IntegrityProblem
 from pipeline.history.blocks import changed_places
 from pipeline.history.chain import GENESIS_HASH, event_hash
 from pipeline.history.journal import Journal
+from pipeline.history.snapshot import Snapshot
 from pipeline.history.store import History
+from pipeline.steps.answers import altered_answers
 from pipeline.steps.content import CONTENT, content_hash, verdicts_hash
 from pipeline.steps.findings import keep_findings, note_verified
 from pipeline.steps.rebuild import Replay
+from pipeline.steps.written import altered_pages
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Iterator
 
     from pipeline.settings import Workspace
 
@@ -32,6 +35,12 @@ NOT_LOOKED_AT = {
     "migration": "the form of the tables; a program that does not know it refuses the history",
 }
 """Tables and columns of the history that are not compared, with the reason."""
+
+_BESIDE = (
+    "Not looked at beside the history: settings, tables and layouts as they lie in the workspace (a load says what changed), the "
+    "inbox, PDFs and whatever else no rendering wrote, and whether kept answers, snapshot and pages are what would be computed "
+    "now (they are as they were written; annealog render --all computes and writes them again)."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +91,7 @@ def verify(workspace: Workspace) -> VerifyReport:
     except IntegrityProblem as error:
         _keep(workspace, _Found(everything=[str(error)]))
         raise
-    return report(_keep(workspace, found))
+    return report
 
 
 def _keep(workspace: Workspace, found: _Found) -> tuple[str, ...]:
@@ -95,8 +104,9 @@ def _keep(workspace: Workspace, found: _Found) -> tuple[str, ...]:
     return ()
 
 
-def _verify(workspace: Workspace, found: _Found) -> Callable[[tuple[str, ...]], VerifyReport]:
+def _verify(workspace: Workspace, found: _Found) -> VerifyReport:
     found.notes += [f"Not looked at: {what} ({why})." for what, why in NOT_LOOKED_AT.items()]
+    found.notes.append(_BESIDE)
     with (
         History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds, snapshot=False) as history,
         tempfile.TemporaryDirectory(prefix="annealog-verify-") as scratch,
@@ -111,8 +121,13 @@ def _verify(workspace: Workspace, found: _Found) -> Callable[[tuple[str, ...]], 
         content = content_hash(history)
         # on the open file: nobody writes it meanwhile
         found.notes += [_of_place(workspace.history, *place) for place in changed_places(workspace.history) or ()]
-    problems = (*(sentence for said in found.files.values() for sentence in said), *found.everything)
-    return lambda more: VerifyReport(
+        problems = (
+            *(sentence for said in found.files.values() for sentence in said),
+            *found.everything,
+            *_verify_kept(workspace),
+        )
+        found.notes += _keep(workspace, found)  # while nobody can write the journal
+    return VerifyReport(
         sources.height,
         rows.height,
         int(sources["readings"].sum()),
@@ -120,8 +135,23 @@ def _verify(workspace: Workspace, found: _Found) -> Callable[[tuple[str, ...]], 
         head,
         problems,
         content,
-        (*found.notes, *more),
+        tuple(found.notes),
     )
+
+
+def _verify_kept(workspace: Workspace) -> Iterator[str]:
+    """Say what of that which is kept beside the history is not as it was kept; the record is not in doubt for it."""
+    anew = "No verdict rests on it, and it is believed no more."
+    snapshot = Snapshot.current(workspace.history)
+    if snapshot is None and Snapshot.there(workspace.history):
+        yield f"The snapshot is not the one that was published. {anew} Take a new one: annealog snapshot"
+    elif snapshot is not None and not snapshot.whole():
+        yield f"A file of the snapshot in {snapshot.folder} has changed. {anew} Take a new one: annealog snapshot"
+    for what in altered_answers(workspace):
+        yield f"{what}. {anew} Write it anew: annealog render"
+    for folder in sorted({path.parent for path in workspace.pages.glob("**/.written.json")}):
+        for address in altered_pages(folder):
+            yield f"The page {folder / address} is not as it was written. {anew} Write it anew: annealog render"
 
 
 def _of_place(history: Path, first: int, last: int) -> str:
@@ -170,6 +200,8 @@ def _replay(workspace: Workspace, history: History, again: History, rows: pl.Dat
                     number += 1
                     row = events.get(number)
                     if row is None:
+                        if history.notes_alone():
+                            return True
                         found.everything.append(
                             f"The journal goes on to event {entry['sequence']}, the history ends with {len(events)}."
                         )

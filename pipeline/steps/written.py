@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Protocol, Self
 
 import reports
 from pipeline import stop
-from pipeline.steps.files import write_atomically
+from pipeline.steps.files import sha256_of, write_atomically
 from pipeline.steps.language import texts_of
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from pipeline.steps.answers import Answers
     from schemas.results import PageLink, Provenance
 
-__all__ = ["Page", "PageReport", "processes", "write_pages"]
+__all__ = ["Page", "PageReport", "altered_pages", "processes", "write_pages"]
 
 
 class Page(Protocol):
@@ -123,7 +123,8 @@ def write_pages(
         found[number] = report
         answer = None if answers is None else page.answer
         if answers is not None and answer is not None:
-            answers.keep(page.link.kind, page.link.identifier, answer, report.path)
+            sha256 = register.sha256(_address(page))
+            answers.keep(page.link.kind, page.link.identifier, answer, report.path, sha256)
         if progress is not None:
             progress(report)
 
@@ -131,8 +132,9 @@ def write_pages(
         for number, html, missing in done:
             stop.look()
             address, page = addresses.pop(number)
-            write_atomically(folder / address, html.encode())
-            register.note(address, page.provenance.data_sha256, missing)
+            data = html.encode()
+            write_atomically(folder / address, data)
+            register.note(address, page.provenance.data_sha256, data, missing)
             say(number, page, written=True)
 
     try:
@@ -160,8 +162,14 @@ def _address(page: Page) -> str:
     return reports.address(page.link.kind, page.link.identifier)
 
 
+def altered_pages(folder: Path) -> list[str]:
+    """Return the addresses of pages in a folder that are not as they were written."""
+    register = _Register(folder, "")
+    return sorted(address for address in register.present() if not register.as_written(address))
+
+
 class _Register:
-    """What was written: by address the hash of the data, the look, and the links that led nowhere then."""
+    """What was written: by address the hash of the data, the look, the hash of the page, and the links that led nowhere then."""
 
     def __init__(self, folder: Path, look: str) -> None:
         self._folder = folder
@@ -185,11 +193,22 @@ class _Register:
         """Say whether a page stands as it would be written now."""
         entry = self._written.get(address, [])
         same = entry[:2] == [data, self._look]
-        return same and there.isdisjoint(entry[2:]) and (self._folder / address).is_file()
+        return same and there.isdisjoint(entry[3:]) and self.as_written(address)
 
-    def note(self, address: str, data: str, missing: Iterable[str]) -> None:
+    def as_written(self, address: str) -> bool:
+        """Say whether a page is there and has the bytes that were written."""
+        try:
+            return self._written[address][2:3] == [sha256_of((self._folder / address).read_bytes())]
+        except OSError:
+            return False
+
+    def note(self, address: str, data: str, html: bytes, missing: Iterable[str]) -> None:
         """Take down a page."""
-        self._written[address] = [data, self._look, *sorted(missing)]
+        self._written[address] = [data, self._look, sha256_of(html), *sorted(missing)]
+
+    def sha256(self, address: str) -> str:
+        """Return the hash of a page as it was written."""
+        return self._written[address][2]
 
     def write(self) -> None:
         """Write the register."""

@@ -15,14 +15,12 @@ from pipeline.history import snapshot as published
 from pipeline.history.snapshot import Snapshot
 from pipeline.history.store import History
 from pipeline.settings import find_workspace
-from pipeline.steps.answers import answer_of
 from pipeline.steps.assess import Assessment, assess
 from pipeline.steps.findings import keep_findings
 from pipeline.steps.kept_part import Part, part_of_lot, part_of_meter
 from pipeline.steps.load import load
 from pipeline.steps.pages import lot_pages, meter_pages
 from pipeline.steps.record import record_action
-from pipeline.steps.render import render
 from pipeline.steps.snapshot import publish_snapshot, published_status
 from schemas.documents import as_json, from_json
 from schemas.results import LotResult, MeterResult
@@ -223,25 +221,6 @@ def test_the_commands_do_not_assess_the_whole(works: Shell, monkeypatch: pytest.
     assert {name: works.json("lot", name)["verdict"] for name in ("L1", "L2")} == expected
     assert "reference/suppliers.csv was changed since the last load" in works.err
     assert works.json("meter", "M1")["checks"] == 24
-
-
-def test_an_answer_computed_alone_is_kept_for_this_history_alone(works: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
-    place = find_workspace(works.root)
-    publish_snapshot(place)
-    first = {words: works.json(*words) for words in (("lot", "L2"), ("meter", "M1"))}
-    with monkeypatch.context() as patch:
-        for name in ("part_of_lot", "part_of_meter"):
-            patch.setattr(f"pipeline.steps.kept_part.{name}", lambda *_: pytest.fail("computed"))
-        assert {words: works.json(*words) for words in first} == first
-    works("lot", "L3", "--dry-run")
-    assert answer_of(place, "lot", "L3") is None, "a dry run writes nothing"
-    load(place, [works.put("9.csv", Scenario().check("08:00", day=9))])
-    assert answer_of(place, "lot", "L2") is None
-    # one mark for all that a rendering looked at; what it did not look at stays of its own time
-    render(place)
-    answer = answer_of(place, "lot", "L2")
-    assert answer is not None
-    assert answer.document["lot"] == "L2"
 
 
 def test_results_come_back_from_json(works: Shell) -> None:
