@@ -14,7 +14,7 @@ __all__ = ["add_to"]
 
 
 def verify(workspace: WorkspaceOption = None, json: Json = False) -> None:
-    """Recompute all hashes, read the archived files again and compare, and count lines and readings.
+    """Make the record again from the journal and the archived files, and compare every value; look at what is kept beside it.
 
     Example: annealog verify
     """
@@ -36,7 +36,9 @@ def verify(workspace: WorkspaceOption = None, json: Json = False) -> None:
         console.print(f"Head of the chain: {report.chain_head}")
         console.print(f"Content: {report.content}")
         if report.problems:
-            console.print("No verdict is given on what does not agree until it was mended and verify finds it whole.")
+            console.print(
+                "No verdict is given on what of the record does not agree until it was mended and verify finds it whole."
+            )
     raise typer.Exit(6 if report.problems else 0)
 
 

@@ -416,9 +416,7 @@ class History(Database):
 
     def decisions(self) -> list[Event]:
         """Return the events that verdicts may follow from: all but those of which there are as many as files."""
-        return self._events(
-            "WHERE kind NOT IN ('load', 'held', 'held_closed', 'verdicts', 'kept', 'verified')", []
-        )
+        return self._events("WHERE kind NOT IN ('load', 'held', 'held_closed', 'verdicts', 'kept', 'verified')", [])
 
     def event_rows(self) -> pl.DataFrame:
         """Return the chain as stored, for `verify`."""

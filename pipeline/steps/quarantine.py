@@ -14,7 +14,7 @@ from pipeline.intake.identity import decide
 from pipeline.steps.exports import layouts_of, read_export
 from pipeline.steps.files import archived, read_bytes, sha256_of
 from pipeline.steps.record import deciding
-from pipeline.steps.recorded import recorded_tables
+from pipeline.steps.recorded import recorded_settings, recorded_tables
 from schemas.versions import version_at
 
 if TYPE_CHECKING:
@@ -162,7 +162,9 @@ def replay(
     layouts = layouts_of(workspace)
     reports = []
     with History.open(workspace.history, write=not dry_run, wait_s=settings.busy_wait_seconds) as history:
-        tables = recorded_tables(history.reference_texts(), settings)
+        texts = history.reference_texts()
+        settings = recorded_settings(texts, settings)  # an edit decides nothing until a load takes it over
+        tables = recorded_tables(texts, settings)
         blocks = frozenset(version_at(tables["blocks"], ["block"], None)["block"].to_list())
         waiting = history.quarantine(states=["new"])
         sources = history.sources()
