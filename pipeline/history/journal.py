@@ -26,7 +26,7 @@ if sys.platform != "win32":
     import fcntl
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Callable, Iterable, Iterator, Mapping
     from pathlib import Path
 
 __all__ = ["NOTES", "Journal", "follows"]
@@ -132,8 +132,8 @@ class Journal:
                         return subject
         return None
 
-    def note(self, kind: str, subject: Mapping[str, Any]) -> None:
-        """Add a note after the last entry.
+    def note(self, kind: str, subject: Mapping[str, Any], catch_up: Callable[[], None] | None = None) -> None:
+        """Add a note after the last entry; `catch_up` first adds the events that a crash kept from the journal.
 
         Raises
         ------
@@ -141,6 +141,8 @@ class Journal:
             If it cannot be written.
         """
         with self._alone():
+            if catch_up is not None:
+                catch_up()
             sequence, head = self.last()
             at, text = datetime.now(UTC), json.dumps(subject, sort_keys=True)
             link = {

@@ -380,7 +380,7 @@ class History(Database):
         EnvironmentProblem
             If the journal cannot be written.
         """
-        Journal(self.path).note(kind, subject)
+        Journal(self.path).note(kind, subject, self._keep_journal)
 
     def put_event(self, entry: Mapping[str, Any]) -> None:
         """Put an event of a journal back as it stands there. Call inside a transaction.

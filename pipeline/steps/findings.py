@@ -30,8 +30,12 @@ def _place(history: Path) -> Path:
     return history.parent / "findings.json"
 
 
-def keep_findings(history: Path, files: dict[str, str], others: list[str]) -> None:
-    """Keep what does not agree: sentences by hash of the file concerned, and those that concern everything."""
+def keep_findings(history: Path, files: dict[str, str], others: list[str], *, note: bool = False) -> None:
+    """Keep what does not agree: sentences by hash of the file concerned, and those that concern everything.
+
+    With `note` the chain vouches for it: only where the journal is known to go to the end of the chain, and nobody writes.
+    Findings without their note withhold everything.
+    """
     place = _place(history)
     data = json.dumps({"files": files, "everything": others}, ensure_ascii=False, indent=0).encode()
     digest = sha256_of(data) if files or others else ""
@@ -43,7 +47,7 @@ def keep_findings(history: Path, files: dict[str, str], others: list[str]) -> No
         except OSError as error:
             raise cannot("remove", place, error) from None
     journal = Journal(history)
-    if _noted(journal) != digest:
+    if note and _noted(journal) != digest:
         journal.note("verified", {"findings": digest})
 
 
@@ -59,16 +63,15 @@ def _kept(history: Path) -> tuple[dict[str, str], list[str]]:
     noted = _noted(journal)
     try:
         data = place.read_bytes() if place.exists() else b""
-        if (sha256_of(data) if data else "") != noted:
-            return {}, [f"{place}, which says what did not agree, is not as it was written."]
-        if not data:
-            return {}, []
-        kept: dict[str, Any] = json.loads(data)
-        return dict(kept["files"]), list(kept["everything"])
+        kept: dict[str, Any] = json.loads(data) if data else {"files": {}, "everything": []}
+        files, everything = dict(kept["files"]), list(kept["everything"])
     except (OSError, ValueError, KeyError, TypeError) as error:
         if lacking(error):
             raise  # whoever cannot look does not say what was found
         return {}, [f"{place} cannot be read."]
+    if (sha256_of(data) if data else "") != noted:
+        everything.append(f"{place}, which says what did not agree, is not what verify noted last.")
+    return files, everything
 
 
 def note_verified(history: Path, at: datetime) -> None:

@@ -94,10 +94,11 @@ def verify(workspace: Workspace) -> VerifyReport:
     return report
 
 
-def _keep(workspace: Workspace, found: _Found) -> tuple[str, ...]:
+def _keep(workspace: Workspace, found: _Found, *, note: bool = False) -> tuple[str, ...]:
     """Keep what was found; return what is to be said of that."""
     try:
-        keep_findings(workspace.history, {sha: said[0] for sha, said in found.files.items()}, found.everything)
+        files = {sha: said[0] for sha, said in found.files.items()}
+        keep_findings(workspace.history, files, found.everything, note=note)
     except EnvironmentProblem as error:
         return (f"What was found is not kept, so that nothing follows from it here. {error}",)
     note_verified(workspace.history, datetime.now(UTC))
@@ -126,7 +127,7 @@ def _verify(workspace: Workspace, found: _Found) -> VerifyReport:
             *found.everything,
             *_verify_kept(workspace),
         )
-        found.notes += _keep(workspace, found)  # while nobody can write the journal
+        found.notes += _keep(workspace, found, note=whole)  # while nobody can write the journal
     return VerifyReport(
         sources.height,
         rows.height,

@@ -61,10 +61,24 @@ def test_a_journal_that_does_not_go_to_the_end(works: Shell, damage: Callable[[P
 
 def test_a_journal_that_a_crash_left_behind_is_mended_by_the_next_load(works: Shell) -> None:
     cut(works.root / "history" / "journal.jsonl")
+    works("verify")
+    assert works.code == 6
     works.load(works.root / "inbox")
     works("verify")
     assert works.code == 0, works.out
     assert works.json("lot", "L1")["verdict"] == "accept"
+
+
+@pytest.mark.parametrize("words", [("snapshot",), ("render", "--direct")])
+def test_what_is_noted_after_a_crash_follows_the_events_that_the_journal_lacks(
+    works: Shell, words: tuple[str, ...]
+) -> None:
+    cut(works.root / "history" / "journal.jsonl")
+    works(*words)
+    assert works.code == 0, works.err
+    works.load(works.put("later.csv", Scenario().check("08:00", day=1)))
+    works("verify")
+    assert works.code == 0, works.out
 
 
 def test_a_text_that_is_gone_leaves_the_file_in_doubt(works: Shell) -> None:
