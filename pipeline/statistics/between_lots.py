@@ -98,7 +98,7 @@ def lots_together(
     missing: dict[str, str] = {}
     if within is None:
         reason = "every lot has one part, so variation between lots cannot be told from that within"
-        missing |= dict.fromkeys(("within_standard_deviation", "between_standard_deviation"), reason)
+        missing = dict.fromkeys(("within_standard_deviation", "between_standard_deviation"), reason)
     if k < 2:
         reason = "one lot shows no variation between lots"
         missing |= dict.fromkeys(

@@ -10,6 +10,7 @@ import pytest
 
 from pipeline import rules
 from pipeline.rules.rule import Rule
+from pipeline.statistics.run_lengths import Pattern, pattern_widening
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -99,6 +100,20 @@ def test_every_rule_answers_yes_or_no_and_no_for_a_check_without_limits(rule: Ru
         answers = frame.select(rule.flag(pl.col("z"), *arguments)).to_series().to_list()
         assert None not in answers
         assert answers[-1] is False
+
+
+def test_limits_are_widened_for_what_rejects_and_can_be_widened() -> None:
+    def of(*patterns: Pattern) -> float:
+        return pattern_widening(patterns, 1000.0, 20)
+
+    one, two = Pattern(1, 1, 3.0), Pattern(2, 2, 2.0)
+    assert rules.widening({"1-3s"}, 1000.0, 20) == of(one) > 1
+    assert rules.widening({"1-3s", "2-2s"}, 1000.0, 20) == of(one, two) > of(one)
+    # a row on one side of the centre has no limit to widen, and a rule across blocks no pattern along one
+    assert rules.widening({"1-3s", "10-x", "R-4s"}, 1000.0, 20) == of(one)
+    assert rules.widening({"10-x", "R-4s"}, 1000.0, 20) == rules.widening((), 1000.0, 20) == 1.0
+    # four beyond one standard deviation can
+    assert rules.widening({"4-1s"}, 1000.0, 20) == of(Pattern(4, 4, 1.0))
 
 
 def test_a_scheme_without_warning_rules_warns_of_nothing(monkeypatch: pytest.MonkeyPatch) -> None:

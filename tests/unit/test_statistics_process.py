@@ -233,8 +233,12 @@ def test_normalised_errors() -> None:
     assert normalised_errors([57.9, 58.5], [0.2, 0.3], [58.1, 58.0], [0.3, 0.4]) == pytest.approx(
         [-0.5547, 1.0], abs=5e-5
     )
+    good = [[57.9, 58.5], [0.2, 0.3], [58.1, 58.0], [0.3, 0.4]]
+    for place, bad in ((0, np.nan), (1, np.inf), (2, np.inf), (3, np.nan)):
+        with pytest.raises(ValueError, match="finite"):
+            normalised_errors(*[[bad, row[1]] if place == number else row for number, row in enumerate(good)])
     with pytest.raises(ValueError, match="above 0"):
-        normalised_errors([1.0], [0.0], [1.0], [0.0])
+        normalised_errors([57.9, 58.5], [0.0, 0.3], [58.1, 58.0], [0.0, 0.4])
 
 
 def test_lots_together_by_hand() -> None:
@@ -296,6 +300,8 @@ def test_what_is_within_arithmetic_of_nothing_does_not_vary() -> None:
         assert found.not_computable.get("ppk") == reason
         below = lots_together([-0.1, -0.1 - scatter * sqrt(2)], [0.0, 0.0], [1, 1], lower=-1.0)
         assert below.not_computable.get("ppk") == reason
+        negative = lots_together([-1.0, -1.0 - scatter * sqrt(2)], [0.0, 0.0], [1, 1], upper=0.1)
+        assert negative.not_computable.get("ppk") == reason
     assert lots_together([0.0, 0.0], [0.0, 0.0], [2, 2]).not_computable["ppk"] == "all part means are equal"
 
 
