@@ -2,7 +2,7 @@
 
 Left alone by rule, because no test should freeze it: docstrings, annotations, imports, decorators, ``__all__``, casts,
 messages (whatever stands in a raise, in an f-string, and texts with a space), names of columns (a wrong one falls over by
-itself) and the assertion ``strict=`` of zip. Ids and codes that decide are mutated.
+itself) and what only asserts: ``strict=`` of zip, ``check_sortedness=`` of a join. Ids and codes that decide are mutated.
 """
 
 from __future__ import annotations
@@ -79,7 +79,12 @@ def _arguments(node: cst.Call) -> Iterator[cst.CSTNode]:
         keyword = argument.keyword and argument.keyword.value
         if len(node.args) > 1 and (
             alike
-            or (keyword and keyword != "strict" and not called[:1].isupper() and called not in ("asarray", "array"))
+            or (
+                keyword
+                and keyword not in ("strict", "check_sortedness")
+                and not called[:1].isupper()
+                and called not in ("asarray", "array")
+            )
         ):
             yield node.with_changes(args=[*node.args[:place], *node.args[place + 1 :]])
 
@@ -124,7 +129,7 @@ class _Maker(cst.CSTVisitor):
             or m.matches(node, m.If(test=m.Name("TYPE_CHECKING")) | m.Expr(value=m.SimpleString() | m.ConcatenatedString()))
             or m.matches(node, m.Assign(targets=[m.AssignTarget(m.Name("__all__"))]))
             or (isinstance(node, cst.Call) and _called(node) in ("cast", "isinstance", "warn", "debug", "info", "warning"))
-            or m.matches(node, m.Arg(keyword=m.Name("strict")))
+            or m.matches(node, m.Arg(keyword=m.Name("strict") | m.Name("check_sortedness")))
         )  # fmt: skip
 
     def on_visit(self, node: cst.CSTNode) -> bool:

@@ -222,3 +222,20 @@ def test_sensitivities_are_the_slopes_of_the_correction(model: str, coefficient:
     )
     assert found[0] == pytest.approx((hotter - cooler) / 2e-4, rel=1e-6)
     assert found[1] == pytest.approx((more - less) / (2 * step), rel=1e-6)
+
+
+@pytest.mark.parametrize("model", MODELS)
+@pytest.mark.parametrize("carry", [conductivity_at_reference, conductivity_at_temperature])
+def test_neither_way_is_gone_with_a_number_that_makes_no_sense(carry: Any, model: str) -> None:
+    good = {"conductivity_ms_per_m": 57.0, "temperature_c": 25.0, "reference_c": 20.0, "coefficient": 0.0001}
+    for name in good:
+        for bad in (math.nan, math.inf):
+            with pytest.raises(ValueError, match="expected a"):
+                carry(**{**good, name: bad}, model=model)
+    for bad in (0.0, -57.0):
+        with pytest.raises(ValueError, match="the conductivity is"):
+            carry(**{**good, "conductivity_ms_per_m": bad}, model=model)
+    with pytest.raises(ValueError, match="expected one of"):
+        carry(**good, model="cubic")
+    with pytest.raises(ValueError, match="finite"):
+        model_in_words(model, math.nan, None, reference_c=20.0)
