@@ -15,7 +15,7 @@ from schemas.digits import LEAST_PROBABILITY
 
 if TYPE_CHECKING:
     from reports._tables import Numbered
-    from schemas.lot_detail import CapabilityDetail, ComponentsDetail, ExpectedOutside, PlanDetail
+    from schemas.lot_detail import CapabilityDetail, ComponentsDetail, ExpectedOutside, IntervalsDetail, PlanDetail
     from schemas.results import LotResult
 
 __all__ = ["capability_section", "p_in_words", "p_told", "part_name", "plan_section", "withheld"]
@@ -53,19 +53,25 @@ def withheld(detail: CapabilityDetail | None, name: str) -> bool:
 
 
 def capability_section(
-    result: LotResult, detail: CapabilityDetail, components: ComponentsDetail | None, numbered: Numbered
+    result: LotResult,
+    detail: CapabilityDetail,
+    components: ComponentsDetail | None,
+    numbered: Numbered,
+    unit: str,
+    decimals: int,
 ) -> Html:
-    """Return the section on capability: its conditions first, then the indices."""
+    """Return the section on capability: its conditions first, then the intervals and the indices."""
     points = [*_order(detail), _shape(detail)]
     if not detail.headline and detail.stability.state != "unstable":
         points.insert(0, words.SAY["mixed"])
     points += _limits(result, detail, components)
+    points += _intervals(detail.intervals, unit, decimals)
     if detail.indicative and result.parts:
         points.append(words.SAY["few"].format(n=detail.subgroups))
     return section(
         "capability",
         element("ul", join(element("li", point) for point in points), class_="points"),
-        _indices(result, detail, numbered),
+        _indices(result, detail, numbered, unit, decimals),
         heading=words.HEADING["capability"],
         wide=True,
     )
@@ -151,7 +157,23 @@ def _outside(outside: ExpectedOutside, parts: int, not_normal: bool) -> str:
     )  # fmt: skip
 
 
-def _indices(result: LotResult, detail: CapabilityDetail, numbered: Numbered) -> Html:
+def _intervals(found: IntervalsDetail, unit: str, decimals: int) -> list[str]:
+    """Return what the intervals say; the ends get one decimal more than a value, for they are no values."""
+    say, missing = words.SAY, found.not_computable
+    if found.mean_interval is None:
+        told = [say["no_mean_interval"].format(reason=missing["mean_interval"])]
+    else:
+        low, high = (fixed(end, decimals + 1) for end in found.mean_interval)
+        told = [say["mean_interval"].format(low=low, high=high, unit=unit, n=found.parts)]
+    ends = found.tolerance_lower, found.tolerance_upper
+    if ends == (None, None):
+        return [*told, say["no_tolerance"].format(reason=missing["tolerance_interval"])]
+    low, high = (fixed(end, decimals + 1) for end in ends)
+    side = "tolerance_lower" if ends[1] is None else "tolerance_upper" if ends[0] is None else "tolerance_both"
+    return [*told, say[side].format(low=low, high=high, unit=unit, n=found.parts)]
+
+
+def _indices(result: LotResult, detail: CapabilityDetail, numbered: Numbered, unit: str, decimals: int) -> Html:
     column, say = words.COLUMN, words.SAY
     columns = [
         Heading(column["index"]), Heading(column["value"], kind="n"), Heading(column["interval"], kind="n"),
@@ -185,6 +207,17 @@ def _indices(result: LotResult, detail: CapabilityDetail, numbered: Numbered) ->
                 else ""
             )
             rows.append((words.INDEX[name], fixed(value, 2), written, basis, compact(freedom), result.parts))
+    aimed = detail.intervals
+    if aimed.cpm is None or aimed.cpm_interval is None:
+        why = say["not_stated"].format(reason=aimed.not_computable["cpm"])
+        rows.append((words.INDEX["cpm"], "", "", why, "", result.parts))
+    else:
+        low, high = (fixed(end, 2) for end in aimed.cpm_interval)
+        span = shared.FRAGMENT["span"].format(low=low, high=high)
+        basis = say["about_target"].format(target=fixed(aimed.target, decimals), unit=unit)
+        rows.append(
+            (words.INDEX["cpm"], fixed(aimed.cpm, 2), span, basis, compact(float(result.parts - 1)), result.parts)
+        )
     rows += [
         (words.INDEX[name], fixed(value, 2), "", say["of_quantiles"], "", result.parts)
         for name in ("quantile_pp", "quantile_ppk")

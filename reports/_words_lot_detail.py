@@ -56,6 +56,17 @@ SAY = {
     "of {n} (95 % interval {seen_low} to {seen_high}).",
     "outside_counted": "Counted beyond the limits: {counted} of {n} part means (95 % interval {seen_low} to {seen_high}). No fraction is "
     "expected from mean and standard deviation: {reason}.",
+    "mean_interval": "The mean of all parts of such a lot lies between {low} and {high} {unit} (t interval, 95 %, n = {n}). It counts the "
+    "scatter of the parts, not what the meter may be off: that is the uncertainty's.",
+    "tolerance_both": "At least 95 % of such parts lie between {low} and {high} {unit}, with 95 % confidence (normal tolerance interval, "
+    "ISO 16269-6, n = {n}).",
+    "tolerance_lower": "At least 95 % of such parts lie above {low} {unit}, with 95 % confidence (normal tolerance interval, ISO 16269-6, "
+    "n = {n}).",
+    "tolerance_upper": "At least 95 % of such parts lie below {high} {unit}, with 95 % confidence (normal tolerance interval, ISO 16269-6, "
+    "n = {n}).",
+    "no_mean_interval": "An interval of the mean is not stated: {reason}.",
+    "no_tolerance": "A tolerance interval of the parts is not stated: {reason}.",
+    "about_target": "overall standard deviation about the target, {target} {unit}",
     "bounds": ", on the safe side for two limits",
     "not_normal_short": "the part means are not normal",
     "not_stated": "not stated: {reason}",
@@ -162,6 +173,7 @@ INDEX = {
     "cpk": "Cpk",
     "pp": "Pp",
     "ppk": "Ppk",
+    "cpm": "Cpm",
     "quantile_pp": "Pp from quantiles",
     "quantile_ppk": "Ppk from quantiles",
 }

@@ -173,7 +173,7 @@ def _details(page: LotPage, numbered: Numbered, unit: str, decimals: int) -> lis
         return []
     plan = detail.plan
     return [
-        capability_section(result, detail.capability, detail.components, numbered),
+        capability_section(result, detail.capability, detail.components, numbered, unit, decimals),
         components_section(page, detail.components, numbered, unit),
         suspects_section(detail.suspects, numbered, unit, decimals, _lot_tables.places(page)),
         *([plan_section(plan, numbered)] if plan is not None else []),

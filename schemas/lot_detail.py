@@ -19,6 +19,7 @@ __all__ = [
     "ExpectedOutside",
     "GroupsDetail",
     "HeatTreatmentDetail",
+    "IntervalsDetail",
     "LotDetail",
     "MaterialDetail",
     "MaterialLine",
@@ -121,6 +122,27 @@ class CapabilityDetail:
     outside: ExpectedOutside
     limiting_side: str | None
     lost_off_centre: float | None
+    intervals: IntervalsDetail
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IntervalsDetail:
+    """Intervals of the part means and Cpm; None where one does not hold, with the reason under its key in `not_computable`.
+
+    `mean_interval` is the t interval of the mean; `tolerance_lower` and `tolerance_upper` bound the tolerance interval of the parts
+    (ISO 16269-6), on one side only where the lot has one limit. They count the scatter of the values, not what the meter may be off.
+    """
+
+    parts: int
+    confidence: float
+    mean_interval: tuple[float, float] | None
+    tolerance_coverage: float
+    tolerance_lower: float | None
+    tolerance_upper: float | None
+    target: float | None
+    cpm: float | None
+    cpm_interval: tuple[float, float] | None
+    not_computable: dict[str, str]
 
 
 @dataclass(frozen=True, slots=True)

@@ -58,6 +58,7 @@ def detail_lines(detail: Any, unit: str, factor: float, decimals: int) -> list[s
             lines.append(
                 f"{name.replace('quantile_', '').capitalize()} from quantiles {value:.3g} ({capability.quantile.definition})"
             )
+    lines += _intervals(capability.intervals, unit, factor, decimals + 1)
     if capability.indicative:
         lines.append(f"indicative: {capability.subgroups} subgroups, fewer than 25")
     if detail.components is not None:
@@ -84,6 +85,31 @@ def detail_lines(detail: Any, unit: str, factor: float, decimals: int) -> list[s
             f"ranges that fit: {fitting}; possibilities only, see the page"
         )
     return lines + _materials(detail.material, unit, factor, decimals)
+
+
+def _intervals(found: Any, unit: str, factor: float, decimals: int) -> list[str]:
+    """Return the intervals that hold, and Cpm where a target is given."""
+    lines = []
+    if found.mean_interval is not None:
+        low, high = (f"{factor * end:.{decimals}f}" for end in found.mean_interval)
+        lines.append(f"mean of all such parts: {low} to {high} {unit} (t interval, 95%, n = {found.parts})")
+    else:
+        lines.append(f"interval of the mean not stated: {found.not_computable['mean_interval']}")
+    ends = [
+        f"{word} {factor * end:.{decimals}f}"
+        for word, end in (("from", found.tolerance_lower), ("to", found.tolerance_upper))
+        if end is not None
+    ]
+    if ends:
+        lines.append(f"95% of such parts, with 95% confidence: {' '.join(ends)} {unit} (tolerance interval)")
+    else:
+        lines.append(f"tolerance interval of the parts not stated: {found.not_computable['tolerance_interval']}")
+    if found.cpm is not None:
+        low, high = found.cpm_interval
+        lines.append(f"Cpm {found.cpm:.2f} ({low:.2f} to {high:.2f}), target {factor * found.target:g} {unit}")
+    elif found.target is not None:
+        lines.append(f"Cpm not stated: {found.not_computable['cpm']}")
+    return lines
 
 
 def _share(probability: float) -> str:

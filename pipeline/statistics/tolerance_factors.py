@@ -1,4 +1,4 @@
-"""Factors of statistical tolerance intervals of a normal population: mean ± k2·s, or mean + k1·s on one side.
+"""Factors of statistical tolerance intervals of a normal population: mean ± k2·s, or mean + k1·s on one side (ISO 16269-6).
 
 NIST/SEMATECH e-Handbook of Statistical Methods (doi:10.18434/M32189), 7.2.6.3. The "exact" k2 of 2.210167 in its published R listing
 belongs to other arguments and is not to be reproduced; the exact factor for n 43, 0.90, 0.99 is 2.222825.
@@ -11,7 +11,7 @@ from math import sqrt
 import numpy as np
 from scipy import special
 
-__all__ = ["one_sided_factor", "one_sided_factor_natrella", "two_sided_factor", "two_sided_factor_howe"]
+__all__ = ["one_sided_factor", "two_sided_factor"]
 
 
 def _check(n: int, coverage: float, confidence: float) -> None:
@@ -45,36 +45,6 @@ def one_sided_factor(n: int, coverage: float, confidence: float) -> float:
     _check(n, coverage, confidence)
     delta = float(special.ndtri(coverage)) * sqrt(n)
     return float(special.nctdtrit(n - 1, delta, confidence)) / sqrt(n)
-
-
-def one_sided_factor_natrella(n: int, coverage: float, confidence: float) -> float:
-    """Return k1 by the approximation of Natrella, Experimental Statistics (NBS Handbook 91, 1963).
-
-    a = 1 − z²(confidence)/(2·(n − 1)), b = z²(coverage) − z²(confidence)/n, k1 = (z(coverage) + √(z²(coverage) − a·b))/a.
-
-    Parameters and errors as in :func:`one_sided_factor`; also ValueError where n is too small for the approximation.
-    """
-    _check(n, coverage, confidence)
-    z_p, z_c = float(special.ndtri(coverage)), float(special.ndtri(confidence))
-    a = 1.0 - z_c * z_c / (2.0 * (n - 1))
-    b = z_p * z_p - z_c * z_c / n
-    if a <= 0:
-        raise ValueError(f"{n} values are too few for this approximation; use the exact factor")
-    return (z_p + sqrt(z_p * z_p - a * b)) / a
-
-
-def two_sided_factor_howe(n: int, coverage: float, confidence: float, *, guenther: bool = False) -> float:
-    """Return k2 by Howe's approximation, with Guenther's correction on demand.
-
-    k2 = z((1 + coverage)/2)·√((n − 1)·(1 + 1/n)/χ²), χ² exceeded with this confidence; Guenther's factor is
-    √(1 + (n − 3 − χ²)/(2·(n + 1)²)) (Howe, J. Am. Stat. Assoc. 64, 610, 1969; Guenther, 1977; handbook 7.2.6.3).
-
-    Parameters and errors as in :func:`one_sided_factor`.
-    """
-    _check(n, coverage, confidence)
-    chi_square = float(special.chdtri(n - 1, confidence))
-    factor = float(special.ndtri((1.0 + coverage) / 2.0)) * sqrt((n - 1) * (1.0 + 1.0 / n) / chi_square)
-    return factor * sqrt(1.0 + (n - 3.0 - chi_square) / (2.0 * (n + 1.0) ** 2)) if guenther else factor
 
 
 def two_sided_factor(n: int, coverage: float, confidence: float) -> float:

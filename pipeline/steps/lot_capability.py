@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from pipeline.statistics.fraction_outside import fraction_outside, observed_fraction
+from pipeline.statistics.intervals import cpm, mean_interval, tolerance_interval
 from pipeline.statistics.normality import Normality, anderson_darling
 from pipeline.statistics.quantiles import DEFINITIONS, pearson_iii_scores, quantile_capability, values_needed
 from pipeline.statistics.stability import Stability, stability
 from schemas.lot_detail import (
     CapabilityDetail,
     ExpectedOutside,
+    IntervalsDetail,
     NormalityDetail,
     OrderSignal,
     QuantileIndices,
@@ -32,12 +34,23 @@ INDICATIVE = 25
 NORMAL_FROM = 0.05
 """From this p on part means can be normal."""
 
+CONFIDENCE = 0.95
+COVERAGE = 0.95
+"""Of the tolerance interval of the parts."""
+
+_ALIKE = "neighbouring parts depend on each other"
 _UNSTABLE = "the parts, in the order of measuring, do not come from one stable process"
 _MIXED = "the part means fall into two groups, so there is no one process to speak of"
 
 
 def capability_detail(
-    result: LotResult, means: NDArray[np.float64], names: list[str], subgroup_size: int, *, mixed: bool
+    result: LotResult,
+    means: NDArray[np.float64],
+    names: list[str],
+    subgroup_size: int,
+    *,
+    mixed: bool,
+    target: float | None = None,
 ) -> CapabilityDetail:
     """Judge the conditions of a lot's indices.
 
@@ -51,6 +64,8 @@ def capability_detail(
         1 for the moving range.
     mixed
         Whether the part means fall into two groups.
+    target
+        Of the lot's specification, in the unit of its means; None where there is none.
 
     Returns
     -------
@@ -71,9 +86,10 @@ def capability_detail(
         side = min(distances, key=lambda name: distances[name], default=None)
     if result.pp and result.ppk is not None:
         lost = 1.0 - result.ppk / result.pp
+    headline_reason = _MIXED if mixed else _UNSTABLE if unstable else None
     return CapabilityDetail(
-        headline=not (unstable or mixed),
-        headline_reason=_MIXED if mixed else _UNSTABLE if unstable else None,
+        headline=headline_reason is None,
+        headline_reason=headline_reason,
         subgroups=subgroups,
         indicative=subgroups < INDICATIVE,
         stability=_order(order, names),
@@ -84,6 +100,62 @@ def capability_detail(
         outside=_outside(result, means),
         limiting_side=side,
         lost_off_centre=lost,
+        intervals=_intervals(result, order, shape, headline_reason, target),
+    )
+
+
+def _intervals(
+    result: LotResult, order: Stability, shape: Normality, headline_reason: str | None, target: float | None
+) -> IntervalsDetail:
+    """Return the intervals that hold for these parts, and of the others what they lack."""
+    n, mean, s, lower, upper = result.parts, result.mean, result.standard_deviation, result.lower, result.upper
+    found: dict[str, Any] = dict.fromkeys(
+        ("mean_interval", "tolerance_lower", "tolerance_upper", "cpm", "cpm_interval")
+    )
+    missing: dict[str, str] = {}
+
+    def none(name: str, *reasons: str | None) -> bool:
+        reason = next((reason for reason in reasons if reason is not None), None)
+        if reason is not None:
+            missing[name] = reason
+        return reason is not None
+
+    spread = None if s else result.not_computable.get("standard_deviation", "all part means are equal")
+    normal = (
+        f"whether the part means are normal was not tested: {shape.reason}"
+        if shape.p_value is None
+        else "the part means are not normal"
+        if shape.p_value < NORMAL_FROM
+        else None
+    )
+    alike = _ALIKE if order.independent is False else None
+    if not none("mean_interval", spread, headline_reason, alike) and mean is not None and s:
+        found["mean_interval"] = mean_interval(n, mean, s, confidence=CONFIDENCE)
+    if not none("tolerance_interval", spread, headline_reason, alike, normal) and mean is not None and s:
+        side = "both" if (lower is None) == (upper is None) else "upper" if lower is None else "lower"
+        found["tolerance_lower"], found["tolerance_upper"] = tolerance_interval(
+            n, mean, s, side=side, coverage=COVERAGE, confidence=CONFIDENCE
+        )
+    aim = (
+        "the specification gives no target"
+        if target is None
+        else "this index needs two limits"
+        if lower is None or upper is None
+        else None
+        if lower < target < upper
+        else "the target does not lie between the limits"
+    )
+    if (
+        not none("cpm", aim, spread, headline_reason, alike, normal)
+        and mean is not None
+        and s
+        and lower is not None
+        and upper is not None
+        and target is not None
+    ):
+        found["cpm"], found["cpm_interval"] = cpm(n, mean, s, lower, upper, target, confidence=CONFIDENCE)
+    return IntervalsDetail(
+        parts=n, confidence=CONFIDENCE, tolerance_coverage=COVERAGE, target=target, not_computable=missing, **found
     )
 
 

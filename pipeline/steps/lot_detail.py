@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
 from scipy import optimize, special
 
+from pipeline.metrology.units import convert
 from pipeline.statistics.acceptance import accept_by_k, operating_characteristic
 from pipeline.statistics.components import variance_components
 from pipeline.statistics.outliers import generalised_extreme_studentized_deviate_within, grubbs
@@ -79,7 +80,9 @@ class LotDetails:
         material = material_detail(result, parts, readings, self._ranges)
         size = self._assessment.settings.subgroup_size
         return LotDetail(
-            capability_detail(result, means, names, size, mixed=bool(material.groups.found)),
+            capability_detail(
+                result, means, names, size, mixed=bool(material.groups.found), target=self._target(result)
+            ),
             self._components(result.lot),
             _suspects(parts, spots, readings),
             self._plan(result, spots),
@@ -111,11 +114,24 @@ class LotDetails:
             None if largest is None or not total else largest.level,
         )
 
-    def _plan(self, result: LotResult, spots: pl.DataFrame) -> PlanDetail | None:
-        if result.conforms_by != "k_method" or result.specification is None:
+    def _specification(self, result: LotResult) -> dict[str, Any] | None:
+        """Return the version of the lot's specification that held when it was read."""
+        if result.specification is None:
             return None
         table = self._assessment.tables["specifications"].filter(pl.col("specification") == result.specification)
-        row = version_at(table, ["specification"], result.last_at or result.as_of).row(0, named=True)
+        held = version_at(table, ["specification"], result.last_at or result.as_of)
+        return held.row(0, named=True) if held.height else None
+
+    def _target(self, result: LotResult) -> float | None:
+        row = self._specification(result)
+        if row is None or row["target"] is None or row["unit"] is None:
+            return None
+        return convert(row["target"], row["unit"], result.unit)
+
+    def _plan(self, result: LotResult, spots: pl.DataFrame) -> PlanDetail | None:
+        row = self._specification(result)
+        if result.conforms_by != "k_method" or row is None:
+            return None
         of_part = spots.group_by("part", maintain_order=True).agg(pl.col("mean_in_limits_unit").mean())
         values = of_part["mean_in_limits_unit"].drop_nulls().to_numpy()
         n, k = int(values.size), row["k"]

@@ -54,7 +54,8 @@ UNSCALED = {
     "repeatability_degrees_of_freedom", "within_degrees_of_freedom", "cp", "cpk", "pp", "ppk", "cp_interval", "cpk_interval",
     "pp_interval", "ppk_interval", "coverage_factor", "lower_as_written", "upper_as_written", "reference_temperature_c",
     "degrees_of_freedom", "known_bias_degrees_of_freedom", "frequency_khz", "e_n", "fit_p_value", "quantile_pp", "quantile_ppk", "share", "f_ratio", "p_value",
-    "separation", "likelihood", "probability", "odds", "significance", "lost_off_centre", "statistic", "critical",
+    "separation", "likelihood", "probability", "odds", "significance", "lost_off_centre", "statistic", "critical", "cpm",
+    "cpm_interval", "confidence", "tolerance_coverage",
 }  # fmt: skip
 
 
