@@ -403,11 +403,6 @@ def _above_zero(settings: Settings, where: str) -> None:
     ):
         if not getattr(settings, name) > 0:
             raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: expected a number above 0.")
-    if settings.run_gap_minutes < settings.check_gap_minutes:
-        raise SettingsError(
-            f"{where}: run_gap_minutes = {settings.run_gap_minutes!r}: expected at least check_gap_minutes "
-            f"({settings.check_gap_minutes:g}), for a pause that ends a run ends a check too."
-        )
     for name, least in (
         ("baseline_checks", 2),
         ("bracketing_blocks", 1),
@@ -454,6 +449,11 @@ def _above_zero(settings: Settings, where: str) -> None:
             raise SettingsError(
                 f"{where}: {f.name} = {getattr(settings, f.name)!r}: expected at most a hundred years ({most:,.0f})."
             )
+    if settings.run_gap_minutes < settings.check_gap_minutes:
+        raise SettingsError(
+            f"{where}: run_gap_minutes = {settings.run_gap_minutes!r}: expected at least check_gap_minutes "
+            f"({settings.check_gap_minutes:g}), for a pause that ends a run ends a check too."
+        )
     for name in ("watch_settle_seconds", "alert_repeat_hours", "alert_silence_hours", "alert_most_per_hour"):
         if getattr(settings, name) < 0:
             raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: expected 0 or more.")

@@ -320,7 +320,8 @@ def _of_file(table: str, rows: pl.DataFrame) -> str:
     lines = rows["line"].unique().sort().to_list()
     shown = ", ".join(str(line) for line in lines[:5]) + (" ..." if len(lines) > 5 else "")
     kind = "stored" if table == "reading" else "refused"
-    return f"{len(lines)} {kind} lines differ from the archived file and the journal: {what} (line {shown})"
+    counted = f"1 {kind} line differs" if len(lines) == 1 else f"{len(lines)} {kind} lines differ"
+    return f"{counted} from the archived file and the journal: {what} (line {shown})"
 
 
 def _named(table: str, row: dict[str, Any]) -> str:
