@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     import polars as pl
 
     from reports._numbers import Clock
-    from schemas.processes import ProcessResult, StreamResult
+    from schemas.processes import ControlLimits, ProcessResult, StreamResult
 
 __all__ = [
     "changes_table", "interval", "phases_table", "points_table", "rules_table", "signals_table", "state_of", "streams_table",
@@ -117,7 +117,8 @@ def phases_table(streams: Sequence[StreamResult], number: int, clock: Clock, *, 
     columns = [
         Heading(_C["stream"]), Heading(_C["phase"], kind="n"), Heading(_C["kind"]), Heading(_C["from"], kind="t"), Heading(_C["to"], kind="t"),
         Heading(_C["subgroups"], kind="n"), Heading(_C["centre"], unit, "n"), Heading(_C["sigma"], unit, "n"),
-        Heading(_C["within_sigma"], unit, "n"), Heading(_C["by"]), Heading(_C["why"]),
+        Heading(_C["within_sigma"], unit, "n"), Heading(_C["control_limits"], unit), Heading(_C["spread_limits"], unit),
+        Heading(_C["estimate"]), Heading(_C["by"]), Heading(_C["why"]),
     ]  # fmt: skip
     rows = []
     for stream in streams:
@@ -128,11 +129,26 @@ def phases_table(streams: Sequence[StreamResult], number: int, clock: Clock, *, 
                 (
                     titled(stream), phase.number, words.FRAGMENT.get(base.kind, base.kind), clock.day(base.first_at),
                     clock.day(base.last_at), base.subgroups, fixed(base.centre, decimals), significant(base.standard_deviation, 3),
-                    significant(base.within_standard_deviation, 3), shorten(base.by or "", 60),
+                    significant(base.within_standard_deviation, 3), _spans(phase.limits, "lower", "upper", decimals),
+                    _spans(phase.limits, "spread_lower", "spread_upper", decimals), words.ESTIMATE[phase.estimate], shorten(base.by or "", 60),
                     shorten("; ".join(item for item in (base.why, base.note) if item), 300),
                 )
             )  # fmt: skip
     return table(number, "phases", caption(words.TABLE["phases"]), columns, rows, row_heads=2)
+
+
+def _spans(limits: Sequence[ControlLimits], low: str, high: str, decimals: int) -> str:
+    """Return control limits, by the number of parts where they differ with it."""
+    said = {}
+    for one in limits:
+        ends = getattr(one, low), getattr(one, high)
+        if None not in ends:
+            said[general.counted(one.parts, "part")] = interval(ends, decimals)
+    if len(set(said.values())) <= 1:
+        return next(iter(said.values()), "")
+    return general.listed(
+        [words.FRAGMENT["of_parts"].format(parts=parts, span=span) for parts, span in said.items()], 6
+    )
 
 
 def rules_table(result: ProcessResult, number: int) -> Html:

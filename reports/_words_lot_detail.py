@@ -96,7 +96,8 @@ SAY = {
     "hidden": "The generalised test counts up to its last step above the critical value: a value whose statistic lies below it was hidden "
     "by the others.",
     "tested": "Tested, two-sided at {significance} a level: part means ({part}), spots against their part ({spot}), readings against "
-    "their spot ({reading}). Part means by Grubbs and by the generalised test for many outliers, the others by the generalised test.",
+    "their spot ({reading}). Part means by Grubbs and by the generalised test for many outliers (Rosner), the others by the generalised test. Where it points at two "
+    "part means or more, the test of Tietjen and Moore says whether they stand out together, their number taken from it.",
     "accepted": "The plan accepts the lot: {rule}.", "not_accepted": "The plan does not accept the lot: {rule}.",
     "plan_unknown": "The plan gives no result: {reason}.",
     "plan_quality": "This plan of {n} parts and k = {k} accepts lots with {p95} beyond a limit in 95 of 100 cases, with {p50} in 50 and "

@@ -5,7 +5,7 @@ from __future__ import annotations
 from reports._words import COUNT
 
 __all__ = [
-    "CAPABILITY", "CAPABILITY_SHORT", "CHART", "COLUMN", "FACT", "FIGURE", "FRAGMENT", "LIMITS_FROM", "NOT_STABLE", "POINT",
+    "CAPABILITY", "CAPABILITY_SHORT", "CHART", "COLUMN", "ESTIMATE", "FACT", "FIGURE", "FRAGMENT", "LIMITS_FROM", "NOT_STABLE", "POINT",
     "SECTION", "SPREAD", "STATE", "STEP", "SUBGROUPS_BY", "SUPPLIER_STEP", "TABLE", "TONE", "counted",
 ]  # fmt: skip
 
@@ -46,6 +46,12 @@ LIMITS_FROM = {
     "between": "limits of the means from the variation between neighbouring subgroups, so that real variation between lots counts",
     "within": "limits of the means from the variation within subgroups alone",
 }
+ESTIMATE = {
+    "moving_range": "moving range of subgroup means",
+    "mean_standard_deviation": "standard deviations within subgroups",
+    "mean_range": "ranges within subgroups",
+}
+"""What the standard deviation behind control limits is estimated from, by its name in the results."""
 SPREAD = {"standard_deviation": "standard deviation", "range": "range"}
 _SINGULAR = {
     "stream": "stream",
@@ -111,6 +117,7 @@ COLUMN = {
     "held": "On hold", "rejected": "Rejected", "not_assessed": "Not assessed", "capability": "Capability", "lot": "Lot",
     "verdict": "Verdict", "certificate": "Certificate", "certified": "Mill states", "difference": "Difference", "en": "E_n",
     "supplier": "Supplier", "pairs": "Lots compared", "mean_difference": "Mean difference", "agreement": "Limits of agreement",
+    "control_limits": "Control limits of means", "spread_limits": "of spread", "estimate": "Limits of means from",
     "largest": "Largest E_n", "slope": "Slope in 30 days", "number": "Number",
 }  # fmt: skip
 
@@ -118,7 +125,8 @@ TABLE = {
     "streams": "Every stream of this process and how it stands.",
     "signals": "Subgroups that break a rule, the latest {n} at most for each stream.",
     "changes": "Where the level most likely changed, by the largest standardised difference (p by permutations of the same lots).",
-    "phases": "Limits by phase. A named baseline starts a phase; limits never move by themselves.",
+    "phases": "Limits by phase, and from which estimate; where subgroups differ in parts, by the number of parts. A named baseline starts a "
+    "phase; limits never move by themselves.",
     "rules": "Rules that are applied to the subgroup means, with the numbers set by the site.",
     "points": "Subgroups of {stream}.",
     "materials": "What was delivered, by material; capability is asked against a Ppk of {asked}.",
@@ -198,5 +206,5 @@ FRAGMENT = {
     "named": "named", "provisional": "provisional", "none": "none",
     "no_streams": "No lot has a mean at the reference temperature yet.",
     "no_chart": "There is no chart: {reason}.",
-    "since": "since {day}",
+    "since": "since {day}", "of_parts": "{parts}: {span}",
 }  # fmt: skip

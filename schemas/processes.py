@@ -14,7 +14,16 @@ if TYPE_CHECKING:
 
     from schemas.results import Provenance
 
-__all__ = ["Baseline", "LevelChange", "Phase", "ProcessPage", "ProcessResult", "ProcessSignal", "StreamResult"]
+__all__ = [
+    "Baseline",
+    "ControlLimits",
+    "LevelChange",
+    "Phase",
+    "ProcessPage",
+    "ProcessResult",
+    "ProcessSignal",
+    "StreamResult",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,15 +47,34 @@ class Baseline:
     note: str | None = None  # why there are no limits, or what a person should know about them
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ControlLimits:
+    """Control limits of subgroups of so many parts: of their means (`lower`, `upper`) and of their spread; null where there is none."""
+
+    parts: int
+    lower: float | None
+    upper: float | None
+    spread_centre: float | None
+    spread_lower: float | None
+    spread_upper: float | None
+
+
 @dataclass(frozen=True, slots=True)
 class Phase:
-    """A stretch of subgroups with one set of limits."""
+    """A stretch of subgroups with one set of limits, by the number of parts of a subgroup.
+
+    `estimate` names what the standard deviation behind the limits of means comes from (moving_range of subgroup means,
+    mean_standard_deviation or mean_range within subgroups), `spread_estimate` the same for the limits of spread.
+    """
 
     number: int
     first_at: datetime
     last_at: datetime
     subgroups: int
     baseline: Baseline
+    estimate: str
+    spread_estimate: str
+    limits: tuple[ControlLimits, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from scipy import optimize, special
 from pipeline.metrology.units import convert
 from pipeline.statistics.acceptance import accept_by_k, operating_characteristic
 from pipeline.statistics.components import variance_components
-from pipeline.statistics.outliers import generalised_extreme_studentized_deviate_within, grubbs
+from pipeline.statistics.outliers import generalised_extreme_studentized_deviate, grubbs, tietjen_moore
 from pipeline.steps.lot_capability import capability_detail
 from pipeline.steps.lot_material import heat_treatment_detail, material_detail
 from schemas.lot_detail import ComponentLine, ComponentsDetail, LotDetail, PlanDetail, SuspectsDetail, SuspectValue
@@ -30,6 +30,8 @@ _SIGNIFICANCE = 0.05
 _MOST_OUTLIERS = 10
 _FEWEST_TESTED = 8
 _MOST_TESTED = 20_000
+_MOST_TOGETHER = 1_000
+"""Part means whose critical value is simulated; a larger lot would wait for it."""
 
 
 class LotDetails:
@@ -256,7 +258,7 @@ def _suspects(parts: pl.DataFrame, spots: pl.DataFrame, readings: pl.DataFrame) 
         values, groups = frame["value"].to_numpy(), frame["group"].rle_id().to_numpy()
         tested[level] = f"{n} values"
         most = max(1, min(_MOST_OUTLIERS, n // 5))
-        general = generalised_extreme_studentized_deviate_within(values, groups, most=most, significance=_SIGNIFICANCE)
+        general = generalised_extreme_studentized_deviate(values, groups, most=most, significance=_SIGNIFICANCE)
         hits = {
             place: (general.statistics[i], general.criticals[i], ["generalised"])
             for i, place in enumerate(general.places)
@@ -265,6 +267,11 @@ def _suspects(parts: pl.DataFrame, spots: pl.DataFrame, readings: pl.DataFrame) 
             one = grubbs(values, significance=_SIGNIFICANCE)
             if one.outlier and one.place is not None and one.statistic is not None and one.critical is not None:
                 hits.setdefault(one.place, (one.statistic, one.critical, []))[2].insert(0, "Grubbs")
+            # the number comes from the generalised test, so this one only says whether those values stand out together
+            if len(general.places) >= 2 and n <= _MOST_TOGETHER:
+                together = tietjen_moore(values, len(general.places), significance=_SIGNIFICANCE)
+                for place in set(together.places) & set(hits) if together.outlying else ():
+                    hits[place][2].append("Tietjen-Moore")
         kept = np.ones(n, dtype=bool)
         kept[list(hits)] = False
         for place, (statistic, critical, tests) in hits.items():

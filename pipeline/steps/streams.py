@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +20,7 @@ from pipeline.statistics.process_control import (
     charted,
     process_limits,
 )
-from schemas.processes import Baseline, LevelChange, Phase, ProcessSignal, StreamResult
+from schemas.processes import Baseline, ControlLimits, LevelChange, Phase, ProcessSignal, StreamResult
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -245,6 +245,7 @@ def analyse_stream(
         lower=limits.get("lower"), upper=limits.get("upper"),
     )  # fmt: skip
     missing = dict(together.not_computable)
+    within_estimate = "mean_range" if settings.process_spread == "range" else "mean_standard_deviation"
     if limits == {} and lots["lower"].drop_nulls().len() + lots["upper"].drop_nulls().len():
         missing["ppk"] = "the lots have different limits"
     return (
@@ -263,7 +264,16 @@ def analyse_stream(
             since=None if since is None else points["at"][since],
             since_subgroup=None if since is None else points["subgroup"][since],
             phases=tuple(
-                Phase(number, frame["at"][s.start], frame["at"][s.end - 1], s.end - s.start, s.baseline)
+                Phase(
+                    number,
+                    frame["at"][s.start],
+                    frame["at"][s.end - 1],
+                    s.end - s.start,
+                    s.baseline,
+                    "moving_range" if settings.process_limits == "between" else within_estimate,
+                    within_estimate,
+                    _control_limits(points.filter(pl.col("phase") == number)),
+                )
                 for number, s in enumerate(stretches, start=1)
             ),
             signals=tuple(
@@ -287,6 +297,12 @@ def analyse_stream(
         ),
         points,
     )
+
+
+def _control_limits(points: pl.DataFrame) -> tuple[ControlLimits, ...]:
+    """Return the limits of a phase as its points have them, one for each number of parts."""
+    names = [field.name for field in fields(ControlLimits)]
+    return tuple(ControlLimits(**row) for row in points.select(names).unique("parts").sort("parts").to_dicts())
 
 
 def _one_pair_of_limits(lots: pl.DataFrame) -> dict[str, float | None]:

@@ -15,7 +15,7 @@ from scipy.special import ndtr
 from pipeline.statistics.capability import capability
 from pipeline.statistics.charts import cusum, ewma, individuals, xbar_range, xbar_standard_deviation
 from pipeline.statistics.constants import chart_constants, d2
-from pipeline.statistics.outliers import generalised_extreme_studentized_deviate, grubbs, grubbs_critical
+from pipeline.statistics.outliers import generalised_extreme_studentized_deviate, grubbs, grubbs_critical, tietjen_moore
 from pipeline.statistics.run_rules import hits
 
 PUBLISHED = Path(__file__).resolve().parents[2] / "fixtures" / "published"
@@ -171,15 +171,28 @@ def test_grubbs_example() -> None:
 def test_many_outliers_example() -> None:
     x = read("rosner_1983_many_outliers")["inputs"]
     result = generalised_extreme_studentized_deviate(x["values"], most=x["most"])
+    # the paper's R and λ are not studentised: those of n values are smaller by √((n − 1)/n)
+    n = len(x["values"]) - np.arange(x["most"])
+    shrink = np.sqrt((n - 1) / n)
     compare(
         "rosner_1983_many_outliers",
         {
             "outliers": len(result.places),
-            **{f"R {i}": number for i, number in enumerate(result.statistics, start=1)},
-            **{f"lambda {i}": number for i, number in enumerate(result.criticals, start=1)},
+            **{f"R {i}": number for i, number in enumerate(shrink * result.statistics, start=1)},
+            **{f"lambda {i}": number for i, number in enumerate(shrink * result.criticals, start=1)},
         },
     )
     assert [x["values"][place] for place in result.places] == [6.01, 5.42, 5.34]
+
+
+def test_two_outliers_of_fifteen() -> None:
+    """Vertical semi-diameters of Venus: E_2 0.292, critical 0.317 by 10,000 samples (handbook 1.3.5.17.2; from memory)."""
+    x = [-1.40, -0.44, -0.30, -0.24, -0.22, -0.13, -0.05, 0.06, 0.10, 0.18, 0.20, 0.39, 0.48, 0.63, 1.01]
+    found = tietjen_moore(x, 2, simulations=100_000)
+    assert found.statistic == pytest.approx(0.292, abs=5e-4)
+    # a quantile of 10,000 samples scatters by 0.002
+    assert found.critical == pytest.approx(0.317, abs=0.005)
+    assert (found.places, found.outlying) == ((0, 14), True)
 
 
 # --- run rules: an automaton written here, not the product's code, gives the exact run length; the product must agree with it

@@ -26,7 +26,7 @@ from pipeline.statistics.descriptive import nested
 from pipeline.statistics.fraction_outside import observed_fraction
 from pipeline.statistics.homogeneity import bartlett, levene, one_factor
 from pipeline.statistics.normality import anderson_darling
-from pipeline.statistics.outliers import generalised_extreme_studentized_deviate_within
+from pipeline.statistics.outliers import generalised_extreme_studentized_deviate
 from pipeline.statistics.randomness import autocorrelation
 
 if TYPE_CHECKING:
@@ -101,7 +101,7 @@ def test_largest_residual_of_groups_is_the_studentised_one() -> None:
     x = rng.normal(35, 0.2, groups.size)
     model = OLS(x, np.eye(5)[groups]).fit()
     studentised = np.abs(OLSInfluence(model).resid_studentized_internal)
-    found = generalised_extreme_studentized_deviate_within(x, groups, most=1)
+    found = generalised_extreme_studentized_deviate(x, groups, most=1)
     assert found.removed == (int(np.argmax(studentised)),)
     assert found.statistics[0] == pytest.approx(float(studentised.max()), rel=1e-9)
     # the critical value belongs to Student's t of the residual that is left out of its own estimate

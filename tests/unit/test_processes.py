@@ -140,6 +140,41 @@ def test_a_baseline_of_another_scale_is_not_used() -> None:
     assert len(charted(works(), events=[later])[0].streams[0].phases) == 1
 
 
+def test_control_limits_are_said_with_the_estimate_behind_them() -> None:
+    """Limits are centre ± 3·s of means, or ± 3·s within/√n (ISO 7870-2; NIST/SEMATECH e-Handbook 6.3.2)."""
+    for settings, estimate, spread in (
+        ({}, "moving_range", "mean_standard_deviation"),
+        ({"process_limits": "within"}, "mean_standard_deviation", "mean_standard_deviation"),
+        ({"process_limits": "within", "process_spread": "range"}, "mean_range", "mean_range"),
+    ):
+        (phase,) = charted(works(), **settings)[0].streams[0].phases
+        base = phase.baseline
+        assert base.centre is not None
+        assert base.standard_deviation is not None
+        assert base.within_standard_deviation is not None
+        half = 3 * (base.standard_deviation if not settings else base.within_standard_deviation / 5**0.5)
+        assert (phase.estimate, phase.spread_estimate) == (estimate, spread)
+        (limits,) = phase.limits
+        assert (limits.parts, limits.spread_lower) == (5, 0.0)
+        assert (limits.lower, limits.upper) == pytest.approx((base.centre - half, base.centre + half))
+
+
+def test_control_limits_go_by_the_parts_of_a_subgroup_and_few_subgroups_have_none() -> None:
+    scenario = works()
+    scenario.reference["lots"] += "X,bar,copper,S,Q,A\n"
+    scenario.check("07:00", day=DAYS - 1).lot("13:00", 58.3, 58.5, lot="X", day=DAYS - 1).check("14:00", day=DAYS - 1)
+    (phase,) = charted(scenario, process_limits="within")[0].streams[0].phases
+    two, five = phase.limits
+    assert (two.parts, five.parts) == (2, 5)
+    assert phase.baseline.centre is not None
+    assert two.upper is not None
+    assert five.upper is not None
+    assert (two.upper - phase.baseline.centre) / (five.upper - phase.baseline.centre) == pytest.approx((5 / 2) ** 0.5)
+    (few,) = charted(works(), process_baseline_subgroups=20)[0].streams[0].phases
+    assert [(one.lower, one.upper) for one in few.limits] == [(None, None)]
+    assert few.baseline.note is not None
+
+
 def test_few_subgroups_are_not_judged() -> None:
     result, points = charted(works(), process_baseline_subgroups=20)
     assert result.state == "not_assessed"
