@@ -246,7 +246,7 @@ def _with_indices(frame: pl.DataFrame, limits: pl.DataFrame, confidence: float) 
     frame = frame.join(known, on="lot", how="left", maintain_order="left", nulls_equal=True)
     frame = frame.with_columns(*_reasons())
     columns = {
-        name: frame.get_column(name).cast(pl.Float64).fill_null(np.nan).to_numpy()
+        name: frame.get_column(name).cast(pl.Float64).to_numpy()
         for name in (
             "parts",
             "mean",

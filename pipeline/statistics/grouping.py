@@ -152,21 +152,21 @@ def _cuts(x: NDArray[np.float64], n: NDArray[np.int64]) -> dict[str, NDArray[np.
     step = np.diff(x, append=np.inf)
     step[start + n - 1] = np.inf
     step = np.minimum.reduceat(np.where(step > 0, step, np.inf), start)
-    scale = np.maximum(np.abs(x[start]), np.abs(x[start + n - 1]))
-    equal = total <= n * (_EQUAL * scale) ** 2
+    # what is that near together is as large everywhere
+    equal = total <= n * (_EQUAL * x[start]) ** 2
     floor = np.where(np.isfinite(step), step, 0.0) ** 2 / 12.0
-    freedom = np.maximum(n - 2, 1)
+    freedom = n - 2
     with np.errstate(divide="ignore", invalid="ignore"):
         within = np.maximum(total - best, 0.0) + n * floor
         deviation = np.sqrt(within / freedom)
-        statistic = np.log((within + np.maximum(best, 0.0)) / within)
+        statistic = np.log((within + best) / within)
         separation = (upper - lower) / deviation
         z = np.sqrt(freedom) * (statistic - _CENTRE - 2.4 / freedom)
         skew = _SKEW / n
         corrected = (np.sqrt(np.maximum(1.0 + 4.0 * skew * (z + skew), 0.0)) - 1.0) / (2.0 * skew)
         # one part against all others: Student's t of that part, n − 2 degrees of freedom, times the 2n parts it could have been
         t = (upper - lower) / deviation * np.sqrt((n - 1.0) / n)
-        alone = np.minimum(2.0 * n * special.stdtr(freedom, -t), 1.0)
+        alone = 2.0 * n * special.stdtr(freedom, -t)
     origin = x[start] + mean
     p_value = special.ndtr(-corrected)
     single = (lower_count == 1) | (upper_count == 1)
