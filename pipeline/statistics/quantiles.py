@@ -222,8 +222,7 @@ def _skewness(array: NDArray[np.float64]) -> float:
     n = array.size
     centred = array - array[0]
     centred = centred - centred.mean()
-    m2 = float((centred**2).mean())
-    return 0.0 if m2 == 0 else float((centred**3).mean()) / m2**1.5 * sqrt(n * (n - 1.0)) / (n - 2.0)
+    return float((centred**3).mean() / (centred**2).mean() ** 1.5 * sqrt(n * (n - 1.0)) / (n - 2.0))
 
 
 def _pearson_iii(array: NDArray[np.float64]) -> tuple[float, float, float]:
@@ -270,7 +269,7 @@ def pearson_iii_scores(values: ArrayLike) -> NDArray[np.float64]:
     if abs(skew) < _NO_SKEW:
         return np.asarray(z)
     shape = 4.0 / (skew * skew)
-    place = np.maximum(shape + abs(skew) / skew * z * sqrt(shape), 0.0)
+    place = np.maximum(shape + np.sign(skew) * z * sqrt(shape), 0.0)
     upper_tail = z * skew > 0
     below = special.ndtri(special.gammainc(shape, place))
     above = -special.ndtri(special.gammaincc(shape, place))

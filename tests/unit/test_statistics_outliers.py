@@ -1,0 +1,233 @@
+"""Tests for outliers against their definitions, written with another library, and their boundaries. Invented numbers."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from pipeline.statistics.outliers import (
+    generalised_extreme_studentized_deviate,
+    generalised_extreme_studentized_deviate_within,
+    grubbs,
+    grubbs_critical,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+X = np.round(np.random.default_rng(6).normal(35.0, 0.2, 12), 4)
+
+
+@pytest.mark.parametrize(("side", "tails"), [("both", 2), ("high", 1), ("low", 1)])
+@pytest.mark.parametrize("n", [3, 4, 12])
+def test_critical_value_of_grubbs_is_that_of_a_deleted_residual(side: Any, tails: int, n: int) -> None:
+    # G = (n − 1)/√n·√(t²/(n − 2 + t²)) where t is the deleted residual of the value
+    t = stats.t.isf(0.01 / n / tails, n - 2)
+    expected = (n - 1) / math.sqrt(n) * math.sqrt(t**2 / (n - 2 + t**2))
+    assert grubbs_critical(n, side=side, significance=0.01) == pytest.approx(expected, rel=1e-9)
+    assert expected < (n - 1) / math.sqrt(n)
+
+
+@pytest.mark.parametrize(("side", "tails", "place"), [("both", 2, 4), ("high", 1, 9), ("low", 1, 4)])
+def test_p_of_grubbs_is_that_of_the_deleted_residual(side: Any, tails: int, place: int) -> None:
+    x = X.copy()
+    x[4], x[9] = 34.0, 35.8
+    rest = np.delete(x, place)
+    n = x.size
+    # studentised by the others: (x − mean)/(s·√(1 + 1/(n − 1)))
+    t = abs(x[place] - rest.mean()) / (rest.std(ddof=1) * math.sqrt(1 + 1 / (n - 1)))
+    found = grubbs(x, side=side)
+    assert (found.values, found.side, found.significance) == (n, side, 0.05)
+    assert (found.place, found.value) == (place, x[place])
+    assert found.statistic == pytest.approx(abs(x[place] - x.mean()) / x.std(ddof=1), rel=1e-12)
+    assert found.p_value == pytest.approx(min(1.0, tails * n * stats.t.sf(t, n - 2)), rel=1e-9)
+    assert found.critical == grubbs_critical(n, side=side)
+    assert found.outlier == (found.p_value < 0.05)  # type: ignore[operator]
+
+
+def test_both_sides_are_what_is_tested_unless_one_is_named() -> None:
+    assert grubbs(X) == grubbs(X, side="both", significance=0.05)
+    assert grubbs_critical(12) == grubbs_critical(12, side="both", significance=0.05)
+    assert grubbs(X, significance=0.01).critical == grubbs_critical(12, significance=0.01)
+    assert generalised_extreme_studentized_deviate(X, most=2) == generalised_extreme_studentized_deviate(
+        X, most=2, significance=0.05
+    )
+    groups = np.repeat([0, 1, 2], 4)
+    assert generalised_extreme_studentized_deviate_within(
+        X, groups, most=2
+    ) == generalised_extreme_studentized_deviate_within(X, groups, most=2, significance=0.05)
+
+
+def test_a_value_like_the_others_has_a_chance_of_one_and_three_equal_but_one_have_none() -> None:
+    assert grubbs([1.0, 2.0, 3.0]).p_value == 1.0
+    assert grubbs([1.0, 2.0, 3.0]).outlier is False
+    assert grubbs([0.0, 0.0, 0.0, 1.0]).p_value == pytest.approx(0.0, abs=1e-6)
+    # statistic and critical value alike are no outlier: of three values only the largest statistic, 2/√3, can be
+    assert grubbs([1.0, 1.0, 2.0]).statistic == pytest.approx(2 / math.sqrt(3))
+
+
+@pytest.mark.parametrize("n", [5, 30])
+def test_general_test_is_made_of_single_ones_on_what_is_left(n: int) -> None:
+    x = np.random.default_rng(n).normal(-35.0, 0.2, n)
+    x[1], x[3] = -33.0, -37.5
+    found = generalised_extreme_studentized_deviate(x, most=3, significance=0.1)
+    left = list(range(n))
+    for step in range(3):
+        single = grubbs(x[left], significance=0.1)
+        assert single.place is not None
+        assert found.removed[step] == left.pop(single.place)
+        assert found.statistics[step] == pytest.approx(single.statistic, rel=1e-12)
+        # λ is Grubbs' critical value of the number that is left
+        assert found.criticals[step] == pytest.approx(grubbs_critical(n - step, significance=0.1), rel=1e-12)
+    assert len(found.statistics) == len(found.criticals) == len(found.removed) == 3
+    assert (found.values, found.significance, found.reason) == (n, 0.1, None)
+    beyond = [step for step in range(3) if found.statistics[step] > found.criticals[step]]
+    assert found.places == found.removed[: max(beyond, default=-1) + 1]
+    if n == 30:
+        assert found.places == (3, 1)
+
+
+def test_general_test_looks_behind_a_step_that_finds_nothing() -> None:
+    # two far values hide each other at the first step; without the first, the second is found, and so both are
+    x = np.r_[np.random.default_rng(1).normal(0.0, 0.1, 8), 5.0, 5.01]
+    found = generalised_extreme_studentized_deviate(x, most=2)
+    assert found.statistics[0] < found.criticals[0]
+    assert found.statistics[1] > found.criticals[1]
+    assert found.places == (9, 8)
+    assert generalised_extreme_studentized_deviate(x, most=1).places == ()
+
+
+@pytest.mark.parametrize(
+    ("values", "most", "steps", "reason"),
+    [
+        ([1.0, 2.0], 1, 0, "after 0 removals is fewer than 3"),
+        ([1.0, 2.0, 4.0], 1, 1, None),
+        ([1.0, 2.0, 4.0], 2, 1, "after 1 removals is fewer than 3"),
+        ([5.0, 5.0, 5.0], 1, 0, "all values are equal"),
+        ([0.0, 0.0, 0.0], 1, 0, "all values are equal"),
+        ([-0.1 - 0.2, -0.3, -0.3], 1, 0, "all values are equal"),
+        ([5.0, 5.0, 5.0, 9.0], 2, 1, "what is left after 1 removals is all equal"),
+        ([0.0, 1e-13, 3e-13], 1, 1, None),  # small, and not equal
+    ],
+)
+def test_general_test_stops_where_nothing_can_be_tested(
+    values: list[float], most: int, steps: int, reason: str | None
+) -> None:
+    found = generalised_extreme_studentized_deviate(values, most=most)
+    assert len(found.statistics) == steps
+    assert reason in (found.reason or "") if reason else found.reason is None
+    single = grubbs(values)
+    assert (single.outlier is None) == (steps == 0)
+    within = generalised_extreme_studentized_deviate_within(values, [0] * len(values), most=most)
+    # a single group has one degree of freedom fewer than values; two are needed
+    assert len(within.statistics) == steps
+    assert (within.reason is None) == (reason is None)
+
+
+GROUPS = np.array([0, 0, 0, 1, 1, 1, 1, 2, 3, 3, 4, 4, 4, 4, 4])
+
+
+def by_regression(x: np.ndarray, groups: np.ndarray, left: np.ndarray) -> np.ndarray:
+    """Return internally studentised residuals of the least-squares fit of group means to the values that are left."""
+    design = (groups[left][:, None] == np.unique(groups[left])).astype(float)
+    hat = design @ np.linalg.pinv(design)
+    residual = x[left] - hat @ x[left]
+    freedom = left.size - np.linalg.matrix_rank(design)
+    room = 1.0 - np.diag(hat)
+    out = np.zeros(left.size)
+    some = room > 1e-9
+    out[some] = residual[some] / np.sqrt(room[some] * (residual @ residual) / freedom)
+    return out
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_residuals_within_groups_are_the_studentised_ones_of_a_regression(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    x = 35.0 + GROUPS + rng.normal(0.0, 0.1, GROUPS.size)
+    x[5] -= 1.5
+    order = rng.permutation(GROUPS.size)
+    x, groups = x[order], GROUPS[order]
+    found = generalised_extreme_studentized_deviate_within(x, groups, most=4, significance=0.02)
+    assert len(found.statistics) == 4
+    left = np.arange(x.size)
+    for step in range(4):
+        studentised = np.abs(by_regression(x, groups, left))
+        largest = int(np.argmax(studentised))
+        # of a group of two both residuals are alike, and either may be named
+        assert studentised[list(left).index(found.removed[step])] == pytest.approx(studentised[largest], rel=1e-9)
+        assert found.statistics[step] == pytest.approx(studentised[largest], rel=1e-9)
+        sizes = np.bincount(groups[left])
+        candidates = int(sizes[sizes > 1].sum())
+        freedom = candidates - int((sizes > 1).sum())
+        t = stats.t.isf(0.02 / (2 * candidates), freedom - 1)
+        assert found.criticals[step] == pytest.approx(t * math.sqrt(freedom / (freedom - 1 + t * t)), rel=1e-9)
+        left = left[left != found.removed[step]]
+    assert found.places[:1] == (int(np.flatnonzero(order == 5)[0]),)
+    assert (found.values, found.significance, found.reason) == (15, 0.02, None)
+
+
+def test_within_groups_two_that_hide_each_other_are_both_found() -> None:
+    x = np.r_[np.random.default_rng(1).normal(0.0, 0.1, 8), 5.0, 5.01]
+    one = generalised_extreme_studentized_deviate_within(x, np.zeros(10, dtype=int), most=2)
+    assert one.statistics[0] < one.criticals[0]
+    assert one.places == (9, 8)
+    assert generalised_extreme_studentized_deviate_within(x, np.zeros(10, dtype=int), most=1).places == ()
+
+
+@pytest.mark.parametrize(
+    ("values", "groups", "steps"),
+    [
+        ([1.0, 2.0, 4.0, 9.0], [0, 0, 1, 1], 1),  # two degrees of freedom are enough
+        ([1.0, 2.0, 4.0], [0, 0, 1], 0),
+        ([1.0, 2.0, 4.0], [5, 5, 5], 1),
+        ([], [], 0),
+        ([7.0], [0], 0),
+        ([-5.0, -5.0, -5.0, -7.0, -7.0], [0, 0, 0, 1, 1], 0),
+        ([0.0, 1e-13, 3e-13], [0, 0, 0], 1),
+    ],
+)
+def test_residuals_within_groups_need_two_degrees_of_freedom(
+    values: list[float], groups: list[int], steps: int
+) -> None:
+    found = generalised_extreme_studentized_deviate_within(values, groups, most=1)
+    assert len(found.statistics) == steps
+    assert (found.reason is None) == (steps == 1)
+
+
+@pytest.mark.parametrize("significance", [0.0, 1.0, -0.1, 1.5])
+def test_a_significance_that_is_none_is_refused(significance: float) -> None:
+    calls: list[Callable[[], object]] = [
+        lambda: grubbs_critical(10, significance=significance),
+        lambda: grubbs(X, significance=significance),
+        lambda: grubbs([1.0], significance=significance),
+        lambda: generalised_extreme_studentized_deviate(X, most=1, significance=significance),
+        lambda: generalised_extreme_studentized_deviate_within(X, X * 0, most=1, significance=significance),
+    ]
+    for call in calls:
+        with pytest.raises(ValueError, match="between 0 and 1"):
+            call()
+
+
+@pytest.mark.parametrize("values", [[[1.0, 2.0, 3.0]], [1.0, 2.0, math.inf], 3.0])
+def test_what_is_no_row_of_numbers_is_refused(values: Any) -> None:
+    for call in (
+        lambda: grubbs(values),
+        lambda: generalised_extreme_studentized_deviate(values, most=1),
+        lambda: generalised_extreme_studentized_deviate_within(values, [0, 0, 0], most=1),
+    ):
+        with pytest.raises(ValueError, match="one row of finite numbers"):
+            call()
+
+
+def test_at_least_one_outlier_is_looked_for() -> None:
+    for most in (0, -1):
+        with pytest.raises(ValueError, match="at least 1"):
+            generalised_extreme_studentized_deviate(X, most=most)
+        with pytest.raises(ValueError, match="at least 1"):
+            generalised_extreme_studentized_deviate_within(X, np.zeros(12), most=most)
+    with pytest.raises(ValueError, match="its group"):
+        generalised_extreme_studentized_deviate_within(X, np.zeros(13), most=1)
