@@ -108,13 +108,12 @@ def runs_about_median(values: ArrayLike) -> Runs:
     above = int(high.sum())
     below = int(x.size - above)
     runs = int(1 + (high[1:] != high[:-1]).sum())
-    if above == 0 or below == 0 or x.size < 3:
+    # a value is at or above the median always
+    if below == 0 or x.size < 3:
         return Runs(runs, above, below, None, None, "values on one side of the median only have no runs to judge")
     n = float(x.size)
     product = 2.0 * above * below
     expected = product / n + 1.0
     variance = product * (product - n) / (n * n * (n - 1.0))
-    if variance <= 0:
-        return Runs(runs, above, below, None, None, "too few values to judge runs")
     statistic = (runs - expected) / sqrt(variance)
     return Runs(runs, above, below, statistic, float(2.0 * special.ndtr(-abs(statistic))))

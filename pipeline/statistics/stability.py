@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import count
 from math import factorial, sqrt
 from typing import TYPE_CHECKING
 
@@ -108,11 +109,12 @@ def limits_for(n: int) -> Limits:
     nu = float(degrees_of_freedom_of_relative_variance(moving_range_relative_variance(n)))
     beyond = grubbs_critical(n, significance=SIGNIFICANCE)
     moving = sqrt(2.0) * float(special.stdtrit(nu, 1.0 - SIGNIFICANCE / (2.0 * (n - 1.0))))
-    run = next(r for r in range(2, n + 2) if r > n or 2.0 ** (1 - r) + (n - r) * 2.0**-r <= SIGNIFICANCE)
+    # of MINIMUM_POINTS there is always such a run and such a trend
+    run = next(r for r in count(1) if 2.0 ** (1 - r) + (n - r) * 2.0**-r <= SIGNIFICANCE)
     trend = next(
         t
-        for t in range(3, n + 2)
-        if t > n or 2.0 * (1.0 / factorial(t) + (n - t) * (1.0 / factorial(t) - 1.0 / factorial(t + 1))) <= SIGNIFICANCE
+        for t in count(1)
+        if 2.0 * (1.0 / factorial(t) + (n - t) * (1.0 / factorial(t) - 1.0 / factorial(t + 1))) <= SIGNIFICANCE
     )
     ratio = 2.0 + float(special.ndtri(SIGNIFICANCE)) * sqrt(4.0 * (n - 2.0) / (n * n - 1.0))
     return Limits(beyond, moving, run, trend, ratio)
