@@ -104,3 +104,98 @@ def test_precision_limit() -> None:
             precision_limit(*bad)
     with pytest.raises(ValueError, match="between 0 and 1"):
         precision_limit(0.2, 4, 40, probability=1.0)
+
+
+def drawn(confidence: float) -> tuple[pl.DataFrame, pl.DataFrame]:
+    rng = np.random.default_rng(6)
+    sizes = {None: 5, "a": 3, "b": 4, "c": 9, "d": 2, "e": 1}
+    rows = [(name, x, x * 0.3 - 7 + rng.normal()) for name, n in sizes.items() for x in rng.normal(-40, 3, n)]
+    frame = pl.DataFrame(rows, schema=["g", "x", "y"], orient="row").sample(fraction=1.0, shuffle=True, seed=4)
+    return frame, slopes(frame, by=["g"], x="x", y="y", confidence=confidence)
+
+
+@pytest.mark.parametrize("confidence", [0.5, 0.95])
+def test_lines_of_groups_are_those_of_another_implementation(confidence: float) -> None:
+    frame, found = drawn(confidence)
+    assert found["g"].to_list() == ["a", "b", "c", "d", "e", None]
+    for row in found.iter_rows(named=True):
+        own = frame.filter(pl.col("g").eq_missing(pl.lit(row["g"])))
+        n = own.height
+        assert row["points"] == n
+        if n < 3:
+            assert row["reason"]
+            assert {row[name] for name in ("standard_error", "degrees_of_freedom", "low", "high", "p_value", "r_squared", "residual_standard_deviation")} == {None}  # fmt: skip
+            continue
+        other = stats.linregress(own["x"].to_numpy(), own["y"].to_numpy())
+        half = stats.t.ppf(0.5 + confidence / 2, n - 2) * other.stderr
+        rest = own["y"] - other.intercept - other.slope * own["x"]
+        wanted = {
+            "slope": other.slope, "intercept": other.intercept, "standard_error": other.stderr, "p_value": other.pvalue,
+            "r_squared": other.rvalue**2, "low": other.slope - half, "high": other.slope + half,
+            "residual_standard_deviation": ((rest**2).sum() / (n - 2)) ** 0.5, "degrees_of_freedom": n - 2,
+        }  # fmt: skip
+        assert {name: row[name] for name in wanted} == pytest.approx(wanted, rel=1e-9)
+        assert row["reason"] is None
+    two = found.row(by_predicate=pl.col("g") == "d", named=True)
+    own = frame.filter(pl.col("g") == "d").sort("x")
+    assert two["slope"] == pytest.approx((own["y"][1] - own["y"][0]) / (own["x"][1] - own["x"][0]), rel=1e-12)
+    assert two["intercept"] == pytest.approx(own["y"][0] - two["slope"] * own["x"][0], rel=1e-9)
+    one = slope([1.0, 2.0, 4.0], [1.0, 3.0, 4.0], confidence=confidence)
+    other = stats.linregress([1.0, 2.0, 4.0], [1.0, 3.0, 4.0])
+    assert one.high == pytest.approx(other.slope + stats.t.ppf(0.5 + confidence / 2, 1) * other.stderr, rel=1e-9)
+
+
+def test_intervals_are_of_95_percent_unless_another_confidence_is_named() -> None:
+    frame, found = drawn(0.95)
+    assert slopes(frame, by=["g"], x="x", y="y").equals(found)
+    x, y = frame["x"], frame["y"]
+    assert slope(x, y) == slope(x, y, confidence=0.95) != slope(x, y, confidence=0.9)
+
+
+def test_times_count_in_days_from_the_first_of_their_group() -> None:
+    start = datetime(2026, 3, 1, 6, tzinfo=UTC)
+    rows = [(g, start + timedelta(days=10 * g + d), 5.0 + g + 2.0 * d) for g in (0, 1) for d in (0, 1, 1.5)]
+    frame = pl.DataFrame(rows, schema=["g", "at", "y"], orient="row")
+    found = slopes(frame, by=["g"], x="at", y="y")
+    assert found["slope"].to_list() == pytest.approx([2.0, 2.0])
+    assert found["intercept"].to_list() == pytest.approx([5.0, 6.0])
+
+
+@pytest.mark.parametrize(
+    ("x", "y", "reason"),
+    [
+        ([0.0, 0.0, 0.0], [1.0, 2.0, 4.0], "same place"),
+        ([-0.1 - 0.2, -0.3, -0.3], [1.0, 2.0, 4.0], "same place"),
+        ([1e9, 1e9 + 1, 1e9 + 2], [1.0, 2.0, 4.0], None),
+        ([0.0, 1e-13, 2e-13], [1.0, 2.0, 4.0], None),
+        ([-3.0, -2.0, 0.0], [0.0, 0.0, 0.0], "lies on the line"),
+        ([1.0, 2.0, 3.0], [-0.1, -0.2, -0.3], "lies on the line"),
+        ([1.0, 2.0, 3.0], [0.0, 1e-13, 3e-13], None),
+    ],
+)  # fmt: skip
+def test_noise_is_told_from_spread_by_the_largest_value(x: list[float], y: list[float], reason: str | None) -> None:
+    found = slope(x, y)
+    assert reason in str(found.reason) if reason else found.reason is None
+
+
+@pytest.mark.parametrize("confidence", [0.0, 1.0, -0.5, 1.5])
+def test_a_confidence_that_is_none_is_refused(confidence: float) -> None:
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        slope([1.0, 2.0, 3.0], [1.0, 2.0, 4.0], confidence=confidence)
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        precision_limit(0.2, 4, 40, probability=confidence)
+
+
+def test_points_that_are_none_are_refused() -> None:
+    with pytest.raises(ValueError, match="one-dimensional"):
+        slope([[1.0, 2.0]], [[1.0, 2.0]])
+    for x, y in (([1.0, None], [1.0, 2.0]), ([1.0, 2.0], [1.0, None]), ([float("nan"), 2.0], [1.0, 2.0])):
+        frame = pl.DataFrame({"g": [1, 1], "x": x, "y": y}, schema_overrides={"x": pl.Float64, "y": pl.Float64})
+        with pytest.raises(ValueError, match="finite"):
+            slopes(frame, by=["g"], x="x", y="y")
+
+
+def test_a_precision_limit_grows_with_what_stands_behind_it() -> None:
+    for probability in (0.01, 0.9, 0.99):
+        found = precision_limit(0.2, 0.5, 0.7, probability=probability)
+        assert found == pytest.approx(0.2 * np.sqrt(stats.f.ppf(probability, 0.5, 0.7)), rel=1e-8)
