@@ -7,6 +7,7 @@ the last check that passed, every reading from there on is in doubt, up to the n
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -78,10 +79,11 @@ def doubt_of_sensors(used: pl.DataFrame, checks: pl.DataFrame, *, interval: time
         named before a missing check. Order of rows as in `used`.
     """
     placed = used.with_row_index("_place").sort("measured_at")
-    good = checks.filter("passed").select("sensor", pl.col("checked_on").alias("good_on")).sort("good_on")
+    # checks stand sorted by time within their sensor, which is what a join by sensor asks for
+    good = checks.filter("passed").select("sensor", pl.col("checked_on").alias("good_on"))
     failed = checks.filter(~pl.col("passed")).select(
         "sensor", pl.col("checked_on").alias("failed_on"), "error_c", "tolerance_c"
-    ).sort("failed_on")  # fmt: skip
+    )
     found = placed.join_asof(
         good, left_on="measured_at", right_on="good_on", by="sensor", strategy="backward", check_sortedness=False
     ).join_asof(
@@ -89,9 +91,8 @@ def doubt_of_sensors(used: pl.DataFrame, checks: pl.DataFrame, *, interval: time
         strategy="forward", allow_exact_matches=False, check_sortedness=False,
     )  # fmt: skip
     # the first failed check after the last good one: it, too, must stand before the next good one
-    since = pl.coalesce("good_on", pl.lit(None, checks.schema["checked_on"]))
     found = (
-        found.with_columns(since.fill_null(_LONG_AGO).alias("_since"))
+        found.with_columns(pl.col("good_on").fill_null(datetime.min.replace(tzinfo=UTC)).alias("_since"))
         .sort("_since")
         .join_asof(
             failed, left_on="_since", right_on="failed_on", by="sensor", strategy="forward",
@@ -120,6 +121,3 @@ def doubt_of_sensors(used: pl.DataFrame, checks: pl.DataFrame, *, interval: time
         .sort("_place")
         .drop("_place", "_since", "_next_good")
     )
-
-
-_LONG_AGO = pl.lit("0001-01-01").str.to_datetime(time_unit="us", time_zone="UTC")

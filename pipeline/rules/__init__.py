@@ -104,6 +104,6 @@ def apply(
         else:
             warns.append(flag)
     return frame.with_columns(
-        warning=pl.any_horizontal(pl.lit(value=False), *warns),
+        warning=pl.any_horizontal(*warns),
         rejects=pl.concat_str(pl.lit(None, pl.String), *rejects, separator=" ", ignore_nulls=True),
     )

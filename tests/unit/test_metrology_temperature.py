@@ -230,7 +230,8 @@ def test_neither_way_is_gone_with_a_number_that_makes_no_sense(carry: Any, model
     good = {"conductivity_ms_per_m": 57.0, "temperature_c": 25.0, "reference_c": 20.0, "coefficient": 0.0001}
     for name in good:
         for bad in (math.nan, math.inf):
-            with pytest.raises(ValueError, match="expected a"):
+            words = "the conductivity is" if name == "conductivity_ms_per_m" else f"{name} = {bad}; expected a finite"
+            with pytest.raises(ValueError, match=words):
                 carry(**{**good, name: bad}, model=model)
     for bad in (0.0, -57.0):
         with pytest.raises(ValueError, match="the conductivity is"):
@@ -239,3 +240,22 @@ def test_neither_way_is_gone_with_a_number_that_makes_no_sense(carry: Any, model
         carry(**good, model="cubic")
     with pytest.raises(ValueError, match="finite"):
         model_in_words(model, math.nan, None, reference_c=20.0)
+
+
+@pytest.mark.parametrize(
+    ("carry", "model", "value", "difference", "coefficient"),
+    [
+        # a metal without resistivity, or without conductivity: exactly on the edge of the model
+        (conductivity_at_reference, "constant_slope", 2.0, 1.0, 0.5),
+        (conductivity_at_reference, "linear", 2.0, 10.0, -0.1),
+        (conductivity_at_temperature, "linear", 2.0, 10.0, -0.1),
+        (conductivity_at_temperature, "constant_slope", 2.0, 1.0, -0.5),
+    ],
+)
+def test_the_edge_of_a_model_has_no_value(
+    carry: Any, model: str, value: float, difference: float, coefficient: float
+) -> None:
+    given = {"reference_c": 0.0, "model": model, "coefficient": coefficient}
+    with pytest.raises(ValueError, match="expected a number above 0"):
+        carry(value, difference, **given)
+    assert carry(value, 0.9 * difference, **given) > 0

@@ -122,6 +122,36 @@ def test_a_scheme_without_warning_rules_warns_of_nothing(monkeypatch: pytest.Mon
     assert along([2.1, 3.1])["warning"].to_list() == [False, False]
 
 
+@pytest.mark.parametrize(
+    ("rejecting", "rejects", "warning"),
+    [
+        (["1-2s"], ["1-2s", "1-2s"], [False, True]),  # 1-3s was hit by the second and only warns
+        (["1-3s", "2-2s"], ["", "1-3s 2-2s"], [True, True]),
+        ([], ["", ""], [True, True]),
+    ],
+)
+def test_the_rules_that_a_site_names_reject_and_all_others_warn(
+    rejecting: list[str], rejects: list[str], warning: list[bool]
+) -> None:
+    frame = pl.DataFrame({"meter": "M", "block": "B", "run": [1, 2], "z": [2.5, 3.5]})
+    found = rules.apply(frame, series=["meter", "block"], run=["meter", "run"], rejecting=rejecting)
+    assert found["rejects"].to_list() == rejects
+    assert found["warning"].to_list() == warning
+
+
+def test_where_nothing_can_reject_every_rule_warns() -> None:
+    frame = pl.DataFrame(
+        {"meter": "M", "block": "B", "run": [1, 2], "z": [1.1, 1.1], "frozen": [False, True]}
+    ).with_columns(z=pl.col("z") * 3)
+    found = rules.apply(
+        frame, series=["meter", "block"], run=["meter", "run"], rejecting=["1-3s"], where=pl.col("frozen")
+    )
+    assert found["rejects"].to_list() == ["", "1-3s"]
+    assert found["warning"].to_list() == [True, True]
+    alone = rules.apply(frame, series=["meter", "block"], run=["meter", "run"], where=pl.col("frozen"))
+    assert alone["rejects"].to_list() == ["", "1-3s 2-2s"]
+
+
 def test_a_pattern_does_not_reach_across_blocks_or_meters() -> None:
     frame = pl.DataFrame({"meter": ["M", "M", "N"], "block": ["A", "B", "B"], "run": [1, 2, 3], "z": [2.5, 2.5, 2.5]})
     assert rules.apply(frame, series=["meter", "block"], run=["meter", "run"])["rejects"].to_list() == ["", "", ""]

@@ -54,7 +54,9 @@ def test_what_is_no_series_is_refused(values: Any) -> None:
             call(values)
 
 
-@pytest.mark.parametrize("x", [[1.0, 2.0, 3.0], [3.0, 1.0, 2.0, 4.0], [1.0, 1.0, 1.0, 5.0, 0.0, 0.0, 5.0], list("0101011")])
+@pytest.mark.parametrize(
+    "x", [[1.0, 2.0, 3.0], [3.0, 1.0, 2.0, 4.0], [1.0, 1.0, 1.0, 5.0, 0.0, 0.0, 5.0], list("0101011")]
+)
 def test_runs_about_the_median_have_the_moments_of_all_orders(x: list[Any]) -> None:
     values = [float(value) for value in x]
     n, high = len(values), [value >= sorted(values)[len(values) // 2] for value in values]
@@ -133,7 +135,7 @@ def deciding(x: np.ndarray) -> list[tuple[int | None, str, int | None]]:
         if place > 1 and moved[place - 2] > limits.moving_range * sigma:
             found.append((place, "moving_range", None))
         for rule, signs, more, least in (("run", sides, 0, limits.run), ("trend", steps, 1, limits.trend)):
-            if place < n and signs[place] == signs[place - 1] or not signs[place - 1]:
+            if (place < n and signs[place] == signs[place - 1]) or not signs[place - 1]:
                 continue
             length = 1
             while length < place and signs[place - 1 - length] == signs[place - 1]:

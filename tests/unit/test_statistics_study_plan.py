@@ -44,7 +44,7 @@ def test_the_order_is_drawn_anew_in_each_round_and_follows_from_the_text() -> No
 
 def test_the_draw_is_the_one_that_python_promises_to_keep() -> None:
     # random() after seeding with a text is the only draw promised to stay the same (library's documentation)
-    draw = random.Random("study plan / s").random  # noqa: S311 - an order, not a secret
+    draw = random.Random("study plan / s").random
     left, expected = ["A", "B", "C"], []
     while left:
         expected.append(left.pop(int(draw() * len(left))))
