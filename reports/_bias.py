@@ -19,7 +19,14 @@ if TYPE_CHECKING:
     from schemas.bias import BiasLine
     from schemas.results import LotResult
 
-__all__ = ["bias_line_plot", "bias_line_sentences", "bias_line_table", "bias_of_lot_sentences", "bias_of_lot_table"]
+__all__ = [
+    "bias_control_sentence",
+    "bias_line_plot",
+    "bias_line_sentences",
+    "bias_line_table",
+    "bias_of_lot_sentences",
+    "bias_of_lot_table",
+]
 
 _K = 1.959964
 """Coverage factor of 95 % for the normal distribution."""
@@ -153,7 +160,51 @@ def bias_line_sentences(line: BiasLine, *, unit: str) -> list[str]:
     shared = len(chains) > len(set(chains))
     key = "independent" if not shared else "correlated" if line.correlation else "uncorrelated_chain"
     said.append(BIAS[key].format(r=f"{line.correlation:g}"))
-    return said
+    return said + _of_both_axes(line, unit) + _of_inverse(line, unit)
+
+
+def bias_control_sentence(line: BiasLine, *, unit: str) -> str | None:
+    """Return how the latest run stands to the line of the checks before it, all blocks as one statement."""
+    found = line.control
+    if found is None:
+        return None
+    if found.limit is None or found.largest is None:
+        return BIAS["no_control"].format(reason=found.reason)
+    decimals = decimals_for(found.limit, None)
+    block, worst = max(found.deviations, key=lambda one: abs(one[1]))
+    inside = bool(found.in_control)
+    return BIAS["control_in" if inside else "control_out"].format(
+        n=len(found.deviations), block=shorten(block, 60), unit=unit, limit=fixed(found.limit, decimals), df=found.degrees_of_freedom,
+        largest=fixed(abs(worst) if inside else worst, decimals, sign=not inside),
+    )  # fmt: skip
+
+
+def _of_both_axes(line: BiasLine, unit: str) -> list[str]:
+    found = line.both_axes
+    if found is None:
+        return []
+    if found.bias is None:
+        return [BIAS["no_both_axes"].format(reason=found.reason)]
+    digits = decimals_for(found.bias_standard_uncertainty or None, found.bias)
+    of_slope = decimals_for(found.slope_standard_uncertainty or None, found.slope)
+    return [
+        BIAS["both_axes"].format(
+            bias=fixed(found.bias, digits, sign=True), u_bias=fixed(found.bias_standard_uncertainty, digits), unit=unit,
+            slope=fixed(found.slope, of_slope, sign=True), u_slope=fixed(found.slope_standard_uncertainty, of_slope),
+        )
+    ]  # fmt: skip
+
+
+def _of_inverse(line: BiasLine, unit: str) -> list[str]:
+    """Return what one reading in the middle stands for; the data has more of them."""
+    if not line.inverse:
+        return []
+    found = line.inverse[len(line.inverse) // 2]
+    if found.value is None or found.interval is None:
+        return [BIAS["no_inverse"].format(reading=compact(found.reading, 6), unit=unit, reason=found.reason)]
+    decimals = decimals_for((found.interval[1] - found.interval[0]) / 2 or None, None)
+    reading, value, low, high = (fixed(one, decimals) for one in (found.reading, found.value, *found.interval))
+    return [BIAS["inverse"].format(reading=reading, value=value, low=low, high=high, unit=unit)]
 
 
 def bias_of_lot_sentences(result: LotResult) -> list[str]:

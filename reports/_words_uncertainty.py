@@ -121,6 +121,16 @@ BIAS = {
     "misfit": "About the line χ² is {chi} (degrees of freedom: {df}). The {level} point of its distribution is {limit}, so the blocks "
     "do not fit the line (ISO/TS 28037): its covariance was enlarged by {ratio} (Birge), and its intervals use Student's t.",
     "two_blocks": "Two blocks fix a line exactly: whether the bias is straight between them was not seen.",
+    "both_axes": "With the certificates' errors along the value (ISO/TS 28037, clause 7) the bias in the middle is {bias} (standard "
+    "uncertainty {u_bias}) {unit}, its slope {slope} ({u_slope}).",
+    "no_both_axes": "A fit with errors in both axes is not stated: {reason}.",
+    "inverse": "A check mean of {reading} {unit} stands for {value} {unit} (95 % interval {low} to {high}, Fieller).",
+    "no_inverse": "What a check mean of {reading} {unit} stands for is not stated: {reason}.",
+    "control_in": "The latest run lies on the line of the checks before it: the largest of {n} deviations is {largest} {unit}, all "
+    "together may reach {limit} (95 %, NIST handbook 2.3.7, degrees of freedom: {df}).",
+    "control_out": "The latest run does not lie on the line of the checks before it: {block} deviates by {largest} {unit}, all {n} "
+    "together may reach {limit} (95 %, NIST handbook 2.3.7, degrees of freedom: {df}). It changes no verdict; look at the meter.",
+    "no_control": "The line as a whole is not controlled: {reason}.",
     "independent": "Certificates are taken as independent of one another.",
     "uncorrelated_chain": "Certificates of one chain are taken as independent, too (certificate_correlation = 0).",
     "correlated": "Certificates of one chain are taken as correlated, r = {r}.",

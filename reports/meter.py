@@ -204,6 +204,8 @@ def _bias_lines(result: MeterResult, numbered: Numbered, unit: str) -> list[obje
             ]
             name = BIAS["series"].format(probe=shorten(str(stated[0]), 40), frequency=stated[1])
         drawn += [element("p", sentence) for sentence in _bias.bias_line_sentences(line, unit=unit)]
+        if control := _bias.bias_control_sentence(line, unit=unit):
+            drawn.append(element("p", control))
         if plot := _bias.bias_line_plot(line, unit=unit):
             anchor, said = f"bias-line-{place}", BIAS["chart"].format(name=name)
             number = numbered.figure()

@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-__all__ = ["BiasAtLevel", "BiasLine", "BiasPoint"]
+if TYPE_CHECKING:
+    from datetime import datetime
+
+__all__ = ["BiasAtLevel", "BiasLine", "BiasPoint", "BothAxes", "InverseValue", "RunOnLine"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +27,44 @@ class BiasPoint:
     certificate_standard_uncertainty: float | None
     certificate_chain: str | None
     standard_uncertainty: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BothAxes:
+    """The same line with the certificates' errors along the value (ISO/TS 28037, clause 7), at the same centre; or the reason why not."""
+
+    bias: float | None = None
+    slope: float | None = None
+    bias_standard_uncertainty: float | None = None
+    slope_standard_uncertainty: float | None = None
+    chi_squared: float | None = None
+    reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InverseValue:
+    """What one check mean of `reading` stands for, with its 95 % interval; or the reason why not."""
+
+    reading: float
+    value: float | None = None
+    interval: tuple[float, float] | None = None
+    reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunOnLine:
+    """The latest run of checks against the line of those before it, all blocks as one statement; or the reason why not.
+
+    `deviations` are (block, deviation) of each check of the run, `limit` what none of them may exceed.
+    """
+
+    at: datetime | None = None
+    deviations: tuple[tuple[str, float], ...] = ()
+    largest: float | None = None
+    limit: float | None = None
+    in_control: bool | None = None
+    degrees_of_freedom: int | None = None
+    reason: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +96,9 @@ class BiasLine:
     lowest: float | None = None
     highest: float | None = None
     reason: str | None = None
+    both_axes: BothAxes | None = None
+    inverse: tuple[InverseValue, ...] = ()
+    control: RunOnLine | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,12 +7,21 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.metrology.bias_line import ENOUGH_DEGREES, FEW_CHECKS, biases_at_levels, degrees_at, fit_bias_line
+from pipeline.metrology.bias_line import (
+    ENOUGH_DEGREES,
+    FEW_CHECKS,
+    bias_at,
+    biases_at_levels,
+    degrees_at,
+    fit_bias_line,
+)
+from pipeline.metrology.calibration_line import fit_both_axes, inverse_prediction, line_control
 from pipeline.metrology.uncertainty import coverage_factor
 from pipeline.steps.checks_so_far import ENOUGH_CHECKS, before_closing, last_setting_of
-from schemas.bias import BiasAtLevel, BiasLine, BiasPoint
+from schemas.bias import BiasAtLevel, BiasLine, BiasPoint, BothAxes, InverseValue, RunOnLine
 
 if TYPE_CHECKING:
+    from pipeline.metrology.bias_line import LineFit
     from pipeline.settings import Settings
     from pipeline.steps.assess import Assessment
 
@@ -174,8 +183,62 @@ def bias_lines_of_meter(assessment: Assessment, meter: str, latest: pl.DataFrame
     found = []
     for (probe, frequency), group in latest.group_by("probe", "frequency_khz", maintain_order=True):
         points = group.filter(pl.col("phase").eq_missing(phase)).sort("certified", "block")
-        found.append(_line(points, assessment.settings, probe, frequency))
+        line = _line(points, assessment.settings, probe, frequency)
+        own = pl.col("probe").eq_missing(probe) & pl.col("frequency_khz").eq_missing(frequency)
+        checks = assessment.checks.filter(
+            (pl.col("meter") == meter) & own & pl.col("phase").eq_missing(phase) & pl.col("bias").is_not_null()
+        )
+        found.append(replace(line, control=_control(checks.sort("at", "check"))))
     return tuple(sorted(found, key=lambda line: (line.probe or "", line.frequency_khz or 0.0)))
+
+
+def _control(checks: pl.DataFrame) -> RunOnLine:
+    """Hold the latest run against the line through the checks before it."""
+    if not checks.height:
+        return RunOnLine(reason="no check since the setting")
+    latest = pl.col("run") == checks["run"][-1]
+    before, run = checks.filter(~latest), checks.filter(latest)
+    pairs = [one for part in (before, run) for one in (part["certified_value"], part["certified_value"] + part["bias"])]
+    found = line_control(*pairs)
+    if isinstance(found, str):
+        return RunOnLine(at=run["at"][-1], reason=found)
+    return RunOnLine(
+        at=run["at"][-1], deviations=tuple(zip(run["block"].to_list(), found.deviations, strict=True)), largest=found.largest,
+        limit=found.limit, in_control=found.in_control, degrees_of_freedom=found.degrees_of_freedom,
+    )  # fmt: skip
+
+
+def _both_axes(line: BiasLine, centre: float) -> BothAxes:
+    """Fit readings over certified values, the certificates' errors along the value and the scatter along the reading."""
+    chains = [point.certificate_chain for point in line.points if point.certificate_chain is not None]
+    if line.correlation and len(chains) > len(set(chains)):
+        return BothAxes(reason="certificates of one chain are correlated, and this fit takes them as independent")
+    fit = fit_both_axes(
+        [point.certified_value - centre for point in line.points],
+        [point.certified_value - centre + point.bias for point in line.points],
+        [point.certificate_standard_uncertainty or 0.0 for point in line.points],
+        [point.scatter_standard_uncertainty for point in line.points],
+    )
+    if isinstance(fit, str):
+        return BothAxes(reason=fit)
+    return BothAxes(
+        bias=fit.intercept, slope=fit.slope - 1.0, bias_standard_uncertainty=fit.intercept_standard_uncertainty,
+        slope_standard_uncertainty=fit.slope_standard_uncertainty, chi_squared=fit.chi_squared,
+    )  # fmt: skip
+
+
+def _inverse(fit: LineFit, scatter: float, degrees: float) -> tuple[InverseValue, ...]:
+    """Say what readings between the outermost blocks stand for."""
+    found = []
+    for share in (0.1, 0.5, 0.9):
+        level = fit.lowest + share * (fit.highest - fit.lowest)
+        reading = level + bias_at(fit, level)[0]
+        value = inverse_prediction(fit, reading, scatter, degrees)
+        if isinstance(value, str):
+            found.append(InverseValue(reading=reading, reason=value))
+        else:
+            found.append(InverseValue(reading=reading, value=value[0], interval=value[1:]))
+    return tuple(found)
 
 
 def _line(points: pl.DataFrame, settings: Settings, probe: object, frequency: object) -> BiasLine:
@@ -234,4 +297,6 @@ def _line(points: pl.DataFrame, settings: Settings, probe: object, frequency: ob
         enlarged=fit.enlarged,
         lowest=fit.lowest,
         highest=fit.highest,
+        both_axes=_both_axes(base, fit.centre),
+        inverse=_inverse(fit, pooled**0.5, degrees),
     )

@@ -142,11 +142,12 @@ def test_a_baseline_of_another_scale_is_not_used() -> None:
 
 def test_control_limits_are_said_with_the_estimate_behind_them() -> None:
     """Limits are centre ± 3·s of means, or ± 3·s within/√n (ISO 7870-2; NIST/SEMATECH e-Handbook 6.3.2)."""
-    for settings, estimate, spread in (
+    cases: tuple[tuple[dict[str, Any], str, str], ...] = (
         ({}, "moving_range", "mean_standard_deviation"),
         ({"process_limits": "within"}, "mean_standard_deviation", "mean_standard_deviation"),
         ({"process_limits": "within", "process_spread": "range"}, "mean_range", "mean_range"),
-    ):
+    )
+    for settings, estimate, spread in cases:
         (phase,) = charted(works(), **settings)[0].streams[0].phases
         base = phase.baseline
         assert base.centre is not None
