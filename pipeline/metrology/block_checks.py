@@ -155,15 +155,15 @@ def group_checks(
         return [pl.col(name).ne_missing(pl.col(name).shift()) for name in names]
 
     run_ends = changed("meter", "parts_before", "settings_before", "_action_at")
-    new_run = pl.any_horizontal(*run_ends, pause >= run_gap).fill_null(True)
-    change = pl.any_horizontal(*run_ends, *changed("probe", "frequency_khz", "block"), pause >= gap).fill_null(True)
+    new_run = pl.any_horizontal(*run_ends, pause >= run_gap)
+    change = pl.any_horizontal(*run_ends, *changed("probe", "frequency_khz", "block"), pause >= gap)
     known = pl.col("value_at_reference").is_not_null()
     n = pl.col("count").fill_null(1).filter(known)
     # from the first value on: a check of one exported mean keeps its digits to the last bit
     origin = pl.col("value_at_reference").filter(known).first()
     value = pl.col("value_at_reference").filter(known) - origin
     offset = (value * n).sum() / n.sum()
-    deviation = pl.col("standard_deviation_at_reference").filter(known).fill_null(0.0)
+    deviation = pl.col("standard_deviation_at_reference").filter(known)
     new_meter = changed("meter")[0]
     grouped = (
         blocks.with_columns(
@@ -197,7 +197,6 @@ def group_checks(
     has_scatter = (degrees > 0) & ~pl.col("scatter_unknown")
     return grouped.with_columns(
         pl.col(pl.Categorical).cast(pl.String),
-        pl.when(pl.col("readings") > 0).then("mean").alias("mean"),
         pl.when(has_scatter).then((pl.col("squares") / degrees).sqrt()).alias("within_standard_deviation"),
         pl.when(has_scatter).then(degrees).alias("within_degrees_of_freedom"),
     ).drop("squares", "scatter_unknown")
@@ -210,14 +209,14 @@ def _with_last_action(blocks: pl.DataFrame, actions: pl.DataFrame | None) -> pl.
     told = actions.select(pl.col("meter").cast(blocks.schema["meter"]), pl.col("measured_at").alias("_action_at")).sort(
         "_action_at"
     )
-    numbered = blocks.with_row_index("_place")
-    # sorted by meter first, as the stream is, the times do not rise: the join needs them to
-    found = numbered.select("_place", "meter", "measured_at").sort("measured_at").join_asof(
-        told, left_on="measured_at", right_on="_action_at", by="meter", strategy="backward",
-        allow_exact_matches=False, check_sortedness=False,
-    )  # fmt: skip
-    return numbered.join(found.select("_place", "_action_at"), on="_place", how="left", maintain_order="left").drop(
-        "_place"
+    # the times of each meter rise, as the join needs them to; that they do is nothing it can check
+    return blocks.join_asof(
+        told,
+        left_on="measured_at",
+        right_on="_action_at",
+        by="meter",
+        allow_exact_matches=False,
+        check_sortedness=False,
     )
 
 
@@ -337,7 +336,7 @@ def runs_of_checks(checks: pl.DataFrame, *, signals_make_suspect: bool) -> pl.Da
     unjudged = pl.col("certified_value").is_not_null() & pl.col("mean").is_null()
     judged = pl.col("passes").is_not_null()
     return (
-        checks.group_by("meter", "run", maintain_order=True)
+        checks.group_by("meter", "run")
         .agg(
             pl.col("parts_before").first(),
             # a block without a certificate decides nothing, so it lends a run no time either

@@ -24,7 +24,7 @@ def freeze(checks: pl.DataFrame, *, baseline_checks: int) -> pl.DataFrame:
     Parameters
     ----------
     checks
-        With the series columns, at and mean.
+        With the series columns, at, check and mean.
     baseline_checks
         How many checks a baseline needs (20 by default).
 
@@ -35,7 +35,7 @@ def freeze(checks: pl.DataFrame, *, baseline_checks: int) -> pl.DataFrame:
     """
     return (
         checks.filter(pl.col("mean").is_not_null())
-        .sort(*SERIES, "at", "check", nulls_last=False)
+        .sort(*SERIES, "at", "check")
         .group_by(*SERIES, maintain_order=True)
         .agg(
             pl.col("at").head(baseline_checks).min().alias("first_at"),
@@ -55,7 +55,7 @@ def recompute(checks: pl.DataFrame, baselines: pl.DataFrame, *, baseline_checks:
     Parameters
     ----------
     checks
-        With the series columns, at and mean.
+        With the series columns, at, check and mean.
     baselines
         Columns of `schemas.tables.BASELINE`, one row a series.
     baseline_checks
@@ -69,16 +69,14 @@ def recompute(checks: pl.DataFrame, baselines: pl.DataFrame, *, baseline_checks:
     members = (
         checks.filter(pl.col("mean").is_not_null())
         .join(
-            baselines.select(*SERIES, "first_at", "last_at", "named"),
+            baselines.select(*SERIES, pl.col("first_at", "last_at").name.prefix("_"), "named"),
             on=SERIES,
-            how="inner",
             nulls_equal=True,
-            suffix="_of",
         )
-        .sort(*SERIES, "at", "check", nulls_last=False)
+        .sort(*SERIES, "at", "check")
         .with_columns(pl.int_range(pl.len()).over(SERIES).alias("place"))
     )
-    window = pl.col("at").is_between(pl.col("first_at_of"), pl.col("last_at"))
+    window = pl.col("at").is_between("_first_at", "_last_at")
     return (
         members.filter(pl.when("named").then(window).otherwise(pl.col("place") < baseline_checks))
         .group_by(SERIES, maintain_order=True)
@@ -121,7 +119,7 @@ def add_limits(
         provisional limits), z in limit standard deviations (null where there are no limits), in_baseline, baseline_checks.
     """
     checks = join_version(checks, meters, key="meter", at="at", columns={"accuracy_percent": "_accuracy"})
-    latest = baselines.unique(subset=SERIES, keep="last", maintain_order=True).select(
+    latest = baselines.unique(subset=SERIES, keep="last").select(
         *SERIES,
         pl.col("first_at").alias("_first_at"),
         pl.col("last_at").alias("_last_at"),
@@ -129,9 +127,7 @@ def add_limits(
         pl.col("centre").alias("_centre"),
         pl.col("standard_deviation").alias("_deviation"),
         pl.col("named").alias("_named"),
-        pl.col("checks")
-        .replace_strict({n: widening(n) for n in baselines["checks"].unique()}, return_dtype=pl.Float64)
-        .alias("_widening"),
+        pl.col("checks").replace_strict({n: widening(n) for n in baselines["checks"].unique()}).alias("_widening"),
     )
     checks = checks.join(latest, on=SERIES, how="left", nulls_equal=True, maintain_order="left")
     frozen = pl.col("_centre").is_not_null() & (pl.col("_named") | (pl.col("at") > pl.col("_last_at")))
@@ -139,8 +135,8 @@ def add_limits(
     square = pl.col("certificate_standard_uncertainty").fill_null(0.0) ** 2 + accuracy.fill_null(0.0) ** 2 / 3.0
     return (
         checks.with_columns(
-            frozen.fill_null(False).alias("_frozen"),
-            (pl.col("at").is_between(pl.col("_first_at"), pl.col("_last_at"))).fill_null(False).alias("in_baseline"),
+            frozen.alias("_frozen"),
+            pl.col("at").is_between("_first_at", "_last_at").fill_null(False).alias("in_baseline"),
         )
         .with_columns(
             pl.when("_frozen").then(pl.lit("frozen")).otherwise(pl.lit("provisional")).alias("limits_kind"),

@@ -180,7 +180,8 @@ def matching(readings: pl.DataFrame, table: pl.DataFrame, *, largest_iacs: float
     rows = _versions(table)
     kinds = [kind for kind in quantity if kind in set(rows["kind"].to_list())]
     keys = [*_KEYS, *(quantity[kind] for kind in kinds)]
-    borders = rows["holds_from"].unique().sort().to_list()
+    # where a row ends, too: a version without a value ends the one before
+    borders = pl.concat([rows["holds_from"], rows["holds_to"].drop_nulls()]).unique().sort().to_list()
     # readings of one geometry between two changes of the table are one case: cases are few
     since = pl.lit(0, pl.Int32)
     for border in borders[1:]:
@@ -249,8 +250,8 @@ def matching(readings: pl.DataFrame, table: pl.DataFrame, *, largest_iacs: float
     )
     return (
         placed.select("_row", "_epoch", *keys)
-        .join(distinct, on=["_epoch", *keys], how="inner", nulls_equal=True)
-        .join(of_case, on="_case", how="inner")
+        .join(distinct, on=["_epoch", *keys], nulls_equal=True)
+        .join(of_case, on="_case")
         .select(*_MATCHED)
     )
 

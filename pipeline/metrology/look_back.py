@@ -132,7 +132,7 @@ def precision_episodes(runs: pl.DataFrame, checks: pl.DataFrame, meter: str) -> 
     )
     if not judged["imprecise"].any():
         return []
-    of_meter = runs.filter(pl.col("meter") == meter).join(judged, on="run", how="inner").sort("parts_before", "run")
+    of_meter = runs.filter(pl.col("meter") == meter).join(judged, on="run").sort("parts_before", "run")
     return _stretches(of_meter.drop("imprecise").to_dicts(), of_meter["imprecise"].to_list())
 
 
@@ -237,7 +237,7 @@ def lots_touched(
     unknown = pl.col("clock") != "known"
     n = pl.col("count").fill_null(1)
     return (
-        parts.filter((pl.col("meter") == meter) & (inside.fill_null(False) | unknown))
+        parts.filter((pl.col("meter") == meter) & (inside | unknown))
         .group_by("lot")
         .agg(
             n.sum().cast(pl.Int64).alias("readings"),

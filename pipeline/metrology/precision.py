@@ -55,7 +55,7 @@ def add_precision(checks: pl.DataFrame, meters: pl.DataFrame, *, unit: str, leve
     if not 0.0 < level < 1.0:
         raise ValueError(f"a level of {level} makes no sense; expected a number between 0 and 1")
     rows = _with_rounding(checks, meters, unit).with_row_index("_row")
-    ordered = rows.sort(*SERIES, "at", "check", nulls_last=False, maintain_order=True)
+    ordered = rows.sort(*SERIES, "at", "check")
     series = ordered.select(pl.struct(SERIES).rle_id()).to_series().to_list()
     judged: list[tuple[float | None, float, float]] = []
     outlying: list[bool] = []
@@ -81,9 +81,7 @@ def add_precision(checks: pl.DataFrame, meters: pl.DataFrame, *, unit: str, leve
         if not outlying[-1]:
             squares += own * s * s
             pooled += own
-    bases, own_degrees, pools = (
-        (np.array(column, dtype=np.float64) for column in zip(*judged, strict=True)) if judged else (np.empty(0),) * 3
-    )
+    bases, own_degrees, pools = np.array(judged, dtype=np.float64).reshape(-1, 3).T
     limits = bases * np.sqrt(fdtri(own_degrees, pools, level))
     return (
         ordered.with_columns(

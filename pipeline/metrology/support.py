@@ -55,7 +55,7 @@ def _place(parts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
     By place in the meter's stream, not by time: at equal times the order of the export decides, as it does for runs.
     """
     pieces = []
-    for (meter,), group in parts.group_by("meter", maintain_order=True):  # a handful of meters
+    for (meter,), group in parts.group_by("meter"):  # a handful of meters
         before = runs.filter(pl.col("meter") == meter)["parts_before"].to_numpy()
         # the j-th part reading comes after the runs that saw at most j - 1 part readings
         index = np.searchsorted(before, group["parts_before"].to_numpy() - 1, side="right") - 1
@@ -81,7 +81,7 @@ def brackets_of(parts: pl.DataFrame, runs: pl.DataFrame, *, interval: timedelta,
     Returns
     -------
     polars.DataFrame
-        `BRACKET_COLUMNS`, sorted by lot, meter, first_at.
+        `BRACKET_COLUMNS`, sorted by lot, meter, first_at, before_run; readings of an unknown clock last.
     """
     if not parts.height:
         return pl.DataFrame(schema=BRACKET_COLUMNS)
@@ -141,17 +141,16 @@ def brackets_of(parts: pl.DataFrame, runs: pl.DataFrame, *, interval: timedelta,
         placed = _judge(placed, interval=interval, as_of=as_of)
     result = pl.concat([placed, unknown], how="diagonal")
     return result.select(pl.col(name).cast(dtype) for name, dtype in BRACKET_COLUMNS.items()).sort(
-        "lot", "meter", "unknown_clock", "first_at"
+        "lot", "meter", "unknown_clock", "first_at", "before_run"
     )
 
 
 def _judge(brackets: pl.DataFrame, *, interval: timedelta, as_of: datetime) -> pl.DataFrame:
     hours = f"{interval / timedelta(hours=1):g} h"
-    now = pl.lit(as_of, dtype=UTC_TIME)
     # every reading must keep the interval: the last one to the run before, the first one to the run after
     before_late = (pl.col("last_at") - pl.col("before_at")) > interval
     after_late = (pl.col("after_at") - pl.col("first_at")) > interval
-    waiting = pl.col("after_at").is_null() & ((now - pl.col("first_at")) <= interval)
+    waiting = pl.col("after_at").is_null() & ((pl.lit(as_of) - pl.col("first_at")) <= interval)
     twice = "is stated differently by two exports; a person must decide which one holds (annealog record exclusion)"
     cases = [
         (
@@ -179,17 +178,16 @@ def _judge(brackets: pl.DataFrame, *, interval: timedelta, as_of: datetime) -> p
     support: pl.Expr = pl.lit("supported")
     reason: pl.Expr = pl.lit("checks that passed stand before and after")
     for condition, name, words in reversed(cases):
-        holds = condition.fill_null(False)
-        support = pl.when(holds).then(pl.lit(name)).otherwise(support)
-        reason = pl.when(holds).then(pl.lit(words)).otherwise(reason)
+        support = pl.when(condition).then(pl.lit(name)).otherwise(support)
+        reason = pl.when(condition).then(pl.lit(words)).otherwise(reason)
     return brackets.with_columns(support.alias("support"), reason.alias("reason"))
 
 
 def support_of_lots(brackets: pl.DataFrame) -> pl.DataFrame:
-    """Return the worst support of each lot, with its reasons in words: lot, support, support_reasons (list of text)."""
+    """Return the worst support of each lot, with its reasons in words and the order of its brackets: lot, support, support_reasons (list of text)."""
     rank = {name: place for place, name in enumerate(SUPPORT_ORDER)}
-    ranked = brackets.with_columns(pl.col("support").replace_strict(rank, return_dtype=pl.Int64).alias("rank"))
-    worst = ranked.filter(pl.col("rank") == pl.col("rank").min().over("lot")).sort("lot", "meter", "first_at")
+    ranked = brackets.with_columns(pl.col("support").replace_strict(rank).alias("rank"))
+    worst = ranked.filter(pl.col("rank") == pl.col("rank").min().over("lot"))
     return worst.group_by("lot", maintain_order=True).agg(
         pl.col("support").first(),
         pl.format("{}: {}", "meter", "reason").unique(maintain_order=True).alias("support_reasons"),

@@ -1,132 +1,19 @@
-"""The standard deviation within a check against its action limit: at its boundary, out of its own pool, and no further."""
+"""Signals of precision through the whole assessment: what they ask for, and that they change nothing else."""
 
 from __future__ import annotations
 
 import math
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from typing import Any
 
-import numpy as np
-import polars as pl
 import pytest
 from scenario import Scenario, at
 from scipy import stats
 
 from pipeline.errors import SettingsError
 from pipeline.history.chain import GENESIS_HASH, Event
-from pipeline.metrology.precision import add_precision
 from pipeline.settings import Settings, read_settings
 from pipeline.steps.event_lots import events_of
-
-LEVEL = 0.997
-
-
-def table(resolution: float | None = None) -> pl.DataFrame:
-    return pl.DataFrame(
-        {"meter": ["M1"], "resolution": [resolution], "unit": ["MS/m"]},
-        schema={"meter": pl.String, "resolution": pl.Float64, "unit": pl.String},
-    ).with_columns(pl.lit(datetime(2000, 1, 1, tzinfo=UTC)).dt.cast_time_unit("us").alias("valid_from"))
-
-
-def checks(*scatter: tuple[float | None, float | None], **given: Any) -> pl.DataFrame:
-    """Checks of one series, an hour apart: standard deviation and degrees of freedom."""
-    rows = [
-        {
-            "meter": "M1", "probe": None, "frequency_khz": None, "block": "B1", "phase": None, "check": i, "mean": 58.0,
-            "at": datetime(2026, 3, 2, tzinfo=UTC) + timedelta(hours=i), "certified_value": 58.0,
-            "within_standard_deviation": s, "within_degrees_of_freedom": nu, **given,
-        }
-        for i, (s, nu) in enumerate(scatter)
-    ]  # fmt: skip
-    time = pl.Datetime("us", "UTC")
-    return pl.DataFrame(
-        rows,
-        schema_overrides={
-            "probe": pl.String, "frequency_khz": pl.Float64, "phase": time, "at": time,
-            "within_standard_deviation": pl.Float64, "within_degrees_of_freedom": pl.Float64,
-        },
-    )  # fmt: skip
-
-
-def judged(frame: pl.DataFrame, resolution: float | None = None, level: float = LEVEL) -> pl.DataFrame:
-    return add_precision(frame, table(resolution), unit="MS/m", level=level)
-
-
-def test_a_check_just_below_the_limit_is_none_and_just_above_it_is_one() -> None:
-    before = [(0.02, 4.0), (0.03, 4.0), (0.025, 4.0)]
-    pooled = math.sqrt((0.02**2 + 0.03**2 + 0.025**2) / 3)
-    limit = pooled * math.sqrt(stats.f.ppf(LEVEL, 4, 12))
-    for factor, beyond in ((0.9999, False), (1.0001, True)):
-        last = judged(checks(*before, (limit * factor, 4.0))).row(-1, named=True)
-        assert last["imprecise"] is beyond
-        assert last["precision_limit"] == pytest.approx(limit)
-
-
-def test_the_limit_follows_the_readings_of_the_check_and_the_level() -> None:
-    before = [(0.02, 4.0)] * 10
-    two, ten = (judged(checks(*before, (0.02, nu)))["precision_limit"][-1] for nu in (1.0, 9.0))
-    assert two == pytest.approx(0.02 * math.sqrt(stats.f.ppf(LEVEL, 1, 40)))
-    assert ten == pytest.approx(0.02 * math.sqrt(stats.f.ppf(LEVEL, 9, 40)))
-    loose = judged(checks(*before, (0.02, 9.0)), level=0.95)["precision_limit"][-1]
-    assert loose == pytest.approx(0.02 * math.sqrt(stats.f.ppf(0.95, 9, 40)))
-    with pytest.raises(ValueError, match="level"):
-        judged(checks(*before), level=1.0)
-
-
-def test_an_outlying_check_does_not_hide_the_next_and_one_within_the_limit_enters_the_pool() -> None:
-    wild = judged(checks(*[(0.02, 4.0)] * 6, (0.2, 4.0), (0.2, 4.0), (0.02, 4.0)))
-    assert wild["imprecise"].to_list() == [False] * 6 + [True, True, False]
-    limits = wild["precision_limit"].to_list()
-    assert limits[6] == limits[7] == limits[8]
-    tame = judged(checks(*[(0.02, 4.0)] * 6, (0.03, 4.0), (0.02, 4.0)))["precision_limit"].to_list()
-    assert tame[7] > tame[6] * 1.05
-
-
-def test_later_checks_change_nothing_that_was_said_and_the_first_has_nothing_to_be_judged_by() -> None:
-    scatter = [(0.2, 4.0), (0.02, 4.0), (0.3, 4.0), (None, None), (0.9, 4.0), (0.02, 4.0)]
-    whole = judged(checks(*scatter))
-    for n in range(1, len(scatter)):
-        assert judged(checks(*scatter[:n])).equals(whole[:n])
-    assert whole["precision_limit"][0] is None
-    assert whole["imprecise"][0] is False
-    # no scatter, no judgement
-    assert whole.row(3, named=True)["precision_limit"] is None
-    assert whole.row(3, named=True)["imprecise"] is False
-
-
-def test_what_the_display_rounds_is_no_scatter_of_the_meter() -> None:
-    # a display of 0.1 on an even block: five equal readings, and once one shows the next number (s = 0.0447)
-    still = [(0.0, 4.0)] * 20
-    one_step = math.sqrt(0.1**2 * 0.8 / 4)
-    stated, unstated = (judged(checks(*still, (one_step, 4.0)), step) for step in (0.1, None))
-    assert stated["precision_limit"][-1] == pytest.approx(0.1 / math.sqrt(12) * math.sqrt(stats.f.ppf(LEVEL, 4, 80)))
-    assert stated["imprecise"][-1] is False
-    # without a step there is nothing to judge by, and the check enters the pool
-    assert unstated["precision_limit"][-1] is None
-    assert unstated["imprecise"][-1] is False
-    assert judged(checks(*still, (0.2, 4.0)), 0.1)["imprecise"][-1] is True
-
-
-def test_series_have_pools_of_their_own() -> None:
-    quiet, loud = checks(*[(0.01, 4.0)] * 5), checks(*[(0.2, 4.0)] * 5, block="B2", check=9)
-    together = judged(pl.concat([quiet, loud]).sort("at", maintain_order=True))
-    assert not together["imprecise"].any()
-    assert together.filter(block="B1").drop("check").equals(judged(quiet).drop("check"))
-    assert judged(quiet.clear()).height == 0
-
-
-def test_a_meter_that_repeats_as_before_signals_as_often_as_was_allowed() -> None:
-    """A simulation: 40 meters, 500 checks of five readings each."""
-    chance = np.random.default_rng(33)
-    found = []
-    for _ in range(40):
-        s = chance.normal(0, 0.03, (500, 5)).std(axis=1, ddof=1)
-        found.append(judged(checks(*((float(one), 4.0) for one in s)))["imprecise"].mean())
-    # 3 in 1000; the standard error of the share is 0.4 in 1000
-    assert 0.002 < float(np.mean(found)) < 0.0045
-
-
-# through the whole assessment ------------------------------------------------------------------------------------------
 
 
 def history(wild: bool) -> Scenario:
@@ -148,7 +35,7 @@ def test_a_precision_signal_changes_neither_state_nor_support_nor_verdict() -> N
     assert (signal.block, signal.at, signal.readings) == ("B1", at("09:00", 5) + timedelta(seconds=10), 3)
     assert signal.standard_deviation == pytest.approx(0.3)
     # 0.02 within each of six checks of three readings
-    assert signal.limit == pytest.approx(0.02 * math.sqrt(stats.f.ppf(LEVEL, 2, 12)))
+    assert signal.limit == pytest.approx(0.02 * math.sqrt(stats.f.ppf(0.997, 2, 12)))
     for name in ("verdict", "support", "reasons"):
         assert getattr(rough.lots["L1"], name) == getattr(calm.lots["L1"], name)
     for name in ("state", "reasons", "signals", "suspect_lots"):

@@ -1,0 +1,180 @@
+"""Corrections for geometry on frames alone: which row fits which reading, on both sides of each border. Invented numbers."""
+
+from __future__ import annotations
+
+import itertools
+from typing import Any
+
+import polars as pl
+import pytest
+from sample_streams import at, rows
+
+from pipeline.metrology.corrections import QUANTITIES, Overlap, corrected, matching, overlaps, too_large, uncorrected
+from schemas.declare import UTC_TIME
+
+TEXT, FLOAT = pl.String, pl.Float64
+TABLE: dict[str, Any] = {
+    "correction": TEXT, "valid_from": UTC_TIME, "kind": TEXT, "material": TEXT, "probe": TEXT, "frequency_khz": FLOAT, "low": FLOAT,
+    "high": FLOAT, "value": FLOAT, "expanded_uncertainty": FLOAT, "unit": TEXT,
+}  # fmt: skip
+READINGS: dict[str, Any] = {
+    "_row": pl.UInt32, "measured_at": UTC_TIME, "material": TEXT, "probe": TEXT, "frequency_khz": FLOAT, "thickness_mm": FLOAT,
+    "radius_mm": FLOAT, "pieces": pl.Int64, "coating_um": FLOAT,
+}  # fmt: skip
+MATCHED = {"_row": pl.UInt32, "correction_ms_per_m": FLOAT, "corrections": pl.List(TEXT), "correction_problem": TEXT}
+
+
+def table(*given: dict[str, Any]) -> pl.DataFrame:
+    """Return corrections by thickness unless said, named in order K1, K2 ..."""
+    usual = {"valid_from": at(0), "kind": "thickness", "value": 0.5, "unit": "MS/m"}
+    return rows([{"correction": f"K{n}", **row} for n, row in enumerate(given, start=1)], TABLE, usual)
+
+
+def matched(readings: list[dict[str, Any]], *given: dict[str, Any], largest: float = 3.0) -> pl.DataFrame:
+    told = [{"_row": n, "measured_at": at(5), **row} for n, row in enumerate(readings)]
+    usual = {"material": "copper", "probe": "P1", "frequency_khz": 60.0}
+    return matching(rows(told, READINGS, usual), table(*given), largest_iacs=largest).sort("_row")
+
+
+THIN, WITHOUT = {"thickness_mm": 1.0}, {"thickness_mm": None}
+
+
+@pytest.mark.parametrize(
+    ("reading", "row", "fits"),
+    [
+        (THIN, {}, True),
+        (WITHOUT, {}, False),
+        ({"thickness_mm": 0.0}, {}, True),
+        # from low, included, to high, not included
+        (THIN, {"low": 1.0}, True), (THIN, {"low": 1.001}, False), (THIN, {"high": 1.0}, False), (THIN, {"high": 1.001}, True),
+        (THIN, {"low": 0.5, "high": 0.9}, False),
+        # an empty cell is any; an empty reading is only that
+        (THIN, {"material": "copper", "probe": "P1", "frequency_khz": 60.0}, True),
+        (THIN, {"material": "aluminium"}, False), (THIN, {"probe": "P2"}, False), (THIN, {"frequency_khz": 120.0}, False),
+        ({**THIN, "material": None}, {"material": "copper"}, False), ({**THIN, "material": None, "probe": None, "frequency_khz": None}, {}, True),
+        # each kind looks at its own quantity
+        ({"radius_mm": 1.0}, {"kind": "curvature"}, True), (THIN, {"kind": "curvature"}, False),
+        ({"pieces": 2}, {"kind": "stacked", "low": 2.0}, True), ({"pieces": 1}, {"kind": "stacked", "low": 2.0}, False),
+        ({"coating_um": 1.0}, {"kind": "coating"}, True), (THIN, {"kind": "coating"}, False), ({"coating_um": 1.0}, {}, False),
+        # a row without a value corrects nothing; the first version holds from the beginning
+        (THIN, {"value": None}, False),
+        ({**THIN, "measured_at": at(-9)}, {}, True),
+    ],
+)  # fmt: skip
+def test_a_row_fits_inside_its_range_for_its_kind_and_its_probe(
+    reading: dict[str, Any], row: dict[str, Any], fits: bool
+) -> None:
+    found = matched([reading], row)
+    assert found.schema == MATCHED
+    assert found.rows() == ([(0, 0.5, ["K1"], None)] if fits else [])
+
+
+def test_the_version_at_the_time_of_the_reading_holds_from_its_first_moment() -> None:
+    versions = [{"correction": "K", "valid_from": at(10 * n), "value": value} for n, value in ((0, 0.1), (1, 0.2), (2, None), (3, 0.4))]  # fmt: skip
+    times = [at(-5), at(0), at(10, -1), at(10), at(20, -1), at(20), at(30, -1), at(30), at(99)]
+    found = matched([{**THIN, "measured_at": time} for time in times], *versions)
+    expected = {0: 0.1, 1: 0.1, 2: 0.1, 3: 0.2, 4: 0.2, 7: 0.4, 8: 0.4}
+    assert dict(found.select("_row", "correction_ms_per_m").rows()) == expected
+    # another row that changes at another time moves none of these
+    assert matched([{**THIN, "measured_at": time} for time in times], *versions, {"kind": "coating", "valid_from": at(15)}).equals(found)  # fmt: skip
+
+
+def test_kinds_add_up_in_their_own_units_and_what_does_not_fit_takes_nothing_from_what_does() -> None:
+    """One %IACS is 0.58 MS/m (IEC 60028:1925)."""
+    given = [
+        {"correction": "Z", "value": 1.0, "unit": "%IACS"}, {"correction": "A", "kind": "coating", "value": -0.3},
+        {"kind": "curvature", "value": 4.0}, {"kind": "stacked", "correction": "S1"}, {"kind": "stacked", "correction": "S2"},
+    ]  # fmt: skip
+    bare = {"thickness_mm": 1.0, "coating_um": 1.0}
+    found = matched([bare, {**bare, "radius_mm": 1.0, "pieces": 2}, bare, {"radius_mm": 1.0, "pieces": 2}, {}], *given)
+    assert found["_row"].to_list() == [0, 1, 2, 3]
+    assert found["correction_ms_per_m"].to_list() == pytest.approx([0.28, 0.28, 0.28, None])
+    assert found["corrections"].to_list() == [["A", "Z"], ["A", "Z"], ["A", "Z"], []]
+    both = (
+        "K3 is larger than 3 %IACS, so it was not applied; measure at a higher frequency (MIL-STD-1537C 4.4.3); S1 and S2 fit at once "
+        "for stacked, so none was applied; make their ranges exclude each other in reference/corrections.csv"
+    )
+    assert found["correction_problem"].to_list() == [None, both, None, both]
+
+
+def test_rows_that_fit_at_once_are_none_of_them_applied_and_are_named_in_order() -> None:
+    for names in (["B", "A"], ["C", "B", "A"]):
+        found = matched([THIN], *({"correction": name} for name in names))
+        assert found["correction_ms_per_m"].to_list() == [None]
+        assert found["correction_problem"][0].startswith(f"{' and '.join(sorted(names))} fit at once for thickness, so")
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_the_largest_amount_is_applied_and_a_larger_one_is_not(sign: float) -> None:
+    # so much of slack is binary arithmetic: 3 %IACS stated as 1.74 MS/m
+    for value, unit, fits in ((3.0, "%IACS", True), (1.74, "MS/m", True), (3.0 * (1 + 0.9e-9), "%IACS", True), (3.0 * (1 + 1.1e-9), "%IACS", False), (1.75, "MS/m", False)):  # fmt: skip
+        row = {"value": sign * value, "unit": unit}
+        found = matched([THIN], row)
+        assert (found["correction_ms_per_m"][0] is not None) is fits
+        assert (found["correction_problem"][0] is None) is fits
+        assert (too_large(table(row), largest_iacs=3.0) == []) is fits
+    rows_ = [{"correction": name, "value": sign * value} for name, value in (("B", 2.9), ("C", 0.1), ("A", 5.8))]
+    assert too_large(table(*rows_), largest_iacs=3.0) == [("A", pytest.approx(sign * 10)), ("B", pytest.approx(sign * 5))]  # fmt: skip
+
+
+def test_a_table_or_readings_without_anything_to_correct_give_an_empty_frame() -> None:
+    for readings, given in (([], [{}]), ([THIN], []), ([THIN], [{"value": None}]), ([{}], [{}])):
+        found = matched(readings, *given)
+        assert (found.height, found.schema) == (0, MATCHED)
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "overlap"),
+    [
+        ({}, {}, True),
+        ({}, {"kind": "coating"}, False),
+        ({"correction": "K2"}, {}, False),
+        ({"material": "copper"}, {"material": "copper"}, True),
+        ({"material": "copper"}, {"material": "aluminium"}, False),
+        ({"material": "copper"}, {}, True),
+        ({"probe": "P1"}, {"probe": "P2"}, False),
+        ({"frequency_khz": 60.0}, {"frequency_khz": 120.0}, False),
+        ({"material": "copper", "probe": "P1"}, {"material": "copper", "probe": "P2"}, False),
+        ({"material": "copper", "probe": "P1"}, {"probe": "P1", "frequency_khz": 60.0}, True),
+        ({"high": 1.0}, {"low": 1.0}, False),
+        ({"high": 1.001}, {"low": 1.0}, True),
+        ({"high": 1.0}, {}, True),
+        ({"low": 1.0}, {}, True),
+        ({"low": 1.0, "high": 2.0}, {"low": 0.5, "high": 1.5}, True),
+        ({"low": 1.0, "high": 2.0}, {"low": 2.0, "high": 3.0}, False),
+    ],
+)
+def test_two_rows_overlap_where_one_reading_could_fit_both(
+    one: dict[str, Any], other: dict[str, Any], overlap: bool
+) -> None:
+    found = [Overlap("thickness", "K1", "K2")] if overlap else []
+    assert overlaps(table(one, other)) == found
+    if "correction" not in one:
+        assert overlaps(table({"correction": "K2", **other}, {"correction": "K1", **one})) == found
+
+
+def test_overlaps_are_told_once_in_order_whatever_lies_between_and_not_across_versions_that_end() -> None:
+    apart = {"low": 9.0, "high": 9.5}
+    given = table(
+        {"correction": "A", "high": 1.0}, {"correction": "B", **apart}, {"correction": "C", "kind": "coating"},
+        {"correction": "D", "high": 1.0}, {"correction": "E", "kind": "coating"},
+    )  # fmt: skip
+    assert overlaps(given) == [Overlap("coating", "C", "E"), Overlap("thickness", "A", "D")]
+    # A holds below 1 until the fifth minute; B begins there in the fifth or the fourth
+    first = [{"correction": "A", "high": 1.0}, {"correction": "A", "valid_from": at(5), "low": 8.0}]
+    for begins, expected in ((5, []), (4, [Overlap("thickness", "A", "B")])):
+        later = [
+            {"correction": "B", **apart, "high": 8.0, "low": 7.0},
+            {"correction": "B", "valid_from": at(begins), "high": 1.0},
+        ]
+        for order in itertools.permutations([*first, *later]):
+            assert overlaps(table(*order)) == expected
+
+
+def test_a_correction_is_added_and_taken_off_again_and_leaves_something() -> None:
+    assert (corrected(58.0, -0.5), uncorrected(57.5, -0.5)) == (57.5, 58.0)
+    assert corrected(1.0, -0.5) == 0.5
+    for correction in (-58.0, -58.1, float("nan")):
+        with pytest.raises(ValueError, match="no positive conductivity"):
+            corrected(58.0, correction)
+    assert QUANTITIES == {"thickness": "mm", "curvature": "mm", "stacked": "pieces", "coating": "µm"}
