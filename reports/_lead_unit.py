@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 
 import polars as pl
 
-from pipeline.metrology.units import convert, is_resistivity
+from pipeline.metrology.units import lead_unit
 from schemas.bias import BiasAtLevel
 from schemas.blocks import MeterDifference
 from schemas.corrections import AppliedCorrection
@@ -35,7 +35,7 @@ from schemas.lot_detail import (
 from schemas.results import LotPage, LotResult
 from schemas.uncertainty import Budget, Contribution
 
-__all__ = ["in_lead_unit"]
+__all__ = ["in_lead_unit", "result_in_lead_unit"]
 
 _SCALED: dict[type, tuple[str, ...]] = {
     LotResult: (
@@ -91,24 +91,30 @@ def in_lead_unit(page: LotPage) -> LotPage:
         The same page where the units are one, are not proportional, or there are no limits.
     """
     result = page.result
-    unit, own = result.unit, result.limits_unit
-    if own is None or own == unit or is_resistivity(own) != is_resistivity(unit):
+    factor, own = lead_unit(result.unit, result.limits_unit)
+    if own == result.unit:
         return page
-    factor = convert(1.0, unit, own)
-    converted = dataclasses.replace(
-        _converted(result, factor, own), lower=result.lower_as_written, upper=result.upper_as_written
-    )
     frames: dict[str, Any] = {}
     for name, columns in _FRAMES.items():
         frame = getattr(page, name)
         frames[name] = frame.with_columns(pl.col(c) * factor for c in columns if c in frame.columns)
     return dataclasses.replace(
         page,
-        result=converted,
+        result=result_in_lead_unit(result),
         detail=_converted(page.detail, factor, own),
         came_to_light=_converted(page.came_to_light, factor, own),
         meter_differences=_converted(page.meter_differences, factor, own),
         **frames,
+    )
+
+
+def result_in_lead_unit(result: LotResult) -> LotResult:
+    """Return what is found of a lot in the unit of its limits, as :func:`in_lead_unit` does a page."""
+    factor, unit = lead_unit(result.unit, result.limits_unit)
+    if unit == result.unit:
+        return result
+    return dataclasses.replace(
+        _converted(result, factor, unit), lower=result.lower_as_written, upper=result.upper_as_written
     )
 
 

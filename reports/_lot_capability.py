@@ -9,32 +9,17 @@ from reports import _words_lot_detail as words
 from reports._charts import Plot, figure, svg
 from reports._markup import Html, element, isolated, join, shorten
 from reports._numbers import compact, finite, fixed, percent, significant
-from reports._page import section
+from reports._page import p_told, section
 from reports._tables import Heading, caption, table
-from schemas.digits import LEAST_PROBABILITY
 
 if TYPE_CHECKING:
     from reports._tables import Numbered
     from schemas.lot_detail import CapabilityDetail, ComponentsDetail, ExpectedOutside, IntervalsDetail, PlanDetail
     from schemas.results import LotResult
 
-__all__ = ["capability_section", "p_in_words", "p_told", "part_name", "plan_section", "withheld"]
+__all__ = ["capability_section", "part_name", "plan_section", "withheld"]
 
 _ROWS = ("cp", "cpk", "pp", "ppk")
-
-
-def p_in_words(p: float | None) -> str:
-    """Return a p value as it is read: two digits, or as below the smallest that is worth telling."""
-    value = finite(p)
-    if value is None:
-        return ""
-    return words.SAY["least_p"] if value < LEAST_PROBABILITY else significant(value, 2)
-
-
-def p_told(p: float | None) -> str:
-    """Return a p value as it stands in a sentence."""
-    value = finite(p)
-    return words.SAY["p_least" if value is not None and value < LEAST_PROBABILITY else "p_is"].format(p=p_in_words(p))
 
 
 def fraction_in_words(value: float | None) -> str:

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 from reports import _words as shared
 from reports import _words_lot_detail as words
 from reports._charts import figure
-from reports._lot_capability import p_in_words, p_told, part_name
+from reports._lot_capability import part_name
 from reports._lot_map import positions_map, spot_map
 from reports._markup import Html, element, join, shorten
 from reports._numbers import compact, finite, fixed, percent, significant
-from reports._page import section
+from reports._page import p_in_words, p_told, section
 from reports._tables import Heading, caption, table
 
 if TYPE_CHECKING:

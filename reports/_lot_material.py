@@ -4,23 +4,21 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.statistics.grouping import LEAST_SEPARATION
 from reports import _words as shared
 from reports import _words_lot_detail as words
-from reports._lot_capability import p_told, part_name
+from reports._lot_capability import part_name
 from reports._markup import Html, element, isolated, join, shorten
 from reports._numbers import compact, fixed, percent
-from reports._page import section
+from reports._page import p_told, section
 from reports._tables import Heading, caption, table
 
 if TYPE_CHECKING:
     from reports._tables import Numbered
     from schemas.lot_detail import GroupsDetail, MaterialDetail
 
-__all__ = ["groups_in_words", "material_section", "maybe_groups"]
+__all__ = ["groups_in_words", "material_section"]
 
 _MOST_PARTS = 400
-_POSSIBLE = 0.01
 
 
 def material_section(detail: MaterialDetail, numbered: Numbered, unit: str, decimals: int) -> Html:
@@ -51,7 +49,7 @@ def groups_in_words(groups: GroupsDetail, unit: str, decimals: int) -> str:
     say = words.SAY
     if groups.found is None:
         return say["groups_unknown"].format(reason=groups.reason)
-    if not groups.found and not maybe_groups(groups):
+    if not groups.found and not groups.possible:
         return say["no_groups"].format(p=p_told(groups.p_value))
     lower, upper = groups.lower_parts, groups.upper_parts
     fewer = lower if len(lower) <= len(upper) else upper
@@ -66,13 +64,6 @@ def groups_in_words(groups: GroupsDetail, unit: str, decimals: int) -> str:
     if not groups.found:
         return told
     return told + (say["groups_meters"] if groups.meters_differ else say["groups_sort"])
-
-
-def maybe_groups(groups: GroupsDetail) -> bool:
-    """Whether two groups are told as possible: rarer than one lot in a hundred of one kind, and not so rare that they are called."""
-    if groups.found is not False or groups.p_value is None or groups.separation is None:
-        return False
-    return groups.p_value < _POSSIBLE and groups.separation >= LEAST_SEPARATION
 
 
 def _name(material: str | None, temper: str | None) -> str:

@@ -10,7 +10,7 @@ from reports import _words as words
 from reports import _words_lot_detail as detail_words
 from reports._evidence import heat_treatment_sentences
 from reports._lot_capability import withheld
-from reports._lot_material import groups_in_words, maybe_groups
+from reports._lot_material import groups_in_words
 from reports._lot_tables import run_state
 from reports._markup import Html, shorten
 from reports._numbers import Clock, as_written, compact, decimals_for, finite, fixed, significant
@@ -79,7 +79,7 @@ def main_points(page: LotPage, working: LotResult, clock: Clock, unit: str, deci
     if _doubtful(result):
         points += conformity_sentences(result)[:1]
     points.append(_capability_point(result, page.detail))
-    if page.detail is not None and (page.detail.material.groups.found or maybe_groups(page.detail.material.groups)):
+    if page.detail is not None and (page.detail.material.groups.found or page.detail.material.groups.possible):
         points.append(groups_in_words(page.detail.material.groups, unit, decimals))
     if page.detail is not None:
         points += heat_treatment_sentences(page.detail.heat_treatment, unit, decimals)

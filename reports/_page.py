@@ -18,10 +18,11 @@ from reports import _words_scripts
 from reports._address import INDEX, kind_of
 from reports._links import exists, language, linked_to
 from reports._markup import Html, element, isolated, join, shorten, text, visible
-from reports._numbers import Clock
+from reports._numbers import Clock, finite, significant
 from reports._scripts import CHARTS, INDEX_FILTER, data_block
 from reports._style import STYLE, running_foot
 from reports._tables import Heading, best_order, capped, caption, facts, table
+from schemas.digits import LEAST_PROBABILITY
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -152,6 +153,22 @@ def verdict_in_words(result: LotResult) -> str:
 def passed(value: bool | None) -> object:
     """Return the word for the result of a check, with its shape where it failed."""
     return toned("failed", words.PASSES[False]) if value is False else words.PASSES[value]
+
+
+def p_in_words(p: float | None) -> str:
+    """Return a p value as it is read: two digits, or as below the smallest that is worth telling."""
+    value = finite(p)
+    if value is None:
+        return ""
+    return words.FRAGMENT["least_p"] if value < LEAST_PROBABILITY else significant(value, 2)
+
+
+def p_told(p: float | None) -> str:
+    """Return a p value as it stands in a sentence."""
+    value = finite(p)
+    return words.FRAGMENT["p_least" if value is not None and value < LEAST_PROBABILITY else "p_is"].format(
+        p=p_in_words(p)
+    )
 
 
 def unit_in_words(unit: str) -> str:

@@ -8,8 +8,8 @@ from reports import _words as general
 from reports import _words_process as words
 from reports._links import linked
 from reports._markup import Html, isolated, shorten
-from reports._numbers import compact, decimals_for, finite, fixed, significant
-from reports._page import toned
+from reports._numbers import decimals_for, finite, fixed, significant
+from reports._page import p_in_words, toned
 from reports._tables import Heading, capped, caption, table
 
 if TYPE_CHECKING:
@@ -108,7 +108,7 @@ def changes_table(
                 for name, at in ((change.previous_subgroup, change.previous_at), (change.subgroup, change.at))
             ]
             cells = [Html(f"{name} ({day})") for name, day in ends]
-            rows.append((titled(stream), *cells, fixed(change.shift, decimals, sign=True), compact(change.p_value, 2)))
+            rows.append((titled(stream), *cells, fixed(change.shift, decimals, sign=True), p_in_words(change.p_value)))
     return table(number, "changes", caption(words.TABLE["changes"]), columns, rows)
 
 

@@ -329,6 +329,7 @@ STAMP = {
 FRAGMENT = {
     "or": " or ",
     "counts_of": "{lots}, {meters}",
+    "least_p": "less than 1 in 10,000", "p_least": "p {p}", "p_is": "p = {p}",
     "conditional": "Accept, with something first",
     "open_events": "open",
     "span": "{low} to {high}",

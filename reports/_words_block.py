@@ -38,7 +38,7 @@ POINT = {
     "one_meter": "One meter checked it; mean bias since its last setting {low} {unit}.",
     "neighbours": "Checked together with {names}, in {visits} visits.",
     "alone": "Never checked together with another block.",
-    "moved": "{who} moved by {size} ± {error} {unit} ({shape}, {day}): F(1, {df}) = {f}, p = {p}; {ratio}.",
+    "moved": "{who} moved by {size} ± {error} {unit} ({shape}, {day}): F(1, {df}) = {f}, {p}; {ratio}.",
     "ratio": "{times} times likelier than that {rival} moved",
     "ratio_none": "nothing can be set against it",
 }

@@ -75,7 +75,6 @@ SAY = {
     "mixed": "The part means fall into two groups: there is no one process that Cp and Cpk could speak of, so they are not stated here; the "
     "data beside this page holds the figures.",
     "mixed_mean": "The mean of a lot of two kinds says nothing of either: look at the parts.",
-    "least_p": "less than 1 in 10,000", "p_least": "p {p}", "p_is": "p = {p}",
     "overall": "overall standard deviation",
     "of_quantiles": "quantiles",
     "estimator": "within subgroups, {name}",

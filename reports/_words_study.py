@@ -41,7 +41,7 @@ STEP = {
     "reproducibility": "Reproducibility is the larger share: compare how {groups} place the probe, wait for temperature and set the meter; train or "
     "write down one way, then repeat.",
     "categories": "Choose parts that span the real variation of the process, or a gauge with a finer step.",
-    "interaction": "The difference between {groups} depends on the part (p = {p}): look at the parts where lines cross in the figure.",
+    "interaction": "The difference between {groups} depends on the part ({p}): look at the parts where lines cross in the figure.",
     "complete": "Complete the readings that are missing, with the same run {run}, and load them.",
     "measure": "Measure in the order of the plan (annealog study plan), with {run} in the column run, and load the export.",
     "repeat": "Find out why the meter failed its check, set it, and repeat the study {run} between two checks that pass.",

@@ -14,7 +14,7 @@ from reports._difference_table import differences_table
 from reports._links import linked
 from reports._markup import Html, element, isolated, join, shorten, text
 from reports._numbers import Clock, as_written, compact, decimals_for, fixed, significant
-from reports._page import Masthead, document, passed, section, toned, unit_in_words, verdict
+from reports._page import Masthead, document, p_in_words, p_told, passed, section, toned, unit_in_words, verdict
 from reports._report import Report
 from reports._tables import Heading, Numbered, best_order, capped, caption, table
 from schemas.blocks import BlockPage
@@ -172,7 +172,7 @@ def _moved(one: FoundMovement, clock: Clock, unit: str) -> str:
     return point["moved"].format(
         who=who[0].upper() + who[1:], size=fixed(one.size, decimals, sign=True), error=fixed(one.standard_error, decimals),
         unit=unit, shape=say.SHAPE[one.shape], day=clock.day(one.at), df=one.degrees_of_freedom, f=significant(one.f_ratio, 3),
-        p=significant(one.p_value, 2), ratio=rival,
+        p=p_told(one.p_value), ratio=rival,
     )  # fmt: skip
 
 
@@ -238,7 +238,7 @@ def _movements(result: BlockResult, here: str, number: int, clock: Clock, unit: 
             (
                 text(who) if one.name == result.block else linked(here, one.kind, one.name, who), clock.minute(one.at), fixed(one.size, decimals, sign=True),
                 fixed(one.standard_error, decimals), say.SHAPE[one.shape], f"{significant(one.f_ratio, 3)} ({one.degrees_of_freedom})",
-                significant(one.p_value, 2), rival, _times(one), told,
+                p_in_words(one.p_value), rival, _times(one), told,
             )
         )  # fmt: skip
     marked = [one.kind == "block" and one.name == result.block for one in result.movements]

@@ -10,9 +10,11 @@ from reports import _words as words
 from reports import _words_event as look_back
 from reports._address import INDEX
 from reports._advice import calibration_due
+from reports._lead_unit import result_in_lead_unit
 from reports._links import linked, linked_to
+from reports._lot_text import decimals_of
 from reports._markup import Html, element, isolated, join, shorten
-from reports._numbers import Clock, decimals_for, finite, fixed, significant
+from reports._numbers import Clock, finite, fixed, significant
 from reports._page import (
     Masthead,
     document,
@@ -333,8 +335,12 @@ def _lots_table(
         columns.insert(2, Heading(_C["reason"]))
     rows = []
     for lot in ordered:
-        decimals = decimals_for(finite(lot.expanded_uncertainty) or finite(lot.standard_deviation), lot.mean)
-        mean = f"{fixed(lot.mean, decimals)} {unit_in_words(lot.unit)}" if finite(lot.mean) is not None else ""
+        shown = result_in_lead_unit(lot)
+        mean = (
+            f"{fixed(shown.mean, decimals_of(shown))} {unit_in_words(shown.unit)}"
+            if finite(lot.mean) is not None
+            else ""
+        )
         cells: list[object] = [
             _lot_link(page, lot), _support(lot), mean, significant(lot.ppk, 3), lot.parts,
             None if lot.material is None else shorten(lot.material, 40), linked(INDEX, "supplier", lot.supplier, length=40),

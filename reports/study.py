@@ -14,7 +14,7 @@ from reports._charts import figure, svg
 from reports._links import linked
 from reports._markup import Html, element, isolated, join, shorten
 from reports._numbers import Clock, compact, decimals_for, finite, fixed, significant
-from reports._page import Masthead, document, section, unit_in_words, verdict
+from reports._page import Masthead, document, p_in_words, p_told, section, unit_in_words, verdict
 from reports._report import Report
 from reports._tables import Heading, Numbered, best_order, capped, caption, facts, table
 from schemas.studies import StudyPage, StudyResult
@@ -120,7 +120,7 @@ def _steps(result: StudyResult) -> list[str]:
     if any("does not settle" in reason for reason in result.reasons):
         steps.append(step["settle"].format(groups=groups))
     if result.interaction_p_value is not None and result.interaction_p_value < 0.05:
-        steps.append(step["interaction"].format(groups=groups, p=compact(result.interaction_p_value, 2)))
+        steps.append(step["interaction"].format(groups=groups, p=p_told(result.interaction_p_value)))
     if result.distinct_categories is not None and result.distinct_categories < 5:
         steps.append(step["categories"])
     return steps
@@ -239,7 +239,7 @@ def _anova_table(result: StudyResult, number: int) -> Html:
     rows = [
         (
             names[line.source], line.degrees_of_freedom, significant(line.sum_of_squares, 5), significant(line.mean_square, 5),
-            significant(line.f_ratio, 4), compact(line.p_value, 2),
+            significant(line.f_ratio, 4), p_in_words(line.p_value),
         )
         for line in result.sources
     ]  # fmt: skip

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-__all__ = ["LEAST_PROBABILITY", "decimals_for", "decimals_that_tell", "finite", "probability_in_words"]
+__all__ = ["LEAST_PROBABILITY", "decimals_for", "decimals_that_tell", "finite", "p_in_words", "probability_in_words"]
 
 LEAST_PROBABILITY = 1e-4
 """No probability is told below this, or that near to certainty: what it rests on (a normal shape, an uncertainty with few degrees of
@@ -73,3 +73,8 @@ def probability_in_words(value: float) -> str:
     if value > 1 - LEAST_PROBABILITY:
         return "more than 9,999 in 10,000"
     return f"{value:.2g}" if value < 0.5 else f"{value:.{max(2, -math.floor(math.log10(1 - value)))}f}"
+
+
+def p_in_words(p: float) -> str:
+    """Return a p value as the pipeline and the terminal tell it: p = 0.012, or p less than 1 in 10,000."""
+    return f"p {probability_in_words(p)}" if p < LEAST_PROBABILITY else f"p = {p:.2g}"

@@ -263,7 +263,7 @@ class PartMaterial:
 class GroupsDetail:
     """Whether the part means fall into two groups. `found` needs both a small p and groups well apart.
 
-    `lower_parts` and `upper_parts` name the parts below and above the best cut, whether it is called or not; `meters_differ` says that one meter read the one group and
+    `possible` says that they are as far apart, and too often so by chance to be called. `lower_parts` and `upper_parts` name the parts below and above the best cut, whether it is called or not; `meters_differ` says that one meter read the one group and
     another meter the other, so that the meters may be what differs.
     """
 
@@ -277,6 +277,7 @@ class GroupsDetail:
     lower_parts: tuple[str, ...]
     upper_parts: tuple[str, ...]
     meters_differ: bool
+    possible: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -100,7 +100,7 @@ def action(
 def disposition(
     decision: Annotated[
         str,
-        typer.Option(help="re-measured, accepted with evidence, rejected, customer told, or no effect found."),
+        typer.Option(help="re-measured, sorted, accepted with evidence, rejected, customer told, or no effect found."),
     ],
     lot: Annotated[str | None, typer.Option(metavar="ID", help="Lot decided on.")] = None,
     event: Annotated[

@@ -13,7 +13,7 @@ from pipeline.cli.lot_lines import detail_lines
 from pipeline.cli.options import AsOf, DryRun, Json, Pdf, SingleFile, WorkspaceOption, moment, workspace_at
 from pipeline.cli.work import exit_code
 from pipeline.errors import UsageError
-from pipeline.metrology.units import convert, is_resistivity
+from pipeline.metrology.units import lead_unit
 from schemas.digits import decimals_for, probability_in_words
 from schemas.documents import as_json
 
@@ -227,21 +227,13 @@ def _conformity_lines(result: Any) -> list[str]:
     return lines
 
 
-def _lead(result: Any) -> tuple[float, str]:
-    """Return what takes a value to the unit that leads, and that unit: the specification's, where both are proportional."""
-    unit, own = result.unit, result.limits_unit
-    if own is None or is_resistivity(own) != is_resistivity(unit):
-        return 1.0, unit
-    return convert(1.0, unit, own), own
-
-
 def _decimals(result: Any) -> int:
     return 3 if result.decimals is None else int(result.decimals)
 
 
 def _lead_decimals(result: Any) -> int:
     """Return the decimals in the unit that leads; those of the limits, unless that is another one."""
-    factor, unit = _lead(result)
+    factor, unit = lead_unit(result.unit, result.limits_unit)
     if result.limits_unit in (None, unit) and result.decimals is not None:
         return int(result.decimals)
     spread = result.expanded_uncertainty or result.standard_deviation
@@ -250,7 +242,7 @@ def _lead_decimals(result: Any) -> int:
 
 def _mean_in_words(result: Any) -> str:
     """Return the mean with its uncertainty in the unit of the specification, the working unit beside it."""
-    factor, unit = _lead(result)
+    factor, unit = lead_unit(result.unit, result.limits_unit)
     u, decimals = result.expanded_uncertainty, _lead_decimals(result)
 
     def told(times: float, places: int) -> str:
@@ -266,9 +258,16 @@ def _mean_in_words(result: Any) -> str:
     )
 
 
+_DOUBT = {
+    "touched": "touched this lot",
+    "possible": "possibly touched this lot",
+    "covered": "covers this lot, with checks that passed on both sides",
+}
+
+
 def _since_lines(result: Any, settings: Settings) -> list[str]:
     """Return what later came to light of the meters that read the lot."""
-    (factor, unit), decimals, lines = _lead(result), _lead_decimals(result), []
+    (factor, unit), decimals, lines = lead_unit(result.unit, result.limits_unit), _lead_decimals(result), []
     for one in result.came_to_light:
         known = one.bias is not None and one.tolerance is not None
         figure = (
@@ -280,7 +279,7 @@ def _since_lines(result: Any, settings: Settings) -> list[str]:
         state = "is suspended now" if one.suspended else "has an open event"
         lines.append(f"since then: meter {one.meter} {state}; beside this lot: {figure}")
         lines += [
-            f"since then: {event.title} ({event.event}) is open: {event.doubt}"
+            f"since then: {event.title} ({event.event}) is open and {_DOUBT[event.doubt]}"
             + (", this lot is settled" if event.settled else "")
             for event in one.events
         ]
@@ -308,7 +307,7 @@ def _show_lot(result: Any, path: str | None, settings: Settings) -> None:
             shown = "" if interval is None else f" ({interval[0]:.2f} to {interval[1]:.2f})"
             console.print(f"  {index.capitalize()} {value:.2f}{shown}".replace("-", "\u2212"))
     if detail is not None and result.parts:
-        factor, unit = _lead(result)
+        factor, unit = lead_unit(result.unit, result.limits_unit)
         for line in detail_lines(detail, unit, factor, _lead_decimals(result)):
             console.print(output.plain(f"  {line}"))
     for flag in result.flags:

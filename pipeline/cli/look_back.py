@@ -13,6 +13,7 @@ from pipeline.cli.options import AsOf, DryRun, Json, WorkspaceOption, moment, wo
 from pipeline.cli.work import exit_code
 from pipeline.errors import UsageError
 from pipeline.steps.answers import EVENTS, OF_METER, OF_SENSOR
+from schemas.digits import p_in_words
 
 if TYPE_CHECKING:
     from pipeline.cli.kept import Computed
@@ -293,7 +294,7 @@ def _show_block(result: Any, path: str | None, settings: Settings) -> None:
     for one in result.movements:
         console.print(
             output.plain(
-                f"  {one.kind} {one.name}: {one.shape} of {one.size:+.3g} from {output.when(one.at, settings)} on, p = {one.p_value:.2g}"
+                f"  {one.kind} {one.name}: {one.shape} of {one.size:+.3g} from {output.when(one.at, settings)} on, {p_in_words(one.p_value)}"
             )
         )
     if path:

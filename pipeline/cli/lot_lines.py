@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from schemas.digits import probability_in_words
+from schemas.digits import p_in_words
 
 __all__ = ["detail_lines"]
 
@@ -15,11 +15,6 @@ _CAN_BE = {
     ("low", "low"): "can be aged too little or not at all, or another alloy or temper",
     ("high", "high"): "can be aged further than the temper asks, or another alloy",
 }
-
-
-def _p(p: float) -> str:
-    words = probability_in_words(p)
-    return words if words.startswith(("less", "more")) else f"= {words}"
 
 
 def detail_lines(detail: Any, unit: str, factor: float, decimals: int) -> list[str]:
@@ -50,7 +45,7 @@ def detail_lines(detail: Any, unit: str, factor: float, decimals: int) -> list[s
         lines.append(f"normality: not tested, {shape.reason}")
     else:
         lines.append(
-            f"normality: {'possible' if shape.normal else 'rejected'} (Anderson-Darling p {_p(shape.p_value)})"
+            f"normality: {'possible' if shape.normal else 'rejected'} (Anderson-Darling {p_in_words(shape.p_value)})"
         )
     for name in ("quantile_pp", "quantile_ppk"):
         value = capability.quantile[name]
@@ -119,10 +114,13 @@ def _share(probability: float) -> str:
 def _materials(material: Any, unit: str, factor: float, decimals: int) -> list[str]:
     lines = []
     groups = material.groups
-    if groups.found and groups.lower_mean is not None and groups.upper_mean is not None:
+    if groups.found is None and groups.reason is not None:
+        lines.append(f"groups of parts: not looked for, {groups.reason}")
+    if (groups.found or groups.possible) and groups.lower_mean is not None and groups.upper_mean is not None:
         lines.append(
-            f"two groups of parts: {len(groups.lower_parts)} around {groups.lower_mean * factor:.{decimals}f}, "
+            f"{'two' if groups.found else 'perhaps two'} groups of parts: {len(groups.lower_parts)} around {groups.lower_mean * factor:.{decimals}f}, "
             f"{len(groups.upper_parts)} around {groups.upper_mean * factor:.{decimals}f} {unit}"
+            + ("" if groups.found else f"; one kind shows that by chance, too ({p_in_words(groups.p_value)})")
             + ("; different meters read them" if groups.meters_differ else "")
         )
         fewer = min(groups.lower_parts, groups.upper_parts, key=lambda parts: len(parts))

@@ -272,6 +272,7 @@ def load_document(report: LoadReport) -> dict[str, Any]:
         "lots": report.lots,
         "meters": report.meters,
         "changes": changes_document(report.changes),
+        "conditions": {lot: list(conditions) for lot, conditions in report.conditions.items()},
     }
 
 
@@ -313,6 +314,10 @@ def print_load(report: LoadReport) -> None:
     if report.lots:
         counts = {word: sum(v == name for v in report.lots.values()) for name, word in VERDICT_WORDS.items()}
         console.print("Lots touched: " + ", ".join(f"{count} {word}" for word, count in counts.items() if count))
+    for lot, conditions in list(report.conditions.items())[:_MOST_CHANGES]:
+        console.print(plain(f"  {lot}: {verdict_words('accept', conditions)}"))
+    if (more := len(report.conditions) - _MOST_CHANGES) > 0:
+        console.print(f"  ... and {more} more; all of them: annealog status --all")
     if report.meters:
         console.print(
             plain("Meters touched: " + ", ".join(f"{meter} {state}" for meter, state in report.meters.items()))

@@ -10,6 +10,7 @@ from pipeline.cli import output
 from pipeline.cli.decide import record
 from pipeline.cli.kept import Computed, asked
 from pipeline.cli.options import AsOf, By, DryRun, Json, Why, WorkspaceOption, moment, workspace_at
+from schemas.digits import p_in_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -98,7 +99,7 @@ def _show_streams(streams: list[Any], settings: Settings, title: str) -> None:
                 output.plain(
                     f"  {stream.name}: level changed by {change.shift:+.3g} between {change.previous_subgroup} "
                     f"({output.when(change.previous_at, settings)[:10]}) and {change.subgroup} "
-                    f"({output.when(change.at, settings)[:10]}), p = {change.p_value:.2g}"
+                    f"({output.when(change.at, settings)[:10]}), {p_in_words(change.p_value)}"
                 )
             )
 

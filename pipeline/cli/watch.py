@@ -85,9 +85,9 @@ def _lines(done: Round, place: Workspace) -> list[str]:
     if done.report is not None:
         lines += [f"{file.name}: {file.sentence}" for file in done.report.files]
         lines += [
-            f"lot {lot}: {output.VERDICT_WORDS[verdict]}"
+            f"lot {lot}: {output.verdict_words(verdict, done.report.conditions.get(lot, ()))}"
             for lot, verdict in done.report.lots.items()
-            if verdict != "accept"
+            if verdict != "accept" or lot in done.report.conditions
         ]
         lines += [f"meter {meter}: {state}" for meter, state in done.report.meters.items() if state != "fit"]
         lines += [f"changed: {change.sentence}" for change in done.report.changes]

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import polars as pl
 
-__all__ = ["IACS_100_MS_PER_M", "convert", "convert_expression", "derivative", "is_resistivity"]
+__all__ = ["IACS_100_MS_PER_M", "convert", "convert_expression", "derivative", "is_resistivity", "lead_unit"]
 
 IACS_100_MS_PER_M = 58.0
 """Conductivity of 100 %IACS in MS/m (IEC 60028:1925)."""
@@ -34,6 +34,26 @@ def is_resistivity(unit: str) -> bool:
     if unit in _PER_MS_PER_M:
         return False
     raise ValueError(f"unknown unit {unit!r}; expected one of {', '.join((*_PER_MS_PER_M, *_PRODUCT))}")
+
+
+def lead_unit(unit: str, own: str | None) -> tuple[float, str]:
+    """Return in which unit a lot is spoken of: that of its specification, where it is proportional to the working unit.
+
+    Parameters
+    ----------
+    unit
+        Working unit.
+    own
+        Of the specification; None where there is none.
+
+    Returns
+    -------
+    (float, str)
+        What a value in the working unit is multiplied by, and the unit.
+    """
+    if own is None or is_resistivity(own) != is_resistivity(unit):
+        return 1.0, unit
+    return convert(1.0, unit, own), own
 
 
 def _between(from_unit: str, to_unit: str) -> tuple[float, bool]:

@@ -21,11 +21,22 @@ from scipy import special
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["CALLED_BELOW", "LEAST_SEPARATION", "MINIMUM_VALUES", "Grouping", "two_groups", "two_groups_of_lots"]
+__all__ = [
+    "CALLED_BELOW",
+    "LEAST_SEPARATION",
+    "MINIMUM_VALUES",
+    "POSSIBLE_BELOW",
+    "Grouping",
+    "two_groups",
+    "two_groups_of_lots",
+]
 
 CALLED_BELOW = 1e-3
 """Two groups are called below this p: with hundreds of lots, 0.05 would call many by chance. With 1e-4 two groups of four parts 13
 standard deviations apart were not told, as chance gives them once in 2,500 lots."""
+
+POSSIBLE_BELOW = 1e-2
+"""Groups that are not called are told as possible below this p: rarer than one lot in a hundred of one kind."""
 
 LEAST_SEPARATION = 4.0
 """Two groups are called only this far apart, in standard deviations within a group: evenly spread values give 3.5, which a long

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import reports
 from pipeline.errors import SettingsError
 from pipeline.steps.files import write_atomically
+from schemas.conditions import FIRST
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
@@ -28,6 +29,7 @@ KINDS = {
     "suspended": "Meter suspended",
     "out_of_control": "Meter out of control",
     "lot": "Lot on hold",
+    "condition": "Lot accepted, but not at once",
     "overdue": "Check overdue",
     "held": "File held",
     "silence": "Nothing arrived",
@@ -85,6 +87,10 @@ def found_in(document: Mapping[str, Any]) -> list[Alert]:
             sentence = f"Lot {lot['lot']} is {word}: {lot['reasons'][0]}"
             key = f"lot {lot['lot']} {lot['verdict']}"
             found.append(Alert(key, "lot", sentence, reports.address("lot", lot["lot"])))
+    for lot in document["accepted_with_conditions"]:
+        first = lot["conditions"][0]
+        sentence = f"Lot {lot['lot']} is accepted, {FIRST[first]}: {lot['flags'][0].partition(': ')[2]}"
+        found.append(Alert(f"lot {lot['lot']} {first}", "condition", sentence, reports.address("lot", lot["lot"])))
     for file in document["files_held"]:
         sentence = f"File {file['name']} was not loaded: {file['sentence']}"
         found.append(Alert(f"held {file['name']} {file['reason']}", "held", sentence, reports.address("index", "")))

@@ -9,7 +9,7 @@ import polars as pl
 from pipeline.metrology.units import convert, derivative
 from pipeline.statistics.grouping import two_groups_of_lots
 from pipeline.steps.lot_material import in_working_unit
-from schemas.digits import finite, probability_in_words
+from schemas.digits import finite, p_in_words, probability_in_words
 from schemas.versions import intervals, version_at
 
 if TYPE_CHECKING:
@@ -107,14 +107,9 @@ def soft_spots_of_lots(
                 f"spots_differ_within_parts: on {apart.height} of {parts.height} parts spots lie "
                 f"{size * row['lead_factor']:.{least}f} {row['lead_unit']} or more apart, most on part {row['part']} "
                 f"({_told(row['range'], row)} {row['lead_unit']}), which repeats on one spot do not explain "
-                f"({'' if f is None else f'F = {f:.3g}, '}p {_p(row['spot_p_value'])}); look for soft spots"
+                f"({'' if f is None else f'F = {f:.3g}, '}{p_in_words(row['spot_p_value'])}); look for soft spots"
             )
     return found
-
-
-def _p(p: float) -> str:
-    words = probability_in_words(p)
-    return words if words.startswith("less") else f"= {words}"
 
 
 def _size_that_matters(row: dict[str, Any], settings: Settings, steps: dict[str, tuple[float, str]]) -> float:

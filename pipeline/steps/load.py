@@ -30,6 +30,7 @@ from pipeline.steps.load_report import FileReport, LoadReport, Touched
 from pipeline.steps.place import shared_place
 from pipeline.steps.recorded import recorded_tables
 from pipeline.steps.reference import ReferenceChange, check_names, read_reference, take_over
+from pipeline.steps.status import without_decision
 from pipeline.visible import shown
 from schemas.tables import BASELINE, FATES
 from schemas.versions import version_at
@@ -410,6 +411,7 @@ def assess_touched(
         {lot: found.lots[lot].verdict for lot in lots if lot in found.lots},
         {meter: found.meters[meter].state for meter in meters if meter in found.meters},
         changes,
+        {r.lot: r.conditions for r in without_decision(found.lots[lot] for lot in lots if lot in found.lots)},
     )
 
 
@@ -450,7 +452,9 @@ def run_steps(
         loaded = [report.source_id for report in reports if report.status == "loaded" and report.source_id is not None]
         found = assess(loaded, {"now": now, "as_of": given.get("as_of"), "refresh": bool(reference.changed)})
     passed_over = tuple(given.get("passed_over") or ())
-    return LoadReport(tuple(reports), passed_over, reference, found.lots, found.meters, dry_run, found.changes)
+    return LoadReport(
+        tuple(reports), passed_over, reference, found.lots, found.meters, dry_run, found.changes, found.conditions
+    )
 
 
 def load(

@@ -55,6 +55,9 @@ class Touched:
     lots: dict[str, str] = field(default_factory=dict)
     meters: dict[str, str] = field(default_factory=dict)
     changes: tuple[Change, ...] = ()
+    conditions: dict[str, tuple[str, ...]] = field(
+        default_factory=dict
+    )  # of accepted lots it touched, until a disposition
 
 
 @dataclass(frozen=True)
@@ -68,6 +71,7 @@ class LoadReport:
     meters: dict[str, str]
     dry_run: bool
     changes: tuple[Change, ...] = ()  # also of lots, meters and studies that it did not name
+    conditions: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
     @property
     def held(self) -> int:

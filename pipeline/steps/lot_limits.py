@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.metrology.conformity import decide as decide_limits
-from pipeline.metrology.units import convert, convert_expression, is_resistivity
+from pipeline.metrology.units import convert, convert_expression, is_resistivity, lead_unit
 from pipeline.statistics.acceptance import accept_by_k
 from schemas.digits import decimals_for, decimals_that_tell
 
@@ -128,13 +128,12 @@ def lead_units(info: pl.DataFrame, figures: pl.DataFrame, guards: pl.DataFrame, 
     )  # fmt: skip
     rows = []
     for lot, own, mean, s, repeatability, u, compared in given.iter_rows():
-        straight = own is not None and is_resistivity(own) == is_resistivity(unit)
-        factor = convert(1.0, unit, own) if straight else 1.0
+        factor, lead = lead_unit(unit, own)
         spread = u or s or repeatability
         decimals = limits_decimals = decimals_for(spread and spread * factor, mean and mean * factor)
-        if own is not None and not straight:
+        if own is not None and own != lead:
             limits_decimals = decimals_for(compared, mean and convert(mean, unit, own))
-        rows.append((lot, own if straight else unit, factor, decimals, limits_decimals))
+        rows.append((lot, lead, factor, decimals, limits_decimals))
     return pl.DataFrame(rows, schema=_LEAD, orient="row")
 
 

@@ -11,7 +11,7 @@ import polars as pl
 from pipeline.metrology.heat_treatment import pairs_of_sides, side
 from pipeline.metrology.material_fit import fit_ranges
 from pipeline.metrology.units import convert, is_resistivity
-from pipeline.statistics.grouping import two_groups
+from pipeline.statistics.grouping import LEAST_SEPARATION, POSSIBLE_BELOW, two_groups
 from schemas.lot_detail import GroupsDetail, HeatTreatmentDetail, MaterialDetail, MaterialLine, PartMaterial
 from schemas.versions import version_at
 
@@ -133,9 +133,13 @@ def _groups(parts: pl.DataFrame, readings: pl.DataFrame) -> GroupsDetail:
         upper = tuple(name for name in names if name not in in_lower)
         meters = [set(readings.filter(pl.col("part").is_in(group))["meter"]) for group in (lower, upper)]
         differ = bool(meters[0]) and bool(meters[1]) and not meters[0] & meters[1]
+    possible = (
+        found.found is False and found.p_value is not None and found.p_value < POSSIBLE_BELOW
+        and found.separation is not None and found.separation >= LEAST_SEPARATION
+    )  # fmt: skip
     return GroupsDetail(
         found.found, found.reason, found.p_value, found.separation, found.lower_mean, found.upper_mean,
-        found.within_standard_deviation, lower, upper, differ,
+        found.within_standard_deviation, lower, upper, differ, possible,
     )  # fmt: skip
 
 

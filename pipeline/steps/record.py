@@ -39,7 +39,7 @@ __all__ = [
 ACTIONS = ("cleaned", "equalised", "probe changed", "other")
 """What can be done to a meter between checks without setting it (common practice, no source)."""
 
-DECISIONS = ("re-measured", "accepted with evidence", "rejected", "customer told", "no effect found")
+DECISIONS = ("re-measured", "sorted", "accepted with evidence", "rejected", "customer told", "no effect found")
 """What can be decided about a lot or a signal (common practice, no source)."""
 
 

@@ -80,6 +80,7 @@ class Round:
             ],
             "lots": {} if self.report is None else self.report.lots,
             "meters": {} if self.report is None else self.report.meters,
+            "conditions": {} if self.report is None else {lot: list(c) for lot, c in self.report.conditions.items()},
             "changes": [] if self.report is None else [change.sentence for change in self.report.changes],
             "pages": self.pages,
             "alerts": [alert.sentence for alert in self.alerts],

@@ -174,7 +174,7 @@ def test_nobody_listens(shell: Shell) -> None:
 
 def test_a_lot_that_only_waits_for_its_check_is_no_alert() -> None:
     document: dict[str, Any] = {
-        "meters": [], "files_held": [], "events_open": [],
+        "meters": [], "files_held": [], "events_open": [], "accepted_with_conditions": [],
         "waiting": [
             {"lot": "L1", "verdict": "hold", "support": "open", "reasons": ["open"], "disposition": None},
             {"lot": "L2", "verdict": "hold", "support": "suspect", "reasons": ["suspect"], "disposition": None},
@@ -218,3 +218,21 @@ def test_an_event_is_told_once_and_not_each_of_its_signals(shell: Shell) -> None
 
 def standing(shell: Shell) -> list[Alert]:
     return found_in(status_document(find_workspace(shell.root))["status"])
+
+
+def test_an_accepted_lot_with_parts_to_sort_is_told_until_somebody_decides(shell: Shell) -> None:
+    """Load, its document and an alert say what comes first; a lot of one kind beside it says nothing."""
+    shell.make()
+    mixed = [58.0 + 0.01 * (i % 3) + (0.8 if i >= 5 else 0.0) for i in range(10)]
+    even = [58.0 + 0.01 * (i % 3) for i in range(10)]
+    story = Scenario().check("08:00").lot("09:00", *mixed).lot("09:30", *even, lot="L2").check("10:00")
+    document = shell.load(shell.put("a.csv", story))
+    assert document["lots"] == {"L1": "accept", "L2": "accept"}
+    assert document["conditions"] == {"L1": ["sort"]}
+    (alert,) = [one for one in standing(shell) if one.kind == "condition"]
+    assert alert.sentence.startswith("Lot L1 is accepted, sort first: part means fall into two groups, 5 around 58.01")
+    assert alert.page == "lots/L1.html"
+    words = ("--lot", "L1", "--decision", "sorted", "--by", "Ada", "--why", "five and five")
+    shell("record", "disposition", *words, "--workspace", str(shell.root))
+    assert shell.code == 0, shell.err
+    assert [one for one in standing(shell) if one.kind == "condition"] == []

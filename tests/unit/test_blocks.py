@@ -144,7 +144,7 @@ def test_commands_show_blocks_events_and_calibrations(shell: Shell) -> None:
     listed = shell.json("trace")
     assert shell.code == 4
     assert {event["kind"] for event in listed["events"]} == {"failed_check", "calibration"}
-    name = next(event["event"] for event in listed["events"] if event["kind"] == "failed_check")
+    name, page = next((one["event"], one["name"]) for one in listed["events"] if one["kind"] == "failed_check")
     assert [lot["lot"] for lot in shell.json("trace", "--event", name)["lots"]] == ["L1"]
     status = shell.json("status", "--as-of", "2026-03-02T09:00")
     assert name in {event["event"] for event in status["events_open"]}
@@ -182,7 +182,7 @@ def test_commands_show_blocks_events_and_calibrations(shell: Shell) -> None:
     assert shell.code == 0, shell.err
     shell("render", "--direct")
     pages = {path.relative_to(shell.root / "pages").as_posix() for path in (shell.root / "pages").rglob("*.html")}
-    assert {f"events/{name}.html", "blocks/B1.html", "blocks/B2.html"} <= pages
+    assert {f"events/{page}.html", "blocks/B1.html", "blocks/B2.html"} <= pages
     meter = (shell.root / "pages" / "meters" / "M1.html").read_text(encoding="utf-8")
     assert f"../events/{name}.html" in meter
     assert "as found" in meter

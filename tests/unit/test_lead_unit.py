@@ -9,18 +9,20 @@ from dataclasses import replace
 import pytest
 from parsed_pages import Parsed
 from sample_details import with_detail
-from sample_pages import DAY, lot_page
+from sample_pages import DAY, index_page, lot_page
 from scenario import Scenario
 
 import reports
 from pipeline.cli.look import _mean_in_words, _since_lines
 from pipeline.cli.output import Shown
+from pipeline.metrology.units import lead_unit
 from pipeline.settings import Settings
 from reports._lead_unit import _SCALED, _SQUARED, in_lead_unit
 from reports._lot_text import decimals_of
+from reports._page import p_told
 from schemas.conditions import FIRST
 from schemas.corrections import AppliedCorrection
-from schemas.digits import decimals_for, decimals_that_tell, probability_in_words
+from schemas.digits import LEAST_PROBABILITY, decimals_for, decimals_that_tell, p_in_words, probability_in_words
 from schemas.evidence import Exclusion, HardnessResult
 from schemas.look_back import CameToLight, EventOnLot
 from schemas.lot_detail import SuspectValue
@@ -173,7 +175,7 @@ def test_the_terminal_says_what_came_to_light() -> None:
     lines = _since_lines(Shown.of(page.answer), Settings())
     assert "meter M1 is suspended now; beside this lot: −0.20 %IACS off on block B1" in lines[0]
     assert lines[0].endswith("tolerance ±0.50")
-    assert lines[1] == "since then: M1, signal of 5 March (M1/2026-03-05) is open: touched"
+    assert lines[1] == "since then: M1, signal of 5 March (M1/2026-03-05) is open and touched this lot"
     assert _since_lines(Shown.of(lot_page().answer), Settings()) == []
     assert FIRST["sort"] == "sort first"
 
@@ -194,3 +196,42 @@ def test_a_range_that_does_not_fit_has_no_probability() -> None:
         section = text[text.rindex("Which material is this?") : text.rindex("Checks around the readings")]
         assert ("Probability" in section) is fits
         assert ("Odds" in section) is fits
+
+
+def test_the_index_lists_a_lot_by_the_unit_of_its_limits_as_its_page_does() -> None:
+    index, page = index_page(), lot_page(lower=98.0, upper=103.0, limits_unit="%IACS")
+    lot = page.result
+    assert lot.mean is not None
+    shown = Parsed(reports.render(replace(index, lots=(lot,)))).text
+    decimals = decimals_of(in_lead_unit(page).result)
+    assert f"{lot.mean / 0.58:.{decimals}f} %IACS" in shown
+    assert f"{lot.mean:.{decimals}f} MS/m" not in shown
+    own = replace(lot, limits_unit="uOhm.cm")
+    assert f"{lot.mean:.{decimals_of(own)}f} MS/m" in Parsed(reports.render(replace(index, lots=(own,)))).text
+
+
+@pytest.mark.parametrize(
+    ("unit", "own", "factor", "lead"),
+    [
+        ("MS/m", None, 1.0, "MS/m"),
+        ("MS/m", "%IACS", 1 / 0.58, "%IACS"),
+        ("MS/m", "uOhm.cm", 1.0, "MS/m"),
+        ("uOhm.cm", "nOhm.m", 10.0, "nOhm.m"),
+        ("nOhm.m", "%IACS", 1.0, "nOhm.m"),
+    ],
+)
+def test_the_unit_of_the_specification_leads_where_it_is_proportional(
+    unit: str, own: str | None, factor: float, lead: str
+) -> None:
+    found, name = lead_unit(unit, own)
+    assert (found, name) == (pytest.approx(factor), lead)
+
+
+def test_a_p_value_ends_at_one_in_ten_thousand_on_pages_and_terminal() -> None:
+    """The boundary itself is told as a number; what is below it, never by a power of ten."""
+    assert p_in_words(LEAST_PROBABILITY) == "p = 0.0001"
+    assert p_in_words(0.012345) == "p = 0.012"
+    assert p_in_words(1.0) == "p = 1"
+    assert p_in_words(0.99e-4) == p_in_words(0.0) == p_in_words(1.7e-102) == "p less than 1 in 10,000"
+    for p in (0.99e-4, 0.0, 1.7e-102, LEAST_PROBABILITY, 0.012345):
+        assert p_told(p) == p_in_words(p).replace("0.0001", "0.00010")

@@ -19,6 +19,8 @@ from sample_details import RANGES, SPECIFICATION, with_detail
 from sample_lots import lot_page
 
 import reports
+from pipeline.cli.lot_lines import detail_lines
+from pipeline.cli.output import Shown
 from reports import _words_lot_detail as words
 from reports._lot_map import places_of
 from schemas.results import LotPage, as_json
@@ -185,6 +187,28 @@ def test_groups_that_two_meters_read_are_told() -> None:
     page = with_detail(lot_page(parts=16, scatter=0.05, shift=low, meters=("M1", "M2")))
     assert detail_of(page).material.groups.meters_differ is True
     assert "check them on one block" in Parsed(reports.render(page)).text
+
+
+@pytest.mark.parametrize(
+    ("shape", "told"),
+    [
+        ((0, 1, 2, 3, 40, 41, 42, 43), "two groups of parts: 4 around"),
+        ((0, 1, 2, 3, 12, 13, 14, 15), "perhaps two groups of parts: 4 around"),
+        ((0, 1, 2, 3, 6, 7, 8, 9), None),
+        ((0, 1, 40, 41, 42), "groups of parts: not looked for, 5 parts; at least 6 are needed"),
+    ],
+)
+def test_the_terminal_says_of_groups_what_the_page_says(shape: tuple[int, ...], told: str | None) -> None:
+    """Called, possible, neither, too few; the words of the page go by the same two values."""
+    shift = {(i, j): 0.05 * step for i, step in enumerate(shape) for j in range(3)}
+    page = with_detail(lot_page(parts=len(shape), scatter=0.0, shift=shift))
+    lines = [x for x in detail_lines(Shown.of(as_json(page.detail)), "MS/m", 1.0, 2) if "groups of parts" in x]
+    assert [line[: len(told or "")] for line in lines] == ([told] if told else [])
+    groups, text = detail_of(page).material.groups, Parsed(reports.render(page)).text
+    assert groups.possible == bool(told and told.startswith("perhaps"))
+    assert groups.possible == ("may be of two groups" in text)
+    assert bool(groups.found) == ("fall into two groups" in text)
+    assert all("by chance, too (p = 0.00" in line for line in lines if line.startswith("perhaps"))
 
 
 @settings(max_examples=15, deadline=None)
