@@ -105,7 +105,7 @@ def _noncentrality(quality: float, n: int, probability: float) -> float:
         return (value if isfinite(value) else float(t > delta)) - probability
 
     reach = 10.0 + 10.0 * abs(quality)
-    return float(optimize.brentq(excess, -reach, reach, xtol=1e-10))
+    return float(optimize.brentq(excess, -reach, reach))
 
 
 def fraction_outside(
@@ -136,17 +136,14 @@ def fraction_outside(
     -------
     FractionOutside
     """
-    reason = None
     if lower is None and upper is None:
-        reason = "no limit is given"
-    elif lower is not None and upper is not None and lower >= upper:
-        reason = f"the lower limit {lower} is not below the upper limit {upper}"
-    elif n < 2 or mean is None or standard_deviation is None:
-        reason = "one part has no standard deviation" if n else "no part was measured"
-    elif standard_deviation <= 1e-12 * abs(mean):
-        reason = "all part means are equal, so the standard deviation is zero"
-    if reason is not None or mean is None or standard_deviation is None:
-        return FractionOutside(None, None, None, None, conservative=False, reason=reason)
+        return _nothing("no limit is given")
+    if lower is not None and upper is not None and lower >= upper:
+        return _nothing(f"the lower limit {lower} is not below the upper limit {upper}")
+    if n < 2 or mean is None or standard_deviation is None:
+        return _nothing("one part has no standard deviation" if n else "no part was measured")
+    if standard_deviation <= 1e-12 * abs(mean):
+        return _nothing("all part means are equal, so the standard deviation is zero")
     two = lower is not None and upper is not None
     level = 1.0 - (1.0 - confidence) / 2.0 if two else confidence
     below = None if lower is None else normal_fraction((mean - lower) / standard_deviation, n, level)
@@ -155,7 +152,11 @@ def fraction_outside(
     return FractionOutside(
         None if below is None else below.estimate,
         None if above is None else above.estimate,
-        min(1.0, sum(side.estimate for side in sides)),
+        sum(side.estimate for side in sides),
         (max(side.low for side in sides), min(1.0, sum(side.high for side in sides))),
         conservative=two,
     )
+
+
+def _nothing(reason: str) -> FractionOutside:
+    return FractionOutside(None, None, None, None, conservative=False, reason=reason)

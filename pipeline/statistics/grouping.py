@@ -150,9 +150,8 @@ def _cuts(x: NDArray[np.float64], n: NDArray[np.int64]) -> dict[str, NDArray[np.
     below = running - np.repeat(running[start] - centred[start], n)
     place = np.arange(1, x.size + 1) - np.repeat(start, n)
     size = np.repeat(n, n)
-    # the last place of a lot is no cut: all of it would lie below
-    above = np.where(place < size, size - place, 1)
-    between = np.where(place < size, below**2 * size / (place * above), -1.0)
+    # the last place of a lot is no cut: all of it lies below, and its sum of deviations is nought
+    between = below**2 * size / (place * np.maximum(size - place, 1))
     best = np.maximum.reduceat(between, start)
     first = np.flatnonzero(between == np.repeat(best, n))
     cut = first[np.searchsorted(first, start)]
@@ -165,7 +164,7 @@ def _cuts(x: NDArray[np.float64], n: NDArray[np.int64]) -> dict[str, NDArray[np.
     step = np.minimum.reduceat(np.where(step > 0, step, np.inf), start)
     # what is that near together is as large everywhere
     equal = total <= n * (_EQUAL * x[start]) ** 2
-    floor = np.where(np.isfinite(step), step, 0.0) ** 2 / 12.0
+    floor = step**2 / 12.0
     freedom = n - 2
     with np.errstate(divide="ignore", invalid="ignore"):
         within = np.maximum(total - best, 0.0) + n * floor

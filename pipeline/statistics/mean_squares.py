@@ -6,6 +6,7 @@ A mean square S² with ν degrees of freedom estimates θ, and ν·S²/θ is chi
 
 from __future__ import annotations
 
+from itertools import combinations
 from math import sqrt
 from typing import TYPE_CHECKING, Any
 
@@ -155,12 +156,10 @@ def _variance(plus: Sequence[Term], minus: Sequence[Term], tail: float) -> Any:
             quantile = float(special.fdtri(n1, n2, 1.0 - tail))
             cross = ((quantile - 1.0) ** 2 - (g(n1) * quantile) ** 2 - h(n2) ** 2) / quantile
             total += cross * c1 * c2 * s1 * s2
-    if len(plus) > 1:
-        for place, (c1, s1, n1) in enumerate(plus):
-            for c2, s2, n2 in plus[place + 1 :]:
-                joint = (g(n1 + n2) * (n1 + n2)) ** 2 / (n1 * n2)
-                cross = (joint - g(n1) ** 2 * n1 / n2 - g(n2) ** 2 * n2 / n1) / (len(plus) - 1)
-                total += cross * c1 * c2 * s1 * s2
+    for (c1, s1, n1), (c2, s2, n2) in combinations(plus, 2):
+        joint = (g(n1 + n2) * (n1 + n2)) ** 2 / (n1 * n2)
+        cross = (joint - g(n1) ** 2 * n1 / n2 - g(n2) ** 2 * n2 / n1) / (len(plus) - 1)
+        total += cross * c1 * c2 * s1 * s2
     return total
 
 
@@ -198,12 +197,9 @@ def _crossing(function: Callable[[float], float]) -> float | None:
         if right > 1e12:
             return None
     left = right / 2.0 if right > 1e-6 else 0.0
-    for _ in range(200):
-        middle = 0.5 * (left + right)
-        if middle in (left, right):
-            break
+    while left < (middle := 0.5 * (left + right)) < right:
         if function(middle) > 0:
             left = middle
         else:
             right = middle
-    return 0.5 * (left + right)
+    return right

@@ -119,3 +119,12 @@ def test_a_lot_without_name_is_a_lot_and_comes_last() -> None:
         [None, *(two_groups(values[lot]).lower_mean for lot in ("B", None))]
     )
     assert two_groups_of_lots(frame.clear()).schema == found.schema
+
+
+def test_a_lot_is_cut_alike_beside_one_that_spreads_a_million_million_times_more() -> None:
+    rng = np.random.default_rng(3)
+    small = (35 + 1e-3 * rng.normal(size=12)).tolist()
+    frame = pl.DataFrame({"lot": ["A"] * 300 + ["B"] * 12, "mean": [*(1e9 * rng.normal(size=300)), *small]})
+    together, alone = two_groups_of_lots(frame).row(1, named=True), two_groups(small)
+    assert together["lower_count"] == alone.lower_count
+    assert together["statistic"] == pytest.approx(alone.statistic, rel=1e-9)
