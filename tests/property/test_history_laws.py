@@ -53,6 +53,8 @@ class Walked:
     runs: dict[str, list[list[bool]]] = field(default_factory=dict)  # of each meter: whether each check passed
     read: dict[str, list[set[str]]] = field(default_factory=dict)  # lots before the first run and after each
     new_run: dict[str, bool] = field(default_factory=dict)
+    checks: dict[str, list[list[tuple[datetime, datetime, float]]]] = field(default_factory=dict)
+    """Of each run of a meter: first and last reading and bias of each check."""
 
     def play(self, what: str, minutes: int, meter: str) -> None:
         runs, read = self.runs.setdefault(meter, []), self.read.setdefault(meter, [set()])
@@ -79,7 +81,9 @@ class Walked:
             if self.new_run.pop(meter, False) or not runs or minutes >= 60:
                 runs.append([])
                 read.append(set())
+                self.checks.setdefault(meter, []).append([])
             runs[-1].append(what != "fail")
+            self.checks[meter][-1].append((moment, moment + timedelta(seconds=5), bias))
             moment += timedelta(seconds=5)
         self.ends[meter] = moment
 
@@ -94,6 +98,24 @@ class Walked:
                 first = max((i for i in range(place) if passed[i]), default=-1)
                 last = min((i for i in range(place, len(runs)) if passed[i]), default=len(runs))
                 found |= {(lot, meter) for lots in self.read[meter][first + 1 : last + 1] for lot in lots}
+        return found
+
+    def failures(self) -> set[tuple[Any, ...]]:
+        """Return what is to be said of each failure: what fired, when, the runs around it, and how far the meter moved."""
+        found = set()
+        for meter, runs in self.runs.items():
+            passed, checks = [all(run) for run in runs], self.checks.get(meter, [])
+            for start in range(len(runs)):
+                if passed[start] or (start and not passed[start - 1]):
+                    continue
+                end = next((i for i in range(start, len(runs)) if passed[i]), len(runs))
+                fired = [at for run, said in zip(checks[start:end], runs[start:end], strict=True)
+                         for (_, at, _), good in zip(run, said, strict=True) if not good]  # fmt: skip
+                before = checks[start - 1][-1] if start else None
+                after = checks[end][0][0] if end < len(runs) else None
+                good = before[1] if before else None
+                change = FAILS - (before[2] if before else 0.0)
+                found.add((meter, fired[0], fired[-1], len(fired), good, good, after, round(change, 9)))
         return found
 
     def assess(self, *, later: timedelta = timedelta(days=2)) -> Assessment:
@@ -174,6 +196,35 @@ def test_a_failure_touches_what_was_read_between_the_passes_around_it_and_nothin
         in_doubt = lot in {name for name, _ in walked.touched()}
         assert (result.support == "suspect") == in_doubt, lot
         assert not in_doubt or result.verdict == "hold", lot
+
+
+@repeatable
+@given(HISTORY)
+@example([("fail", 60, "M1")])
+@example([("pass", 60, "M1"), ("fail", 200, "M1"), ("L1", 11, "M1"), ("fail", 60, "M1"), ("pass", 20, "M1"), ("pass", 60, "M1")])
+@example([("pass", 60, "M1"), ("fail", 20, "M1"), ("fail", 20, "M1"), ("action", 11, "M1"), ("pass", 11, "M1"), ("fail", 60, "M1")])
+def test_each_failure_is_one_event_from_the_last_pass_before_it_to_the_first_after(steps: list[Step]) -> None:
+    walked = played(steps)
+    found = walked.assess()
+    events = [event for event in found.found_events if event.kind == "failed_check"]
+    assert {
+        (
+            event.meter, event.fired_at, event.last_at, event.checks.height, event.last_good_at, event.window_from, event.window_to,
+            round(event.changes[0].change, 9),
+        )
+        for event in events
+    } == walked.failures()  # fmt: skip
+    for event in events:
+        assert (event.last_good != "") == (event.last_good_at is not None)
+        assert [(change.name, change.level) for change in event.changes] == [("B1", 58.0)]
+        assert set(event.touched["meter"].to_list()) <= {event.meter}
+        shown = found.runs.filter(found.runs["run"].is_in(event.around))
+        assert shown["meter"].unique().to_list() == [event.meter]
+        assert (shown["passed"].sum(), shown["last_at"].min(), shown["first_at"].max()) == (
+            (event.window_from is not None) + (event.window_to is not None),
+            event.window_from or shown["last_at"].min(),
+            event.window_to or shown["first_at"].max(),
+        )
 
 
 @repeatable
