@@ -79,3 +79,29 @@ class Shell:
         """Load without Prefect; return the JSON document."""
         options = [word for name, value in given.items() for word in (f"--{name.replace('_', '-')}", value) if word]
         return self.json("load", "--direct", *(str(p) for p in paths), "--workspace", str(self.root), *options)
+
+
+def full_workspace(root: Path) -> Path:
+    """Make a workspace with rows in every table: duplicates, conflicts, refused lines, decisions, frozen limits, a held file."""
+
+    class Silent:
+        def readouterr(self) -> tuple[str, str]:
+            return "", ""
+
+    shell: Any = Shell(root, Silent())  # type: ignore[arg-type]
+    shell.make()
+    words = ("--workspace", str(root))
+    (root / "annealog.toml").write_text("baseline_checks = 3\n", encoding="utf-8")
+    for day in range(3):
+        shell.put(f"{day:02}.csv", Scenario().check("08:00", 0.01 * (day % 5), day=day))
+    good = shell.put("40.csv", Scenario().lot("09:00", lot="L1").check("10:00"))
+    shell("load", "--direct", str(root / "inbox"), *words)
+    text = good.read_text(encoding="utf-8")
+    shell.put("41.csv", text.replace("58.5000", "58.7000") + "no,such,line\n2026-03-02T09:00:00Z,,,,,,,,,,\n")
+    shell.put("42.csv", "nobody knows this\n")
+    shell("load", "--direct", str(root / "inbox"), *words)
+    shell("quarantine", "discard", "1", "--by", "Ada", "--why", "not a reading", *words)
+    assert shell.code == 0
+    shell("record", "baseline", "--meter", "M1", "--block", "B1", "--by", "Ada", "--why", "a test", *words)
+    assert shell.code == 0
+    return root

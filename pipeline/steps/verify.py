@@ -6,6 +6,7 @@ import json
 import tempfile
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -194,7 +195,7 @@ def _replay(workspace: Workspace, history: History, again: History, rows: pl.Dat
     number = 0
     entries = journal.entries()
     try:
-        while batch := [entry for entry, _ in zip(entries, range(_ENTRIES_AT_ONCE), strict=False)]:
+        while batch := list(islice(entries, _ENTRIES_AT_ONCE)):
             with again.transaction():
                 for entry in batch:
                     stop.look()

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import re
 import shutil
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import duckdb
 import pytest
-from scenario import Scenario
-from workspace_files import Shell
+from workspace_files import Shell, full_workspace
 
 import schemas.tables
 from pipeline.history.store import History
@@ -51,28 +50,7 @@ def unseen(table: str, column: str) -> str | None:
 @pytest.fixture(scope="module")
 def full(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a workspace with rows in every table: duplicates, conflicts, refused lines, decisions, frozen limits, a held file."""
-    root = tmp_path_factory.mktemp("full")
-
-    class Silent:
-        def readouterr(self) -> tuple[str, str]:
-            return "", ""
-
-    shell: Any = Shell(root, Silent())  # type: ignore[arg-type]
-    shell.make()
-    words = ("--workspace", str(root))
-    (root / "annealog.toml").write_text("baseline_checks = 3\n", encoding="utf-8")
-    for day in range(3):
-        shell.put(f"{day:02}.csv", Scenario().check("08:00", 0.01 * (day % 5), day=day))
-    good = shell.put("40.csv", Scenario().lot("09:00", lot="L1").check("10:00"))
-    shell("load", "--direct", str(root / "inbox"), *words)
-    text = good.read_text(encoding="utf-8")
-    shell.put("41.csv", text.replace("58.5000", "58.7000") + "no,such,line\n2026-03-02T09:00:00Z,,,,,,,,,,\n")
-    shell.put("42.csv", "nobody knows this\n")
-    shell("load", "--direct", str(root / "inbox"), *words)
-    shell("quarantine", "discard", "1", "--by", "Ada", "--why", "not a reading", *words)
-    assert shell.code == 0
-    shell("record", "baseline", "--meter", "M1", "--block", "B1", "--by", "Ada", "--why", "a test", *words)
-    assert shell.code == 0
+    root = full_workspace(tmp_path_factory.mktemp("full"))
     with History.open(root / PLACE, snapshot=False) as history:
         counts = history.counts()
         assert all(counts[table] >= 1 for table in BESIDE), counts
