@@ -201,8 +201,26 @@ def test_a_failure_touches_what_was_read_between_the_passes_around_it_and_nothin
 @repeatable
 @given(HISTORY)
 @example([("fail", 60, "M1")])
-@example([("pass", 60, "M1"), ("fail", 200, "M1"), ("L1", 11, "M1"), ("fail", 60, "M1"), ("pass", 20, "M1"), ("pass", 60, "M1")])
-@example([("pass", 60, "M1"), ("fail", 20, "M1"), ("fail", 20, "M1"), ("action", 11, "M1"), ("pass", 11, "M1"), ("fail", 60, "M1")])
+@example(
+    [
+        ("pass", 60, "M1"),
+        ("fail", 200, "M1"),
+        ("L1", 11, "M1"),
+        ("fail", 60, "M1"),
+        ("pass", 20, "M1"),
+        ("pass", 60, "M1"),
+    ]
+)
+@example(
+    [
+        ("pass", 60, "M1"),
+        ("fail", 20, "M1"),
+        ("fail", 20, "M1"),
+        ("action", 11, "M1"),
+        ("pass", 11, "M1"),
+        ("fail", 60, "M1"),
+    ]
+)
 def test_each_failure_is_one_event_from_the_last_pass_before_it_to_the_first_after(steps: list[Step]) -> None:
     walked = played(steps)
     found = walked.assess()
