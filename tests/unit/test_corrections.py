@@ -199,7 +199,7 @@ def test_exported_means_keep_their_scatter() -> None:
     assert by_unit["uOhm.cm"] == pytest.approx(0.1 / 58.0)
 
 
-@settings(max_examples=300)
+@settings(max_examples=300, deadline=None)
 @given(st.floats(0.5, 65.0), st.floats(-2.9, 2.9))
 def test_correcting_and_taking_it_off_again_returns_the_reading(value: float, shift: float) -> None:
     if value + shift <= 0:

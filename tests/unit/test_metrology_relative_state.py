@@ -140,7 +140,7 @@ def test_block_and_part_at_their_own_temperature_agree_with_the_reference_formul
     )
 
 
-@settings(max_examples=200)
+@settings(max_examples=200, deadline=None)
 @given(
     true=st.floats(1.0, 62.0), t_part=st.floats(-5, 55), t_set=st.floats(-5, 55), certified=st.floats(1.0, 62.0),
     block=st.sampled_from([("linear", 0.00393), COPPER, ALUMINIUM, ("proportional", 0.00395)]),
