@@ -84,7 +84,8 @@ def discard(
             if not _is_number(name):
                 fits = _of_file(name, "name")
                 if not held.filter(fits).height:
-                    raise UsageError(f"No held file {name!r}. See: annealog quarantine list")
+                    known = ", ".join(held["name"].head(5)) or "none"
+                    raise UsageError(f"No held file {name!r}. Held: {known}. All of them: annealog quarantine list")
                 files = files | fits
         if file is not None or reason is not None:
             for_reason = pl.lit(True) if reason is None else pl.col("reason") == reason

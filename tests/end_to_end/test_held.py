@@ -41,6 +41,8 @@ def test_a_held_file_is_listed_discarded_with_a_reason_and_not_held_again(shell:
     for words in (("inbox/strange.csv",), ("inbox/other.csv", *WHY), ("1", *WHY), WHY, ("--reason", "no-such", *WHY)):
         shell("quarantine", "discard", *words, "--workspace", str(shell.root))
         assert shell.code == 2, words
+    shell("quarantine", "discard", "strange.csv", *WHY, "--workspace", str(shell.root))
+    assert "Held: inbox/strange.csv." in shell.err  # whoever leaves the folder out is told the whole name
     assert settle(shell, "inbox/strange.csv", *WHY, "--dry-run")["files"] == ["inbox/strange.csv"]
     assert held_in_status(shell) == ["inbox/strange.csv"]
     assert settle(shell, "inbox/strange.csv", *WHY) == {

@@ -184,6 +184,6 @@ def test_commands_show_blocks_events_and_calibrations(shell: Shell) -> None:
     pages = {path.relative_to(shell.root / "pages").as_posix() for path in (shell.root / "pages").rglob("*.html")}
     assert {f"events/{page}.html", "blocks/B1.html", "blocks/B2.html"} <= pages
     meter = (shell.root / "pages" / "meters" / "M1.html").read_text(encoding="utf-8")
-    assert f"../events/{name}.html" in meter
+    assert f"../events/{page}.html" in meter
     assert "as found" in meter
     assert at("08:00").isoformat()[:10] in meter
