@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
-from decimal import Decimal, InvalidOperation
+import re
+from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from pipeline.intake.preamble import split_line
 from pipeline.intake.reading import shown
+from pipeline.intake.text import NumberGrammar
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,14 +22,13 @@ __all__ = ["check_footer"]
 
 
 def _figure(text: str, field: Field) -> Decimal | None:
-    plain = text.strip()
-    if field.group_char is not None:
-        plain = plain.replace(field.group_char, "")
-    try:
-        number = Decimal(plain.replace(field.decimal_char, ".") if field.decimal_char != "." else plain)
-    except InvalidOperation:
+    """Read a figure, written as the values are; the power of ten is free."""
+    grammar = NumberGrammar(field.decimal_char, field.group_char, exponent=True)
+    if re.fullmatch(grammar.pattern, text) is None:
         return None
-    return number if number.is_finite() else None
+    plain = re.sub(grammar.group_class, "", text)
+    number = Decimal(plain.replace(field.decimal_char, "."))
+    return number if math.isfinite(float(number)) else None
 
 
 def _ours(statistic: str, values: pl.Series) -> float | None:
@@ -102,10 +103,8 @@ def check_footer(
             )
         else:
             ours = _ours(declared.statistic, values)
-            # half a unit of the last printed digit, and a whole one for the meter's own rounding of what it sums
-            exponent = figure.as_tuple().exponent
-            step = 10.0**exponent if isinstance(exponent, int) else 0.0
-            if ours is None or abs(ours - float(figure)) > 0.5 * step * (1 + 1e-9) + 1e-12 * abs(float(figure)):
+            half = float(f"0.5e{figure.as_tuple().exponent}")  # of a unit of the last digit printed
+            if ours is None or abs(ours - float(figure)) > half + 1e-12 * abs(float(figure)):
                 said = "cannot be computed" if ours is None else f"is {ours:.10g}"
                 warnings.append(
                     f"footer_mismatch: line {number}: '{declared.label}' is {shown(text)} in the footer, ours {said}"

@@ -49,7 +49,7 @@ class NumberGrammar:
     @property
     def whole(self) -> str:
         """Regular expression for digits before the decimal mark; a group mark never follows a leading zero."""
-        return f"(?:[1-9][0-9]{{0,2}}(?:{self.group_class}[0-9]{{3}})+|[0-9]+)" if self.group_char else "[0-9]+"
+        return f"(?:[1-9][0-9]{{0,2}}(?:{self.group_class}[0-9]{{3}})+|[0-9]+)"
 
     @property
     def pattern(self) -> str:
@@ -199,7 +199,7 @@ def _split(text: str, kind: str) -> tuple[str, ...]:
         raise ValueError(f"found {text!r}, expected hours (%H, or %I with %p) and minutes (%M)")
     if "%f" in have:
         at = words.index("%f")
-        if words[at - 1] not in (".", ",", ":") or words[at - 2] not in ("%S", "%-S"):
+        if words[max(at - 2, 0) : at] not in {(seconds, mark) for seconds in ("%S", "%-S") for mark in ".,:"}:
             raise ValueError(f"found {text!r}, expected seconds and a mark (. , or :) before %f")
     return words
 
@@ -346,7 +346,7 @@ def _bounded(times: pl.Series, margin: timedelta) -> pl.Series:
     """Return times with null where one lies outside the years, by UTC."""
     start, end = (at.replace(tzinfo=UTC if times.dtype == _UTC_TIME else None) for at in (START_OF_TIME, END_OF_TIME))
     outside = (times < start - margin) | (times >= end + margin)
-    return times.set(outside.fill_null(value=False), None) if outside.any() else times
+    return times.set(outside.fill_null(value=False), None)
 
 
 def moment_failures(cells: pl.Series, grammar: MomentGrammar, *, zone: str | None, year: int | None) -> pl.Series:
@@ -362,7 +362,7 @@ def moment_failures(cells: pl.Series, grammar: MomentGrammar, *, zone: str | Non
     naive = _bounded(read, timedelta(days=2))
     far = naive.is_null() & read.is_not_null()
     frame = pl.DataFrame({"fits": cells.str.contains(grammar.pattern), "naive": naive, "far": far})
-    if grammar.has_offset or zone is None:
+    if grammar.has_offset:
         far = far | (_bounded(naive, timedelta()).is_null() & naive.is_not_null())
         return frame.select(
             pl.when(~pl.col("fits"))
@@ -380,7 +380,7 @@ def moment_failures(cells: pl.Series, grammar: MomentGrammar, *, zone: str | Non
     return frame.select(
         pl.when(~pl.col("fits"))
         .then(pl.lit("not_a_time"))
-        .when(pl.col("far") | outside.fill_null(value=False))
+        .when(pl.col("far") | outside)
         .then(pl.lit("date_out_of_range"))
         .when(pl.col("naive").is_null())
         .then(pl.lit("impossible_date"))

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+from itertools import product
 from typing import TYPE_CHECKING
 
 import polars as pl
+import pytest
 from intake_checks import layouts, load
 
 from pipeline.intake import identity
 from pipeline.intake.identity import decide
+from schemas.tables import READING
 
 if TYPE_CHECKING:
-    import pytest
+    from typing import Any
 
 HEADER = "measured_at,meter,role,lot,part,value,unit,temperature_c,temperature_state\n"
 
@@ -116,6 +120,70 @@ def test_equal_hashes_of_different_rows_are_noticed(monkeypatch: pytest.MonkeyPa
         identity, "_struct_hash", lambda frame, _: pl.repeat(7, frame.height, dtype=pl.UInt64, eager=True)
     )
     assert fates(new, old) == [("duplicate", 1), ("conflict", 2), ("new", 1)]
+
+
+# Two values of each column that tells when, by which meter and where; and of each that tells what was read.
+WHERE = {
+    "meter": ("EC-01", "EC-02"), "measured_at": (datetime(2026, 3, 2, 8, tzinfo=UTC), datetime(2026, 3, 2, 9, tzinfo=UTC)),
+    "sequence": (1, 2), "role": ("part", "block"), "part": ("1", "2"), "spot": ("1", "2"),
+}  # fmt: skip
+WHAT = {
+    "value": (33.1, 33.2), "unit": ("MS/m", "%IACS"), "temperature_c": (21.5, 21.6), "temperature_state": ("at_metal", "relative"),
+    "lot": ("L-1", "L-2"), "block": ("BL-1", "BL-2"), "non_reading": ("overload", "no_contact"), "count": (5, 6),
+    "standard_deviation": (0.1, 0.2),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", [*WHERE, *WHAT])
+def test_what_tells_where_makes_another_reading_and_what_tells_what_contradicts(name: str) -> None:
+    full = {column: pair[0] for column, pair in (WHERE | WHAT).items()}
+    types = {column: READING[column].dtype for column in full}
+
+    def row(**changes: Any) -> pl.DataFrame:
+        return pl.DataFrame([full | changes], schema=types)
+
+    fate = "new" if name in WHERE else "conflict"
+    for other in ((WHERE | WHAT)[name][1], None):
+        if name != "measured_at" or other is not None:
+            after = 1 if fate == "new" else 2
+            assert fates(row(**{name: other}), row()) == [(fate, after)]
+            assert fates(row(), row(**{name: other})) == [(fate, after)]
+            assert fates(pl.concat([row(), row(**{name: other})]), row()) == [("duplicate", 1), ("new", after)]
+    if name in WHAT:  # a column that one of them has not is empty there
+        assert fates(row().drop(name), row()) == [("conflict", 2)]
+        assert fates(row().drop(name), row(**{name: None})) == [("duplicate", 1)]
+
+
+def model(new: list[str], old: list[str], *, repeats_kept: bool) -> list[tuple[str, int]]:
+    """Fate and occurrence of readings of one slot, one after the other, told by their contents alone."""
+    left = list(enumerate(old, start=1))
+    found: dict[int, tuple[str, int]] = {}
+    for place, content in enumerate(new):
+        pair = next((pair for pair in left if pair[1] == content), None)
+        if pair is not None:
+            left.remove(pair)
+            found[place] = ("duplicate", pair[0])
+    for count, place in enumerate(place for place in range(len(new)) if place not in found):
+        found[place] = ("conflict" if count < len(left) and not repeats_kept else "new", len(old) + count + 1)
+    return [found[place] for place in range(len(new))]
+
+
+@pytest.mark.parametrize("repeats_kept", [False, True])
+def test_readings_of_one_slot_pair_off_as_a_plain_count_of_them_says(repeats_kept: bool) -> None:
+    """All files and histories of up to three readings of two contents in a slot, all at once, each in a slot of its own."""
+    contents = [list(some) for size in range(4) for some in product(("33.1", "33.2"), repeat=size)]
+    pairs = list(product(contents, contents))
+
+    def frame(which: int) -> pl.DataFrame:
+        rows = [(str(slot), float(value)) for slot, pair in enumerate(pairs) for value in pair[which]]
+        at = datetime(2026, 3, 2, 8, tzinfo=UTC)
+        types = {name: READING[name].dtype for name in ("part", "value", "meter", "measured_at")}
+        return pl.DataFrame([(part, value, "EC-01", at) for part, value in rows], schema=types, orient="row")
+
+    expected = [fate for new, old in pairs for fate in model(new, old, repeats_kept=repeats_kept)]
+    assert fates(frame(0), frame(1), repeats_kept=repeats_kept) == expected
+    numbered = frame(1).with_columns(occurrence=pl.int_range(1, pl.len() + 1, dtype=pl.Int64).over("part")).reverse()
+    assert fates(frame(0), numbered, repeats_kept=repeats_kept) == expected
 
 
 def test_no_reading_at_all() -> None:

@@ -9,6 +9,8 @@ import pytest
 
 from pipeline.intake.text import (
     NumberGrammar,
+    has_offset,
+    has_year,
     moment_failures,
     moment_grammar,
     parse_integers,
@@ -108,10 +110,17 @@ def test_whole_numbers() -> None:
         ("12.05.2026", False),
         ("OVR", False),
         ("12,05,2026", False),
+        ("58,", False),
+        ("1058,20.3", False),
+        ("1 05", False),
+        ("+1,058.2", True),
+        ("-1,058,200", True),
     ],
 )
 def test_numbers_with_the_other_marks_are_known_as_such(text: str, opposite: bool) -> None:
-    assert pl.Series([text]).str.contains(NumberGrammar(".").opposite)[0] is opposite
+    turned = text.translate(str.maketrans(".,", ",."))
+    assert pl.Series([text]).str.contains(NumberGrammar().opposite)[0] is opposite
+    assert pl.Series([turned]).str.contains(NumberGrammar(",").opposite)[0] is opposite
 
 
 ISO = moment_grammar("default", "datetime")
@@ -169,6 +178,11 @@ def test_other_texts_are_no_time_and_it_is_said_why(text: str, reason: str) -> N
         ("%d-%b-%Y %H:%M:%S.%f", "02-Mar-2026 07:31:05.5", AT.replace(microsecond=500_000)),
         ("%d.%m.%Y %H:%M:%S,%f", "02.03.2026 07:31:05,5", AT.replace(microsecond=500_000)),
         ("%d.%m.%Y %H:%M:%S:%f", "02.03.2026 07:31:05:050", AT.replace(microsecond=50_000)),
+        ("%d,%m,%Y %H:%M:%-S,%f", "02,03,2026 07:31:5,5", AT.replace(microsecond=500_000)),
+        ("%d.%m.%Y %I.%M.%-S.%f %p", "02.03.2026 07.31.5.000001 am", AT.replace(microsecond=1)),
+        ("%d.%m.%Y %-I:%-M:%S %p", "02.03.2026 7:31:05 aM", AT),
+        ("%d %b %y %H:%-M:%S", "02 Mar 26 07:31:05", AT),
+        ("%Y-%m-%d %H:%M:%S%z", "2026-03-02 04:31:05-02:00", AT),
         ("100%% %d.%m.%Y %H:%M:%S", "100% 02.03.2026 07:31:05", AT),
         ("%Y-%m-%d %H:%M:%S%z", "2026-03-02 07:31:05+0100", AT),
         ("%s", "1772433065", AT),
@@ -177,6 +191,111 @@ def test_other_texts_are_no_time_and_it_is_said_why(text: str, reason: str) -> N
 def test_declared_patterns(form: str, text: str, time: datetime) -> None:
     grammar = moment_grammar(form, "datetime")
     assert parse_moments(pl.Series([text]), grammar, zone="Europe/Oslo", year=None)[0] == time
+
+
+@pytest.mark.parametrize(
+    ("form", "kind", "reads", "offset", "year"),
+    [
+        ("default", "datetime", "2026-03-02T07:31:05Z", True, True),
+        ("default", "date", "2026-03-02", False, True),
+        ("%d/%m/%y", "date", "02/03/26", False, True),
+        ("%-d %B", "date", "2 March", False, False),
+        ("%m.%d", "date", "03.02", False, False),
+        ("%d.%m. %H:%M%z", "datetime", "02.03. 07:31+0100", True, False),
+        ("%s", "datetime", "1772433065", True, True),
+        ("%Y%m%d %H:%M", "datetime", "20260302 07:31", False, True),
+    ],
+)
+def test_what_a_form_carries(form: str, kind: str, reads: str, offset: bool, year: bool) -> None:
+    assert pl.Series([reads]).str.contains(moment_grammar(form, kind).pattern)[0]
+    assert (has_offset(form, kind), has_year(form, kind)) == (offset, year)
+
+
+@pytest.mark.parametrize(
+    ("form", "kind", "what"),
+    [
+        ("%Y-%m-%d", "datetime", "hours"),
+        ("%Y-%m-%d %H", "datetime", "hours"),
+        ("%Y-%m-%d %M", "datetime", "hours"),
+        ("%Y-%m-%d %I:%M", "datetime", "hours"),
+        ("%M:%S %p", "time", "hours"),
+        ("%Y-%m %H:%M", "datetime", "a day"),
+        ("%Y-%d %H:%M", "datetime", "a month"),
+        ("%Y-%m", "date", "a day"),
+        ("%d %Y", "date", "a month"),
+        ("%d.%m. %H", "date", "found %H"),
+        ("%H:%M %d", "time", "found %d"),
+        ("%s", "time", "found %s"),
+        ("%s", "date", "found %s"),
+        ("%j %H:%M", "datetime", "found %j"),
+        ("%Y-%m-%d %-m %H:%M", "datetime", "twice"),
+        ("%s.", "datetime", "alone"),
+        ("%Y-%m-%d %H:%M %", "datetime", "middle"),
+        ("%H:%M:%S%f", "time", "expected seconds"),
+        ("%H:%M:%S;%f", "time", "expected seconds"),
+        ("%S:%H.%M.%f", "time", "expected seconds"),
+        ("%f:%H:%M:%S.", "time", "expected seconds"),
+        (".%f:%H:%M:%S", "time", "expected seconds"),
+    ],
+)
+def test_forms_without_a_whole_date_or_time_are_refused(form: str, kind: str, what: str) -> None:
+    with pytest.raises(ValueError, match=what):
+        moment_grammar(form, kind)
+
+
+def test_month_names_of_which_one_begins_like_another() -> None:
+    roman = ("I", "II", "III", "IV", "V", "VI", "VII", "VIII", "IX", "X", "XI", "XII")
+    grammar = moment_grammar("%-d. %B %Y", "date", "%H:%M:%S,%f", roman)
+    cells = pl.Series([f"2. {name} 2026 07:31:05,5" for name in roman])
+    found = parse_moments(cells, grammar, zone="UTC", year=None)
+    assert found.to_list() == [datetime(2026, month, 2, 7, 31, 5, 500_000, tzinfo=UTC) for month in range(1, 13)]
+
+
+def test_local_times_need_a_zone() -> None:
+    with pytest.raises(ValueError, match="zone"):
+        parse_moments(
+            pl.Series(["2026-03-02 07:31"]), moment_grammar("%Y-%m-%d %H:%M", "datetime"), zone=None, year=None
+        )
+
+
+def test_a_date_and_a_time_by_default() -> None:
+    grammar = moment_grammar("default", "date", "default")
+    cells = pl.Series(["2026-03-02 07:31:05", "2026-03-02T07:31:05", "2026-03-02 07:31"])
+    assert parse_moments(cells, grammar, zone="Europe/Oslo", year=None).to_list() == [AT, None, None]
+
+
+def test_offsets_of_a_column_are_each_their_own() -> None:
+    """Whole columns of one form go a quicker way; an offset has hours and minutes, of one sign (ISO 8601-1:2019, 5.3.4.1)."""
+    cells = [
+        f"2026-03-02T{time}"
+        for time in ("06:31:05Z", "02:01:05-04:30", "20:31:05+14:00", "16:31:05-14:00", "05:46:05-00:45")
+    ]
+    expected = [AT, AT, AT, datetime(2026, 3, 3, 6, 31, 5, tzinfo=UTC), AT]
+    for given in (cells, [*cells, "2026-03-02T06:31Z"], [*cells, None]):
+        assert parse_moments(pl.Series(given), ISO, zone=None, year=None).to_list()[:5] == expected
+
+
+def test_the_last_moment_of_the_years_by_a_clock_beside_greenwich() -> None:
+    grammar = moment_grammar("%Y-%m-%d %H:%M", "datetime")
+    for zone, first, last in (
+        ("UTC", "1900-01-01 00:00", "2200-12-31 23:59"),
+        ("Asia/Tokyo", "1900-01-01 09:00", "2201-01-01 08:59"),
+        ("Etc/GMT+12", "1899-12-31 12:00", "2200-12-31 11:59"),
+    ):
+        outside = {
+            "UTC": ["1899-12-31 23:59", "2201-01-01 00:00"],
+            "Asia/Tokyo": ["1900-01-01 08:59", "2201-01-01 09:00"],
+            "Etc/GMT+12": ["1899-12-31 11:59", "2200-12-31 12:00"],
+        }[zone]
+        found = parse_moments(pl.Series([first, last, *outside]), grammar, zone=zone, year=None)
+        assert found.is_null().to_list() == [False, False, True, True], zone
+        why = moment_failures(pl.Series(outside), grammar, zone=zone, year=None)
+        assert why.to_list() == ["date_out_of_range"] * 2, zone
+    beside = pl.Series(
+        ["1899-12-31T23:30:00Z", "2201-01-01T00:30:00Z"]
+    )  # the zone of the site says nothing about these
+    for zone in ("America/New_York", "Asia/Tokyo"):
+        assert moment_failures(beside, ISO, zone=zone, year=None).to_list() == ["date_out_of_range"] * 2
 
 
 def test_padding_is_as_declared() -> None:
