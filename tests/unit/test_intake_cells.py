@@ -250,7 +250,7 @@ def test_groups_that_make_thousands_of_a_fraction_hold_the_file_where_the_value_
     grouped = column("value", group_char=",")
 
     def hold(implausible: list[bool | None], given: FileColumn = grouped) -> None:
-        read.hold_if_groups_mislead(cells, pl.Series(implausible, dtype=pl.Boolean), lines_of(cells), given)
+        read.hold_if_groups_mislead(cells, pl.Series(implausible, dtype=pl.Boolean), lines_of(cells.to_list()), given)
 
     for implausible, line in ([False, True, True, False, None], 12), ([False, False, True, False, None], 13):
         with pytest.raises(HoldFile) as caught:
