@@ -117,6 +117,10 @@ def texts(cells: pl.Series, column: FileColumn, refusals: Refusals) -> pl.Series
     return cells
 
 
+_THICKEST_MM = 1000.0
+"""No handheld meter is put on metal of a metre: a thickness with one group mark and no decimal mark is read wrong (own bound)."""
+
+
 def _grammar(field: Field) -> NumberGrammar:
     return NumberGrammar(field.decimal_char, field.group_char, field.exponent)
 
@@ -192,6 +196,9 @@ def numbers(cells: pl.Series, lines: pl.Series, column: FileColumn, refusals: Re
     conversion = COLUMN_UNITS.get(name, {}).get(column.field.unit or "")
     if conversion is not None and conversion.changes:
         found = (found + conversion.offset) * conversion.multiplier / conversion.divisor
+    if name == "thickness_mm":
+        # 1.250 mm read as 1250 would be thick enough for every frequency
+        hold_if_groups_mislead(cells, (found >= _THICKEST_MM).fill_null(value=False), lines, column)
     if name == "temperature_c":
         # below absolute zero, or where no conductivity meter is held: a wrong unit or a wrong column, not a hot part
         refusals.add(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import polars as pl
@@ -232,6 +233,28 @@ def test_plausibility_is_a_setting() -> None:
         load(data, layouts()["neutral"], plausible_ms_per_m=(0.5, 30.0)).quarantine["reason"][0] == "implausible_value"
     )
     assert load(data, layouts()["neutral"], plausible_ms_per_m=(0.5, 33.5)).counts["accepted"] == 1
+
+
+@pytest.mark.parametrize(
+    ("cell", "held", "read"),
+    [
+        ('"1,250"', True, None),  # 1.250 mm with the other mark: 1250 mm would be thick enough for every frequency
+        ('"1,000"', True, None),
+        ('"1,250.0"', False, 1250.0),  # a decimal mark says what the other one is
+        ("1250", False, 1250.0),
+        ("999.9", False, 999.9),
+        ("1.250", False, 1.25),
+    ],
+)
+def test_a_thickness_is_not_a_thousand_times_too_large_by_a_group_mark(
+    cell: str, held: bool, read: float | None
+) -> None:
+    text = (Path(reader.__file__).parent / "layouts" / "neutral.toml").read_text(encoding="utf-8")
+    old = 'column = "thickness_mm"\ntype = "number"\n'
+    layout = changed(layouts()["neutral"], old, f'{old}groupChar = ","\n', text)
+    found = load(f"{NEUTRAL},thickness_mm\n{ROW},{cell}\n".encode(), layout)
+    assert (found.held is not None and found.held.reason == "number_format_mismatch") == held
+    assert held or found.readings["thickness_mm"].to_list() == [read]
 
 
 def test_spelled_units_are_compared_letter_by_letter() -> None:
