@@ -277,6 +277,10 @@ def _left_out_flags(counts: Mapping[str, int]) -> list[str]:
     ]
 
 
+def _failed_in_baseline(series: pl.DataFrame) -> int:
+    return series.filter(pl.col("in_baseline") & ~pl.col("passes").fill_null(value=True)).height
+
+
 def _flags(meter: str, checks: pl.DataFrame, register: pl.DataFrame, assessment: Assessment) -> list[str]:
     flags = []
     if not register.height:
@@ -285,6 +289,13 @@ def _flags(meter: str, checks: pl.DataFrame, register: pl.DataFrame, assessment:
         f"baseline_would_change: readings loaded later change the baseline of block {row['block']} "
         f"(centre {row['frozen']:.6g} would be {row['recomputed']:.6g}); nothing was changed until a person decides"
         for row in assessment.late_baselines.filter(pl.col("meter") == meter).iter_rows(named=True)
+    ]
+    flags += [
+        f"baseline_with_failed_checks: {failed} of the {series['baseline_checks'][-1]} checks behind the limits of control on block "
+        f"{series['block'][0]} failed their tolerance, so these limits are wide and the rules see little; name a baseline "
+        "without them (annealog record baseline), or set the meter"
+        for series in _latest_series(checks)
+        if series["limits_kind"][-1] == "frozen" and (failed := _failed_in_baseline(series))
     ]
     last: Sequence[dict[str, Any]] = (
         checks.unique("block", keep="last", maintain_order=True).to_dicts() if checks.height else ()

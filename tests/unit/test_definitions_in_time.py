@@ -232,3 +232,20 @@ def test_a_baseline_without_scatter_says_so() -> None:
     block = scenario.assess(day=22).meters["M1"].blocks[0]
     assert block.limits is None
     assert "never differ" in block.not_computable["limits"]
+
+
+@pytest.mark.parametrize(("place", "flagged"), [(0, True), (19, True), (20, False)])
+def test_a_failed_check_behind_the_limits_is_told(place: int, flagged: bool) -> None:
+    """The first twenty checks freeze the limits whatever they showed; one that failed makes them wide, the 21st does not."""
+    story = Scenario()
+    for day in range(22):
+        story.check("08:00", (0.5 if day == place else 0.01 * (day % 3 - 1)), day=day)
+    meter = story.assess(day=25).meters["M1"]
+    told = [flag for flag in meter.flags if flag.startswith("baseline_with_failed_checks")]
+    assert bool(told) == flagged
+    assert all("1 of the 20 checks behind the limits of control on block B1" in flag for flag in told)
+    # on provisional limits there is no baseline to speak of
+    few = Scenario()
+    for day in range(19):
+        few.check("08:00", 0.5 if day == 3 else 0.0, day=day)
+    assert not [f for f in few.assess(day=25).meters["M1"].flags if f.startswith("baseline_with")]
