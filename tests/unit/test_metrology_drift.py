@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import inf
 
 import numpy as np
@@ -185,3 +186,104 @@ def test_a_lot_read_twice_is_one_lot_and_part_of_a_stretch_counts_in_part() -> N
     # at 7 h the window reaches back to 2 h: half of the first stretch and all of the second
     assert held.readings_largest == 100
     assert held.readings_median == 80.0
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_what_would_be_held_is_what_counting_stretch_by_stretch_says(seed: int) -> None:
+    """On whole hours, so that lots end, begin and leave the window at one moment again and again."""
+    rng = np.random.default_rng(seed)
+    first = rng.integers(0, 40, 30).astype(np.float64)
+    last = first + rng.integers(0, 6, 30)
+    lots, readings, hours = rng.integers(1, 9, 30), rng.integers(1, 50, 30), float(rng.integers(1, 12))
+    held_lots, held_readings = [], []
+    for moment in sorted(set(last)):
+        names, count = set(), 0.0
+        for lot, a, b, n in zip(lots, first, last, readings, strict=True):
+            if a <= moment and b > moment - hours:
+                names.add(lot)
+                count += n if a == b else n * (min(b, moment) - max(a, moment - hours)) / (b - a)
+        held_lots.append(len(names))
+        held_readings.append(round(count))
+    found = hold_at_interval(lots, first, last, readings, hours)
+    assert found is not None
+    assert found.moments == len(held_lots)
+    assert (found.lots_median, found.lots_largest) == (np.median(held_lots), max(held_lots))
+    assert (found.readings_median, found.readings_largest) == (np.median(held_readings), max(held_readings))
+
+
+def test_of_very_many_moments_some_hundred_from_the_first_to_the_last_are_looked_at() -> None:
+    ends = np.arange(1.0, 1501.0)
+    one = np.ones(1500, dtype=np.int64)
+    found = hold_at_interval(one.cumsum(), ends - 0.5, ends, one, 24.0)
+    assert found is not None
+    assert (found.moments, found.lots_median, found.lots_largest, found.readings_largest) == (600, 24.0, 24, 24)
+    all_of_them = hold_at_interval(one[:600].cumsum(), ends[:600] - 0.5, ends[:600], one[:600], 24.0)
+    assert all_of_them is not None
+    assert (all_of_them.moments, all_of_them.lots_median) == (600, 24.0)
+
+
+@pytest.mark.parametrize("confidence", [0.8, 0.95])
+@pytest.mark.parametrize("memory", [-0.8, 0.0, 0.5, 0.99])
+def test_line_scatter_and_allowance_are_those_of_least_squares_at_the_bend(memory: float, confidence: float) -> None:
+    """By numpy's least squares; scatter on n - 3, r of neighbours kept in 0 to 0.9, κ = (1 + r)/(1 - r), n/κ - 3 degrees of freedom."""
+    rng = np.random.default_rng(7)
+    days = np.arange(40.0) + 3.0
+    noise = rng.standard_normal(days.size)
+    for i in range(1, days.size):
+        noise[i] += memory * noise[i - 1]
+    bias = 5.0 + 0.05 * np.maximum(0.0, days - 20.0) + 0.05 * noise
+    line = drift_line(days, bias, confidence=confidence)
+    assert isinstance(line, DriftLine)
+    begins = days[0] if line.begins is None else line.begins
+    design = np.stack([np.ones_like(days), np.maximum(0.0, days - begins)], axis=1)
+    (level, rate), *_ = np.linalg.lstsq(design, bias, rcond=None)
+    rest = bias - design @ np.array([level, rate])
+    assert (line.first_day, line.last_day) == (3.0, 42.0)
+    assert (line.level, line.slope) == (pytest.approx(level, rel=1e-9), pytest.approx(rate, rel=1e-7))
+    assert line.scatter == pytest.approx((rest @ rest / (days.size - 3)) ** 0.5, rel=1e-9)
+    r = rest[1:] @ rest[:-1] / (rest @ rest)
+    assert line.correlation == pytest.approx(r, rel=1e-6, abs=1e-9)
+    kappa = (1 + min(max(r, 0.0), 0.9)) / (1 - min(max(r, 0.0), 0.9))
+    assert line.inflation == pytest.approx(kappa, rel=1e-6)
+    assert line.degrees_of_freedom == pytest.approx(max(days.size / kappa - 3, 1.0), rel=1e-6)
+    assert line.at([0.0, begins, begins + 2.0]).tolist() == pytest.approx([level, level, level + 2 * rate], rel=1e-9)
+    # the band of all lines reaches at least as far as that of the best one, on the day of the last check
+    best = np.linalg.inv(design.T @ design)
+    x = np.array([1.0, 42.0 - begins])
+    half = stats.t.ppf(0.5 + confidence / 2, line.degrees_of_freedom) * line.scatter * (kappa * (x @ best @ x)) ** 0.5
+    low, high = line.band(np.array([42.0]))
+    assert low[0] <= x @ [level, rate] - half * (1 - 1e-9)
+    assert high[0] >= x @ [level, rate] + half * (1 - 1e-9)
+
+
+def test_a_forecast_needs_eight_checks_five_after_a_bend_and_days_and_biases_that_fit() -> None:
+    steady = [0.0, 0.1, 0.0, 0.1, 0.0, 0.1, 0.0, 0.1]
+    assert drift_line(range(7), steady[:7]) == "7 of the 8 checks that a forecast needs"
+    assert isinstance(drift_line(range(8), steady), DriftLine)
+    # the last four jump; a bend would fit them better, but five must follow it
+    line = line_of(np.arange(20.0), np.array([*steady, *steady, 3.0, 4.0, 5.0, 6.0]))
+    assert line.begins is not None
+    assert line.begins <= 14.0
+    assert isinstance(drift_line([0.0, 0.0, *range(6)], steady), DriftLine)
+    for days, bias in (([1.0, 2.0], [0.0]), ([[1.0], [2.0]], [[0.0], [0.0]]), ([1.0, np.inf], [0.0, 0.0])):
+        with pytest.raises(ValueError, match="finite, one-dimensional"):
+            drift_line(days, bias)
+    for confidence in (0.0, 1.0, 1.5):
+        with pytest.raises(ValueError, match=f"confidence of {confidence}"):
+            drift_line(range(8), steady, confidence=confidence)
+
+
+def test_a_line_meets_only_limits_ahead_of_it() -> None:
+    days, bias = bent(60.0, 0.003)
+    line = line_of(days, bias)
+    assert line.begins is not None
+    assert line.crossing(line.level + 10 * line.slope) == pytest.approx(line.begins + 10)
+    assert line.crossing(line.level) == line.begins
+    assert line.crossing(line.level - 0.001) is None
+    assert replace(line, slope=0.0).crossing(0.5) is None
+    straight = replace(line, begins=None)
+    assert straight.crossing(line.level + 10 * line.slope) == pytest.approx(line.first_day + 10)
+    assert straight.at(line.first_day + 10) == pytest.approx(line.level + 10 * line.slope)
+    # already beyond: the interval begins with the last check; on the far side it is never met
+    assert line.crossing_interval(float(line.at(line.last_day)))[0] == line.last_day
+    assert line.crossing_interval(line.level - 5.0) == (inf, inf)
