@@ -94,6 +94,13 @@ def test_values_that_are_no_numbers_are_refused() -> None:
         follow([0.0, math.nan])
     with pytest.raises(ValueError, match="its series"):
         local_levels([0.0, 1.0], [0])
+    with pytest.raises(ValueError, match="its series"):
+        local_levels([[0.0, 1.0]], [[0, 0]])
+
+
+def test_weight_and_level_are_those_that_documents_promise() -> None:
+    """A weight of 0.2 to 0.3 is usual (NIST/SEMATECH e-Handbook, 6.3.2.4, after Hunter 1986); 0.997 is our own choice."""
+    assert (WEIGHT, STEP_LEVEL) == (0.2, 0.997)
 
 
 @pytest.mark.parametrize(("moves", "least", "most"), [(0.0, 0.945, 0.975), (MOVES, 0.935, 0.96)])
