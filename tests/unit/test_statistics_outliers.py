@@ -11,7 +11,6 @@ from scipy import stats
 
 from pipeline.statistics.outliers import (
     generalised_extreme_studentized_deviate,
-    generalised_extreme_studentized_deviate_within,
     grubbs,
     grubbs_critical,
 )
@@ -57,9 +56,9 @@ def test_both_sides_are_what_is_tested_unless_one_is_named() -> None:
         X, most=2, significance=0.05
     )
     groups = np.repeat([0, 1, 2], 4)
-    assert generalised_extreme_studentized_deviate_within(
-        X, groups, most=2
-    ) == generalised_extreme_studentized_deviate_within(X, groups, most=2, significance=0.05)
+    assert generalised_extreme_studentized_deviate(X, groups, most=2) == generalised_extreme_studentized_deviate(
+        X, groups, most=2, significance=0.05
+    )
 
 
 def test_a_value_like_the_others_has_a_chance_of_one_and_three_equal_but_one_have_none() -> None:
@@ -80,9 +79,10 @@ def test_general_test_is_made_of_single_ones_on_what_is_left(n: int) -> None:
         single = grubbs(x[left], significance=0.1)
         assert single.place is not None
         assert found.removed[step] == left.pop(single.place)
-        assert found.statistics[step] == pytest.approx(single.statistic, rel=1e-12)
-        # λ is Grubbs' critical value of the number that is left
-        assert found.criticals[step] == pytest.approx(grubbs_critical(n - step, significance=0.1), rel=1e-12)
+        # R and λ are Grubbs' statistic and critical value of the number that is left, studentised
+        scale = math.sqrt((n - step) / (n - step - 1))
+        assert found.statistics[step] == pytest.approx(scale * single.statistic, rel=1e-9)
+        assert found.criticals[step] == pytest.approx(scale * grubbs_critical(n - step, significance=0.1), rel=1e-9)
     assert len(found.statistics) == len(found.criticals) == len(found.removed) == 3
     assert (found.values, found.significance, found.reason) == (n, 0.1, None)
     beyond = [step for step in range(3) if found.statistics[step] > found.criticals[step]]
@@ -104,13 +104,13 @@ def test_general_test_looks_behind_a_step_that_finds_nothing() -> None:
 @pytest.mark.parametrize(
     ("values", "most", "steps", "reason"),
     [
-        ([1.0, 2.0], 1, 0, "after 0 removals is fewer than 3"),
+        ([1.0, 2.0], 1, 0, "after 0 removals has fewer than 2 degrees"),
         ([1.0, 2.0, 4.0], 1, 1, None),
-        ([1.0, 2.0, 4.0], 2, 1, "after 1 removals is fewer than 3"),
-        ([5.0, 5.0, 5.0], 1, 0, "all values are equal"),
-        ([0.0, 0.0, 0.0], 1, 0, "all values are equal"),
-        ([-0.1 - 0.2, -0.3, -0.3], 1, 0, "all values are equal"),
-        ([5.0, 5.0, 5.0, 9.0], 2, 1, "what is left after 1 removals is all equal"),
+        ([1.0, 2.0, 4.0], 2, 1, "after 1 removals has fewer than 2 degrees"),
+        ([5.0, 5.0, 5.0], 1, 0, "all equal"),
+        ([0.0, 0.0, 0.0], 1, 0, "all equal"),
+        ([-0.1 - 0.2, -0.3, -0.3], 1, 0, "all equal"),
+        ([5.0, 5.0, 5.0, 9.0], 2, 1, "all equal"),
         ([0.0, 1e-13, 3e-13], 1, 1, None),  # small, and not equal
     ],
 )
@@ -122,10 +122,7 @@ def test_general_test_stops_where_nothing_can_be_tested(
     assert reason in (found.reason or "") if reason else found.reason is None
     single = grubbs(values)
     assert (single.outlier is None) == (steps == 0)
-    within = generalised_extreme_studentized_deviate_within(values, [0] * len(values), most=most)
-    # a single group has one degree of freedom fewer than values; two are needed
-    assert len(within.statistics) == steps
-    assert (within.reason is None) == (reason is None)
+    assert found == generalised_extreme_studentized_deviate(values, [7] * len(values), most=most)
 
 
 GROUPS = np.array([0, 0, 0, 1, 1, 1, 1, 2, 3, 3, 4, 4, 4, 4, 4])
@@ -151,7 +148,7 @@ def test_residuals_within_groups_are_the_studentised_ones_of_a_regression(seed: 
     x[5] -= 1.5
     order = rng.permutation(GROUPS.size)
     x, groups = x[order], GROUPS[order]
-    found = generalised_extreme_studentized_deviate_within(x, groups, most=4, significance=0.02)
+    found = generalised_extreme_studentized_deviate(x, groups, most=4, significance=0.02)
     assert len(found.statistics) == 4
     left = np.arange(x.size)
     for step in range(4):
@@ -172,10 +169,10 @@ def test_residuals_within_groups_are_the_studentised_ones_of_a_regression(seed: 
 
 def test_within_groups_two_that_hide_each_other_are_both_found() -> None:
     x = np.r_[np.random.default_rng(1).normal(0.0, 0.1, 8), 5.0, 5.01]
-    one = generalised_extreme_studentized_deviate_within(x, np.zeros(10, dtype=int), most=2)
+    one = generalised_extreme_studentized_deviate(x, np.zeros(10, dtype=int), most=2)
     assert one.statistics[0] < one.criticals[0]
     assert one.places == (9, 8)
-    assert generalised_extreme_studentized_deviate_within(x, np.zeros(10, dtype=int), most=1).places == ()
+    assert generalised_extreme_studentized_deviate(x, np.zeros(10, dtype=int), most=1).places == ()
 
 
 @pytest.mark.parametrize(
@@ -193,7 +190,7 @@ def test_within_groups_two_that_hide_each_other_are_both_found() -> None:
 def test_residuals_within_groups_need_two_degrees_of_freedom(
     values: list[float], groups: list[int], steps: int
 ) -> None:
-    found = generalised_extreme_studentized_deviate_within(values, groups, most=1)
+    found = generalised_extreme_studentized_deviate(values, groups, most=1)
     assert len(found.statistics) == steps
     assert (found.reason is None) == (steps == 1)
 
@@ -205,7 +202,7 @@ def test_a_significance_that_is_none_is_refused(significance: float) -> None:
         lambda: grubbs(X, significance=significance),
         lambda: grubbs([1.0], significance=significance),
         lambda: generalised_extreme_studentized_deviate(X, most=1, significance=significance),
-        lambda: generalised_extreme_studentized_deviate_within(X, X * 0, most=1, significance=significance),
+        lambda: generalised_extreme_studentized_deviate(X, X * 0, most=1, significance=significance),
     ]
     for call in calls:
         with pytest.raises(ValueError, match="between 0 and 1"):
@@ -217,7 +214,7 @@ def test_what_is_no_row_of_numbers_is_refused(values: Any) -> None:
     for call in (
         lambda: grubbs(values),
         lambda: generalised_extreme_studentized_deviate(values, most=1),
-        lambda: generalised_extreme_studentized_deviate_within(values, [0, 0, 0], most=1),
+        lambda: generalised_extreme_studentized_deviate(values, [0, 0, 0], most=1),
     ):
         with pytest.raises(ValueError, match="one row of finite numbers"):
             call()
@@ -228,6 +225,6 @@ def test_at_least_one_outlier_is_looked_for() -> None:
         with pytest.raises(ValueError, match="at least 1"):
             generalised_extreme_studentized_deviate(X, most=most)
         with pytest.raises(ValueError, match="at least 1"):
-            generalised_extreme_studentized_deviate_within(X, np.zeros(12), most=most)
+            generalised_extreme_studentized_deviate(X, np.zeros(12), most=most)
     with pytest.raises(ValueError, match="its group"):
-        generalised_extreme_studentized_deviate_within(X, np.zeros(13), most=1)
+        generalised_extreme_studentized_deviate(X, np.zeros(13), most=1)

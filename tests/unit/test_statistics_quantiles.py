@@ -19,15 +19,13 @@ from pipeline.statistics.quantiles import (
 )
 from pipeline.statistics.tolerance_factors import (
     one_sided_factor,
-    one_sided_factor_natrella,
     two_sided_factor,
-    two_sided_factor_howe,
 )
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-IN_NUMPY = {"type_6": "weibull", "type_7": "linear", "type_8": "median_unbiased"}
+IN_NUMPY: dict[str, Any] = {"type_6": "weibull", "type_7": "linear", "type_8": "median_unbiased"}
 FITTED = ("normal", "lognormal", "pearson_iii")
 
 
@@ -210,34 +208,6 @@ def test_one_sided_factor_is_a_quantile_of_noncentral_t(n: int, coverage: float,
     assert stats.nct.cdf(k * math.sqrt(n), n - 1, stats.norm.ppf(coverage) * math.sqrt(n)) == pytest.approx(confidence, abs=1e-8)  # fmt: skip
 
 
-@pytest.mark.parametrize(("n", "coverage", "confidence"), [(5, 0.9, 0.95), (43, 0.9, 0.99), (200, 0.99, 0.9)])
-def test_natrellas_factor_solves_her_equation_and_comes_near_the_exact_one(
-    n: int, coverage: float, confidence: float
-) -> None:
-    k = one_sided_factor_natrella(n, coverage, confidence)
-    # mean − z·s of mean + k·s with the variance 1/n + k²/(2(n − 1)): (k − z_p)² = z_c²·(1/n + k²/(2(n − 1)))
-    z_p, z_c = stats.norm.ppf(coverage), stats.norm.ppf(confidence)
-    assert (k - z_p) ** 2 == pytest.approx(z_c**2 * (1 / n + k * k / (2 * (n - 1))), rel=1e-12)
-    assert k > z_p
-    assert k == pytest.approx(one_sided_factor(n, coverage, confidence), rel=0.2 if n == 5 else 0.01)
-
-
-def test_natrellas_factor_needs_enough_values() -> None:
-    # z²(0.95)/2 = 1.35 = n − 1
-    with pytest.raises(ValueError, match="too few"):
-        one_sided_factor_natrella(2, 0.9, 0.95)
-    assert one_sided_factor_natrella(3, 0.9, 0.95) > one_sided_factor_natrella(4, 0.9, 0.95) > 1.28
-
-
-@pytest.mark.parametrize("n", [2, 5, 43])
-def test_howes_factor_and_guenthers_correction(n: int) -> None:
-    chi_square = stats.chi2.ppf(0.05, n - 1)
-    plain = stats.norm.ppf(0.95) * math.sqrt((n - 1) * (1 + 1 / n) / chi_square)
-    assert two_sided_factor_howe(n, 0.9, 0.95) == pytest.approx(plain, rel=1e-12)
-    corrected = plain * math.sqrt(1 + (n - 3 - chi_square) / (2 * (n + 1) ** 2))
-    assert two_sided_factor_howe(n, 0.9, 0.95, guenther=True) == pytest.approx(corrected, rel=1e-12)
-
-
 @pytest.mark.parametrize(("n", "coverage", "confidence"), [(2, 0.9, 0.95), (5, 0.99, 0.5), (43, 0.9, 0.99), (10, 0.3, 0.2)])  # fmt: skip
 def test_two_sided_factor_holds_its_part_with_its_confidence(n: int, coverage: float, confidence: float) -> None:
     k = two_sided_factor(n, coverage, confidence)
@@ -251,7 +221,7 @@ def test_two_sided_factor_holds_its_part_with_its_confidence(n: int, coverage: f
     assert integrate.quad(reached, -edge, edge, epsabs=1e-9)[0] == pytest.approx(confidence, abs=1e-7)
 
 
-@pytest.mark.parametrize("factor", [one_sided_factor, one_sided_factor_natrella, two_sided_factor_howe, two_sided_factor])  # fmt: skip
+@pytest.mark.parametrize("factor", [one_sided_factor, two_sided_factor])  # fmt: skip
 def test_a_factor_of_nothing_is_refused(factor: Callable[[int, float, float], float]) -> None:
     with pytest.raises(ValueError, match="at least 2"):
         factor(1, 0.9, 0.95)

@@ -44,7 +44,7 @@ def expected(x: list[float], size: int, estimator: str) -> tuple[float, float] |
         if len(x) < 2:
             return None
         ranges = [abs(b - a) for a, b in pairwise(x)]
-        return np.mean(ranges) / d2(2), nu_of(moving_range_relative_variance(np.array([len(x)]))[0])
+        return float(np.mean(ranges)) / d2(2), nu_of(moving_range_relative_variance(np.array([len(x)]))[0])
     groups = [some for some in (x[start : start + size] for start in range(0, len(x), size)) if len(some) > 1]
     if not groups:
         return None
