@@ -48,6 +48,7 @@ COLUMN = {
     "due": "Due", "step": "Step", "e_n": "E_n", "checks": "Checks", "late": "Of these overdue", "since": "Last setting", "s": "s of check means",
     "claim": "u by accuracy", "pair": "Difference", "difference": "First − second", "interval": "95 % interval", "basis": "Compared on",
     "who": "What moved", "from_day": "From", "size": "By", "error": "Standard error", "f": "F(1, df)", "p": "p", "rival": "Likeliest other",
+    "percent": "From the robust mean", "z": "z", "h": "h (limit)", "k_mandel": "k (limit)", "cochran": "C (limit)",
     "times": "Times likelier", "decided": "Told apart", "remark": "Remark",
 }  # fmt: skip
 
@@ -57,6 +58,9 @@ TABLE = {
     "differences": "Differences between meters on this block. What both share, the certificate, drops out and is left out of the "
     "uncertainty. The interval speaks of repeating alone (Welch); E_n compares with what both meters claim (ISO 13528, k = 2): "
     "beyond 1 in size they do not agree.",
+    "comparison": "Meters on one block together: percentage difference and z score from the robust mean (Algorithm A, ISO 13528; |z| from 3 on "
+    "calls for action), Mandel's h and k and Cochran's C with their limits at 1 % (ISO 5725-2; C by 't Lam where numbers of checks "
+    "differ). A meter beyond a limit is marked; it changes no state.",
     "lot_differences": "Differences between the meters that read the lot. E_n compares with what both meters claim (ISO 13528, k = 2); "
     "the coefficient of temperature, which both share, drops out.",
     "movements": "Blocks and meters of this set that moved, the most significant first. A block that moves shows in the differences "
@@ -79,4 +83,5 @@ FIGURE = {
 FRAGMENT = {
     "title": "Block report", "material": "material {name}", "none": "None.", "no_movement": "Nothing in this set moved.",
     "first": "the beginning", "pair": "{first} − {second}", "beyond": "beyond 1", "yes": "yes", "no": "no",
+    "with_limit": "{value} ({limit})", "not_compared": "{block}: left empty, {reason}.",
 }  # fmt: skip

@@ -10,6 +10,7 @@ from reports import _words_block as say
 from reports._address import address
 from reports._block_chart import bias_chart
 from reports._charts import figure, svg
+from reports._comparison_table import comparison_table
 from reports._difference_table import differences_table
 from reports._links import linked
 from reports._markup import Html, element, isolated, join, shorten, text
@@ -65,7 +66,9 @@ def render(page: BlockPage) -> str:
     body.append(section("meters", meters, heading=say.SECTION["meters"], wide=True))
     if result.differences:
         shown = differences_table(result.differences, numbered.table(), say.TABLE["differences"], unit=unit)
-        body.append(section("agreement", shown, heading=say.SECTION["agreement"], wide=True))
+        together = result.comparison
+        rest = [] if together is None else [comparison_table([together], here, numbered.table(), unit=unit)]
+        body.append(section("agreement", shown, *rest, heading=say.SECTION["agreement"], wide=True))
     moved = (
         _movements(result, here, numbered.table(), clock, unit)
         if result.movements

@@ -9,6 +9,7 @@ from scipy.special import stdtrit
 from reports import _words as words
 from reports._address import address
 from reports._charts import Plot, figure, svg
+from reports._comparison_table import comparison_table
 from reports._markup import Html, element, isolated, join, shorten
 from reports._numbers import MINUS, Clock, compact, decimals_for, finite, fixed, percent, significant
 from reports._page import Masthead, document, link, section, stamped, toned, unit_in_words
@@ -54,7 +55,7 @@ def render(page: ReviewPage) -> str:
         _section("not_accepted", _not_accepted(result, numbered, clock, here), wide=True),
         _section("due", _due(result, numbered)),
         _section("budgets", _budgets(result, numbered), wide=True),
-        _section("agreement", _agreement(result, numbered, here), wide=True),
+        _section("agreement", *_agreement(result, numbered, here), wide=True),
         _section("studies", _studies(result, here)),
         _section("intake", element("p", _intake(result))),
         _section("chain", *_chain(result, clock)),
@@ -346,9 +347,9 @@ def _budgets(result: ReviewResult, numbered: Numbered) -> Html:
     return table(numbered.table(), "budgets", said, columns, rows, row_heads=2)
 
 
-def _agreement(result: ReviewResult, numbered: Numbered, here: str) -> Html:
+def _agreement(result: ReviewResult, numbered: Numbered, here: str) -> list[Html]:
     if not result.agreement:
-        return _none("no_agreement")
+        return [_none("no_agreement")]
     unit = unit_in_words(result.unit)
     columns = [
         Heading(COLUMN["block"]), Heading(COLUMN["meter"]), Heading(COLUMN["other"]), Heading(COLUMN["checks"], kind="n"),
@@ -369,7 +370,8 @@ def _agreement(result: ReviewResult, numbered: Numbered, here: str) -> Html:
         )  # fmt: skip
     marked = [a.e_n is not None and abs(a.e_n) > 1 for a in result.agreement]
     said = caption(TABLE["agreement"], TEXT["agreement_note"])
-    return table(numbered.table(), "agreement", said, columns, rows, marked=marked, row_heads=3)
+    pairs = table(numbered.table(), "agreement", said, columns, rows, marked=marked, row_heads=3)
+    return [pairs, comparison_table(result.comparisons, here, numbered.table(), unit=unit)]
 
 
 def _studies(result: ReviewResult, here: str) -> Html:

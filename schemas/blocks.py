@@ -12,6 +12,7 @@ if TYPE_CHECKING:
 
     import polars as pl
 
+    from schemas.comparison import MeterComparison
     from schemas.results import Provenance
 
 __all__ = ["BlockCertificate", "BlockPage", "BlockResult", "FoundMovement", "MeterDifference", "MeterOnBlock"]
@@ -109,6 +110,7 @@ class BlockResult:
     neighbours: tuple[str, ...]
     visits: int  # visits of meters in which it was checked together with a neighbour
     as_of: datetime
+    comparison: MeterComparison | None = None  # None where fewer than two meters checked it
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from schemas.results import PageLink, as_json
 if TYPE_CHECKING:
     from datetime import date, datetime
 
+    from schemas.comparison import MeterComparison
     from schemas.results import Decision, Provenance
 
 __all__ = [
@@ -215,6 +216,7 @@ class ReviewResult:
     due: tuple[ReviewDue, ...]
     budgets: tuple[ReviewBudget, ...]
     agreement: tuple[ReviewAgreement, ...]
+    comparisons: tuple[MeterComparison, ...]  # of every block that two meters or more checked in the month
     studies: tuple[PageLink, ...]
     files: ReviewFiles
     chain: ReviewChain

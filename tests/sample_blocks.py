@@ -10,6 +10,8 @@ from typing import Any
 import polars as pl
 from sample_texts import DAY, HOSTILE, provenance, text_or_hostile
 
+from pipeline.metrology.agreement import MeterMean
+from pipeline.metrology.interlaboratory import compared
 from schemas.blocks import BlockCertificate, BlockPage, BlockResult, FoundMovement, MeterDifference, MeterOnBlock
 from schemas.declare import UTC_TIME
 
@@ -72,6 +74,10 @@ def block_page(
         ),
         movements=(movement,) if state in ("moved", "unclear") or hostile else (),
         neighbours=HOSTILE[:4] if hostile else ("B2", "B3") if meters else (), visits=checks * meters, as_of=DAY,
+        comparison=compared(
+            HOSTILE[0] if hostile else "B1",
+            [MeterMean(name, 58.02 + 0.01 * i * i, 0.05, checks, 0.17) for i, name in enumerate(names)],
+        ),
     )  # fmt: skip
     return BlockPage(result, pl.DataFrame(rows, schema=CHECKS), provenance(hostile=hostile))
 

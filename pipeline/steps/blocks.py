@@ -11,6 +11,7 @@ import polars as pl
 
 from pipeline.metrology.agreement import COVERAGE_FACTOR, MeterMean, compare_meters
 from pipeline.metrology.block_agreement import Visits, find_movements
+from pipeline.metrology.interlaboratory import compared
 from pipeline.metrology.uncertainty import normalised_error
 from pipeline.metrology.units import convert, derivative
 from schemas.blocks import BlockCertificate, BlockResult, FoundMovement, MeterDifference, MeterOnBlock
@@ -304,9 +305,8 @@ def block_results(assessment: Assessment, blocks: Iterable[str] | None = None) -
             "meters": on_block,
             "visits": shared.get(block, 0),
         }
-        pairs = compare_meters(
-            [MeterMean(one.meter, one.mean, one.standard_deviation, one.checks, one.accuracy) for one in on_block]
-        )
+        means = [MeterMean(one.meter, one.mean, one.standard_deviation, one.checks, one.accuracy) for one in on_block]
+        pairs = compare_meters(means)
         table = version_at(assessment.tables["blocks"], ["block"], assessment.as_of).filter(pl.col("block") == block)
         state, reasons = _state(given, movements.get(block, ()), assessment)
         results[block] = BlockResult(
@@ -315,6 +315,7 @@ def block_results(assessment: Assessment, blocks: Iterable[str] | None = None) -
             material=table["material"][0] if table.height else None,
             unit=assessment.settings.unit,
             differences=differences_of(pairs, "checks"),
+            comparison=compared(block, means),
             movements=movements.get(block, ()),
             neighbours=tuple(together.get(block, ())),
             as_of=assessment.as_of.astimezone(UTC),

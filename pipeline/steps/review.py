@@ -14,6 +14,7 @@ import polars as pl
 from pipeline.errors import UsageError
 from pipeline.history.store import History
 from pipeline.metrology.agreement import MeterMean, compare_meters
+from pipeline.metrology.interlaboratory import compared
 from pipeline.steps.assess import Assessment, assess
 from pipeline.steps.blocks import accuracy_of
 from pipeline.steps.budgets import with_budgets
@@ -38,7 +39,7 @@ from schemas.terms import YEARS
 from schemas.versions import version_at
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
     from zoneinfo import ZoneInfo
 
     from pipeline.history.chain import Event
@@ -117,6 +118,7 @@ def review(history: History, workspace: Workspace, month: str) -> tuple[ReviewRe
         if r.verdict != "accept"
     )
     meters = tuple(_meter(name, found, readings, start, end) for name in sorted(found.meters))
+    on_blocks = list(_means_on_blocks(found, start, end))
     result = ReviewResult(
         month=month,
         start=start,
@@ -134,7 +136,8 @@ def review(history: History, workspace: Workspace, month: str) -> tuple[ReviewRe
         not_accepted=not_accepted,
         due=due,
         budgets=tuple(_budgets(found, sorted(lots))),
-        agreement=tuple(_agreement(found, start, end)),
+        agreement=tuple(_agreement(on_blocks)),
+        comparisons=tuple(one for block, means in on_blocks if (one := compared(block, means)) is not None),
         studies=(),
         files=_files(sources.filter((pl.col("loaded_at") >= start) & (pl.col("loaded_at") < end)), held, waiting),
         chain=_chain(events, start, end),
@@ -262,8 +265,8 @@ def _events(found: Assessment, start: datetime) -> Iterator[ReviewEvent]:
         )
 
 
-def _agreement(found: Assessment, start: datetime, end: datetime) -> Iterator[ReviewAgreement]:
-    """Yield the differences of meters that checked one block in the month."""
+def _means_on_blocks(found: Assessment, start: datetime, end: datetime) -> Iterator[tuple[str, list[MeterMean]]]:
+    """Yield each block with the means of the meters that checked it in the month."""
     known = (
         _month_of(found.checks, start, end).filter(pl.col("mean").is_not_null()).sort("block", "meter", "at", "check")
     )
@@ -278,11 +281,17 @@ def _agreement(found: Assessment, start: datetime, end: datetime) -> Iterator[Re
             )
             for (meter,), group in checks.group_by("meter", maintain_order=True)
         ]
+        yield str(block), means
+
+
+def _agreement(on_blocks: Iterable[tuple[str, list[MeterMean]]]) -> Iterator[ReviewAgreement]:
+    """Yield the differences of meters that checked one block in the month."""
+    for block, means in on_blocks:
         counts = {one.meter: one.n for one in means}
         for pair in compare_meters(means):
             interval = None if pair.low is None or pair.high is None else (pair.low, pair.high)
             yield ReviewAgreement(
-                str(block), pair.first, pair.second, counts[pair.first], counts[pair.second], pair.difference, interval,
+                block, pair.first, pair.second, counts[pair.first], counts[pair.second], pair.difference, interval,
                 pair.e_n, pair.reason,
             )  # fmt: skip
 
