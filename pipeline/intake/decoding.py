@@ -92,8 +92,10 @@ class Encoding:
     warning: str | None = None
 
 
-def _wrong_byte(data: bytes, offset: int, sentence: str, declared: str, reason: str = "mixed_encodings") -> HoldFile:
-    line = data.count(b"\n", 0, offset) + 1
+def _wrong_byte(
+    data: bytes, offset: int, sentence: str, declared: str, reason: str = "mixed_encodings", end_mark: bytes = b"\n"
+) -> HoldFile:
+    line = data.count(end_mark, 0, offset) + 1
     seen = " ".join(f"{byte:02x}" for byte in data[offset : offset + 4])
     return HoldFile(
         Held(
@@ -160,7 +162,7 @@ def _one_byte(name: str) -> bool:
     """Whether an encoding is ASCII with one byte for every further character."""
     printable = "".join(map(chr, range(32, 127)))
     try:
-        return printable.encode(name) == printable.encode("ascii") and len("é".encode(name, "replace")) == 1
+        return printable.encode(name) == printable.encode("ascii") and len("中".encode(name, "replace")) == 1
     except (LookupError, UnicodeError):
         return False
 
@@ -220,12 +222,14 @@ def _utf8_chunks(data: bytes, start: int, terminator: str, size: int) -> Iterato
         piece = data[start:end]
         nul = piece.find(b"\0")
         if nul >= 0:
-            raise _wrong_byte(data, start + nul, "NUL", "text without NUL", "nul_byte")
+            raise _wrong_byte(data, start + nul, "NUL", "text without NUL", "nul_byte", end_mark)
         if not piece.isascii():
             try:
                 codecs.utf_8_decode(piece, "strict", True)
             except UnicodeDecodeError as error:
-                raise _wrong_byte(data, start + error.start, "A byte that is not UTF-8", "utf-8") from None
+                raise _wrong_byte(
+                    data, start + error.start, "A byte that is not UTF-8", "utf-8", end_mark=end_mark
+                ) from None
         yield _chunk(piece, terminator, last=end == total)
         start = end
 
@@ -242,13 +246,19 @@ def _decoded_chunks(data: bytes, encoding: Encoding, terminator: str, size: int)
             rest += decoder.decode(view[start:end], final=end == total)
         except UnicodeDecodeError as error:
             offset = max(start - pending + error.start, 0)
-            raise _wrong_byte(data, offset, f"A byte that is not {encoding.name}", encoding.name) from None
+            raise _wrong_byte(
+                data, offset, f"A byte that is not {encoding.name}", encoding.name, end_mark=end_mark.encode()
+            ) from None
         start = end
         cut = len(rest) if end == total else rest.rfind(end_mark) + 1
         if cut == 0:
             raise too_long(lines)
         if end_mark == "\r" and end < total and cut == len(rest):
-            cut = rest.rfind(end_mark, 0, cut - 1) + 1 or cut  # the next character may be the LF of a CRLF
+            cut = rest.rfind(end_mark, 0, cut - 1) + 1  # the next character may be the LF of a CRLF
+            if cut == 0:
+                continue
+        if rest[cut : cut + 1] == "\n":
+            cut += 1  # the LF of the last CRLF
         if "\0" in rest:
             line = lines + rest.count(end_mark, 0, rest.index("\0"))
             raise HoldFile(

@@ -163,7 +163,7 @@ class MomentGrammar:
 
     def _expression(self, word: str) -> str:
         if word in ("%b", "%B") and self.month_names:
-            return "(?:" + "|".join(re.escape(n) for n in sorted(self.month_names, key=len, reverse=True)) + ")"
+            return "(?:" + "|".join(map(re.escape, self.month_names)) + ")"
         return _WORDS[word][0] if word in _WORDS else re.escape(word)
 
     @property
@@ -303,8 +303,7 @@ def _declared(cells: pl.Series, grammar: MomentGrammar, year: int | None) -> pl.
     if year is not None:
         text = pl.DataFrame({"t": text}).select(pl.lit(f"{year} ") + pl.col("t")).to_series()
         form = "%Y " + form
-    times = text.str.to_datetime(form.replace(".%f", "%.f"), time_unit="us", strict=False)
-    return times.dt.convert_time_zone("UTC") if "%z" in words else times
+    return text.str.to_datetime(form.replace(".%f", "%.f"), time_unit="us", strict=False)
 
 
 def parse_moments(cells: pl.Series, grammar: MomentGrammar, *, zone: str | None, year: int | None) -> pl.Series:

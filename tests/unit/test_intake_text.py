@@ -245,10 +245,11 @@ def test_forms_without_a_whole_date_or_time_are_refused(form: str, kind: str, wh
 
 def test_month_names_of_which_one_begins_like_another() -> None:
     roman = ("I", "II", "III", "IV", "V", "VI", "VII", "VIII", "IX", "X", "XI", "XII")
-    grammar = moment_grammar("%-d. %B %Y", "date", "%H:%M:%S,%f", roman)
     cells = pl.Series([f"2. {name} 2026 07:31:05,5" for name in roman])
-    found = parse_moments(cells, grammar, zone="UTC", year=None)
-    assert found.to_list() == [datetime(2026, month, 2, 7, 31, 5, 500_000, tzinfo=UTC) for month in range(1, 13)]
+    for word in ("%b", "%B"):
+        grammar = moment_grammar(f"%-d. {word} %Y", "date", "%H:%M:%S,%f", roman)
+        found = parse_moments(cells, grammar, zone="UTC", year=None)
+        assert found.to_list() == [datetime(2026, month, 2, 7, 31, 5, 500_000, tzinfo=UTC) for month in range(1, 13)]
 
 
 def test_local_times_need_a_zone() -> None:
@@ -272,7 +273,14 @@ def test_offsets_of_a_column_are_each_their_own() -> None:
     ]
     expected = [AT, AT, AT, datetime(2026, 3, 3, 6, 31, 5, tzinfo=UTC), AT]
     for given in (cells, [*cells, "2026-03-02T06:31Z"], [*cells, None]):
-        assert parse_moments(pl.Series(given), ISO, zone=None, year=None).to_list()[:5] == expected
+        found = parse_moments(pl.Series(given), ISO, zone=None, year=None)
+        assert found.to_list()[:5] == expected
+        assert found.dtype == pl.Datetime("us", "UTC")
+    declared = parse_moments(
+        pl.Series(cells[1:]), moment_grammar("%Y-%m-%dT%H:%M:%S%z", "datetime"), zone=None, year=None
+    )
+    assert declared.to_list() == expected[1:]
+    assert declared.dtype == pl.Datetime("us", "UTC")
 
 
 def test_the_last_moment_of_the_years_by_a_clock_beside_greenwich() -> None:
