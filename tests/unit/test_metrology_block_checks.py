@@ -30,7 +30,7 @@ READINGS: dict[str, Any] = {
     "count": INTEGER, "temperature_c": FLOAT,
 }  # fmt: skip
 ON_BLOCK = {"meter": "M1", "replicate": 1, "role": "block", "counts": True, "conflict": False, "block": "B1", "value_at_reference": 58.0}  # fmt: skip
-MOMENTS = {"meter": TEXT, "measured_at": UTC_TIME}
+MOMENTS: dict[str, Any] = {"meter": TEXT, "measured_at": UTC_TIME}
 
 
 def readings(*given: dict[str, Any]) -> pl.DataFrame:
@@ -267,7 +267,7 @@ def test_slack_for_ties_grows_with_the_block_and_not_with_its_reciprocal() -> No
 
 
 def test_only_what_is_certified_and_measured_is_judged_and_a_conflict_passes_nothing() -> None:
-    told = [
+    told: list[dict[str, Any]] = [
         {"conflict": True},
         {"mean": 60.0, "conflict": True},
         {"mean": None},

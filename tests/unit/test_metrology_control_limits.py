@@ -26,7 +26,13 @@ BASELINES: dict[str, Any] = {
 }  # fmt: skip
 METERS: dict[str, Any] = {"meter": TEXT, "valid_from": UTC_TIME, "accuracy_percent": FLOAT}
 SERIES_OF = {"meter": "M1", "block": "B1"}
-OTHERS = [{"probe": "P2"}, {"frequency_khz": 60.0}, {"block": "B2"}, {"phase": at(-5)}, {"meter": "M2"}]
+OTHERS: list[dict[str, Any]] = [
+    {"probe": "P2"},
+    {"frequency_khz": 60.0},
+    {"block": "B2"},
+    {"phase": at(-5)},
+    {"meter": "M2"},
+]
 """One of each is another series."""
 
 
@@ -48,7 +54,7 @@ MEANS = [58.0, 58.2, 58.1, 57.8, 59.0, 60.0]
 
 
 def test_a_baseline_is_of_the_first_checks_with_a_value_of_its_own_series() -> None:
-    told = [
+    told: list[dict[str, Any]] = [
         {"mean": None, "at": at(-1)},
         *({"mean": m} for m in MEANS[:2]),
         {"mean": None},
@@ -76,7 +82,8 @@ def test_a_baseline_is_of_the_first_checks_with_a_value_of_its_own_series() -> N
 
 
 def test_baselines_stand_in_the_order_of_their_series_the_unnamed_first() -> None:
-    told = [{**other, "at": at(i)} for other in [{}, *OTHERS, {"probe": "P1"}] for i in range(2)]
+    every: list[dict[str, Any]] = [{}, *OTHERS, {"probe": "P1"}]
+    told = [{**other, "at": at(i)} for other in every for i in range(2)]
     found = freeze(checks(*told).reverse(), baseline_checks=2)
     assert found.select(SERIES).rows() == [
         ("M1", None, None, "B1", None), ("M1", None, None, "B1", at(-5)), ("M1", None, None, "B2", None), ("M1", None, 60.0, "B1", None),
@@ -150,7 +157,7 @@ def test_frozen_limits_hold_after_their_baseline_and_everywhere_where_a_person_n
 
 
 def test_limits_of_a_series_are_found_by_all_that_makes_it_one_and_are_not_widened_unasked() -> None:
-    every = [{}, *OTHERS]
+    every: list[dict[str, Any]] = [{}, *OTHERS]
     told = checks(*({**series, "at": at(4)} for series in every))
     found = add_limits(told, baselines(*({**series, "centre": 50.0 + i} for i, series in enumerate(every))), meters())
     assert found["centre"].to_list() == [50.0 + i for i in range(len(every))]

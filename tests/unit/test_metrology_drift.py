@@ -125,8 +125,9 @@ def test_reasons(days: list[float], bias: list[float], reason: str) -> None:
 
 
 def test_refusals() -> None:
-    with pytest.raises(ValueError, match="in order"):
-        drift_line([2.0, 1.0], [0.0, 0.0])
+    for days in ([2.0, 1.0], [1.0, 3.0, 2.0, 4.0]):
+        with pytest.raises(ValueError, match="in order"):
+            drift_line(days, [0.0] * len(days))
     with pytest.raises(ValueError, match="finite"):
         drift_line([1.0, 2.0], [0.0, np.nan])
     with pytest.raises(ValueError, match="confidence"):
@@ -239,7 +240,8 @@ def test_line_scatter_and_allowance_are_those_of_least_squares_at_the_bend(memor
     (level, rate), *_ = np.linalg.lstsq(design, bias, rcond=None)
     rest = bias - design @ np.array([level, rate])
     assert (line.first_day, line.last_day) == (3.0, 42.0)
-    assert (line.level, line.slope) == (pytest.approx(level, rel=1e-9), pytest.approx(rate, rel=1e-7))
+    assert line.level == pytest.approx(level, rel=1e-9)
+    assert line.slope == pytest.approx(rate, rel=1e-7)
     assert line.scatter == pytest.approx((rest @ rest / (days.size - 3)) ** 0.5, rel=1e-9)
     r = rest[1:] @ rest[:-1] / (rest @ rest)
     assert line.correlation == pytest.approx(r, rel=1e-6, abs=1e-9)
@@ -265,6 +267,8 @@ def test_a_forecast_needs_eight_checks_five_after_a_bend_and_days_and_biases_tha
     assert line.begins is not None
     assert line.begins <= 14.0
     assert isinstance(drift_line([0.0, 0.0, *range(6)], steady), DriftLine)
+    # one check long before all others, which stand at one time
+    assert drift_line([0.0, *[9.0] * 7], steady) != "all checks stand at one time"
     for days, bias in (([1.0, 2.0], [0.0]), ([[1.0], [2.0]], [[0.0], [0.0]]), ([1.0, np.inf], [0.0, 0.0])):
         with pytest.raises(ValueError, match="finite, one-dimensional"):
             drift_line(days, bias)

@@ -39,9 +39,10 @@ def history(*kinds: dict[str, Any]) -> pl.DataFrame:
 
 
 def shown(episodes: Iterable[Episode]) -> list[tuple[int | None, list[int], int | None]]:
-    return [
-        (e.before and e.before["run"], [row["run"] for row in e.fired], e.after and e.after["run"]) for e in episodes
-    ]
+    def run(of: dict[str, Any] | None) -> int | None:
+        return None if of is None else int(of["run"])
+
+    return [(run(e.before), [int(row["run"]) for row in e.fired], run(e.after)) for e in episodes]
 
 
 @pytest.mark.parametrize(
@@ -89,8 +90,8 @@ def test_a_signal_reaches_to_the_run_that_clears_the_meter(kinds: list[dict[str,
 def test_scatter_reaches_to_the_next_run_with_a_limit_and_without_scatter() -> None:
     told = history(GOOD, GOOD, GOOD, GOOD, GOOD, BAD)
     # (run, limit, beyond); run 3 has nothing to judge by, and ends nothing
-    checks = [(1, 0.1, False), (2, 0.1, False), (2, 0.1, True), (3, None, False), (4, 0.1, True), (5, 0.1, False), (6, 0.1, True)]  # fmt: skip
-    of = {"M1": checks, "M2": [(1, 0.1, True), (99, 0.1, True)]}
+    checks: list[tuple[int, float | None, bool]] = [(1, 0.1, False), (2, 0.1, False), (2, 0.1, True), (3, None, False), (4, 0.1, True), (5, 0.1, False), (6, 0.1, True)]  # fmt: skip
+    of: dict[str, list[tuple[int, float | None, bool]]] = {"M1": checks, "M2": [(1, 0.1, True), (99, 0.1, True)]}
     frame = pl.DataFrame(
         [(meter, *check) for meter, some in of.items() for check in some],
         schema={

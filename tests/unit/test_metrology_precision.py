@@ -116,7 +116,7 @@ def test_series_have_pools_of_their_own() -> None:
 def test_a_meter_that_repeats_as_before_signals_as_often_as_was_allowed() -> None:
     """A simulation: 40 meters, 500 checks of five readings each."""
     chance = np.random.default_rng(33)
-    found = []
+    found: list[Any] = []
     for _ in range(40):
         s = chance.normal(0, 0.03, (500, 5)).std(axis=1, ddof=1)
         found.append(judged(checks(*((float(one), 4.0) for one in s)))["imprecise"].mean())
