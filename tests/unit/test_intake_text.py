@@ -310,6 +310,8 @@ def test_padding_is_as_declared() -> None:
     grammar = moment_grammar("%d.%m.%Y %H:%M", "datetime")
     cells = pl.Series(["2.3.2026 07:31", "02.03.26 07:31", "02.03.2026 7:31", "02.03.2026  07:31", "02.03.2026 07:31 "])
     assert parse_moments(cells, grammar, zone="UTC", year=None).null_count() == 5
+    among = pl.concat([cells, pl.Series(["02.03.2026 07:31", None])])
+    assert parse_moments(among, grammar, zone="UTC", year=None).is_null().to_list() == [True] * 5 + [False, True]
 
 
 def test_month_names_of_a_language() -> None:
