@@ -24,7 +24,6 @@ from statsmodels.regression.linear_model import OLS
 from pipeline.statistics.components import variance_components
 from pipeline.statistics.descriptive import nested
 from pipeline.statistics.fraction_outside import observed_fraction
-from pipeline.statistics.homogeneity import bartlett, levene, one_factor
 from pipeline.statistics.normality import anderson_darling
 from pipeline.statistics.outliers import generalised_extreme_studentized_deviate
 from pipeline.statistics.randomness import autocorrelation
@@ -51,18 +50,6 @@ def test_normality_and_its_p(reference_data: Path) -> None:
         statistic, p = normal_ad(values)
         assert found.statistic == pytest.approx(statistic, rel=1e-9)
         assert found.p_value == pytest.approx(p, rel=1e-6)
-
-
-def test_comparison_of_groups(reference_data: Path) -> None:
-    groups = gears(reference_data)
-    for ours, theirs in (
-        (bartlett(groups), stats.bartlett(*groups)),
-        (levene(groups), stats.levene(*groups, center="median")),
-    ):
-        assert (ours.statistic, ours.p_value) == pytest.approx((theirs.statistic, theirs.pvalue), rel=1e-7)
-    between = one_factor(groups)
-    theirs = stats.f_oneway(*groups)
-    assert (between.f_ratio, between.p_value) == pytest.approx((theirs.statistic, theirs.pvalue), rel=1e-7)
 
 
 def test_autocorrelation(reference_data: Path) -> None:
