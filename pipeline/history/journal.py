@@ -249,7 +249,7 @@ class Journal:
             part.replace(place)
         except OSError as error:
             with contextlib.suppress(OSError):
-                part.unlink(missing_ok=True)
+                part.unlink()
             raise EnvironmentProblem(f"Cannot write {place}: {error.strerror}.") from None
         return digest
 

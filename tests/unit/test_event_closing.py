@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from schemas.look_back import EventResult
 
 FIRED, GOOD = at("11:00:10"), at("11:30")  # the failed check of `failing`, and the first run that passed after it
+NAME = "M1_20260302T110010Z_FAILED-CHECK"
 SPAN = {"meter": "M1", "checks": [FIRED.isoformat(), FIRED.isoformat()]}
 
 
@@ -81,9 +82,6 @@ def test_neither_the_event_nor_its_lots_alone_close_it() -> None:
     read.check("13:30", meter="M2")
     assert (failed(read).undecided, failed(read).state) == ((), "open")
     assert failed(read, event).state == "closed"
-
-
-NAME = failed(failing()).name
 
 
 def test_a_disposition_speaks_of_the_checks_it_saw() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import hashlib
 import json
@@ -257,6 +258,26 @@ def test_a_text_is_kept_under_its_hash_once_and_mended_where_it_was_cut(journal:
     place.unlink()
     with pytest.raises(IntegrityProblem, match="cannot be read"):
         journal.text(kept)
+
+
+@pytest.mark.parametrize("number", [errno.EMFILE, errno.ENOMEM])
+def test_what_the_computer_lacks_is_not_held_against_a_text(
+    journal: Journal, monkeypatch: pytest.MonkeyPatch, number: int
+) -> None:
+    kept = journal.keep_text("a text")
+
+    def fail(_: Path) -> bytes:
+        raise OSError(number, os.strerror(number))
+
+    monkeypatch.setattr(type(journal.path), "read_bytes", fail)
+    with pytest.raises(EnvironmentProblem, match=os.strerror(number)):
+        journal.text(kept)
+
+
+def test_where_no_text_can_be_kept_at_all_the_place_is_named(journal: Journal) -> None:
+    journal.texts.write_bytes(b"a file in the place of the folder")
+    with pytest.raises(EnvironmentProblem, match=r"Cannot write .*texts"):
+        journal.keep_text("a text")
 
 
 def test_a_hash_is_that_of_every_part_and_of_the_moment_in_any_zone() -> None:
