@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from pipeline.statistics.descriptive import pooled_deviation
+from pipeline.statistics.descriptive import PooledDeviation, pooled_deviation
 from pipeline.statistics.trend import precision_limit
 from pipeline.steps.drift import check_intervals, drift_chart, drift_signals, drift_trend
 from pipeline.steps.left_out import WORDS
@@ -73,6 +73,11 @@ def _pair(low: float, high: float) -> tuple[float, float]:
     return (low, high)
 
 
+def _pooled_within(series: pl.DataFrame) -> PooledDeviation:
+    known = series.filter(pl.col("within_standard_deviation").is_not_null())
+    return pooled_deviation(known["within_standard_deviation"].to_list(), known["within_degrees_of_freedom"].to_list())
+
+
 def _block_summary(series: pl.DataFrame, settings: Settings) -> BlockSummary:
     """Summarise the checks of one block in its latest phase."""
     last = series.row(-1, named=True)
@@ -81,22 +86,20 @@ def _block_summary(series: pl.DataFrame, settings: Settings) -> BlockSummary:
     deviation = known["mean"].std() if known.height > 1 else None
     if deviation is None:
         reasons["standard_deviation"] = "one check has no standard deviation"
-    within = series.filter(pl.col("within_standard_deviation").is_not_null() & ~pl.col("imprecise"))
-    pooled = pooled_deviation(
-        within["within_standard_deviation"].to_list(), within["within_degrees_of_freedom"].to_list()
-    )
+    pooled, within = _pooled_within(series), series.filter(~pl.col("imprecise"))
+    tame = _pooled_within(within)  # what a check is judged by holds none that was outlying itself
     upper = None
     if pooled.standard_deviation is None:
         reasons["within_standard_deviation"] = pooled.reason or "no check has two readings"
         reasons["precision_limit"] = reasons["within_standard_deviation"]
     else:
         # s = 0 (a display that never moves, of an unstated step) leaves nothing to compare a check with
-        base = max(pooled.standard_deviation, last["rounding"] or 0.0)
-        if base > 0:
+        base = max(tame.standard_deviation or 0.0, last["rounding"] or 0.0)
+        if base > 0 and tame.standard_deviation is not None:
             upper = precision_limit(
                 base,
-                float(within["within_degrees_of_freedom"][-1]),
-                pooled.degrees_of_freedom,
+                float(within["within_degrees_of_freedom"].drop_nulls()[-1]),
+                tame.degrees_of_freedom,
                 probability=settings.precision_level,
             )
         else:

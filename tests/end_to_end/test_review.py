@@ -132,7 +132,7 @@ def test_a_month_without_readings_is_refused_in_words(tmp_path: Path, capsys: py
     assert not (shell.root / "pages" / "reviews").exists()
 
 
-@given(st.dates(min_value=date(1950, 1, 1), max_value=date(2400, 1, 1)).map(lambda day: f"{day:%Y-%m}"))
+@given(st.dates(min_value=date(1950, 1, 1), max_value=date(2200, 11, 30)).map(lambda day: f"{day:%Y-%m}"))
 def test_months_in_a_zone_follow_one_another_without_gap(month: str) -> None:
     zone = ZoneInfo("Europe/Oslo")
     start, end = month_span(month, zone)

@@ -96,8 +96,8 @@ class Check:
 
 
 def pooled_within(checks: Iterable[Check]) -> tuple[float, int]:
-    """Return the standard deviation within checks that are not outlying, and its degrees of freedom."""
-    squares = [check.squares for check in checks if not check.imprecise]
+    """Return the standard deviation within checks, and its degrees of freedom."""
+    squares = [check.squares for check in checks]
     nu = sum(free for _, free in squares)
     return (math.sqrt(sum(square for square, _ in squares) / nu) if nu else math.nan), nu
 
@@ -107,7 +107,7 @@ def precision_limit(workspace: Workspace, meter: str, earlier: Sequence[Check], 
 
     What the display rounds is no scatter of the meter: the limit is never less than that makes.
     """
-    s, nu = pooled_within(earlier)
+    s, nu = pooled_within(check for check in earlier if not check.imprecise)
     if not nu or readings < 2:
         return None
     row = workspace.row("meters", meter)

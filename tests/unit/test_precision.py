@@ -40,8 +40,10 @@ def test_a_precision_signal_changes_neither_state_nor_support_nor_verdict() -> N
         assert getattr(rough.lots["L1"], name) == getattr(calm.lots["L1"], name)
     for name in ("state", "reasons", "signals", "suspect_lots"):
         assert getattr(rough.meters["M1"], name) == getattr(calm.meters["M1"], name)
-    # what the page pools leaves it out
-    assert rough.meters["M1"].blocks[0].within_standard_deviation == pytest.approx(0.02)
+    # what the page states pools all seven checks; the limit of the next one leaves the wild one out
+    block = rough.meters["M1"].blocks[0]
+    assert block.within_standard_deviation == pytest.approx(math.sqrt((6 * 0.02**2 + 0.3**2) / 7))
+    assert block.precision_limit == pytest.approx(0.02 * math.sqrt(stats.f.ppf(LEVEL, 2, 12)))
 
 
 def test_a_disposition_answers_it_and_the_level_is_a_setting() -> None:
