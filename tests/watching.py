@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = ["PATIENCE_S", "day", "loaded", "settings", "shown", "until", "watching"]
 
-PATIENCE_S = 60.0
+PATIENCE_S = 240
 """How long a slow, shared machine may take; the ten seconds that are promised are measured beside it."""
 
 

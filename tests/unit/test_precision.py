@@ -43,7 +43,7 @@ def test_a_precision_signal_changes_neither_state_nor_support_nor_verdict() -> N
     # what the page states pools all seven checks; the limit of the next one leaves the wild one out
     block = rough.meters["M1"].blocks[0]
     assert block.within_standard_deviation == pytest.approx(math.sqrt((6 * 0.02**2 + 0.3**2) / 7))
-    assert block.precision_limit == pytest.approx(0.02 * math.sqrt(stats.f.ppf(LEVEL, 2, 12)))
+    assert block.precision_limit == pytest.approx(0.02 * math.sqrt(stats.f.ppf(0.997, 2, 12)))
 
 
 def test_a_disposition_answers_it_and_the_level_is_a_setting() -> None:
