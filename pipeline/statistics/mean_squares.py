@@ -196,7 +196,7 @@ def _crossing(function: Callable[[float], float]) -> float | None:
         right *= 2.0
         if right > 1e12:
             return None
-    left = right / 2.0 if right > 1e-6 else 0.0
+    left = 0.0
     while left < (middle := 0.5 * (left + right)) < right:
         if function(middle) > 0:
             left = middle
