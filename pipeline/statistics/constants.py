@@ -183,9 +183,7 @@ def moving_range_relative_variance(n: ArrayLike) -> NDArray[np.float64]:
     ranges = np.asarray(n, dtype=np.float64) - 1.0
     variance = 2.0 - 4.0 / np.pi
     covariance = 2.0 * np.sqrt(3.0) / np.pi + 1.0 / 3.0 - 4.0 / np.pi
-    with np.errstate(divide="ignore", invalid="ignore"):
-        result = (ranges * variance + 2.0 * (ranges - 1.0) * covariance) / ranges**2 / (4.0 / np.pi)
-    return np.asarray(result)
+    return np.asarray((ranges * variance + 2.0 * (ranges - 1.0) * covariance) / ranges**2 / (4.0 / np.pi))
 
 
 def degrees_of_freedom_of_relative_variance(relative_variance: ArrayLike) -> NDArray[np.float64]:
@@ -212,7 +210,7 @@ def degrees_of_freedom_of_relative_variance(relative_variance: ArrayLike) -> NDA
         # so that its last digits do not depend on the others
         for _ in range(80):
             following = np.where(moving, nu * (1.0 / c4_of_degrees_of_freedom(nu) ** 2 - 1.0) / v, nu)
-            moving &= np.abs(following - nu) > 1e-13 * nu
+            moving = np.abs(following - nu) > 1e-13 * nu
             nu = following
             if not moving.any():
                 break
