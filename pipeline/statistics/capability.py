@@ -165,7 +165,7 @@ def capability_from_summary(
         "within_standard_deviation": within_standard_deviation,
         "within_degrees_of_freedom": within_degrees_of_freedom,
         "within_estimator": within_estimator,
-        "within_reason": "no variation within subgroups is given" if within_standard_deviation is None else None,
+        "within_reason": "no variation within subgroups is given",
     }
     schema = {
         "lot": pl.String,
@@ -261,9 +261,8 @@ def _with_indices(frame: pl.DataFrame, limits: pl.DataFrame, confidence: float) 
     nu = columns["within_degrees_of_freedom"]
     unbiased = frame.get_column("within_estimator").is_in(list(UNBIASED_FOR_SIGMA)).to_numpy()
     scale = np.where(unbiased, c4_of_degrees_of_freedom(nu), 1.0)
-    numbers: dict[str, NDArray[np.float64]] = {}
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        numbers |= _indices("cp", "cpk", columns, columns["within_standard_deviation"], nu, scale, n, confidence)
+        numbers = _indices("cp", "cpk", columns, columns["within_standard_deviation"], nu, scale, n, confidence)
         numbers |= _indices(
             "pp", "ppk", columns, columns["standard_deviation"], n - 1.0, np.ones_like(n), n, confidence
         )

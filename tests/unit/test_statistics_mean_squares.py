@@ -267,7 +267,7 @@ def test_moments_are_those_of_numpy_and_blocks_are_their_values() -> None:
     assert (found.count, found.mean) == (12, pytest.approx(whole.mean(), rel=1e-14))
     assert found.sum_of_squares == pytest.approx(whole.var() * 12)
     assert found.standard_deviation == pytest.approx(whole.std(ddof=1))
-    with pytest.raises(ValueError, match="^values must be finite"):
+    with pytest.raises(ValueError, match=r"^values must be finite"):
         moments([1.0, nan])
     one = combine([1], [35.0], [None])
     assert (one.count, one.mean, one.standard_deviation, one.sum_of_squares) == (1, 35.0, None, 0.0)
