@@ -61,7 +61,7 @@ def test_runs_about_the_median_have_the_moments_of_all_orders(x: list[Any]) -> N
     values = [float(value) for value in x]
     n, high = len(values), [value >= sorted(values)[len(values) // 2] for value in values]
     if n % 2 == 0:
-        high = [value >= np.median(values) for value in values]
+        high = [bool(value >= np.median(values)) for value in values]
     above = sum(high)
     counts = [
         1 + sum((a in chosen) != (b in chosen) for a, b in pairwise(range(n)))
