@@ -96,7 +96,7 @@ def doubt_of_sensors(used: pl.DataFrame, checks: pl.DataFrame, *, interval: time
         .sort("_since")
         .join_asof(
             failed, left_on="_since", right_on="failed_on", by="sensor", strategy="forward",
-            allow_exact_matches=False, check_sortedness=False,
+            check_sortedness=False,
         )
     )  # fmt: skip
     in_doubt = pl.col("failed_on").is_not_null() & (

@@ -164,8 +164,8 @@ def slopes(frame: pl.DataFrame, *, by: Sequence[str], x: str, y: str, confidence
         (pl.col("mean_y") - pl.col("slope") * pl.col("mean_x")).alias("intercept"),
         (pl.col("residual_standard_deviation") / pl.col("sxx").sqrt()).alias("standard_error"),
     )
-    nu = fitted.get_column("degrees_of_freedom").cast(pl.Float64).fill_null(1.0).to_numpy()
-    ratio = (fitted.get_column("slope").abs() / fitted.get_column("standard_error")).fill_null(0.0).to_numpy()
+    nu = fitted.get_column("degrees_of_freedom").cast(pl.Float64).to_numpy()
+    ratio = (fitted.get_column("slope").abs() / fitted.get_column("standard_error")).to_numpy()
     factor = pl.Series(values=special.stdtrit(nu, 0.5 + confidence / 2.0), dtype=pl.Float64)
     p_value = pl.Series(values=2.0 * special.stdtr(nu, -ratio), dtype=pl.Float64)
     return fitted.with_columns(

@@ -87,8 +87,11 @@ def within_of_lots(
 
 def _effective(relative_variance: pl.Series) -> pl.Series:
     """Return matched degrees of freedom; null stays null."""
-    filled = relative_variance.fill_null(1.0).to_numpy()
-    nu = pl.Series("within_degrees_of_freedom", degrees_of_freedom_of_relative_variance(filled), dtype=pl.Float64)
+    nu = pl.Series(
+        "within_degrees_of_freedom",
+        degrees_of_freedom_of_relative_variance(relative_variance.to_numpy()),
+        dtype=pl.Float64,
+    )
     return pl.select(pl.when(relative_variance.is_not_null()).then(nu).alias("within_degrees_of_freedom")).to_series()
 
 
@@ -116,7 +119,6 @@ def _subgroups(ordered: pl.DataFrame, subgroup_size: int, estimator: str) -> pl.
             (mean.max() - mean.min()).alias("range"),
         )
     )
-    several = pl.col("size") > 1
     freedom = pl.col("size") - 1
     if estimator == "pooled_subgroups":
         total = freedom.sum().cast(pl.Float64)
@@ -142,7 +144,7 @@ def _subgroups(ordered: pl.DataFrame, subgroup_size: int, estimator: str) -> pl.
     weight = pl.col("weight")
     lots = (
         subgroups.join(constants, on="size", how="left", maintain_order="left")
-        .with_columns(sigma=pl.when(several).then(statistic * pl.col("factor")))
+        .with_columns(sigma=statistic * pl.col("factor"))
         .group_by("lot", maintain_order=True)
         .agg(
             (pl.col("sigma") * weight).sum().alias("sum"),

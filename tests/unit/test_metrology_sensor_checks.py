@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+import numpy as np
 import polars as pl
 import pytest
 
@@ -95,6 +96,15 @@ def test_a_failure_puts_in_doubt_what_lies_between_the_good_checks_around_it() -
     ]  # fmt: skip
     # while no good check follows, everything after the last good one is in doubt
     assert doubts([1.0, 3.0, 50.0], *checks[:2]) == [None, "failed", "failed"]
+
+
+def test_doubts_stay_with_their_uses_in_any_order() -> None:
+    checks = [(2.0, True), (6.0, False), (8.0, True), (9.0, True), (20.0, False), (30.0, True)]
+    uses = [1.0, 2.1, 6.5, 8.5, 9.0, 19.0, 25.0, 31.0] * 5
+    one_by_one = [doubts([use], *checks)[0] for use in uses[:8]] * 5
+    shuffled = np.random.default_rng(2).permutation(len(uses))
+    assert doubts([uses[i] for i in shuffled], *checks) == [one_by_one[i] for i in shuffled]
+    assert one_by_one[:8] == [None, "failed", "failed", None, "failed", "failed", "failed", None]
 
 
 def test_a_sensor_that_failed_its_only_check_was_never_good() -> None:

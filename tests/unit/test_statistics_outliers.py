@@ -13,6 +13,7 @@ from pipeline.statistics.outliers import (
     generalised_extreme_studentized_deviate,
     grubbs,
     grubbs_critical,
+    tietjen_moore,
 )
 
 if TYPE_CHECKING:
@@ -228,3 +229,34 @@ def test_at_least_one_outlier_is_looked_for() -> None:
             generalised_extreme_studentized_deviate(X, np.zeros(12), most=most)
     with pytest.raises(ValueError, match="its group"):
         generalised_extreme_studentized_deviate(X, np.zeros(13), most=1)
+
+
+@pytest.mark.parametrize("n", [3, 4, 11])
+@pytest.mark.parametrize("level", [35.0, -35.0])
+def test_one_value_tested_together_is_grubbs_test(n: int, level: float) -> None:
+    # without the farthest value n·G²/(n − 1) of the sum of squares (n − 1)·s² is gone
+    x = level + np.random.default_rng(n).normal(0.0, 0.2, n)
+    found, single = tietjen_moore(x, 1), grubbs(x)
+    assert single.statistic is not None
+    assert found.statistic == pytest.approx(1 - n * single.statistic**2 / (n - 1) ** 2, abs=1e-9)
+    assert found.places == (single.place,)
+    assert (found.values, found.outliers, found.significance, found.reason) == (n, 1, 0.05, None)
+    if n == 11:
+        assert found.critical == pytest.approx(1 - n * grubbs_critical(n) ** 2 / (n - 1) ** 2, rel=0.03)
+    assert found.outlying == (found.statistic < found.critical)  # type: ignore[operator]
+
+
+def test_values_tested_together_by_their_sums_of_squares() -> None:
+    x = X.copy()
+    x[3], x[8] = 36.4, 33.5
+    rest = np.delete(x, [3, 8])
+    found = tietjen_moore(x, 2)
+    wanted = ((rest - rest.mean()) ** 2).sum() / ((x - x.mean()) ** 2).sum()
+    assert found.statistic == pytest.approx(wanted, rel=1e-9)
+    assert set(found.places) == {3, 8}
+    assert found.outlying is True
+    assert tietjen_moore(x, 6).reason is None
+    assert "too few" in str(tietjen_moore(x, 7).reason)
+    assert "too few" in str(tietjen_moore([1.0, 2.0], 1).reason)
+    for equal in ([35.0] * 5, [-0.1 - 0.2, -0.3, -0.3], [0.0] * 4):
+        assert "equal" in str(tietjen_moore(equal, 1).reason)

@@ -199,3 +199,11 @@ def test_a_precision_limit_grows_with_what_stands_behind_it() -> None:
     for probability in (0.01, 0.9, 0.99):
         found = precision_limit(0.2, 0.5, 0.7, probability=probability)
         assert found == pytest.approx(0.2 * np.sqrt(stats.f.ppf(probability, 0.5, 0.7)), rel=1e-8)
+
+
+def test_a_falling_line_is_judged_like_a_rising_one() -> None:
+    x, y = np.arange(6.0), np.array([1.0, 1.5, 1.4, 2.2, 1.9, 2.6])
+    up, down = slope(x, y), slope(x, -y)
+    assert (down.slope, down.p_value) == pytest.approx((-up.slope, up.p_value))  # type: ignore[operator]
+    assert up.p_value is not None
+    assert up.p_value < 0.05

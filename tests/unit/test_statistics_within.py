@@ -90,6 +90,18 @@ def test_order_decides_what_stands_in_a_subgroup_whatever_the_row() -> None:
     assert found["within_standard_deviation"].to_list() == [0.0, pytest.approx(math.sqrt(8.0))]
 
 
+@pytest.mark.parametrize(("size", "estimator"), [(1, None), (2, None), (2, "mean_range")])
+def test_many_lots_stand_in_order(size: int, estimator: Any) -> None:
+    values = {f"L{number:03d}": [1.0, 2.0, 4.0] for number in range(150)}
+    found = within_of_lots(frame(values), subgroup_size=size, estimator=estimator)
+    assert found["lot"].to_list() == list(values)
+
+
+def test_a_part_without_a_place_stands_last() -> None:
+    three = pl.DataFrame({"lot": "A", "order": [None, 0, 1], "mean": [5.0, 1.0, 1.0]})
+    assert within_of_lots(three, subgroup_size=2)["within_standard_deviation"].to_list() == [0.0]
+
+
 def test_estimators_without_a_name_and_sizes_without_sense() -> None:
     assert [default_estimator(size) for size in (1, 2, 5)] == ["moving_range", "pooled_subgroups", "pooled_subgroups"]
     for size, name in ((1, "moving_range"), (4, "pooled_subgroups")):
@@ -165,6 +177,7 @@ def test_unweighted_mean_squares_are_quadratic_forms_of_spot_means(name: str) ->
     assert squares.shape == (4, 3)
     assert effective.shape == (3, 3)
     assert found.freedoms[3] == 7.0
+    assert found.matrix.shape == (4, 4)
     assert found.matrix[3].tolist() == [0.0, 0.0, 0.0, 1.0]
     for level, (weights, group) in enumerate(levels(name)):
         form = centring(group)
