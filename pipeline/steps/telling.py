@@ -32,7 +32,9 @@ def said_last(history: Path) -> dict[str, Any]:
             return said
     except IntegrityProblem:
         pass
-    return {"status": {"meters": [], "waiting": [], "files_held": [], "events_open": []}}
+    return {
+        "status": {"meters": [], "waiting": [], "accepted_with_conditions": [], "files_held": [], "events_open": []}
+    }
 
 
 @dataclass
