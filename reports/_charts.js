@@ -193,7 +193,7 @@
       if (data.axes[0]) parts.push(fill(said.value, { name: data.titles[0], value: data.timed ? time(x, 2) : number(x) }));
       else if (data.places.length && !(data.said && data.said[i]))
         parts.push(data.places.reduce((a, b) => (Math.abs(b[0] - x) < Math.abs(a[0] - x) ? b : a))[1]);
-      if (data.axes[1]) parts.push(fill(said.value, { name: data.titles[1], value: number(y) }));
+      if (data.axes[1]) parts.push(fill(said.value, { name: data.titles[1], value: number(y, data.decimals) }));
       return parts.join(" \u00b7 ");
     }
 
@@ -349,7 +349,7 @@
       const values = chosen.map((point) => point[source.data.axes[1] ? 1 : 0]);
       source.summary = fill(said.selected, { n: chosen.length, total: source.data.points.length })
         + (values.length && source.data.axes[1]
-          ? " \u00b7 " + fill(said.range, { name: source.data.titles[1], low: number(Math.min(...values)), high: number(Math.max(...values)) })
+          ? " \u00b7 " + fill(said.range, { name: source.data.titles[1], low: number(Math.min(...values), source.data.decimals), high: number(Math.max(...values), source.data.decimals) })
           : "");
       source.readout.textContent = source.summary;
     }

@@ -65,6 +65,8 @@ class Plot:
         What the keys of the points count; points of charts that count the same thing light up together.
     x_counts
         Whether the numbers of the x axis count things, so that none lies between two whole ones.
+    y_decimals
+        How many decimals a value is told with, as in the tables of the page; None for as many as it has.
     """
 
     x_domain: tuple[float, float]
@@ -77,6 +79,7 @@ class Plot:
     height: int = HEIGHT
     keys_of: str = ""
     x_counts: bool = False
+    y_decimals: int | None = None
     rects: list[Row] = field(default_factory=list)
     segments: list[Row] = field(default_factory=list)
     path: list[Row] = field(default_factory=list)
@@ -274,6 +277,8 @@ def _values(plot: Plot) -> Html:
         "titles": [plot.x_title, plot.y_title],
         "points": points,
     }
+    if plot.y_decimals is not None:
+        document["decimals"] = plot.y_decimals
     if timed:
         document |= {"timed": 1, "start": start}
     if plot.names_below:

@@ -110,7 +110,12 @@ def parts_plot(
     near, far = _near_and_far(_limits(result), values)
     low, high = domain(values + [value for _, value in near])
     plot = Plot(
-        (0.4, len(chosen) + 0.6), (low, high), words.FIGURE_OF["part_axis"], _value_axis(result, unit), x_axis=False
+        (0.4, len(chosen) + 0.6),
+        (low, high),
+        words.FIGURE_OF["part_axis"],
+        _value_axis(result, unit),
+        x_axis=False,
+        y_decimals=decimals,
     )
     mean = finite(result.mean)
     if mean is not None and low < mean < high:

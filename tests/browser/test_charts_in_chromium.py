@@ -37,7 +37,7 @@ def test_pointing_at_a_mark_tells_what_it_is_and_its_value(lot: Any) -> None:
     lot.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
     said = lot.locator("#figure-parts .readout").inner_text()
     assert said.startswith("P07, spot B")
-    assert "MS/m: 57.29689" in said
+    assert "MS/m: 57.30" in said
     # the same spot has a ring in the distribution as well
     assert lot.locator("#figure-spots .ring").count() == 1
 
@@ -49,7 +49,7 @@ def test_what_is_told_agrees_with_the_table(lot: Any) -> None:
     part, spot = said.split(" ·")[0].split(", spot ")
     rows = [row.locator("th,td").all_inner_texts() for row in lot.locator("#table-spots tbody tr").all()]
     mean = next(row[2] for row in rows if row[:2] == [part, spot])
-    assert float(mean) == pytest.approx(float(said.rsplit(": ", 1)[1]), abs=6e-4)
+    assert mean == said.rsplit(": ", 1)[1]
 
 
 def test_a_selection_lights_up_the_same_spots_in_the_distribution(lot: Any) -> None:
