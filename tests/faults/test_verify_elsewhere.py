@@ -154,15 +154,21 @@ def test_a_file_that_cannot_be_opened_now_is_no_finding(
     findings_there = works.root / "history" / "findings.json"
     if place == "findings.json":
         findings_there.write_text('{"files": {}, "everything": []}', encoding="utf-8")
-    opened = Path.open
+    opened, opened_below = Path.open, os.open
 
     def fail(path: Path, *given: Any, **more: Any) -> Any:
         if place in path.parts:
             raise OSError(number, os.strerror(number), str(path))
         return opened(path, *given, **more)
 
+    def fail_below(path: Any, *given: Any, **more: Any) -> int:
+        if isinstance(path, (str, Path)) and place in Path(path).parts:
+            raise OSError(number, os.strerror(number), str(path))
+        return opened_below(path, *given, **more)
+
     with monkeypatch.context() as patch:
         patch.setattr(Path, "open", fail)
+        patch.setattr(os, "open", fail_below)
         for words in (("verify",), ("lot", "L1", "--dry-run")) if place == "findings.json" else (("verify",),):
             if words == ("verify",) and place == "findings.json":
                 continue  # it writes that file
