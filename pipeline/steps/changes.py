@@ -6,11 +6,9 @@ alone: nothing follows from it, and without it the next load says nothing of the
 
 from __future__ import annotations
 
-import contextlib
 import json
 from typing import TYPE_CHECKING
 
-from pipeline.errors import EnvironmentProblem
 from pipeline.steps.files import write_atomically
 from pipeline.steps.load_report import Change
 from pipeline.steps.studies import studies
@@ -79,7 +77,6 @@ def changes_since(history: History, found: Assessment) -> tuple[tuple[Change, ..
 
 
 def keep_said(history: Path, said: Said) -> None:
-    """Keep what is said of meters and studies, where that can be written."""
+    """Keep what is said of meters and studies; where it cannot be written, the next load says it again."""
     kept = {kind: {name: state for name, (state, _) in said[kind].items()} for kind in ("meter", "study")}
-    with contextlib.suppress(EnvironmentProblem):
-        write_atomically(_place(history), json.dumps(kept, ensure_ascii=False, sort_keys=True).encode())
+    write_atomically(_place(history), json.dumps(kept, ensure_ascii=False, sort_keys=True).encode())

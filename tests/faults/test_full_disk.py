@@ -135,7 +135,7 @@ def test_the_nth_write_fails_for_every_n(shell: Shell, monkeypatch: pytest.Monke
         if count < limit:
             break
         failed += 1
-        assert shell.code == 7, (limit, shell.code, shell.err)
+        assert shell.code == 7, (limit, count, shell.code, shell.out, shell.err)
         assert "space" in shell.err or "full" in shell.err
         whole(shell.root)
         shell(*words[kind])
