@@ -79,7 +79,7 @@ def exists(there: str) -> bool:
 
 
 def linked_to(here: str, there: str, shown: Html, part: str = "") -> Html:
-    """Return markup as a link to a page, or as it is where that page does not exist.
+    """Return markup as a link to a page, or as it is where that page does not exist or is this one.
 
     Parameters
     ----------
@@ -90,7 +90,7 @@ def linked_to(here: str, there: str, shown: Html, part: str = "") -> Html:
     part
         Anchor on the other page; our own word, never data.
     """
-    if not exists(there):
+    if (there == here and not part) or not exists(there):
         return shown
     return element("a", shown, href=between(here, there) + (f"#{part}" if part else ""))
 

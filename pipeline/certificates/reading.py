@@ -113,7 +113,7 @@ def _look_first(data: bytes, where: str) -> None:
     parser.StartDoctypeDeclHandler = parser.EntityDeclHandler = refuse
     try:
         parser.Parse(data, True)
-    except expat.ExpatError as error:
+    except (expat.ExpatError, LookupError, ValueError) as error:  # the latter two where the encoding is none
         raise CertificateError(f"{where}: no well-formed XML: {error}.") from None
 
 

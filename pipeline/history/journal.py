@@ -115,20 +115,20 @@ class Journal:
 
     def vouches(self, digest: str) -> bool:
         """Whether a note says that something with this hash was kept."""
-        return self._note(b'"kept"', digest.encode()) is not None
+        return self._note("kept", digest) is not None
 
     def last_verified(self) -> dict[str, Any] | None:
         """Return what the last note says that `verify` found; None where there is none."""
-        return self._note(b'"verified"')
+        return self._note("verified")
 
-    def _note(self, *parts: bytes) -> dict[str, Any] | None:
-        """Return the subject of the last note that has some parts, and whose hash agrees."""
+    def _note(self, kind: str, value: str | None = None) -> dict[str, Any] | None:
+        """Return the subject of the last note of a kind, about a value where one is given, whose hash agrees."""
         for line in self._backwards():
-            if all(part in line for part in parts):
-                with contextlib.suppress(ValueError, KeyError, TypeError):
+            if f'"{kind}"'.encode() in line and (value or "").encode() in line:
+                with contextlib.suppress(ValueError, KeyError, TypeError, AttributeError):
                     entry = json.loads(line)
-                    if entry["kind"] in NOTES and _agrees(entry):
-                        subject: dict[str, Any] = json.loads(entry["subject"])
+                    subject: dict[str, Any] = json.loads(entry["subject"])
+                    if entry["kind"] == kind and (value is None or value in subject.values()) and _agrees(entry):
                         return subject
         return None
 

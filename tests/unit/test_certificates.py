@@ -251,6 +251,7 @@ def test_a_document_type_is_refused_in_another_encoding_too() -> None:
     [
         (b"", "no well-formed XML"),
         (b"<a/>", "the outermost element"),
+        (b'<?xml version="1.0" encoding="U-F-8"?><a/>', "no well-formed XML"),
         (b"<a>" * 100 + b"</a>" * 100, "within each other"),
         (b"<digitalCalibrationCertificate/>", "the outermost element"),
         (certificate(version="2.3.0"), "Versions 2.4 to 3.3"),

@@ -314,10 +314,11 @@ def test_a_scatter_is_told_with_its_figures_and_decisions() -> None:
     assert one.standard_deviation == pytest.approx(0.2)
     assert one.limit == pytest.approx(0.02 * math.sqrt(stats.f.ppf(Settings().precision_level, 2, 10)))
     assert [d.at for d in one.dispositions] == [at("09:00", 5)]
-    # what scatters does not enter the pool that the next check is compared with
+    # what scatters stands in the figure of all checks, and not in the pool that the next check is compared with
     (block,) = before.blocks
-    assert block.within_standard_deviation == pytest.approx(0.02)
-    assert block.within_degrees_of_freedom == 10
+    assert block.within_standard_deviation == pytest.approx(math.sqrt((5 * 0.02**2 + 0.2**2) / 6))
+    assert block.within_degrees_of_freedom == 12
+    assert block.precision_limit == pytest.approx(one.limit)
 
 
 # flags ---------------------------------------------------------------------------------------------------------------------
