@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from pipeline.intake.layout import Layout
     from pipeline.intake.reading import FileReading
 
-__all__ = ["FIXTURES", "data_lines", "is_whole", "layouts", "load"]
+__all__ = ["FIXTURES", "altered", "data_lines", "is_whole", "layouts", "load"]
 
 FIXTURES = HERE.parent
 
@@ -33,6 +33,11 @@ def layouts() -> dict[str, Layout]:
             layout = parse_layout(path.read_text(encoding="utf-8"), path.name)
             found[layout.name] = layout
     return found
+
+
+def altered(part: Any, **changes: Any) -> Any:
+    """A part of a layout with other values; nothing is checked."""
+    return part.model_copy(update=changes)
 
 
 def load(data: bytes, layout: Layout, **changes: Any) -> FileReading:

@@ -153,15 +153,15 @@ class Body:
         for fate, mask in (("blank", blank), ("header", header), ("units", units)):
             self.counts[fate] += int(mask.sum())
         refused = refused.filter(~(blank | header | units))
-        if self.layout.footer_pattern is not None and not self.footer:
+        if self.layout.footer is not None and not self.footer:
             lines = refused.select("line", "original").iter_rows()
             first = next((row for row in lines if self._is_footer(row[1])), None)
             self.footer.extend([] if first is None else [first])
         return refused
 
     def _is_footer(self, text: str) -> bool:
-        pattern = self.layout.footer_pattern
-        return pattern is not None and pattern.match(text) is not None
+        footer = self.layout.footer
+        return footer is not None and footer.pattern.match(text) is not None
 
     def _after_footer(
         self, readings: pl.DataFrame, refused: pl.DataFrame, found: kinds.ChunkLines

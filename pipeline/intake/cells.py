@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from pipeline.intake.head import FileColumn
-    from pipeline.intake.layout import Field, Layout
+    from pipeline.intake.layout import Layout, LayoutField
     from pipeline.intake.refusals import Refusals
 
 __all__ = ["IDENTIFIERS", "booleans", "integers", "moments", "numbers", "texts", "values"]
@@ -45,7 +45,7 @@ _NOT_FINITE = (
 _POWER = r"^[+-]?[0-9]*[.,]?[0-9]+[eE][+-]?[0-9]{1,3}$"
 
 
-def _without_missing(cells: pl.Series, field: Field) -> pl.Series:
+def _without_missing(cells: pl.Series, field: LayoutField) -> pl.Series:
     if not field.missing_values:
         return cells
     missing = cells.cast(pl.String).is_in(list(field.missing_values)).fill_null(value=False)
@@ -121,7 +121,7 @@ _THICKEST_MM = 1000.0
 """No handheld meter is put on metal of a metre: a thickness with one group mark and no decimal mark is read wrong (own bound)."""
 
 
-def _grammar(field: Field) -> NumberGrammar:
+def _grammar(field: LayoutField) -> NumberGrammar:
     return NumberGrammar(field.decimal_char, field.group_char, field.exponent)
 
 
@@ -299,7 +299,7 @@ def moments(
     *,
     zone: str | None,
     year: int | None,
-    time_field: Field | None = None,
+    time_field: LayoutField | None = None,
 ) -> pl.Series:
     """Read the time of the readings, in UTC.
 

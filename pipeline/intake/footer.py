@@ -16,12 +16,12 @@ if TYPE_CHECKING:
 
     import polars as pl
 
-    from pipeline.intake.layout import Field, Layout
+    from pipeline.intake.layout import Layout, LayoutField
 
 __all__ = ["check_footer"]
 
 
-def _figure(text: str, field: Field) -> Decimal | None:
+def _figure(text: str, field: LayoutField) -> Decimal | None:
     """Read a figure, written as the values are; the power of ten is free."""
     grammar = NumberGrammar(field.decimal_char, field.group_char, exponent=True)
     if re.fullmatch(grammar.pattern, text) is None:
@@ -69,10 +69,10 @@ def check_footer(
         Warnings; empty where all agree.
     """
     warnings: list[str] = []
-    if layout.footer_pattern is None:
+    if layout.footer is None:
         return warnings
     if not lines:
-        if layout.footer_required:
+        if layout.footer.required:
             warnings.append(
                 "footer_missing: the layout declares a footer and the file has none; was the export cut off?"
             )
@@ -82,12 +82,12 @@ def check_footer(
     for number, line in lines:
         cells = [cell.strip() for cell in split_line(line, layout.dialect)]
         cells_of.setdefault(cells[0].rstrip(":"), (number, cells))
-    for declared in layout.footer_statistics:
+    for declared in layout.footer.statistics:
         if declared.label.rstrip(":") not in cells_of:
             warnings.append(f"footer_mismatch: the footer has no line '{declared.label}'; was the export cut off?")
             continue
         number, cells = cells_of[declared.label.rstrip(":")]
-        text = cells[declared.cell] if declared.cell < len(cells) else ""
+        text = cells[declared.cell - 1] if declared.cell <= len(cells) else ""
         figure = _figure(text, field)
         if figure is None:
             warnings.append(f"footer_mismatch: line {number}, '{declared.label}': '{shown(text)}' is no number")

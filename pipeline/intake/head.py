@@ -15,7 +15,7 @@ from schemas.tables import FATES
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from pipeline.intake.layout import Field, Layout
+    from pipeline.intake.layout import Layout, LayoutField
 
 __all__ = ["LONGEST_HEAD", "FileColumn", "Head", "read_head"]
 
@@ -43,7 +43,7 @@ class FileColumn:
 
     position: int
     name: str
-    field: Field
+    field: LayoutField
     replicate: int = 1
 
 
@@ -61,7 +61,7 @@ class Head:
     warnings: list[str] = field(default_factory=list)
 
 
-def _matches(cell: str, declared: Field, layout: Layout) -> tuple[bool, str | None]:
+def _matches(cell: str, declared: LayoutField, layout: Layout) -> tuple[bool, str | None]:
     """Whether a header cell is the declared field, and what is wrong with its unit."""
     name, unit_problem = cell.strip(), None
     if declared.unit_in_header:
@@ -78,7 +78,7 @@ def _matches(cell: str, declared: Field, layout: Layout) -> tuple[bool, str | No
     return same, unit_problem if same else None
 
 
-def _replicate(cell: str, declared: Field, fallback: int) -> int:
+def _replicate(cell: str, declared: LayoutField, fallback: int) -> int:
     if declared.name_pattern is None or not declared.name_pattern.groups:
         return 1
     name = cell.strip()
@@ -135,14 +135,14 @@ def _resolve(
     for number, declared in enumerate(layout.fields):
         count = used.get(number, 0)
         needed = declared.constraints.required or declared.column in _ESSENTIAL
-        if count == 0 and (layout.fields_match != "superset" or needed):
+        if count == 0 and (layout.table.fields_match != "superset" or needed):
             differences.append(f"column '{declared.label}' is missing")
         if declared.name_pattern is not None and declared.replicates not in (None, count) and count:
             differences.append(f"{count} columns match '{declared.label}', the layout declares {declared.replicates}")
     replicates = [column.replicate for column in columns if column.field.column == "value"]
     if len(set(replicates)) < len(replicates):
         differences.append("two replicate columns have the same number")
-    if layout.fields_match == "exact" and not differences:
+    if layout.table.fields_match == "exact" and not differences:
         order = [layout.fields.index(column.field) for column in columns]
         for at, number in enumerate(order[1:], start=1):
             if number < order[at - 1]:
@@ -174,9 +174,9 @@ def _hold_header(differences: Sequence[str], line: int | None, layout: Layout) -
 
 def _find_header(lines: Sequence[str], layout: Layout, passed: set[int]) -> tuple[int, list[FileColumn]]:
     best: tuple[int, int, Sequence[str]] | None = None
-    row = layout.dialect.header_row
+    rows = layout.dialect.header_rows
     candidates = _candidates(layout)
-    for number in [row - 1] if row is not None else range(len(lines)):
+    for number in [rows[0] - 1] if rows is not None else range(len(lines)):
         if number >= len(lines) or number in passed:
             continue
         cells = split_line(lines[number], layout.dialect)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.intake.decoding import choose_encoding, chunks, container
 from pipeline.intake.head import read_head
-from pipeline.intake.layout_keys import nearest
+from pipeline.intake.layout_errors import nearest
 from pipeline.intake.reader import head_lines
 from pipeline.intake.reading import Held, HoldFile, shown
 

@@ -94,7 +94,7 @@ def read_preamble(lines: Sequence[tuple[int, str]], layout: Layout, head: Head) 
                     )
                 )
             continue
-        separator = layout.preamble_separator
+        separator = layout.preamble.separator
         if separator is None:
             key, *rest = split_line(line, dialect)
             value = next((cell.strip() for cell in rest if cell.strip()), None) if rest else None
@@ -111,7 +111,7 @@ def read_preamble(lines: Sequence[tuple[int, str]], layout: Layout, head: Head) 
             head.metadata[key] = value
     if text:
         head.metadata.setdefault("text", "\n".join(text))
-    for wanted in layout.preamble_keys:
+    for wanted in layout.preamble.keys:
         found_value = head.metadata.get(wanted.key)
         if found_value is None:
             if wanted.required:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pipeline.errors import UsageError
-from pipeline.intake.layout_keys import nearest
+from pipeline.intake.layout_errors import nearest
 from pipeline.intake.workbook import workbook
 from schemas.tables import ROLES, TEMPERATURE_STATES, UNITS
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import hashlib
 import json
 import time
@@ -11,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 import pytest
-from intake_checks import is_whole, layouts, load
+from intake_checks import altered, is_whole, layouts, load
 from scenario import Scenario
 
 from pipeline.errors import IntegrityProblem, LayoutError, ReferenceTableError, SettingsError, UsageError
@@ -92,7 +91,7 @@ def test_near_names_are_still_told_for_the_first_unknown_columns() -> None:
 def test_spaces_cost_in_proportion(joined: bool) -> None:
     """A cell with 40,000 spaces took 12 s."""
     some = next(iter(layouts().values())).dialect
-    dialect = dataclasses.replace(some, delimiter=" " if joined else ";", join_delimiters=joined, trim_cells=not joined)
+    dialect = altered(some, delimiter=" " if joined else ";", join_delimiters=joined, trim_cells=not joined)
     text = b"  a ; b" + b" " * 7 + b"c;\t d  \n ;  ; \n\n   \n"
     assert _tidied(text, dialect) == (b"a ; b c;\t d\n; ;\n\n\n" if joined else b"a;b       c;d\n;;\n\n\n")
     assert growth(lambda size: _tidied(b"a;b" + b" " * size + b"c;d\n", dialect), 10_000) < 10

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import dataclasses
 import re
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 import pytest
-from intake_checks import layouts
+from intake_checks import altered, layouts
 
 from pipeline.intake import cells as read
 from pipeline.intake.head import FileColumn
@@ -20,14 +19,14 @@ from pipeline.intake.refusals import Refusals
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from pipeline.intake.layout import Field
+    from pipeline.intake.layout import LayoutField
 
 NEUTRAL = layouts()["neutral"]
-PLAIN = dataclasses.replace(NEUTRAL.value_field, unit=None, constraints=Constraints(), missing_values=())
+PLAIN = altered(NEUTRAL.value_field, unit=None, constraints=Constraints(), missing_values=())
 
 
 def column(target: str, **changes: Any) -> FileColumn:
-    return FileColumn(0, "Column", dataclasses.replace(PLAIN, column=target, **changes))
+    return FileColumn(0, "Column", altered(PLAIN, column=target, **changes))
 
 
 def lines_of(cells: Sequence[str | None]) -> pl.Series:
@@ -63,7 +62,7 @@ def values(
     cells: Sequence[str | None], codes: dict[str, str], **changes: Any
 ) -> tuple[list[Any], list[str | None], list[str | None] | None]:
     told: list[pl.Series | None] = []
-    layout = dataclasses.replace(NEUTRAL, non_readings=codes)
+    layout = altered(NEUTRAL, non_readings=codes)
 
     def work(refusals: Refusals, given: pl.Series) -> pl.Series:
         found, codes_found = read.values(given, lines_of(cells), column("value", **changes), layout, refusals)
@@ -126,9 +125,9 @@ def test_constraints_are_those_of_table_schema() -> None:
     assert texts(["L1", None], constraints=Constraints(required=True))[1] == [None, "missing_value"]
     assert texts(["L1", "L", "xL1"], constraints=Constraints(pattern=re.compile("L[0-9]")))[1] == [None, broken, broken]
     assert texts(["a", "b", "A"], constraints=Constraints(enum=("a",)))[1] == [None, broken, broken]
-    assert texts(["ab", "a"], constraints=Constraints(min_length=2))[1] == [None, broken]
-    assert texts(["ab", "abc"], constraints=Constraints(max_length=2))[1] == [None, broken]
-    assert texts(["a", "ab", "abc", "abcd"], constraints=Constraints(min_length=2, max_length=3))[1] == [
+    assert texts(["ab", "a"], constraints=Constraints(minLength=2))[1] == [None, broken]
+    assert texts(["ab", "abc"], constraints=Constraints(maxLength=2))[1] == [None, broken]
+    assert texts(["a", "ab", "abc", "abcd"], constraints=Constraints(minLength=2, maxLength=3))[1] == [
         broken,
         None,
         None,
@@ -152,11 +151,11 @@ def test_missing_values_are_empty_cells() -> None:
 
 def test_values_of_a_list_are_translated_and_others_refused_or_kept() -> None:
     words = {"P": "part", "B": "block"}
-    assert texts(["P", "B", None, "X"], "role", values=words, keep_other_values=False) == (
+    assert texts(["P", "B", None, "X"], "role", values=words, other_values="quarantine") == (
         ["part", "block", None, None],
         [None, None, None, "not_in_list"],
     )
-    assert texts(["17", "18", None], "operator", values={"17": "op17"}, keep_other_values=True) == (
+    assert texts(["17", "18", None], "operator", values={"17": "op17"}, other_values="keep") == (
         ["op17", "18", None],
         [None] * 3,
     )
@@ -285,7 +284,7 @@ def moments(
     form: str,
     zone: str | None,
     year: int | None = None,
-    time_field: Field | None = None,
+    time_field: LayoutField | None = None,
     **changes: Any,
 ) -> tuple[list[Any], list[str | None]]:
     given = column("measured_at", type="datetime", format=form, **changes)
@@ -315,7 +314,7 @@ def test_times_and_the_reason_of_each_that_is_none() -> None:
 
 
 def test_a_date_and_a_time_in_two_columns_and_a_year_from_the_layout() -> None:
-    clock = dataclasses.replace(PLAIN, type="time", format="%H:%M")
+    clock = altered(PLAIN, type="time", format="%H:%M")
     cells = ["02.03. 07:31", "29.02. 07:31", "02.03.", None]
     assert moments(cells, "%d.%m.", "Europe/Oslo", 2026, clock) == (
         [datetime(2026, 3, 2, 6, 31, tzinfo=UTC), None, None, None],

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import dataclasses
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 import pytest
-from intake_checks import layouts
+from intake_checks import altered, layouts
 
 from pipeline.intake.footer import check_footer
 from pipeline.intake.layout import FooterStatistic
@@ -21,10 +20,15 @@ REPORT = layouts()["report_with_statistics"]
 NUM_ACC = [10_000_001.0, 10_000_003.0, 10_000_002.0]
 
 
-def told(figures: dict[str, str], values: list[float | None], **changes: Any) -> list[str]:
+def with_footer(**changes: Any) -> Layout:
+    assert REPORT.footer is not None
+    return altered(REPORT, footer=altered(REPORT.footer, **changes))
+
+
+def told(figures: dict[str, str], values: list[float | None]) -> list[str]:
     """Kinds of warnings for a footer `statistic|figure`, all of whose statistics are declared; the first line is number 7."""
-    layout = dataclasses.replace(
-        REPORT, footer_statistics=tuple(FooterStatistic(f"{name}:", name, 1) for name in figures), **changes
+    layout = with_footer(
+        statistics=tuple(FooterStatistic(label=f"{name}:", statistic=name, cell=2) for name in figures)
     )
     lines = [(number, f" {name}: | {text} ") for number, (name, text) in enumerate(figures.items(), start=7)]
     return kinds(layout, lines, values)
@@ -92,8 +96,11 @@ def test_statistics_that_cannot_be_computed_are_told() -> None:
 
 
 def test_with_refused_lines_only_the_count_is_compared() -> None:
-    layout = dataclasses.replace(
-        REPORT, footer_statistics=(FooterStatistic("Mean", "mean", 1), FooterStatistic("n", "count", 1))
+    layout = with_footer(
+        statistics=(
+            FooterStatistic(label="Mean", statistic="mean", cell=2),
+            FooterStatistic(label="n", statistic="count", cell=2),
+        )
     )
     lines = [(7, "Mean|1,0"), (8, "n|2")]
     assert kinds(layout, lines, [58.1], refused=1) == ["footer_not_compared"]
@@ -101,8 +108,11 @@ def test_with_refused_lines_only_the_count_is_compared() -> None:
 
 
 def test_a_line_of_the_footer_that_is_missing_or_short_is_told_and_the_next_is_still_compared() -> None:
-    layout = dataclasses.replace(
-        REPORT, footer_statistics=(FooterStatistic("Mean", "mean", 1), FooterStatistic("n", "count", 1))
+    layout = with_footer(
+        statistics=(
+            FooterStatistic(label="Mean", statistic="mean", cell=2),
+            FooterStatistic(label="n", statistic="count", cell=2),
+        )
     )
     assert kinds(layout, [(7, "n: |2")], [58.1]) == ["footer_mismatch"] * 2
     assert kinds(layout, [(7, "n: |1")], [58.1]) == ["footer_mismatch"]
@@ -111,14 +121,14 @@ def test_a_line_of_the_footer_that_is_missing_or_short_is_told_and_the_next_is_s
 
 
 def test_a_footer_is_missed_only_where_the_layout_requires_it() -> None:
-    assert kinds(dataclasses.replace(REPORT, footer_required=True), [], [58.1]) == ["footer_missing"]
-    assert kinds(dataclasses.replace(REPORT, footer_required=False), [], [58.1]) == []
-    none = dataclasses.replace(REPORT, footer_pattern=None, footer_required=True)
+    assert kinds(with_footer(required=True), [], [58.1]) == ["footer_missing"]
+    assert kinds(with_footer(required=False), [], [58.1]) == []
+    none = altered(REPORT, footer=None)
     assert kinds(none, [(7, "n|9")], [58.1]) == []
 
 
 def test_it_is_said_in_which_line_the_footer_differs() -> None:
-    layout = dataclasses.replace(REPORT, footer_statistics=(FooterStatistic("Mean", "mean", 1),))
+    layout = with_footer(statistics=(FooterStatistic(label="Mean", statistic="mean", cell=2),))
     (text,) = check_footer([(7, "Mean|59,0")], layout, data_lines=1, refused_lines=0, values=pl.Series([58.125]))
     assert "line 7" in text
     assert "59,0" in text

@@ -12,8 +12,7 @@ from intake_checks import FIXTURES, layouts
 
 import pipeline.intake
 from pipeline.errors import LayoutError
-from pipeline.intake.layout import parse_layout
-from pipeline.intake.layout_keys import SECTIONS, json_schema
+from pipeline.intake.layout import json_schema, parse_layout
 from pipeline.intake.layouts import builtin_layouts
 from schemas.tables import READING
 
@@ -52,7 +51,7 @@ temperature_state = "at_metal"
 
 def test_the_good_layout_is_good() -> None:
     layout = parse_layout(GOOD, "good.toml")
-    assert (layout.unit, layout.zone, layout.wide, layout.fields_match) == ("MS/m", "Europe/Oslo", False, "exact")
+    assert (layout.unit, layout.zone, layout.wide, layout.table.fields_match) == ("MS/m", "Europe/Oslo", False, "exact")
     assert layout.constants == {"meter": "EC-01", "role": "part", "temperature_state": "at_metal"}
     assert layout.fields[2].decimal_char == ","
 
@@ -132,7 +131,7 @@ def test_the_neutral_layout_has_every_column_of_the_neutral_table() -> None:
     assert all(field.name == field.column for field in neutral.fields)
     required = {field.name for field in neutral.fields if field.constraints.required}
     assert required == {"measured_at", "meter", "role", "value", "unit", "temperature_state"}
-    assert (neutral.fields_match, neutral.zone, neutral.dialect.delimiter) == ("superset", "offset", ",")
+    assert (neutral.table.fields_match, neutral.zone, neutral.dialect.delimiter) == ("superset", "offset", ",")
 
 
 def test_the_json_schema_file_is_the_one_that_the_keys_declare() -> None:
@@ -141,7 +140,14 @@ def test_the_json_schema_file_is_the_one_that_the_keys_declare() -> None:
 
 def test_the_json_schema_is_one() -> None:
     jsonschema.Draft202012Validator.check_schema(json_schema())
-    assert set(json_schema()["properties"]) == {key.name for key in SECTIONS["layout"]}
+    found = json_schema()
+    assert {"name", "zone", "schema", "unitAliases", "match"} < set(found["properties"])
+    tables = [found, *found["$defs"].values()]
+    assert all(table["additionalProperties"] is False for table in tables)
+    assert all(
+        "null" not in str(table) and table["properties"].keys() >= set(table.get("required", ())) for table in tables
+    )
+    assert all("description" in key or "$ref" in key for table in tables for key in table["properties"].values())
 
 
 @pytest.mark.parametrize("path", LAYOUT_FILES, ids=lambda path: path.name)
@@ -167,3 +173,68 @@ def test_schema_and_parser_refuse_the_same(old: str, new: str) -> None:
 def test_example_layouts_are_documented_in_ten_lines_or_so() -> None:
     for path in sorted((FIXTURES / "layouts").glob("*.toml")):
         assert 8 <= len(layouts()[path.stem].description.strip().splitlines()) <= 14
+
+
+def refused(text: str) -> list[str]:
+    with pytest.raises(LayoutError) as error:
+        parse_layout(text, "good.toml")
+    return str(error.value).split("\n")
+
+
+def test_all_that_is_wrong_is_said_at_once_each_with_its_line() -> None:
+    text = GOOD
+    for old, new in (
+        ("delimiter", "delimitr"),
+        ('unit = "MS/m"', 'unit = "mS/m"'),
+        ('column = "lot"', 'column = "lto"'),
+        ('zone = "Europe/Oslo"', "zone = 1"),
+    ):
+        text = text.replace(old, new)
+    units = "MS/m, %IACS, Ohm.cm, uOhm.cm, nOhm.m"
+    lines = text.split("\n")
+    said = refused(text)
+    assert [one.partition(", key ")[0] for one in said] == [f"good.toml, line {n}" for n in (4, 6, 16, 21)]
+    assert said[0].endswith("key zone: found 1, expected a text")
+    assert said[1].endswith("key dialect.delimitr: unknown key; did you mean 'delimiter'?")
+    assert said[3].startswith(f"good.toml, line 21, key schema.fields[3].unit: found 'mS/m', expected one of {units}")
+    assert said[3].endswith("; did you mean 'MS/m'?")
+    assert lines[5].startswith("delimitr")
+    assert lines[20].startswith("unit = ")
+
+
+def test_what_keys_contradict_is_said_at_once_too() -> None:
+    text = GOOD.replace('role = "part"', 'role = "parts"\nyear = 1').replace("version = 1", "version = 0")
+    said = refused(text)
+    assert [one.partition(", key ")[2].partition(":")[0] for one in said] == [
+        "version",
+        "constants.role",
+        "constants.year",
+    ]
+    # a key that is missing has the line of the table that should hold it, and none where that is the file
+    (said,) = refused(GOOD.replace('role = "part"\n', ""))
+    assert said.startswith("good.toml, line 7, key schema.fields: nothing fills 'role'; expected a field, a preamble")
+    assert refused(GOOD.replace("version = 1\n", ""))[0].startswith("good.toml, key version: missing; Raised")
+
+
+def test_lines_are_told_after_texts_of_several_lines_and_inside_inline_tables() -> None:
+    text = GOOD.replace(
+        "version = 1", "version = 1\ndescription = '''\nzone = 1\n[dialect]\n'''\nmatch = { folder = '[' }"
+    )
+    assert refused(text) == [
+        "good.toml, line 8, key match.folder: '[' is not a regular expression: unterminated character set at position 0"
+    ]
+
+
+def test_of_a_file_of_another_kind_twenty_errors_are_said() -> None:
+    said = refused(GOOD + "".join(f"k{n:02} = [1]\n" for n in range(30)))
+    assert len(said) == 21
+    assert said[-1] == "good.toml: and 10 more"
+
+
+def test_marks_of_the_schema_hold_for_every_field_that_has_none_of_its_own() -> None:
+    text = GOOD.replace('decimalChar = ","', 'decimalChar = ","\ngroupChar = "."\nmissingValues = ["", "-"]')
+    layout = parse_layout(text.replace('unit = "MS/m"', 'unit = "MS/m"\ndecimalChar = "."\ngroupChar = ""'), "x")
+    assert [field.decimal_char for field in layout.fields] == [",", ",", "."]
+    assert [field.group_char for field in layout.fields] == [".", ".", None]
+    assert [field.missing_values for field in layout.fields] == [("-",)] * 3
+    assert len(refused(GOOD.replace('decimalChar = ","', 'decimalChar = ";"'))) == 1
