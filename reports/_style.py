@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 
-__all__ = ["DARK", "LIGHT", "MARKS", "STYLE", "TEXTS", "running_foot"]
+__all__ = ["DARK", "LIGHT", "STYLE", "running_foot"]
 
 LIGHT = {
     "desk": "#eceae1",
@@ -61,16 +61,6 @@ DARK = {
     "bar": "#3d5672",
     "grid": "#27313c",
 }
-TEXTS = (
-    ("ink", "paper"), ("soft", "paper"), ("link", "paper"), ("soft", "desk"), ("ink", "none-wash"),
-    ("accept", "paper"), ("hold", "paper"), ("reject", "paper"), ("none", "paper"), ("flag", "paper"),
-    ("accept", "accept-wash"), ("hold", "hold-wash"), ("reject", "reject-wash"), ("none", "none-wash"),
-    ("ink", "accept-wash"), ("ink", "hold-wash"), ("ink", "reject-wash"), ("paper", "reject"), ("inner", "paper"),
-    ("tolerance", "paper"), ("link", "none-wash"), ("link", "hold-wash"), ("link", "reject-wash"), ("soft", "none-wash"),
-)  # fmt: skip
-"""Pairs of a text colour and its ground that occur."""
-MARKS = ("point", "spot", "limit", "inner", "tolerance", "flag")
-"""Colours of marks of charts, on paper."""
 
 
 def _variables(palette: dict[str, str]) -> str:

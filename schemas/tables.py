@@ -15,7 +15,6 @@ __all__ = [
     "QUARANTINE",
     "READING",
     "ROLES",
-    "SOURCE_FILE",
     "TEMPERATURE_SOURCES",
     "TEMPERATURE_STATES",
     "UNITS",
@@ -100,34 +99,6 @@ READING = Table(
     key=("line", "replicate"),
 )
 """What intake hands over. A column that the export does not have may be missing from the frame."""
-
-SOURCE_FILE = Table(
-    "source_file",
-    "The ledger: one row a file loaded.",
-    (
-        Column("source_id", INTEGER, "Number of the load.", required=True, nullable=False),
-        Column("sha256", TEXT, "Hash of the bytes that were read.", required=True, nullable=False),
-        Column("name", TEXT, "Name of the file.", required=True, nullable=False),
-        Column("size", INTEGER, "Bytes.", required=True, nullable=False, at_least=0),
-        Column("layout", TEXT, "Layout it was read with.", required=True, nullable=False),
-        Column("layout_version", INTEGER, "Version of that layout.", required=True, nullable=False),
-        Column("zone", TEXT, "Time zone declared for its times."),
-        Column("taken_by_hand", BOOLEAN, "Written down by a person, not exported.", required=True, nullable=False),
-        Column("loaded_at", UTC_TIME, "When it was loaded.", required=True, nullable=False),
-        Column("lines", INTEGER, "Lines of the file.", required=True, nullable=False, at_least=0),
-        *(
-            Column(fate, INTEGER, f"Lines with the fate '{fate}'.", required=True, nullable=False, at_least=0)
-            for fate in FATES
-        ),
-        Column("readings", INTEGER, "Numbers stored.", required=True, nullable=False, at_least=0),
-        Column(
-            "conflicts", INTEGER, "Stored readings that contradict an earlier export.", required=True, nullable=False
-        ),
-        Column("metadata", TEXT, "Preamble, as JSON."),
-        Column("warnings", TEXT, "Warnings, as JSON list."),
-    ),
-    key=("source_id",),
-)
 
 QUARANTINE = Table(
     "quarantine",

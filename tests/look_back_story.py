@@ -7,13 +7,17 @@ from typing import TYPE_CHECKING, Any
 from scenario import Scenario, at
 
 from pipeline.history.chain import GENESIS_HASH, Event
+from pipeline.steps.event_lots import decided, event_result, lot_facts
+from pipeline.steps.events import find_events
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from datetime import datetime
 
+    from pipeline.steps.assess import Assessment
     from schemas.look_back import EventResult
 
-__all__ = ["LOTS", "decision", "failing", "only"]
+__all__ = ["LOTS", "decision", "events_of", "failing", "only"]
 
 LOTS = "lot,product,material,specification,supplier,shipped_on\n" + "".join(
     f"{lot},bar,copper,S,Q,{gone}\n" for lot, gone in (("L1", ""), ("L2", ""), ("L3", "2026-03-02"), ("L4", ""))
@@ -35,6 +39,14 @@ def failing() -> Scenario:
         .lot("12:00", lot="L4")
         .check("13:00")
     )
+
+
+def events_of(
+    assessment: Assessment, chain: Iterable[Event], *, meters: Iterable[str] | None = None
+) -> dict[str, EventResult]:
+    """Return the look-back events, by the names of their pages, in order of time; of these meters, or of all."""
+    said, facts = decided(chain), lot_facts(assessment)
+    return {event.name: event_result(assessment, event, said, facts) for event in find_events(assessment, meters)}
 
 
 def decision(sequence: int, when: datetime, **subject: Any) -> Event:

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from pipeline.intake.tables import empty_tables
 from pipeline.settings import Settings
 from pipeline.steps.lot_detail import LotDetails
+from schemas.reference_tables import REFERENCE_TABLES
 
 if TYPE_CHECKING:
     from schemas.results import LotPage
@@ -30,7 +30,7 @@ SPECIFICATION: dict[str, Any] = {
 
 def tables_with(**rows: tuple[dict[str, Any], ...]) -> dict[str, pl.DataFrame]:
     """Return reference tables, empty but for these rows."""
-    tables = empty_tables()
+    tables = {name: table.empty() for name, table in REFERENCE_TABLES.items()}
     for name, given in rows.items():
         schema = tables[name].schema
         tables[name] = pl.DataFrame([{key: row.get(key) for key in schema} for row in given], schema=schema)

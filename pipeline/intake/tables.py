@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from schemas.declare import Column, Table
 
-__all__ = ["empty_tables", "parse_table", "parse_tables"]
+__all__ = ["parse_table", "parse_tables"]
 
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _WHOLE = re.compile(r"[+-]?\d{1,18}", re.ASCII)
@@ -197,11 +197,6 @@ def _row_problem(name: str, row: dict[str, Any]) -> str | None:
     if row.get("expanded_uncertainty") is not None and row.get("coverage_factor") is None:
         return "an expanded uncertainty needs its coverage factor."
     return None
-
-
-def empty_tables() -> dict[str, pl.DataFrame]:
-    """Return every reference table without a row."""
-    return {name: table.empty() for name, table in REFERENCE_TABLES.items()}
 
 
 def parse_tables(

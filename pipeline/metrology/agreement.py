@@ -11,7 +11,6 @@ from itertools import combinations
 from math import sqrt
 from typing import TYPE_CHECKING
 
-import polars as pl
 from scipy import special
 
 from pipeline.metrology.uncertainty import normalised_error
@@ -25,7 +24,6 @@ __all__ = [
     "PairDifference",
     "compare_meters",
     "compare_on_same_parts",
-    "differences_from_average",
 ]
 
 COVERAGE_FACTOR = 2.0
@@ -184,30 +182,3 @@ def compare_on_same_parts(
     else:
         reason = "neither meter has any uncertainty"
     return PairDifference(first, second, mean, u, float(n - 1), mean - half, mean + half, e_n, reason)
-
-
-def differences_from_average(values: pl.DataFrame, *, artefact: str, instrument: str, value: str) -> pl.DataFrame:
-    """Return what each instrument says of each artefact, less the average of all instruments on it.
-
-    The artefact's own value drops out, so this shows instruments that read high or low on everything (NIST/SEMATECH
-    e-Handbook, 2.6.1: bias of a probe from the differences to the wafer averages).
-
-    Parameters
-    ----------
-    values
-        Determinations in one unit; an instrument may have several on an artefact.
-    artefact, instrument, value
-        Names of the columns.
-
-    Returns
-    -------
-    polars.DataFrame
-        artefact, instrument, n, mean, difference; sorted. Artefacts that not every instrument measured are left out, for
-        the average would then depend on who measured.
-    """
-    means = values.group_by(artefact, instrument).agg(
-        pl.len().cast(pl.Int64).alias("n"), pl.col(value).mean().alias("mean")
-    )
-    instruments = means[instrument].n_unique()
-    whole = means.filter(pl.len().over(artefact) == instruments).sort(artefact, instrument)
-    return whole.with_columns((pl.col("mean") - pl.col("mean").mean().over(artefact)).alias("difference"))

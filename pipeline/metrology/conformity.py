@@ -25,7 +25,6 @@ __all__ = [
     "as_decimal",
     "decide",
     "parse_rounding",
-    "within",
 ]
 
 SIGNIFICANT_DIGITS: Final = 12
@@ -151,36 +150,6 @@ def _meets(values: pl.Series, limits: pl.Series, guards: pl.Series, roundings: p
         .select(pl.coalesce("exactly", "meets").alias("meets"))
         .to_series()
     )
-
-
-def within(values: pl.Series, lower: pl.Series, upper: pl.Series, rounding: pl.Series) -> pl.Series:
-    """Say for each value whether it lies within its limits, by simple acceptance.
-
-    Parameters
-    ----------
-    values
-        Values in the specification's unit, shape (n,).
-    lower, upper
-        Limits in the specification's unit, shape (n,); null for a side without a limit.
-    rounding
-        Rounding rules as for :func:`parse_rounding`, shape (n,); null for none.
-
-    Returns
-    -------
-    polars.Series
-        Boolean, shape (n,): limits hit exactly are met. Null where there is no finite value or no limit at all.
-
-    Raises
-    ------
-    ValueError
-        If a rounding rule is none of the known ones.
-
-    Notes
-    -----
-    Simple acceptance as in JCGM 106:2012, 8.2, and ILAC-G8:09/2019, 4.2.1 (clauses from memory).
-    """
-    no_guard = pl.repeat(0.0, values.len(), eager=True)
-    return _inside(values, lower, upper, rounding, no_guard).alias("within")
 
 
 def _inside(values: pl.Series, lower: pl.Series, upper: pl.Series, rounding: pl.Series, guard: pl.Series) -> pl.Series:

@@ -33,11 +33,9 @@ from schemas.versions import intervals
 __all__ = [
     "QUANTITIES",
     "Overlap",
-    "corrected",
     "matching",
     "overlaps",
     "too_large",
-    "uncorrected",
 ]
 
 QUANTITIES: Final = {"thickness": "mm", "curvature": "mm", "stacked": "pieces", "coating": "µm"}
@@ -54,39 +52,6 @@ class Overlap:
     kind: str
     first: str
     second: str
-
-
-def corrected(conductivity_ms_per_m: float, correction_ms_per_m: float) -> float:
-    """Return a conductivity at the reference temperature with a correction for geometry.
-
-    Parameters
-    ----------
-    conductivity_ms_per_m
-        Value at the reference temperature, in MS/m.
-    correction_ms_per_m
-        Sum of the corrections, in MS/m.
-
-    Returns
-    -------
-    float
-        In MS/m.
-
-    Raises
-    ------
-    ValueError
-        If the result is not above 0.
-    """
-    result = conductivity_ms_per_m + correction_ms_per_m
-    if not result > 0:
-        raise ValueError(
-            f"{conductivity_ms_per_m!r} MS/m corrected by {correction_ms_per_m!r} gives no positive conductivity"
-        )
-    return result
-
-
-def uncorrected(conductivity_ms_per_m: float, correction_ms_per_m: float) -> float:
-    """Return the value before :func:`corrected`."""
-    return conductivity_ms_per_m - correction_ms_per_m
 
 
 def _versions(table: pl.DataFrame) -> pl.DataFrame:

@@ -23,7 +23,6 @@ __all__ = [
     "conformance_probabilities",
     "conformance_probability",
     "guard_band",
-    "guarded_limit",
     "one_sided_factors",
 ]
 
@@ -238,39 +237,3 @@ def guard_band(
         return GuardBand(one_sided)
     solve: Callable[..., float] = brentq
     return GuardBand(float(solve(shortfall, one_sided, half, xtol=1e-12 * half)))
-
-
-def guarded_limit(limit: float, probability: float, relative_standard_uncertainty: float) -> float:
-    """Return the value that exceeds an upper limit with a stated probability, for a relative standard uncertainty.
-
-    Parameters
-    ----------
-    limit
-        Upper limit, above 0.
-    probability
-        Probability that the limit is exceeded.
-    relative_standard_uncertainty
-        Standard uncertainty divided by the value.
-
-    Returns
-    -------
-    float
-        A value above this has exceeded the limit with at least the probability.
-
-    Raises
-    ------
-    ValueError
-        If no value reaches the probability.
-
-    Notes
-    -----
-    JCGM 106:2012, example of the speed limit (from memory): y = T/(1 − z·u_rel), because the uncertainty grows with the
-    value itself.
-    """
-    remaining = 1.0 - float(ndtri(probability)) * relative_standard_uncertainty
-    if not (limit > 0 and math.isfinite(limit) and remaining > 0 and math.isfinite(remaining)):
-        raise ValueError(
-            f"limit {limit!r}, probability {probability!r} and relative uncertainty {relative_standard_uncertainty!r}: "
-            "no value reaches this probability"
-        )
-    return limit / remaining

@@ -11,14 +11,11 @@ from __future__ import annotations
 import math
 from typing import Final
 
-import polars as pl
-
 __all__ = [
     "DEFAULT_MULTIPLE",
     "lowest_frequency_khz",
     "required_thickness_mm",
     "standard_depth_mm",
-    "standard_depth_mm_expression",
     "thickness_flag",
 ]
 
@@ -63,22 +60,6 @@ def standard_depth_mm(conductivity_ms_per_m: float, frequency_khz: float) -> flo
     """
     _require(conductivity_ms_per_m=conductivity_ms_per_m, frequency_khz=frequency_khz)
     return _DEPTH / math.sqrt(conductivity_ms_per_m * frequency_khz)
-
-
-def standard_depth_mm_expression(conductivity_ms_per_m: pl.Expr, frequency_khz: pl.Expr) -> pl.Expr:
-    """Return the standard depth of penetration of a column, in mm; null where an input is null or not above 0.
-
-    Parameters
-    ----------
-    conductivity_ms_per_m, frequency_khz
-        As for :func:`standard_depth_mm`.
-
-    Returns
-    -------
-    polars.Expr
-    """
-    possible = (conductivity_ms_per_m > 0) & (frequency_khz > 0)
-    return pl.when(possible).then(_DEPTH / (conductivity_ms_per_m * frequency_khz).sqrt())
 
 
 def required_thickness_mm(

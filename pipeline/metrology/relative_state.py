@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-__all__ = ["BlockOfSetting", "SettingCurve", "block_factor", "problem_of_block", "sensitivities_of_relative"]
+__all__ = ["BlockOfSetting", "SettingCurve", "block_factor", "problem_of_block"]
 
 _NO_CERTIFICATE_NEEDED: Final = 1.0
 """Stands for the certified value where one block with a linear model needs none: its factor does not depend on it."""
@@ -208,63 +208,3 @@ class SettingCurve:
             self._carried(shown_ms_per_m, self._by_temperature) / true,
             self._carried(shown_ms_per_m, self._by_coefficient) / true,
         )
-
-
-def sensitivities_of_relative(
-    conductivity_at_reference_ms_per_m: float,
-    *,
-    part_temperature_c: float,
-    reference_c: float,
-    model: str,
-    coefficient: float,
-    setting_log_slope_temperature: float,
-    setting_log_slope_coefficient: float,
-) -> dict[str, float]:
-    """Return how a relative reading's value at the reference moves with each input of its correction.
-
-    Parameters
-    ----------
-    conductivity_at_reference_ms_per_m
-        Value at the reference temperature, in MS/m.
-    part_temperature_c, reference_c
-        Temperature of the part, and the reference temperature, in °C.
-    model, coefficient
-        Of the part's material.
-    setting_log_slope_temperature, setting_log_slope_coefficient
-        From :meth:`SettingCurve.log_slopes`.
-
-    Returns
-    -------
-    dict
-        ``setting_temperature`` and ``part_temperature`` in MS/m per °C; ``block_coefficient`` and ``part_coefficient`` in
-        MS/m per unit of the coefficient. Signed. Where one sensor took both temperatures, or block and part are of one
-        material, the two move together: add their sensitivities before squaring (GUM 5.2.2), and they cancel to what
-        is left of the difference.
-
-    Raises
-    ------
-    ValueError
-        If the model is unknown.
-
-    Notes
-    -----
-    With d = T − T0 and σ_m the value at the metal, σ_ref = σ_m·(1 + α·d) for linear, so ∂σ_ref/∂ln σ_m = σ_ref; and
-    σ_ref = σ_m/(1 − s·d·σ_m) for the models with one slope, so ∂σ_ref/∂ln σ_m = σ_ref·(1 + s·d·σ_ref). GUM
-    (JCGM 100:2008) 5.1.3.
-    """
-    if model not in MODELS:
-        raise ValueError(f"unknown temperature model {model!r}; expected one of {', '.join(MODELS)}")
-    value, difference = conductivity_at_reference_ms_per_m, part_temperature_c - reference_c
-    if model == "linear":
-        growth = 1.0 + coefficient * difference
-        along, by_temperature, by_coefficient = value, value * coefficient / growth, value * difference / growth
-    else:
-        scale = IACS_100_MS_PER_M if model == "proportional" else 1.0
-        along = value * (1.0 + coefficient / scale * difference * value)
-        by_temperature, by_coefficient = value * value * coefficient / scale, value * value * difference / scale
-    return {
-        "setting_temperature": along * setting_log_slope_temperature,
-        "part_temperature": by_temperature,
-        "block_coefficient": along * setting_log_slope_coefficient,
-        "part_coefficient": by_coefficient,
-    }

@@ -31,7 +31,6 @@ from pipeline.metrology.units import IACS_100_MS_PER_M
 __all__ = [
     "MODELS",
     "at_reference",
-    "conductivity_at_reference",
     "conductivity_at_temperature",
     "model_in_words",
     "sensitivities",
@@ -60,61 +59,21 @@ def _positive(conductivity_ms_per_m: float, what: str) -> float:
     return conductivity_ms_per_m
 
 
-def conductivity_at_reference(
+def conductivity_at_temperature(
     conductivity_ms_per_m: float, temperature_c: float, *, reference_c: float, model: str, coefficient: float
 ) -> float:
-    """Carry a conductivity from the metal's temperature to the reference temperature.
+    """Carry a conductivity from the reference temperature to a temperature: the inverse of :func:`at_reference`.
 
     Parameters
     ----------
     conductivity_ms_per_m
-        Conductivity at `temperature_c`, in MS/m.
-    temperature_c
-        Temperature of the metal, in °C.
-    reference_c
-        Reference temperature, in °C.
+        Conductivity at `reference_c`, in MS/m.
+    temperature_c, reference_c
+        Temperature of the metal, and reference temperature, in °C.
     model
         linear, constant_slope or proportional.
     coefficient
         linear: 1/°C at the reference temperature; constant_slope: Ω·mm²/m per °C; proportional: 1/°C at 100 %IACS.
-
-    Returns
-    -------
-    float
-        Conductivity at `reference_c`, in MS/m.
-
-    Raises
-    ------
-    ValueError
-        If the model is unknown, an input is not finite, or the result is not a positive conductivity.
-
-    Notes
-    -----
-    linear: σ_ref = σ_T·[1 + α·(T − T0)] (ASTM B193, from memory). constant_slope: 1/σ_ref = 1/σ_T − s·(T − T0)
-    (NBS Handbook 100, 1966, from memory).
-    """
-    _require(model, temperature_c=temperature_c, reference_c=reference_c, coefficient=coefficient)
-    _positive(conductivity_ms_per_m, "the conductivity")
-    difference = temperature_c - reference_c
-    if model == "linear":
-        result = conductivity_ms_per_m * (1.0 + coefficient * difference)
-    else:
-        remaining = 1.0 - _slope(model, coefficient) * difference * conductivity_ms_per_m
-        result = conductivity_ms_per_m / remaining if remaining > 0 else math.inf
-    return _positive(result, f"the conductivity at {reference_c:g} °C")
-
-
-def conductivity_at_temperature(
-    conductivity_ms_per_m: float, temperature_c: float, *, reference_c: float, model: str, coefficient: float
-) -> float:
-    """Carry a conductivity from the reference temperature to a temperature: the inverse of the correction.
-
-    Parameters
-    ----------
-    conductivity_ms_per_m
-        Conductivity at `reference_c`, in MS/m.
-    temperature_c, reference_c, model, coefficient
-        As for :func:`conductivity_at_reference`.
 
     Returns
     -------
@@ -156,7 +115,7 @@ def sensitivities(
     reference_c
         Reference temperature, in °C.
     model, coefficient
-        As for :func:`conductivity_at_reference`.
+        As for :func:`conductivity_at_temperature`.
 
     Returns
     -------
@@ -211,7 +170,8 @@ def at_reference(
 
     Notes
     -----
-    Formulas as in :func:`conductivity_at_reference`. The factor is applied once by the caller, to the value; nothing here
+    linear: σ_ref = σ_T·[1 + α·(T − T0)] (ASTM B193, from memory). constant_slope: 1/σ_ref = 1/σ_T − s·(T − T0)
+    (NBS Handbook 100, 1966, from memory). The factor is applied once by the caller, to the value; nothing here
     changes a value, so calling twice corrects nothing twice. A standard deviation goes by the slope of the correction:
     the factor itself for linear, its square for the two models with one slope of resistivity (first order, GUM 5.1.2).
     """
@@ -338,7 +298,7 @@ def model_in_words(model: str, coefficient: float, source: str | None, *, refere
     Parameters
     ----------
     model, coefficient
-        As for :func:`conductivity_at_reference`.
+        As for :func:`conductivity_at_temperature`.
     source
         Where the coefficient was taken from; None or empty where nobody said.
     reference_c

@@ -26,7 +26,6 @@ __all__ = [
     "coverage_factor",
     "coverage_factors",
     "normalised_error",
-    "propagate",
 ]
 
 # Welch-Satterthwaite of a single contribution can come out as 15.999999999999998 for 16; truncation must not see that
@@ -162,36 +161,6 @@ def combine(
     return CombinedUncertainty(
         combined, degrees_of_freedom, factor, factor * combined + abs(uncorrected_bias), coverage, uncorrected_bias
     )
-
-
-def propagate(sensitivities: NDArray[np.float64], covariance: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Carry the covariance of correlated inputs to that of one or more outputs, to first order.
-
-    Parameters
-    ----------
-    sensitivities
-        Partial derivatives, shape (outputs, inputs).
-    covariance
-        Covariance of the inputs, shape (inputs, inputs).
-
-    Returns
-    -------
-    numpy.ndarray
-        Covariance of the outputs, shape (outputs, outputs): J·V·Jᵀ.
-
-    Raises
-    ------
-    ValueError
-        If shapes do not fit or a number is not finite.
-
-    Notes
-    -----
-    GUM 5.2.2, equation (13), and H.2; JCGM 102:2011, 6.2.1.
-    """
-    if not (np.isfinite(sensitivities).all() and np.isfinite(covariance).all()):
-        raise ValueError("sensitivities and covariance must be finite")
-    result: NDArray[np.float64] = sensitivities @ covariance @ sensitivities.T
-    return result
 
 
 def normalised_error(value: float, expanded: float, reference: float, reference_expanded: float) -> float:

@@ -12,7 +12,6 @@ Cp = (U − L)/(6·σ within), Cpk = min(U − x̄, x̄ − L)/(3·σ within); P
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,164 +20,18 @@ from scipy import special
 
 from pipeline.statistics.constants import c4_of_degrees_of_freedom
 from pipeline.statistics.expressions import standard_deviation_expression
-from pipeline.statistics.within import UNBIASED_FOR_SIGMA, default_estimator, within_of_lots
+from pipeline.statistics.within import UNBIASED_FOR_SIGMA, within_of_lots
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from numpy.typing import NDArray
 
     from pipeline.statistics.within import WithinEstimator
 
-__all__ = ["Capability", "capability", "capability_from_summary", "capability_of_lots"]
+__all__ = ["capability_of_lots"]
 
 INDICES = ("cp", "cpk", "pp", "ppk")
 _EQUAL = 1e-12
 """Standard deviations below this part of mean and limits are rounding noise of equal values, not variation."""
-
-
-@dataclass(frozen=True, slots=True)
-class Capability:
-    """Indices of one lot; None where one is not computable, with the reason under its name in `not_computable`."""
-
-    parts: int
-    mean: float | None
-    standard_deviation: float | None
-    within_standard_deviation: float | None
-    within_estimator: str
-    within_degrees_of_freedom: float | None
-    lower: float | None
-    upper: float | None
-    confidence: float
-    cp: float | None
-    cp_interval: tuple[float, float] | None
-    cpk: float | None
-    cpk_interval: tuple[float, float] | None
-    pp: float | None
-    pp_interval: tuple[float, float] | None
-    ppk: float | None
-    ppk_interval: tuple[float, float] | None
-    not_computable: dict[str, str]
-
-
-def capability(
-    part_means: Sequence[float],
-    lower: float | None,
-    upper: float | None,
-    *,
-    subgroup_size: int = 1,
-    estimator: WithinEstimator | None = None,
-    confidence: float = 0.95,
-) -> Capability:
-    """Return the indices of one lot.
-
-    Parameters
-    ----------
-    part_means
-        In time order, in the unit of the limits.
-    lower, upper
-        Limits; None where there is none.
-    subgroup_size
-        1 for the moving range, else the number of consecutive parts in a subgroup.
-    estimator
-        Name of the estimator within subgroups (`within.ESTIMATORS`); None for the default of the size.
-    confidence
-        Of the two-sided intervals.
-
-    Returns
-    -------
-    Capability
-
-    Raises
-    ------
-    ValueError
-        If a number is not finite, or the size and the estimator do not fit.
-    """
-    values = np.asarray(part_means, dtype=np.float64)
-    if not np.isfinite(values).all():
-        raise ValueError("part means must be finite numbers")
-    frame = pl.DataFrame(
-        {"lot": [""] * values.size, "order": np.arange(values.size), "mean": values},
-        schema={"lot": pl.String, "order": pl.Int64, "mean": pl.Float64},
-    )
-    if values.size == 0:
-        return capability_from_summary(
-            parts=0,
-            mean=None,
-            standard_deviation=None,
-            within_standard_deviation=None,
-            within_degrees_of_freedom=None,
-            within_estimator=estimator or default_estimator(subgroup_size),
-            lower=lower,
-            upper=upper,
-            confidence=confidence,
-        )
-    rows = capability_of_lots(
-        frame, _limits("", lower, upper), subgroup_size=subgroup_size, estimator=estimator, confidence=confidence
-    )
-    return _result(rows, confidence)
-
-
-def capability_from_summary(
-    *,
-    parts: int,
-    mean: float | None,
-    standard_deviation: float | None,
-    within_standard_deviation: float | None,
-    within_degrees_of_freedom: float | None,
-    within_estimator: str,
-    lower: float | None,
-    upper: float | None,
-    confidence: float = 0.95,
-) -> Capability:
-    """Return the indices from figures already at hand.
-
-    Parameters
-    ----------
-    parts
-        Values behind the mean.
-    mean, standard_deviation
-        Of all part means; None where there is none.
-    within_standard_deviation, within_degrees_of_freedom
-        Of the estimator within subgroups; None where there is none.
-    within_estimator
-        Its name; decides how the interval of Cp treats it.
-    lower, upper
-        Limits; None where there is none.
-    confidence
-        Of the two-sided intervals.
-
-    Returns
-    -------
-    Capability
-
-    Raises
-    ------
-    ValueError
-        If a limit is not finite.
-    """
-    row = {
-        "lot": "",
-        "parts": parts,
-        "mean": mean,
-        "standard_deviation": standard_deviation,
-        "within_standard_deviation": within_standard_deviation,
-        "within_degrees_of_freedom": within_degrees_of_freedom,
-        "within_estimator": within_estimator,
-        "within_reason": "no variation within subgroups is given",
-    }
-    schema = {
-        "lot": pl.String,
-        "parts": pl.Int64,
-        "mean": pl.Float64,
-        "standard_deviation": pl.Float64,
-        "within_standard_deviation": pl.Float64,
-        "within_degrees_of_freedom": pl.Float64,
-        "within_estimator": pl.String,
-        "within_reason": pl.String,
-    }
-    frame = pl.DataFrame([row], schema=schema)
-    return _result(_with_indices(frame, _limits("", lower, upper), confidence), confidence)
 
 
 def capability_of_lots(
@@ -200,7 +53,7 @@ def capability_of_lots(
     subgroup_size
         1 for the moving range, else the number of consecutive parts in a subgroup.
     estimator
-        Name of the estimator within subgroups (`within.ESTIMATORS`); None for the default of the size.
+        Name of the estimator within subgroups (`within.WithinEstimator`); None for the default of the size.
     confidence
         Of the two-sided intervals.
 
@@ -226,13 +79,6 @@ def capability_of_lots(
     within = within_of_lots(ordered, subgroup_size=subgroup_size, estimator=estimator)
     frame = overall.join(within, on="lot", how="left", maintain_order="left", nulls_equal=True)
     return _with_indices(frame, limits, confidence)
-
-
-def _limits(lot: str, lower: float | None, upper: float | None) -> pl.DataFrame:
-    return pl.DataFrame(
-        {"lot": [lot], "lower": [lower], "upper": [upper]},
-        schema={"lot": pl.String, "lower": pl.Float64, "upper": pl.Float64},
-    )
 
 
 def _with_indices(frame: pl.DataFrame, limits: pl.DataFrame, confidence: float) -> pl.DataFrame:
@@ -332,18 +178,10 @@ def _reasons() -> list[pl.Expr]:
         .then(crossed_words)
     )
     one = pl.when(lower.is_null() & upper.is_null()).then(pl.lit("no limit is given")).when(crossed).then(crossed_words)
-    count = (
-        pl.when(parts == 0)
-        .then(pl.lit("no part was measured"))
-        .when(parts == 1)
-        .then(pl.lit("one part has no standard deviation"))
-    )
+    count = pl.when(parts == 1).then(pl.lit("one part has no standard deviation"))
     noise = pl.max_horizontal(pl.col("mean", "lower", "upper").abs()) * _EQUAL
-    overall = (
-        pl.when(pl.col("standard_deviation").is_null())
-        .then(pl.lit("no overall standard deviation is given"))
-        .when(pl.col("standard_deviation") <= noise)
-        .then(pl.lit("all part means are equal, so the standard deviation is zero"))
+    overall = pl.when(pl.col("standard_deviation") <= noise).then(
+        pl.lit("all part means are equal, so the standard deviation is zero")
     )
     within = (
         pl.when(pl.col("within_standard_deviation").is_null())
@@ -360,31 +198,3 @@ def _reasons() -> list[pl.Expr]:
             ("ppk", one, overall),
         )
     ]
-
-
-def _result(rows: pl.DataFrame, confidence: float) -> Capability:
-    row = rows.row(0, named=True)
-
-    def interval(index: str) -> tuple[float, float] | None:
-        return None if row[index] is None else (row[f"{index}_low"], row[f"{index}_high"])
-
-    return Capability(
-        parts=row["parts"],
-        mean=row["mean"],
-        standard_deviation=row["standard_deviation"],
-        within_standard_deviation=row["within_standard_deviation"],
-        within_estimator=row["within_estimator"],
-        within_degrees_of_freedom=row["within_degrees_of_freedom"],
-        lower=row["lower"],
-        upper=row["upper"],
-        confidence=confidence,
-        cp=row["cp"],
-        cp_interval=interval("cp"),
-        cpk=row["cpk"],
-        cpk_interval=interval("cpk"),
-        pp=row["pp"],
-        pp_interval=interval("pp"),
-        ppk=row["ppk"],
-        ppk_interval=interval("ppk"),
-        not_computable={index: row[f"{index}_reason"] for index in INDICES if row[f"{index}_reason"] is not None},
-    )

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import accumulate
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
@@ -16,20 +16,15 @@ import polars as pl
 from pipeline.statistics.constants import c4, chart_constants, d2, d3
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
     "Chart",
-    "cusum",
     "cusum_path",
     "ewma",
     "ewma_path",
     "individuals",
     "summarised_subgroups",
-    "xbar_range",
-    "xbar_standard_deviation",
 ]
 
 _EQUAL = 1e-12
@@ -137,72 +132,6 @@ def individuals(values: ArrayLike, *, centre: float | None = None, sigma: float 
         _frame(x, centre, centre - 3.0 * sigma, centre + 3.0 * sigma),
         _frame(ranges, middle, 0.0, middle * chart_constants(2).D4, first=2),
     )
-
-
-def xbar_range(subgroups: Sequence[ArrayLike], *, centre: float | None = None, sigma: float | None = None) -> Chart:
-    """Return the chart of subgroup means with their ranges; limits follow the size of each subgroup.
-
-    σ = R-bar/d2; means ± A2·R-bar, ranges D3·R-bar to D4·R-bar (ISO 7870-2). With unequal sizes σ is the average of R/d2
-    with weights (d2/d3)², the weights of least variance (Burr 1969; from memory).
-
-    Parameters
-    ----------
-    subgroups
-        In time order, each one-dimensional with at least two values.
-    centre, sigma
-        Frozen centre and standard deviation of single values; both or neither.
-
-    Returns
-    -------
-    Chart
-
-    Raises
-    ------
-    ValueError
-        If a subgroup has fewer than two values, or a value is not finite.
-    """
-    return _subgroup_chart("xbar_range", subgroups, centre, sigma)
-
-
-def xbar_standard_deviation(
-    subgroups: Sequence[ArrayLike], *, centre: float | None = None, sigma: float | None = None
-) -> Chart:
-    """Return the chart of subgroup means with their standard deviations; limits follow the size of each subgroup.
-
-    σ = s-bar/c4; means ± A3·s-bar, standard deviations B3·s-bar to B4·s-bar (ISO 7870-2). With unequal sizes σ is the
-    average of s/c4 with weights c4²/(1 − c4²), the weights of least variance (Burr 1969; from memory).
-
-    Parameters
-    ----------
-    subgroups
-        In time order, each one-dimensional with at least two values.
-    centre, sigma
-        Frozen centre and standard deviation of single values; both or neither.
-
-    Returns
-    -------
-    Chart
-
-    Raises
-    ------
-    ValueError
-        If a subgroup has fewer than two values, or a value is not finite.
-    """
-    return _subgroup_chart("xbar_standard_deviation", subgroups, centre, sigma)
-
-
-def _subgroup_chart(kind: str, subgroups: Sequence[ArrayLike], centre: float | None, sigma: float | None) -> Chart:
-    groups = [_values(group) for group in subgroups]
-    sizes = np.asarray([group.size for group in groups])
-    if not groups or sizes.min() < 2:
-        raise ValueError("each subgroup needs at least two values; chart single values as individuals")
-    means = np.asarray([group.mean() for group in groups])
-    if kind == "xbar_range":
-        spreads = np.asarray([np.ptp(group) for group in groups])
-    else:
-        spreads = np.asarray([group.std(ddof=1) for group in groups])
-    largest = max(float(np.abs(group).max()) for group in groups)
-    return summarised_subgroups(kind, sizes, means, spreads, largest=largest, centre=centre, sigma=sigma)
 
 
 def summarised_subgroups(
@@ -331,71 +260,3 @@ def ewma(
         variance *= 1.0 - (1.0 - weight) ** (2.0 * np.arange(1, x.size + 1))
     half = width * sigma * np.sqrt(variance)
     return Chart("ewma", target, sigma, _frame(z, target, target - half, target + half), None)
-
-
-@dataclass(frozen=True, slots=True)
-class CusumChart:
-    """Cumulative sums, all in the unit of the values.
-
-    `points`: place, value, high (Σ above target + k), low (Σ below target − k), beyond_high, beyond_low; a sum of a side
-    that is not watched is null. `first_signal` is the place of the first point with a sum beyond h.
-    """
-
-    target: float
-    reference_value: float
-    decision_interval: float
-    points: pl.DataFrame
-    first_signal: int | None
-
-
-def cusum(
-    values: ArrayLike,
-    *,
-    target: float,
-    reference_value: float,
-    decision_interval: float,
-    side: Literal["both", "high", "low"] = "both",
-    head_start: float = 0.0,
-) -> CusumChart:
-    """Return the tabular cumulative sums.
-
-    high(i) = max(0, high(i − 1) + x(i) − target − k), low(i) = max(0, low(i − 1) + target − k − x(i)); a signal is a sum
-    above h (NIST/SEMATECH e-Handbook 6.3.2.3; ISO 7870-4). The sums run on after a signal.
-
-    Parameters
-    ----------
-    values
-        In time order; restart after a setting, never run across it.
-    target
-        Value aimed at.
-    reference_value, decision_interval
-        k and h in the unit of the values (often 0.5σ and 4σ to 5σ); average run lengths of two sides are half those of one.
-    side
-        Watch both sides, or one.
-    head_start
-        Where the sums begin, in the unit of the values (fast initial response: h/2).
-
-    Returns
-    -------
-    CusumChart
-
-    Raises
-    ------
-    ValueError
-        If a value is not finite, or a parameter makes no sense.
-    """
-    x = _values(values)
-    if reference_value < 0 or not decision_interval > 0 or head_start < 0:
-        raise ValueError("expected k and head start of at least zero and h above zero")
-    steps = {"high": x - target - reference_value, "low": target - reference_value - x}
-    columns: dict[str, pl.Series] = {}
-    for name, step in steps.items():
-        if side not in ("both", name):
-            columns[name] = pl.Series(values=[None] * x.size, dtype=pl.Float64)
-            continue
-        columns[name] = pl.Series(values=cusum_path(step, head_start), dtype=pl.Float64)
-    points = pl.DataFrame({"place": np.arange(1, x.size + 1), "value": x, **columns}).with_columns(
-        (pl.col(name) > decision_interval).fill_null(value=False).alias(f"beyond_{name}") for name in ("high", "low")
-    )
-    signals = points.filter(pl.col("beyond_high") | pl.col("beyond_low")).get_column("place")
-    return CusumChart(target, reference_value, decision_interval, points, int(signals[0]) if signals.len() else None)

@@ -10,18 +10,14 @@ from itertools import combinations
 from math import sqrt
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 from scipy import special
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
-    "chi_square_interval",
     "modified_large_sample_interval",
-    "modified_large_sample_intervals",
     "ratio_interval",
     "satterthwaite",
 ]
@@ -44,15 +40,6 @@ def satterthwaite(coefficients: Sequence[float], mean_squares: Sequence[float], 
     if spread == 0:
         raise ValueError("every mean square is zero, so degrees of freedom have no meaning")
     return sum(terms) ** 2 / spread
-
-
-def chi_square_interval(mean_square: float, freedom: float, confidence: float = 0.95) -> tuple[float, float]:
-    """Return the two-sided interval of θ from one mean square: ν·S²/χ²."""
-    tail = (1.0 - confidence) / 2.0
-    return (
-        freedom * mean_square / float(special.chdtri(freedom, tail)),
-        freedom * mean_square / float(special.chdtri(freedom, 1.0 - tail)),
-    )
 
 
 def modified_large_sample_interval(
@@ -87,41 +74,6 @@ def modified_large_sample_interval(
     """
     estimate, below, above = _spread(coefficients, list(mean_squares), freedoms, confidence)
     return estimate - sqrt(max(below, 0.0)), estimate + sqrt(max(above, 0.0))
-
-
-def modified_large_sample_intervals(
-    coefficients: Sequence[float],
-    mean_squares: ArrayLike,
-    freedoms: Sequence[float],
-    confidence: float = 0.95,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the intervals of many studies of one design, as :func:`modified_large_sample_interval` does that of one.
-
-    Parameters
-    ----------
-    coefficients, freedoms
-        One entry for each mean square.
-    mean_squares
-        Shape (studies, mean squares).
-    confidence
-        Of the two-sided intervals.
-
-    Returns
-    -------
-    tuple of numpy.ndarray
-        Lower and upper limits, one a study.
-
-    Raises
-    ------
-    ValueError
-        If the lengths differ.
-    """
-    columns = list(np.asarray(mean_squares, dtype=np.float64).T)
-    estimate, below, above = _spread(coefficients, columns, freedoms, confidence)
-    return (
-        np.asarray(estimate - np.sqrt(np.maximum(below, 0.0))),
-        np.asarray(estimate + np.sqrt(np.maximum(above, 0.0))),
-    )
 
 
 Term = tuple[float, Any, float]

@@ -21,7 +21,6 @@ __all__ = [
     "DEFINITIONS",
     "QuantileCapability",
     "QuantileDefinition",
-    "hinges",
     "pearson_iii_scores",
     "quantile",
     "quantile_capability",
@@ -90,19 +89,6 @@ def quantile(values: ArrayLike, probability: float, definition: QuantileDefiniti
     below = floor(place)
     above = min(below + 1, array.size)
     return float(array[below - 1] + (place - below) * (array[above - 1] - array[below - 1]))
-
-
-def hinges(values: ArrayLike) -> tuple[float, float]:
-    """Return Tukey's hinges: medians of the lower and the upper half, the middle value in both (Tukey 1977).
-
-    Raises
-    ------
-    ValueError
-        If there is no value, or one is not finite.
-    """
-    array = _sorted(values)
-    half = (array.size + 1) // 2
-    return float(np.median(array[:half])), float(np.median(array[-half:]))
 
 
 @dataclass(frozen=True, slots=True)

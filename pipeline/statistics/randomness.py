@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import sqrt
 from typing import TYPE_CHECKING
 
@@ -12,7 +11,7 @@ from scipy import special
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Runs", "autocorrelation", "autocorrelation_bound", "runs_about_median"]
+__all__ = ["autocorrelation", "autocorrelation_bound"]
 
 _EQUAL = 1e-12
 
@@ -69,51 +68,3 @@ def autocorrelation_bound(n: int, confidence: float = 0.95) -> float:
     if n < 1 or not 0.0 < confidence < 1.0:
         raise ValueError("expected at least one value and a confidence between 0 and 1")
     return float(special.ndtri(0.5 + confidence / 2.0)) / sqrt(n)
-
-
-@dataclass(frozen=True, slots=True)
-class Runs:
-    """Runs above and below the median, with the normal approximation; None, with the reason, where it cannot be had."""
-
-    runs: int
-    above: int
-    below: int
-    statistic: float | None
-    p_value: float | None
-    reason: str | None = None
-
-
-def runs_about_median(values: ArrayLike) -> Runs:
-    """Count runs about the median (NIST/SEMATECH e-Handbook 1.3.5.13); a value equal to the median counts as above.
-
-    Parameters
-    ----------
-    values
-        In time order.
-
-    Returns
-    -------
-    Runs
-        A strongly negative statistic means too few runs: drift or shifts; a strongly positive one, alternation.
-
-    Raises
-    ------
-    ValueError
-        If a value is not finite.
-    """
-    x = _series(values)
-    if x.size == 0:
-        return Runs(0, 0, 0, None, None, "no value")
-    high = x >= np.median(x)
-    above = int(high.sum())
-    below = int(x.size - above)
-    runs = int(1 + (high[1:] != high[:-1]).sum())
-    # a value is at or above the median always
-    if below == 0 or x.size < 3:
-        return Runs(runs, above, below, None, None, "values on one side of the median only have no runs to judge")
-    n = float(x.size)
-    product = 2.0 * above * below
-    expected = product / n + 1.0
-    variance = product * (product - n) / (n * n * (n - 1.0))
-    statistic = (runs - expected) / sqrt(variance)
-    return Runs(runs, above, below, statistic, float(2.0 * special.ndtr(-abs(statistic))))

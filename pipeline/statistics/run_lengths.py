@@ -45,7 +45,6 @@ __all__ = [
     "ewma_width",
     "pattern_run_length",
     "pattern_widening",
-    "shewhart_run_length",
 ]
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(48)
@@ -74,33 +73,6 @@ def _solved(kernel: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def _believed(length: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.where((length >= 1.0) & (length <= _LONGEST), length, _LONGEST)
-
-
-def shewhart_run_length(width: float, shift: ArrayLike = 0.0, scale: ArrayLike = 1.0) -> NDArray[np.float64]:
-    """Return the average run length of single points against ±`width`: 1/P(beyond).
-
-    Parameters
-    ----------
-    width
-        Of the limits, in standard deviations, above zero.
-    shift, scale
-        Mean and standard deviation of z; any shapes that broadcast.
-
-    Returns
-    -------
-    numpy.ndarray
-        Shape of `shift` and `scale`.
-
-    Raises
-    ------
-    ValueError
-        If a number makes no sense.
-    """
-    if not width > 0:
-        raise ValueError(f"a width of {width} makes no sense; expected a number above zero")
-    mean, deviation, shape = _broadcast(shift, scale)
-    beyond = special.ndtr((-width - mean) / deviation) + special.ndtr((mean - width) / deviation)
-    return np.asarray(1.0 / np.maximum(beyond, 1.0 / _LONGEST)).reshape(shape)
 
 
 def ewma_run_length(weight: float, width: float, shift: ArrayLike = 0.0, scale: ArrayLike = 1.0) -> NDArray[np.float64]:

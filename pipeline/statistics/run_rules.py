@@ -10,14 +10,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import polars as pl
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["RULES", "RULE_SETS", "RunRule", "all_of", "alternating", "hits", "signals", "some_of", "trend"]
+__all__ = ["RULES", "RULE_SETS", "RunRule", "all_of", "alternating", "hits", "some_of", "trend"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,31 +145,3 @@ def hits(z: ArrayLike, rules: Sequence[str]) -> NDArray[np.bool_]:
     if array.shape[-1] == 0:
         return np.zeros((len(rules), *array.shape), dtype=bool)
     return np.stack([RULES[rule].flag(array) for rule in rules])
-
-
-def signals(z: ArrayLike, rules: Sequence[str]) -> pl.DataFrame:
-    """List the patterns that the points of one chart complete.
-
-    Parameters
-    ----------
-    z
-        (value − centre)/σ, one-dimensional, in time order.
-    rules
-        Ids out of `RULES`, for instance a set of `RULE_SETS`.
-
-    Returns
-    -------
-    polars.DataFrame
-        place (from 1), rule, title; sorted by place, then in the order of `rules`.
-
-    Raises
-    ------
-    ValueError
-        If a rule is unknown or a number is not finite.
-    """
-    found = hits(z, rules)
-    rows = [
-        (int(place) + 1, rules[rule], RULES[rules[rule]].title)
-        for place, rule in zip(*np.nonzero(found.T), strict=True)
-    ]
-    return pl.DataFrame(rows, schema={"place": pl.Int64, "rule": pl.String, "title": pl.String}, orient="row")

@@ -22,17 +22,9 @@ from pipeline.statistics.constants import (
 )
 from pipeline.statistics.expressions import sum_of_squares_expression
 
-__all__ = ["ESTIMATORS", "UNBIASED_FOR_SIGMA", "WithinEstimator", "default_estimator", "within_of_lots"]
+__all__ = ["UNBIASED_FOR_SIGMA", "WithinEstimator", "default_estimator", "within_of_lots"]
 
 WithinEstimator = Literal["moving_range", "pooled_subgroups", "mean_range", "mean_standard_deviation"]
-
-ESTIMATORS: dict[str, str] = {
-    "moving_range": "mean moving range of neighbouring part means, divided by d2",
-    "pooled_subgroups": "pooled standard deviation of subgroups",
-    "mean_range": "mean range of subgroups, divided by d2",
-    "mean_standard_deviation": "mean standard deviation of subgroups, divided by c4",
-}
-"""The estimators in words, by name."""
 
 UNBIASED_FOR_SIGMA = frozenset({"moving_range", "mean_range", "mean_standard_deviation"})
 """Estimators whose mean is σ; the square of the pooled one has mean σ²."""

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from pipeline.steps.meters import SignalDecision
     from schemas.look_back import BiasChange, EventGlance
 
-__all__ = ["Decided", "LotFacts", "decided", "event_result", "events_of", "lot_facts", "with_events"]
+__all__ = ["Decided", "LotFacts", "decided", "event_result", "lot_facts", "with_events"]
 
 _ORDER = ("touched", "possible", "covered")
 """Lots in doubt first."""
@@ -273,24 +273,6 @@ def event_result(assessment: Assessment, event: Found, said: Decided, facts: Lot
         unit=assessment.settings.unit,
         as_of=assessment.as_of,
     )
-
-
-def events_of(
-    assessment: Assessment, chain: Iterable[Event], *, meters: Iterable[str] | None = None
-) -> dict[str, EventResult]:
-    """Return the look-back events, by the names of their pages, in order of time.
-
-    Parameters
-    ----------
-    assessment
-        Everything computed, with every lot.
-    chain
-        Recorded events, for decisions.
-    meters
-        Of which meters; None means all.
-    """
-    said, facts = decided(chain), lot_facts(assessment)
-    return {event.name: event_result(assessment, event, said, facts) for event in find_events(assessment, meters)}
 
 
 def with_events(assessment: Assessment, chain: Iterable[Event]) -> Assessment:

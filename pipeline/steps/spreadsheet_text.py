@@ -6,28 +6,18 @@ import re
 
 import polars as pl
 
-__all__ = ["guarded", "guarded_frame", "unguarded"]
+__all__ = ["guarded_frame"]
 
 _STARTS = "=+\\-@\\t\\r\\n＝＋－＠"
 _DANGEROUS = re.compile(f"^'*[{_STARTS}]")
 """What spreadsheets read as the start of a formula, full-width forms among them (OWASP, CSV Injection; from memory)."""
 
 
-def guarded(text: str) -> str:
-    """Return a text with an apostrophe before whatever a spreadsheet could take for a formula.
-
-    A text that begins with apostrophes before such a sign gets one more, so that :func:`unguarded` gives it back.
-    """
-    return f"'{text}" if _DANGEROUS.match(text) else text
-
-
-def unguarded(text: str) -> str:
-    """Return the text before :func:`guarded`."""
-    return text[1:] if text.startswith("'") and _DANGEROUS.match(text[1:]) else text
-
-
 def guarded_frame(frame: pl.DataFrame) -> pl.DataFrame:
-    """Return a frame whose text columns are guarded; numbers and times stay as they are."""
+    """Return a frame with an apostrophe before each text that a spreadsheet could take for a formula.
+
+    A text that begins with apostrophes before such a sign gets one more, so that taking one off gives it back.
+    """
     return frame.with_columns(
         pl.when(pl.col(name).str.contains(_DANGEROUS.pattern))
         .then(pl.concat_str(pl.lit("'"), pl.col(name)))

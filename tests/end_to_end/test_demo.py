@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 import pytest
+from look_back_story import events_of
 from parsed_pages import Parsed
 
 import reports
@@ -20,7 +21,6 @@ from pipeline.history.store import History
 from pipeline.settings import Workspace, find_workspace
 from pipeline.steps.assess import Assessment, assess
 from pipeline.steps.blocks import block_results
-from pipeline.steps.event_lots import events_of
 from pipeline.steps.files import collect
 from pipeline.steps.kept_part import part_of_lot, part_of_meter
 from pipeline.steps.load import load

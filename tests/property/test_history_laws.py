@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from look_back_story import events_of
 from scenario import DAY, REFERENCE, Scenario
 from workspace_files import neutral_csv
 
@@ -18,7 +19,6 @@ from pipeline.history.store import History
 from pipeline.metrology.support import SUPPORT_ORDER
 from pipeline.settings import find_workspace
 from pipeline.steps.assess import Assessment, assess
-from pipeline.steps.event_lots import events_of
 from pipeline.steps.load import load
 from pipeline.steps.start import create_workspace
 

@@ -11,13 +11,14 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from one_by_one import conductivity_at_reference, within
 
 from pipeline import rules
-from pipeline.metrology.conformity import as_decimal, decide, within
+from pipeline.metrology.conformity import as_decimal, decide
 from pipeline.metrology.guard_band import conformance_probability, guard_band
 from pipeline.metrology.lot_budget import LotMeanInputs, lot_mean_budget, lot_mean_budgets
 from pipeline.metrology.penetration import required_thickness_mm
-from pipeline.metrology.temperature import at_reference, conductivity_at_reference, conductivity_at_temperature
+from pipeline.metrology.temperature import at_reference, conductivity_at_temperature
 from pipeline.metrology.uncertainty import combine
 from pipeline.metrology.units import convert
 from schemas.results import Contribution

@@ -10,10 +10,11 @@ from typing import Any
 
 import numpy as np
 import pytest
+from one_by_one import conductivity_at_reference
 
 from pipeline.metrology.penetration import required_thickness_mm, standard_depth_mm
 from pipeline.metrology.relative_state import BlockOfSetting, SettingCurve
-from pipeline.metrology.temperature import conductivity_at_reference, conductivity_at_temperature
+from pipeline.metrology.temperature import conductivity_at_temperature
 from pipeline.metrology.units import convert
 
 PUBLISHED = Path(__file__).resolve().parents[2] / "fixtures" / "published"
@@ -41,7 +42,6 @@ OWN = (
     "mil_std_1537c_depth_of_penetration",
     "westgard_1981_multi_rule",
     "jcgm_2008_end_gauge",
-    "jcgm_2008_resistance_reactance",
     "jcgm_2008_between_day",
     "jcgm_2012_conformity",
     "iso_13528_normalised_error",

@@ -5,13 +5,16 @@ from __future__ import annotations
 import tomllib
 from math import sqrt
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pytest
+from one_by_one import capability, moments
 
 from pipeline.statistics.acceptance import accept_by_k, estimated_nonconforming, operating_characteristic
-from pipeline.statistics.capability import Capability, capability_from_summary
-from pipeline.statistics.descriptive import moments
+
+if TYPE_CHECKING:
+    from types import SimpleNamespace
 
 PUBLISHED = Path(__file__).resolve().parents[2] / "fixtures" / "published"
 
@@ -32,18 +35,11 @@ def compare(folder: str, found: dict[str, float | None]) -> None:
 
 def summary(
     parts: int, mean: float, s: float, lower: float | None, upper: float | None, confidence: float = 0.95
-) -> Capability:
-    return capability_from_summary(
-        parts=parts,
-        mean=mean,
-        standard_deviation=s,
-        within_standard_deviation=s,
-        within_degrees_of_freedom=parts - 1,
-        within_estimator="pooled_subgroups",
-        lower=lower,
-        upper=upper,
-        confidence=confidence,
-    )
+) -> SimpleNamespace:
+    """Return the indices of parts that have this mean and standard deviation, all of one subgroup."""
+    z = np.arange(parts) - (parts - 1) / 2
+    values = mean + s * z / z.std(ddof=1)
+    return capability(values.tolist(), lower, upper, subgroup_size=parts, confidence=confidence)
 
 
 def test_capability_example() -> None:

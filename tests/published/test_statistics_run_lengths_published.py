@@ -20,7 +20,6 @@ from pipeline.statistics.run_lengths import (
     ewma_width,
     pattern_run_length,
     pattern_widening,
-    shewhart_run_length,
 )
 
 PUBLISHED = Path(__file__).resolve().parents[2] / "fixtures" / "published"
@@ -88,9 +87,9 @@ def test_interval_of_the_cusum_from_the_wanted_run_length() -> None:
 def test_single_checks_against_limits_from_a_baseline_are_the_t_distribution(checks: int) -> None:
     """(x − mean)/(s·√(1 + 1/m)) is Student's t with m − 1 degrees of freedom, so the integral has a closed form."""
     exact = 2 * stats.t.sf(3 / np.sqrt(1 + 1 / checks), checks - 1)
-    assert estimated_rate(lambda mean, scale: shewhart_run_length(3.0, mean, scale), checks) == pytest.approx(
-        exact, rel=5e-5
-    )
+    assert estimated_rate(
+        lambda mean, scale: pattern_run_length([Pattern(1, 1, 3.0)], mean, scale), checks
+    ) == pytest.approx(exact, rel=5e-5)
     if checks == 20:
         # printed in the notes of this project as 0.86 %; derived there
         assert round(100 * exact, 2) == 0.86
@@ -171,7 +170,6 @@ def test_more_checks_bring_the_factors_back_to_the_known_ones() -> None:
 
 def test_numbers_that_make_no_sense_are_refused() -> None:
     for wrong in (
-        lambda: shewhart_run_length(0.0),
         lambda: ewma_run_length(0.0, 3.0),
         lambda: ewma_run_length(0.2, -1.0),
         lambda: ewma_run_length(0.2, 3.0, np.nan),
@@ -181,7 +179,7 @@ def test_numbers_that_make_no_sense_are_refused() -> None:
         lambda: pattern_run_length([Pattern(3, 2, 1.0)]),
         lambda: ewma_width(0.2, 1.0),
         lambda: ewma_width(0.2, 1.5),
-        lambda: estimated_rate(lambda mean, scale: shewhart_run_length(3.0, mean, scale), 2),
+        lambda: estimated_rate(lambda mean, scale: pattern_run_length([Pattern(1, 1, 3.0)], mean, scale), 2),
     ):
         with pytest.raises(ValueError, match=r"expected|no limits"):
             wrong()

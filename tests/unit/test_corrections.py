@@ -5,13 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 from scenario import Scenario, at
 
 from pipeline.errors import ReferenceTableError, SettingsError
 from pipeline.intake.tables import parse_tables
-from pipeline.metrology.corrections import corrected, overlaps, too_large, uncorrected
+from pipeline.metrology.corrections import overlaps, too_large
 from pipeline.metrology.units import convert
 from pipeline.settings import Settings
 from pipeline.steps.budgets import with_budgets
@@ -197,16 +195,6 @@ def test_exported_means_keep_their_scatter() -> None:
         by_unit[unit] = row["standard_deviation_at_reference"] / row["value_at_reference"]
     assert by_unit["MS/m"] == pytest.approx(0.1 / 58.0)
     assert by_unit["uOhm.cm"] == pytest.approx(0.1 / 58.0)
-
-
-@settings(max_examples=300, deadline=None)
-@given(st.floats(0.5, 65.0), st.floats(-2.9, 2.9))
-def test_correcting_and_taking_it_off_again_returns_the_reading(value: float, shift: float) -> None:
-    if value + shift <= 0:
-        with pytest.raises(ValueError, match="no positive conductivity"):
-            corrected(value, shift)
-    else:
-        assert uncorrected(corrected(value, shift), shift) == pytest.approx(value, rel=1e-13, abs=1e-15)
 
 
 @pytest.mark.parametrize("unit", ["MS/m", "uOhm.cm"])

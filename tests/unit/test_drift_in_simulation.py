@@ -28,7 +28,6 @@ from pipeline.statistics.run_lengths import (
     ewma_run_length,
     ewma_width,
     pattern_run_length,
-    shewhart_run_length,
 )
 from pipeline.steps.drift import add_drift_charts
 
@@ -234,7 +233,7 @@ def test_false_signals_beside_the_computed_ones(known: bool, capsys: pytest.Capt
 
     repeats, checks = 800, 200
     values = rng.standard_normal((repeats, checks + (0 if known else BASELINE)))
-    single = estimated_rate(lambda m, s: shewhart_run_length(3.0, m, s), behind)
+    single = estimated_rate(lambda m, s: pattern_run_length([Pattern(1, 1, 3.0)], m, s), behind)
     compare("1-3s", restarted(values, pl.col("z").abs() > 3, blocks=1, known=known), checks, single)
     # the wider window of a pattern is not full at the start, so a watch that ends after 200 checks sees a little less
     one_block = estimated_rate(lambda m, s: pattern_run_length(ONE_BLOCK, m, s), behind)
@@ -252,7 +251,7 @@ def test_false_signals_beside_the_computed_ones(known: bool, capsys: pytest.Capt
         # the charts begin at the centre, far from their limits
         compare(f"{chart}, limits widened for 20 checks", count, checks, rate, 0.85)
     # two blocks a run: twice one block, and both blocks beyond 2 s in one run; what does both is counted twice
-    beyond = float(estimated_rate(lambda m, s: shewhart_run_length(2.0, m, s), behind))
+    beyond = float(estimated_rate(lambda m, s: pattern_run_length([Pattern(1, 1, 2.0)], m, s), behind))
     whole = (2 * one_block + beyond**2) / 2
     pairs = rng.standard_normal((repeats, 2, checks + (0 if known else BASELINE)))
     compare(

@@ -6,10 +6,8 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from look_back_story import LOTS, decision, failing, only
+from look_back_story import LOTS, decision, events_of, failing, only
 from scenario import Scenario, at
-
-from pipeline.steps.event_lots import events_of
 
 if TYPE_CHECKING:
     from datetime import datetime

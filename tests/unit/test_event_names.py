@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import polars as pl
 import pytest
-from look_back_story import LOTS, decision, failing
+from look_back_story import LOTS, decision, events_of, failing
 from scenario import Scenario, at
 
 from pipeline.errors import UsageError
 from pipeline.settings import Settings
-from pipeline.steps.event_lots import events_of
 from pipeline.steps.events import the_event
 
 

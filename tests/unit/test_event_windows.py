@@ -6,11 +6,10 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from look_back_story import decision, failing, only
+from look_back_story import decision, events_of, failing, only
 from scenario import REFERENCE, Scenario, at
 
 from pipeline.settings import Settings
-from pipeline.steps.event_lots import events_of
 
 if TYPE_CHECKING:
     from pipeline.steps.events import Found

@@ -6,14 +6,13 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from look_back_story import LOTS, decision, failing, only
+from look_back_story import LOTS, decision, events_of, failing, only
 from scenario import Scenario, at
 
 from pipeline.history.store import History
 from pipeline.metrology.look_back import risk_of_error
 from pipeline.settings import Settings, find_workspace
 from pipeline.steps.assess import assess
-from pipeline.steps.event_lots import events_of
 from pipeline.steps.event_pages import event_pages
 from pipeline.steps.trace import trace
 

@@ -5,13 +5,12 @@ from __future__ import annotations
 from math import hypot, sqrt
 
 import numpy as np
-import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from pipeline.metrology.agreement import MeterMean, compare_meters, compare_on_same_parts, differences_from_average
+from pipeline.metrology.agreement import MeterMean, compare_meters, compare_on_same_parts
 
 
 def mean_of(meter: str, values: list[float], own: float | None = 0.1) -> MeterMean:
@@ -80,21 +79,6 @@ def test_shift_leaves_and_scale_carries_over(shift: float, scale: float) -> None
     )
     assert moved.difference == pytest.approx(scale * pair.difference, rel=1e-6)
     assert moved.e_n == pytest.approx(pair.e_n, rel=1e-6)
-
-
-def test_differences_from_the_average_leave_the_artefact_out() -> None:
-    rows = [
-        {"part": part, "meter": meter, "value": level + bias}
-        for part, level in (("1", 50.0), ("2", 58.0), ("3", 61.0))
-        for meter, bias in (("A", 0.3), ("B", -0.1), ("C", -0.2))
-    ]
-    frame = pl.DataFrame([*rows, {"part": "4", "meter": "A", "value": 10.0}])
-    found = differences_from_average(frame, artefact="part", instrument="meter", value="value")
-    # the fourth part was not measured by all; the order of the rows that came in says nothing
-    assert found.select("part", "meter").rows() == [(part, meter) for part in "123" for meter in "ABC"]
-    assert found.equals(differences_from_average(frame.reverse(), artefact="part", instrument="meter", value="value"))
-    for meter, bias in (("A", 0.3), ("B", -0.1), ("C", -0.2)):
-        assert found.filter(pl.col("meter") == meter)["difference"].to_list() == pytest.approx([bias] * 3)
 
 
 def test_the_same_parts_drop_out_part_by_part() -> None:

@@ -8,10 +8,11 @@ from decimal import Decimal
 import numpy as np
 import polars as pl
 import pytest
+from one_by_one import within
 from scipy import optimize, stats
 
-from pipeline.metrology.conformity import as_decimal, decide, parse_rounding, within
-from pipeline.metrology.guard_band import conformance_probabilities, conformance_probability, guard_band, guarded_limit
+from pipeline.metrology.conformity import as_decimal, decide, parse_rounding
+from pipeline.metrology.guard_band import conformance_probabilities, conformance_probability, guard_band
 from pipeline.metrology.units import convert
 
 
@@ -339,14 +340,3 @@ def test_probabilities_outside_their_range_are_refused() -> None:
     for probability in (0.4, 1.0):
         with pytest.raises(ValueError, match=r"from 0\.5 to below 1"):
             guard_band(probability, 1.0, lower=0.0)
-    # 1 − z·u_rel is nought where z is one over u_rel
-    assert guarded_limit(0.5, 0.5, 0.02) == 0.5
-    for limit, relative in (
-        (100.0, 0.5),
-        (100.0, 1 / float(stats.norm.ppf(0.999))),
-        (0.0, 0.02),
-        (math.inf, 0.02),
-        (100.0, math.nan),
-    ):
-        with pytest.raises(ValueError, match="no value reaches"):
-            guarded_limit(limit, 0.999, relative)

@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 from sample_streams import at, rows
 
-from pipeline.metrology.corrections import QUANTITIES, Overlap, corrected, matching, overlaps, too_large, uncorrected
+from pipeline.metrology.corrections import QUANTITIES, Overlap, matching, overlaps, too_large
 from schemas.declare import UTC_TIME
 
 TEXT, FLOAT = pl.String, pl.Float64
@@ -176,10 +176,5 @@ def test_overlaps_are_told_once_in_order_whatever_lies_between_and_not_across_ve
             assert overlaps(table(*order)) == expected
 
 
-def test_a_correction_is_added_and_taken_off_again_and_leaves_something() -> None:
-    assert (corrected(58.0, -0.5), uncorrected(57.5, -0.5)) == (57.5, 58.0)
-    assert corrected(1.0, -0.5) == 0.5
-    for correction in (-58.0, -58.1, float("nan")):
-        with pytest.raises(ValueError, match="no positive conductivity"):
-            corrected(58.0, correction)
+def test_quantities_have_the_units_of_the_table() -> None:
     assert QUANTITIES == {"thickness": "mm", "curvature": "mm", "stacked": "pieces", "coating": "µm"}

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import math
 
-import polars as pl
 import pytest
 
 from pipeline.metrology.penetration import (
     lowest_frequency_khz,
     required_thickness_mm,
     standard_depth_mm,
-    standard_depth_mm_expression,
     thickness_flag,
 )
 
@@ -49,21 +47,11 @@ def test_what_the_flag_advises_clears_it(thickness_mm: float) -> None:
     assert thickness_flag(33.0, advised, thickness_mm) is None
 
 
-def test_a_column_agrees_with_single_values() -> None:
-    frame = pl.DataFrame({"value": [33.0, 58.0, None, 33.0, -1.0], "frequency": [60.0, 480.0, 60.0, None, 60.0]})
-    found = frame.select(standard_depth_mm_expression(pl.col("value"), pl.col("frequency"))).to_series().to_list()
-    assert found[:2] == pytest.approx([standard_depth_mm(33.0, 60.0), standard_depth_mm(58.0, 480.0)], rel=1e-15)
-    assert found[2:] == [None, None, None]
-
-
 def test_the_depth_is_that_of_a_plane_wave() -> None:
     # δ = 1/√(π·f·μ0·σ) in SI units, μ0 = 4π·1e-7 H/m
     for sigma, frequency in ((58.0, 60.0), (0.5, 0.5)):
         by_hand = 1e3 / math.sqrt(math.pi * frequency * 1e3 * 4e-7 * math.pi * sigma * 1e6)
         assert standard_depth_mm(sigma, frequency) == pytest.approx(by_hand, rel=1e-12)
-        frame = pl.DataFrame({"s": [sigma, 0.0, sigma], "f": [frequency, frequency, 0.0]})
-        found = frame.select(standard_depth_mm_expression(pl.col("s"), pl.col("f"))).to_series().to_list()
-        assert found == [pytest.approx(by_hand, rel=1e-12), None, None]
 
 
 def test_the_flag_advises_a_frequency_for_the_multiple_that_is_asked_for() -> None:

@@ -10,15 +10,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from one_by_one import conductivity_at_reference
 
-from pipeline.metrology.relative_state import (
-    BlockOfSetting,
-    SettingCurve,
-    block_factor,
-    problem_of_block,
-    sensitivities_of_relative,
-)
-from pipeline.metrology.temperature import conductivity_at_reference, conductivity_at_temperature
+from pipeline.metrology.relative_state import BlockOfSetting, SettingCurve, block_factor, problem_of_block
+from pipeline.metrology.temperature import conductivity_at_temperature
 
 COPPER, ALUMINIUM = ("constant_slope", 0.0000681), ("constant_slope", 0.000115)
 WHOLE = BlockOfSetting("B", 58.0, 30.0, *COPPER, material="copper")
@@ -86,14 +81,6 @@ def test_blocks_of_one_value_teach_their_mean() -> None:
     assert found == pytest.approx([sum(factors) / 2] * 2, rel=1e-14)
 
 
-def test_the_model_of_a_part_is_one_that_is_known() -> None:
-    with pytest.raises(ValueError, match="expected one of linear, constant_slope, proportional"):
-        sensitivities_of_relative(
-            19.5, part_temperature_c=27.0, reference_c=20.0, model="cubic", coefficient=1e-4,
-            setting_log_slope_temperature=0.0, setting_log_slope_coefficient=0.0,
-        )  # fmt: skip
-
-
 def test_a_setting_on_two_blocks_is_exact_on_each_and_straight_between() -> None:
     high = BlockOfSetting("H", 58.0, 30.0, *COPPER)
     low = BlockOfSetting("L", 19.0, 26.0, *ALUMINIUM)
@@ -108,29 +95,22 @@ def test_a_setting_on_two_blocks_is_exact_on_each_and_straight_between() -> None
 
 
 @pytest.mark.parametrize("block", [("linear", 0.00393), COPPER, ("proportional", 0.00395)])
-@pytest.mark.parametrize("part", [("linear", 0.0022), ALUMINIUM, ("proportional", 0.0066)])
-def test_sensitivities_are_the_slopes_of_the_correction(block: tuple[str, float], part: tuple[str, float]) -> None:
-    shown = 20.0
+def test_slopes_are_those_of_the_factor(block: tuple[str, float]) -> None:
+    shown = np.array([20.0])
 
-    def corrected(t_set: float, t_part: float, c_block: float, c_part: float) -> float:
-        given = BlockOfSetting("B", 58.0, t_set, block[0], c_block)
-        at_metal = shown * block_factor(given, reference_c=20.0)
-        return conductivity_at_reference(at_metal, t_part, reference_c=20.0, model=part[0], coefficient=c_part)
+    def log_factor(t_set: float, coefficient: float) -> float:
+        given = BlockOfSetting("B", 58.0, t_set, block[0], coefficient)
+        return float(np.log(SettingCurve([given], reference_c=20.0).factor(shown))[0])
 
-    start = np.array([31.0, 27.0, block[1], part[1]])
-    steps = np.array([1e-3, 1e-3, block[1] * 1e-4, part[1] * 1e-4])
-    numeric = [
-        (corrected(*(start + e)) - corrected(*(start - e))) / (2 * step)
-        for e, step in zip(np.diag(steps), steps, strict=True)
-    ]
-    curve = SettingCurve([BlockOfSetting("B", 58.0, 31.0, *block)], reference_c=20.0)
-    by_temperature, by_coefficient = curve.log_slopes(np.array([shown]))
-    found = sensitivities_of_relative(
-        corrected(*start), part_temperature_c=27.0, reference_c=20.0, model=part[0], coefficient=part[1],
-        setting_log_slope_temperature=float(by_temperature[0]), setting_log_slope_coefficient=float(by_coefficient[0]),
-    )  # fmt: skip
-    names = ["setting_temperature", "part_temperature", "block_coefficient", "part_coefficient"]
-    assert [found[name] for name in names] == pytest.approx(numeric, rel=1e-5)
+    t, c = 31.0, block[1]
+    by_temperature, by_coefficient = SettingCurve([BlockOfSetting("B", 58.0, t, *block)], reference_c=20.0).log_slopes(
+        shown
+    )
+    assert by_temperature[0] == pytest.approx((log_factor(t + 1e-3, c) - log_factor(t - 1e-3, c)) / 2e-3, rel=1e-5)
+    step = c * 1e-4
+    assert by_coefficient[0] == pytest.approx(
+        (log_factor(t, c + step) - log_factor(t, c - step)) / (2 * step), rel=1e-5
+    )
 
 
 def test_block_and_part_at_their_own_temperature_agree_with_the_reference_formula() -> None:

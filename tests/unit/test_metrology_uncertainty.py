@@ -11,7 +11,7 @@ import polars as pl
 import pytest
 
 from pipeline.metrology.lot_budget import LotMeanInputs, lot_mean_budget, lot_mean_budgets
-from pipeline.metrology.uncertainty import combine, coverage_factor, coverage_factors, normalised_error, propagate
+from pipeline.metrology.uncertainty import combine, coverage_factor, coverage_factors, normalised_error
 from schemas.results import Contribution
 
 FULL = LotMeanInputs(
@@ -106,8 +106,6 @@ def test_impossible_numbers_are_refused() -> None:
         coverage_factors(np.array([5.0, math.nan]))
     with pytest.raises(ValueError, match="finite"):
         combine([line(1.0)], uncorrected_bias=math.nan)
-    with pytest.raises(ValueError, match="finite"):
-        propagate(np.array([[1.0, math.nan]]), np.eye(2))
     with pytest.raises(ValueError, match="E_n needs"):
         normalised_error(1.0, 0.0, 1.0, 0.0)
     with pytest.raises(ValueError, match="E_n needs"):
@@ -128,12 +126,6 @@ def test_infinite_degrees_of_freedom_are_none_in_a_single_factor_and_weigh_nothi
     total = combine([line(3.0, math.inf), line(4.0, 10.0)])
     assert total.degrees_of_freedom == pytest.approx(5**4 / (4**4 / 10))
     assert combine([line(3.0, math.inf)]).degrees_of_freedom is None
-
-
-def test_a_standard_uncertainty_propagates_only_from_finite_numbers() -> None:
-    for slopes, covariance in (([1.0, 1.0], math.nan), ([1.0, math.inf], 1.0)):
-        with pytest.raises(ValueError, match="finite"):
-            propagate(np.array([slopes]), np.array([[1.0, 0.0], [0.0, covariance]]))
 
 
 @pytest.mark.parametrize(

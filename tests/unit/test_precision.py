@@ -7,13 +7,13 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
+from look_back_story import events_of
 from scenario import Scenario, at
 from scipy import stats
 
 from pipeline.errors import SettingsError
 from pipeline.history.chain import GENESIS_HASH, Event
 from pipeline.settings import Settings, read_settings
-from pipeline.steps.event_lots import events_of
 
 
 def history(wild: bool) -> Scenario:

@@ -7,9 +7,10 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import polars as pl
 import pytest
+from one_by_one import conductivity_at_reference
 from scenario import REFERENCE, Scenario, at
 
-from pipeline.metrology.relative_state import BlockOfSetting, SettingCurve, sensitivities_of_relative
+from pipeline.metrology.relative_state import BlockOfSetting, block_factor
 from pipeline.steps.budgets import with_budgets
 
 COPPER, ALUMINIUM = ("constant_slope", 0.0000681), ("constant_slope", 0.000115)
@@ -181,12 +182,21 @@ def relative_lot(*, setting_sensor: str | None, sensor: str | None) -> Scenario:
 
 
 def expected_sensitivities() -> dict[str, float]:
-    curve = SettingCurve([BlockOfSetting("B1", 58.0, 30.0, *COPPER)], reference_c=20.0)
-    by_temperature, by_coefficient = curve.log_slopes(np.array([20.0]))
-    return sensitivities_of_relative(
-        19.5, part_temperature_c=27.0, reference_c=20.0, model=ALUMINIUM[0], coefficient=ALUMINIUM[1],
-        setting_log_slope_temperature=float(by_temperature[0]), setting_log_slope_coefficient=float(by_coefficient[0]),
-    )  # fmt: skip
+    """Return the slopes of the whole correction by its four inputs, by small steps."""
+    shown = relative_value(19.5, 27.0, 58.0, 30.0)
+
+    def corrected(t_set: float, t_part: float, c_block: float, c_part: float) -> float:
+        at_metal = shown * block_factor(BlockOfSetting("B1", 58.0, t_set, COPPER[0], c_block), reference_c=20.0)
+        found = conductivity_at_reference(at_metal, t_part, reference_c=20.0, model=ALUMINIUM[0], coefficient=c_part)
+        assert found is not None
+        return found
+
+    start = np.array([30.0, 27.0, COPPER[1], ALUMINIUM[1]])
+    steps = np.diag([1e-3, 1e-3, COPPER[1] * 1e-4, ALUMINIUM[1] * 1e-4])
+    slopes = [(corrected(*(start + e)) - corrected(*(start - e))) / (2 * e.sum()) for e in steps]
+    return dict(
+        zip(("setting_temperature", "part_temperature", "block_coefficient", "part_coefficient"), slopes, strict=True)
+    )
 
 
 def test_the_budget_of_a_relative_lot_has_a_line_for_each_input() -> None:

@@ -8,7 +8,18 @@ import pytest
 from sample_pages import HOSTILE
 
 from reports import _page, _words
-from reports._style import DARK, LIGHT, MARKS, STYLE, TEXTS, running_foot
+from reports._style import DARK, LIGHT, STYLE, running_foot
+
+TEXTS = (
+    ("ink", "paper"), ("soft", "paper"), ("link", "paper"), ("soft", "desk"), ("ink", "none-wash"),
+    ("accept", "paper"), ("hold", "paper"), ("reject", "paper"), ("none", "paper"), ("flag", "paper"),
+    ("accept", "accept-wash"), ("hold", "hold-wash"), ("reject", "reject-wash"), ("none", "none-wash"),
+    ("ink", "accept-wash"), ("ink", "hold-wash"), ("ink", "reject-wash"), ("paper", "reject"), ("inner", "paper"),
+    ("tolerance", "paper"), ("link", "none-wash"), ("link", "hold-wash"), ("link", "reject-wash"), ("soft", "none-wash"),
+)  # fmt: skip
+"""Pairs of a text colour and its ground that occur."""
+MARKS = ("point", "spot", "limit", "inner", "tolerance", "flag")
+"""Colours of marks of charts, on paper."""
 
 
 def luminance(colour: str) -> float:

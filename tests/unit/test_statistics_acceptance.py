@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 import pytest
+from one_by_one import capability
 from scipy import integrate, stats
 
 from pipeline.statistics.acceptance import (
@@ -15,8 +16,7 @@ from pipeline.statistics.acceptance import (
     estimated_nonconforming,
     operating_characteristic,
 )
-from pipeline.statistics.capability import capability
-from pipeline.statistics.quantiles import DEFINITIONS, hinges, quantile, quantile_capability, values_needed
+from pipeline.statistics.quantiles import DEFINITIONS, quantile, quantile_capability, values_needed
 from pipeline.statistics.tolerance_factors import one_sided_factor, two_sided_factor
 
 if TYPE_CHECKING:
@@ -244,12 +244,6 @@ def test_quantiles_agree_with_another_implementation(name: str, other: str) -> N
         wanted = np.quantile(x, probability, method=other)
         assert quantile(x, probability, name) == pytest.approx(wanted, rel=1e-12)
     assert quantile([1.0, 2.0, 3.0, 4.0], 0.5, name) == pytest.approx(2.5, rel=1e-12)
-
-
-def test_hinges() -> None:
-    assert hinges([1, 2, 3, 4, 5]) == (2, 4)
-    assert hinges([1, 2, 3, 4]) == (1.5, 3.5)
-    assert hinges([7.0]) == (7.0, 7.0)
 
 
 def test_the_normal_definition_gives_the_moment_index() -> None:

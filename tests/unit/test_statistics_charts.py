@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 import pytest
+from one_by_one import xbar_range, xbar_standard_deviation
 
-from pipeline.statistics.charts import cusum, ewma, individuals, xbar_range, xbar_standard_deviation
+from pipeline.statistics.charts import ewma, individuals
 from pipeline.statistics.constants import c4, chart_constants, d2, d3
-from pipeline.statistics.randomness import autocorrelation, autocorrelation_bound, runs_about_median
-from pipeline.statistics.run_rules import RULE_SETS, RULES, hits, signals
+from pipeline.statistics.randomness import autocorrelation, autocorrelation_bound
+from pipeline.statistics.run_rules import RULE_SETS, RULES, hits
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -89,8 +89,6 @@ def test_subgroups_without_spread_say_why() -> None:
         (lambda: xbar_standard_deviation([]), "at least two"),
         (lambda: ewma([1.0], target=0.0, sigma=1.0, weight=0.0), "weight"),
         (lambda: ewma([1.0], target=0.0, sigma=-1.0), "above zero"),
-        (lambda: cusum([1.0], target=0.0, reference_value=-0.5, decision_interval=4.0), "at least zero"),
-        (lambda: cusum([1.0], target=0.0, reference_value=0.5, decision_interval=0.0), "above zero"),
     ],
 )
 def test_bad_use_is_refused(call: Callable[[], object], message: str) -> None:
@@ -114,20 +112,6 @@ def test_ewma_limits_are_the_spread_of_z() -> None:
     )
     upper = ewma([0.0] * 6, target=0.0, sigma=1.0, weight=0.3).points["upper"].to_numpy()
     assert 3 * z.std(axis=0) == pytest.approx(upper, rel=0.05)
-
-
-def test_cusum_sides_and_head_start() -> None:
-    values = [0.0, 2.0, 2.0, 2.0, -3.0, -3.0, -3.0]
-    kind = {"target": 0.0, "reference_value": 0.5, "decision_interval": 4.0}
-    both = cusum(values, **kind)
-    assert both.points["high"].to_list() == [0.0, 1.5, 3.0, 4.5, 1.0, 0.0, 0.0]
-    assert both.points["low"].to_list() == [0.0, 0.0, 0.0, 0.0, 2.5, 5.0, 7.5]
-    assert both.first_signal == 4
-    low = cusum(values, side="low", **kind)
-    assert low.points["high"].null_count() == 7
-    assert low.first_signal == 6
-    assert cusum(values, side="high", head_start=2.0, **kind).first_signal == 3
-    assert cusum([0.0], **kind).first_signal is None
 
 
 @pytest.mark.parametrize(
@@ -159,9 +143,11 @@ def test_run_rules(rule: str, z: list[float], places: list[int]) -> None:
 def test_rule_sets_name_known_rules_and_signals_come_in_order() -> None:
     for rules in RULE_SETS.values():
         assert set(rules) <= set(RULES)
-    found = signals([0.5] * 8 + [3.5], RULE_SETS["western_electric_1956"])
-    assert found.select("place", "rule").rows() == [(8, "run-of-8"), (9, "beyond-3s"), (9, "run-of-8")]
-    assert signals([], RULE_SETS["nelson_1984"]).height == 0
+    names = RULE_SETS["western_electric_1956"]
+    found = hits([0.5] * 8 + [3.5], names)
+    told = [(int(place) + 1, names[rule]) for place, rule in zip(*found.T.nonzero(), strict=True)]
+    assert told == [(8, "run-of-8"), (9, "beyond-3s"), (9, "run-of-8")]
+    assert hits([], RULE_SETS["nelson_1984"]).shape == (8, 0)
     with pytest.raises(ValueError, match="unknown rule"):
         hits([0.0], ["run-of-6"])
     with pytest.raises(ValueError, match="finite"):
@@ -179,17 +165,6 @@ def test_independence() -> None:
     assert autocorrelation([1.0], 1) is None
     with pytest.raises(ValueError, match="at least 1"):
         autocorrelation([1.0, 2.0], 0)
-    drift = runs_about_median(np.arange(40.0))
-    assert (drift.runs, drift.above, drift.below) == (2, 20, 20)
-    assert drift.statistic is not None
-    assert drift.statistic < -5
-    assert runs_about_median([1.0] * 5).reason is not None
-    assert runs_about_median([]).reason == "no value"
-    # moments of the number of runs of 6 values with 3 on each side, by counting all 20 patterns
-    patterns = [np.array([i in chosen for i in range(6)]) for chosen in _threes()]
-    counts = np.array([1 + sum(a != b for a, b in pairwise(p)) for p in patterns])
-    example = runs_about_median([0.0, 1.0, 0.1, 1.1, 0.2, 1.2])
-    assert example.statistic == pytest.approx((6 - counts.mean()) / counts.std(), rel=1e-12)
 
 
 def _threes() -> list[tuple[int, int, int]]:
@@ -198,4 +173,3 @@ def _threes() -> list[tuple[int, int, int]]:
 
 def test_frames_are_typed_even_when_empty() -> None:
     assert individuals([]).points.schema["lower"] == pl.Float64
-    assert cusum([], target=0.0, reference_value=0.5, decision_interval=4.0).points.height == 0

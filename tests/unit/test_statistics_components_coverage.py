@@ -10,7 +10,7 @@ import pytest
 
 from pipeline.statistics.components import LEVELS, variance_components
 from pipeline.statistics.descriptive import nested
-from pipeline.statistics.mean_squares import modified_large_sample_interval, modified_large_sample_intervals
+from pipeline.statistics.mean_squares import _spread, modified_large_sample_interval
 from pipeline.statistics.unweighted import unweighted_design
 
 STUDIES = 2000
@@ -116,9 +116,11 @@ def intervals(studies: Studies) -> dict[str, tuple[np.ndarray, np.ndarray]]:
     found = {}
     for row, level in enumerate(active):
         if balanced:
-            low, high = modified_large_sample_intervals(
-                list(weights[row]), mean_squares[:, active], list(nu[0, active])
+            # the function behind the interval takes the mean squares of all studies at once
+            middle, below, above = _spread(
+                list(weights[row]), list(mean_squares[:, active].T), list(nu[0, active]), 0.95
             )
+            low, high = middle - np.sqrt(np.maximum(below, 0)), middle + np.sqrt(np.maximum(above, 0))
         else:
             pairs = [
                 modified_large_sample_interval(list(weights[row]), list(squares[active]), list(freedom[active]))

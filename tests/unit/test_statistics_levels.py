@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 from scipy import stats
 
-from pipeline.statistics.descriptive import NestedSummary, combine, moments, nested, pooled_deviation
+from pipeline.statistics.descriptive import NestedSummary, nested, pooled_deviation
 
 START = datetime(2026, 3, 2, 6, tzinfo=UTC)
 
@@ -30,42 +30,6 @@ def unbalanced(seed: int = 5, lots: int = 6) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=["lot", "part", "spot", "value"], orient="row").with_columns(
         measured_at=pl.Series([START + timedelta(seconds=7 * i) for i in range(len(rows))])
     )
-
-
-def test_moments_of_one_and_of_equal_values() -> None:
-    assert moments([35.1]).standard_deviation is None
-    assert moments([35.1] * 7).standard_deviation == 0.0
-    with pytest.raises(ValueError, match="at least one"):
-        moments([])
-    with pytest.raises(ValueError, match="finite"):
-        moments([1.0, float("nan")])
-
-
-def test_combining_blocks_is_as_good_as_the_single_readings() -> None:
-    rng = np.random.default_rng(1)
-    blocks = [rng.normal(1e6, 0.3, size) for size in (1, 5, 2, 9, 1)]
-    whole = moments(np.concatenate(blocks))
-    parts = [moments(block) for block in blocks]
-    found = combine([p.count for p in parts], [p.mean for p in parts], [p.standard_deviation for p in parts])
-    assert found.count == whole.count
-    assert found.mean == pytest.approx(whole.mean, rel=1e-15)
-    assert found.standard_deviation == pytest.approx(whole.standard_deviation, rel=1e-9)
-
-
-@pytest.mark.parametrize(
-    ("counts", "means", "deviations", "message"),
-    [
-        ([], [], [], "at least one"),
-        ([2], [1.0, 2.0], [0.1], "one entry"),
-        ([0], [1.0], [None], "block of 0"),
-        ([3], [1.0], [None], "needs its standard deviation"),
-    ],
-)
-def test_combining_refuses_what_it_cannot_know(
-    counts: list[int], means: list[float], deviations: list[float | None], message: str
-) -> None:
-    with pytest.raises(ValueError, match=message):
-        combine(counts, means, deviations)
 
 
 def test_pooling() -> None:

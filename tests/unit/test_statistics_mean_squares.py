@@ -18,12 +18,10 @@ from pipeline.statistics.constants import (
     degrees_of_freedom_of_relative_variance,
     moving_range_relative_variance,
 )
-from pipeline.statistics.descriptive import combine, moments, pooled_deviation
+from pipeline.statistics.descriptive import pooled_deviation
 from pipeline.statistics.fraction_outside import fraction_outside, normal_fraction, observed_fraction
 from pipeline.statistics.mean_squares import (
-    chi_square_interval,
     modified_large_sample_interval,
-    modified_large_sample_intervals,
     ratio_interval,
     satterthwaite,
 )
@@ -58,24 +56,18 @@ def test_interval_of_a_combination_is_that_of_the_formulas(signs: tuple[int, ...
             lower_limit(list(zip(c, s, n, strict=True)), alpha), -lower_limit(list(zip(-c, s, n, strict=True)), alpha)
         )  # fmt: skip
         assert modified_large_sample_interval(list(c), list(s), n, confidence) == pytest.approx(wanted, rel=1e-8)
-        many = modified_large_sample_intervals(list(c), [s, 1e-3 * s], n, confidence)
-        assert np.ravel(many, order="F") == pytest.approx([*wanted, *(1e-3 * w for w in wanted)], rel=1e-8)
 
 
 def test_intervals_are_exact_where_the_distribution_is_known() -> None:
     # two equal terms by freedom are one mean square of both freedoms; a difference is zero at the quantile of F
     n, m, tail = 6.0, 11.0, 0.025
     low, _ = modified_large_sample_interval([n, m], [0.7, 0.7], [n, m])
-    assert low == pytest.approx(chi_square_interval(0.7 * (n + m), n + m)[0])
+    assert low == pytest.approx(0.7 * (n + m) ** 2 / stats.chi2.isf(tail, n + m))
     f_high = float(stats.f.isf(tail, n, m))
     assert modified_large_sample_interval([1, -1], [f_high, 1.0], [n, m])[0] == pytest.approx(0, abs=1e-9)
     f_low = float(stats.f.ppf(tail, n, m))
     assert modified_large_sample_interval([1, -1], [f_low, 1.0], [n, m])[1] == pytest.approx(0, abs=1e-9)
-    assert chi_square_interval(2.0, 7.0, 0.9) == pytest.approx(
-        (14 / stats.chi2.ppf(0.95, 7), 14 / stats.chi2.ppf(0.05, 7))
-    )
     assert modified_large_sample_interval([1.0], [0.0], [3.0]) == (0.0, 0.0)
-    assert [one.tolist() for one in modified_large_sample_intervals([1.0], [[0.0]], [3.0])] == [[0.0], [0.0]]
 
 
 @pytest.mark.parametrize("first", [3e-9, 0.02, 0.3, 3.0, 700.0, 5e8])
@@ -252,43 +244,6 @@ def test_interval_of_a_count_is_that_of_another_implementation_at_every_count() 
 
 
 # moments
-
-
-def test_moments_are_those_of_numpy_and_blocks_are_their_values() -> None:
-    rng = np.random.default_rng(2)
-    blocks = [rng.normal(58, 0.3, size) for size in (2, 1, 6, 3)]
-    parts = [moments(block) for block in blocks]
-    for block, part in zip(blocks, parts, strict=True):
-        assert (part.count, part.mean) == (block.size, pytest.approx(block.mean(), rel=1e-14))
-        assert part.standard_deviation == (pytest.approx(block.std(ddof=1)) if block.size > 1 else None)
-        assert part.sum_of_squares == pytest.approx(block.var() * block.size)
-    whole = np.concatenate(blocks)
-    found = combine([p.count for p in parts], [p.mean for p in parts], [p.standard_deviation for p in parts])
-    assert (found.count, found.mean) == (12, pytest.approx(whole.mean(), rel=1e-14))
-    assert found.sum_of_squares == pytest.approx(whole.var() * 12)
-    assert found.standard_deviation == pytest.approx(whole.std(ddof=1))
-    with pytest.raises(ValueError, match=r"^values must be finite"):
-        moments([1.0, nan])
-    one = combine([1], [35.0], [None])
-    assert (one.count, one.mean, one.standard_deviation, one.sum_of_squares) == (1, 35.0, None, 0.0)
-    two = combine([1, 1], [35.0, 36.0], [None, None])
-    assert two.standard_deviation == pytest.approx(sqrt(0.5))
-
-
-@pytest.mark.parametrize(
-    ("counts", "means", "deviations", "message"),
-    [
-        ([2, 2], [1.0], [0.1, 0.1], "one entry"), ([2, 2], [1.0, 2.0], [0.1], "one entry"),
-        ([2], [1.0, 2.0], [0.1, 0.1], "one entry"), ([1, 0], [1.0, 1.0], [None, None], "block of 0"),
-        ([2], [1.0], [None], "needs its standard deviation"), ([2], [nan], [0.1], "means must be finite"),
-        ([2, 2], [1.0, inf], [0.1, 0.1], "means must be finite"), ([2, 2], [1.0, 1.0], [0.1, nan], "deviations must be finite"),
-    ],
-)  # fmt: skip
-def test_blocks_that_cannot_be_combined(
-    counts: list[int], means: list[float], deviations: list[float | None], message: str
-) -> None:
-    with pytest.raises(ValueError, match=message):
-        combine(counts, means, deviations)
 
 
 def test_pooling_takes_a_deviation_of_nothing_and_refuses_one_below() -> None:

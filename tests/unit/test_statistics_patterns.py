@@ -29,7 +29,7 @@ from pipeline.statistics.process_control import (
     charted,
     process_limits,
 )
-from pipeline.statistics.run_rules import RULE_SETS, RULES, hits, signals
+from pipeline.statistics.run_rules import RULE_SETS, RULES, hits
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -118,15 +118,6 @@ def test_named_sets_hold_the_patterns_of_their_sources() -> None:
     }
     assert set(RULES) == set(BY_WORDS)
     assert all(rule.id == name for name, rule in RULES.items())
-
-
-def test_signals_list_place_and_rule() -> None:
-    z = series()[0]
-    names = list(RULE_SETS["nelson_1984"])
-    found = signals(z, names)
-    expected = [(end + 1, name, RULES[name].title) for end in range(z.size) for name in names if by_loops(name, z[None])[0, end]]  # fmt: skip
-    assert found.rows() == expected
-    assert signals([], names).schema == {"place": pl.Int64, "rule": pl.String, "title": pl.String}
 
 
 def test_nothing_has_no_pattern() -> None:

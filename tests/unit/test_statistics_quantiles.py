@@ -11,7 +11,6 @@ from scipy import integrate, optimize, stats
 
 from pipeline.statistics.quantiles import (
     DEFINITIONS,
-    hinges,
     pearson_iii_scores,
     quantile,
     quantile_capability,
@@ -47,7 +46,6 @@ def test_quantiles_are_those_of_numpy(definition: Any, n: int) -> None:
         lambda: quantile([1.0, 2.0], -1e-9, "type_6"),
         lambda: quantile([1.0, 2.0], 1.000001, "type_6"),
         lambda: quantile([1.0, 2.0], 0.5, "type_1"),  # type: ignore[arg-type]
-        lambda: hinges([]),
         lambda: quantile_capability([1.0, math.nan], 0.0, 1.0),
         lambda: quantile_capability([1.0, 2.0], math.inf, 3.0),
         lambda: quantile_capability([1.0, 2.0], 0.0, math.nan),
@@ -61,14 +59,6 @@ def test_quantiles_are_those_of_numpy(definition: Any, n: int) -> None:
 def test_what_has_no_quantile_is_refused(call: Callable[[], object]) -> None:
     with pytest.raises(ValueError, match=r"finite|expected"):
         call()
-
-
-@pytest.mark.parametrize("n", [1, 2, 3, 4, 5, 8, 9])
-def test_hinges_are_medians_of_the_halves_with_the_middle_value_in_both(n: int) -> None:
-    x = np.random.default_rng(n).permutation(np.arange(1.0, n + 1) ** 2)
-    ordered = sorted(x)
-    lower, upper = ordered[: math.ceil(n / 2)], ordered[n // 2 :]
-    assert hinges(x) == (np.median(lower), np.median(upper))
 
 
 @pytest.mark.parametrize("definition", ["type_6", "type_8"])

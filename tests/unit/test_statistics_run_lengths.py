@@ -18,7 +18,6 @@ from pipeline.statistics.run_lengths import (
     ewma_width,
     pattern_run_length,
     pattern_widening,
-    shewhart_run_length,
 )
 
 if TYPE_CHECKING:
@@ -32,23 +31,25 @@ def single(width: float, shift: np.ndarray | float = 0.0, scale: np.ndarray | fl
     return np.asarray(1 / (stats.norm.sf(width, shift, scale) + stats.norm.cdf(-width, shift, scale)))
 
 
+ONE_BEYOND = [Pattern(1, 1, 3.0)]
+
+
 @pytest.mark.parametrize("width", [0.4, 2.0, 3.0])
 def test_single_points_wait_for_one_beyond(width: float) -> None:
     expected = single(width, SHIFTS, SCALES)
     for found in (
-        shewhart_run_length(width, SHIFTS, SCALES),
         ewma_run_length(1.0, width, SHIFTS, SCALES),  # with the whole weight on the newest point an EWMA is that point
         pattern_run_length([Pattern(1, 1, width)], SHIFTS, SCALES),
     ):
         assert found.shape == (2, 2)
         assert found == pytest.approx(expected, rel=1e-8)
-    for one in (shewhart_run_length(width), ewma_run_length(1.0, width), pattern_run_length([Pattern(1, 1, width)])):
+    for one in (ewma_run_length(1.0, width), pattern_run_length([Pattern(1, 1, width)])):
         assert one.shape == ()
         assert float(one) == pytest.approx(float(single(width)), rel=1e-8)
 
 
 def test_what_never_signals_has_the_longest_run_length() -> None:
-    for found in (shewhart_run_length(30.0), ewma_run_length(0.2, 30.0), cusum_run_length(1.0, 60.0, sides=1)):
+    for found in (ewma_run_length(0.2, 30.0), cusum_run_length(1.0, 60.0, sides=1)):
         assert float(found) == 1e12
 
 
@@ -163,11 +164,11 @@ def test_a_cusum_without_room_waits_for_one_point_beyond_its_reference(reference
 @pytest.mark.parametrize("checks", [3, 4, 8])
 def test_few_checks_behind_the_limits_make_the_rate_of_students_t(checks: int) -> None:
     exact = 2 * stats.t.sf(2 / math.sqrt(1 + 1 / checks), checks - 1)
-    found = estimated_rate(lambda mean, scale: shewhart_run_length(2.0, mean, scale), checks)
+    found = estimated_rate(lambda mean, scale: pattern_run_length([Pattern(1, 1, 2.0)], mean, scale), checks)
     assert found == pytest.approx(exact, rel=1e-5)
-    assert estimated_rate(lambda mean, scale: shewhart_run_length(2.0, mean, scale), None) == pytest.approx(
-        float(1 / single(2.0)), rel=1e-12
-    )
+    assert estimated_rate(
+        lambda mean, scale: pattern_run_length([Pattern(1, 1, 2.0)], mean, scale), None
+    ) == pytest.approx(float(1 / single(2.0)), rel=1e-12)
 
 
 @pytest.mark.parametrize("run_length", [1.2, 1.9, 3.0, 370.0, 1e6])
@@ -189,12 +190,10 @@ def test_a_factor_gives_the_wanted_run_length() -> None:
 @pytest.mark.parametrize(
     "call",
     [
-        lambda: shewhart_run_length(0.0),
-        lambda: shewhart_run_length(math.nan),
-        lambda: shewhart_run_length(3.0, [0.0, math.nan]),
-        lambda: shewhart_run_length(3.0, scale=[1.0, math.inf]),
-        lambda: shewhart_run_length(3.0, scale=[1.0, 0.0]),
-        lambda: shewhart_run_length(3.0, scale=-1.0),
+        lambda: pattern_run_length(ONE_BEYOND, [0.0, math.nan]),
+        lambda: pattern_run_length(ONE_BEYOND, scale=[1.0, math.inf]),
+        lambda: pattern_run_length(ONE_BEYOND, scale=[1.0, 0.0]),
+        lambda: pattern_run_length(ONE_BEYOND, scale=-1.0),
         lambda: ewma_run_length(0.0, 3.0),
         lambda: ewma_run_length(1.01, 3.0),
         lambda: ewma_run_length(0.2, 0.0),
@@ -207,7 +206,7 @@ def test_a_factor_gives_the_wanted_run_length() -> None:
         lambda: pattern_run_length([Pattern(0, 2, 1.0)]),
         lambda: pattern_run_length([Pattern(1, 1, 3.0), Pattern(3, 2, 1.0)]),
         lambda: pattern_run_length([Pattern(1, 1, 3.0), Pattern(1, 1, -0.1)]),
-        lambda: estimated_rate(shewhart_run_length, 2),  # type: ignore[arg-type]
+        lambda: estimated_rate(lambda mean, scale: pattern_run_length(ONE_BEYOND, mean, scale), 2),  # type: ignore[arg-type]
         lambda: pattern_widening((Pattern(1, 1, 3.0),), 1.0),
         lambda: pattern_widening((Pattern(1, 1, 3.0),), math.inf),
         lambda: pattern_widening((Pattern(1, 1, 3.0),), math.nan),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from itertools import combinations, pairwise
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -11,7 +11,7 @@ import pytest
 from scipy import stats
 
 from pipeline.statistics.constants import degrees_of_freedom_of_relative_variance, moving_range_relative_variance
-from pipeline.statistics.randomness import autocorrelation, autocorrelation_bound, runs_about_median
+from pipeline.statistics.randomness import autocorrelation, autocorrelation_bound
 from pipeline.statistics.stability import MINIMUM_POINTS, limits_for, stability
 
 # independence
@@ -49,41 +49,9 @@ def test_bound_of_independent_values() -> None:
 
 @pytest.mark.parametrize("values", [[[1.0, 2.0]], [1.0, math.nan], 5.0])
 def test_what_is_no_series_is_refused(values: Any) -> None:
-    for call in (autocorrelation, runs_about_median, stability):
+    for call in (autocorrelation, stability):
         with pytest.raises(ValueError, match="one row of finite numbers"):
             call(values)
-
-
-@pytest.mark.parametrize(
-    "x", [[1.0, 2.0, 3.0], [3.0, 1.0, 2.0, 4.0], [1.0, 1.0, 1.0, 5.0, 0.0, 0.0, 5.0], list("0101011")]
-)
-def test_runs_about_the_median_have_the_moments_of_all_orders(x: list[Any]) -> None:
-    values = [float(value) for value in x]
-    n, high = len(values), [value >= sorted(values)[len(values) // 2] for value in values]
-    if n % 2 == 0:
-        high = [bool(value >= np.median(values)) for value in values]
-    above = sum(high)
-    counts = [
-        1 + sum((a in chosen) != (b in chosen) for a, b in pairwise(range(n)))
-        for chosen in map(set, combinations(range(n), above))
-    ]
-    found = runs_about_median(values)
-    assert (found.above, found.below) == (above, n - above)
-    assert found.runs == 1 + sum(a != b for a, b in pairwise(high))
-    z = (found.runs - np.mean(counts)) / np.std(counts)
-    assert found.statistic == pytest.approx(z, rel=1e-12)
-    assert found.p_value == pytest.approx(2 * stats.norm.sf(abs(z)), rel=1e-9)
-    assert found.reason is None
-
-
-@pytest.mark.parametrize(
-    ("x", "counts"), [([], (0, 0, 0)), ([5.0], (1, 1, 0)), ([5.0, 4.0], (2, 1, 1)), ([5.0, 5.0, 5.0, 9.0], (1, 4, 0))]
-)
-def test_runs_that_cannot_be_judged_say_why(x: list[float], counts: tuple[int, int, int]) -> None:
-    found = runs_about_median(x)
-    assert (found.runs, found.above, found.below) == counts
-    assert found.statistic is found.p_value is None
-    assert found.reason
 
 
 # the five signals

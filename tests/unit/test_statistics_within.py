@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from itertools import pairwise
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 import polars as pl
@@ -18,7 +18,9 @@ from pipeline.statistics.constants import (
     moving_range_relative_variance,
 )
 from pipeline.statistics.unweighted import unweighted_design
-from pipeline.statistics.within import ESTIMATORS, UNBIASED_FOR_SIGMA, default_estimator, within_of_lots
+from pipeline.statistics.within import UNBIASED_FOR_SIGMA, WithinEstimator, default_estimator, within_of_lots
+
+ESTIMATORS = get_args(WithinEstimator)
 
 
 def lots() -> dict[str, list[float]]:

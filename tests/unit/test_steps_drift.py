@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 import pytest
+from one_by_one import cusums
 from scenario import DAY, Scenario
 
 from pipeline.errors import SettingsError
 from pipeline.history.chain import Event
 from pipeline.settings import Settings, read_settings
-from pipeline.statistics.charts import cusum, ewma
+from pipeline.statistics.charts import ewma
 from pipeline.statistics.run_lengths import cusum_interval, ewma_width
 
 if TYPE_CHECKING:
@@ -43,9 +44,9 @@ def test_charts_begin_after_the_baseline_and_are_those_of_the_chart_functions() 
     )
     assert charted["ewma"].to_list() == own.points["value"].to_list()
     assert charted["ewma_limit"][0] == pytest.approx(own.points["upper"][0], rel=1e-12)
-    sums = cusum(charted["z"] * charted["limit_widening"], target=0.0, reference_value=0.5, decision_interval=interval)
-    assert charted["cusum_high"].to_list() == pytest.approx(sums.points["high"].to_list())
-    assert charted["cusum_low"].to_list() == pytest.approx(sums.points["low"].to_list())
+    high, low = cusums(charted["z"] * charted["limit_widening"], target=0.0, reference_value=0.5)
+    assert charted["cusum_high"].to_list() == pytest.approx(high.tolist())
+    assert charted["cusum_low"].to_list() == pytest.approx(low.tolist())
     (chart,) = found.meters["M1"].drift_charts
     assert (chart.checks, chart.checks_behind_limits, chart.run_length) == (len(later), 20, 370.0)
     assert chart.ewma == charted["ewma"][-1]

@@ -5,11 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from look_back_story import LOTS, decision, failing
+from look_back_story import LOTS, decision, events_of, failing
 from scenario import REFERENCE, Scenario, at
 
 from pipeline.errors import UsageError
-from pipeline.steps.event_lots import events_of
 from pipeline.steps.trace import trace
 
 if TYPE_CHECKING:
