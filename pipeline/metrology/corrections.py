@@ -27,7 +27,6 @@ from typing import Any, Final
 import polars as pl
 
 from pipeline.metrology.units import IACS_100_MS_PER_M
-from schemas.declare import UTC_TIME
 from schemas.versions import intervals
 
 __all__ = [
@@ -55,14 +54,12 @@ class Overlap:
 
 
 def _versions(table: pl.DataFrame) -> pl.DataFrame:
-    """Return the rows that correct anything, with value and uncertainty in MS/m and the time in which they hold."""
-    factor = pl.col("unit").replace_strict(_IN_MS_PER_M, default=None, return_dtype=pl.Float64)
+    """Return the rows that correct anything, with their value in MS/m and the time in which they hold."""
     return (
         intervals(table, ["correction"])
         .filter(pl.col("value").is_not_null())
         .with_columns(
-            (pl.col("value") * factor).alias("value_ms_per_m"),
-            (pl.col("expanded_uncertainty") * factor).alias("expanded_ms_per_m"),
+            (pl.col("value") * pl.col("unit").replace_strict(_IN_MS_PER_M)).alias("value_ms_per_m"),
             pl.col("low").fill_null(0.0),
         )
     )
@@ -100,7 +97,7 @@ def overlaps(table: pl.DataFrame) -> list[Overlap]:
     list of Overlap
         Sorted by kind and names. Versions of one correction never overlap.
     """
-    rows = _versions(table).sort("correction", "holds_from").rows(named=True)
+    rows = _versions(table).rows(named=True)
     found: set[tuple[str, str, str]] = set()
     for place, one in enumerate(rows):
         for other in rows[place + 1 :]:
@@ -146,19 +143,18 @@ def matching(readings: pl.DataFrame, table: pl.DataFrame, *, largest_iacs: float
     kinds = [kind for kind in quantity if kind in set(rows["kind"].to_list())]
     keys = [*_KEYS, *(quantity[kind] for kind in kinds)]
     # where a row ends, too: a version without a value ends the one before
-    borders = pl.concat([rows["holds_from"], rows["holds_to"].drop_nulls()]).unique().sort().to_list()
+    borders = sorted({*rows["holds_from"], *rows["holds_to"].drop_nulls()})
     # readings of one geometry between two changes of the table are one case: cases are few
     since = pl.lit(0, pl.Int32)
     for border in borders[1:]:
         since = since + (pl.col("measured_at") >= border).cast(pl.Int32)
     placed = readings.with_columns(since.alias("_epoch"))
     distinct = placed.select("_epoch", *keys).unique().with_row_index("_case")
-    start = pl.col("_epoch").replace_strict(dict(enumerate(borders)), return_dtype=UTC_TIME)
+    start = pl.col("_epoch").replace_strict(dict(enumerate(borders)))
     found = [
         distinct.select(
             "_case", start.alias("_start"), *_KEYS, pl.col(quantity[kind]).cast(pl.Float64).alias("_quantity")
         )
-        .drop_nulls("_quantity")
         .join(rows.filter(pl.col("kind") == kind), how="cross", suffix="_of_row")
         .filter(
             *(pl.col(f"{key}_of_row").is_null() | (pl.col(key) == pl.col(f"{key}_of_row")) for key in _KEYS),
@@ -201,12 +197,11 @@ def matching(readings: pl.DataFrame, table: pl.DataFrame, *, largest_iacs: float
         )
     )
     of_case = (
-        each.sort("_case", "kind")
-        .group_by("_case", maintain_order=True)
+        each.group_by("_case")
         .agg(
             pl.when(applied.any()).then(pl.col("value_ms_per_m").filter(applied).sum()).alias("correction_ms_per_m"),
             pl.col("names").filter(applied).list.first().alias("corrections"),
-            problem.drop_nulls().str.join("; ").alias("correction_problem"),
+            problem.str.join("; ").alias("correction_problem"),
         )
         .with_columns(
             pl.when(pl.col("correction_problem") != "").then("correction_problem").alias("correction_problem"),

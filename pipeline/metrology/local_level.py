@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
-from scipy.special import stdtrit
+from scipy.special import fdtri
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -70,21 +70,17 @@ def local_levels(values: ArrayLike, series: ArrayLike) -> pl.DataFrame:
     y, groups = np.asarray(values, dtype=np.float64), np.asarray(series)
     if y.shape != groups.shape or y.ndim != 1 or not np.isfinite(y).all():
         raise ValueError("values must be finite and each needs its series")
-    first = np.flatnonzero(np.concatenate([[True], groups[1:] != groups[:-1]])) if y.size else np.empty(0, np.int64)
-    longest = int(np.diff(first, append=y.size).max(initial=1))
-    limits = [0.0, *(stdtrit(np.arange(1, longest + 1), (1 + STEP_LEVEL) / 2) ** 2).tolist()]
-    begins = np.zeros(y.size, dtype=bool)
-    begins[first] = True
+    begins = np.concatenate([[True], groups[1:] != groups[:-1]])[: y.size]
+    longest = np.diff(np.flatnonzero(begins), append=y.size).max(initial=0)
+    # the square of Student's t; none on no degree of freedom: one check before tells no scatter, and so no step
+    limits = fdtri(1, np.arange(longest), STEP_LEVEL).tolist()
     rows: list[tuple[float, float, float | None, int]] = []
-    level = share = squares = 0.0
-    degrees = since = 0
     for value, begin in zip(y.tolist(), begins.tolist(), strict=True):
         if begin:
             level, share, squares, degrees, since = value, 1.0, 0.0, 0, 1
         else:
             innovation, predicted = value - level, share + _MOVES
             standard = innovation * innovation / (1.0 + predicted)
-            # one check before tells no scatter, and so no step: both sides are zero
             if standard * degrees > limits[degrees] * squares:
                 level, share, since = value, 1.0, 1
             else:

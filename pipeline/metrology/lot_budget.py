@@ -37,8 +37,7 @@ class LotMeanInputs:
     (:func:`pipeline.metrology.local_level.local_levels`).
     The sensitivities are ∂(mean)/∂(temperature read) per °C and ∂(mean)/∂(coefficient), see
     :func:`pipeline.metrology.temperature.sensitivities`; None where the meter had corrected the readings itself.
-    `measurand` says of what the mean speaks: of the ``measured_parts``, or of the ``lot`` they were drawn from, where
-    parts differ and the scatter between them counts. `averaged_parts` are the parts in this mean (1 for a spot), where the
+    The mean speaks of the parts that were measured. `averaged_parts` are the parts in this mean (1 for a spot), where the
     scatter between `parts` must stand in for repeatability; None for all of them.
     `repeatability_from` is ``repeats`` (on the lot's own spots), ``checks`` (pooled from the meter's checks) or
     ``meter`` (the same, where there is no lot).
@@ -56,7 +55,6 @@ class LotMeanInputs:
     repeatability_degrees_of_freedom: float | None = None
     parts: int | None = None
     part_standard_deviation: float | None = None
-    measurand: Literal["measured_parts", "lot"] = "measured_parts"
     block_expanded_uncertainty: float | None = None
     block_coverage_factor: float | None = None
     check_standard_deviation: float | None = None
@@ -101,7 +99,6 @@ class LotMeanBudget:
 
 
 _NO_SCATTER = "neither repeats on a spot by one meter nor more than one part: the scatter of the readings is not known"
-_NO_PARTS = "fewer than two parts: the scatter between parts, which the mean of the lot needs, is not known"
 _NO_METER = (
     "nothing is known of the meter's error: no limits from checks on a block with a certificate, no accuracy statement"
 )
@@ -110,7 +107,7 @@ _NO_METER = (
 def _scatter(inputs: LotMeanInputs) -> Contribution | str:
     """Return the line of the readings' own scatter, or why there is none."""
     s, nu = inputs.repeatability, inputs.repeatability_degrees_of_freedom
-    if inputs.measurand == "measured_parts" and s is not None and nu is not None and nu >= 1:
+    if s is not None and nu is not None and nu >= 1:
         return Contribution(
             "repeatability",
             s / math.sqrt(inputs.readings),
@@ -120,7 +117,7 @@ def _scatter(inputs: LotMeanInputs) -> Contribution | str:
         )
     s, parts = inputs.part_standard_deviation, inputs.parts
     if s is None or parts is None or parts < 2:
-        return _NO_SCATTER if inputs.measurand == "measured_parts" else _NO_PARTS
+        return _NO_SCATTER
     averaged = parts if inputs.averaged_parts is None else inputs.averaged_parts
     return Contribution(
         "scatter of parts",
@@ -159,7 +156,7 @@ def lot_mean_budget(inputs: LotMeanInputs, *, coverage: float = 0.95) -> LotMean
     Raises
     ------
     ValueError
-        If `readings` is below 1, `measurand` is unknown or an uncertainty is negative.
+        If `readings` is below 1 or an uncertainty is negative.
 
     Notes
     -----
@@ -172,8 +169,6 @@ def lot_mean_budget(inputs: LotMeanInputs, *, coverage: float = 0.95) -> LotMean
     """
     if inputs.readings < 1:
         raise ValueError(f"readings = {inputs.readings}; expected at least 1")
-    if inputs.measurand not in ("measured_parts", "lot"):
-        raise ValueError(f"measurand {inputs.measurand!r}; expected measured_parts or lot")
     lines: list[Contribution] = []
     notes: list[str] = []
     scatter = _scatter(inputs)
@@ -362,10 +357,8 @@ def lot_mean_budgets(frame: pl.DataFrame, *, coverage: float = 0.95) -> pl.DataF
     def column(name: str) -> pl.Expr:
         return pl.col(name).cast(pl.Float64) if name in have else pl.lit(None, pl.Float64)
 
-    measurand = pl.col("measurand").fill_null("measured_parts") if "measurand" in have else pl.lit("measured_parts")
-    of_parts = measurand == "measured_parts"
     r, r_nu = column("repeatability"), column("repeatability_degrees_of_freedom")
-    by_repeats = (of_parts & r.is_not_null() & (r_nu >= 1)).fill_null(value=False)
+    by_repeats = r.is_not_null() & (r_nu >= 1)
     parts = column("parts")
     by_parts = pl.when((parts >= 2) & column("part_standard_deviation").is_not_null())
     scatter = (
@@ -381,7 +374,7 @@ def lot_mean_budgets(frame: pl.DataFrame, *, coverage: float = 0.95) -> pl.DataF
         certificate.is_not_null()
         & column("check_standard_deviation").is_not_null()
         & (column("check_degrees_of_freedom") >= 1)
-    ).fill_null(value=False)
+    )
     accuracy = column("mean").abs() * column("accuracy_percent") / 100 / math.sqrt(3)
     meter = pl.when(by_checks).then(column("check_standard_deviation")).otherwise(accuracy)
     line = pl.when(certificate.is_not_null()).then(column("bias_line_standard_uncertainty"))
@@ -389,56 +382,52 @@ def lot_mean_budgets(frame: pl.DataFrame, *, coverage: float = 0.95) -> pl.DataF
     def allowance(name: str) -> pl.Expr:
         return column("mean").abs() * column(name) / 100 / math.sqrt(3)
 
-    lines = {
-        "scatter": scatter,
-        "certificate": pl.coalesce(line, certificate),
-        "meter": meter,
-        "resolution": column("resolution") / math.sqrt(12),
-        "sensor": column("temperature_sensitivity").abs()
+    # one step after another: an expression that holds the others again and again takes longer to plan than to compute
+    lines = frame.select(
+        scatter=scatter,
+        certificate=pl.coalesce(line, certificate),
+        meter=meter,
+        resolution=column("resolution") / math.sqrt(12),
+        sensor=column("temperature_sensitivity").abs()
         * column("sensor_expanded_uncertainty_c")
         / column("sensor_coverage_factor"),
-        "coefficient": column("coefficient_sensitivity").abs() * column("coefficient_standard_uncertainty"),
-        "level": pl.when(by_checks & line.is_null()).then(column("check_level_standard_uncertainty")),
-        "drift": pl.when(by_checks).then(column("drift_bound") / math.sqrt(3)),
-        "setting temperature": column("setting_temperature_standard_uncertainty"),
-        "setting coefficient": column("setting_coefficient_standard_uncertainty"),
-        "correction": column("correction_standard_uncertainty"),
-        "thickness": allowance("thickness_allowance_percent"),
-        "lift-off": allowance("lift_off_allowance_percent"),
-    }
-    # one step after another: an expression that holds the others again and again takes longer to plan than to compute
+        coefficient=column("coefficient_sensitivity").abs() * column("coefficient_standard_uncertainty"),
+        level=pl.when(by_checks & line.is_null()).then(column("check_level_standard_uncertainty")),
+        drift=pl.when(by_checks).then(column("drift_bound") / math.sqrt(3)),
+        setting_temperature=column("setting_temperature_standard_uncertainty"),
+        setting_coefficient=column("setting_coefficient_standard_uncertainty"),
+        correction=column("correction_standard_uncertainty"),
+        thickness=allowance("thickness_allowance_percent"),
+        lift_off=allowance("lift_off_allowance_percent"),
+    )
     table = frame.select(
-        **lines,
         scatter_nu=scatter_nu,
         certificate_nu=pl.when(line.is_not_null()).then(column("bias_line_degrees_of_freedom")),
         level_nu=pl.when(by_checks).then(column("check_degrees_of_freedom")),
         meter_nu=pl.when(by_checks).then(column("check_degrees_of_freedom")),
-        of_parts=of_parts,
         bias=pl.when(certificate.is_not_null() & line.is_null()).then(column("check_bias")).fill_null(0.0),
-        wrong=(~(column("readings") >= 1)).fill_null(value=True) | ~measurand.is_in(["measured_parts", "lot"]),
-    )
-    broken = pl.col("wrong") | pl.any_horizontal((~(pl.col(name) >= 0)).fill_null(value=False) for name in lines)
-    is_broken = table.select(broken).to_series()
+        wrong=(~(column("readings") >= 1)).fill_null(value=True),
+    ).hstack(lines)
+    is_broken = table.select(
+        pl.col("wrong") | pl.any_horizontal(~(pl.col(name) >= 0) for name in lines.columns)
+    ).to_series()
     if is_broken.any():
-        row = is_broken.arg_max()
         raise ValueError(
-            f"row {row} of the budgets: expected readings of at least 1, measurand measured_parts or lot, and "
-            "uncertainties of at least 0"
+            f"row {is_broken.arg_max()} of the budgets: expected readings of at least 1, and uncertainties of at least 0"
         )
     table = table.with_columns(
-        combined=pl.sum_horizontal(pl.col(name).fill_null(0.0) ** 2 for name in lines).sqrt(),
-        reason=pl.when(pl.col("scatter").is_null() & pl.col("of_parts"))
+        combined=pl.sum_horizontal(pl.col(name) ** 2 for name in lines.columns).sqrt(),
+        reason=pl.when(pl.col("scatter").is_null())
         .then(pl.lit(_NO_SCATTER))
-        .when(pl.col("scatter").is_null())
-        .then(pl.lit(_NO_PARTS))
         .when(pl.col("meter").is_null())
         .then(pl.lit(_NO_METER)),
     )
     share = (
-        pl.when(pl.col("combined") > 0).then((pl.col(name) / pl.col("combined")) ** 4 / pl.col(f"{name}_nu"))
+        (pl.col(name) / pl.col("combined")) ** 4 / pl.col(f"{name}_nu")
         for name in ("scatter", "certificate", "meter", "level")
     )
-    table = table.with_columns(weight=pl.sum_horizontal(one.fill_null(0.0) for one in share))
+    table = table.with_columns(weight=pl.sum_horizontal(share))
+    # no number, which is above nothing, where every line is zero
     weight = table["weight"].to_numpy()
     degrees_of_freedom = np.divide(1.0, weight, out=np.full(weight.shape, np.inf), where=weight > _NO_WEIGHT)
     factor = pl.Series(coverage_factors(degrees_of_freedom, coverage=coverage))

@@ -9,7 +9,7 @@ meter and changes no lot.
 
 from __future__ import annotations
 
-from math import sqrt
+from math import nan, sqrt
 
 import numpy as np
 import polars as pl
@@ -57,31 +57,30 @@ def add_precision(checks: pl.DataFrame, meters: pl.DataFrame, *, unit: str, leve
     rows = _with_rounding(checks, meters, unit).with_row_index("_row")
     ordered = rows.sort(*SERIES, "at", "check")
     series = ordered.select(pl.struct(SERIES).rle_id()).to_series().to_list()
-    judged: list[tuple[float | None, float, float]] = []
+    judged: list[tuple[float, float, float]] = []
     outlying: list[bool] = []
     least: dict[float, float] = {}
-    squares = pooled = 0.0
     before = None
     columns = ordered.select("within_standard_deviation", "within_degrees_of_freedom", "rounding").iter_rows()
     for number, (s, degrees, rounding) in zip(series, columns, strict=True):
         if number != before:
             before, squares, pooled = number, 0.0, 0.0
         if s is None or not degrees:
-            judged.append((None, 1.0, 1.0))
+            judged.append((nan, nan, nan))
             outlying.append(False)
             continue
         own = float(degrees)
         base = max(sqrt(squares / pooled), rounding or 0.0) if pooled else 0.0
-        judged.append((base or None, own, pooled or 1.0))
+        judged.append((base or nan, own, pooled))
         # the quantile of F is never below that of an endless pool: most checks need no other
         if own not in least:
             least[own] = float(chdtri(own, 1.0 - level)) / own
-        ratio = (s / base) ** 2 if base else 0.0
+        ratio = (s / base) ** 2 if base else nan
         outlying.append(ratio > least[own] and ratio > float(fdtri(own, pooled, level)))
         if not outlying[-1]:
             squares += own * s * s
             pooled += own
-    bases, own_degrees, pools = np.array(judged, dtype=np.float64).reshape(-1, 3).T
+    bases, own_degrees, pools = np.array(judged, dtype=np.float64).reshape(len(judged), 3).T
     limits = bases * np.sqrt(fdtri(own_degrees, pools, level))
     return (
         ordered.with_columns(

@@ -93,7 +93,6 @@ def doubt_of_sensors(used: pl.DataFrame, checks: pl.DataFrame, *, interval: time
     # the first failed check after the last good one: it, too, must stand before the next good one
     found = (
         found.with_columns(pl.col("good_on").fill_null(datetime.min.replace(tzinfo=UTC)).alias("_since"))
-        .sort("_since")
         .join_asof(
             failed, left_on="_since", right_on="failed_on", by="sensor", strategy="forward",
             check_sortedness=False,

@@ -396,7 +396,6 @@ budgets = st.builds(
     repeatability_degrees_of_freedom=maybe_degrees,
     parts=st.one_of(st.none(), st.integers(1, 20)),
     part_standard_deviation=maybe,
-    measurand=st.sampled_from(["measured_parts", "lot"]),
     block_expanded_uncertainty=maybe,
     block_coverage_factor=maybe_factor,
     check_standard_deviation=maybe,

@@ -93,9 +93,6 @@ def test_between_day() -> None:
             readings=per_day * days,
             parts=days,
             part_standard_deviation=of_means_uv,
-            measurand="lot",
-            repeatability=within_uv,
-            repeatability_degrees_of_freedom=days * (per_day - 1),
         )
     )
     scatter = budget.contributions[0]

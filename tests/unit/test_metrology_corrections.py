@@ -79,6 +79,28 @@ def test_the_version_at_the_time_of_the_reading_holds_from_its_first_moment() ->
     assert matched([{**THIN, "measured_at": time} for time in times], *versions, {"kind": "coating", "valid_from": at(15)}).equals(found)  # fmt: skip
 
 
+def test_corrections_that_change_by_turns_hold_each_in_its_own_time() -> None:
+    thick, coat = (
+        [
+            {"correction": name, "kind": kind, "valid_from": at(first + 20 * n), "value": first / 100 + n}
+            for n in range(3)
+        ]
+        for name, kind, first in (("T", "thickness", 0), ("C", "coating", 10))
+    )
+    times = [at(minute) for minute in (-5, 5, 15, 25, 35, 45, 55)]
+    readings = [{"thickness_mm": 1.0, "coating_um": 1.0, "measured_at": time} for time in times]
+    found = matched(readings, *coat, *thick, largest=9.0)
+    assert found["correction_ms_per_m"].to_list() == pytest.approx([0.1, 0.1, 0.1, 1.1, 2.1, 3.1, 4.1])
+    # a row that corrects nothing needs no unit
+    assert matched(readings, *coat, *thick, {"kind": "stacked", "value": None, "unit": None}, largest=9.0).equals(found)
+
+
+def test_problems_of_one_reading_are_all_told() -> None:
+    found = matched([{"thickness_mm": 1.0, "coating_um": 1.0}], {"kind": "coating", "value": 4.0}, {"value": -4.0})
+    said = "{} is larger than 3 %IACS, so it was not applied; measure at a higher frequency (MIL-STD-1537C 4.4.3)"
+    assert found.rows() == [(0, None, [], f"{said.format('K2')}; {said.format('K1')}")]
+
+
 def test_kinds_add_up_in_their_own_units_and_what_does_not_fit_takes_nothing_from_what_does() -> None:
     """One %IACS is 0.58 MS/m (IEC 60028:1925)."""
     given: list[dict[str, Any]] = [
@@ -162,9 +184,14 @@ def test_overlaps_are_told_once_in_order_whatever_lies_between_and_not_across_ve
     apart = {"low": 9.0, "high": 9.5}
     given = table(
         {"correction": "A", "high": 1.0}, {"correction": "B", **apart}, {"correction": "C", "kind": "coating"},
-        {"correction": "D", "high": 1.0}, {"correction": "E", "kind": "coating"},
+        {"correction": "D", "high": 1.0}, {"correction": "E", "kind": "coating"}, {"correction": "F", "kind": "curvature", "probe": "P1"},
+        {"correction": "G", "kind": "curvature", "probe": "P2"}, {"correction": "H", "kind": "curvature"},
     )  # fmt: skip
-    assert overlaps(given) == [Overlap("coating", "C", "E"), Overlap("thickness", "A", "D")]
+    expected_pairs = ["CE", "FH", "GH", "AD"]
+    kinds = ["coating", "curvature", "curvature", "thickness"]
+    assert overlaps(given) == [
+        Overlap(kind, one, other) for kind, (one, other) in zip(kinds, expected_pairs, strict=True)
+    ]
     # A holds below 1 until the fifth minute; B begins there in the fifth or the fourth
     first = [{"correction": "A", "high": 1.0}, {"correction": "A", "valid_from": at(5), "low": 8.0}]
     for begins, expected in ((5, []), (4, [Overlap("thickness", "A", "B")])):

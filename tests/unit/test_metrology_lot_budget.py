@@ -44,14 +44,13 @@ PARTS = {"part_standard_deviation": 0.4, "parts": 4}
     ("changes", "expected", "notes"),
     [
         ({}, [SCATTER, CERTIFICATE, METER, STEP], []),
-        # scatter: of repeats from one degree of freedom on, else of at least two parts, and always of parts for a whole lot
+        # scatter: of repeats from one degree of freedom on, else of at least two parts
         ({"repeatability_degrees_of_freedom": 1.0}, [("repeatability", 0.03, 1.0), CERTIFICATE, METER, STEP], []),
         ({**PARTS, "repeatability_degrees_of_freedom": 0.9}, [OF_PARTS, CERTIFICATE, METER, STEP], []),
         ({**PARTS, "repeatability_degrees_of_freedom": None}, [OF_PARTS, CERTIFICATE, METER, STEP], []),
         ({**PARTS, "repeatability": None}, [OF_PARTS, CERTIFICATE, METER, STEP], []),
-        ({**PARTS, "measurand": "lot"}, [OF_PARTS, CERTIFICATE, METER, STEP], []),
-        ({**PARTS, "measurand": "lot", "parts": 2}, [("scatter of parts", 0.4 / math.sqrt(2), 1.0), CERTIFICATE, METER, STEP], []),
-        ({**PARTS, "measurand": "lot", "averaged_parts": 1}, [("scatter of parts", 0.4, 3.0), CERTIFICATE, METER, STEP], []),
+        ({**PARTS, "repeatability": None, "parts": 2}, [("scatter of parts", 0.4 / math.sqrt(2), 1.0), CERTIFICATE, METER, STEP], []),
+        ({**PARTS, "repeatability": None, "averaged_parts": 1}, [("scatter of parts", 0.4, 3.0), CERTIFICATE, METER, STEP], []),
         # the meter: its checks on a certified block from one degree of freedom on, else what it claims
         ({"check_degrees_of_freedom": 1.0}, [SCATTER, CERTIFICATE, ("meter between checks", 0.03, 1.0), STEP], []),
         ({"check_degrees_of_freedom": 0.9}, [SCATTER, CERTIFICATE, ACCURACY, STEP], []),
@@ -116,7 +115,6 @@ def test_the_lines_of_a_budget_are_these_and_add_up_alike_alone_and_in_a_frame(
 
 
 NO_SCATTER = "neither repeats on a spot by one meter nor more than one part"
-NO_PARTS = "fewer than two parts"
 NO_METER = "nothing is known of the meter's error"
 
 
@@ -127,8 +125,6 @@ NO_METER = "nothing is known of the meter's error"
         ({"repeatability": None, **PARTS, "parts": 1}, NO_SCATTER),
         ({"repeatability": None, "parts": 4}, NO_SCATTER),
         ({"repeatability": None, "part_standard_deviation": 0.4}, NO_SCATTER),
-        ({"measurand": "lot"}, NO_PARTS),
-        ({"measurand": "lot", **PARTS, "parts": 1}, NO_PARTS),
         ({"check_standard_deviation": None, "accuracy_percent": None}, NO_METER),
         ({"repeatability": None, "check_standard_deviation": None, "accuracy_percent": None}, NO_SCATTER),
     ],
@@ -156,7 +152,7 @@ def test_a_line_says_where_it_came_from() -> None:
     assert sources(readings=1)["repeatability"] == "pooled over repeats on a spot of this lot by one meter"
     assert "in the meter's checks (GUM 4.2.4)" in sources(repeatability_from="meter")["repeatability"]
     assert "too few repeats of its own" in sources(repeatability_from="checks")["repeatability"]
-    parts = sources(measurand="lot", **PARTS)["scatter of parts"]
+    parts = sources(repeatability=None, **PARTS)["scatter of parts"]
     assert (
         parts == "standard deviation of part means, divided by the root of 4 parts (GUM 4.2.3); contains repeatability"
     )
@@ -171,11 +167,13 @@ def test_a_line_says_where_it_came_from() -> None:
     )
 
 
-def test_a_mean_of_no_reading_or_of_an_unknown_measurand_has_no_budget() -> None:
+def test_a_mean_of_no_reading_has_no_budget_and_the_coverage_is_chosen() -> None:
     assert lot_mean_budget(replace(BASE, readings=1)).combined is not None
-    for changes, words in (({"readings": 0}, "readings = 0"), ({"measurand": "batch"}, "measurand 'batch'")):
-        with pytest.raises(ValueError, match=words):
-            lot_mean_budget(replace(BASE, **changes))
+    with pytest.raises(ValueError, match="readings = 0"):
+        lot_mean_budget(replace(BASE, readings=0))
+    counts = pl.DataFrame([asdict(BASE)] * 3).with_columns(readings=pl.Series([4, 1, None]))
+    with pytest.raises(ValueError, match="row 2 of the budgets"):
+        lot_mean_budgets(counts)
     narrow, wide = (lot_mean_budget(BASE, coverage=p).combined for p in (0.6827, 0.95))
     assert narrow is not None
     assert wide is not None

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
-from scipy import stats
+from scipy import special, stats
 
 from pipeline.metrology.precision import add_precision
 
@@ -55,6 +55,20 @@ def test_a_check_just_below_the_limit_is_none_and_just_above_it_is_one() -> None
         last = judged(checks(*before, (limit * factor, 4.0))).row(-1, named=True)
         assert last["imprecise"] is beyond
         assert last["precision_limit"] == pytest.approx(limit)
+
+
+def test_a_check_on_its_limit_is_not_beyond_it() -> None:
+    # a pooled standard deviation of 0.5, and those degrees of freedom whose limit squared is exactly the quantile
+    exact = 0
+    for nu in map(float, range(2, 40)):
+        quantile = float(stats.f.ppf(LEVEL, 4, nu))
+        s = 0.5 * math.sqrt(quantile)
+        if (s / 0.5) ** 2 == quantile == special.fdtri(4, nu, LEVEL):
+            exact += 1
+            last = judged(checks((0.5, nu), (s, 4.0))).row(-1, named=True)
+            assert last["precision_limit"] == s
+            assert last["imprecise"] is False
+    assert exact > 5
 
 
 def test_the_limit_follows_the_readings_of_the_check_and_the_level() -> None:

@@ -182,15 +182,11 @@ def test_only_scatter_averages_down() -> None:
     assert few["repeatability"].standard_uncertainty == pytest.approx(10 * many["repeatability"].standard_uncertainty)
 
 
-def test_the_mean_of_the_lot_stands_on_the_scatter_of_its_parts() -> None:
-    found = lines(replace(FULL, measurand="lot"))
+def test_without_repeats_the_scatter_of_parts_stands_in() -> None:
+    found = lines(replace(FULL, repeatability=None))
     assert "repeatability" not in found
     assert found["scatter of parts"].standard_uncertainty == pytest.approx(0.2 / math.sqrt(5))
     assert found["scatter of parts"].degrees_of_freedom == 4
-
-
-def test_without_repeats_the_scatter_of_parts_stands_in() -> None:
-    found = lines(replace(FULL, repeatability=None))
     assert "contains repeatability" in found["scatter of parts"].source
 
 
@@ -198,8 +194,10 @@ def test_without_repeats_the_scatter_of_parts_stands_in() -> None:
     ("changes", "words"),
     [
         ({"repeatability": None, "parts": 1}, "neither repeats on a spot by one meter nor more than one part"),
-        ({"measurand": "lot", "parts": 1}, "fewer than two parts"),
-        ({"measurand": "lot", "part_standard_deviation": None}, "fewer than two parts"),
+        (
+            {"repeatability": None, "part_standard_deviation": None},
+            "neither repeats on a spot by one meter nor more than one part",
+        ),
         ({"check_standard_deviation": None, "accuracy_percent": None}, "nothing is known of the meter's error"),
         ({"block_expanded_uncertainty": None, "accuracy_percent": None}, "nothing is known of the meter's error"),
     ],
@@ -282,7 +280,6 @@ def test_an_empty_frame_gives_an_empty_frame() -> None:
     ("changes", "words"),
     [
         ({"readings": 0}, "readings"),
-        ({"measurand": "batch"}, "measurand"),
         ({"resolution": -0.1}, "at least 0"),
         ({"repeatability": -0.1}, "at least 0"),
     ],
