@@ -38,6 +38,7 @@ __all__ = [
     "Layout",
     "LayoutField",
     "PreambleKey",
+    "WorkbookRules",
     "json_schema",
     "parse_layout",
 ]
@@ -367,6 +368,44 @@ class Footer(_Part):
     )
 
 
+class WorkbookRules(_Part):
+    """Which sheets of a workbook are read, and what in them is taken."""
+
+    sheets: Texts = Field(
+        default=(),
+        description="Names of the sheets that hold readings, hidden ones too; default: the only visible one.",
+    )
+    sheet_pattern: Regex | None = Field(
+        default=None, description="Pattern of the names of the visible sheets that hold readings."
+    )
+    ignore_sheets: Texts = Field(default=(), description="Names of sheets that are known and not wanted.")
+    sheet_name_fills: Literal["meter", "probe", "operator", "lot", "part", "spot", "block", "run", "remark"] | None = (
+        Field(
+            default=None,
+            description="Column of readings that the name of the sheet fills; of a sheetPattern its first group.",
+        )
+    )
+    merged_cells: Literal["hold", "first", "fill"] = Field(
+        default="hold",
+        description="Cells merged in the header or below: hold the file, take the text for the first of them, or for each.",
+    )
+    formulas: Literal["quarantine", "read"] = Field(
+        default="quarantine",
+        description="Lines with a formula in a column that is read: quarantine them, or read the stored result.",
+    )
+
+    @model_validator(mode="after")
+    def _agree(self) -> WorkbookRules:
+        wrong = []
+        if self.sheets and self.sheet_pattern is not None:
+            wrong.append(("sheetPattern", "found beside sheets; keep one of them"))
+        if both := sorted({*self.sheets} & {*self.ignore_sheets}):
+            wrong.append(("ignoreSheets", f"found {both[0]!r}, which sheets names, too"))
+        if wrong:
+            raise Wrong(*wrong)
+        return self
+
+
 class MatchRules(_Part):
     """What narrows the files a layout is tried on."""
 
@@ -393,7 +432,14 @@ class Layout(_Part):
         default=False, description="Neither time nor sequence tells readings apart: keep every repeat."
     )
     taken_by_hand: bool = Field(default=False, description="Readings were written down by a person.")
+    transposed: bool = Field(
+        default=False,
+        description="Readings stand in columns: rows and columns are exchanged first, and a line is then a column of the file.",
+    )
     dialect: Dialect = Field(default=Dialect(), description="How lines and cells are written.")
+    workbook: WorkbookRules = Field(
+        default=WorkbookRules(), description="Which sheets of a workbook are read, and what in them is taken."
+    )
     table: Schema = Field(alias="schema", description="The columns.")
     preamble: Preamble = Field(default=Preamble(), description="Lines before the header.")
     declared_constants: Annotated[dict[str, Any], AfterValidator(_scalars)] = Field(
@@ -534,6 +580,7 @@ class Layout(_Part):
         named = [field.column for field in self.fields if field.column is not None]
         named += [key.column for key in self.preamble.keys if key.column is not None]
         named += list(self.constants)
+        named += [self.workbook.sheet_name_fills] if self.workbook.sheet_name_fills is not None else []
         wrong = [f"column {c!r} is filled from two places" for c in dict.fromkeys(named) if named.count(c) > 1]
         ignored = {field.name for field in self.fields if field.column is None}
         joined = [name for field in self.fields for name in field.join_with if name not in ignored]

@@ -9,6 +9,8 @@ from pipeline.intake.head import read_head
 from pipeline.intake.layout_errors import nearest
 from pipeline.intake.reader import head_lines
 from pipeline.intake.reading import Held, HoldFile, shown
+from pipeline.intake.workbooks.parts import parts_of
+from pipeline.intake.workbooks.reading import is_workbook, sheets_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -46,7 +48,7 @@ def match(path: str, data: bytes, layouts: Mapping[str, Layout], folder_rules: M
     ruled = _by_folder(folders, layouts, folder_rules)
     if ruled is not None:
         return ruled
-    refused = container(data)
+    refused = _no_workbook(data) if is_workbook(data) else container(data)
     if refused is not None:
         return refused
     if not data.strip(b"\xef\xbb\xbf\xff\xfe\r\n\t "):
@@ -116,9 +118,20 @@ def _may_be(layout: Layout, folder: str, file_name: str) -> bool:
     return rules.file_name is None or rules.file_name.fullmatch(file_name) is not None
 
 
+def _no_workbook(data: bytes) -> Held | None:
+    """Return what holds a workbook under every layout, or None where it can be unpacked."""
+    try:
+        sheets_of(data)
+    except HoldFile as stop:
+        return stop.held
+    return None
+
+
 def _difference(data: bytes, layout: Layout) -> Held | None:
     """Return what holds the head of the file under a layout, or None where it fits."""
     try:
+        part = parts_of(data, layout, "UTC", head_only=True)[0]
+        data, layout = part.text, part.layout
         encoding = choose_encoding(data, layout.dialect.encoding)
         for chunk in chunks(data[: _START_BYTES * 4], encoding, layout.dialect.line_terminator, _START_BYTES):
             lines = head_lines(chunk)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import hashlib
+from functools import partial
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -15,6 +16,9 @@ from pipeline.intake.footer import check_footer
 from pipeline.intake.head import LONGEST_HEAD, Head, read_head
 from pipeline.intake.reading import FileReading, Held, HoldFile
 from pipeline.intake.rows import RowReader
+from pipeline.intake.workbooks.joined import joined
+from pipeline.intake.workbooks.parts import parts_of
+from pipeline.intake.workbooks.reading import is_workbook
 from schemas.tables import QUARANTINE, READING
 
 if TYPE_CHECKING:
@@ -23,6 +27,7 @@ if TYPE_CHECKING:
 
     from pipeline.intake.decoding import Chunk
     from pipeline.intake.layout import Layout
+    from pipeline.intake.workbooks.parts import Part
 
 __all__ = ["head_lines", "read"]
 
@@ -114,7 +119,7 @@ def _hold_if_no_line_fits(body: Body, quarantine: pl.DataFrame) -> None:
 
 def _unreadable(data: bytes, size_cap_bytes: int) -> Held | None:
     if len(data) <= size_cap_bytes:
-        return container(data)
+        return None if is_workbook(data) else container(data)
     return Held(
         "too_large",
         f"The file has {len(data):,} bytes; at most {size_cap_bytes:,} are read.",
@@ -179,19 +184,37 @@ def read(
     if refused is not None:
         return dataclasses.replace(empty, held=refused)
 
-    def rows_of(head: Head) -> RowReader:
-        return RowReader(
-            layout,
-            head,
-            plausible_ms_per_m=plausible_ms_per_m,
-            site_zone=site_zone,
-            blocks=blocks,
-            now=now,
-            earliest_clock_year=earliest_clock_year,
-        )
-
     try:
-        body = _read_body(data, layout, rows_of)
+        parts = parts_of(data, layout, site_zone)
+    except HoldFile as stop:
+        return dataclasses.replace(empty, held=stop.held)
+    found = [
+        _read_part(
+            part,
+            empty,
+            partial(
+                RowReader,
+                part.layout,
+                plausible_ms_per_m=plausible_ms_per_m,
+                site_zone=site_zone,
+                blocks=blocks,
+                now=now,
+                earliest_clock_year=earliest_clock_year,
+            ),
+            earliest_clock_year,
+        )
+        for part in parts
+    ]
+    return found[0] if parts[0].sheet is None and not parts[0].faults else joined(parts, found)
+
+
+def _read_part(
+    part: Part, empty: FileReading, rows_of: Callable[[Head], RowReader], earliest_clock_year: int
+) -> FileReading:
+    """Read one text: a file, or a sheet of a workbook."""
+    layout = part.layout
+    try:
+        body = _read_body(part.text, layout, rows_of)
         quarantine = _joined(body.quarantine, QUARANTINE.empty())
         _hold_if_no_line_fits(body, quarantine)
     except HoldFile as stop:

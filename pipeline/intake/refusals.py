@@ -40,6 +40,10 @@ REASONS: dict[str, str] = {
     "lot_named_like_block": "Is it a reading on a reference block? Correct role and block.",
     "block_on_part_row": "A reading on a part names a reference block: correct role or block.",
     "out_of_range": "Correct the export.",
+    "formula_cell": "Type the value as it was read, or paste it as a value; if formulas are meant, declare workbook.formulas = "
+    '"read" in the layout.',
+    "error_cell": "Correct the cell in the workbook, or discard the line with a reason.",
+    "percent_cell": "Take the percent format from the cell and look whether its number is the one that was read.",
 }
 """Every reason for which a line goes to quarantine, and what to do about it."""
 

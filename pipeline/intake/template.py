@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.errors import UsageError
 from pipeline.intake.layout_errors import nearest
-from pipeline.intake.workbook import workbook
+from pipeline.intake.workbooks.writing import LISTS, READINGS, sheet_to_fill_in
 from schemas.tables import ROLES, TEMPERATURE_STATES, UNITS
 
 if TYPE_CHECKING:
@@ -36,6 +36,9 @@ _COLUMNS: tuple[tuple[str, str, str], ...] = (
     ("Thickness", "thickness_mm", 'type = "number"\nunit = "mm"\nunitInHeader = true'),
     ("Remark", "remark", ""),
 )
+_KINDS = {"measured_date": "date", "measured_time": "time"} | dict.fromkeys(
+    ("value", "temperature_c", "frequency_khz", "thickness_mm"), "number"
+)
 _SHOWN_UNITS = {"temperature_c": "°C", "frequency_khz": "kHz", "thickness_mm": "mm"}
 
 
@@ -44,7 +47,8 @@ class Template:
     """A sheet to fill in, twice, and its layout.
 
     `csv_text` is the header alone (write it as UTF-8 with a byte order mark, which spreadsheets look for);
-    `workbook_bytes` is the same as a workbook with drop-down lists; `layout_text` reads back what is saved as CSV.
+    `workbook_bytes` is the same as a workbook with drop-down lists; `layout_text` reads back the workbook, and what is saved
+    of it as CSV.
     """
 
     csv_text: str
@@ -112,7 +116,7 @@ def template(
     text = io.StringIO(newline="")
     csv.writer(text, delimiter=delimiter, lineterminator="\r\n").writerow(header)
     layout_text = f"""\
-# Readings taken down by hand: a person filled in the sheet and saved it as CSV.
+# Readings taken down by hand: a person filled in the sheet and saved it as workbook or as CSV.
 # Minutes do not tell readings apart, so every repeat is kept.
 name = "{name}"
 version = 1
@@ -128,10 +132,15 @@ delimiter = "{delimiter}"
 lineTerminator = "\\r\\n"
 trimCells = true
 
+[workbook]
+sheets = ["{READINGS}"]
+ignoreSheets = ["{LISTS}"]
+
 [schema]
 fieldsMatch = "equal"
 decimalChar = "{decimal_char}"
 
 {chr(10).join(fields)}"""
     lists = {places[column]: list(texts) for column, texts in choices.items()}
-    return Template(text.getvalue(), workbook(header, lists), layout_text)
+    kinds = [_KINDS.get(column, "text") for _, column, _ in _COLUMNS]
+    return Template(text.getvalue(), sheet_to_fill_in(header, kinds, lists=lists), layout_text)

@@ -5,8 +5,10 @@ from __future__ import annotations
 import csv
 import io
 import zipfile
+from datetime import date, time
 from typing import TYPE_CHECKING
 
+import openpyxl
 from scenario import Scenario
 
 if TYPE_CHECKING:
@@ -182,6 +184,36 @@ def test_a_layout_that_would_change_stored_readings_replays_nothing(shell: Shell
     assert report["files"][0]["readings"] == 0
     assert "stay as they are" in report["files"][0]["sentence"]
     assert len(shell.json("quarantine", "list")) == 1
+
+
+def test_a_workbook_goes_the_way_of_any_file(shell: Shell) -> None:
+    shell.make()
+    shell.load(shell.put("a.csv", Scenario().check("08:00").check("10:00")))
+    shell("layout", "template", "sheets", "--unit", "%IACS")
+    assert shell.code == 0, shell.err
+    book = openpyxl.load_workbook(shell.root / "sheets" / "by_hand.xlsx")
+    header = [cell.value for cell in book["readings"][1]]
+    filled = {
+        "Date": date(2026, 3, 2), "Time": time(9, 0), "Meter": "M1", "Operator": "Ada", "Role": "part", "Lot": "L1", "Part": "1",
+        "Spot": "1", "Value [%IACS]": 100.9, "Metal temperature [°C]": 20.0, "Temperature state": "at_metal",
+    }  # fmt: skip
+    for changes in ({}, {"Part": "2"}, {"Value [%IACS]": "=100+1"}):
+        row = filled | changes
+        book["readings"].append([row.get(name, row.get(name.split(" (")[0])) for name in header])
+    place = shell.root / "inbox" / "hand.xlsx"
+    place.parent.mkdir(exist_ok=True)
+    book.save(place)
+    checked = shell.json("layout", "check", "inbox/hand.xlsx")
+    report = shell.load(place)["files"][0]
+    assert (report["layout"], report["readings"]) == ("by_hand", 2)
+    assert {fate: count for fate, count in report["fates"].items() if count} == {
+        "header": 1, "accepted": 2, "quarantined": 1,
+    } == {fate: count for fate, count in checked["counts"].items() if count}  # fmt: skip
+    (refused,) = shell.json("quarantine", "list")
+    assert (refused["line"], refused["reason"]) == (4, "formula_cell")
+    assert shell.json("lot", "L1")["parts"] == 2
+    assert shell.json("verify")["problems"] == []
+    assert shell.load(place)["files"][0]["status"] == "already_loaded"
 
 
 def test_readings_taken_by_hand_are_told_apart(shell: Shell) -> None:

@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import csv
 import io
-import zipfile
 from datetime import UTC, datetime
-from xml.etree import ElementTree as ET
+from typing import Any
 
+import openpyxl
 import pytest
 from intake_checks import is_whole, load
 
 from pipeline.errors import UsageError
 from pipeline.intake.layout import parse_layout
 from pipeline.intake.template import template
-from pipeline.intake.workbook import column_letters, workbook
+from pipeline.intake.workbooks.writing import sheet_to_fill_in
 
-NS = {"m": "http://schemas.openxmlformats.org/spreadsheetml/2006/main"}
 ROWS = (
     (
         "2026-03-02",
@@ -121,54 +120,46 @@ def test_what_a_person_leaves_out_or_a_spreadsheet_rewrites_is_refused() -> None
     assert reading.readings["lot"].to_list() == ["L-9"]
 
 
-def test_the_workbook_has_the_header_text_cells_and_lists() -> None:
+def _flat(cells: Any) -> list[Any]:
+    return [one for row in cells for one in row] if isinstance(cells, tuple) else [cells]
+
+
+def test_the_workbook_has_the_header_its_formats_and_lists() -> None:
     sheet = template(meters=["EC-09", "EC-10"], blocks=['B<L>&"1'], operators=[])
-    with zipfile.ZipFile(io.BytesIO(sheet.workbook_bytes)) as archive:
-        assert archive.testzip() is None
-        trees = {name: ET.fromstring(archive.read(name)) for name in archive.namelist()}
-    readings, lists = trees["xl/worksheets/sheet1.xml"], trees["xl/worksheets/sheet2.xml"]
-    header = [text.text for text in readings.findall(".//m:t", NS)]
+    book = openpyxl.load_workbook(io.BytesIO(sheet.workbook_bytes))
+    assert book.sheetnames == ["readings", "lists"]
+    readings, lists = book["readings"], book["lists"]
+    assert (readings.sheet_state, lists.sheet_state) == ("visible", "hidden")
+    header = [cell.value for cell in readings[1]]
     assert header == next(csv.reader([sheet.csv_text]))
     assert "Value [MS/m]" in header
     assert "Metal temperature [°C]" in header
-    columns: dict[str, list[str | None]] = {}
-    for cell in lists.findall(".//m:c", NS):
-        columns.setdefault(cell.attrib["r"].rstrip("0123456789"), []).append(cell.findtext(".//m:t", None, NS))
-    ranges = {}
-    for rule in readings.findall(".//m:dataValidation", NS):
-        formula = rule.findtext("m:formula1", "", NS)
-        letter = formula.split("$")[1]
-        assert formula == f"lists!${letter}$1:${letter}${len(columns[letter])}"
-        place = next(n for n in range(16) if rule.attrib["sqref"].startswith(f"{column_letters(n)}2:"))
-        ranges[header[place]] = columns[letter]
+    ranges, others = {}, {}
+    for rule in readings.data_validations.dataValidation:
+        first, last = str(rule.sqref).split(":")
+        assert (readings[first].row, readings[last].row) == (2, 2000)
+        name = header[readings[first].column - 1]
+        if rule.type == "list":
+            ranges[name] = [cell.value for cell in _flat(lists[rule.formula1.removeprefix("lists!")])]
+        else:
+            others[name] = rule.type
     assert ranges == {
         "Meter": ["EC-09", "EC-10"],
         "Role": ["block", "part", "setting"],
         "Block": ['B<L>&"1'],
         "Temperature state": ["at_metal", "at_reference", "relative"],
     }
-    # number format 49 is text: what is typed stays as it is typed
-    styles = trees["xl/styles.xml"].findall("m:cellXfs/m:xf", NS)
-    style = readings.find("m:cols/m:col", NS)
-    assert style is not None
-    assert styles[int(style.attrib["style"])].attrib["numFmtId"] == "49"
+    assert others == {"Date (YYYY-MM-DD)": "date", "Time (HH:MM)": "time"}
+    # @ is text: a lot 3-4 stays what is typed; dates and numbers are what a spreadsheet calls so
+    letters = dict(zip(header, readings.column_dimensions, strict=False))
+    formats = {name: readings.column_dimensions[letters[name]].number_format for name in header if name in letters}
+    assert (formats["Date (YYYY-MM-DD)"], formats["Time (HH:MM)"]) == ("yyyy-mm-dd", "hh:mm")
+    assert formats["Meter"] == "@"
 
 
 def test_the_workbook_is_the_same_each_time() -> None:
     assert template(meters=["EC-09"]).workbook_bytes == template(meters=["EC-09"]).workbook_bytes
-    assert workbook(["a"], {}) == workbook(["a"], {0: []})
-
-
-def test_letters_of_columns() -> None:
-    assert [column_letters(place) for place in (0, 25, 26, 51, 52, 701, 702)] == [
-        "A",
-        "Z",
-        "AA",
-        "AZ",
-        "BA",
-        "ZZ",
-        "AAA",
-    ]
+    assert sheet_to_fill_in(["a"], ["text"]) == sheet_to_fill_in(["a"], ["text"], lists={0: []})
 
 
 def test_what_cannot_be_is_refused() -> None:

@@ -1,0 +1,1 @@
+"""Workbooks: unpacked by a process of their own, and their sheets as the text that a layout declares."""
