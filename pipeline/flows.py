@@ -26,9 +26,9 @@ if TYPE_CHECKING:
     from datetime import datetime
     from pathlib import Path
 
-    from pipeline.settings import Workspace
-    from pipeline.steps.load_report import FileReport, LoadReport, Touched
-    from pipeline.steps.pages import PageReport
+    from pipeline.load.report import FileReport, LoadReport, Touched
+    from pipeline.pages.lots_and_meters import PageReport
+    from pipeline.workspace.settings import Workspace
 
 __all__ = [
     "embedded_server",
@@ -313,8 +313,8 @@ def _running(workspace: Workspace, callbacks: dict[str, Callable[..., None]] | N
 
 def load_steps(workspace: Workspace, paths: list[Path], given: dict[str, Any], step: Any) -> LoadReport:
     """Run the steps of a load, each through `step`."""
-    from pipeline.settings import find_workspace
-    from pipeline.steps import load as loading
+    from pipeline.load import load as loading
+    from pipeline.workspace.settings import find_workspace
 
     def after(report: FileReport) -> None:
         _call("file", report)
@@ -333,9 +333,9 @@ def load_steps(workspace: Workspace, paths: list[Path], given: dict[str, Any], s
 
 
 def _render(workspace: Workspace, as_of: datetime | None, *, always: bool, alone: bool = False) -> list[PageReport]:
-    from pipeline.settings import find_workspace
-    from pipeline.steps.render import render
-    from pipeline.steps.written import processes
+    from pipeline.pages.render import render
+    from pipeline.pages.writer import processes
+    from pipeline.workspace.settings import find_workspace
 
     def after(report: PageReport, total: int) -> None:
         _call("page", report, total)
@@ -353,7 +353,7 @@ def run_load(
     given: dict[str, Any],
     callbacks: dict[str, Callable[..., None]] | None = None,
 ) -> LoadReport:
-    """Run the flow `load`; `given` are the options of `steps.load.load`."""
+    """Run the flow `load`; `given` are the options of `load.load.load`."""
     with _running(workspace, callbacks):
         report: LoadReport = in_flow(
             "load",
@@ -385,8 +385,8 @@ def run_review(workspace: Workspace, month: str) -> str:
     """Run the flow `review`; return the path of the page."""
 
     def write() -> str:
-        from pipeline.steps.pages import write_pages
-        from pipeline.steps.review import review_page
+        from pipeline.pages.lots_and_meters import write_pages
+        from pipeline.questions.review import review_page
 
         return str(write_pages(workspace, [review_page(workspace, month)])[0].path)
 
@@ -404,7 +404,7 @@ def run_demo(
 
     def work(step: Any) -> tuple[LoadReport, list[PageReport]]:
         from fixtures.demo import build
-        from pipeline.steps.files import collect
+        from pipeline.workspace.files import collect
 
         step("build_demo", lambda: build(workspace.root))
         _call("built")

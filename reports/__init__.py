@@ -1,21 +1,33 @@
 """Typed results to pages. Pure: no file, no clock, no network; the same result gives the same bytes.
 
-A new report is a new module here with a value ``REPORT``; nothing else has to be told.
+A new report is a new folder here whose `page.py` holds a value ``REPORT`` (or a module of `overview`); nothing else has to be told.
 """
 
 from __future__ import annotations
 
+import importlib
+import pkgutil
 from functools import lru_cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from reports._address import address
-from reports._language import ENGLISH, catalogue, complaints
-from reports._links import Site, here_is
-from reports._page import LOOK
-from reports._report import Report
+from reports.kit.address import address
+from reports.kit.language import ENGLISH, catalogue, complaints
+from reports.kit.links import Site, here_is
+from reports.kit.page import LOOK
+from reports.kit.report import Report
 from schemas.scan import declared
 
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
 __all__ = ["ENGLISH", "LOOK", "Report", "Site", "address", "catalogue", "complaints", "find", "render"]
+
+_NO_REPORTS = frozenset({"reports.kit", "reports.words", "reports.sections"})
+
+
+def _no_page(folder: str) -> Callable[[str], bool]:
+    """Return which modules of a folder hold no report."""
+    return lambda module: folder != f"{__name__}.overview" and not f"_{module}".endswith("_page")
 
 
 @lru_cache(maxsize=1)
@@ -29,11 +41,13 @@ def find() -> tuple[Report, ...]:
     Raises
     ------
     TypeError
-        If a module of the folder, other than those whose names begin with an underscore, holds no report.
+        If a `page.py`, a `*_page.py` or a module of `overview` holds no report.
     """
-    found = declared(
-        __name__, __path__, Report, lambda report: report.name, leave_out=lambda module: module.startswith("_")
-    )
+    found: dict[str, Report] = {}
+    for folder in pkgutil.iter_modules(__path__, f"{__name__}."):
+        if folder.name not in _NO_REPORTS:
+            path = importlib.import_module(folder.name).__path__
+            found |= declared(folder.name, path, Report, lambda report: report.name, leave_out=_no_page(folder.name))
     return tuple(found[name] for name in sorted(found))
 
 

@@ -60,7 +60,7 @@ class LotResult:
 
     `mean`, `standard_deviation`, `minimum`, `maximum`, `pp`, `ppk` are of part means at the reference temperature, in
     `unit`. `repeatability` pools repeats on one spot by one meter. Intervals are two-sided 95 %. `contributions`,
-    `uncertainty_notes` and `budgets` are filled for lots that are shown (`pipeline.steps.budgets.with_budgets`).
+    `uncertainty_notes` and `budgets` are filled for lots that are shown (`pipeline.judge.lots.budgets.with_budgets`).
     """
 
     lot: str

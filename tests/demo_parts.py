@@ -7,13 +7,15 @@ from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 from pipeline.history.store import History
-from pipeline.settings import find_workspace
-from pipeline.steps.assess import Assessment, assess
-from pipeline.steps.files import collect
-from pipeline.steps.load import load
+from pipeline.judge.assess import assess
+from pipeline.load.load import load
+from pipeline.workspace.files import collect
+from pipeline.workspace.settings import find_workspace
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+    from pipeline.judge.assessment import Assessment
 
 __all__ = ["assess_meter", "planted"]
 

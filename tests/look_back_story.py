@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Any
 from scenario import Scenario, at
 
 from pipeline.history.chain import GENESIS_HASH, Event
-from pipeline.steps.event_lots import decided, event_result, lot_facts
-from pipeline.steps.events import find_events
+from pipeline.judge.look_back.event_lots import decided, event_result, lot_facts
+from pipeline.judge.look_back.events import find_events
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
     from datetime import datetime
 
-    from pipeline.steps.assess import Assessment
+    from pipeline.judge.assessment import Assessment
     from schemas.look_back import EventResult
 
 __all__ = ["LOTS", "decision", "events_of", "failing", "only"]

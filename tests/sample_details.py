@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from pipeline.settings import Settings
-from pipeline.steps.lot_detail import LotDetails
+from pipeline.questions.lot_detail.detail import LotDetails
+from pipeline.workspace.settings import Settings
 from schemas.reference_tables import REFERENCE_TABLES
 
 if TYPE_CHECKING:

@@ -9,9 +9,9 @@ import numpy as np
 import polars as pl
 from sample_texts import DAY, HOSTILE, provenance, text_or_hostile
 
-from pipeline.settings import Settings
-from pipeline.steps.processes import POINTS
-from pipeline.steps.streams import analyse_stream, chart_rules
+from pipeline.questions.over_time.processes import POINTS
+from pipeline.questions.over_time.streams import analyse_stream, chart_rules
+from pipeline.workspace.settings import Settings
 from schemas.processes import ProcessPage, ProcessResult
 from schemas.suppliers import CertificateAgreement, Peer, SupplierMaterial, SupplierPage, SupplierResult
 

@@ -11,7 +11,7 @@ import polars as pl
 from sample_texts import HOSTILE, provenance, text_or_hostile
 from scenario import Scenario, at
 
-from pipeline.steps.studies import studies
+from pipeline.questions.studies.studies import studies
 from schemas.studies import StudyPage
 
 __all__ = ["study_pages"]

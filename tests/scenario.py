@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 from pipeline.intake.tables import parse_tables
+from pipeline.judge.assess import assess_frames
 from pipeline.metrology.units import convert
-from pipeline.settings import Settings
-from pipeline.steps.assess import Assessment, assess_frames
+from pipeline.workspace.settings import Settings
 from schemas.tables import READING
+
+if TYPE_CHECKING:
+    from pipeline.judge.assessment import Assessment
 
 __all__ = ["DAY", "Scenario", "at"]
 

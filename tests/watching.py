@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 from scenario import Scenario
 
 from pipeline.history.snapshot import Snapshot
-from pipeline.settings import find_workspace
-from pipeline.steps.answers import settled_state
+from pipeline.kept.answers import settled_state
+from pipeline.workspace.settings import find_workspace
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

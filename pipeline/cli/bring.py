@@ -12,7 +12,7 @@ from pipeline.cli.options import By, DryRun, Json, Why, WorkspaceOption, workspa
 from pipeline.errors import UsageError
 
 if TYPE_CHECKING:
-    from pipeline.steps.layouts import Check
+    from pipeline.load.layout_tools import Check
 
 __all__ = ["add_to"]
 
@@ -34,7 +34,7 @@ def layout_suggest(
     Example: annealog layout suggest inbox/new-meter.csv --answer "temperature_state=at_metal" --to layouts/new.toml
     """
     from pipeline.intake.suggest import suggest
-    from pipeline.steps.files import read_bytes, write_atomically
+    from pipeline.workspace.files import read_bytes, write_atomically
 
     answers = {}
     for text in answer or []:
@@ -105,7 +105,7 @@ def layout_check(
 
     Example: annealog layout check inbox/EC-02/2026-W15.csv
     """
-    from pipeline.steps.layouts import check
+    from pipeline.load.layout_tools import check
 
     found = check(workspace_at(workspace), file, layout=name, layout_file=layout_file)
     if json:
@@ -176,7 +176,7 @@ def layout_template(
 
     Example: annealog layout template sheets --unit "%IACS"
     """
-    from pipeline.steps.layouts import write_template
+    from pipeline.load.layout_tools import write_template
 
     _, written = write_template(
         workspace_at(workspace),
@@ -205,13 +205,13 @@ def quarantine_list(
 
     Example: annealog quarantine list
     """
-    from pipeline.steps.refused import held
-    from pipeline.steps.snapshot import published_refused
+    from pipeline.kept.snapshot import published_refused
+    from pipeline.load.refused import held
 
     place = workspace_at(workspace)
     rows = published_refused(place) if state == "new" else None
     if rows is None and state != "held":
-        from pipeline.steps.refused import listed
+        from pipeline.load.refused import listed
 
         rows = listed(place, state=state).to_dicts()
     files = held(place) if state in ("new", "held", "all") else []
@@ -248,13 +248,13 @@ def quarantine_show(
 
     Example: annealog quarantine show 3
     """
-    from pipeline.steps.snapshot import published_refused
+    from pipeline.kept.snapshot import published_refused
 
     place = workspace_at(workspace)
     waiting = published_refused(place) or ()
     row = next((one for one in waiting if one["quarantine_id"] == number), None)
     if row is None:
-        from pipeline.steps.refused import shown
+        from pipeline.load.refused import shown
 
         row = shown(place, number)
     if json:
@@ -278,9 +278,9 @@ def quarantine_replay(
     """
     from datetime import UTC, datetime
 
-    from pipeline.steps.load import assess_touched
-    from pipeline.steps.load_report import Touched
-    from pipeline.steps.quarantine import replay
+    from pipeline.decisions.quarantine import replay
+    from pipeline.load.load import assess_touched
+    from pipeline.load.report import Touched
 
     place = workspace_at(workspace)
     reports = replay(place, by=by, why=why, dry_run=dry_run)
@@ -328,7 +328,7 @@ def quarantine_discard(
 
     Example: annealog quarantine discard 3 4 --by Ada --why "test prints of the meter"
     """
-    from pipeline.steps.quarantine import discard
+    from pipeline.decisions.quarantine import discard
 
     place = workspace_at(workspace)
     found = discard(place, names or (), file=file, reason=reason, by=by, why=why, dry_run=dry_run)

@@ -60,7 +60,7 @@ def adjustment(
     Example: annealog record adjustment --meter EC-01 --at 2026-03-02T07:10 --block BL-C1 --temperature 23.4
     --by Ada --why "after the drop"
     """
-    from pipeline.steps.record import record_adjustment
+    from pipeline.decisions.record import record_adjustment
 
     place = workspace_at(workspace)
     when = moment(at, place)
@@ -89,7 +89,7 @@ def action(
 
     Example: annealog record action --meter EC-01 --at 2026-03-02T07:15 --kind cleaned --by Ada --why "oil on block BL-C1"
     """
-    from pipeline.steps.record import record_action
+    from pipeline.decisions.record import record_action
 
     place = workspace_at(workspace)
     event = record_action(place, meter, moment(at, place), kind=kind, by=by, why=why, dry_run=dry_run)
@@ -119,7 +119,7 @@ def disposition(
 
     Example: annealog record disposition --lot L-0042 --decision re-measured --by Ada --why "read again on EC-01, in limits"
     """
-    from pipeline.steps.record import record_disposition
+    from pipeline.decisions.record import record_disposition
 
     place = workspace_at(workspace)
     recorded = record_disposition(
@@ -152,7 +152,7 @@ def exclusion(
 
     Example: annealog record exclusion --file inbox/EC-01/week-03.csv --line 17 --by Ada --why "probe lifted"
     """
-    from pipeline.steps.record import record_exclusion
+    from pipeline.decisions.record import record_exclusion
 
     place = workspace_at(workspace)
     _show(record_exclusion(place, file=file, line=line, by=by, why=why, undo=undo, dry_run=dry_run), json=json)
@@ -178,7 +178,7 @@ def baseline(
 
     Example: annealog record baseline --meter EC-01 --block BL-C1 --by Ada --why "first month, reviewed"
     """
-    from pipeline.steps.record import record_baseline
+    from pipeline.decisions.record import record_baseline
 
     place = workspace_at(workspace)
     event, limits = record_baseline(

@@ -18,7 +18,7 @@ def verify(workspace: WorkspaceOption = None, json: Json = False) -> None:
 
     Example: annealog verify
     """
-    from pipeline.steps.verify import verify as look
+    from pipeline.custody.verify import verify as look
 
     report = look(workspace_at(workspace))
     if json:
@@ -52,7 +52,7 @@ def backup(
 
     Example: annealog backup works-2026-03.zip
     """
-    from pipeline.steps.backup import backup as write
+    from pipeline.custody.backup import backup as write
 
     place = workspace_at(workspace)
     if dry_run:
@@ -75,7 +75,7 @@ def restore(
 
     Example: annealog restore works-2026-03.zip works-again
     """
-    from pipeline.steps.backup import restore as unpack
+    from pipeline.custody.backup import restore as unpack
 
     if dry_run:
         output.would(f"unpack {source} into {folder}", json=json)
@@ -101,7 +101,7 @@ def rebuild(
 
     Example: annealog rebuild
     """
-    from pipeline.steps import rebuild as building
+    from pipeline.custody import rebuild as building
 
     place = workspace_at(workspace)
     if dry_run:

@@ -10,8 +10,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from pipeline.settings import Workspace
-    from pipeline.steps.answers import Answer
+    from pipeline.kept.answers import Answer
+    from pipeline.workspace.settings import Workspace
 
 __all__ = ["Computed", "asked", "kept_answer", "printed"]
 
@@ -21,7 +21,7 @@ Computed = tuple[dict[str, Any], str | None]
 
 def kept_answer(place: Workspace, kind: str, name: str) -> Answer | None:
     """Return the answer to a question about now, where it was kept and holds; what was edited since is said first."""
-    from pipeline.steps.answers import answer_of
+    from pipeline.kept.answers import answer_of
 
     answer = answer_of(place, kind, name)
     if answer is not None:
@@ -51,7 +51,7 @@ def printed(place: Workspace, page: Path | None, *, dry_run: bool, pdf: bool = F
     if dry_run or page is None:
         return None
     if pdf:
-        from pipeline.steps.pdf import print_pages
+        from pipeline.pages.pdf import print_pages
 
         (page,) = print_pages([page], place.settings.paper)
     return str(page)

@@ -20,8 +20,8 @@ from schemas.documents import as_json
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from pipeline.settings import Settings, Workspace
-    from pipeline.steps.kept_part import Part
+    from pipeline.kept.part import Part
+    from pipeline.workspace.settings import Settings, Workspace
     from schemas.results import LotPage, MeterPage
 
 __all__ = ["add_to", "read_and_assess"]
@@ -41,7 +41,7 @@ def status(
 
     Example: annealog status --as-of 2026-03-02T14:00
     """
-    from pipeline.steps.snapshot import FIRST_WAITING, published_status
+    from pipeline.kept.snapshot import FIRST_WAITING, published_status
 
     place = workspace_at(workspace)
     kept = published_status(place, whole=every or json) if as_of is None else None
@@ -50,7 +50,7 @@ def status(
         document = {**kept["status"], "as_of": as_json(kept["as_of"])}
         changed, more = kept["not_taken_over"], kept["more_waiting"]
     else:
-        from pipeline.steps.status import status as look
+        from pipeline.questions.status import status as look
 
         found = look(place, as_of=moment(as_of, place))
         document, changed = found.document(), found.not_taken_over
@@ -69,7 +69,7 @@ def status(
 
 
 def _show_status(document: dict[str, Any], place: Workspace, *, more: int, every: bool) -> None:
-    from pipeline.steps.snapshot import FIRST_WAITING
+    from pipeline.kept.snapshot import FIRST_WAITING
 
     settings = place.settings
 
@@ -129,8 +129,8 @@ def _show_status(document: dict[str, Any], place: Workspace, *, more: int, every
 def read_and_assess(place: Workspace, as_of: str | None, **given: Any) -> Any:
     """Assess a workspace for a command that looks, and say what was edited since and not taken over yet."""
     from pipeline.history.store import History
-    from pipeline.steps.assess import assess
-    from pipeline.steps.reference import not_taken_over
+    from pipeline.judge.assess import assess
+    from pipeline.workspace.texts import not_taken_over
 
     with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
         output.note_edits(not_taken_over(place, history))
@@ -147,7 +147,7 @@ def _write(
     pdf: bool,
 ) -> str | None:
     """Write pages and return the path of the first, or of its PDF."""
-    from pipeline.steps.pages import write_pages
+    from pipeline.pages.lots_and_meters import write_pages
 
     if dry_run:
         return None
@@ -191,8 +191,8 @@ def lot(
 
 
 def _lot_page(place: Workspace, name: str, as_of: str | None) -> LotPage:
-    from pipeline.steps.kept_part import part_of_lot
-    from pipeline.steps.pages import lot_pages
+    from pipeline.kept.part import part_of_lot
+    from pipeline.pages.lots_and_meters import lot_pages
 
     part = part_of_lot(place, name) if as_of is None else None
     if part is not None:
@@ -347,8 +347,8 @@ def meter(
 
 
 def _meter_page(place: Workspace, name: str, as_of: str | None) -> MeterPage:
-    from pipeline.steps.kept_part import part_of_meter
-    from pipeline.steps.pages import meter_pages
+    from pipeline.kept.part import part_of_meter
+    from pipeline.pages.lots_and_meters import meter_pages
 
     part = part_of_meter(place, name) if as_of is None else None
     if part is not None:
@@ -439,9 +439,9 @@ def config_check(workspace: WorkspaceOption = None, json: Json = False) -> None:
 
     Example: annealog config check
     """
-    from pipeline.steps.exports import layouts_of
-    from pipeline.steps.recorded import recorded_tables
-    from pipeline.steps.reference import check_names, read_reference
+    from pipeline.load.exports import layouts_of
+    from pipeline.load.take_over import check_names, read_reference
+    from pipeline.workspace.recorded import recorded_tables
 
     place = workspace_at(workspace)
     tables = recorded_tables(read_reference(place), place.settings, contract=True)

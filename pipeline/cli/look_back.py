@@ -12,12 +12,12 @@ from pipeline.cli.look import read_and_assess
 from pipeline.cli.options import AsOf, DryRun, Json, WorkspaceOption, moment, workspace_at
 from pipeline.cli.work import exit_code
 from pipeline.errors import UsageError
-from pipeline.steps.answers import EVENTS, OF_METER, OF_SENSOR
+from pipeline.kept.answers import EVENTS, OF_METER, OF_SENSOR
 from schemas.digits import p_in_words
 
 if TYPE_CHECKING:
     from pipeline.cli.kept import Computed
-    from pipeline.settings import Settings, Workspace
+    from pipeline.workspace.settings import Settings, Workspace
     from schemas.look_back import EventResult
 
 __all__ = ["add_to"]
@@ -69,7 +69,7 @@ def _trace_event(place: Workspace, event: str, as_of: str | None, *, json: bool)
     kept = answer.document["events"] if answer is not None else []
     document = next((one for one in kept if event in (one["event"], one["name"])), None)
     if document is None:
-        from pipeline.steps.events import the_event
+        from pipeline.judge.look_back.events import the_event
 
         found, events = _events(place, as_of)
         name = the_event(found.found_events, event).name
@@ -86,8 +86,8 @@ def _trace_event(place: Workspace, event: str, as_of: str | None, *, json: bool)
 def _events(place: Workspace, as_of: str | None) -> tuple[Any, list[EventResult]]:
     """Assess the whole history and return its events in order of time."""
     from pipeline.history.store import History
-    from pipeline.steps.event_pages import event_pages
-    from pipeline.steps.trace_answers import by_time
+    from pipeline.kept.trace_answers import by_time
+    from pipeline.pages.events import event_pages
 
     found, sources = read_and_assess(place, as_of)
     with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
@@ -99,7 +99,7 @@ def _list_events(place: Workspace, as_of: str | None, *, every: bool, json: bool
     if answer is not None:
         document = answer.document
     else:
-        from pipeline.steps.trace_answers import events_document
+        from pipeline.kept.trace_answers import events_document
 
         document = events_document(*_events(place, as_of))
     events = [event for event in document["events"] if every or event["state"] == "open"]
@@ -157,8 +157,8 @@ def _trace_meter(place: Workspace, meter: str, since: str | None, as_of: str | N
     if answer is not None:
         document = answer.document
     else:
-        from pipeline.steps.trace import trace as look_back
-        from pipeline.steps.trace_answers import meter_document
+        from pipeline.kept.trace_answers import meter_document
+        from pipeline.questions.trace import trace as look_back
 
         found, events = _events(place, as_of)
         document = meter_document(found, look_back(found, meter, since=moment(since, place, first=True), events=events))
@@ -193,7 +193,7 @@ def _trace_sensor(place: Workspace, sensor: str, since: str | None, as_of: str |
     if answer is not None:
         document = answer.document
     else:
-        from pipeline.steps.trace_sensor import trace_sensor
+        from pipeline.questions.trace_sensor import trace_sensor
 
         found, _ = read_and_assess(place, as_of)
         document = trace_sensor(found, sensor, since=moment(since, place, first=True)).document()
@@ -261,8 +261,8 @@ def block(
 
 def _look_at_block(place: Workspace, name: str, as_of: str | None, *, dry_run: bool) -> Computed:
     from pipeline.history.store import History
-    from pipeline.steps.block_pages import block_pages
-    from pipeline.steps.pages import write_pages
+    from pipeline.pages.blocks import block_pages
+    from pipeline.pages.lots_and_meters import write_pages
 
     found, sources = read_and_assess(place, as_of)
     with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:

@@ -27,8 +27,8 @@ def review(
 
     Example: annealog review 2026-06
     """
-    from pipeline.steps.pages import write_pages
-    from pipeline.steps.review import review_page
+    from pipeline.pages.lots_and_meters import write_pages
+    from pipeline.questions.review import review_page
 
     place = workspace_at(workspace)
     page = review_page(place, month)

@@ -14,7 +14,7 @@ from pipeline.errors import UsageError
 from schemas.terms import YEARS, in_years
 
 if TYPE_CHECKING:
-    from pipeline.settings import Workspace
+    from pipeline.workspace.settings import Workspace
 
 __all__ = [
     "AsOf",
@@ -60,8 +60,8 @@ Why = Annotated[str, typer.Option("--why", metavar="TEXT", help="Why.")]
 
 def workspace_at(folder: Path | None) -> Workspace:
     """Return the workspace of an option, or of the current folder, where its history may lie there."""
-    from pipeline.settings import find_workspace
-    from pipeline.steps.place import check_place, open_to_all
+    from pipeline.workspace.location import check_place, open_to_all
+    from pipeline.workspace.settings import find_workspace
 
     workspace = find_workspace(folder or Path.cwd())
     check_place(workspace)

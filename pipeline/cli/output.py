@@ -21,9 +21,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
     from pathlib import Path
 
-    from pipeline.settings import Settings
-    from pipeline.steps.load_report import Change, FileReport, LoadReport
-    from pipeline.steps.pages import PageReport
+    from pipeline.load.report import Change, FileReport, LoadReport
+    from pipeline.pages.lots_and_meters import PageReport
+    from pipeline.workspace.settings import Settings
 
 __all__ = [
     "VERDICT_WORDS",

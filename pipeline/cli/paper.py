@@ -27,7 +27,7 @@ def print_(
 
     Example: annealog print pages/index.html pages/meters/EC-01.html --paper Letter
     """
-    from pipeline.steps.pdf import print_pages
+    from pipeline.pages.pdf import print_pages
 
     lacking = [str(path) for path in pages if not path.is_file()]
     if lacking:
@@ -56,7 +56,7 @@ def texts(
 
     Example: annealog texts no
     """
-    from pipeline.steps.language import check_texts, write_texts
+    from pipeline.pages.language import check_texts, write_texts
 
     place = workspace_at(workspace)
     path, lacking = write_texts(place, language, dry_run=dry_run), check_texts(place, language)

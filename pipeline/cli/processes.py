@@ -15,7 +15,7 @@ from schemas.digits import p_in_words
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from pipeline.settings import Settings, Workspace
+    from pipeline.workspace.settings import Settings, Workspace
 
 __all__ = ["add_to"]
 
@@ -27,8 +27,8 @@ def _number(value: float | None, digits: int = 4) -> str:
 def _page(place: Workspace, as_of: str | None, make: Any) -> Any:
     """Assess the whole history and return the page asked for."""
     from pipeline.history.store import History
-    from pipeline.steps.assess import assess
-    from pipeline.steps.reference import not_taken_over
+    from pipeline.judge.assess import assess
+    from pipeline.workspace.texts import not_taken_over
 
     with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
         output.note_edits(not_taken_over(place, history))
@@ -38,7 +38,7 @@ def _page(place: Workspace, as_of: str | None, make: Any) -> Any:
 
 
 def _write(place: Workspace, page: Any, as_of: str | None, *, dry_run: bool) -> str | None:
-    from pipeline.steps.pages import write_pages
+    from pipeline.pages.lots_and_meters import write_pages
 
     return None if dry_run else str(write_pages(place, [page], as_of=moment(as_of, place))[0].path)
 
@@ -57,7 +57,7 @@ def process(
     place = workspace_at(workspace)
 
     def compute() -> Computed:
-        from pipeline.steps.processes import process_pages
+        from pipeline.questions.over_time.processes import process_pages
 
         page = _page(place, as_of, lambda a, history, sources: process_pages(place, a, history, sources, [name]))
         return page.answer, _write(place, page, as_of, dry_run=dry_run)
@@ -129,7 +129,7 @@ def supplier(
     since, until = moment(start, place, first=True), moment(end, place)
 
     def compute() -> Computed:
-        from pipeline.steps.suppliers import supplier_pages
+        from pipeline.questions.over_time.suppliers import supplier_pages
 
         page = _page(
             place,
@@ -203,7 +203,7 @@ def record_process(
 
     Example: annealog record process --product "copper bar" --from 2026-03-01 --to 2026-05-31 --by Ada --why "reviewed"
     """
-    from pipeline.steps.record_process import record_process_baseline
+    from pipeline.decisions.process_baseline import record_process_baseline
 
     place = workspace_at(workspace)
     event, stream, limits = record_process_baseline(

@@ -12,7 +12,7 @@ from pipeline.cli.options import By, DryRun, Json, WorkspaceOption, moment, work
 from pipeline.errors import UsageError
 
 if TYPE_CHECKING:
-    from pipeline.steps.certificates import Imported
+    from pipeline.load.certificates import Imported
 
 __all__ = ["add_to"]
 
@@ -28,7 +28,7 @@ def columns(
 
     Example: annealog reference columns blocks
     """
-    from pipeline.steps.reference_rows import declared
+    from pipeline.load.reference_rows import declared
 
     found = declared(table)
     rows = [
@@ -71,7 +71,7 @@ def add(
 
     Example: annealog reference add lots lot=L-0107 product=bar material=Cu-ETP specification=CU-BAR
     """
-    from pipeline.steps.reference_rows import add_rows
+    from pipeline.load.reference_rows import add_rows
 
     row: dict[str, str] = {}
     for text in cells:
@@ -121,7 +121,7 @@ def import_(
     Example: annealog reference import certificates/BL-C1.xml --as BL-C1 --dry-run
     """
     from pipeline.certificates.proposal import TABLES, Answers
-    from pipeline.steps.certificates import import_certificate
+    from pipeline.load.certificates import import_certificate
 
     if table is not None and table not in TABLES:
         raise UsageError(f"{table!r}: certificates fill {', '.join(TABLES)}.")
@@ -162,10 +162,10 @@ def certificate(
     Example: annealog certificate EC-01 --by "A. Ranta" --to ec-01.xml
     """
     from pipeline.history.store import History
-    from pipeline.steps.assess import assess
-    from pipeline.steps.check_certificate import check_certificate
-    from pipeline.steps.files import sha256_of, write_atomically
-    from pipeline.steps.pages import software_version
+    from pipeline.judge.assess import assess
+    from pipeline.questions.check_certificate import check_certificate
+    from pipeline.workspace.files import sha256_of, write_atomically
+    from pipeline.workspace.program import software_version
 
     if to.exists():
         raise UsageError(f"{to} exists. Name a new file.")

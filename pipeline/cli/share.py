@@ -35,10 +35,10 @@ def export(
 
     Example: annealog export for-customer.zip --lot L-0007 --with-pages
     """
+    from pipeline.custody.pack import write_pack
+    from pipeline.custody.pack_tables import chosen_lots
     from pipeline.history.store import History
-    from pipeline.steps.assess import assess
-    from pipeline.steps.pack import write_pack
-    from pipeline.steps.pack_tables import chosen_lots
+    from pipeline.judge.assess import assess
 
     place = workspace_at(workspace)
     with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:

@@ -15,7 +15,7 @@ from schemas.terms import TEMPERATURE_STATES, UNITS
 
 if TYPE_CHECKING:
     from pipeline.cli.kept import Computed
-    from pipeline.settings import Workspace
+    from pipeline.workspace.settings import Workspace
 
 __all__ = ["add_to"]
 
@@ -54,8 +54,8 @@ def plan(
 
     Example: annealog study plan GRR-7 --operators Ada,Bo,Cy --meters EC-01 --parts 10 --repeats 3 --to grr-7.csv
     """
-    from pipeline.steps.files import write_atomically
-    from pipeline.steps.study_plan import plan_sheet, register_line
+    from pipeline.questions.studies.plan import plan_sheet, register_line
+    from pipeline.workspace.files import write_atomically
 
     for given, allowed, what in ((unit, UNITS, "unit"), (state, TEMPERATURE_STATES, "temperature state")):
         if given not in allowed:
@@ -125,10 +125,10 @@ def report(
 
 def _evaluate(place: Workspace, run: str, as_of: str | None, *, dry_run: bool) -> Computed:
     from pipeline.history.store import History
-    from pipeline.steps.assess import assess
-    from pipeline.steps.pages import write_pages
-    from pipeline.steps.reference import not_taken_over
-    from pipeline.steps.studies import study_pages
+    from pipeline.judge.assess import assess
+    from pipeline.pages.lots_and_meters import write_pages
+    from pipeline.questions.studies.studies import study_pages
+    from pipeline.workspace.texts import not_taken_over
 
     with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
         output.note_edits(not_taken_over(place, history))

@@ -17,8 +17,8 @@ from pipeline.cli.options import Direct, DryRun, Json, WorkspaceOption, workspac
 from pipeline.errors import EnvironmentProblem, UsageError
 
 if TYPE_CHECKING:
-    from pipeline.settings import Workspace
-    from pipeline.steps.watch import Round
+    from pipeline.service.watch import Round
+    from pipeline.workspace.settings import Workspace
 
 __all__ = ["add_to"]
 
@@ -37,7 +37,7 @@ def watch(
 
     Example: annealog watch --serve 8080
     """
-    from pipeline.steps.locks import only_one
+    from pipeline.workspace.locks import only_one
 
     place = workspace_at(workspace)
     folders = [place.inbox, *(place.root / folder for folder in place.settings.watch_folders)]
@@ -57,8 +57,8 @@ def watch(
 
 
 def _watch(place: Workspace, *, direct: bool, once: bool, json: bool) -> None:
-    from pipeline.steps.memory import keep_together
-    from pipeline.steps.watch import Watch
+    from pipeline.service.memory import keep_together
+    from pipeline.service.watch import Watch
 
     keep_together()
 
@@ -99,7 +99,7 @@ def _lines(done: Round, place: Workspace) -> list[str]:
 
 
 def _served(folder: Path, port: int) -> Any:
-    from pipeline.steps.serve import served
+    from pipeline.service.serve import served
 
     return served(folder, port)
 
@@ -109,7 +109,7 @@ def snapshot(dry_run: DryRun = False, workspace: WorkspaceOption = None, json: J
 
     Example: annealog snapshot
     """
-    from pipeline.steps.snapshot import publish_snapshot
+    from pipeline.kept.snapshot import publish_snapshot
 
     place = workspace_at(workspace)
     if dry_run:
@@ -148,7 +148,7 @@ def alert_try(dry_run: DryRun = False, workspace: WorkspaceOption = None, json: 
 
     Example: annealog alert try
     """
-    from pipeline.steps.alerts import send, targets
+    from pipeline.service.alerts import send, targets
 
     place = workspace_at(workspace)
     addresses = targets(place.settings)
@@ -168,8 +168,8 @@ def alert_try(dry_run: DryRun = False, workspace: WorkspaceOption = None, json: 
 
 
 def _standing(place: Workspace) -> list[Any]:
-    from pipeline.steps.alerts import found_in
-    from pipeline.steps.snapshot import status_document
+    from pipeline.kept.snapshot import status_document
+    from pipeline.service.alerts import found_in
 
     kept = status_document(place)
     return found_in(kept["status"])

@@ -27,10 +27,10 @@ from pipeline.errors import EnvironmentProblem, UsageError
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from pipeline.settings import Workspace
-    from pipeline.steps.assess import Assessment
-    from pipeline.steps.load_report import LoadReport
-    from pipeline.steps.pages import PageReport
+    from pipeline.judge.assessment import Assessment
+    from pipeline.load.report import LoadReport
+    from pipeline.pages.lots_and_meters import PageReport
+    from pipeline.workspace.settings import Workspace
 
 __all__ = ["add_to", "exit_code"]
 
@@ -58,7 +58,7 @@ def demo(
 
     Example: annealog demo demo
     """
-    from pipeline.settings import SETTINGS_FILE, Settings, Workspace
+    from pipeline.workspace.settings import SETTINGS_FILE, Settings, Workspace
 
     if folder.exists() and any(folder.iterdir()) and not (folder / SETTINGS_FILE).exists():
         raise UsageError(f"{folder} is not empty and no workspace. Name a new folder: annealog demo DIR")
@@ -82,9 +82,9 @@ def demo(
 
 def _demo_direct(root: Path, callbacks: dict[str, Any], found: list[Assessment]) -> tuple[Any, Any]:
     from fixtures.demo import build
-    from pipeline.steps.files import collect
-    from pipeline.steps.load import load
-    from pipeline.steps.render import render
+    from pipeline.load.load import load
+    from pipeline.pages.render import render
+    from pipeline.workspace.files import collect
 
     build(root)
     workspace = workspace_at(root)
@@ -97,7 +97,7 @@ def _demo_direct(root: Path, callbacks: dict[str, Any], found: list[Assessment])
 
 def _show_demo(workspace: Workspace, report: LoadReport, pages: Any, *, json: bool) -> None:
     from pipeline.history.store import History
-    from pipeline.steps.status import status
+    from pipeline.questions.status import status
 
     with History.open(workspace.history) as history:
         last = history.last_measured_at()
@@ -144,7 +144,7 @@ def init(
 
     Example: annealog init works
     """
-    from pipeline.steps.start import create_workspace
+    from pipeline.workspace.new_workspace import create_workspace
 
     written = create_workspace(folder, dry_run=dry_run)
     if json:
@@ -178,8 +178,8 @@ def load(
 
     Example: annealog load inbox
     """
-    from pipeline.steps.files import collect
-    from pipeline.steps.load import load as load_directly
+    from pipeline.load.load import load as load_directly
+    from pipeline.workspace.files import collect
 
     place = workspace_at(workspace)
     files, passed = collect(paths)
@@ -211,7 +211,7 @@ def _keep_snapshot(place: Workspace, found: list[Assessment], *, first: bool = F
 
     `found` holds what was computed on the way, if anything; it is taken out.
     """
-    from pipeline.steps.snapshot import publish_snapshot
+    from pipeline.kept.snapshot import publish_snapshot
 
     if first or (place.root / "snapshot").is_dir():
         try:
@@ -244,8 +244,8 @@ def render(
         return
     with stop.gently(), output.progress([], "assessing", quiet=json) as callbacks:
         if direct:
-            from pipeline.steps.render import render as render_directly
-            from pipeline.steps.written import processes
+            from pipeline.pages.render import render as render_directly
+            from pipeline.pages.writer import processes
 
             pages, _ = render_directly(
                 place,
@@ -281,7 +281,7 @@ def render(
 
 def _printed(place: Workspace, pages: list[PageReport], callbacks: dict[str, Any]) -> list[Path]:
     """Print the pages that were written now, and those that were never printed."""
-    from pipeline.steps.pdf import print_pages
+    from pipeline.pages.pdf import print_pages
 
     due = [page.path for page in pages if page.written or not page.path.with_suffix(".pdf").is_file()]
     after = callbacks.get("printed")

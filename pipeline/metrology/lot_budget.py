@@ -45,7 +45,7 @@ class LotMeanInputs:
     value. `block` is the one whose checks and certificate these are. `bias_line_standard_uncertainty` is that of a bias taken
     off by the line over the blocks, with its degrees of freedom (None for infinite); it contains their certificates. `relative` says that readings were carried back by the
     block the meter was set on; the standard uncertainties of the setting's temperature and of that block's coefficient are
-    multiplied by their sensitivity already (`steps.climate_budgets`), 0 where the sensitivities above contain them.
+    multiplied by their sensitivity already (`judge.lots.setting_and_correction_budgets`), 0 where the sensitivities above contain them.
     `correction_standard_uncertainty` is that of corrections for geometry.
     """
 

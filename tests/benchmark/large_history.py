@@ -24,8 +24,8 @@ sys.path[:0] = [str(HERE), str(HERE.parents[1])]
 import generate  # noqa: E402
 
 from pipeline.history.store import History  # noqa: E402
-from pipeline.settings import Workspace, find_workspace  # noqa: E402
-from pipeline.steps.load import load_files, take_over_reference  # noqa: E402
+from pipeline.load.load import load_files, take_over_reference  # noqa: E402
+from pipeline.workspace.settings import Workspace, find_workspace  # noqa: E402
 
 NOW = datetime(2040, 1, 1, tzinfo=UTC)
 EXPORT, LOTS, SMALL = 5_000_000, 20_000, 1_000

@@ -24,11 +24,11 @@ sys.path[:0] = [str(HERE), str(ROOT)]
 
 import generate  # noqa: E402
 
-from pipeline.settings import Workspace, find_workspace  # noqa: E402
-from pipeline.steps.kept_part import part_of_lot, part_of_meter  # noqa: E402
-from pipeline.steps.load import load_files, take_over_reference  # noqa: E402
-from pipeline.steps.pages import lot_pages, meter_pages, write_pages  # noqa: E402
-from pipeline.steps.snapshot import publish_snapshot  # noqa: E402
+from pipeline.kept.part import part_of_lot, part_of_meter  # noqa: E402
+from pipeline.kept.snapshot import publish_snapshot  # noqa: E402
+from pipeline.load.load import load_files, take_over_reference  # noqa: E402
+from pipeline.pages.lots_and_meters import lot_pages, meter_pages, write_pages  # noqa: E402
+from pipeline.workspace.settings import Workspace, find_workspace  # noqa: E402
 
 LINES_A_FILE = 2_500_000
 BUSY = "M-9"

@@ -67,7 +67,7 @@ def generate(folder: Path, readings: int, lots: int) -> dict[str, Any]:
 def _workspace(folder: Path, lots: int) -> Any:
     from benchmark.generate import write_workspace
 
-    from pipeline.settings import find_workspace
+    from pipeline.workspace.settings import find_workspace
 
     shutil.rmtree(folder, ignore_errors=True)
     write_workspace(folder, lots)
@@ -78,7 +78,7 @@ def intake_product(folder: Path, readings: int, lots: int) -> dict[str, Any]:
     """Load the export into an empty history: read, archive, match, validate, identify, insert, checkpoint."""
     import pandera.polars  # noqa: F401 - as in analysis_product
 
-    from pipeline.steps.load import load_files, take_over_reference
+    from pipeline.load.load import load_files, take_over_reference
 
     place = folder / "works-new"
     workspace = _workspace(place, lots)
@@ -125,8 +125,8 @@ def analysis_product(folder: Path, readings: int, lots: int) -> dict[str, Any]:
     import pandera.polars  # noqa: F401 - the product imports it at first use; imports are left out on both sides
 
     from pipeline.history.store import History
-    from pipeline.settings import find_workspace
-    from pipeline.steps.assess import assess
+    from pipeline.judge.assess import assess
+    from pipeline.workspace.settings import find_workspace
 
     workspace = find_workspace(folder / KEPT)
     found: dict[str, Any] = {}
@@ -153,7 +153,7 @@ def group_by(folder: Path, readings: int, lots: int) -> dict[str, Any]:
     import polars as pl
 
     from pipeline.history.store import History
-    from pipeline.settings import find_workspace
+    from pipeline.workspace.settings import find_workspace
 
     workspace = find_workspace(folder / KEPT)
     found: dict[str, Any] = {}
@@ -178,7 +178,7 @@ def profile_intake(folder: Path, readings: int, lots: int) -> dict[str, Any]:
     """Say where the time of the intake goes."""
     import pandera.polars  # noqa: F401
 
-    from pipeline.steps.load import load_files, take_over_reference
+    from pipeline.load.load import load_files, take_over_reference
 
     place = folder / "works-profile"
     workspace = _workspace(place, lots)
@@ -193,8 +193,8 @@ def profile_analysis(folder: Path, readings: int, lots: int) -> dict[str, Any]:
     import pandera.polars  # noqa: F401
 
     from pipeline.history.store import History
-    from pipeline.settings import find_workspace
-    from pipeline.steps.assess import assess
+    from pipeline.judge.assess import assess
+    from pipeline.workspace.settings import find_workspace
 
     workspace = find_workspace(folder / KEPT)
     with History.open(workspace.history) as history:
@@ -219,7 +219,7 @@ def _profile(work: Callable[[], Any], most: int = 15) -> dict[str, Any]:
 def further_flows(folder: Path, readings: int, lots: int) -> dict[str, Any]:
     """Time flows in one command beyond the first, against the same work without Prefect."""
     from pipeline import flows
-    from pipeline.steps.load import load
+    from pipeline.load.load import load
 
     workspace = _workspace(folder / "works-flows", 3)
     load(workspace, [], now=NOW)

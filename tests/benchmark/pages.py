@@ -23,12 +23,13 @@ def measure(folder: Path, lots: int, readings_per_lot: int = 100) -> dict[str, A
     from benchmark import generate
 
     from pipeline.history.store import History
-    from pipeline.settings import Settings, find_workspace
-    from pipeline.steps.assess import assess
-    from pipeline.steps.load import load_files, take_over_reference
-    from pipeline.steps.pages import index_page, lot_pages, meter_pages
-    from pipeline.steps.written import processes, write_pages
-    from reports import _charts, address
+    from pipeline.judge.assess import assess
+    from pipeline.load.load import load_files, take_over_reference
+    from pipeline.pages.lots_and_meters import index_page, lot_pages, meter_pages
+    from pipeline.pages.writer import processes, write_pages
+    from pipeline.workspace.settings import Settings, find_workspace
+    from reports import address
+    from reports.kit import charts
 
     export = folder / "inbox" / "readings.csv"
     generate.write_workspace(folder, lots)
@@ -61,7 +62,7 @@ def measure(folder: Path, lots: int, readings_per_lot: int = 100) -> dict[str, A
     start = time.perf_counter()
     made = sum(1 for _ in lot_pages(workspace, assessment, sources))
     making = time.perf_counter() - start
-    drawing, real = 0.0, _charts.vl_convert.vega_to_svg
+    drawing, real = 0.0, charts.vl_convert.vega_to_svg
 
     def timed(*given: Any, **options: Any) -> Any:
         nonlocal drawing
@@ -70,11 +71,11 @@ def measure(folder: Path, lots: int, readings_per_lot: int = 100) -> dict[str, A
         drawing += time.perf_counter() - begun
         return drawn
 
-    _charts.vl_convert.vega_to_svg = timed
+    charts.vl_convert.vega_to_svg = timed
     try:
         one = write(1, always=True)
     finally:
-        _charts.vl_convert.vega_to_svg = real
+        charts.vl_convert.vega_to_svg = real
     cores = processes(Settings())
     several = write(cores, always=True)
     again = write(1, always=False)

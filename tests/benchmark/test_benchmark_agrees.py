@@ -12,9 +12,9 @@ import pytest
 from benchmark import baseline_pandas, generate
 
 from pipeline.history.store import History
-from pipeline.settings import find_workspace
-from pipeline.steps.assess import assess
-from pipeline.steps.load import load_files, take_over_reference
+from pipeline.judge.assess import assess
+from pipeline.load.load import load_files, take_over_reference
+from pipeline.workspace.settings import find_workspace
 
 if TYPE_CHECKING:
     from pathlib import Path

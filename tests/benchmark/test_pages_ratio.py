@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 from sample_pages import index_page, lot_page
 
 import reports
-from pipeline.settings import Settings, Workspace
-from pipeline.steps.written import write_pages
+from pipeline.pages.writer import write_pages
+from pipeline.workspace.settings import Settings, Workspace
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -105,10 +105,10 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The pages of the demo: every kind of page that the program writes."""
     from fixtures.demo import build
-    from pipeline.settings import find_workspace
-    from pipeline.steps.files import collect
-    from pipeline.steps.load import load
-    from pipeline.steps.render import render
+    from pipeline.load.load import load
+    from pipeline.pages.render import render
+    from pipeline.workspace.files import collect
+    from pipeline.workspace.settings import find_workspace
 
     root = tmp_path_factory.mktemp("demo")
     build(root)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from sample_pages import HOSTILE
 
-from reports._markup import shorten, visible
+from reports.kit.markup import shorten, visible
 
 if TYPE_CHECKING:
     from pathlib import Path

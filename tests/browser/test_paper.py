@@ -10,7 +10,7 @@ import pytest
 from scenario import Scenario
 from workspace_files import neutral_csv
 
-from pipeline.steps import pdf
+from pipeline.pages import pdf
 
 if TYPE_CHECKING:
     from workspace_files import Shell

@@ -19,22 +19,22 @@ from workspace_files import neutral_csv
 from pipeline.cli import run
 from pipeline.errors import HistoryBusy
 from pipeline.history.store import History
-from pipeline.settings import find_workspace
-from pipeline.steps import answers as kept
-from pipeline.steps.alerts import found_in
-from pipeline.steps.answers import answer_of
-from pipeline.steps.assess import assess
-from pipeline.steps.load import load
-from pipeline.steps.locks import only_one
-from pipeline.steps.pages import lot_pages
-from pipeline.steps.refresh import refresh, touched
-from pipeline.steps.render import render
-from pipeline.steps.snapshot import publish_snapshot, said_now
+from pipeline.judge.assess import assess
+from pipeline.kept import answers as kept
+from pipeline.kept.answers import answer_of
+from pipeline.kept.snapshot import publish_snapshot, said_now
+from pipeline.load.load import load
+from pipeline.pages.lots_and_meters import lot_pages
+from pipeline.pages.refresh import refresh, touched
+from pipeline.pages.render import render
+from pipeline.service.alerts import found_in
+from pipeline.workspace.locks import only_one
+from pipeline.workspace.settings import find_workspace
 
 if TYPE_CHECKING:
     from workspace_files import Shell
 
-    from pipeline.steps.assess import Assessment
+    from pipeline.judge.assessment import Assessment
 
 QUESTIONS: list[list[str]] = [
     ["lot", "L1"],
@@ -108,7 +108,7 @@ def forbid(monkeypatch: pytest.MonkeyPatch) -> None:
     def refuse(*_: object, **__: object) -> None:
         raise AssertionError("computed")
 
-    monkeypatch.setattr("pipeline.steps.assess.assess", refuse)
+    monkeypatch.setattr("pipeline.judge.assess.assess", refuse)
 
 
 @pytest.mark.parametrize("words", QUESTIONS, ids=" ".join)
@@ -240,7 +240,7 @@ def test_status_lists_what_a_person_can_read(works: Shell, monkeypatch: pytest.M
     publish_snapshot(place)
     before = works.json("status")
     assert [lot["lot"] for lot in before["waiting"]] == ["L2"]
-    monkeypatch.setattr("pipeline.steps.snapshot.FIRST_WAITING", 0)
+    monkeypatch.setattr("pipeline.kept.snapshot.FIRST_WAITING", 0)
     for again in (False, True):
         if again:
             shutil.rmtree(works.root / "snapshot")
@@ -278,7 +278,7 @@ def test_a_rendering_that_did_not_end_vouches_for_nothing(works: Shell, monkeypa
         before = assess(history, place.settings, as_of=None)
     assert answer_of(place, "lot", "L1") is not None
     with monkeypatch.context() as patch:
-        patch.setattr("pipeline.steps.render.write_pages", lambda *_, **__: (_ for _ in ()).throw(KeyboardInterrupt))
+        patch.setattr("pipeline.pages.render.write_pages", lambda *_, **__: (_ for _ in ()).throw(KeyboardInterrupt))
         with pytest.raises(KeyboardInterrupt):
             render(place)
     assert answer_of(place, "lot", "L1") is None

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from scenario import Scenario
 from workspace_files import Shell
 
-from pipeline.steps.spreadsheet_text import guarded_frame
+from pipeline.custody.spreadsheet_text import guarded_frame
 from schemas.pack import PACK_TABLES
 
 if TYPE_CHECKING:

@@ -18,17 +18,18 @@ import reports
 from fixtures.demo import build
 from pipeline.cli import run
 from pipeline.history.store import History
-from pipeline.settings import Workspace, find_workspace
-from pipeline.steps.assess import Assessment, assess
-from pipeline.steps.blocks import block_results
-from pipeline.steps.files import collect
-from pipeline.steps.kept_part import part_of_lot, part_of_meter
-from pipeline.steps.load import load
-from pipeline.steps.load_report import LoadReport
-from pipeline.steps.meter_evidence import calibrations_of
-from pipeline.steps.pages import lot_pages, meter_pages
-from pipeline.steps.snapshot import publish_snapshot
-from pipeline.steps.trace import trace
+from pipeline.judge.assess import assess
+from pipeline.judge.assessment import Assessment
+from pipeline.judge.meters.evidence import calibrations_of
+from pipeline.kept.part import part_of_lot, part_of_meter
+from pipeline.kept.snapshot import publish_snapshot
+from pipeline.load.load import load
+from pipeline.load.report import LoadReport
+from pipeline.pages.lots_and_meters import lot_pages, meter_pages
+from pipeline.questions.blocks import block_results
+from pipeline.questions.trace import trace
+from pipeline.workspace.files import collect
+from pipeline.workspace.settings import Workspace, find_workspace
 
 if TYPE_CHECKING:
     from schemas.results import LotPage
@@ -40,9 +41,9 @@ TRUTHS = tomllib.loads(
 STUDY = TRUTHS["gauge_study"]
 """Its readings are stored and count nowhere; what they say is looked at in tests/end_to_end/test_demo_suppliers.py."""
 GOODS_IN = TRUTHS["goods_in"]
-"""A meter used now and then; what it found is looked at in tests/unit/test_demo_goods_in.py."""
+"""A meter used now and then; what it found is looked at in tests/unit/demo/test_goods_in.py."""
 ROD_SHOP = TRUTHS["rod_shop"]
-"""A shop of its own, looked at in tests/unit/test_demo_rod_shop.py."""
+"""A shop of its own, looked at in tests/unit/demo/test_rod_shop.py."""
 
 BLOCK_SET = TRUTHS["block_set"]
 """Two blocks read each second week, and the external calibrations; see the tests at the end."""

@@ -14,9 +14,9 @@ import pytest
 
 from fixtures.demo import build
 from pipeline.cli import run
-from pipeline.settings import Workspace, find_workspace
-from pipeline.steps.files import collect
-from pipeline.steps.load import load
+from pipeline.load.load import load
+from pipeline.workspace.files import collect
+from pipeline.workspace.settings import Workspace, find_workspace
 
 TRUTHS = tomllib.loads(
     (Path(__file__).resolve().parents[2] / "fixtures" / "demo" / "truths.toml").read_text(encoding="utf-8")

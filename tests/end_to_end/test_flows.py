@@ -126,10 +126,10 @@ def test_pages_are_written_again_only_when_their_data_change(
 
 
 def test_ten_renderings_are_the_same_bytes(tmp_path: Path) -> None:
-    from pipeline.settings import find_workspace
-    from pipeline.steps.files import collect
-    from pipeline.steps.load import load
-    from pipeline.steps.render import render
+    from pipeline.load.load import load
+    from pipeline.pages.render import render
+    from pipeline.workspace.files import collect
+    from pipeline.workspace.settings import find_workspace
 
     seen = set()
     for name, step in (("one", 1), ("two", -1)):

@@ -10,12 +10,12 @@ import pytest
 from watching import day
 
 from pipeline.history.store import History
-from pipeline.settings import Workspace, find_workspace
-from pipeline.steps import assess as assessing
-from pipeline.steps.assess import Assessment
-from pipeline.steps.findings import keep_findings
-from pipeline.steps.load import load
-from pipeline.steps.render import render
+from pipeline.judge import assess as assessing
+from pipeline.judge.assessment import Assessment
+from pipeline.judge.findings import keep_findings
+from pipeline.load.load import load
+from pipeline.pages.render import render
+from pipeline.workspace.settings import Workspace, find_workspace
 
 if TYPE_CHECKING:
     from collections.abc import Callable

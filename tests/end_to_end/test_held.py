@@ -8,9 +8,9 @@ import pytest
 from scenario import Scenario
 from workspace_files import neutral_csv
 
+from pipeline.custody.rebuild import rebuild
 from pipeline.history.store import History
-from pipeline.steps.held import holds_every_line
-from pipeline.steps.rebuild import rebuild
+from pipeline.load.held import holds_every_line
 
 if TYPE_CHECKING:
     from workspace_files import Shell
@@ -93,7 +93,7 @@ def test_many_are_discarded_by_file_or_by_reason_and_nothing_else(shell: Shell) 
 
 
 def find(shell: Shell) -> Any:
-    from pipeline.settings import find_workspace
+    from pipeline.workspace.settings import find_workspace
 
     return find_workspace(shell.root)
 

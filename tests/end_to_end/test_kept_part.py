@@ -11,17 +11,17 @@ from scenario import REFERENCE, Scenario, at
 from workspace_files import neutral_csv
 
 from pipeline.cli import run
+from pipeline.decisions.record import record_action
 from pipeline.history import snapshot as published
 from pipeline.history.snapshot import Snapshot
 from pipeline.history.store import History
-from pipeline.settings import find_workspace
-from pipeline.steps.assess import Assessment, assess
-from pipeline.steps.findings import keep_findings
-from pipeline.steps.kept_part import Part, part_of_lot, part_of_meter
-from pipeline.steps.load import load
-from pipeline.steps.pages import lot_pages, meter_pages
-from pipeline.steps.record import record_action
-from pipeline.steps.snapshot import publish_snapshot, published_status
+from pipeline.judge.assess import assess
+from pipeline.judge.findings import keep_findings
+from pipeline.kept.part import Part, part_of_lot, part_of_meter
+from pipeline.kept.snapshot import publish_snapshot, published_status
+from pipeline.load.load import load
+from pipeline.pages.lots_and_meters import lot_pages, meter_pages
+from pipeline.workspace.settings import find_workspace
 from schemas.documents import as_json, from_json
 from schemas.results import LotResult, MeterResult
 
@@ -31,7 +31,8 @@ if TYPE_CHECKING:
     import polars as pl
     from workspace_files import Shell
 
-    from pipeline.settings import Workspace
+    from pipeline.judge.assessment import Assessment
+    from pipeline.workspace.settings import Workspace
 
 TABLES = {
     **REFERENCE,
@@ -165,8 +166,8 @@ def test_another_program_computes_again(works: Shell, monkeypatch: pytest.Monkey
     place = find_workspace(works.root)
     made = publish_snapshot(place)
     assert published_status(place) is not None
-    for module in ("snapshot", "kept_part"):
-        monkeypatch.setattr(f"pipeline.steps.{module}.program", lambda: "another")
+    for module in ("snapshot", "part"):
+        monkeypatch.setattr(f"pipeline.kept.{module}.program", lambda: "another")
     assert part_of_lot(place, "L1") is None
     assert published_status(place) is None
     again = publish_snapshot(place)
@@ -217,7 +218,7 @@ def test_the_commands_do_not_assess_the_whole(works: Shell, monkeypatch: pytest.
     def refuse(*_: object, **__: object) -> None:
         raise AssertionError("computed")
 
-    monkeypatch.setattr("pipeline.steps.assess.assess", refuse)
+    monkeypatch.setattr("pipeline.judge.assess.assess", refuse)
     assert {name: works.json("lot", name)["verdict"] for name in ("L1", "L2")} == expected
     assert "reference/suppliers.csv was changed since the last load" in works.err
     assert works.json("meter", "M1")["checks"] == 24

@@ -15,9 +15,9 @@ import polars as pl
 import pytest
 
 from pipeline.history.store import History
-from pipeline.settings import find_workspace
+from pipeline.judge.assess import assess
 from pipeline.statistics.trend import precision_limit
-from pipeline.steps.assess import assess
+from pipeline.workspace.settings import find_workspace
 
 if TYPE_CHECKING:
     from workspace_files import Shell

@@ -16,7 +16,7 @@ from workspace_files import Shell
 
 from pipeline.errors import UsageError
 from pipeline.history.store import History
-from pipeline.steps.review import _blocks, month_span
+from pipeline.questions.review import _blocks, month_span
 
 if TYPE_CHECKING:
     from pathlib import Path

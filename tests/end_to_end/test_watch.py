@@ -21,13 +21,13 @@ from watching import PATIENCE_S, day, loaded, settings, shown, until, watching
 
 from pipeline.errors import EnvironmentProblem
 from pipeline.history.store import History
-from pipeline.settings import find_workspace
-from pipeline.steps import alerts, watch
-from pipeline.steps import assess as assessing
-from pipeline.steps import render as rendering
-from pipeline.steps.load import load
-from pipeline.steps.locks import only_one
-from pipeline.steps.watch import Watch
+from pipeline.judge import assess as assessing
+from pipeline.load.load import load
+from pipeline.pages import render as rendering
+from pipeline.service import alerts, watch
+from pipeline.service.watch import Watch
+from pipeline.workspace.locks import only_one
+from pipeline.workspace.settings import find_workspace
 
 if TYPE_CHECKING:
     from workspace_files import Shell
@@ -280,7 +280,7 @@ def test_of_many_that_start_at_the_same_moment_one_holds_the_lock(tmp_path: Path
         "import sys, time\n"
         "from pathlib import Path\n"
         "from pipeline.errors import HistoryBusy\n"
-        "from pipeline.steps.locks import only_one\n"
+        "from pipeline.workspace.locks import only_one\n"
         "print('ready', flush=True)\n"
         "for line in sys.stdin:\n"
         "    try:\n"

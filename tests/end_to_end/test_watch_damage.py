@@ -16,9 +16,9 @@ from watching import day, settings
 from pipeline.errors import HistoryTooNew, IntegrityProblem
 from pipeline.history.snapshot import Snapshot
 from pipeline.history.store import History
-from pipeline.settings import find_workspace
-from pipeline.steps import alerts, watch
-from pipeline.steps.watch import Watch
+from pipeline.service import alerts, watch
+from pipeline.service.watch import Watch
+from pipeline.workspace.settings import find_workspace
 
 if TYPE_CHECKING:
     from workspace_files import Shell

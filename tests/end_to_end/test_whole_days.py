@@ -12,7 +12,7 @@ from workspace_files import neutral_csv
 
 from pipeline.cli.options import moment
 from pipeline.errors import UsageError
-from pipeline.settings import Settings, Workspace
+from pipeline.workspace.settings import Settings, Workspace
 
 if TYPE_CHECKING:
     from pathlib import Path

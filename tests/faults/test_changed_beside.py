@@ -11,8 +11,8 @@ import pytest
 from scenario import Scenario
 
 from pipeline.history.snapshot import Snapshot
-from pipeline.settings import find_workspace
-from pipeline.steps.answers import answer_of
+from pipeline.kept.answers import answer_of
+from pipeline.workspace.settings import find_workspace
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -11,8 +11,8 @@ import pytest
 from workspace_files import Shell, full_workspace
 
 import schemas.tables
+from pipeline.custody.verify import NOT_LOOKED_AT
 from pipeline.history.store import History
-from pipeline.steps.verify import NOT_LOOKED_AT
 from schemas.declare import Table
 
 if TYPE_CHECKING:

@@ -14,11 +14,11 @@ from watching import PATIENCE_S, day, loaded, settings, watching
 
 from pipeline.errors import AnnealogError, EnvironmentProblem, UsageError
 from pipeline.history.store import History
-from pipeline.settings import find_workspace
-from pipeline.steps import load as loading
-from pipeline.steps.arrivals import Arrivals
-from pipeline.steps.files import collect, walk
-from pipeline.steps.watch import Watch
+from pipeline.load import load as loading
+from pipeline.service.arrivals import Arrivals
+from pipeline.service.watch import Watch
+from pipeline.workspace.files import collect, walk
+from pipeline.workspace.settings import find_workspace
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -259,7 +259,7 @@ def test_a_poisoned_round_does_not_end_the_service(shell: Shell, monkeypatch: py
             raise OverflowError("date value out of range")
         return assess(*given, **more)
 
-    from pipeline.steps import watch
+    from pipeline.service import watch
 
     monkeypatch.setattr(loading, "assess", fails)
     monkeypatch.setattr(watch, "_TRY_AGAIN_S", 0.1)

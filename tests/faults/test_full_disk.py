@@ -21,7 +21,7 @@ import pytest
 from scenario import Scenario
 
 from pipeline.history.store import History
-from pipeline.steps import files
+from pipeline.workspace import files
 
 if TYPE_CHECKING:
     from collections.abc import Callable

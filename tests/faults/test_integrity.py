@@ -18,8 +18,8 @@ import pytest
 from scenario import Scenario
 
 from pipeline.errors import IntegrityProblem
+from pipeline.history.content import content_hash
 from pipeline.history.store import History
-from pipeline.steps.content import content_hash
 
 if TYPE_CHECKING:
     from workspace_files import Shell

@@ -32,20 +32,20 @@ WORKSPACES = 4
 KILLS = {"load": 25, "watch": 15, "render": 10}  # in each of the workspaces: a short history lets a run be short
 FILES_AT_ONCE = 3
 PRELOADED = [
-    "pipeline.steps.load", "pipeline.steps.refresh", "pipeline.steps.snapshot", "pipeline.steps.status", "pipeline.steps.kept_part",
-    "reports.block", "reports.board", "reports.event", "reports.index", "reports.lot", "reports.meter", "reports.process",
-    "reports.review", "altair", "hypothesis", "pandas", "pandera.polars", "pytest", "scenario", "vl_convert", "workspace_files",
+    "pipeline.load.load", "pipeline.pages.refresh", "pipeline.kept.snapshot", "pipeline.questions.status", "pipeline.kept.part",
+    "reports.block.page", "reports.overview.board", "reports.event.page", "reports.overview.index", "reports.lot.page", "reports.meter.page", "reports.process.page",
+    "reports.overview.review", "altair", "hypothesis", "pandas", "pandera.polars", "pytest", "scenario", "vl_convert", "workspace_files",
 ]  # fmt: skip
 
 
 def work(kind: str, root: str, began: Any) -> None:
     """What is killed. Runs in a forked process."""
-    from pipeline.settings import find_workspace
-    from pipeline.steps.files import collect
-    from pipeline.steps.load import load
-    from pipeline.steps.refresh import refresh
-    from pipeline.steps.render import render
-    from pipeline.steps.snapshot import publish_snapshot
+    from pipeline.kept.snapshot import publish_snapshot
+    from pipeline.load.load import load
+    from pipeline.pages.refresh import refresh
+    from pipeline.pages.render import render
+    from pipeline.workspace.files import collect
+    from pipeline.workspace.settings import find_workspace
 
     os.chdir(root)
     with contextlib.redirect_stdout(None), contextlib.redirect_stderr(None):

@@ -12,7 +12,7 @@ import pytest
 from scenario import Scenario
 
 from pipeline.history.store import History
-from pipeline.steps import place
+from pipeline.workspace import location as place
 
 if TYPE_CHECKING:
     from workspace_files import Shell

@@ -18,7 +18,7 @@ from scenario import Scenario
 
 from pipeline.errors import EnvironmentProblem
 from pipeline.history import connection
-from pipeline.steps import findings
+from pipeline.judge import findings
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -201,7 +201,7 @@ def test_no_memory_left_is_the_computers_fault(works: Shell, monkeypatch: pytest
         raise MemoryError
 
     with monkeypatch.context() as patch:
-        patch.setattr("pipeline.steps.verify._verify", fail)
+        patch.setattr("pipeline.custody.verify._verify", fail)
         works("verify")
     assert works.code == 7
     assert "no memory left" in works.err

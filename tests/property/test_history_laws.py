@@ -16,14 +16,16 @@ from workspace_files import neutral_csv
 
 from pipeline.history.chain import Event
 from pipeline.history.store import History
+from pipeline.judge.assess import assess
+from pipeline.load.load import load
 from pipeline.metrology.support import SUPPORT_ORDER
-from pipeline.settings import find_workspace
-from pipeline.steps.assess import Assessment, assess
-from pipeline.steps.load import load
-from pipeline.steps.start import create_workspace
+from pipeline.workspace.new_workspace import create_workspace
+from pipeline.workspace.settings import find_workspace
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+    from pipeline.judge.assessment import Assessment
 
 
 repeatable = settings(derandomize=True, deadline=None, max_examples=10)

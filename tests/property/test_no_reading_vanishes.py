@@ -13,7 +13,7 @@ from scenario import DAY, Scenario
 from workspace_files import neutral_csv
 
 from pipeline.history.chain import Event
-from pipeline.steps.left_out import WORDS
+from pipeline.judge.left_out import WORDS
 
 if TYPE_CHECKING:
     from workspace_files import Shell

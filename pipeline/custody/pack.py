@@ -1,0 +1,289 @@
+"""A data pack: readings, results, schema and hashes of some lots, for a customer or an auditor.
+
+The tables stand as CSV (text guarded against formulas) and Parquet (as it is), described by a Frictionless
+``datapackage.json``; ``results.json`` holds every figure unrounded; ``SHA256SUMS`` lets anybody check that nothing changed.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import shutil
+import tempfile
+import zipfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+import reports
+from pipeline.custody.pack_tables import pack_tables
+from pipeline.custody.spreadsheet_text import guarded_frame
+from pipeline.errors import EnvironmentProblem, IntegrityProblem, UsageError
+from pipeline.judge.lots.budgets import with_budgets
+from pipeline.pages.lots_and_meters import lot_pages
+from pipeline.workspace.files import archived, read_bytes
+from pipeline.workspace.program import software_version
+from schemas.pack import PACK_TABLES
+from schemas.results import as_json
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from pipeline.history.chain import Event
+    from pipeline.judge.assessment import Assessment
+    from pipeline.workspace.settings import Workspace
+    from schemas.declare import Column, Table
+
+__all__ = ["Pack", "write_pack"]
+
+_TYPES = {pl.String: "string", pl.Float64: "number", pl.Int64: "integer", pl.Boolean: "boolean"}
+_FORMATS = ("csv", "parquet")
+
+_README = """Data pack of {workspace}, made by annealog {version}.
+
+{lots} lot(s), {readings} reading(s), as of {as_of}.
+
+datapackage.json    what each table and column means (Frictionless Data Package)
+results.json        every result in full, numbers not rounded
+data/*.csv          the tables, UTF-8; a text that a spreadsheet could take for a formula has an apostrophe before it
+data/*.parquet      the same tables, text as it is
+SHA256SUMS          check with: sha256sum -c SHA256SUMS
+{more}
+Conductivity is one piece of evidence. Aircraft parts, pressure parts and electrical conductors are accepted to their
+governing specification, by people authorised to do so, with the hardness or other tests it demands. Where this pack and
+the governing specification differ, the specification decides.
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Pack:
+    """What was written."""
+
+    target: Path
+    lots: int
+    readings: int
+    files: int
+    data_sha256: str  # of SHA256SUMS: one number that stands for the whole pack
+
+
+def _field(column: Column) -> dict[str, Any]:
+    """Return the Table Schema descriptor of a column."""
+    field: dict[str, Any] = {
+        "name": column.name,
+        "type": "datetime" if isinstance(column.dtype, pl.Datetime) else _TYPES[column.dtype],
+        "description": column.doc,
+    }
+    if column.unit:
+        field["unit"] = column.unit
+    constraints: dict[str, Any] = {}
+    if not column.nullable:
+        constraints["required"] = True
+    if column.allowed:
+        constraints["enum"] = list(column.allowed)
+    if constraints:
+        field["constraints"] = constraints
+    return field
+
+
+def _resource(table: Table, form: str, data: bytes) -> dict[str, Any]:
+    schema: dict[str, Any] = {"fields": [_field(column) for column in table]}
+    if form == "csv":
+        schema["missingValues"] = [""]
+    if table.key:
+        schema["primaryKey"] = list(table.key)
+    media = {"csv": "text/csv", "parquet": "application/vnd.apache.parquet"}
+    return {
+        "name": table.name if form == "csv" else f"{table.name}-{form}",
+        "path": f"data/{table.name}.{form}",
+        "format": form,
+        "mediatype": media[form],
+        **({"encoding": "utf-8"} if form == "csv" else {}),
+        "description": table.doc,
+        "bytes": len(data),
+        "hash": f"sha256:{hashlib.sha256(data).hexdigest()}",
+        "schema": schema,
+    }
+
+
+def _as_bytes(frame: pl.DataFrame, form: str) -> bytes:
+    buffer = io.BytesIO()
+    if form == "parquet":
+        frame.write_parquet(buffer)
+    else:
+        guarded_frame(frame).write_csv(buffer, datetime_format="%Y-%m-%dT%H:%M:%S%.6fZ")
+    return buffer.getvalue()
+
+
+def _contents(
+    workspace: Workspace,
+    assessment: Assessment,
+    sources: pl.DataFrame,
+    tables: Mapping[str, pl.DataFrame],
+    *,
+    chain_head: str,
+    forms: Sequence[str],
+    with_raw: bool,
+    with_pages: bool,
+) -> Iterator[tuple[str, bytes]]:
+    """Yield the files of a pack by name, SHA256SUMS left out."""
+    lots = tables["lots"]["lot"].to_list()
+    resources = []
+    for name, frame in tables.items():
+        for form in forms:
+            data = _as_bytes(frame, form)
+            resources.append(_resource(PACK_TABLES[name], form, data))
+            yield f"data/{name}.{form}", data
+    results = as_json([with_budgets(assessment, assessment.lots[lot]) for lot in lots])
+    yield "results.json", _document(results)
+    more = []
+    if with_pages:
+        more.append("pages/              the reports of the lots, each complete in itself")
+        for page in lot_pages(workspace, assessment, sources, lots):
+            yield f"pages/{reports.address(page.link.kind, page.link.identifier)}", reports.render(page).encode()
+    if with_raw:
+        more.append("raw/                the files as they came from the meters, by their SHA-256")
+        for digest in tables["files"]["file_sha256"].to_list():
+            yield f"raw/{digest}", _raw(workspace, digest)
+    yield (
+        "datapackage.json",
+        _document(
+            {
+                "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",
+                "name": "annealog-data-pack",
+                "title": f"Conductivity readings and results, {workspace.settings.name or workspace.root.name}",
+                "created": as_json(assessment.as_of),
+                "version": software_version(),
+                "head_of_the_chain_of_events": chain_head,
+                "resources": resources,
+            }
+        ),
+    )
+    yield (
+        "README.txt",
+        _README.format(
+            workspace=workspace.settings.name or workspace.root.name,
+            version=software_version(),
+            lots=len(lots),
+            readings=tables["readings"].height,
+            as_of=as_json(assessment.as_of),
+            more="".join(f"{line}\n" for line in more),
+        ).encode(),
+    )
+
+
+def _raw(workspace: Workspace, digest: str) -> bytes:
+    """Return an archived file; one that no longer agrees with its hash leaves the house in no pack."""
+    data = read_bytes(archived(workspace.archive, digest))
+    if hashlib.sha256(data).hexdigest() != digest:
+        raise IntegrityProblem(f"The archived file {digest} does not agree with its hash. Run: annealog verify")
+    return data
+
+
+def _document(value: Any) -> bytes:
+    return json.dumps(value, ensure_ascii=False, indent=1, allow_nan=False).encode()
+
+
+def write_pack(
+    workspace: Workspace,
+    assessment: Assessment,
+    sources: pl.DataFrame,
+    events: Sequence[Event],
+    lots: Sequence[str],
+    target: Path,
+    *,
+    forms: Sequence[str] = _FORMATS,
+    with_raw: bool = False,
+    with_pages: bool = False,
+) -> Pack:
+    """Write a data pack into a new folder, or into one file where the name ends with ``.zip``.
+
+    The same history gives the same bytes.
+
+    Parameters
+    ----------
+    workspace, assessment, sources, events
+        What is known.
+    lots
+        What the pack is about, sorted.
+    target
+        New folder or file.
+    forms
+        Of the tables: csv, parquet.
+    with_raw
+        Add the raw files, by hash.
+    with_pages
+        Add the reports of the lots.
+
+    Returns
+    -------
+    Pack
+
+    Raises
+    ------
+    UsageError
+        If the target exists.
+    EnvironmentProblem
+        If it cannot be written; nothing is left then.
+    """
+    if target.exists():
+        raise UsageError(f"{target} exists already. Name a new folder or file; a pack never overwrites one.")
+    tables = pack_tables(assessment, sources, events, lots)
+    chain_head = events[-1].hash if events else ""
+    part = Path(tempfile.mkdtemp(prefix=f".{target.name}.", suffix=".tmp", dir=_parent(target)))
+    sums: list[str] = []
+    try:
+        for name, data in _contents(
+            workspace,
+            assessment,
+            sources,
+            tables,
+            chain_head=chain_head,
+            forms=forms,
+            with_raw=with_raw,
+            with_pages=with_pages,
+        ):
+            place = part / name
+            place.parent.mkdir(parents=True, exist_ok=True)
+            place.write_bytes(data)
+            sums.append(f"{hashlib.sha256(data).hexdigest()}  {name}\n")
+        listing = "".join(sorted(sums, key=lambda line: line.partition("  ")[2])).encode()
+        (part / "SHA256SUMS").write_bytes(listing)
+        if target.suffix.lower() == ".zip":
+            _zip(part, target)
+            shutil.rmtree(part)
+        else:
+            part.chmod(0o755)
+            part.rename(target)
+    except OSError as error:
+        shutil.rmtree(part, ignore_errors=True)
+        raise EnvironmentProblem(f"Cannot write {target}: {error.strerror}.") from None
+    except BaseException:
+        shutil.rmtree(part, ignore_errors=True)
+        raise
+    return Pack(target, len(lots), tables["readings"].height, len(sums) + 1, hashlib.sha256(listing).hexdigest())
+
+
+def _parent(target: Path) -> Path:
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise EnvironmentProblem(f"Cannot make {target.parent}: {error.strerror}.") from None
+    return target.parent
+
+
+def _zip(folder: Path, target: Path) -> None:
+    """Put a folder into one file; no clock of ours gets into it, so that equal contents give equal bytes."""
+    part = target.with_name(f".{target.name}.tmp")
+    try:
+        with zipfile.ZipFile(part, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as file:
+            for path in sorted(folder.rglob("*")):
+                if path.is_file():
+                    item = zipfile.ZipInfo(path.relative_to(folder).as_posix())
+                    file.writestr(item, path.read_bytes(), zipfile.ZIP_DEFLATED)
+        part.replace(target)
+    except BaseException:
+        part.unlink(missing_ok=True)
+        raise

@@ -1,0 +1,1 @@
+"""A person's decision becomes an event of the chain."""

@@ -1,0 +1,1 @@
+"""Stored readings and reference tables become one assessment."""

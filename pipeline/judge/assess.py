@@ -1,0 +1,207 @@
+"""From stored readings to what can be said of every lot and meter, in one pass over frames."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from pipeline.judge.assessment import Assessment, decisions_on_signals
+from pipeline.judge.checks import compute_checks
+from pipeline.judge.findings import findings_state, withhold
+from pipeline.judge.left_out import left_out
+from pipeline.judge.look_back.event_lots import with_events
+from pipeline.judge.lots.lots import lot_results
+from pipeline.judge.lots.temperature_flags import meter_sensor_flags
+from pipeline.judge.meters.meters import meter_result
+from pipeline.judge.values.prepare import actions_of, adjustments_of, exclusions_of, prepare, taken_for_studies
+from pipeline.judge.values.study_runs import split_studies
+from pipeline.metrology.support import brackets_of
+from pipeline.workspace.recorded import recorded_settings, recorded_tables
+from schemas.tables import BASELINE
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from pipeline.history.chain import Event
+    from pipeline.history.store import History
+    from pipeline.workspace.settings import Settings
+    from schemas.results import MeterResult
+
+__all__ = ["assess", "assess_frames", "state_of", "taken_by_hand"]
+
+
+def assess_frames(
+    readings: pl.DataFrame,
+    tables: Mapping[str, pl.DataFrame],
+    settings: Settings,
+    *,
+    as_of: datetime,
+    events: Iterable[Event] = (),
+    sources: pl.DataFrame | None = None,
+    baselines: pl.DataFrame | None = None,
+    lots: Iterable[str] | None = None,
+    meters: Iterable[str] | None = None,
+) -> Assessment:
+    """Assess lots and meters from frames.
+
+    Parameters
+    ----------
+    readings
+        Columns of the history's readings; every reading of the meters concerned.
+    tables
+        Reference tables.
+    settings
+        Settings of the workspace.
+    as_of
+        Moment of the question; later readings are left out.
+    events, sources, baselines
+        From the history; none of them is needed.
+    lots, meters
+        Which to report; None means all that have readings.
+
+    Returns
+    -------
+    Assessment
+    """
+    events = list(events)
+    exclusions = exclusions_of(events, sources if sources is not None else _NO_SOURCES)
+    adjustments = adjustments_of(events).filter(pl.col("measured_at") <= as_of)
+    readings, of_studies = split_studies(readings, tables)
+    stored = (baselines if baselines is not None else BASELINE.empty()).filter(pl.col("last_at") <= as_of)
+    prepared = prepare(
+        readings, tables, settings, exclusions=exclusions, as_of=as_of, sources=sources, adjustments=adjustments
+    )
+    actions = actions_of(events).filter(pl.col("measured_at") <= as_of)
+    found = compute_checks(
+        prepared,
+        tables,
+        settings,
+        adjustments=adjustments,
+        baselines=stored,
+        of_studies=taken_for_studies(of_studies, sources, as_of=as_of),
+        actions=actions,
+    )
+    unknown = prepared.filter(
+        (pl.col("role") == "part")
+        & (pl.col("clock") != "known")
+        & ~pl.col("excluded")
+        & pl.col("value").is_not_null()
+        & pl.col("lot").is_not_null()
+    ).select("lot", "meter", "measured_at", "count", pl.lit(None, pl.Int64).alias("parts_before"), "clock")
+    part_stream = pl.concat([found.part_stream, unknown])
+    brackets = brackets_of(
+        part_stream, found.runs, interval=timedelta(hours=settings.check_interval_hours), as_of=as_of
+    )
+    base = Assessment(
+        settings,
+        as_of,
+        tables,
+        prepared,
+        found.checks,
+        found.runs,
+        found.meter_settings,
+        brackets,
+        found.new_baselines,
+        found.late_baselines,
+        part_stream,
+        decisions_on_signals(events),
+        taken_by_hand(sources),
+    )
+    found_lots = lot_results(base, events, lots)
+    seen = prepared["meter"].unique().sort().to_list()
+    wanted = seen if meters is None else [meter for meter in seen if meter in set(meters)]
+    of_sensors = meter_sensor_flags(base)
+    missing = left_out(prepared.filter(pl.col("role") != "part"), "meter")
+    fields: dict[str, Any] = {
+        **base.__dict__,
+        "lots": found_lots.results,
+        "meters": {
+            meter: _with_flags(meter_result(meter, base, missing.get(meter, {})), of_sensors) for meter in wanted
+        },
+        "spot_values": found_lots.spot_values,
+        "part_values": found_lots.part_values,
+        "budget_inputs": found_lots.budget_inputs,
+        "bias_at_level": found_lots.bias_at_level,
+        "exclusions": exclusions,
+        "study_readings": of_studies,
+        "actions": actions,
+    }
+    found_all = Assessment(**fields)
+    return with_events(found_all, events) if lots is None and meters is None else found_all
+
+
+def taken_by_hand(sources: pl.DataFrame | None) -> frozenset[int]:
+    """Return the numbers of the files whose readings a person wrote down."""
+    if sources is None or "taken_by_hand" not in sources.columns:
+        return frozenset()
+    return frozenset(sources.filter("taken_by_hand")["source_id"].to_list())
+
+
+def _with_flags(result: MeterResult, flags: Mapping[str, list[str]]) -> MeterResult:
+    added = flags.get(result.meter, [])
+    return replace(result, flags=(*result.flags, *added)) if added else result
+
+
+_NO_SOURCES = pl.DataFrame(schema={"sha256": pl.String, "source_id": pl.Int32})
+
+
+def state_of(history: History) -> str:
+    """Return a text that differs whenever the history or what `verify` found of it differs."""
+    return f"{history.state()} {findings_state(history.path)}"
+
+
+def assess(
+    history: History,
+    settings: Settings,
+    *,
+    as_of: datetime | None,
+    lots: Iterable[str] | None = None,
+    meters: Iterable[str] | None = None,
+    tables: Mapping[str, pl.DataFrame] | None = None,
+) -> Assessment:
+    """Assess from the history.
+
+    Parameters
+    ----------
+    history
+        Open history.
+    settings
+        Settings to use with `tables`; without those, the settings that were taken over are used.
+    as_of
+        None means the last reading (or now, where there is none).
+    lots, meters
+        Which to report; None means all.
+    tables
+        Reference tables to use instead of those taken over, to see what a change would do.
+
+    Returns
+    -------
+    Assessment
+    """
+    moment = as_of or history.last_measured_at() or datetime.now(UTC)
+    known = tables
+    if known is None:
+        texts = history.reference_texts()
+        settings = recorded_settings(texts, settings)
+        known = recorded_tables(texts, settings)
+    sources = history.sources()
+    events = history.decisions()
+    found = assess_frames(
+        history.readings(categorical=True),
+        known,
+        settings,
+        as_of=moment,
+        events=events,
+        sources=sources,
+        baselines=history.baselines(),
+        lots=lots,
+        meters=meters,
+    )
+    lots_said, meters_said = withhold(history.path, sources, found.readings, found.lots, found.meters)
+    if lots_said is not found.lots or meters_said is not found.meters:
+        found = replace(found, lots=lots_said, meters=meters_said)
+        found = with_events(found, events) if lots is None and meters is None else found
+    return replace(found, history_state=state_of(history))

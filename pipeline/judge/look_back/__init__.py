@@ -1,0 +1,1 @@
+"""From a signal to the lots it touched, and to its closure."""

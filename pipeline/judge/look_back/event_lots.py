@@ -1,0 +1,338 @@
+"""Look-back events from signal to closure: lots in the order of their risk, decisions, open or closed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipeline.judge.assessment import decisions_on_signals
+from pipeline.judge.look_back.events import find_events
+from pipeline.metrology.look_back import risk_of_error
+from schemas.look_back import CameToLight, EventLot, EventOnLot, EventResult
+from schemas.results import Decision, PageLink
+from schemas.versions import version_at
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+    from datetime import datetime
+
+    from pipeline.history.chain import Event
+    from pipeline.judge.assessment import Assessment, SignalDecision
+    from pipeline.judge.look_back.found import Found
+    from schemas.look_back import BiasChange, EventGlance
+
+__all__ = ["Decided", "LotFacts", "decided", "event_result", "lot_facts", "with_events"]
+
+_ORDER = ("touched", "possible", "covered")
+"""Lots in doubt first."""
+
+
+@dataclass(frozen=True)
+class Decided:
+    """The decisions of people on events, their lots and signals."""
+
+    on_events: dict[str, list[Decision]]
+    on_lots: dict[str, list[tuple[str | None, Decision]]]
+    on_signals: list[SignalDecision]
+
+
+def decided(chain: Iterable[Event]) -> Decided:
+    """Return what people decided about events, lots and signals."""
+    events = list(chain)
+    found = Decided({}, {}, decisions_on_signals(events))
+    for event in events:
+        if event.kind != "disposition":
+            continue
+        decision = Decision(event.at, event.by, event.subject["decision"], event.why)
+        name = event.subject.get("event")
+        if "lot" in event.subject:
+            found.on_lots.setdefault(event.subject["lot"], []).append((name, decision))
+        elif name is not None:
+            found.on_events.setdefault(name, []).append(decision)
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class LotFacts:
+    """What events ask of lots again and again: when they left the site, and their smallest and largest spot mean."""
+
+    shipped: Mapping[str, datetime]
+    spots: Mapping[str, tuple[float | None, float | None]]
+
+
+def lot_facts(assessment: Assessment) -> LotFacts:
+    """Look the facts of all lots up once."""
+    table = version_at(assessment.tables["lots"], ["lot"], assessment.as_of)
+    gone = table.filter(pl.col("shipped_on").is_not_null() & (pl.col("shipped_on") <= assessment.as_of))
+    spots: dict[str, tuple[float | None, float | None]] = {}
+    if assessment.spot_values.height:
+        spread = assessment.spot_values.group_by("lot").agg(
+            pl.col("mean").min().alias("low"), pl.col("mean").max().alias("high")
+        )
+        spots = {lot: (low, high) for lot, low, high in spread.select("lot", "low", "high").iter_rows()}
+    return LotFacts(dict(gone.select("lot", "shipped_on").iter_rows()), spots)
+
+
+def _compared(assessment: Assessment, lot: str, facts: LotFacts) -> tuple[float | None, float | None]:
+    """Return the smallest and largest value of a lot that its limits are compared with, in the working unit."""
+    result = assessment.lots[lot]
+    if result.conforms_by == "spot":
+        return facts.spots.get(lot, (None, None))
+    return (result.minimum, result.maximum) if result.conforms_by == "part" else (result.mean, result.mean)
+
+
+def _nearest(changes: Sequence[BiasChange], level: float | None) -> float:
+    """Return the bias change at the level nearest to a lot's."""
+    if not changes:
+        return 0.0
+    if level is None:
+        return max((one.change for one in changes), key=abs)
+    return min(changes, key=lambda one: (abs(one.level - level), one.name)).change
+
+
+def _measured_again(assessment: Assessment, lots: Sequence[str], event: Found) -> dict[str, datetime]:
+    """Return when lots were read again after an event, with checks that passed before and after.
+
+    What was read before the event, or at its moment, was never measured again; the meter itself counts only once something
+    good has followed.
+    """
+    same = pl.col("meter") == event.meter
+    after = pl.lit(False) if event.window_to is None else (pl.col("first_at") > event.window_to)
+    fits = assessment.brackets.filter(
+        (pl.col("support") == "supported")
+        & ((same & after) | (~same & (pl.col("first_at") > event.fired_at)))
+        & pl.col("lot").is_in(lots)
+    )
+    return dict(fits.group_by("lot").agg(pl.col("first_at").min()).iter_rows())
+
+
+def _lots(assessment: Assessment, event: Found, said: Decided, disposed: bool, facts: LotFacts) -> tuple[EventLot, ...]:
+    schema = {"lot": pl.String, "meter": pl.String, "doubt": pl.String}
+    # a reject or a scatter leaves lots supported: checks within tolerance stand on both sides
+    covered = pl.lit(event.kind in ("signal", "precision"))
+    if event.covered_until is not None:
+        covered = pl.col("last_at") <= pl.lit(event.covered_until, dtype=event.touched.schema["last_at"])
+    rows = event.touched.with_columns(
+        pl.when(covered & (pl.col("support") == "supported"))
+        .then(pl.lit("covered"))
+        .otherwise(pl.lit("touched"))
+        .alias("doubt")
+    )
+    strangers = _strangers(assessment, event)
+    everything = pl.concat([rows, strangers], how="diagonal").cast(schema)  # type: ignore[arg-type]
+    if not everything.height:
+        return ()
+    grouped = (
+        everything.with_columns(
+            pl.col("doubt").replace_strict({name: n for n, name in enumerate(_ORDER)}, return_dtype=pl.Int64)
+        )
+        .group_by("lot", "meter")
+        .agg(
+            pl.col("doubt").min(),
+            pl.col("readings").sum(),
+            pl.col("first_at").min(),
+            pl.col("last_at").max(),
+            pl.col("unknown_clock").sum(),
+        )
+        .filter(pl.col("lot").is_in(list(assessment.lots)))
+        .sort("lot", "meter")
+    )
+    names = grouped["lot"].unique().sort().to_list()
+    read_again = _measured_again(assessment, names, event)
+    found = []
+    for row in grouped.iter_rows(named=True):
+        lot = row["lot"]
+        result = assessment.lots[lot]
+        doubt = _ORDER[row["doubt"]]
+        written = tuple(
+            decision
+            for name, decision in said.on_lots.get(lot, [])
+            if name in event.names or (name is None and decision.at >= event.fired_at)
+        )
+        again = read_again.get(lot)
+        low, high = _compared(assessment, lot, facts)
+        risk = risk_of_error(
+            low,
+            high,
+            lower=result.lower,
+            upper=result.upper,
+            change=_nearest(event.changes, result.mean),
+            expanded_uncertainty=result.expanded_uncertainty,
+        )
+        # checks on blocks may pass with a deviation that a calibration finds too large: they cover a lot only where it
+        # could not carry the lot beyond a limit
+        if (
+            event.kind == "calibration"
+            and doubt == "covered"
+            and risk is not None
+            and risk < 1
+            and result.verdict != "reject"
+        ):
+            doubt = "touched"
+        found.append(
+            EventLot(
+                lot=lot,
+                meter=row["meter"],
+                doubt=doubt,
+                readings=row["readings"],
+                first=row["first_at"],
+                last=row["last_at"],
+                unknown_clock=row["unknown_clock"],
+                verdict=result.verdict,
+                support=result.support,
+                risk=risk,
+                shipped_on=facts.shipped.get(lot),
+                measured_again_at=again,
+                dispositions=written,
+                settled=bool(written) or again is not None or (doubt != "touched" and disposed),
+            )
+        )
+    return tuple(
+        sorted(
+            found,
+            key=lambda one: (
+                one.settled,
+                _ORDER.index(one.doubt),
+                one.shipped_on is not None,
+                one.risk is None,
+                one.risk or 0.0,
+                one.lot,
+                one.meter,
+            ),
+        )
+    )
+
+
+def _strangers(assessment: Assessment, event: Found) -> pl.DataFrame:
+    """Return brackets of meters that nobody registered, inside the window: perhaps the same instrument, misnamed."""
+    known = assessment.tables["meters"]["meter"].unique().to_list()
+    others = assessment.brackets.filter(~pl.col("meter").is_in(known) & (pl.col("meter") != event.meter))
+    if not known or not others.height:
+        return others.clear().with_columns(pl.lit("possible").alias("doubt"))
+    inside = pl.lit(True)
+    at = others.schema["first_at"]
+    if event.window_from is not None:
+        inside = inside & (pl.col("last_at") > pl.lit(event.window_from, dtype=at))
+    if event.window_to is not None:
+        inside = inside & (pl.col("first_at") < pl.lit(event.window_to, dtype=at))
+    return others.filter(inside | (pl.col("unknown_clock") > 0)).with_columns(pl.lit("possible").alias("doubt"))
+
+
+def event_result(assessment: Assessment, event: Found, said: Decided, facts: LotFacts | None = None) -> EventResult:
+    """Return an event with its lots and decisions.
+
+    Parameters
+    ----------
+    assessment
+        Everything computed, with every lot.
+    event
+        From :func:`find_events`.
+    said
+        From :func:`decided`.
+    facts
+        From :func:`lot_facts`; looked up where they are not given.
+    """
+    fired = event.checks.to_dicts()
+    own = [one for name in event.names for one in said.on_events.get(name, [])]
+    on_signals = [one for one in said.on_signals if any(one.fits(row) for row in fired)]
+    # one that was written before the event went on does not speak of what came after it
+    disposed = all(any(one.fits(row) for one in on_signals) for row in fired) if fired else bool(own)
+    written = sorted({*own, *(one.decision for one in on_signals)}, key=lambda d: (d.at, d.by, d.decision, d.why))
+    lots = _lots(assessment, event, said, disposed, lot_facts(assessment) if facts is None else facts)
+    closed = disposed and all(lot.settled for lot in lots)
+    notes = list(event.notes)
+    if any(lot.unknown_clock for lot in lots):
+        notes.append("Readings with an unknown clock may have been taken at any time, so they are counted in.")
+    if any(lot.doubt == "possible" for lot in lots):
+        notes.append("Readings of meters that do not stand in reference/meters.csv may come from this meter.")
+    return EventResult(
+        event=event.short,
+        name=event.name,
+        title=event.title,
+        kind=event.kind,
+        state="closed" if closed else "open",
+        meter=event.meter,
+        meter_state=assessment.meters[event.meter].state if event.meter in assessment.meters else "not_assessed",
+        sentence=event.sentence,
+        fired_at=event.fired_at,
+        last_at=event.last_at,
+        blocks=event.blocks,
+        rules=event.rules,
+        last_good=event.last_good,
+        last_good_at=event.last_good_at,
+        window_from=event.window_from,
+        window_to=event.window_to,
+        notes=tuple(notes),
+        changes=event.changes,
+        lots=lots,
+        dispositions=tuple(written),
+        disposed=disposed,
+        unit=assessment.settings.unit,
+        as_of=assessment.as_of,
+    )
+
+
+def with_events(assessment: Assessment, chain: Iterable[Event]) -> Assessment:
+    """Return an assessment of every lot and meter with its look-back events, by meter and by lot."""
+    said, facts = decided(chain), lot_facts(assessment)
+    found = tuple(find_events(assessment))
+    events = {event.name: event_result(assessment, event, said, facts) for event in found}
+    of_meter: dict[str, list[EventGlance]] = {}
+    for result in reversed(events.values()):
+        of_meter.setdefault(result.meter, []).append(result.glance)
+    meters = {name: replace(meter, events=tuple(of_meter.get(name, ()))) for name, meter in assessment.meters.items()}
+    known = replace(assessment, found_events=found, events=events, meters=meters)
+    return replace(known, events_on_lots=_on_lots(known), came_to_light=_came_to_light(known))
+
+
+def _on_lots(assessment: Assessment) -> dict[str, tuple[PageLink, ...]]:
+    """Return links to the events that touched each lot, the latest first."""
+    links: dict[str, list[PageLink]] = {}
+    for event in reversed(assessment.found_events):
+        link = PageLink("event", event.name, event.title, None, event.sentence, event.fired_at)
+        for lot in event.touched["lot"].unique().to_list():
+            links.setdefault(lot, []).append(link)
+    return {lot: tuple(found) for lot, found in links.items()}
+
+
+def _came_to_light(assessment: Assessment) -> dict[str, tuple[CameToLight, ...]]:
+    """Return what later came to light of the meters that read each lot; lots of which nothing did are left out."""
+    suspended = sorted(name for name, meter in assessment.meters.items() if meter.state == "suspended")
+    of_lot: dict[tuple[str, str], list[EventOnLot]] = {}
+    for event in reversed(list(assessment.events.values())):
+        if event.state == "open":
+            for lot in event.lots:
+                of_lot.setdefault((lot.lot, lot.meter), []).append(
+                    EventOnLot(
+                        event=event.event,
+                        name=event.name,
+                        title=event.title,
+                        kind=event.kind,
+                        sentence=event.sentence,
+                        doubt=lot.doubt,
+                        settled=lot.settled,
+                    )
+                )
+    read = assessment.brackets.select("lot", "meter", "before_run", "after_run")
+    touched = pl.DataFrame(list(of_lot), schema={"lot": pl.String, "meter": pl.String}, orient="row")
+    pairs = pl.concat([touched, read.filter(pl.col("meter").is_in(suspended)).select("lot", "meter")]).unique()
+    around = pl.concat(
+        read.join(pairs, on=["lot", "meter"], how="semi").select("lot", "meter", pl.col(side).alias("run"))
+        for side in ("before_run", "after_run")
+    ).unique()
+    share = pl.col("bias").abs() / pl.col("tolerance")
+    worst = (
+        around.join(assessment.checks.filter(pl.col("bias").is_not_null()), on=["meter", "run"], how="inner")
+        .sort("lot", "meter", share, "at", "block", descending=[False, False, True, False, False])
+        .unique(["lot", "meter"], keep="first", maintain_order=True)
+        .select("lot", "meter", "block", pl.col("at").alias("checked_at"), "bias", "tolerance")
+    )
+    light: dict[str, list[CameToLight]] = {}
+    for row in pairs.join(worst, on=["lot", "meter"], how="left").sort("lot", "meter").iter_rows(named=True):
+        lot = row.pop("lot")
+        light.setdefault(lot, []).append(
+            CameToLight(**row, suspended=row["meter"] in suspended, events=tuple(of_lot.get((lot, row["meter"]), ())))
+        )
+    return {lot: tuple(found) for lot, found in light.items()}

@@ -1,0 +1,1 @@
+"""The readings of a lot become limits met, support, uncertainty, flags and its verdict."""

@@ -1,0 +1,1 @@
+"""The checks of a meter become limits, signals, drift and its state."""

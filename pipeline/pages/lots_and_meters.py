@@ -1,0 +1,202 @@
+"""From an assessment to the values that pages show."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+import reports
+from pipeline.judge.lots.budgets import with_budgets
+from pipeline.judge.meters.evidence import calibrations_of
+from pipeline.metrology.block_checks import run_of_meter
+from pipeline.pages.writer import Page, PageReport, write_pages
+from pipeline.questions.exclusions import with_exclusions
+from pipeline.questions.lot_detail.detail import LotDetails
+from pipeline.questions.meter_budgets import with_meter_budgets
+from pipeline.questions.meters_that_read_a_lot import differences_on_lot
+from pipeline.questions.provenance import PageContext
+from schemas.results import IndexPage, LotPage, MeterPage, PageLink
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from pipeline.history.store import History
+    from pipeline.judge.assessment import Assessment
+    from pipeline.workspace.settings import Workspace
+
+__all__ = [
+    "Page",
+    "PageReport",
+    "index_page",
+    "lot_pages",
+    "meter_pages",
+    "write_pages",
+]
+
+_LOT_COLUMNS = [
+    "source", "line", "replicate", "measured_at", "clock", "meter", "probe", "operator", "part", "spot", "value", "unit",
+    "count", "standard_deviation", "temperature_c", "temperature_state", "factor", "value_at_reference",
+    "no_reference_reason", "excluded", "conflict", "non_reading",
+]  # fmt: skip
+
+_CHECK_COLUMNS: list[Any] = [
+    "block", "probe", "frequency_khz", "phase", run_of_meter(), "at", "readings", "mean", "within_standard_deviation",
+    "precision_limit", "imprecise", "temperature_c", "certified_value", "bias", "tolerance", "passes", "centre", "limit_standard_deviation",
+    "limits_kind", "z", "warning", "rejects", "ewma", "ewma_limit", "cusum_high", "cusum_low", "cusum_limit", "drift",
+]  # fmt: skip
+
+
+def lot_pages(
+    workspace: Workspace, assessment: Assessment, sources: pl.DataFrame, lots: Iterable[str] | None = None
+) -> Iterable[LotPage]:
+    """Yield the pages of lots, by name.
+
+    The time on a page is that of the last reading or check that its verdict rests on, so that a page does not change
+    because some other lot was read; while a bracket is still open it is the moment of the assessment.
+    """
+    wanted = sorted(assessment.lots if lots is None else lots)
+    context = PageContext(workspace, assessment, sources, once=len(wanted) == 1)
+    readings = assessment.readings.filter(pl.col("role") == "part").with_columns(
+        pl.col("source_id").replace_strict(context.names, default=None, return_dtype=pl.String).alias("source")
+    )
+    of_lot = _split(readings, wanted)
+    details = LotDetails(assessment, wanted)
+    spots, parts = _split(assessment.spot_values, wanted), _split(assessment.part_values, wanted)
+    brackets = _split(assessment.brackets, wanted)
+    for lot in wanted:
+        result = assessment.lots[lot]
+        found = of_lot.get(lot, readings.clear().with_columns(pl.col(pl.Categorical).cast(pl.String)))
+        bracket = brackets.get(lot, assessment.brackets.clear())
+        checks = context.checks_of(
+            pl.concat([bracket["before_run"], bracket["after_run"]]).drop_nulls().unique().to_list()
+        )
+        closed = bracket.height > 0 and bracket["after_at"].null_count() == 0
+        as_of = max([*bracket["after_at"].to_list(), *bracket["last_at"].to_list()]) if closed else assessment.as_of
+        result = with_exclusions(assessment, with_budgets(assessment, result), found, context.names)
+        result = replace(result, as_of=as_of)
+        by = pl.col("corrections").list.join(", ") if "corrections" in found.columns else pl.lit(None, pl.String)
+        shown_readings = found.sort("measured_at", "sequence", "source", "line", "replicate", nulls_last=True).select(
+            *_LOT_COLUMNS, by.alias("corrections")
+        )
+        spot_values = spots.get(lot, assessment.spot_values.clear()).select(
+            "part", "part_order", "spot", "readings", "mean", "standard_deviation", "mean_in_limits_unit", "within"
+        )
+        part_values = parts.get(lot, assessment.part_values.clear()).select(
+            "part", "order", "spots", "readings", "mean", "spot_standard_deviation"
+        )
+        shown_brackets = bracket.select(
+            "meter", "first_at", "last_at", "readings", "unknown_clock", "before_at",
+            _state("before_passed", "before_at"), "after_at", _state("after_passed", "after_at"), "support", "reason",
+        )  # fmt: skip
+        shown_checks = checks.select("meter", "block", run_of_meter(), "at", "mean", "bias", "tolerance", "passes")
+        used = pl.concat([found.select("source_id"), context.sources_of(checks)])
+        detail = details.of(result, part_values, spot_values, shown_readings)
+        between, touched = differences_on_lot(assessment, found), assessment.events_on_lots.get(lot, ())
+        light = assessment.came_to_light.get(lot, ())
+        provenance = context.provenance(
+            used, as_of, result, shown_readings, spot_values, part_values, shown_brackets, shown_checks, detail,
+            *between, *touched, *light,
+        )  # fmt: skip
+        yield LotPage(
+            result, shown_readings, part_values.sort("order"), spot_values.sort("part_order", "spot", nulls_last=True),
+            shown_brackets, shown_checks, provenance, detail, between, touched, light,
+        )  # fmt: skip
+
+
+def _state(passed: str, at: str) -> pl.Expr:
+    return (
+        pl.when(pl.col(at).is_null())
+        .then(pl.lit("none"))
+        .when(pl.col(passed))
+        .then(pl.lit("passed"))
+        .otherwise(pl.lit("failed"))
+        .alias(passed.replace("passed", "state"))
+    )
+
+
+def _split(frame: pl.DataFrame, lots: list[str]) -> dict[str, pl.DataFrame]:
+    """Split a frame by lot, once."""
+    if not frame.height:
+        return {}
+    wanted = frame.filter(pl.col("lot").is_in(lots)).with_columns(pl.col(pl.Categorical).cast(pl.String))
+    return {str(key[0]): group for key, group in wanted.partition_by("lot", as_dict=True, maintain_order=True).items()}
+
+
+def meter_pages(
+    workspace: Workspace, assessment: Assessment, sources: pl.DataFrame, meters: Iterable[str] | None = None
+) -> Iterable[MeterPage]:
+    """Yield the pages of meters, by name."""
+    context = PageContext(workspace, assessment, sources)
+    verdicts = dict(assessment.lots_at_a_glance().select("lot", "verdict").iter_rows())
+    calibrations = calibrations_of(assessment)
+    for meter in sorted(assessment.meters if meters is None else meters):
+        result = with_meter_budgets(assessment, assessment.meters[meter])
+        checks = (
+            assessment.checks.filter(pl.col("meter") == meter)
+            .select(*_CHECK_COLUMNS, "check")
+            .sort("block", "probe", "frequency_khz", "at", "check", nulls_last=False)
+            .drop("check")
+        )
+        actions = assessment.actions.filter(pl.col("meter") == meter)
+        settings = pl.concat(
+            [
+                assessment.meter_settings.filter(pl.col("meter") == meter).select("at", "kind", "by", "why"),
+                actions.select(pl.col("measured_at").alias("at"), "kind", "by", "why"),
+            ]
+        ).sort("at", maintain_order=True)
+        lots = (
+            assessment.brackets.filter(pl.col("meter") == meter)
+            .group_by("lot")
+            .agg(
+                pl.col("readings").sum(),
+                pl.col("first_at").min(),
+                pl.col("last_at").max(),
+                pl.col("support").sort_by(pl.col("support").replace_strict(_RANK, return_dtype=pl.Int64)).first(),
+            )
+            .with_columns(
+                pl.col("lot").replace_strict(verdicts, default="not_assessed", return_dtype=pl.String).alias("verdict")
+            )
+            .sort("first_at", "lot")
+        )
+        readings = assessment.readings.filter((pl.col("meter") == meter) & (pl.col("role") != "part"))
+        shown = calibrations.filter(pl.col("meter") == meter).drop("meter", "level", "change")
+        events = tuple(
+            PageLink("event", event.name, event.title, event.state, event.sentence, event.fired_at)
+            for event in result.events
+        )
+        provenance = context.provenance(
+            readings, assessment.as_of, result, checks, settings, lots, *([shown] if shown.height else []), *events
+        )
+        yield MeterPage(result, checks, settings, lots, provenance, shown, events)
+
+
+_RANK = {"suspect": 0, "unsupported": 1, "open": 2, "supported": 3}
+
+
+def index_page(
+    workspace: Workspace,
+    assessment: Assessment,
+    history: History,
+    sources: pl.DataFrame,
+    others: Iterable[PageLink] = (),
+) -> IndexPage:
+    """Return the page that lists everything; `others` are the pages beside those of lots and meters."""
+    more = tuple(sorted(others, key=lambda link: (link.kind, link.identifier)))
+    context = PageContext(workspace, assessment, sources)
+    held = tuple(f"{row['name']}: {row['sentence']}" for row in history.held_files().iter_rows(named=True))
+    quarantined = history.quarantine(states=["new"]).height
+    lots = tuple(assessment.lots[lot] for lot in sorted(assessment.lots))
+    meters = tuple(assessment.meters[meter] for meter in sorted(assessment.meters))
+    provenance = context.provenance(assessment.readings, assessment.as_of, lots, meters, held, quarantined, more)
+    return IndexPage(
+        lots=lots,
+        meters=meters,
+        lot_addresses={r.lot: reports.address("lot", r.lot) for r in lots},
+        meter_addresses={r.meter: reports.address("meter", r.meter) for r in meters},
+        files_held=held,
+        quarantined=quarantined,
+        provenance=provenance,
+        others=more,
+    )

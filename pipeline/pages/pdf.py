@@ -1,0 +1,201 @@
+"""Pages as PDF, through the Chromium of the machine: one browser for all of them, without a network.
+
+It is spoken to over a pair of pipes (its DevTools protocol), so no port is opened.
+"""
+
+from __future__ import annotations
+
+import base64
+import contextlib
+import fcntl
+import json
+import os
+import select
+import shutil
+import signal
+import tempfile
+import time
+from typing import TYPE_CHECKING, Any, Self
+
+from pipeline.errors import EnvironmentProblem, UsageError
+from pipeline.workspace.files import write_atomically
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+    from pathlib import Path
+
+__all__ = ["PAPERS", "find_browser", "print_pages"]
+
+PAPERS = {"A4": (210 / 25.4, 297 / 25.4), "Letter": (8.5, 11.0)}
+"""Width and height in inches (ISO 216; ANSI A)."""
+
+_NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
+_TIMEOUT_S = 60.0
+
+
+def find_browser() -> str:
+    """Return the Chromium that prints.
+
+    Raises
+    ------
+    EnvironmentProblem
+        If the machine has none.
+    """
+    for name in _NAMES:
+        found = shutil.which(name)
+        if found:
+            return found
+    raise EnvironmentProblem(
+        "A PDF is printed by Chromium, and none was found on the path. Install it (Debian: apt-get install chromium), or "
+        "open the page in any browser and print it there: it is made for paper."
+    )
+
+
+def print_pages(
+    paths: Iterable[Path], paper: str = "A4", *, progress: Callable[[Path], None] | None = None
+) -> list[Path]:
+    """Print pages; each PDF lies beside its page.
+
+    Parameters
+    ----------
+    paths
+        Pages that were written.
+    paper
+        A4 or Letter.
+    progress
+        Called after each.
+
+    Returns
+    -------
+    list of pathlib.Path
+
+    Raises
+    ------
+    EnvironmentProblem
+        If there is no Chromium, or it fails.
+    UsageError
+        If the paper is unknown.
+    """
+    if paper not in PAPERS:
+        raise UsageError(f"No paper {paper!r}; expected one of {', '.join(PAPERS)}.")
+    binary = find_browser()
+    printed = []
+    with _Browser(binary) as browser:
+        for path in paths:
+            target = path.with_suffix(".pdf")
+            write_atomically(target, browser.pdf(path, *PAPERS[paper]))
+            printed.append(target)
+            if progress is not None:
+                progress(target)
+    return printed
+
+
+class _Browser:
+    """A Chromium without a window, spoken to over pipes."""
+
+    def __init__(self, binary: str) -> None:
+        self._binary = binary
+        self._number = 0
+        self._left = b""
+        self._events: list[dict[str, Any]] = []
+
+    def __enter__(self) -> Self:
+        self._profile = tempfile.mkdtemp(prefix="annealog-print-")
+        theirs_in, ours_out = os.pipe()
+        ours_in, theirs_out = os.pipe()
+        # the browser expects them as 3 and 4; out of the way of these first, so that neither overwrites the other
+        theirs = [fcntl.fcntl(end, fcntl.F_DUPFD_CLOEXEC, 10) for end in (theirs_in, theirs_out)]
+        os.close(theirs_in)
+        os.close(theirs_out)
+        nowhere = os.open(os.devnull, os.O_RDWR | os.O_CLOEXEC)
+        flags = [
+            "--headless", "--remote-debugging-pipe", "--disable-gpu", "--no-first-run", "--disable-background-networking",
+            "--disable-component-update", "--disable-sync", "--disable-extensions", "--host-resolver-rules=MAP * ~NOTFOUND",
+            f"--user-data-dir={self._profile}", "about:blank",
+        ]  # fmt: skip
+        if os.geteuid() == 0:
+            flags.insert(0, "--no-sandbox")  # its sandbox refuses to work for root; it opens only pages of ours
+        try:
+            self._process = os.posix_spawn(
+                self._binary,
+                [self._binary, *flags],
+                os.environ,
+                file_actions=[
+                    *((os.POSIX_SPAWN_DUP2, nowhere, number) for number in (0, 1, 2)),
+                    (os.POSIX_SPAWN_DUP2, theirs[0], 3),
+                    (os.POSIX_SPAWN_DUP2, theirs[1], 4),
+                ],
+                setpgroup=0,
+            )
+        except OSError as error:
+            raise EnvironmentProblem(f"{self._binary} could not be started: {error}") from None
+        finally:
+            for end in (*theirs, nowhere):
+                os.close(end)
+        self._in, self._out = ours_in, ours_out
+        try:
+            target = self._call("Target.createTarget", {"url": "about:blank"})["targetId"]
+            attached = self._call("Target.attachToTarget", {"targetId": target, "flatten": True})
+            self._session = attached["sessionId"]
+            self._call("Page.enable", session=self._session)
+        except BaseException:
+            self.__exit__()
+            raise
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        with contextlib.suppress(OSError, EnvironmentProblem):
+            os.close(self._out)
+        os.close(self._in)
+        with contextlib.suppress(ProcessLookupError):
+            os.killpg(self._process, signal.SIGTERM)
+        deadline = time.monotonic() + 5
+        while time.monotonic() < deadline and os.waitpid(self._process, os.WNOHANG)[0] == 0:
+            time.sleep(0.02)
+        with contextlib.suppress(ProcessLookupError, ChildProcessError):
+            os.killpg(self._process, signal.SIGKILL)
+            os.waitpid(self._process, 0)
+        shutil.rmtree(self._profile, ignore_errors=True)
+
+    def pdf(self, page: Path, width: float, height: float) -> bytes:
+        """Return a page printed on paper of this size, in inches."""
+        self._events.clear()
+        self._call("Page.navigate", {"url": page.resolve().as_uri()}, session=self._session)
+        while not any(event["method"] == "Page.loadEventFired" for event in self._events):
+            self._receive()
+        given = {"paperWidth": width, "paperHeight": height, "printBackground": True, "preferCSSPageSize": False}
+        answer = self._call("Page.printToPDF", given, session=self._session)
+        return base64.b64decode(answer["data"])
+
+    def _call(self, method: str, given: dict[str, Any] | None = None, *, session: str | None = None) -> dict[str, Any]:
+        self._number += 1
+        message: dict[str, Any] = {"id": self._number, "method": method, "params": given or {}}
+        if session is not None:
+            message["sessionId"] = session
+        try:
+            os.write(self._out, json.dumps(message).encode() + b"\0")
+        except OSError as error:
+            raise EnvironmentProblem(f"Chromium went away while printing: {error}") from None
+        while True:
+            answer = self._receive()
+            if answer.get("id") == self._number:
+                if "error" in answer:
+                    raise EnvironmentProblem(f"Chromium could not print: {answer['error'].get('message')}")
+                result: dict[str, Any] = answer["result"]
+                return result
+
+    def _receive(self) -> dict[str, Any]:
+        """Return the next message; events are kept as well."""
+        while b"\0" not in self._left:
+            ready, _, _ = select.select([self._in], [], [], _TIMEOUT_S)
+            data = os.read(self._in, 1 << 20) if ready else b""
+            if not data:
+                raise EnvironmentProblem(
+                    "Chromium did not answer while printing; print the page from a browser instead."
+                )
+            self._left += data
+        first, _, self._left = self._left.partition(b"\0")
+        message: dict[str, Any] = json.loads(first)
+        if "method" in message:
+            self._events.append(message)
+        return message

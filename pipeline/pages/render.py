@@ -1,0 +1,158 @@
+"""Writing the pages of a workspace."""
+
+from __future__ import annotations
+
+import contextlib
+from itertools import chain
+from typing import TYPE_CHECKING
+
+import reports
+from pipeline.history.snapshot import signature
+from pipeline.history.store import History
+from pipeline.judge.assess import assess, state_of
+from pipeline.kept.answers import Answers, one_rendering, withdraw
+from pipeline.kept.trace_answers import keep_traces
+from pipeline.pages.blocks import block_pages
+from pipeline.pages.board import board_pages
+from pipeline.pages.events import event_pages
+from pipeline.pages.lots_and_meters import PageReport, index_page, lot_pages, meter_pages, write_pages
+from pipeline.questions.over_time.processes import process_pages
+from pipeline.questions.over_time.suppliers import supplier_pages
+from pipeline.questions.review import review_links
+from pipeline.questions.studies.studies import study_pages
+from pipeline.workspace.texts import hashes
+from schemas.look_back import EventPage
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+    from datetime import datetime
+
+    import polars as pl
+
+    from pipeline.judge.assessment import Assessment
+    from pipeline.pages.lots_and_meters import Page
+    from pipeline.workspace.settings import Workspace
+
+__all__ = ["MORE_PAGES", "render"]
+
+MORE_PAGES: tuple[Callable[[Workspace, Assessment, History, pl.DataFrame], Iterable[Page]], ...] = (
+    board_pages,
+    event_pages,
+    process_pages,
+    supplier_pages,
+    block_pages,
+    study_pages,
+)
+"""What makes the pages beside those of lots, meters and the index: each is called with workspace, assessment, open
+history and the ledger of files, and returns its pages, sorted."""
+
+
+def render(
+    workspace: Workspace,
+    *,
+    as_of: datetime | None = None,
+    always: bool = False,
+    progress: Callable[[PageReport, int], None] | None = None,
+    processes: int = 1,
+    only: Callable[[Assessment, list[str]], Iterable[str] | None] | None = None,
+    alone: bool = False,
+    assessed: Callable[[Assessment], None] | None = None,
+    found: Assessment | None = None,
+) -> tuple[list[PageReport], Assessment]:
+    """Write every page whose data changed: lots, meters, index.
+
+    Parameters
+    ----------
+    workspace
+        A workspace with a history.
+    as_of
+        Moment shown; None means the last reading.
+    always
+        Write all pages.
+    progress
+        Called after each page with the number of pages in all.
+    processes
+        How many render; more than one only from a guarded main module.
+    only
+        Told the assessment and the addresses of all pages but those of lots; returns the lots whose pages may have
+        changed, None for all. The pages of the others are not looked at.
+    alone
+        Write pages that travel alone, into a folder of their own.
+    assessed
+        Told the assessment before the first page is written: what is urgent need not wait for the pages.
+    found
+        What was just computed as of the last reading, to be used if the history still says the same.
+
+    Returns
+    -------
+    (list of PageReport, Assessment)
+
+    Raises
+    ------
+    HistoryBusy
+        If another process is writing the pages of the workspace.
+    """
+    apart = as_of is not None or alone
+    wait_s = workspace.settings.busy_wait_seconds
+    with contextlib.nullcontext() if apart else one_rendering(workspace, wait_s=wait_s):
+        at_first = signature(workspace.history)
+        with History.open(workspace.history, wait_s=wait_s) as history:
+            # answers hold only for a history that nobody wrote while it was opened, that was not too busy to be read itself, and
+            # whose last reading says which moment is shown
+            kept = (
+                not apart
+                and history.snapshot_of is None
+                and history.last_measured_at() is not None
+                and signature(workspace.history) == at_first
+            )
+            answers = Answers(workspace, at_first, hashes(history.reference_texts())) if kept else None
+            if found is not None and as_of is None and found.history_state == state_of(history):
+                assessment = found
+            else:
+                found = None
+                assessment = assess(history, workspace.settings, as_of=as_of)
+            sources = history.sources()
+            more = [page for make in MORE_PAGES for page in make(workspace, assessment, history, sources)]
+            reviews = review_links(workspace)
+            links = [*(page.link for page in more), *reviews]
+            index = index_page(workspace, assessment, history, sources, links)
+        others = [
+            *(reports.address("meter", meter) for meter in assessment.meters),
+            *(reports.address(link.kind, link.identifier) for link in (*links, index.link)),
+        ]
+        known = [*(reports.address("lot", lot) for lot in assessment.lots), *others]
+        lots = None if only is None else only(assessment, others)
+        if not apart:
+            withdraw(workspace)
+        if assessed is not None:
+            assessed(assessment)
+
+        def after(report: PageReport) -> None:
+            if progress is not None:
+                progress(report, len(known) - len(reviews))
+
+        written = write_pages(
+            workspace,
+            chain(
+                lot_pages(workspace, assessment, sources, lots),
+                meter_pages(workspace, assessment, sources),
+                more,
+                [index],
+            ),
+            as_of=as_of,
+            always=always,
+            progress=after,
+            known=known,
+            processes=processes,
+            alone=alone,
+            answers=answers,
+        )
+        if answers is not None:
+            traced = keep_traces(answers, assessment, [page for page in more if isinstance(page, EventPage)])
+            named = [
+                *(("lot", lot) for lot in assessment.lots),
+                *(("meter", meter) for meter in assessment.meters),
+                *((page.link.kind, page.link.identifier) for page in more),
+            ]
+            answers.settle([*named, *traced], assessment.history_state)
+        return written, assessment

@@ -1,0 +1,292 @@
+"""Writing pages: only those whose data, look or links changed, in several processes where there are many."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import multiprocessing
+import os
+import signal
+from collections import deque
+from concurrent.futures import Future, ProcessPoolExecutor
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Protocol, Self
+
+import reports
+from pipeline import stop
+from pipeline.pages.language import texts_of
+from pipeline.workspace.files import sha256_of, write_atomically
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+    from datetime import datetime
+    from pathlib import Path
+
+    from pipeline.kept.answers import Answers
+    from pipeline.workspace.settings import Settings, Workspace
+    from schemas.results import PageLink, Provenance
+
+__all__ = ["Page", "PageReport", "altered_pages", "processes", "write_pages"]
+
+
+class Page(Protocol):
+    """Whatever can be written as a page: it says how others name it, and on what it rests."""
+
+    @property
+    def link(self) -> PageLink:
+        """Kind and identifier give the address."""
+
+    @property
+    def provenance(self) -> Provenance:
+        """Footer; its hash decides whether the page is written again."""
+
+    @property
+    def answer(self) -> dict[str, Any] | None:
+        """The JSON document of the command that tells of the same thing; None where there is none."""
+
+
+@dataclass(frozen=True, slots=True)
+class PageReport:
+    """A page and whether it was written now."""
+
+    path: Path
+    kind: str
+    id: str
+    written: bool
+
+
+_MOST_PROCESSES = 8
+
+
+def processes(settings: Settings) -> int:
+    """Return how many processes may write pages: as the settings say, else one a core."""
+    if settings.page_processes > 0:
+        return settings.page_processes
+    available = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return min(available, _MOST_PROCESSES)
+
+
+def write_pages(
+    workspace: Workspace,
+    pages: Iterable[Page],
+    *,
+    as_of: datetime | None = None,
+    always: bool = False,
+    progress: Callable[[PageReport], None] | None = None,
+    known: Iterable[str] | None = None,
+    processes: int = 1,
+    alone: bool = False,
+    answers: Answers | None = None,
+) -> list[PageReport]:
+    """Write pages whose data changed since they were last written.
+
+    Parameters
+    ----------
+    workspace
+        Pages go into its folder `pages`.
+    as_of
+        A moment that was asked for: its pages go into a folder of their own, so that they never replace the present ones.
+    pages
+        What to show.
+    always
+        Write even what did not change.
+    progress
+        Called after each page.
+    known
+        Addresses of all pages that will exist; None means these pages and those written before. Links lead only there.
+    processes
+        How many may render; more than one pays from a hundred pages on, and only a guarded main module may ask for it.
+    alone
+        Write them as pages that travel alone, without links to others, into a folder of their own.
+    answers
+        Keeps what the commands would answer.
+
+    Returns
+    -------
+    list of PageReport
+        In the order of the pages.
+    """
+    folder = workspace.pages if as_of is None else workspace.pages / f"as-of-{as_of:%Y%m%dT%H%M%SZ}"
+    if alone:
+        folder /= "single"
+    way = _Way(alone, workspace.settings.language, texts_of(workspace))
+    register = _Register(folder, reports.LOOK + way.mark())
+    if known is None:
+        pages = list(pages)
+        known = [_address(page) for page in pages]
+    there = frozenset(known) | register.present()
+    found: dict[int, PageReport] = {}
+    addresses: dict[int, tuple[str, Page]] = {}
+
+    def say(number: int, page: Page, written: bool) -> None:
+        report = PageReport(folder / _address(page), page.link.kind, page.link.identifier, written)
+        found[number] = report
+        answer = None if answers is None else page.answer
+        if answers is not None and answer is not None:
+            sha256 = register.sha256(_address(page))
+            answers.keep(page.link.kind, page.link.identifier, answer, report.path, sha256)
+        if progress is not None:
+            progress(report)
+
+    def keep(done: Iterable[_Rendered]) -> None:
+        for number, html, missing in done:
+            stop.look()
+            address, page = addresses.pop(number)
+            data = html.encode()
+            write_atomically(folder / address, data)
+            register.note(address, page.provenance.data_sha256, data, missing)
+            say(number, page, written=True)
+
+    try:
+        with _Crew(frozenset() if alone else there, processes, way) as crew:
+            chunk: list[tuple[int, Page]] = []
+            for number, page in enumerate(pages):
+                stop.look()
+                address = _address(page)
+                if not always and register.fresh(address, page.provenance.data_sha256, there):
+                    say(number, page, written=False)
+                    continue
+                addresses[number] = address, page
+                chunk.append((number, page))
+                if len(chunk) == _CHUNK:
+                    keep(crew.take(chunk))
+                    chunk = []
+            keep(crew.take(chunk))
+            keep(crew.rest())
+    finally:
+        register.write()
+    return [found[number] for number in sorted(found)]
+
+
+def _address(page: Page) -> str:
+    return reports.address(page.link.kind, page.link.identifier)
+
+
+def altered_pages(folder: Path) -> list[str]:
+    """Return the addresses of pages in a folder that are not as they were written."""
+    register = _Register(folder, "")
+    return sorted(address for address in register.present() if not register.as_written(address))
+
+
+class _Register:
+    """What was written: by address the hash of the data, the look, the hash of the page, and the links that led nowhere then."""
+
+    def __init__(self, folder: Path, look: str) -> None:
+        self._folder = folder
+        self._look = look
+        self._path = folder / ".written.json"
+        try:
+            found = json.loads(self._path.read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            found = {}
+        self._written: dict[str, list[str]] = {
+            address: entry
+            for address, entry in (found.items() if isinstance(found, dict) else ())
+            if isinstance(entry, list) and all(isinstance(word, str) for word in entry)
+        }
+
+    def present(self) -> frozenset[str]:
+        """Return the pages that were written and are still there."""
+        return frozenset(address for address in self._written if (self._folder / address).is_file())
+
+    def fresh(self, address: str, data: str, there: frozenset[str]) -> bool:
+        """Say whether a page stands as it would be written now."""
+        entry = self._written.get(address, [])
+        same = entry[:2] == [data, self._look]
+        return same and there.isdisjoint(entry[3:]) and self.as_written(address)
+
+    def as_written(self, address: str) -> bool:
+        """Say whether a page is there and has the bytes that were written."""
+        try:
+            return self._written[address][2:3] == [sha256_of((self._folder / address).read_bytes())]
+        except OSError:
+            return False
+
+    def note(self, address: str, data: str, html: bytes, missing: Iterable[str]) -> None:
+        """Take down a page."""
+        self._written[address] = [data, self._look, sha256_of(html), *sorted(missing)]
+
+    def sha256(self, address: str) -> str:
+        """Return the hash of a page as it was written."""
+        return self._written[address][2]
+
+    def write(self) -> None:
+        """Write the register."""
+        write_atomically(self._path, json.dumps(self._written, indent=0, sort_keys=True).encode())
+
+
+_CHUNK = 16
+_ENOUGH = 96
+"""So many pages are rendered here before others help: starting a process takes as long as rendering about so many."""
+
+_Rendered = tuple[int, str, set[str]]
+
+
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """How pages are written: alone or linked, in which language, with which texts (None is English)."""
+
+    alone: bool
+    language: str
+    texts: dict[str, str] | None
+
+    def mark(self) -> str:
+        """Return what tells the texts of another language from these; nothing for English."""
+        if self.texts is None:
+            return ""
+        return hashlib.sha256(json.dumps(self.texts, sort_keys=True).encode()).hexdigest()[:12]
+
+
+def _render(pages: list[tuple[int, Any]], known: frozenset[str], way: _Way) -> list[_Rendered]:
+    """Render some pages; each with its number and the links that led nowhere."""
+    done = []
+    for number, page in pages:
+        site = reports.Site(known, way.alone, language=way.language, texts=way.texts)
+        done.append((number, reports.render(page, site), site.missing))
+    return done
+
+
+def _ignore_interrupts() -> None:
+    """Leave stopping to the process that writes."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+class _Crew:
+    """Renders pages, here and in other processes.
+
+    This process never waits while there is something to render: it takes a chunk itself when the others have enough.
+    """
+
+    def __init__(self, known: frozenset[str], processes: int, way: _Way) -> None:
+        self._known = known
+        self._way = way
+        self._helpers = max(processes - 1, 0)
+        self._seen = 0
+        self._pool: ProcessPoolExecutor | None = None
+        self._waiting: deque[Future[list[_Rendered]]] = deque()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._pool is not None:
+            self._pool.shutdown(cancel_futures=True)
+
+    def take(self, pages: list[tuple[int, Page]]) -> Iterator[_Rendered]:
+        """Render a chunk, now or later; yield what is ready."""
+        self._seen += len(pages)
+        if self._helpers and self._seen > _ENOUGH and len(self._waiting) < 2 * self._helpers:
+            if self._pool is None:
+                # a fresh interpreter: a fork would copy the threads of polars and of the drawing engine half alive
+                context = multiprocessing.get_context("spawn")
+                self._pool = ProcessPoolExecutor(self._helpers, mp_context=context, initializer=_ignore_interrupts)
+            self._waiting.append(self._pool.submit(_render, pages, self._known, self._way))
+        else:
+            yield from _render(pages, self._known, self._way)
+        while self._waiting and self._waiting[0].done():
+            yield from self._waiting.popleft().result()
+
+    def rest(self) -> Iterator[_Rendered]:
+        """Yield what is still being rendered."""
+        while self._waiting:
+            yield from self._waiting.popleft().result()

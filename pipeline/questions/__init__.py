@@ -1,0 +1,1 @@
+"""What is computed only when somebody asks: never part of a verdict."""

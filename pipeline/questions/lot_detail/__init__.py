@@ -1,0 +1,1 @@
+"""What a critical reader of one lot asks: capability, components, suspects, material."""

@@ -1,0 +1,287 @@
+"""What is computed of a lot only when it is shown: conditions of its capability, components, suspect values, materials."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import polars as pl
+from scipy import optimize, special
+
+from pipeline.metrology.units import convert
+from pipeline.questions.lot_detail.capability import capability_detail
+from pipeline.questions.lot_detail.material import heat_treatment_detail, material_detail
+from pipeline.statistics.acceptance import accept_by_k, operating_characteristic
+from pipeline.statistics.components import variance_components
+from pipeline.statistics.outliers import generalised_extreme_studentized_deviate, grubbs, tietjen_moore
+from schemas.lot_detail import ComponentLine, ComponentsDetail, LotDetail, PlanDetail, SuspectsDetail, SuspectValue
+from schemas.versions import version_at
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from pipeline.judge.assessment import Assessment
+    from schemas.results import LotResult
+
+__all__ = ["LotDetails", "earlier_lots", "later_lots"]
+
+_EARLIER_LOTS = 20
+_SIGNIFICANCE = 0.05
+_MOST_OUTLIERS = 10
+_FEWEST_TESTED = 8
+_MOST_TESTED = 20_000
+_MOST_TOGETHER = 1_000
+"""Part means whose critical value is simulated; a larger lot would wait for it."""
+
+
+class LotDetails:
+    """Computes the details of lots of one assessment.
+
+    Parameters
+    ----------
+    assessment
+        With results, part values and spot values.
+    lots
+        Which ones will be asked for: spots of lots to compare with are gathered once.
+    """
+
+    def __init__(self, assessment: Assessment, lots: Iterable[str]) -> None:
+        self._assessment = assessment
+        self._behind = earlier_lots(assessment.lots_at_a_glance(), lots)
+        wanted = sorted({name for names in self._behind.values() for name in names})
+        spots = assessment.spot_values
+        self._spots: dict[str, pl.DataFrame] = {}
+        if spots.height:
+            kept = spots.filter(pl.col("lot").is_in(wanted)).select(_OF_SPOT)
+            parted = kept.partition_by("lot", as_dict=True, maintain_order=True)
+            self._spots = {str(key[0]): frame for key, frame in parted.items()}
+        table = assessment.tables.get("material_ranges")
+        self._ranges = table if table is not None and table.height else None
+
+    def of(self, result: LotResult, parts: pl.DataFrame, spots: pl.DataFrame, readings: pl.DataFrame) -> LotDetail:
+        """Return the details of one lot.
+
+        Parameters
+        ----------
+        result
+            The lot's result.
+        parts
+            Its part values, by order: part, mean, readings.
+        spots
+            Its spot values: part, spot, mean, mean_in_limits_unit.
+        readings
+            Its readings as the page shows them.
+
+        Returns
+        -------
+        LotDetail
+        """
+        parts = parts.sort("order")
+        means = parts["mean"].to_numpy()
+        names = ["" if part is None else str(part) for part in parts["part"].to_list()]
+        material = material_detail(result, parts, readings, self._ranges)
+        size = self._assessment.settings.subgroup_size
+        return LotDetail(
+            capability_detail(
+                result, means, names, size, mixed=bool(material.groups.found), target=self._target(result)
+            ),
+            self._components(result.lot),
+            _suspects(parts, spots, readings),
+            self._plan(result, spots),
+            material,
+            heat_treatment_detail(result, material),
+        )
+
+    def _components(self, lot: str) -> ComponentsDetail | None:
+        if lot not in self._spots:
+            return None
+        # the lots behind a page are those of its own time, so an assessment of one lot alone would show less
+        behind = [name for name in self._behind[lot] if name in self._spots]
+        found = variance_components(pl.concat([self._spots[name] for name in behind]))
+        own = variance_components(self._spots[lot]) if len(behind) > 1 else found
+        lines = []
+        for row in own.table.iter_rows(named=True):
+            if row["level"] == "lot":
+                row = found["lot"]
+            lines.append(ComponentLine(share=None, **{name: row[name] for name in _OF_COMPONENT}))
+        total = sum(line.variance for line in lines if line.variance is not None and line.level != "lot")
+        lines = [_with_share(line, total) for line in lines]
+        inside = [line for line in lines if line.share is not None]
+        largest = max(inside, key=lambda line: line.share or 0.0, default=None)
+        return ComponentsDetail(
+            tuple(lines),
+            len(behind),
+            own.balanced and found.balanced,
+            own.interval_method if not own.balanced or found.balanced else found.interval_method,
+            None if largest is None or not total else largest.level,
+        )
+
+    def _specification(self, result: LotResult) -> dict[str, Any] | None:
+        """Return the version of the lot's specification that held when it was read."""
+        if result.specification is None:
+            return None
+        table = self._assessment.tables["specifications"].filter(pl.col("specification") == result.specification)
+        held = version_at(table, ["specification"], result.last_at or result.as_of)
+        return held.row(0, named=True) if held.height else None
+
+    def _target(self, result: LotResult) -> float | None:
+        row = self._specification(result)
+        if row is None or row["target"] is None or row["unit"] is None:
+            return None
+        return convert(row["target"], row["unit"], result.unit)
+
+    def _plan(self, result: LotResult, spots: pl.DataFrame) -> PlanDetail | None:
+        row = self._specification(result)
+        if result.conforms_by != "k_method" or row is None:
+            return None
+        of_part = spots.group_by("part", maintain_order=True).agg(pl.col("mean_in_limits_unit").mean())
+        values = of_part["mean_in_limits_unit"].drop_nulls().to_numpy()
+        n, k = int(values.size), row["k"]
+        mean = float(values.mean()) if n else None
+        deviation = float(values.std(ddof=1)) if n > 1 else None
+        judged = accept_by_k(n, mean, deviation, k, row["lower"], row["upper"], row["most_nonconforming_percent"])
+        size = row["parts"] or n
+        at, curve = _operating_curve(size, k) if k is not None and size > 1 else ({}, _NO_CURVE)
+        return PlanDetail(
+            n, row["parts"], k, judged.accepted, judged.rule, judged.quality_lower, judged.quality_upper,
+            judged.nonconforming, judged.most_nonconforming, judged.reason, at, curve,
+        )  # fmt: skip
+
+
+_OF_SPOT = ["lot", "part", "spot", "readings", "mean", "ss_within", "df_within"]
+_OF_COMPONENT = [
+    "level", "degrees_of_freedom", "raw", "variance", "standard_deviation", "low", "high", "f_ratio", "p_value", "reason",
+]  # fmt: skip
+_NO_CURVE = pl.DataFrame(schema={"nonconforming": pl.Float64, "accepted": pl.Float64})
+
+
+_SERIES = ["product", "supplier", "specification"]
+
+
+def _series_with(all_lots: pl.DataFrame, lots: list[str]) -> list[list[str]]:
+    """Return the series, each in order of time, that hold some of the lots; one without product or specification is in none."""
+    placed = all_lots.filter(pl.all_horizontal(pl.col("product", "specification", "first_at").is_not_null()))
+    asked = placed.filter(pl.col("lot").is_in(lots)).select(_SERIES).unique()
+    members = placed.join(asked, on=_SERIES, how="semi", nulls_equal=True).sort(*_SERIES, "first_at", "lot")
+    return [group["lot"].to_list() for group in members.partition_by(_SERIES, maintain_order=True)]
+
+
+def earlier_lots(all_lots: pl.DataFrame, lots: Iterable[str]) -> dict[str, list[str]]:
+    """Return for each lot itself and the last lots before it of the same product, supplier and specification.
+
+    Parameters
+    ----------
+    all_lots
+        From :meth:`pipeline.judge.assess.Assessment.lots_at_a_glance`.
+    lots
+        Which ones are asked for; one without a product or a specification stands alone.
+    """
+    wanted = list(lots)
+    found = {lot: [lot] for lot in wanted}
+    for names in _series_with(all_lots, wanted):
+        for n, name in enumerate(names):
+            if name in found:
+                found[name] = names[max(0, n - _EARLIER_LOTS) : n + 1]
+    return found
+
+
+def later_lots(all_lots: pl.DataFrame, lots: Iterable[str]) -> set[str]:
+    """Return the lots behind which some lots stand, as :func:`earlier_lots` has it: their details change with these."""
+    wanted = set(lots)
+    found: set[str] = set()
+    for names in _series_with(all_lots, sorted(wanted)):
+        for n, name in enumerate(names):
+            if name in wanted:
+                found.update(names[n + 1 : n + 1 + _EARLIER_LOTS])
+    return found
+
+
+def _with_share(line: ComponentLine, total: float) -> ComponentLine:
+    """Add the share of the variance inside the lot."""
+    if line.level == "lot" or line.variance is None or total <= 0:
+        return line
+    given = {name: getattr(line, name) for name in ComponentLine.__slots__}
+    return ComponentLine(**{**given, "share": line.variance / total})
+
+
+def _operating_curve(n: int, k: float) -> tuple[dict[str, float], pl.DataFrame]:
+    """Return the fractions nonconforming accepted with 95, 50 and 10 percent chance, and points of the curve."""
+
+    def accepted(z: float) -> float:
+        return float(operating_characteristic(float(special.ndtr(-z)), n, k))
+
+    def fraction(chance: float) -> float:
+        reach = 8.0  # Φ(−8) is 6e-16: what lies beyond is nobody's plan
+        low, high = -reach, reach
+        if accepted(low) > chance:
+            return float(special.ndtr(reach))
+        if accepted(high) < chance:
+            return float(special.ndtr(-reach))
+        return float(special.ndtr(-optimize.brentq(lambda z: accepted(z) - chance, low, high, xtol=1e-9)))
+
+    largest = fraction(0.02)
+    grid = largest * np.linspace(0.0, 1.0, 21)[1:]
+    curve = pl.DataFrame({"nonconforming": grid, "accepted": operating_characteristic(grid, n, k)})
+    return {f"{chance:.0%}".rstrip("%"): fraction(chance) for chance in (0.95, 0.50, 0.10)}, curve
+
+
+def _suspects(parts: pl.DataFrame, spots: pl.DataFrame, readings: pl.DataFrame) -> SuspectsDetail:
+    """Test part means, spots inside their part and readings on their spot for outliers."""
+    found: list[SuspectValue] = []
+    tested: dict[str, str] = {}
+    single = readings.filter(
+        ~pl.col("excluded")
+        & pl.col("value_at_reference").is_not_null()
+        & pl.col("part").is_not_null()
+        & (pl.col("count").fill_null(1) == 1)
+    )
+    empty = pl.lit(None)
+    levels = {
+        "part": parts.select("part", value="mean", spot=empty, source=empty, line=empty, group=pl.lit(0)),
+        "spot": spots.select(
+            "part", "spot", value="mean", source=empty, line=empty, group=pl.col("part").rank("dense") - 1
+        ).drop_nulls("group"),
+        "reading": single.select(
+            "part", "spot", "source", "line", value="value_at_reference", group=pl.struct("part", "spot").rank("dense") - 1
+        ),
+    }  # fmt: skip
+    for level, frame in levels.items():
+        if frame.height:
+            frame = frame.filter(pl.len().over("group") > 1).sort(
+                "group", "source", "line", "spot", "part", nulls_last=True
+            )
+        n = frame.height
+        if not _FEWEST_TESTED <= n <= _MOST_TESTED:
+            bound = f"at least {_FEWEST_TESTED}" if n < _FEWEST_TESTED else f"at most {_MOST_TESTED}"
+            tested[level] = f"{n} values; the tests need {bound}"
+            continue
+        values, groups = frame["value"].to_numpy(), frame["group"].rle_id().to_numpy()
+        tested[level] = f"{n} values"
+        most = max(1, min(_MOST_OUTLIERS, n // 5))
+        general = generalised_extreme_studentized_deviate(values, groups, most=most, significance=_SIGNIFICANCE)
+        hits = {
+            place: (general.statistics[i], general.criticals[i], ["generalised"])
+            for i, place in enumerate(general.places)
+        }
+        if level == "part":
+            one = grubbs(values, significance=_SIGNIFICANCE)
+            if one.outlier and one.place is not None and one.statistic is not None and one.critical is not None:
+                hits.setdefault(one.place, (one.statistic, one.critical, []))[2].insert(0, "Grubbs")
+            # the number comes from the generalised test, so this one only says whether those values stand out together
+            if len(general.places) >= 2 and n <= _MOST_TOGETHER:
+                together = tietjen_moore(values, len(general.places), significance=_SIGNIFICANCE)
+                for place in set(together.places) & set(hits) if together.outlying else ():
+                    hits[place][2].append("Tietjen-Moore")
+        kept = np.ones(n, dtype=bool)
+        kept[list(hits)] = False
+        for place, (statistic, critical, tests) in hits.items():
+            row = frame.row(place, named=True)
+            others = values[kept & (groups == groups[place])]
+            deviation = float(values[place] - others.mean()) if others.size else None
+            found.append(
+                SuspectValue(
+                    level, row["part"], row["spot"], row["source"], row["line"], row["value"], deviation, statistic,
+                    critical, " and ".join(tests),
+                )
+            )  # fmt: skip
+    return SuspectsDetail(tuple(found), tested, _SIGNIFICANCE)

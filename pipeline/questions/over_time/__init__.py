@@ -1,0 +1,1 @@
+"""Lots in time order: streams, processes, suppliers."""

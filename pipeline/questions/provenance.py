@@ -1,0 +1,135 @@
+"""What the footer of a page says: the files, program and moment that its figures rest on."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from pipeline.workspace.program import software_version
+from schemas.results import Provenance, as_json
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from datetime import datetime
+
+    from pipeline.judge.assessment import Assessment
+    from pipeline.workspace.settings import Workspace
+
+__all__ = ["PageContext"]
+
+
+def _fingerprint(*parts: Any) -> str:
+    """Return a hash of what a page shows."""
+    digest = hashlib.sha256()
+    for part in parts:
+        if isinstance(part, pl.DataFrame):
+            digest.update(part.write_json().encode())
+        else:
+            digest.update(json.dumps(as_json(part), sort_keys=True, ensure_ascii=False, allow_nan=False).encode())
+        digest.update(b"\0")
+    return digest.hexdigest()
+
+
+class _ByRun:
+    """The rows of a frame by run: sorted once, and cut where asked, for a frame a run costs as much as many rows."""
+
+    def __init__(self, frame: pl.DataFrame) -> None:
+        self._rows = frame.sort("run", maintain_order=True)
+        counts = self._rows.group_by("run", maintain_order=True).agg(pl.len().alias("n"))
+        starts = (counts["n"].cum_sum() - counts["n"]).to_list()
+        self._places = dict(zip(counts["run"].to_list(), zip(starts, counts["n"].to_list(), strict=True), strict=True))
+
+    def of(self, runs: Iterable[int]) -> pl.DataFrame:
+        """Return the rows of some runs, by run."""
+        found = [self._rows.slice(*self._places[run]) for run in sorted(runs) if run in self._places]
+        return pl.concat(found) if found else self._rows.clear()
+
+
+class PageContext:
+    """What all pages of one rendering share: the workspace, what was assessed, the files by number.
+
+    With `once` a single page is made, for which sorting everything by run does not pay.
+    """
+
+    def __init__(
+        self, workspace: Workspace, assessment: Assessment, sources: pl.DataFrame, *, once: bool = False
+    ) -> None:
+        self._once = once
+        self.workspace = workspace
+        self.assessment = assessment
+        self.sources = sources.select("source_id", "name", "sha256", "layout", "layout_version")
+        self.names = dict(sources.select("source_id", "name").iter_rows())
+
+    @cached_property
+    def _block_sources(self) -> _ByRun:
+        """Where the block readings of each run of checks came from, looked up once for all pages."""
+        return _ByRun(self._placed)
+
+    @cached_property
+    def _placed(self) -> pl.DataFrame:
+        """The run, the check and the source of each block reading (run, check, source_id)."""
+        series = ["meter", "probe", "frequency_khz", "block"]
+        checks = self.assessment.checks.select(*series, "check", "run", "first_at", "at")
+        blocks = (
+            self.assessment.readings.filter(pl.col("role") == "block")
+            .select(*series, "measured_at", "source_id")
+            .with_columns(pl.col(pl.Categorical).cast(pl.String))
+        )
+        # join_asof matches no nulls, so what may be null becomes a number together with the rest
+        number = checks.select(series).unique().with_row_index("series")
+        return (
+            blocks.join(number, on=series, how="inner", nulls_equal=True)
+            .sort("measured_at")
+            .join_asof(
+                checks.join(number, on=series, how="inner", nulls_equal=True)
+                .select("series", "check", "run", "first_at", "at")
+                .sort("first_at"),
+                left_on="measured_at",
+                right_on="first_at",
+                by="series",
+                strategy="backward",
+                check_sortedness=False,
+            )
+            .filter(pl.col("measured_at") <= pl.col("at"))
+            .select("run", "check", "source_id")
+        )
+
+    @cached_property
+    def _checks_by_run(self) -> _ByRun:
+        return _ByRun(self.assessment.checks)
+
+    def checks_of(self, runs: Iterable[int]) -> pl.DataFrame:
+        """Return the checks of some runs, by meter and time."""
+        if self._once:
+            return self.assessment.checks.filter(pl.col("run").is_in(list(runs))).sort("meter", "at", "check")
+        return self._checks_by_run.of(runs).sort("meter", "at", "check")
+
+    def sources_of(self, checks: pl.DataFrame) -> pl.DataFrame:
+        """Return the source of each block reading of some checks (run, check)."""
+        runs = checks["run"].unique().to_list()
+        found = self._placed.filter(pl.col("run").is_in(runs)) if self._once else self._block_sources.of(runs)
+        return found.join(checks.select("check"), on="check", how="semi").select("source_id")
+
+    def provenance(self, readings: pl.DataFrame, as_of: datetime, *shown: Any) -> Provenance:
+        """Return the footer of a page that rests on some readings."""
+        settings = self.assessment.settings
+        counts = readings.group_by("source_id").agg(pl.len().cast(pl.Int64).alias("readings"))
+        files = (
+            counts.join(self.sources, on="source_id", how="inner")
+            .sort("name", "sha256")
+            .select("name", "sha256", "layout", "layout_version", "readings")
+        )
+        return Provenance(
+            software_version=software_version(),
+            workspace=settings.name or self.workspace.root.name,
+            as_of=as_of,
+            zone=settings.time_zone,
+            unit=settings.unit,
+            reference_temperature_c=settings.reference_temperature_c,
+            files=files,
+            data_sha256=_fingerprint(software_version(), as_of, files, *shown),
+        )

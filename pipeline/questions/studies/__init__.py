@@ -1,0 +1,1 @@
+"""Gauge studies: plan, result, cautions."""

@@ -1,0 +1,555 @@
+"""The workspace: one TOML file, read once into a frozen model. An unknown key is an error with the nearest match."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from dataclasses import dataclass, field, fields
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pipeline.errors import EnvironmentProblem, SettingsError
+from pipeline.workspace.schedule import parse_schedule
+from schemas.terms import TEMPERATURE_SOURCES, UNITS
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+__all__ = [
+    "DEFAULT_PLAUSIBLE_RANGE_MS_PER_M",
+    "SETTINGS_FILE",
+    "Settings",
+    "Workspace",
+    "find_workspace",
+    "read_settings",
+]
+
+SETTINGS_FILE = "annealog.toml"
+DEFAULT_PLAUSIBLE_RANGE_MS_PER_M = (0.5, 65.0)
+
+
+def _setting(default: Any, doc: str, unit: str | None = None) -> Any:
+    metadata = {"doc": doc, "unit": unit}
+    if isinstance(default, dict):
+        return field(default_factory=lambda: dict(default), metadata=metadata)
+    return field(default=default, metadata=metadata)
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Everything a site can decide, each named, documented and defaulted."""
+
+    name: str = _setting("", "Name of the site or workspace, printed on every page.")
+    address: str = _setting("", "Address of the site, on papers and certificates that leave it.")
+    country: str = _setting("", "Country of the site, ISO 3166 code of two letters; certificates need it.")
+    unit: str = _setting("MS/m", f"Working unit of statistics, limits and charts: {', '.join(UNITS)}.")
+    reference_temperature_c: float = _setting(20.0, "Temperature at which values are compared.", "°C")
+    time_zone: str = _setting("UTC", "IANA zone of the site; times without an offset are in it.")
+    check_interval_hours: float = _setting(8.0, "Longest time between a reading and the check before or after it.", "h")
+    check_gap_minutes: float = _setting(10.0, "Readings of one block further apart than this are two checks.", "min")
+    run_gap_minutes: float = _setting(
+        60.0, "A check that begins this long after the one before ended belongs to another run of checks.", "min"
+    )
+    tolerance: float = _setting(0.5, "Largest bias of a check that passes, absolute, in `tolerance_unit`.")
+    tolerance_unit: str = _setting("%IACS", f"Unit of the tolerance: {', '.join(UNITS)}.")
+    block_tolerance: dict[str, float] = _setting(
+        {}, "Tolerance of single blocks, in `tolerance_unit`: [block_tolerance] BLOCK = 0.3"
+    )
+    baseline_checks: int = _setting(20, "Checks after a setting whose mean and standard deviation freeze the limits.")
+    signals_make_suspect: bool = _setting(
+        False, "A reject of the multi-rule scheme counts as a failed check for support."
+    )
+    reject_rules: str = _setting(
+        "1-3s 2-2s 4-1s 2-2s-across R-4s",
+        "Rules of the multi-rule scheme that reject and suspend on frozen limits, by their ids; all others warn.",
+    )
+    reject_run_length: float = _setting(
+        5000.0,
+        "Rejecting rules along a block give one false reject in so many checks of it; frozen limits are widened for that.",
+    )
+    drift_run_length: float = _setting(
+        370.0,
+        "EWMA and CUSUM of checks give one false signal in so many checks, each, with limits from a baseline counted in.",
+    )
+    drift_ewma_weight: float = _setting(0.2, "Weight of the newest check in the EWMA.")
+    drift_cusum_reference_value: float = _setting(
+        0.5, "k of the CUSUM: half the shift of the mean to find, in standard deviations of check means."
+    )
+    drift_signals_reject: bool = _setting(
+        False, "A signal of EWMA or CUSUM counts as a reject of the multi-rule scheme; otherwise it warns."
+    )
+    precision_level: float = _setting(
+        0.997,
+        "Part of checks whose standard deviation within stays below its action limit while a meter repeats as well as before.",
+    )
+    soft_spot_percent: float = _setting(
+        20.0,
+        "Spots of one part are called uneven from this share of the limits' width on, and at most from the tolerance of block "
+        "checks on (our own rule).",
+        "%",
+    )
+    subgroup_size: int = _setting(1, "Consecutive part means in a subgroup; 1 uses the moving range.")
+    confidence: float = _setting(0.95, "Level of the coverage of expanded uncertainties.")
+    guard_band_probability: float = _setting(
+        0.0,
+        "Guarded rule: probability of conforming that a value must reach where the specification states none "
+        "(ISO 14253-1:2017 uses 0.95); 0 makes the guard band the expanded uncertainty.",
+    )
+    thickness_allowance_percent: float = _setting(
+        0.0, "Half width of what thickness may still do to a value, in percent of it; enters every budget.", "%"
+    )
+    lift_off_allowance_percent: float = _setting(
+        0.0, "Half width of what coating and lift-off may still do to a value, in percent; enters every budget.", "%"
+    )
+    apply_bias_line: bool = _setting(
+        False, "Take the bias of the line over a meter's blocks off the values of a lot that lies between the blocks."
+    )
+    certificate_correlation: float = _setting(
+        0.0,
+        "Correlation between certificates of blocks that name the same `certificate_chain`; 0 takes them as independent.",
+    )
+    plausible_range_ms_per_m: tuple[float, float] = _setting(
+        DEFAULT_PLAUSIBLE_RANGE_MS_PER_M, "Readings outside are refused as impossible.", "MS/m"
+    )
+    plausible_range_decision: str = _setting(
+        "", "Who decided on a wider plausible range, and why; needed if it is wider."
+    )
+    plausible_temperature_c: tuple[float, float] = _setting(
+        (-10.0, 60.0), "A metal temperature outside is not believed: the reading gets no value at the reference.", "°C"
+    )
+    earliest_clock_year: int = _setting(
+        2010,
+        "A clock before this year has lost its battery (common practice, no source): readings are kept and counted as "
+        "clock_unknown; those on blocks are in no check, a lot with such readings is not supported.",
+    )
+    working_temperature_c: tuple[float, float] = _setting(
+        (0.0, 40.0), "Working range of the meters; outside, the reading is flagged (common practice, no source).", "°C"
+    )
+    block_part_difference_c: float = _setting(
+        3.0, "Block and part further apart than this are flagged (MIL-STD-1537C 5.1.2).", "°C"
+    )
+    temperature_sources: str = _setting(
+        "internal external",
+        "Sources of temperature that count as that of the metal, separated by spaces; a reading with another one is flagged.",
+    )
+    temperature_age_minutes: float = _setting(
+        15.0, "A temperature taken longer before its reading is flagged (common practice, no source).", "min"
+    )
+    sensor_tolerance_c: float = _setting(
+        0.5,
+        "Largest error of a sensor check that passes, where the check names none (common practice, no source).",
+        "°C",
+    )
+    sensor_check_interval_days: float = _setting(
+        0.0, "Longest time between the checks of a temperature sensor; 0 asks for none.", "d"
+    )
+    sensor_failures_hold: bool = _setting(
+        False, "A lot read with a sensor between its last good check and a failed one is held, not only flagged."
+    )
+    penetration_multiple: float = _setting(
+        2.6, "Standard depths of penetration that metal must be thick (ASTM E1004, from memory)."
+    )
+    flat_from_radius_mm: float = _setting(
+        250.0, "A larger radius counts as flat for every probe (common practice, no source).", "mm"
+    )
+    largest_correction_iacs: float = _setting(
+        5.0, "A larger correction for geometry is refused: use another frequency (MIL-STD-1537C 4.4.3).", "%IACS"
+    )
+    blocks_must_bracket: bool = _setting(
+        False,
+        "A lot is held unless the blocks checked before and after it bracket its level (MIL-STD-1537C 4.1.1).",
+    )
+    bracketing_blocks: int = _setting(3, "Blocks that must lie near the level where `blocks_must_bracket`.")
+    bracketing_span_iacs: float = _setting(10.0, "How far such a block may lie from the level.", "%IACS")
+    supplier_baseline_lots: int = _setting(
+        8, "First lots of a supplier and material that freeze the limits of its lot means."
+    )
+    review_due_days: float = _setting(60.0, "The monthly review lists what is due within so many days.", "d")
+    ppk_asked: float = _setting(1.33, "Ppk that a supplier's interval is compared with (common practice, no source).")
+    process_streams: str = _setting(
+        "product line supplier",
+        "What tells one stream of lots from another in process charts: some of product, line, supplier.",
+    )
+    process_subgroups: str = _setting("lot", "Subgroups of part means in process charts: lot, time or part.")
+    process_subgroup_hours: float = _setting(8.0, "Length of a subgroup by time, counted from local midnight.", "h")
+    process_spread: str = _setting(
+        "standard_deviation", "Spread within subgroups in process charts: standard_deviation or range."
+    )
+    process_limits: str = _setting(
+        "between",
+        "Variation that makes the limits of subgroup means: between (lots may differ by nature) or within.",
+    )
+    process_baseline_subgroups: int = _setting(
+        8, "First subgroups of a stream that make its provisional limits until a baseline is named."
+    )
+    process_patterns: str = _setting(
+        "beyond-limit same-side rising-falling", "Pattern rules of process charts, by their ids (ISO 7870-2)."
+    )
+    pattern_points: dict[str, int] = _setting(
+        {}, "Points of single pattern rules where your edition differs: [pattern_points] same-side = 8"
+    )
+    process_ewma_weight: float = _setting(0.2, "Weight of the newest subgroup in the EWMA of process charts.")
+    process_ewma_width: float = _setting(
+        2.962, "Limits of that EWMA in standard deviations; 2.962 goes with 0.2 (Lucas and Saccucci 1990)."
+    )
+    study_limits_percent: tuple[float, float] = _setting(
+        (10.0, 30.0),
+        "Share of a gauge in study variation or tolerance: up to the first it is usable, above the second not "
+        "(common practice, no source).",
+        "%",
+    )
+    size_cap_mb: int = _setting(4096, "A larger file is refused before it is read.", "MB")
+    busy_wait_seconds: float = _setting(10.0, "How long to wait for a history that another process holds.", "s")
+    page_processes: int = _setting(0, "How many processes write pages where there are many; 0 takes one a core.")
+    watch_folders: tuple[str, ...] = _setting(
+        (), "Folders that `watch` looks at besides the inbox, relative to the workspace or whole, network shares too."
+    )
+    watch_settle_seconds: float = _setting(
+        3.0, "A file is taken when its size and time have held still for this long; more for slow copies.", "s"
+    )
+    watch_overdue_at: str = _setting(
+        "*/30 * * * *",
+        "When `watch` looks for overdue checks and sends what waits, as five cron fields in the site's zone.",
+    )
+    watch_review_at: str = _setting(
+        "0 6 1 * *", "When `watch` writes the review of the month before, as five cron fields in the site's zone."
+    )
+    watch_verify_at: str = _setting(
+        "30 3 * * 0",
+        "When `watch` verifies the whole record, as five cron fields in the site's zone; loading waits for it. Empty: never.",
+    )
+    alert_targets: tuple[str, ...] = _setting(
+        (), "Where alerts go, as Apprise addresses; ${NAME} stands for an environment variable, for what is secret."
+    )
+    alert_repeat_hours: float = _setting(
+        8.0, "An alert that still stands is sent again after this long; 0 means never.", "h"
+    )
+    alert_most_per_hour: int = _setting(
+        6, "No more messages than this in an hour; what is left goes with the next one."
+    )
+    alert_silence_hours: float = _setting(
+        24.0, "`watch` alerts when no file has arrived for this long; 0 means never.", "h"
+    )
+    pages_address: str = _setting(
+        "", "Address under which the pages are served, for links in alerts; empty means their place on the disk."
+    )
+    network_history_decision: str = _setting(
+        "", "Who decided that the history may lie on a network or sync folder, and why; needed if it does."
+    )
+    language: str = _setting("en", "Language of the pages; any but en takes its texts from texts/LANGUAGE.toml.")
+    paper: str = _setting("A4", "Paper of PDFs: A4 or Letter.")
+    folders: dict[str, str] = _setting({}, 'Layout by folder: [folders] "inbox/line1" = "layout-name"')
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The site's zone."""
+        return ZoneInfo(self.time_zone)
+
+
+@dataclass(frozen=True)
+class Workspace:
+    """A folder with its settings, and where its parts live."""
+
+    root: Path
+    settings: Settings
+
+    @property
+    def reference(self) -> Path:
+        """Reference tables (CSV)."""
+        return self.root / "reference"
+
+    @property
+    def layouts(self) -> Path:
+        """Layouts of exports (TOML)."""
+        return self.root / "layouts"
+
+    @property
+    def inbox(self) -> Path:
+        """Where exports arrive."""
+        return self.root / "inbox"
+
+    @property
+    def archive(self) -> Path:
+        """Raw files as they came, by hash."""
+        return self.root / "archive"
+
+    @property
+    def history(self) -> Path:
+        """The history's file."""
+        return self.root / "history" / "annealog.duckdb"
+
+    @property
+    def pages(self) -> Path:
+        """The reports."""
+        return self.root / "pages"
+
+    @property
+    def flow_home(self) -> Path:
+        """Home of the embedded flow server."""
+        return self.root / ".flows"
+
+
+def _typed(name: str, value: Any, default: Any, where: str) -> Any:
+    """Return the value as the type of the default, or say what was expected."""
+
+    def wrong(expected: str) -> SettingsError:
+        return SettingsError(f"{where}: {name} = {value!r}: expected {expected}.")
+
+    if isinstance(default, bool):
+        if not isinstance(value, bool):
+            raise wrong("true or false")
+        return value
+    if isinstance(default, str):
+        if not isinstance(value, str):
+            raise wrong("a text in quotes")
+        return value
+    if isinstance(default, int):
+        if isinstance(value, bool) or not isinstance(value, int):
+            raise wrong("a whole number")
+        return value
+    if isinstance(default, float):
+        if (
+            isinstance(value, bool)
+            or not isinstance(value, int | float)
+            or value != value
+            or abs(value) == float("inf")
+        ):
+            raise wrong("a number")
+        return float(value)
+    if default == ():
+        if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
+            raise wrong("texts in brackets")
+        return tuple(value)
+    if isinstance(default, tuple):
+        if not isinstance(value, list) or len(value) != 2:
+            raise wrong("two numbers in brackets, the lower one first")
+        low, high = (_typed(name, item, 0.0, where) for item in value)
+        if not low < high:
+            raise wrong("two numbers in brackets, the lower one first")
+        return (low, high)
+    if not isinstance(value, dict):
+        raise wrong("a table of names and values")
+    return value
+
+
+_CHOICES = {
+    "process_subgroups": ("lot", "time", "part"),
+    "process_spread": ("standard_deviation", "range"),
+    "process_limits": ("between", "within"),
+}
+
+
+def _process_charts(settings: Settings, where: str) -> None:
+    for name, choices in _CHOICES.items():
+        if getattr(settings, name) not in choices:
+            raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: expected one of {', '.join(choices)}.")
+    if set(settings.process_streams.split()) - {"product", "line", "supplier"}:
+        raise SettingsError(
+            f"{where}: process_streams = {settings.process_streams!r}: expected some of product, line, supplier."
+        )
+    if not 0 < settings.process_ewma_weight <= 1 or not settings.process_ewma_width > 0:
+        raise SettingsError(f"{where}: process_ewma_weight lies above 0 and up to 1, process_ewma_width above 0.")
+    for name, points in settings.pattern_points.items():
+        if isinstance(points, bool) or not isinstance(points, int):
+            raise SettingsError(f"{where}: pattern_points.{name} = {points!r}: expected a whole number.")
+    usual = Settings()
+    if (settings.process_patterns, settings.pattern_points) == (usual.process_patterns, usual.pattern_points):
+        return
+    from pipeline.statistics.patterns import chosen
+
+    try:
+        chosen(settings.process_patterns.split(), settings.pattern_points)
+    except ValueError as error:
+        raise SettingsError(f"{where}: process_patterns, pattern_points: {error}.") from None
+
+
+def _temperature_and_geometry(settings: Settings, where: str) -> None:
+    for name in ("sensor_tolerance_c", "penetration_multiple", "largest_correction_iacs"):
+        if not getattr(settings, name) > 0:
+            raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: expected a number above 0.")
+    for name in ("temperature_age_minutes", "sensor_check_interval_days", "flat_from_radius_mm"):
+        if getattr(settings, name) < 0:
+            raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: expected a number of at least 0.")
+    for source in settings.temperature_sources.split():
+        if source not in TEMPERATURE_SOURCES:
+            raise SettingsError(
+                f"{where}: temperature_sources names {source!r}: expected some of {', '.join(TEMPERATURE_SOURCES)}."
+            )
+
+
+def _multi_rule(settings: Settings, where: str) -> None:
+    if settings.reject_rules == Settings().reject_rules:
+        return
+    from pipeline import rules
+
+    known = [rule.id for rule in rules.find() if rule.reject]
+    for name in settings.reject_rules.split():
+        if name not in known:
+            raise SettingsError(f"{where}: reject_rules names {name!r}: expected some of {', '.join(known)}.")
+
+
+_CENTURY = {"seconds": 3_155_760_000.0, "minutes": 52_596_000.0, "hours": 876_600.0, "days": 36_525.0}
+"""By the last word of a setting's name; a longer time leads out of what clocks can say."""
+
+
+def _above_zero(settings: Settings, where: str) -> None:
+    for name in (
+        "check_interval_hours",
+        "check_gap_minutes",
+        "tolerance",
+        "size_cap_mb",
+        "bracketing_span_iacs",
+        "process_subgroup_hours",
+    ):
+        if not getattr(settings, name) > 0:
+            raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: expected a number above 0.")
+    for name, least in (
+        ("baseline_checks", 2),
+        ("bracketing_blocks", 1),
+        ("subgroup_size", 1),
+        ("supplier_baseline_lots", 3),
+        ("page_processes", 0),
+        ("process_baseline_subgroups", 3),
+    ):
+        if getattr(settings, name) < least:
+            raise SettingsError(
+                f"{where}: {name} = {getattr(settings, name)!r}: expected a whole number of at least {least}."
+            )
+    if not 0 < settings.soft_spot_percent <= 100:
+        raise SettingsError(
+            f"{where}: soft_spot_percent = {settings.soft_spot_percent!r}: expected a number above 0 and up to 100."
+        )
+    for name in ("thickness_allowance_percent", "lift_off_allowance_percent"):
+        if not 0 <= getattr(settings, name) < 100:
+            raise SettingsError(
+                f"{where}: {name} = {getattr(settings, name)!r}: expected a number from 0 to below 100."
+            )
+    if not 0 <= settings.certificate_correlation < 1:
+        raise SettingsError(
+            f"{where}: certificate_correlation = {settings.certificate_correlation!r}: expected a number from 0 to below 1."
+        )
+    probability = settings.guard_band_probability
+    if probability and not 0.5 <= probability < 1:
+        raise SettingsError(
+            f"{where}: guard_band_probability = {probability!r}: expected 0 or a number from 0.5 to below 1."
+        )
+    for name, low, high in (
+        ("reject_run_length", 20.0, 1e5), ("precision_level", 0.9, 0.99999), ("drift_run_length", 20.0, 1e5), ("drift_ewma_weight", 0.03, 1.0), ("drift_cusum_reference_value", 0.1, 2.0),
+    ):  # fmt: skip
+        if not low <= getattr(settings, name) <= high:
+            raise SettingsError(
+                f"{where}: {name} = {getattr(settings, name)!r}: expected a number from {low:g} to {high:g}."
+            )
+    if not 1900 <= settings.earliest_clock_year <= 2200:
+        raise SettingsError(f"{where}: earliest_clock_year = {settings.earliest_clock_year}: expected 1900 to 2200.")
+    _temperature_and_geometry(settings, where)
+    for f in fields(settings):
+        most = _CENTURY.get(f.name.rpartition("_")[2])
+        if most is not None and not getattr(settings, f.name) <= most:
+            raise SettingsError(
+                f"{where}: {f.name} = {getattr(settings, f.name)!r}: expected at most a hundred years ({most:,.0f})."
+            )
+    if settings.run_gap_minutes < settings.check_gap_minutes:
+        raise SettingsError(
+            f"{where}: run_gap_minutes = {settings.run_gap_minutes!r}: expected at least check_gap_minutes "
+            f"({settings.check_gap_minutes:g}), for a pause that ends a run ends a check too."
+        )
+    for name in ("watch_settle_seconds", "alert_repeat_hours", "alert_silence_hours", "alert_most_per_hour"):
+        if getattr(settings, name) < 0:
+            raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: expected 0 or more.")
+    for name in ("watch_overdue_at", "watch_review_at", "watch_verify_at"):
+        try:
+            if name != "watch_verify_at" or settings.watch_verify_at:
+                parse_schedule(getattr(settings, name))
+        except ValueError as error:
+            raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: {error}") from None
+    if not 0.5 <= settings.confidence < 1:
+        raise SettingsError(f"{where}: confidence = {settings.confidence!r}: expected a number from 0.5 to below 1.")
+
+
+def read_settings(text: str, where: str = SETTINGS_FILE) -> Settings:
+    """Read the text of an `annealog.toml`.
+
+    Parameters
+    ----------
+    text
+        TOML.
+    where
+        Name for messages.
+
+    Returns
+    -------
+    Settings
+
+    Raises
+    ------
+    SettingsError
+        Names the file, the key and what was expected; for an unknown key the nearest known one.
+    """
+    try:
+        document = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise SettingsError(f"{where} is no valid TOML: {error}.") from None
+    known = {f.name: f for f in fields(Settings)}
+    values: dict[str, Any] = {}
+    defaults = Settings()
+    for name, value in document.items():
+        if name not in known:
+            near = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
+            hint = f"Did you mean {near[0]!r}?" if near else f"Known keys: {', '.join(known)}."
+            raise SettingsError(f"{where}: unknown key {name!r}. {hint}")
+        values[name] = _typed(name, value, getattr(defaults, name), where)
+    settings = Settings(**values)
+    for name in ("unit", "tolerance_unit"):
+        if getattr(settings, name) not in UNITS:
+            raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: expected one of {', '.join(UNITS)}.")
+    for block, tolerance in settings.block_tolerance.items():
+        if isinstance(tolerance, bool) or not isinstance(tolerance, int | float) or not tolerance > 0:
+            raise SettingsError(f"{where}: block_tolerance.{block} = {tolerance!r}: expected a number above 0.")
+    for folder, layout in settings.folders.items():
+        if not isinstance(layout, str):
+            raise SettingsError(f"{where}: folders.{folder} = {layout!r}: expected the name of a layout.")
+    _above_zero(settings, where)
+    _process_charts(settings, where)
+    _multi_rule(settings, where)
+    try:
+        ZoneInfo(settings.time_zone)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise SettingsError(
+            f"{where}: time_zone = {settings.time_zone!r}: expected an IANA zone such as 'Europe/Oslo'."
+        ) from None
+    low, high = settings.plausible_range_ms_per_m
+    wide = low < DEFAULT_PLAUSIBLE_RANGE_MS_PER_M[0] or high > DEFAULT_PLAUSIBLE_RANGE_MS_PER_M[1]
+    if wide and not settings.plausible_range_decision.strip():
+        raise SettingsError(
+            f"{where}: plausible_range_ms_per_m = [{low:g}, {high:g}] is wider than "
+            f"{list(DEFAULT_PLAUSIBLE_RANGE_MS_PER_M)}; state who decided so and why in plausible_range_decision."
+        )
+    return settings
+
+
+def find_workspace(start: Path) -> Workspace:
+    """Return the workspace of a folder: itself or the nearest parent that holds `annealog.toml`.
+
+    Raises
+    ------
+    SettingsError
+        If there is none, or its settings are wrong.
+    EnvironmentProblem
+        If the file cannot be read.
+    """
+    start = start.resolve()
+    for folder in (start, *start.parents):
+        path = folder / SETTINGS_FILE
+        if path.is_file():
+            try:
+                text = path.read_text(encoding="utf-8-sig")
+            except OSError as error:
+                raise EnvironmentProblem(f"Cannot read {path}: {error.strerror}.") from None
+            except UnicodeDecodeError as error:
+                raise SettingsError(f"{path} is not UTF-8: byte {error.start}.") from None
+            return Workspace(folder, read_settings(text, str(path)))
+    raise SettingsError(
+        f"No {SETTINGS_FILE} in {start} or above. Make a workspace with 'annealog init {start}' "
+        "or name one with --workspace DIR."
+    )

@@ -1,0 +1,99 @@
+"""A drawn chart made small and harmless: only elements and attributes that draw, places in tenths of a pixel."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+
+from reports.kit.markup import Html
+
+__all__ = ["clean"]
+
+_PIECE = re.compile(r"<[^>]*>|[^<]+")
+_ATTRIBUTE = re.compile(r' ([A-Za-z][A-Za-z0-9:-]*)="([^"]*)"')
+_KEPT = {"d", "transform", "fill", "stroke", "stroke-width", "stroke-dasharray", "text-anchor", "font-weight", "x2", "y2",
+         "font-size", "x", "y", "width", "height", "opacity"}  # fmt: skip
+_PLAIN = {("opacity", "1"), ("stroke-width", "1"), ("font-size", "12px"), ("text-anchor", "start"), ("x2", "0"), ("y2", "0"),
+          ("fill", "none"), ("transform", "translate(0,0)"), ("stroke-dasharray", "")}  # fmt: skip
+"""Values that are the default, or stand on the outer element."""
+_LONG = re.compile(r"-?\d+\.\d\d+")
+_ELEMENTS = {"g", "path", "line", "text", "rect"}
+_GROUP = re.compile(r'class="[^"]*role-(?:axis"|mark layer_(\d+)_marks")')
+_EMPTY_GROUP = re.compile(r"<g(?: [^>]*)?></g>")
+_BARE_GROUP = re.compile(r"<g>((?:<(?:path|line|text|rect)[^>]*/>|<text[^>]*>[^<]*</text>)*)</g>")
+_AXIS = re.compile(r'(<g class="axis"><g[^>]*>(?:<g>)*)((?:<line[^>]*/>)+)')
+_LINE = re.compile(
+    r'<line(?: transform="translate\(([^,]*),([^)]*)\)")?(?: x2="([^"]*)")?(?: y2="([^"]*)")? stroke="([^"]*)"/>'
+)
+_POINTS = re.compile(r'<g class="points">(.*?)</g>')
+_LOOK = re.compile(r'( fill="[^"]*" stroke="[^"]*"(?: stroke-width="[^"]*")?)/>')
+_MANY = 8
+_CIRCLE = re.compile(r'd="M([\d.]+),0A\1,\1,0,1,1,-\1,0A\1,\1,0,1,1,\1,0"')
+"""A circle as two arcs; one arc that ends a hundredth before its start is as round and half as long."""
+
+
+def _rounded(number: re.Match[str]) -> str:
+    return f"{float(number[0]):.1f}".removesuffix(".0")
+
+
+def clean(drawn: str, layers: tuple[str, ...] = ()) -> Html:
+    """Keep the elements and attributes that draw; refuse an element that a chart of ours does not have.
+
+    The page needs no style, identifier or address inside a chart, and a third of the bytes is such. Of the classes only
+    two are kept, written by us: those that tell the groups of axes and of each layer's marks.
+    """
+    kept: list[str] = []
+    for piece in _PIECE.findall(drawn):
+        if piece[0] != "<":
+            kept.append(piece)
+            continue
+        name = re.match(r"</?([A-Za-z]+)", piece)
+        if name is None or (name[1] != "svg" and name[1] not in _ELEMENTS):
+            raise ValueError(f"a chart holds an element that was not expected: {piece[:60]}")
+        if name[1] == "svg":
+            continue
+        if piece.startswith("</"):
+            kept.append(piece)
+            continue
+        attributes = _ATTRIBUTE.findall(piece)
+        kind = ""
+        if name[1] == "g" and (found := _GROUP.search(piece)):
+            number = int(found[1] or -1)
+            layer = layers[number] if 0 <= number < len(layers) else "axis"
+            kind = f' class="{layer}"'
+        if name[1] == "path" and not {"fill", "stroke"} & {key for key, value in attributes if value != "none"}:
+            continue  # ground and frame of a group, drawn with nothing
+        kept.append(
+            f"<{name[1]}{kind}"
+            + "".join(
+                f' {key}="{_LONG.sub(_rounded, value)}"'
+                for key, value in attributes
+                if key in _KEPT and (key, value) not in _PLAIN
+            )
+            + ("/>" if piece.endswith("/>") else ">")
+        )
+    cleaned = _CIRCLE.sub(r'd="M\1,0a\1,\1,0,1,1,0-.01z"', _POINTS.sub(_hoisted, "".join(kept)))
+    cleaned = _AXIS.sub(_one_path, cleaned)
+    while True:
+        fewer = _BARE_GROUP.sub(r"\1", _EMPTY_GROUP.sub("", cleaned))
+        if fewer == cleaned:
+            return Html(cleaned)
+        cleaned = fewer
+
+
+def _one_path(axis: re.Match[str]) -> str:
+    """Write the ticks or the grid of an axis, lines of one colour, as one path."""
+    lines = _LINE.findall(axis[2])
+    if len(lines) < 2 or len(lines) != axis[2].count("<line") or len({line[4] for line in lines}) != 1:
+        return axis[0]
+    drawn = "".join(f"M{x or 0},{y or 0}l{dx or 0},{dy or 0}" for x, y, dx, dy, _ in lines)
+    return f'{axis[1]}<path d="{drawn}" stroke="{lines[0][4]}"/>'
+
+
+def _hoisted(group: re.Match[str]) -> str:
+    """Write the look that most marks of a layer have once, on the group; every mark with another look states it whole."""
+    looks = Counter(_LOOK.findall(group[1]))
+    look, count = looks.most_common(1)[0] if looks else ("", 0)
+    if count < _MANY:
+        return group[0]
+    return f'<g class="points"{look}>{group[1].replace(f"{look}/>", "/>")}</g>'

@@ -1,0 +1,413 @@
+"""The shell of every page: head with its policy, masthead, verdict, sections, cautions, provenance.
+
+A page is one file without script, style attribute or outside address. Its content-security policy allows nothing but
+the two style sheets written here, by their hashes, so that markup slipped in through a file could do nothing.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+from collections import Counter
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from reports.kit.address import INDEX, kind_of
+from reports.kit.links import exists, language, linked_to
+from reports.kit.markup import Html, element, isolated, join, shorten, text, visible
+from reports.kit.numbers import Clock, finite, significant
+from reports.kit.scripts import CHARTS, INDEX_FILTER, data_block
+from reports.kit.style import STYLE, running_foot
+from reports.kit.tables import Heading, best_order, capped, caption, facts, table
+from reports.words import general as words
+from reports.words import scripts as words_scripts
+from schemas.digits import LEAST_PROBABILITY
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from reports.kit.tables import Numbered
+    from schemas.results import LotResult, Provenance
+
+__all__ = [
+    "LOOK",
+    "TONES",
+    "Masthead",
+    "document",
+    "flags_list",
+    "glyph",
+    "link",
+    "passed",
+    "section",
+    "shown_state",
+    "stamped",
+    "toned",
+    "unit_in_words",
+    "verdict",
+    "verdict_in_words",
+]
+
+MOST_FILES = 200
+
+LOOK = hashlib.sha256("".join((STYLE, CHARTS, INDEX_FILTER)).encode()).hexdigest()[:12]
+"""Of style sheet and scripts: a page of another look is written again even where its data is the same."""
+
+TONES = {
+    "conditional": "hold", "accept": "accept", "fit": "accept", "supported": "accept", "passed": "accept", "in": "accept",
+    "hold": "hold", "overdue": "hold", "open": "hold", "undecided": "hold", "unsupported": "hold",
+    "reject": "reject", "suspended": "reject", "suspect": "reject", "failed": "reject", "out": "reject",
+    "not_assessed": "none", "closed": "accept", "steady": "accept", "moved": "reject", "unclear": "hold",
+}  # fmt: skip
+"""Which of the four tones a state has; words and shapes say more than these."""
+
+_GLYPHS = {
+    # a circle with a tick; an octagon with two bars; a diamond with a cross; a dial; a broken circle with a dash
+    "accept": "M12 1.5a10.5 10.5 0 1 0 0 21a10.5 10.5 0 1 0 0-21zM6.5 12.5l4 4l7.5-9",
+    "hold": "M7.7 1.5h8.6l6.2 6.2v8.6l-6.2 6.2h-8.6l-6.2-6.2v-8.6zM9 7.5v9M15 7.5v9",
+    "reject": "M12 .8l11.2 11.2l-11.2 11.2l-11.2-11.2zM8.2 8.2l7.6 7.6M15.8 8.2l-7.6 7.6",
+    # the circle of an accept, with a mark of attention instead of the tick
+    "conditional": "M12 1.5a10.5 10.5 0 1 0 0 21a10.5 10.5 0 1 0 0-21zM12 6v7.5M12 16.5v1.5",
+    "overdue": "M12 1.5a10.5 10.5 0 1 0 0 21a10.5 10.5 0 1 0 0-21zM12 5.5v6.5l4.5 3",
+    "none": "M12 1.5a10.5 10.5 0 0 1 8.9 4.9M22.3 9.5a10.5 10.5 0 0 1-1.4 8.1M18.2 20.5a10.5 10.5 0 0 1-8.4 1.8"
+    "M6.7 21.1a10.5 10.5 0 0 1-5-6.6M1.6 11.2a10.5 10.5 0 0 1 4.1-7.6M8 12h8",
+}
+_GLYPH_OF = {"overdue": "overdue", "conditional": "conditional"}
+
+
+def glyph(state: str) -> Html:
+    """Return the shape of a state; it is decoration, the word stands beside it. It is drawn once a page."""
+    name = _GLYPH_OF.get(state, TONES.get(state, "none"))
+    return element("svg", element("use", href=f"#shape-{name}"), viewBox="0 0 24 24", aria_hidden="true")
+
+
+_MARK = re.compile(r'<path transform="(translate\([0-9.,-]+\))" d="([^"]{20,80})"')
+_OFTEN = 12
+
+
+def _marks_once(sheet: Html) -> tuple[Html, list[Html]]:
+    """Draw the shape of marks that come again and again in the charts of a page once, and refer to it."""
+    often = [shape for shape, count in Counter(d for _, d in _MARK.findall(sheet)).items() if count >= _OFTEN]
+    names = {shape: f"m{place}" for place, shape in enumerate(sorted(often))}
+
+    def refer(mark: re.Match[str]) -> str:
+        name = names.get(mark[2])
+        return mark[0] if name is None else f'<use href="#{name}" transform="{mark[1]}"'
+
+    defined = [element("path", id=name, d=shape) for shape, name in names.items()]
+    return Html(_MARK.sub(refer, sheet)), defined
+
+
+def _shapes(marks: Sequence[Html] = ()) -> Html:
+    """Return the shapes that :func:`glyph` and the marks of charts refer to."""
+    return element(
+        "svg",
+        join(
+            element(
+                "symbol",
+                element("path", d=path, fill="none", stroke="currentColor", stroke_width="2", stroke_linejoin="round"),
+                id=f"shape-{name}",
+                viewBox="0 0 24 24",
+            )
+            for name, path in _GLYPHS.items()
+        ),
+        element("defs", *marks) if marks else None,
+        width=0,
+        height=0,
+        class_="shapes",
+        aria_hidden="true",
+    )
+
+
+def toned(state: str | None, word: str) -> Html:
+    """Return a word in the tone of a state, with its shape."""
+    if state is None:
+        return text(word)
+    return element("span", glyph(state), word, class_=f"tone t-{TONES.get(state, 'none')}")
+
+
+def flags_list(flags: Sequence[str]) -> Html:
+    """Return flags: the code as a few words, then the sentence."""
+    if not flags:
+        return element("p", words.FRAGMENT["no_flags"])
+    items = []
+    for flag in flags:
+        code, colon, sentence = flag.partition(": ")
+        name = code.replace("_", " ").capitalize() if colon else ""
+        items.append(element("li", element("b", f"{name}: ") if name else None, shorten(sentence or code, 600)))
+    return element("ul", *items)
+
+
+def shown_state(result: LotResult) -> str:
+    """Return in which state a lot is shown: one that is accepted with a condition is no plain accept."""
+    return "conditional" if result.conditions else result.verdict
+
+
+def verdict_in_words(result: LotResult) -> str:
+    """Return the verdict of a lot, with what comes first where it is accepted with a condition."""
+    if result.conditions:
+        return words.FIRST[result.conditions[0]]
+    return words.VERDICT.get(result.verdict, result.verdict)
+
+
+def passed(value: bool | None) -> object:
+    """Return the word for the result of a check, with its shape where it failed."""
+    return toned("failed", words.PASSES[False]) if value is False else words.PASSES[value]
+
+
+def p_in_words(p: float | None) -> str:
+    """Return a p value as it is read: two digits, or as below the smallest that is worth telling."""
+    value = finite(p)
+    if value is None:
+        return ""
+    return words.FRAGMENT["least_p"] if value < LEAST_PROBABILITY else significant(value, 2)
+
+
+def p_told(p: float | None) -> str:
+    """Return a p value as it stands in a sentence."""
+    value = finite(p)
+    return words.FRAGMENT["p_least" if value is not None and value < LEAST_PROBABILITY else "p_is"].format(
+        p=p_in_words(p)
+    )
+
+
+def unit_in_words(unit: str) -> str:
+    """Return a unit as it is printed."""
+    return words.UNIT.get(unit, unit)
+
+
+def link(here: str, there: str, name: object, length: int = 60) -> Html:
+    """Return a link to another page of the folder, named by an id; text alone where there is no such page."""
+    return linked_to(here, there, isolated(name, length))
+
+
+def section(name: str, *content: object, heading: str | None = None, wide: bool = False) -> Html:
+    """Return one section; its heading stands in the margin. A wide one takes the margin as well when printed."""
+    head = element("h2", heading or words.SECTION[name], id=name)
+    kind = "part wide" if wide else "part"
+    return element("section", head, element("div", *content), class_=kind, aria_labelledby=name)
+
+
+def verdict(state: str, word: str, reasons: Sequence[str], steps: Sequence[str], since: Html | None = None) -> Html:
+    """Return the verdict in words and shape, why, what came to light since, and what to do next."""
+    return stamped(
+        state,
+        word,
+        element("h2", words.SECTION["why"]),
+        join(element("p", shorten(reason, 600)) for reason in reasons if reason.strip())
+        or element("p", words.FRAGMENT["no_reason"]),
+        since,
+        element("h2", words.SECTION["next"]),
+        element("ol", join(element("li", *_stressed(step)) for step in steps)),
+    )
+
+
+def stamped(state: str, word: str, *content: object) -> Html:
+    """Return the panel at the top of a page: a state in word and shape, and what is said beside it."""
+    stamp = element("div", glyph(state), element("p", word, class_="word"), class_="stamp")
+    return element("div", stamp, element("div", *content, class_="why"), class_=f"verdict t-{TONES.get(state, 'none')}")
+
+
+def _stressed(step: str) -> tuple[Html, str]:
+    """Split a step so that its first sentence can be read at a glance."""
+    first, stop, rest = step.partition(". ")
+    return element("b", first + (stop and ".")), f" {rest}" if rest else ""
+
+
+@dataclass(frozen=True)
+class Masthead:
+    """What stands above the verdict.
+
+    Parameters
+    ----------
+    kind
+        Kind of page in words.
+    name
+        Id of the lot or meter; None on the index.
+    heading
+        The one heading of the first order.
+    what
+        A line that says what it is.
+    title
+        Title of the window.
+    """
+
+    kind: str
+    name: str | None
+    heading: object
+    what: object
+    title: str
+
+
+def document(
+    head: Masthead,
+    here: str,
+    provenance: Provenance,
+    numbered: Numbered,
+    body: Sequence[object],
+    details: Sequence[tuple[str, object]] = (),
+    *,
+    style: str = "",
+    refresh_s: int | None = None,
+) -> str:
+    """Return a whole page.
+
+    Parameters
+    ----------
+    head
+        Masthead.
+    here
+        Address of the page, relative to the folder of the index.
+    provenance
+        For the footer.
+    numbered
+        Counter of the page's tables.
+    body
+        Verdict and sections.
+    details
+        More facts for the footer: specification, decision rule.
+    style
+        Rules of its own, after those of every page.
+    refresh_s
+        After how many seconds a browser fetches the page again; None for never.
+
+    Returns
+    -------
+    str
+    """
+    clock = Clock(provenance.zone)
+    state_of = words.FRAGMENT["state_of"].format(at=f"{clock.minute(provenance.as_of)} {provenance.zone}")
+    masthead = element(
+        "header",
+        element("p", head.kind, class_="kind"),
+        element("p", shorten(provenance.workspace or words.FRAGMENT["unnamed"], 80)),
+        element("p", state_of),
+        class_="masthead",
+    )
+    body = list(body)
+    body.insert(1, _contents(body))
+    main = element(
+        "main",
+        _crumbs(here, head),
+        element("h1", head.heading),
+        element("p", head.what, class_="what"),
+        join(body),
+        section(
+            "cautions",
+            element("div", join(element("p", caution) for caution in words.CAUTIONS.values()), class_="caution"),
+        ),
+        id="main",
+    )
+    sheet = element("div", masthead, main, _footer(provenance, clock, numbered, head, details), class_="sheet")
+    name = f"{shorten(head.name, 40)}, " if head.name is not None else ""
+    foot = visible(f"{head.kind} {name}{words.FRAGMENT['data']} {provenance.data_sha256[:16]}")
+    styles = (STYLE, *filter(None, [style]), running_foot(foot, words.FRAGMENT["page"], words.FRAGMENT["of"]))
+    scripts = [(CHARTS, data_block(words_scripts.LAYER, "chart-words"))] if '<figure id="figure-' in main else []
+    if here == INDEX:
+        scripts.append((INDEX_FILTER, data_block(words_scripts.FILTER, "filter-words")))
+    allowed = f"script-src {' '.join(_hashed(script) for script, _ in scripts)}; " if scripts else ""
+    policy = (
+        f"default-src 'none'; style-src {' '.join(_hashed(style) for style in styles)}; {allowed}img-src data:; "
+        "base-uri 'none'; form-action 'none'"
+    )
+    top = element(
+        "head",
+        element("meta", charset="utf-8"),
+        # the quotes of the policy must stay, and it holds nothing but our own words and hashes
+        Html(f'<meta http-equiv="Content-Security-Policy" content="{policy}">'),
+        element("meta", name="viewport", content="width=device-width, initial-scale=1"),
+        element("meta", name="color-scheme", content="light dark"),
+        element("meta", http_equiv="refresh", content=str(refresh_s)) if refresh_s else None,
+        element("meta", name="referrer", content="no-referrer"),
+        element("title", head.title),
+        element("link", rel="icon", href="data:,"),
+        join(element("style", Html(style)) for style in styles),
+    )
+    sheet, marks = _marks_once(sheet)
+    skip = element("a", words.FRAGMENT["skip"], class_="skip", href="#main")
+    run = join(join([data, Html(f"<script>{script}</script>")]) for script, data in scripts)
+    return (
+        f"<!doctype html>\n{element('html', top, element('body', skip, _shapes(marks), sheet, run), lang=language())}\n"
+    )
+
+
+def _crumbs(here: str, head: Masthead) -> Html | None:
+    """Return the way from the index to this page; nothing on the index, or where the page travels alone."""
+    if here == INDEX or not exists(INDEX):
+        return None
+    kind = kind_of(here)
+    steps = [
+        linked_to(here, INDEX, text(words.FRAGMENT["home"])),
+        linked_to(here, INDEX, text(words.KIND[kind]), KIND_ANCHOR.get(kind, f"kind-{kind}")),
+        element("span", isolated(head.name, 60) if head.name is not None else head.kind, aria_current="page"),
+    ]
+    return element(
+        "nav",
+        element("ol", *(element("li", step) for step in steps)),
+        class_="crumbs",
+        aria_label=words.FRAGMENT["crumbs"],
+    )
+
+
+KIND_ANCHOR = {"lot": "lots", "meter": "meters"}
+"""Where the index lists a kind of page, if not under its own name."""
+_SECTION_HEAD = re.compile(r'<h2 id="([a-z0-9_-]+)">(.*?)</h2>')
+_FEW = 4
+"""A page of fewer sections needs no list of them."""
+
+
+def _contents(body: Sequence[object]) -> Html | None:
+    """Return the sections of the page as links."""
+    found = [*_SECTION_HEAD.findall(join(body)), ("provenance", str(text(words.SECTION["provenance"])))]
+    if len(found) < _FEW:
+        return None
+    items = (element("li", element("a", Html(name), href=f"#{anchor}")) for anchor, name in found)
+    return element("nav", element("ul", *items), class_="contents", aria_label=words.FRAGMENT["contents"])
+
+
+def _hashed(source: str) -> str:
+    """Return how the policy names a style sheet or script that it lets through."""
+    return f"'sha256-{base64.b64encode(hashlib.sha256(source.encode('utf-8')).digest()).decode('ascii')}'"
+
+
+def _footer(
+    provenance: Provenance, clock: Clock, numbered: Numbered, head: Masthead, details: Sequence[tuple[str, object]]
+) -> Html:
+    files = best_order(provenance.files, ("name", "sha256"))
+    files, _, note = capped(files, [False] * files.height, MOST_FILES)
+    rows = [
+        (
+            element("span", f"F{place}", id=f"F{place}"), isolated(row.get("name") or words.FRAGMENT["not_stated"], 80), row.get("sha256"),
+            _layout(row.get("layout"), row.get("layout_version")), row.get("readings"),
+        )
+        for place, row in enumerate(files.iter_rows(named=True), start=1)
+    ]  # fmt: skip
+    column = words.COLUMN
+    columns = [Heading(column["letter"]), Heading(column["name"]), Heading(column["hash"], kind="h"), Heading(column["layout"]),
+               Heading(column["readings"], kind="n")]  # fmt: skip
+    made = facts(
+        [
+            (words.FRAGMENT["id"], None if head.name is None else isolated(head.name, 2000)),
+            (words.FRAGMENT["software"], provenance.software_version),
+            (words.FRAGMENT["workspace"], shorten(provenance.workspace, 200)),
+            (words.FRAGMENT["as_of"], f"{clock.second(provenance.as_of)} {provenance.zone}"),
+            (words.FRAGMENT["zone"], provenance.zone),
+            (words.FRAGMENT["unit"], unit_in_words(provenance.unit)),
+            (words.FRAGMENT["reference"], f"{provenance.reference_temperature_c:g} °C"),
+            *details,
+            (words.FRAGMENT["data_hash"], provenance.data_sha256),
+        ]
+    )
+    return element(
+        "footer",
+        element("h2", words.SECTION["provenance"], id="provenance"),
+        made,
+        table(numbered.table(), "files", caption(words.TABLE["files"], note), columns, rows) if rows else None,
+        element("p", f"{words.FRAGMENT['rounded']} {words.FRAGMENT['footnote']}"),
+    )
+
+
+def _layout(name: object, version: object) -> str:
+    if name is None:
+        return words.FRAGMENT["not_stated"]
+    return f"{shorten(str(name), 40)} {version}" if version is not None else shorten(str(name), 40)

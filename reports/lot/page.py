@@ -1,0 +1,306 @@
+"""The lot page: may it pass, why, what to do, and every number behind that."""
+
+from __future__ import annotations
+
+from reports.kit.address import address
+from reports.kit.charts import Plot, figure, svg
+from reports.kit.lead_unit import in_lead_unit
+from reports.kit.links import linked
+from reports.kit.markup import Html, element, isolated, join, shorten
+from reports.kit.numbers import Clock, finite
+from reports.kit.page import (
+    Masthead,
+    document,
+    flags_list,
+    section,
+    shown_state,
+    unit_in_words,
+    verdict,
+    verdict_in_words,
+)
+from reports.kit.report import Report
+from reports.kit.tables import Numbered, best_order, facts
+from reports.lot import charts as lot_charts
+from reports.lot import corrections as climate
+from reports.lot import evidence
+from reports.lot import tables as lot_tables
+from reports.lot.capability import capability_section, plan_section
+from reports.lot.components import components_section, suspects_section
+from reports.lot.material import material_section
+from reports.lot.tables import limits_in_words
+from reports.lot.text import decimals_of, key_figures, main_points, reason_of
+from reports.sections import bias_line as bias
+from reports.sections import uncertainty
+from reports.sections.events_list import events_list
+from reports.sections.meter_differences import differences_table
+from reports.sections.since import came_to_light
+from reports.sections.what_to_do import lot_steps
+from reports.words import block as block_words
+from reports.words import corrections as words_climate
+from reports.words import general as words
+from reports.words.uncertainty import CONFORMITY
+from schemas.results import LotPage, LotResult
+
+__all__ = ["REPORT", "render"]
+
+
+def render(page: LotPage) -> str:
+    """Render the page of a lot.
+
+    Parameters
+    ----------
+    page
+        The lot with the frames behind it.
+
+    Returns
+    -------
+    str
+        A self-contained HTML document.
+    """
+    working, page = page.result, in_lead_unit(page)
+    result, clock, numbered = page.result, Clock(page.provenance.zone), Numbered()
+    here = address("lot", result.lot)
+    unit = unit_in_words(result.unit)
+    decimals = decimals_of(result)
+    word = verdict_in_words(result)
+    charts = _charts(page, numbered, unit=unit, decimals=decimals)
+    shown = [drawn for _, drawn in charts.values()]
+    none = element("p", words.FIGURE["none"].format(reason=reason_of(result, "mean")))
+    points = join(element("li", point) for point in main_points(page, working, clock, unit, decimals))
+    body = [
+        verdict(
+            shown_state(result),
+            word,
+            result.reasons,
+            lot_steps(page),
+            came_to_light(here, page.came_to_light, clock, unit, decimals),
+        ),
+        section("points", element("ul", points, class_="points")),
+        section("figures", key_figures(page, working, unit, decimals)),
+        section("charts", *(shown or [none]), wide=True),
+        *_details(page, numbered, unit, decimals),
+        section("support", *_support(page, clock, numbered, here, unit, decimals), wide=True),
+        section("conformity", *_conformity(result, numbered), wide=True),
+        *_evidence_sections(page, numbered, clock, unit, decimals),
+        section("uncertainty", *_budgets(result, numbered, unit, decimals), wide=True),
+        *_corrections(result, numbered, unit),
+        section("rule", facts(_rule_facts(result, working))),
+        section("flags", flags_list(result.flags)),
+        section("dispositions", _dispositions(result, numbered, clock)),
+        *_look_back(page, numbered, clock, unit),
+        section("annex", *_annex(page, clock, numbered, charts, unit, decimals), wide=True),
+    ]
+    head = Masthead(
+        kind=words.FRAGMENT["lot"],
+        name=result.lot,
+        heading=isolated(result.lot, 80),
+        what=_what(result, clock),
+        title=f"{word}: {shorten(result.lot, 60)}",
+    )
+    return document(head, here, page.provenance, numbered, body, _rule_facts(result, working)[:5])
+
+
+REPORT = Report(name="lot", page=LotPage, render=render)
+
+
+def _evidence_sections(page: LotPage, numbered: Numbered, clock: Clock, unit: str, decimals: int) -> list[Html]:
+    """Return hardness beside conductivity and the readings left out, each only where there is something to say."""
+    found, result = [], page.result
+    treated = () if page.detail is None else page.detail.heat_treatment
+    if said := evidence.hardness_sentence(result):
+        rows = (
+            evidence.hardness_table(result, numbered.table(), unit=unit, decimals=decimals) if result.hardness else None
+        )
+        meant = [element("p", s) for s in evidence.heat_treatment_sentences(treated, unit, decimals)]
+        found.append(section("hardness", element("p", element("b", said)), *meant, rows, wide=True))
+    if said := evidence.exclusion_sentence(result):
+        found.append(
+            section(
+                "left_out",
+                element("p", said),
+                evidence.comparison_table(result, numbered.table(), unit=unit, decimals=decimals),
+                evidence.exclusions_table(result, numbered.table(), clock),
+                wide=True,
+            )
+        )
+    return found
+
+
+def _look_back(page: LotPage, numbered: Numbered, clock: Clock, unit: str) -> list[Html]:
+    """Return the events that touched the lot and how the meters that read it agree, where there is something to say."""
+    found = []
+    if page.events:
+        here = address("lot", page.result.lot)
+        found.append(section("events", events_list(here, page.events, clock), heading=words.KIND["event"]))
+    if page.meter_differences:
+        shown = differences_table(
+            page.meter_differences, numbered.table(), block_words.TABLE["lot_differences"], unit=unit
+        )
+        found.append(section("agreement", shown, heading=block_words.SECTION["agreement"], wide=True))
+    return found
+
+
+def _what(result: LotResult, clock: Clock) -> Html:
+    here = address("lot", result.lot)
+    named: list[object] = [
+        f"{words.FRAGMENT[name]} {shorten(value, 60)}"
+        for name in ("product", "material")
+        if (value := getattr(result, name)) is not None
+    ]
+    if result.supplier is not None:
+        named.append(join([words.FRAGMENT["supplier"], linked(here, "supplier", result.supplier)], " "))
+    if result.first_at is not None and result.last_at is not None:
+        named.append(
+            words.FRAGMENT["after_hours"].format(
+                first=clock.minute(result.first_at), last=f"{clock.minute(result.last_at)} {clock.zone}"
+            )
+        )
+    return join(named, " · ")
+
+
+def _charts(page: LotPage, numbered: Numbered, *, unit: str, decimals: int) -> dict[str, tuple[int, Html]]:
+    """Draw the charts; by anchor, with their numbers, so that tables can point back."""
+    result, say = page.result, words.FIGURE
+    found: dict[str, tuple[int, Html]] = {}
+
+    def add(anchor: str, plot: Plot, *sentences: str) -> None:
+        number = numbered.figure()
+        found[anchor] = number, figure(number, anchor, svg(plot, sentences[0]), *sentences, table=anchor)
+
+    parts = best_order(page.part_values, ("order", "part"))
+    spots = best_order(page.spot_values, ("part_order", "part", "spot"))
+    limited = result.limits_unit is not None
+    if drawn := lot_charts.parts_plot(result, parts, spots, unit=unit, decimals=decimals):
+        add("parts", drawn[0], say["parts"], say["key_parts"] if limited else say["key_plain"], drawn[1])
+    if spread := lot_charts.spread_plot(result, spots, unit=unit, decimals=decimals):
+        sentence = say["distribution_bars"].format(bins=spread[1]) if spread[1] else say["distribution"]
+        key = say["key_bars" if spread[1] else "key_spread"] if limited else say["key_plain_spread"]
+        add("spots", spread[0], sentence, key)
+    return found
+
+
+def _details(page: LotPage, numbered: Numbered, unit: str, decimals: int) -> list[Html]:
+    """Return the sections on capability, variation, outlying values, plan and material."""
+    result, detail = page.result, page.detail
+    if detail is None or not result.parts:
+        return []
+    plan = detail.plan
+    return [
+        capability_section(result, detail.capability, detail.components, numbered, unit, decimals),
+        components_section(page, detail.components, numbered, unit),
+        suspects_section(detail.suspects, numbered, unit, decimals, lot_tables.places(page)),
+        *([plan_section(plan, numbered)] if plan is not None else []),
+        material_section(detail.material, numbered, unit, decimals),
+    ]
+
+
+def _support(page: LotPage, clock: Clock, numbered: Numbered, here: str, unit: str, decimals: int) -> list[Html]:
+    if not page.brackets.height:
+        return [element("p", words.FRAGMENT["no_brackets"])]
+    number, drawn = None, Html("")
+    frame = best_order(page.brackets, ("meter", "first_at", "last_at"))
+    if line := lot_charts.timeline_plot(frame, as_of=page.result.as_of, clock=clock):
+        say, number = words.FIGURE, numbered.figure()
+        sentences = (say["timeline"], say["key_timeline"], line[1])
+        drawn = figure(number, "brackets", svg(line[0], sentences[0]), *sentences, table="brackets")
+    tables = [lot_tables.brackets_table(page, numbered.table(), number, clock, here)]
+    if page.checks.height:
+        tables.append(lot_tables.checks_table(page, numbered.table(), clock, unit=unit, decimals=decimals))
+    return [drawn, *tables]
+
+
+def _conformity(result: LotResult, numbered: Numbered) -> list[object]:
+    """Say what was compared with which limits and guard bands, and how surely it conforms."""
+    said: list[object] = [element("p", sentence) for sentence in uncertainty.conformity_sentences(result)]
+    unit = unit_in_words(result.limits_unit or result.unit)
+    limits = limits_in_words(result.lower_as_written, result.upper_as_written, unit)
+    said.append(uncertainty.conformity_facts(result, limits))
+    if plot := uncertainty.conformity_plot(result):
+        guarded = result.conformity is not None and result.conformity.guard_band is not None
+        number = numbered.figure()
+        key = CONFORMITY["key" if guarded else "key_simple"]
+        said.append(
+            figure(number, "conformity", svg(plot, CONFORMITY["chart"]), CONFORMITY["chart"], key, table="conformity")
+        )
+        said.append(uncertainty.conformity_table(result, numbered.table()))
+    return said
+
+
+def _budgets(result: LotResult, numbered: Numbered, unit: str, decimals: int) -> list[object]:
+    budgets = uncertainty.budgets_of(result)
+    if not budgets:
+        reason = reason_of(result, "expanded_uncertainty")
+        return [element("p", words.FRAGMENT["no_budget"].format(reason=reason))]
+    return [
+        uncertainty.budgets_table(budgets, numbered.table(), unit=unit, decimals=decimals),
+        uncertainty.budget_notes(result.uncertainty_notes),
+        *(element("p", sentence) for sentence in bias.bias_of_lot_sentences(result)),
+        bias.bias_of_lot_table(result, numbered.table(), unit=unit, decimals=decimals)
+        if result.bias_at_level
+        else None,
+    ]
+
+
+def _corrections(result: LotResult, numbered: Numbered, unit: str) -> list[Html]:
+    if not result.corrections:
+        return []
+    content = climate.corrections_content(result, numbered.table(), unit=unit)
+    return [section("corrections", *content, heading=words_climate.SECTION["corrections"], wide=True)]
+
+
+def _rule_facts(result: LotResult, working: LotResult) -> list[tuple[str, object]]:
+    """Return by what the lot is judged, as facts."""
+    fragment = words.FRAGMENT
+    own = result.limits_unit
+    judged = own is not None
+    return [
+        (fragment["specification"], None if result.specification is None else isolated(result.specification, 120)),
+        (
+            fragment["limits"],
+            limits_in_words(result.lower_as_written, result.upper_as_written, unit_in_words(own or result.unit)),
+        ),
+        (
+            fragment["limits_page"],
+            limits_in_words(_short(working.lower), _short(working.upper), unit_in_words(working.unit))
+            if judged and own != working.unit
+            else None,
+        ),
+        (
+            fragment["judged_by"],
+            words.CONFORMS_BY.get(result.conforms_by or "", result.conforms_by) if judged else None,
+        ),
+        (
+            fragment["rule"],
+            words.DECISION_RULE.get(result.decision_rule or "", result.decision_rule) if judged else None,
+        ),
+        (fragment["rounding"], words.rounding(result.rounding) if judged else None),
+        (fragment["models"], join(element("div", shorten(model, 400)) for model in result.temperature_models)),
+    ]
+
+
+def _short(limit: float | None) -> float | None:
+    """Return a converted limit with six digits: more were never written down."""
+    return None if finite(limit) is None else float(f"{limit:.6g}")
+
+
+def _dispositions(result: LotResult, numbered: Numbered, clock: Clock) -> Html:
+    if not result.dispositions:
+        return element("p", words.FRAGMENT["no_dispositions"])
+    return lot_tables.decisions_table(result.dispositions, numbered.table(), clock)
+
+
+def _annex(
+    page: LotPage, clock: Clock, numbered: Numbered, charts: dict[str, tuple[int, Html]], unit: str, decimals: int
+) -> list[Html]:
+    """Return the points behind the charts and the readings behind the points."""
+    found: list[Html] = []
+    for anchor, frame, build in (
+        ("parts", page.part_values, lot_tables.parts_table),
+        ("spots", page.spot_values, lot_tables.spots_table),
+    ):
+        if frame.height:
+            number = charts[anchor][0] if anchor in charts else None
+            found.append(build(page, numbered.table(), number, unit=unit, decimals=decimals))
+    if page.readings.height:
+        found.append(lot_tables.readings_table(page, numbered.table(), clock, unit=unit, decimals=decimals))
+    return found or [element("p", words.FRAGMENT["none"])]

@@ -1,0 +1,345 @@
+"""The tables of a lot: points of its charts, readings with file and line, support, uncertainty, dispositions."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from reports.kit.address import address
+from reports.kit.links import linked
+from reports.kit.markup import Html, element, isolated, join, shorten
+from reports.kit.numbers import as_written, finite, fixed, significant
+from reports.kit.page import link, passed, toned, unit_in_words
+from reports.kit.tables import Heading, Row, best_order, capped, caption, table
+from reports.sections.uncertainty import decimals_of_limits
+from reports.words import general as words
+from reports.words.corrections import COLUMN as CLIMATE
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from datetime import datetime
+
+    from reports.kit.numbers import Clock
+    from schemas.results import Decision, LotPage
+
+__all__ = [
+    "brackets_table", "checks_table", "decisions_table", "limits_in_words", "parts_table", "places", "readings_table", "run_state",
+    "spots_table",
+]  # fmt: skip
+
+MOST_ROWS = 400
+_C = words.COLUMN
+
+
+def _id(value: object) -> Html:
+    return isolated(words.FRAGMENT["not_stated"] if value is None else value)
+
+
+def _of(figure: int | None, anchor: str) -> list[tuple[int, str]]:
+    return [] if figure is None else [(figure, anchor)]
+
+
+def run_state(value: object) -> str | None:
+    """Return how a run of checks ended: passed, failed, or None where it was not judged."""
+    return {"true": "passed", "false": "failed"}.get(str(value).lower(), None if value is None else str(value))
+
+
+def parts_table(page: LotPage, number: int, figure: int | None, *, unit: str, decimals: int) -> Html:
+    """Return part means with what their spots do."""
+    frame = best_order(page.part_values, ("order", "part"))
+    frame, _, note = capped(frame, [False] * frame.height, MOST_ROWS)
+    columns = [
+        Heading(_C["order"], kind="n"), Heading(_C["part"]), Heading(_C["mean"], unit, "n"), Heading(_C["s_spots"], unit, "n"),
+        Heading(_C["spots"], kind="n"), Heading(_C["readings"], kind="n"),
+    ]  # fmt: skip
+    rows = [
+        (
+            place, _id(row["part"]), fixed(row["mean"], decimals),
+            fixed(row["spot_standard_deviation"], decimals + 1), row["spots"], row["readings"],
+        )
+        for place, row in enumerate(frame.iter_rows(named=True), start=1)
+    ]  # fmt: skip
+    return table(
+        number, "parts", caption(words.TABLE["parts"], note, figures=_of(figure, "parts")), columns, rows, row_heads=2
+    )
+
+
+def spots_table(page: LotPage, number: int, figure: int | None, *, unit: str, decimals: int) -> Html:
+    """Return spot means and what the limits say of each."""
+    result = page.result
+    frame = best_order(page.spot_values, ("part_order", "part", "spot"))
+    flagged = frame["within"].is_in(["out", "undecided"]).fill_null(value=False).to_list() if frame.height else []
+    frame, flagged, note = capped(frame, flagged, MOST_ROWS)
+    compared = result.limits_unit is not None
+    other_unit = compared and result.limits_unit != result.unit
+    columns = [
+        Heading(_C["part"]), Heading(_C["spot"]), Heading(_C["mean"], unit, "n"), Heading(_C["s_repeats"], unit, "n"),
+        Heading(_C["readings"], kind="n"),
+    ]  # fmt: skip
+    if other_unit:
+        columns.append(Heading(_C["in_limits_unit"], unit_in_words(str(result.limits_unit)), "n"))
+    if compared:
+        columns.append(Heading(_C["of_limits"]))
+    rows: list[list[object]] = []
+    first = _first_readings(page)
+    for row in frame.iter_rows(named=True):
+        anchor = first.get((row["part"], row["spot"]))
+        cells: list[object] = [
+            _id(row["part"]), _id(row["spot"]), fixed(row["mean"], decimals), fixed(row["standard_deviation"], decimals + 1),
+            row["readings"] if anchor is None else element("a", row["readings"], href=f"#{anchor}"),
+        ]  # fmt: skip
+        if other_unit:
+            cells.append(fixed(row["mean_in_limits_unit"], decimals_of_limits(result)))
+        if compared:
+            within, word = row["within"], words.WITHIN.get(row["within"], str(row["within"]))
+            cells.append(word if within in (None, "in") else toned(within, word))
+        rows.append(cells)
+    return table(
+        number,
+        "spots",
+        caption(words.TABLE["spots"], note, figures=_of(figure, "spots")),
+        columns,
+        rows,
+        marked=flagged,
+        row_heads=2,
+    )
+
+
+def _flagged_spots(page: LotPage) -> set[tuple[Any, ...]]:
+    """Return the spots whose readings are always shown: those out of limits or undecided."""
+    if not page.spot_values.height:
+        return set()
+    return set(page.spot_values.filter(pl.col("within").is_in(["out", "undecided"])).select("part", "spot").iter_rows())
+
+
+def _first_readings(page: LotPage) -> dict[tuple[Any, ...], str]:
+    """Return the name of the first reading of each spot, as far as the table of readings shows it."""
+    if not page.readings.height:
+        return {}
+    frame = best_order(page.readings, ("measured_at", "source", "line", "replicate"))
+    all_shown = frame.height <= MOST_ROWS
+    suspects, place = _flagged_spots(page), places(page)
+    found: dict[tuple[Any, ...], str] = {}
+    for row in frame.unique(["part", "spot"], keep="first", maintain_order=True).iter_rows(named=True):
+        spot = row["part"], row["spot"]
+        if (all_shown or spot in suspects) and (anchor := reading_anchor(row, place)):
+            found[spot] = anchor
+    return found
+
+
+def _note(row: Row) -> str:
+    said = []
+    if row.get("non_reading") is not None:
+        said.append(words.NOTE["non_reading"].format(code=shorten(row["non_reading"], 40)))
+    if row.get("excluded"):
+        said.append(words.NOTE["excluded"])
+    if row.get("conflict"):
+        said.append(words.NOTE["conflict"])
+    if row.get("clock") not in (None, "known"):
+        said.append(words.NOTE["clock"])
+    if row.get("no_reference_reason") is not None:
+        said.append(words.NOTE["no_reference"].format(reason=shorten(row["no_reference_reason"], 160)))
+    return "; ".join(said)
+
+
+def places(page: LotPage) -> Callable[[object], str]:
+    """Return how to name a reading's file: its letter in the table of files, or what the reading says."""
+    letters: dict[str, list[str]] = {}
+    files = best_order(page.provenance.files, ("name", "sha256"))
+    for place, row in enumerate(files.iter_rows(named=True), start=1):
+        for key in ("sha256", "name"):
+            if row.get(key) is not None:
+                letters.setdefault(str(row[key]), []).append(f"F{place}")
+    either = words.FRAGMENT["or"]
+    return lambda source: either.join(letters.get(str(source), ())) or shorten(str(source), 40)
+
+
+_CONSTANT = ("meter", "probe", "operator", "unit", "temperature_state")
+
+
+def readings_table(page: LotPage, number: int, clock: Clock, *, unit: str, decimals: int) -> Html:
+    """Return the readings with file and line; what is the same for all stands once in the caption."""
+    reference = f"{page.result.reference_temperature_c:g}"
+    frame = best_order(page.readings, ("measured_at", "source", "line", "replicate"))
+    notes = [_note(row) for row in frame.iter_rows(named=True)]
+    suspects = _flagged_spots(page)
+    keep = [
+        bool(note) or spot in suspects
+        for note, spot in zip(notes, frame.select("part", "spot").iter_rows(), strict=True)
+    ]
+    frame, _, capping = capped(frame.with_columns(pl.Series("_note", notes, dtype=pl.String)), keep, MOST_ROWS)
+    flagged = [bool(note) for note in frame["_note"]]
+    same = {name: frame[name][0] for name in _CONSTANT if frame.height > 1 and frame[name].n_unique() == 1}
+    place = places(page)
+    as_read = _read_decimals(frame["value"].to_list())
+
+    def cell(name: str) -> Callable[[Row], object]:
+        return lambda row: None if row[name] is None else isolated(row[name], 40)
+
+    def value_unit(row: Row) -> str:
+        return unit_in_words(str(row["unit"]))
+
+    available: list[tuple[Heading, Callable[[Row], object], str | None]] = [
+        (Heading(_C["file"], kind="t"), lambda row: _line(row, place), None),
+        (Heading(_C["at"], clock.zone, "t"), lambda row: clock.second(row["measured_at"]), None),
+        (Heading(_C["meter"]), cell("meter"), "meter"),
+        (Heading(_C["probe"]), cell("probe"), "probe"),
+        (Heading(_C["operator"]), cell("operator"), "operator"),
+        (Heading(_C["part"]), cell("part"), None),
+        (Heading(_C["spot"]), cell("spot"), None),
+        (
+            Heading(_C["value"], unit_in_words(str(same["unit"])) if "unit" in same else None, "n"),
+            lambda row: " ".join(
+                part for part in (fixed(row["value"], as_read), "" if "unit" in same else value_unit(row)) if part
+            ),
+            None,
+        ),
+        (Heading(_C["count"], kind="n"), lambda row: row["count"], "count"),
+        (Heading(_C["s_given"], kind="n"), lambda row: significant(row["standard_deviation"], 2), "standard_deviation"),
+        (Heading(_C["temperature"], "°C", "n"), lambda row: fixed(row["temperature_c"], 1), None),
+        (
+            Heading(_C["state"]),
+            lambda row: words.TEMPERATURE_STATE.get(row["temperature_state"], row["temperature_state"]),
+            "temperature_state",
+        ),
+        (Heading(_C["factor"], kind="n"), lambda row: fixed(row["factor"], 5), None),
+        *(
+            [(Heading(CLIMATE["by"]), cell("corrections"), None)]
+            if "corrections" in frame.columns and frame["corrections"].count()
+            else []
+        ),
+        (Heading(_C["at_reference"], unit, "n"), lambda row: fixed(row["value_at_reference"], decimals), None),
+        (Heading(_C["notes"]), lambda row: row["_note"], "_note"),
+    ]
+    shown = [
+        (heading, write)
+        for heading, write, name in available
+        if name is None
+        or (
+            frame["count"].fill_null(1).max() not in (None, 1)
+            if name in ("count", "standard_deviation")
+            else any(flagged)
+            if name == "_note"
+            else name not in same
+        )
+    ]
+    rows = [[write(row) for _, write in shown] for row in frame.iter_rows(named=True)]
+    said = caption(words.TABLE["readings"].format(reference=reference), _same(same), capping)
+    names = [reading_anchor(row, place) for row in frame.iter_rows(named=True)]
+    return table(number, "readings", said, [heading for heading, _ in shown], rows, marked=flagged, anchors=names)
+
+
+def reading_anchor(row: Row, place: Callable[[object], str]) -> str | None:
+    """Return the stable name of a reading on its page: letter of the file, line and, in a wide line, number."""
+    letters = place(row["source"]).split(" ")[0]
+    if not _LETTER.fullmatch(letters) or row["line"] is None:
+        return None
+    return f"{letters}-{row['line']}" + (f"-{row['replicate']}" if (row["replicate"] or 1) > 1 else "")
+
+
+_LETTER = re.compile(r"F\d+")
+
+
+def _same(same: dict[str, Any]) -> str:
+    """Say what all readings have in common."""
+    facts = []
+    for name in _CONSTANT:
+        value = same.get(name)
+        if value is None or name == "unit":
+            continue
+        if name == "temperature_state":
+            facts.append(words.TEMPERATURE_STATE.get(value, shorten(str(value), 40)))
+        else:
+            facts.append(f"{_C[name].lower()} {shorten(str(value), 40)}")
+    return words.FRAGMENT["same"].format(facts=", ".join(facts)) if facts else ""
+
+
+def _line(row: Row, place: Callable[[object], str]) -> Html:
+    line = words.NOTE["line"].format(line=row["line"])
+    number = words.NOTE["number"].format(replicate=row["replicate"]) if (row["replicate"] or 1) > 1 else None
+    name = place(row["source"])
+    file = element("a", name, href=f"#{name}") if _LETTER.fullmatch(name) else name
+    return join([part for part in (file, line, number) if part], ", ")
+
+
+def _read_decimals(values: Sequence[float | None]) -> int:
+    """Return the decimals of the values as they were written, at most six."""
+    known = [value for value in map(finite, values) if value is not None]
+    return min(max((len(f"{value:.12g}".partition(".")[2].partition("e")[0]) for value in known), default=0), 6)
+
+
+def brackets_table(page: LotPage, number: int, figure: int | None, clock: Clock, here: str) -> Html:
+    """Return the brackets: readings between two runs of checks."""
+    frame = best_order(page.brackets, ("meter", "first_at", "last_at"))
+    flagged = [support != "supported" for support in frame["support"].to_list()]
+    frame, flagged, note = capped(frame, flagged, MOST_ROWS)
+    columns = [
+        Heading(_C["meter"]), Heading(_C["before"], clock.zone), Heading(_C["first"], clock.zone), Heading(_C["last"], clock.zone),
+        Heading(_C["after"], clock.zone), Heading(_C["readings"], kind="n"), Heading(_C["support"]),
+    ]  # fmt: skip
+    explained = "reason" in frame.columns
+    if explained:
+        columns.append(Heading(_C["why"]))
+
+    def moment(at: datetime | None) -> Html:
+        return join((element("span", part, class_="t") for part in clock.second(at).split(" ")), " ")
+
+    def run(at: datetime | None, state: object) -> object:
+        if at is None:
+            return words.FIGURE_OF["no_run"]
+        how = run_state(state)
+        return join([toned(how, how) if how == "failed" else how or words.PASSES[None], moment(at)], " ")
+
+    rows = [
+        (
+            words.FRAGMENT["not_stated"] if row["meter"] is None else link(here, address("meter", row["meter"]), row["meter"]),
+            run(row["before_at"], row["before_state"]), moment(row["first_at"]), moment(row["last_at"]),
+            run(row["after_at"], row["after_state"]), row["readings"],
+            toned(row["support"], words.SUPPORT.get(row["support"], str(row["support"]))),
+            *([shorten(row["reason"] or "", 200)] if explained else []),
+        )
+        for row in frame.iter_rows(named=True)
+    ]  # fmt: skip
+    return table(
+        number, "brackets", caption(words.TABLE["brackets"], note, figures=_of(figure, "brackets")), columns, rows
+    )
+
+
+def checks_table(page: LotPage, number: int, clock: Clock, *, unit: str, decimals: int) -> Html:
+    """Return the checks of the bracketing runs."""
+    frame = best_order(page.checks, ("meter", "at", "block"))
+    frame, flagged, note = capped(frame, [passes is False for passes in frame["passes"].to_list()], MOST_ROWS)
+    columns = [
+        Heading(_C["meter"]), Heading(_C["block"]), Heading(_C["at"], clock.zone, "t"), Heading(_C["mean"], unit, "n"),
+        Heading(_C["bias"], unit, "n"), Heading(_C["tolerance"], unit, "n"), Heading(_C["result"]),
+    ]  # fmt: skip
+    here = address("lot", page.result.lot)
+    rows = [
+        (
+            linked(here, "meter", row["meter"]), linked(here, "block", row["block"]), clock.second(row["at"]), fixed(row["mean"], decimals),
+            fixed(row["bias"], decimals, sign=True), "" if row["tolerance"] is None else f"±{fixed(row['tolerance'], decimals)}",
+            passed(row["passes"]),
+        )
+        for row in frame.iter_rows(named=True)
+    ]  # fmt: skip
+    return table(number, "checks", caption(words.TABLE["checks"], note), columns, rows, marked=flagged, row_heads=2)
+
+
+def decisions_table(decisions: Sequence[Decision], number: int, clock: Clock) -> Html:
+    """Return the dispositions, oldest first."""
+    columns = [Heading(_C["at"], clock.zone, "t"), Heading(_C["decision"]), Heading(_C["by"]), Heading(_C["why"])]
+    ordered = sorted(decisions, key=lambda d: (d.at, d.by, d.decision, d.why))
+    rows = [(clock.second(d.at), shorten(d.decision, 80), isolated(d.by, 60), shorten(d.why, 400)) for d in ordered]
+    return table(number, "dispositions", words.TABLE["dispositions"], columns, rows)
+
+
+def limits_in_words(lower: float | None, upper: float | None, unit: str) -> str:
+    """Return limits as a reader says them."""
+    low, high = as_written(lower), as_written(upper)
+    if low and high:
+        return words.FRAGMENT["between"].format(lower=low, upper=high, unit=unit)
+    if low:
+        return words.FRAGMENT["at_least"].format(lower=low, unit=unit)
+    return words.FRAGMENT["at_most"].format(upper=high, unit=unit) if high else words.FRAGMENT["no_limits"]

@@ -1,0 +1,342 @@
+"""What a meter page says of drift: EWMA and CUSUM under the control chart, the forecast, signals, what a failed check would hold."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+
+from pipeline.metrology.drift import DriftLine, drift_line
+from reports.kit.address import address
+from reports.kit.charts import Plot
+from reports.kit.geometry import domain, time_scale
+from reports.kit.links import linked
+from reports.kit.markup import Html, element, join, shorten
+from reports.kit.numbers import compact, decimals_for, fixed, significant
+from reports.kit.page import toned
+from reports.kit.tables import Heading, caption, table
+from reports.meter.charts import draw_once, draw_settings
+from reports.meter.series import COLUMNS, MOST_STRETCHES, changes_of
+from reports.words import drift as say
+from reports.words import general as words
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import datetime
+
+    from numpy.typing import NDArray
+
+    from reports.kit.numbers import Clock
+    from reports.kit.tables import Numbered, Row
+    from reports.meter.series import Series
+    from schemas.drift import DriftChart
+    from schemas.results import Drift, MeterResult
+
+__all__ = [
+    "Forecast",
+    "cusum_plot",
+    "design_in_words",
+    "drift_section",
+    "ewma_plot",
+    "forecast_of",
+    "forecast_plot",
+    "forecast_table",
+]
+
+MOST_SIGNALS = 60
+_MOST_POINTS = 30
+_CONE = 8
+_DAY_US = 86_400e6
+
+
+def _chart(series: Series, chart: str, title: str) -> Plot | None:
+    """Draw one drift chart by number of the check, with its limits, settings and signals."""
+    known = series.known("ewma")
+    if not known:
+        return None
+    limits: list[float] = series.values(f"{chart}_limit")[known].tolist()
+    if chart == "cusum":
+        above, below = series.values("cusum_high")[known], series.values("cusum_low")[known]
+        values = np.where(above >= below, above, -below)
+    else:
+        values = series.values("ewma")[known]
+    low, high = domain([float(values.min()), float(values.max()), max(limits), -max(limits), 0.0])
+    plot = Plot(
+        (0.0, len(series) + 1.0), (low, high), words.FIGURE_OF["check_axis"], title, height=130, keys_of=series.name
+    )
+    # a stretch ends where checks without the chart stand between, at a setting, or where the limit changes
+    apart = pl.Series(known) - pl.int_range(len(known), eager=True)
+    ends = changes_of(apart, series.frame["phase"][known], pl.Series(limits))
+    stretches = list(pairwise([0, *ends, len(known)]))
+    for start, end in stretches[-MOST_STRETCHES:]:
+        left, right = known[start] + 0.5, known[end - 1] + 1.5
+        for sign in (1, -1):
+            level = sign * limits[start]
+            plot.segment(left, right, level, level, "limit", width=1.5)
+        plot.segment(left, right, 0.0, 0.0, "inner", width=1)
+    plot.names_right += [
+        (limits[-1], say.FIGURE_OF["upper"].format(value=compact(limits[-1])), "limit"),
+        (-limits[-1], say.FIGURE_OF["lower"].format(value=compact(limits[-1])), "limit"),
+    ]
+    draw_settings(plot, series.setting_numbers)
+    places = [place + 1.0 for place in known]
+    many = len(known) > 2 * COLUMNS and len(known) > series.most
+    for start, end in stretches:
+        if plot.path:
+            plot.path.append({"x": places[start], "y": None})
+        if many:
+            plot.path += _envelope(places[start:end], values[start:end], (len(known) // COLUMNS) or 1)
+        else:
+            plot.path += [{"x": places[i], "y": float(values[i])} for i in range(start, end)]
+    beyond = np.abs(values) > limits
+    begins, closes = np.zeros(len(known), dtype=np.bool_), np.zeros(len(known), dtype=np.bool_)
+    begins[[0, *ends]] = closes[[*(end - 1 for end in ends), -1]] = True
+    begins[1:] |= ~beyond[:-1]
+    closes[:-1] |= ~beyond[1:]
+    marked: list[int] = np.flatnonzero(beyond & (begins | closes)).tolist()
+    draw_once(plot, ((places[i], float(values[i]), "diamond", "flag", True) for i in marked), keyed=True)
+    for i in [i for i in marked if begins[i]][-6:]:
+        plot.name(places[i], float(values[i]), series.clock.day(series.frame["at"][known[i]]), "flag")
+    return plot
+
+
+def _envelope(places: Sequence[float], values: NDArray[np.float64], size: int) -> list[Row]:
+    """Return a line through the lowest and highest value of each column, in order of place."""
+    found: list[Row] = []
+    for start in range(0, len(places), size):
+        part = values[start : start + size]
+        ends = sorted({start + int(part.argmin()), start + int(part.argmax())})
+        found += [{"x": places[i], "y": float(values[i])} for i in ends]
+    return found
+
+
+def ewma_plot(series: Series) -> Plot | None:
+    """Draw the EWMA of z against its limits; None where there is none yet."""
+    return _chart(series, "ewma", say.FIGURE_OF["ewma_axis"])
+
+
+def cusum_plot(series: Series) -> Plot | None:
+    """Draw the larger of the two cumulative sums, that for low values downward; None where there is none yet."""
+    return _chart(series, "cusum", say.FIGURE_OF["cusum_axis"])
+
+
+def design_in_words(chart: DriftChart) -> str:
+    """Say how the drift charts of one series were designed; empty where there are none."""
+    if chart.ewma_width is None or chart.run_length is None or chart.cusum_interval is None:
+        return ""
+    return say.FIGURE["design"].format(
+        run_length=f"{chart.run_length:.0f}", behind=chart.checks_behind_limits, width=f"{chart.ewma_width:.2f}",
+        interval=f"{chart.cusum_interval:.2f}", known=f"{chart.ewma_run_length_if_known or 0.0:.0f}",
+    )  # fmt: skip
+
+
+class Forecast:
+    """The line behind the forecast of one series, again from the checks of the page, and its days as times."""
+
+    def __init__(self, line: DriftLine, checks: pl.DataFrame, drift: Drift) -> None:
+        self.line, self.checks, self.drift = line, checks, drift
+        self.start: datetime = checks["at"][0]
+        self.last: datetime = checks["at"][-1]
+        self.tolerance = float(checks["tolerance"][-1])
+
+    def day_of(self, at: datetime) -> float:
+        """Return a time as the line counts it."""
+        return (at - self.start) / timedelta(days=1)
+
+    def end(self) -> datetime:
+        """Return the last time to draw: the end of the interval, or as far beyond the crossing as the crossing is away."""
+        crossing = self.drift.leaves_tolerance_on
+        last = self.last
+        if crossing is None or self.drift.leaves_tolerance_interval is None:
+            raise AssertionError  # pragma: no cover - forecast_of has checked it
+        latest = self.drift.leaves_tolerance_interval[1]
+        farthest: datetime = crossing + (crossing - last)
+        shown = max(crossing, min(latest or farthest, farthest))
+        return shown + (crossing - last) / 12
+
+
+def forecast_of(series: Series, drift: Drift | None) -> Forecast | None:
+    """Return the line behind the forecast of one series; None where the result gives no day."""
+    if drift is None or drift.leaves_tolerance_on is None or drift.leaves_tolerance_interval is None:
+        return None
+    phase = pl.col("phase").eq_missing(pl.col("phase").last())
+    checks = series.frame.filter(phase & pl.col("bias").is_finite())
+    days = (checks["at"] - checks["at"][0]).dt.total_microseconds().to_numpy() / _DAY_US
+    line = drift_line(days, checks["bias"].to_numpy())
+    return None if isinstance(line, str) else Forecast(line, checks, drift)
+
+
+def forecast_plot(forecast: Forecast, series: Series) -> tuple[Plot, int]:
+    """Draw checks, line and cone up to the day the line meets the tolerance; return how many checks a mark stands for."""
+    line, checks, drift = forecast.line, forecast.checks, forecast.drift
+    crossing, interval = drift.leaves_tolerance_on, drift.leaves_tolerance_interval
+    if crossing is None or interval is None:
+        raise AssertionError  # pragma: no cover - forecast_of has checked it
+    end, start, last = forecast.end(), forecast.start, forecast.last
+    limit = forecast.tolerance if line.slope > 0 else -forecast.tolerance
+    size = -(-checks.height // _MOST_POINTS)
+    place, ticks, title = time_scale([start, end], series.clock)
+    marks = [
+        (sum(map(place, group["at"])) / group.height, sum(group["bias"]) / group.height)
+        for group in checks.iter_slices(size)
+    ]
+    bend = drift.drifting_since or start
+    ahead = [last + (end - last) * i / _CONE for i in range(_CONE + 1)]
+    behind = [bend + (last - bend) * i / 3 for i in range(3)]
+    moments = [*behind, *ahead]
+    days = np.array([forecast.day_of(at) for at in moments])
+    low, high = line.band(days)
+    middle = line.at(days)
+    beyond = 1.25 * limit
+    values = [y for _, y in marks] + [0.0, 1.12 * limit, *(v for v in (*low, *high) if abs(v) <= abs(beyond))]
+    plot = Plot(
+        domain([place(start), place(end)], margin=0.02), domain(values), title,
+        words.FIGURE_OF["bias_axis"].format(unit=series.unit), x_format=ticks, height=180,
+    )  # fmt: skip
+    bottom, top = plot.y_domain
+    plot.across(0.0, "inner", words.FIGURE_OF["no_bias"], width=1)
+    sign = "+" if limit > 0 else "−"
+    label = words.FIGURE_OF["tolerance"].format(value=f"{sign}{compact(abs(limit), 4)}")
+    plot.across(limit, "tolerance", label, dash="dashdot", width=1.4)
+    plot.segment(place(last), place(last), bottom, top, "inner", dash="short", width=1)
+    plot.names.append((place(last), bottom + 0.04 * (top - bottom), say.FIGURE_OF["last_check"], "inner"))
+    x = [place(at) for at in moments]
+    for bound in (low, high):
+        for i in range(len(x) - 1):
+            # the cone leaves the plot where it leaves what matters
+            if bottom <= bound[i] <= top and bottom <= bound[i + 1] <= top:
+                plot.segment(x[i], x[i + 1], float(bound[i]), float(bound[i + 1]), "limit", dash="dot", width=1.2)
+    level = [(place(start), line.level), *zip(x, middle.tolist(), strict=True)]
+    plot.path = [{"x": at, "y": float(y)} for at, y in level if bottom <= y <= top]
+    for at, y in marks:
+        plot.point(at, y, "circle", "point")
+    plot.point(place(crossing), limit, "diamond", "flag", filled=True)
+    plot.name(place(crossing), limit, say.FIGURE_OF["leaves"].format(day=series.clock.day(crossing)), "flag")
+    return plot, size
+
+
+def forecast_table(
+    forecast: Forecast, series: Series, number: int, anchor: str, figures: Sequence[tuple[int, str]]
+) -> Html:
+    """Return the points of the line and its interval: the last check, the days of the forecast and some between."""
+    line, drift, clock = forecast.line, forecast.drift, series.clock
+    crossing, interval, last = drift.leaves_tolerance_on, drift.leaves_tolerance_interval, forecast.last
+    if crossing is None or interval is None:
+        raise AssertionError  # pragma: no cover - forecast_of has checked it
+    end = forecast.end()
+    notes = {last: say.NOTE["line_today"], interval[0]: say.NOTE["line_first"], crossing: say.NOTE["line_day"]}
+    if interval[1] is not None:
+        notes[interval[1]] = say.NOTE["line_last"]
+    moments = sorted({*notes, *(last + (end - last) * i / 6 for i in range(1, 6))})
+    days = np.array([forecast.day_of(at) for at in moments])
+    low, high = line.band(days)
+    decimals = decimals_for(drift.scatter)
+    columns = [
+        Heading(say.COLUMN["day"], clock.zone, "t"), Heading(say.COLUMN["line"], series.unit, "n"),
+        Heading(say.COLUMN["low"], series.unit, "n"), Heading(say.COLUMN["high"], series.unit, "n"), Heading(words.COLUMN["notes"]),
+    ]  # fmt: skip
+    rows = [
+        (clock.day(at), fixed(float(y), decimals, sign=True), fixed(float(a), decimals, sign=True),
+         fixed(float(b), decimals, sign=True), notes.get(at, ""))
+        for at, y, a, b in zip(moments, line.at(days), low, high, strict=True)
+    ]  # fmt: skip
+    said = caption(say.TABLE["forecast"].format(block=series.name), figures=figures)
+    return table(number, anchor, said, columns, rows)
+
+
+def _signals_table(result: MeterResult, number: int, clock: Clock) -> Html:
+    here = address("meter", result.meter)
+    columns = [
+        Heading(words.COLUMN["block"]), Heading(say.COLUMN["chart"]), Heading(say.COLUMN["begins"], clock.zone, "t"),
+        Heading(say.COLUMN["until"], clock.zone, "t"), Heading(words.COLUMN["checks"], kind="n"), Heading(say.COLUMN["side"]),
+        Heading(say.COLUMN["largest"], kind="n"), Heading(say.COLUMN["limit"], kind="n"), Heading(say.COLUMN["state"]),
+        Heading(words.COLUMN["disposition"]),
+    ]  # fmt: skip
+    latest = sorted(result.drift_signals, key=lambda s: (s.open, s.first_at, s.block, s.chart), reverse=True)
+    rows = [
+        (
+            linked(here, "block", s.block), say.CHART.get(s.chart, s.chart), clock.minute(s.first_at), clock.minute(s.last_at),
+            s.checks, say.SIDE.get(s.side, s.side), significant(s.largest), significant(s.limit),
+            toned("hold", say.NOTE["open"]) if s.open else say.NOTE["over"],
+            "; ".join(
+                words.FRAGMENT["disposed"].format(
+                    decision=shorten(d.decision, 80), by=shorten(d.by, 40), day=clock.day(d.at), why=shorten(d.why, 200)
+                )
+                for d in sorted(s.dispositions, key=lambda d: (d.at, d.by, d.decision, d.why))
+            ),
+        )
+        for s in latest[:MOST_SIGNALS]
+    ]  # fmt: skip
+    note = ""
+    if len(latest) > MOST_SIGNALS:
+        note = words.FIGURE["thinned"].format(shown=MOST_SIGNALS, total=len(latest), what=words.PLURAL["signal"])
+    marked = [s.open for s in latest[:MOST_SIGNALS]]
+    said = caption(say.TABLE["drift_signals"], note)
+    return table(number, "drift-signals", said, columns, rows, marked=marked)
+
+
+def _hours(hours: float) -> str:
+    if hours < 48:
+        return say.NOTE["every_day"] if hours == 24 else say.NOTE["every_hours"].format(hours=f"{hours:g}")
+    return say.NOTE["every_week"] if hours == 168 else say.NOTE["every_days"].format(days=f"{hours / 24:g}")
+
+
+def _intervals_table(result: MeterResult, number: int) -> Html:
+    columns = [
+        Heading(say.COLUMN["hours"], kind="t"), Heading(say.COLUMN["lots_median"], kind="n"), Heading(say.COLUMN["lots_largest"], kind="n"),
+        Heading(say.COLUMN["readings_median"], kind="n"), Heading(say.COLUMN["readings_largest"], kind="n"),
+    ]  # fmt: skip
+    rows = [
+        (_hours(i.hours), compact(i.lots_median), i.lots_largest, compact(i.readings_median, 6), i.readings_largest)
+        for i in result.check_intervals
+    ]
+    said = say.TABLE["check_intervals"].format(moments=result.check_intervals[0].moments)
+    return table(number, "check-intervals", said, columns, rows)
+
+
+def drift_section(result: MeterResult, trend: Html | None, numbered: Numbered, clock: Clock) -> list[Html]:
+    """Return what the section on drift holds beside the trend: model, signals, design, what a failed check would hold.
+
+    Parameters
+    ----------
+    result
+        The meter.
+    trend
+        The table of trends.
+    numbered
+        Counter of the page's tables.
+    clock
+        The zone.
+    """
+    found: list[Html] = []
+    if trend is not None:
+        found += [trend, element("p", say.NOTE["model"])]
+    charts = [chart for chart in result.drift_charts if chart.run_length is not None]
+    if result.drift_signals:
+        found.append(_signals_table(result, numbered.table(), clock))
+    elif charts:
+        found.append(element("p", say.NOTE["no_signals"]))
+    if charts:
+        one = charts[0]
+        found.append(
+            element(
+                "p",
+                say.NOTE["design"].format(
+                    weight=compact(one.ewma_weight), k=compact(one.cusum_reference_value), run_length=f"{one.run_length:.0f}",
+                    behind=one.checks_behind_limits, known=f"{one.ewma_run_length_if_known or 0.0:.0f}",
+                ),
+            )
+        )  # fmt: skip
+    missing = [chart for chart in result.drift_charts if chart.reason is not None]
+    if missing:
+        said = (
+            say.NOTE["no_chart"].format(block=shorten(chart.block, 60), reason=shorten(chart.reason or "", 200))
+            for chart in missing[:12]
+        )
+        found.append(element("p", join(said, " ")))
+    if result.check_intervals:
+        found.append(_intervals_table(result, numbered.table()))
+    return found

@@ -1,0 +1,1 @@
+"""Pages about the works as a whole: index, board, monthly review."""

@@ -1,0 +1,1 @@
+"""The pages of a process and of a supplier."""

@@ -1,0 +1,222 @@
+"""What to do about a process or a supplier, and the main points, in plain sentences."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from reports.kit.markup import shorten
+from reports.kit.numbers import compact, decimals_for, finite, fixed, significant
+from reports.words import general
+from reports.words import process as words
+
+if TYPE_CHECKING:
+    from reports.kit.numbers import Clock
+    from schemas.processes import ProcessResult, StreamResult
+    from schemas.suppliers import SupplierMaterial, SupplierResult
+
+__all__ = ["process_points", "process_steps", "stream_points", "supplier_points", "supplier_steps"]
+
+INDICATIVE = 25
+"""With fewer lots a figure is called indicative (common practice, no source)."""
+
+
+def _short(stream: StreamResult) -> str:
+    return shorten(stream.name, 100)
+
+
+def _began(stream: StreamResult, clock: Clock) -> str:
+    """Return the day on which a stream most likely left its level."""
+    changed = [change.at for change in stream.level_changes if stream.since is None or change.at <= stream.since]
+    return clock.day(changed[-1] if changed else stream.since)
+
+
+def process_steps(result: ProcessResult, clock: Clock, *, quiet: int) -> list[str]:
+    """Return what to do about a process, the first thing first.
+
+    Parameters
+    ----------
+    result
+        The process.
+    clock
+        The zone, for dates.
+    quiet
+        Subgroups without a signal after which a stretch of signals is over.
+
+    Returns
+    -------
+    list of str
+        At least one sentence.
+    """
+    step = words.STEP
+    worst = [stream for stream in result.streams if stream.state == result.state]
+    if not worst:
+        return [step["no_mean"]]
+    if result.state == "out_of_control":
+        names = general.listed([_short(stream) for stream in worst], 3)
+        day = _began(worst[0], clock)
+        return [
+            step["stop"].format(day=day, stream=names), step["first_meter"],
+            step["correct"].format(quiet=quiet), step["new_level"], step["capability"],
+        ]  # fmt: skip
+    if result.state == "watch":
+        return [step["watch"], step["first_meter"]]
+    provisional = [s for s in result.streams if s.phases and s.phases[-1].baseline.kind == "provisional"]
+    if result.state == "not_assessed":
+        return [step["collect"].format(n=worst[0].baseline_subgroups), step["name_baseline"].format(n=20)]
+    return [step["in_control"], *([step["name_baseline"].format(n=20)] if provisional else [])]
+
+
+def stream_points(stream: StreamResult, clock: Clock, unit: str) -> list[str]:
+    """Return how one stream stands."""
+    say, name = words.POINT, _short(stream)
+    decimals = decimals_for(finite(stream.within_standard_deviation), stream.mean)
+    if stream.state == "out_of_control":
+        found = [
+            say["since"].format(
+                stream=name, day=clock.day(stream.since), subgroup=shorten(stream.since_subgroup or "", 40),
+                signals=words.counted(len(stream.signals), "signal"),
+            )
+        ]  # fmt: skip
+    else:
+        found = [
+            say["calm"].format(
+                stream=name, state=words.STATE.get(stream.state, stream.state).lower(),
+                subgroups=words.counted(stream.subgroups, "subgroup"), parts=general.counted(stream.parts, "part"),
+            )
+        ]  # fmt: skip
+    found += [
+        say["change"].format(
+            stream=name, before=shorten(change.previous_subgroup, 40), before_day=clock.day(change.previous_at),
+            after=shorten(change.subgroup, 40), after_day=clock.day(change.at), shift=fixed(change.shift, decimals, sign=True),
+            unit=unit,
+        )
+        for change in stream.level_changes[-3:]
+    ]  # fmt: skip
+    if stream.between_standard_deviation is not None and stream.within_standard_deviation is not None:
+        found.append(
+            say["level"].format(
+                stream=name, mean=fixed(stream.mean, decimals), unit=unit,
+                between=significant(stream.between_standard_deviation, 2),
+                within=significant(stream.within_standard_deviation, 2),
+            )
+        )  # fmt: skip
+    why = words.NOT_STABLE.get("changed" if stream.level_changes and stream.state == "in_control" else stream.state)
+    if why is not None:
+        if stream.ppk is not None:
+            found.append(say["ppk_lost"].format(stream=name, why=why))
+    elif stream.ppk is not None and stream.ppk_interval is not None:
+        low, high = stream.ppk_interval
+        found.append(
+            say["ppk"].format(
+                stream=name, ppk=fixed(stream.ppk, 2), low=fixed(low, 2), high=fixed(high, 2),
+                lots=general.counted(stream.lots, "lot"), few=say["few"] if stream.lots < INDICATIVE else "",
+            )
+        )  # fmt: skip
+    return found
+
+
+def process_points(result: ProcessResult, clock: Clock, unit: str) -> list[str]:
+    """Return the main points of a process; those of the streams that stand worst first."""
+    order = {state: place for place, state in enumerate(("out_of_control", "watch", "not_assessed", "in_control"))}
+    streams = sorted(result.streams, key=lambda stream: order.get(stream.state, 9))
+    return [point for stream in streams[:4] for point in stream_points(stream, clock, unit)]
+
+
+def supplier_steps(result: SupplierResult, clock: Clock, unit: str) -> list[str]:
+    """Return what to do about a supplier, the first thing first."""
+    step, steps = words.SUPPLIER_STEP, []
+    if not result.materials:
+        steps.append(words.STEP["no_mean"])
+    name = shorten(result.supplier, 60)
+    for material in result.materials:
+        if material.stream.state == "out_of_control":
+            day = _began(material.stream, clock)
+            steps.append(step["ask"].format(supplier=name, day=day, material=shorten(material.material, 40)))
+    if result.rejected or result.held:
+        steps.append(step["rejected"].format(lots=general.counted(result.rejected + result.held, "lot")))
+    beyond = [shorten(lot, 30) for material in result.materials for lot in material.certificates.beyond]
+    if beyond:
+        steps.append(step["certificate"].format(lots=general.listed(beyond)))
+    for material in result.materials:
+        pair = material.certificates.mean_difference_interval
+        if pair is not None and (pair[0] > 0 or pair[1] < 0) and material.certificates.pairs >= 5:
+            decimals = decimals_for((pair[1] - pair[0]) / 2)
+            low, high = (fixed(end, decimals, sign=True) for end in pair)
+            steps.append(
+                step["bias"].format(
+                    material=shorten(material.material, 40), unit=unit, low=low, high=high,
+                    difference=fixed(material.certificates.mean_difference, decimals, sign=True),
+                )
+            )  # fmt: skip
+        if material.capability == "not_capable":
+            steps.append(
+                step["capable"].format(
+                    supplier=name, material=shorten(material.material, 40), asked=compact(material.ppk_asked, 3)
+                )
+            )
+    few = [material for material in result.materials if material.lots < INDICATIVE]
+    if few:
+        fewest = min(few, key=lambda material: material.lots)
+        steps.append(step["few"].format(material=shorten(fewest.material, 40), n=fewest.lots))
+    if result.state == "watch":
+        steps.insert(0, words.STEP["watch"])
+    return steps or [step["go_on"]]
+
+
+def supplier_points(result: SupplierResult, clock: Clock, unit: str) -> list[str]:
+    """Return the main points of a supplier: verdicts, then each material."""
+    say = words.POINT
+    points = [
+        say["verdicts"].format(
+            lots=general.counted(result.lots, "lot"), accepted=result.accepted, held=result.held, rejected=result.rejected,
+            not_assessed=result.not_assessed,
+        )
+    ]  # fmt: skip
+    for material in result.materials:
+        points += stream_points(material.stream, clock, unit)[:2]
+        points += _of_material(material, unit)
+    return points
+
+
+def _of_material(material: SupplierMaterial, unit: str) -> list[str]:
+    say, name = words.POINT, shorten(material.material, 40)
+    sentence = words.CAPABILITY[material.capability].format(asked=compact(material.ppk_asked, 3))
+    level = material.level
+    if material.capability != "not_assessed":
+        low, high = level.ppk_interval or (None, None)
+        few = say["few"] if level.lots < INDICATIVE else ""
+        points = [
+            say["ppk"].format(
+                stream=name, ppk=fixed(level.ppk, 2), low=fixed(low, 2), high=fixed(high, 2),
+                lots=general.counted(level.lots, "lot"), few=few,
+            ),
+            say["capability"].format(material=name, sentence=sentence),
+        ]  # fmt: skip
+    else:
+        reason = material.capability_reason or level.not_computable.get("ppk", "")
+        points = [
+            say["capability"].format(
+                material=name, sentence=f"{sentence}{f' ({shorten(reason, 160)})' if reason else ''}"
+            )
+        ]
+    found = material.certificates
+    pair, limits = found.mean_difference_interval, found.limits_of_agreement
+    if pair is not None and limits is not None:
+        decimals = decimals_for((pair[1] - pair[0]) / 2)
+        points.append(
+            say["certificates"].format(
+                material=name, unit=unit, pairs=found.pairs, beyond=len(found.beyond), known=found.normalised_errors,
+                difference=fixed(found.mean_difference, decimals, sign=True), low=fixed(pair[0], decimals, sign=True),
+                high=fixed(pair[1], decimals, sign=True), agree_low=fixed(limits[0], decimals, sign=True),
+                agree_high=fixed(limits[1], decimals, sign=True),
+            )
+        )  # fmt: skip
+    else:
+        points.append(say["no_certificates"].format(material=name, reason=found.reason or ""))
+    others = len(material.peers) - 1
+    points.append(
+        say["peers"].format(material=name, others=words.counted(others, "supplier"))
+        if others > 0
+        else say["no_peers"].format(material=name)
+    )
+    return points

@@ -1,0 +1,1 @@
+"""Sections that pages of more than one kind show."""

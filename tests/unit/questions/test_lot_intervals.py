@@ -1,0 +1,181 @@
+"""Intervals of a lot's parts and the index about a target: formulas, what they hold in simulation, when they are not stated. Invented numbers."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+from parsed_pages import Parsed
+from sample_details import SPECIFICATION, with_detail
+from sample_lots import lot_page
+from scipy import stats
+
+import reports
+from pipeline.cli.lot_lines import detail_lines
+from pipeline.cli.output import Shown
+from pipeline.questions.lot_detail.capability import capability_detail
+from pipeline.statistics.intervals import cpm, mean_interval, tolerance_interval
+from schemas.results import as_json
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from schemas.lot_detail import IntervalsDetail
+    from schemas.results import LotPage
+
+TARGET = {**SPECIFICATION, "target": 58.4}
+
+
+def of(page: LotPage) -> IntervalsDetail:
+    assert page.detail is not None
+    return page.detail.capability.intervals
+
+
+def steady(parts: int = 20, **given: Any) -> LotPage:
+    return lot_page("L-1", parts=parts, scatter=0.05, **given)
+
+
+def test_a_mean_has_the_interval_of_a_reference_library() -> None:
+    low, high = stats.t.interval(0.9, 6, loc=58.0, scale=0.3 / np.sqrt(7))
+    assert mean_interval(7, 58.0, 0.3, confidence=0.9) == pytest.approx((low, high), rel=1e-12)
+
+
+def test_a_tolerance_interval_holds_its_part_of_the_population() -> None:
+    """95 of 100 such intervals hold at least 95 % (the definition of ISO 16269-6), on two sides and on one."""
+    rng = np.random.default_rng(21)
+    x = rng.normal(size=(4000, 12))
+    mean, s = x.mean(axis=1), x.std(axis=1, ddof=1)
+    for side in ("both", "lower", "upper"):
+        low, high = tolerance_interval(12, 0.0, 1.0, side=side)
+        above = 1.0 if high is None else stats.norm.cdf(mean + high * s)
+        below = 0.0 if low is None else stats.norm.cdf(mean + low * s)
+        # binomial standard error 0.0034
+        assert float(np.mean(above - below >= 0.95)) == pytest.approx(0.95, abs=0.012), side
+
+
+def test_cpm_is_cp_at_the_target_and_less_beside_it() -> None:
+    """Cpm = Cp/√(1 + ((x̄ − T)/s)²) (NIST/SEMATECH e-Handbook 6.1.6)."""
+    assert cpm(25, 58.5, 0.1, 57.5, 59.5, 58.5)[0] == pytest.approx(2 / 0.6)
+    assert cpm(25, 58.6, 0.1, 57.5, 59.5, 58.5)[0] == pytest.approx(2 / 0.6 / np.sqrt(2))
+
+
+@pytest.mark.parametrize(("n", "off"), [(10, 0.0), (10, 1.0), (30, 0.0), (30, 0.5), (30, 2.0)])
+def test_the_interval_of_cpm_holds_the_true_index(n: int, off: float) -> None:
+    rng = np.random.default_rng(22)
+    x = rng.normal(off, 1.0, size=(2000, n))
+    true = 8.0 / (6.0 * np.sqrt(1.0 + off**2))
+    held = 0
+    for mean, s in zip(x.mean(axis=1), x.std(axis=1, ddof=1), strict=True):
+        low, high = cpm(n, float(mean), float(s), -4.0, 4.0, 0.0)[1]
+        held += low <= true <= high
+    assert 0.92 <= held / 2000 <= 0.97
+
+
+@pytest.mark.parametrize(
+    ("call", "said"),
+    [
+        (lambda: mean_interval(1, 1.0, 0.1), "at least 2"),
+        (lambda: mean_interval(5, 1.0, 0.1, confidence=1.0), "between 0 and 1"),
+        (lambda: cpm(5, 1.0, 0.1, 0.0, 2.0, 2.0), "between the limits"),
+        (lambda: cpm(5, 1.0, 0.0, 0.0, 2.0, 1.0), "above zero"),
+        (lambda: cpm(1, 1.0, 0.1, 0.0, 2.0, 1.0), "at least 2"),
+    ],
+)
+def test_bad_use_is_refused(call: Callable[[], object], said: str) -> None:
+    with pytest.raises(ValueError, match=said):
+        call()
+
+
+def test_a_steady_lot_has_its_intervals_and_cpm_on_the_page_and_in_the_data() -> None:
+    page = with_detail(steady(), specifications=(TARGET,))
+    found, result = of(page), page.result
+    assert found.not_computable == {}
+    assert result.mean is not None
+    assert found.mean_interval is not None
+    assert found.mean_interval[0] < result.mean < found.mean_interval[1]
+    assert found.tolerance_lower is not None
+    assert found.tolerance_upper is not None
+    assert found.tolerance_lower < found.mean_interval[0] < found.mean_interval[1] < found.tolerance_upper
+    assert found.cpm is not None
+    assert result.pp is not None
+    assert as_json(page)["detail"]["capability"]["intervals"]["target"] == 58.4
+    text = Parsed(reports.render(page)).text
+    for said in ("t interval, 95 %, n = 20", "ISO 16269-6, n = 20", "Cpm", "about the target, 58.4"):
+        assert said in text, said
+
+
+def test_without_a_target_everything_but_cpm_is_stated() -> None:
+    page = with_detail(steady())
+    assert of(page).not_computable == {"cpm": "the specification gives no target"}
+    assert "not stated: the specification gives no target" in Parsed(reports.render(page)).text
+
+
+@pytest.mark.parametrize("target", [57.5, 59.5, 60.0])
+def test_a_target_on_a_limit_or_beyond_gives_no_cpm(target: float) -> None:
+    found = of(with_detail(steady(), specifications=({**SPECIFICATION, "target": target},)))
+    assert found.cpm is None
+    assert found.not_computable["cpm"] == "the target does not lie between the limits"
+
+
+def test_one_limit_bounds_one_side() -> None:
+    found = of(with_detail(steady(upper=None), specifications=(TARGET,)))
+    assert found.tolerance_lower is not None
+    assert found.tolerance_upper is None
+    assert found.not_computable == {"cpm": "this index needs two limits"}
+    page = with_detail(steady(lower=None))
+    assert of(page).tolerance_lower is None
+    assert "of such parts lie below" in Parsed(reports.render(page)).text
+
+
+def test_an_unstable_lot_has_none_of_them() -> None:
+    rising = {(i, j): 0.05 * i for i in range(20) for j in range(3)}
+    page = with_detail(steady(shift=rising), specifications=(TARGET,))
+    found = of(page)
+    assert (found.mean_interval, found.tolerance_lower, found.cpm) == (None, None, None)
+    assert len(set(found.not_computable.values())) == 1
+    assert "do not come from one stable process" in found.not_computable["cpm"]
+    assert "A tolerance interval of the parts is not stated: the parts" in Parsed(reports.render(page)).text
+
+
+def test_parts_that_are_not_normal_keep_the_mean_and_lose_the_rest() -> None:
+    page = steady(30)
+    rng = np.random.default_rng(2)
+    skewed = 58.0 + 0.1 * rng.exponential(size=30)
+    detail = capability_detail(page.result, skewed, [str(i) for i in range(30)], 1, mixed=False, target=58.4)
+    assert detail.normality.normal is False
+    assert detail.headline
+    assert detail.intervals.mean_interval is not None
+    assert detail.intervals.not_computable == dict.fromkeys(
+        ("tolerance_interval", "cpm"), "the part means are not normal"
+    )
+
+
+@pytest.mark.parametrize(("parts", "stated"), [(7, False), (8, True)])
+def test_too_few_parts_for_a_test_of_shape_have_no_tolerance_interval(parts: int, stated: bool) -> None:
+    found = of(with_detail(steady(parts)))
+    assert found.mean_interval is not None
+    assert ("tolerance_interval" not in found.not_computable) is stated
+
+
+def test_one_part_has_no_interval() -> None:
+    found = of(with_detail(steady(1)))
+    assert set(found.not_computable) == {"mean_interval", "tolerance_interval", "cpm"}
+    assert "one part has no standard deviation" in found.not_computable["mean_interval"]
+
+
+def test_two_groups_have_no_interval() -> None:
+    page = steady()
+    means = np.asarray(page.part_values["mean"].to_list())
+    found = capability_detail(page.result, means, [str(i) for i in range(20)], 1, mixed=True, target=58.4).intervals
+    assert set(found.not_computable) == {"mean_interval", "tolerance_interval", "cpm"}
+
+
+def test_the_terminal_says_them() -> None:
+    page = with_detail(steady(), specifications=({**TARGET, "target": 60.0},))
+    lines = detail_lines(Shown.of(as_json(page)["detail"]), "MS/m", 1.0, 2)
+    assert "Cpm not stated: the target does not lie between the limits" in lines
+    assert any(line.startswith("95% of such parts, with 95% confidence: from 5") for line in lines)
+    assert any("t interval, 95%, n = 20" in line for line in lines)
+    alone = detail_lines(Shown.of(as_json(with_detail(steady(1)))["detail"]), "MS/m", 1.0, 2)
+    assert "tolerance interval of the parts not stated: one part has no standard deviation" in alone

@@ -1,0 +1,363 @@
+"""Charts: every flagged point, no number that is none, no element that was not expected, the same bytes everywhere."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import math
+import re
+from datetime import UTC, datetime, timedelta
+
+import polars as pl
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from sample_pages import DAY, lot_page, meter_page
+
+from reports.kit import charts
+from reports.kit.charts import Plot, svg
+from reports.kit.clean_svg import clean
+from reports.kit.geometry import (
+    apart,
+    clipped,
+    domain,
+    evenly,
+    number_ticks,
+    stacked,
+    time_scale,
+    time_ticks,
+    time_words,
+)
+from reports.kit.numbers import Clock
+from reports.lot import charts as lot_charts
+from reports.meter import charts as meter_charts
+from reports.meter import series as meter_series
+
+OSLO = Clock("Europe/Oslo")
+
+
+def plot() -> Plot:
+    made = Plot((0.0, 10.0), (57.0, 60.0), "Part", "MS/m")
+    made.point(5, 58.5, "diamond", "flag", filled=True)
+    made.across(57.5, "limit", "lower limit 57.5", dash="long")
+    return made
+
+
+def marks(drawn: Plot, colour: str) -> int:
+    return sum(point["colour"] == f"var(--{colour})" for point in drawn.points)
+
+
+def test_a_chart_is_drawn_where_its_numbers_say() -> None:
+    html = svg(plot(), "A chart & more")
+    assert 'role="img" aria-label="A chart &amp; more"' in html
+    # middle of a plot 640 wide; half of its 250 high
+    assert re.search(r'<path [^>]*transform="translate\(320,125\)"[^>]*fill="var\(--flag\)"', html)
+    # the limit lies at (60 − 57.5)/3 of the height
+    assert 'transform="translate(0,208.3)" x2="640"' in html
+    assert "lower limit 57.5</text>" in html
+
+
+def test_words_never_enter_the_chart_specification(monkeypatch: pytest.MonkeyPatch) -> None:
+    given_to_vega: list[str] = []
+    real = charts.vl_convert.vega_to_svg
+
+    def spy(spec: str, **options: object) -> str:
+        given_to_vega.append(spec)
+        assert options["allowed_base_urls"] == []
+        return real(spec, **options)
+
+    monkeypatch.setattr(charts.vl_convert, "vega_to_svg", spy)
+    made = plot()
+    hostile = "datum.secret</script><b>"
+    made.name(5, 58, hostile)
+    made.across(58, "limit", hostile)
+    made.names_below.append((5, hostile))
+    made.notes.append((5, 58, hostile, "ink"))
+    made.x_title = made.y_title = hostile
+    html = svg(made, hostile)
+    assert "secret" not in given_to_vega[0]
+    assert html.count("datum.secret&lt;/script&gt;&lt;b&gt;") == 7
+    assert "<b>" not in html
+
+
+@pytest.mark.parametrize("bad", [math.nan, math.inf, -math.inf])
+def test_a_number_that_is_none_is_refused(bad: float) -> None:
+    made = plot()
+    made.point(1, bad, "circle", "spot")
+    with pytest.raises(ValueError, match="JSON"):
+        svg(made, "chart")
+
+
+@pytest.mark.parametrize(
+    "drawn",
+    [
+        "<svg><script>alert(1)</script></svg>",
+        '<svg><image href="http://example.invalid/x.png"/></svg>',
+        "<svg><foreignObject/></svg>",
+        "<svg><style>*{}</style></svg>",
+        "<svg><a><path/></a></svg>",
+    ],
+)
+def test_a_drawing_with_another_element_is_refused(drawn: str) -> None:
+    with pytest.raises(ValueError, match="not expected"):
+        clean(drawn)
+
+
+def test_cleaning_keeps_what_draws_and_drops_the_rest() -> None:
+    drawn = (
+        '<svg width="9" xmlns="http://www.w3.org/2000/svg"><g class="mark" style="x" onclick="y" transform="translate(1.23456,2)">'
+        '<path d="M0,0h1v1Z" stroke="red" aria-label="a"/><path d="M0,0" pointer-events="none"/></g><g></g></svg>'
+    )
+    assert clean(drawn) == '<g transform="translate(1.2,2)"><path d="M0,0h1v1Z" stroke="red"/></g>'
+
+
+def test_the_look_of_most_marks_stands_once_on_their_group() -> None:
+    made = plot()
+    for x in range(1, 10):
+        made.point(x, 58, "circle", "point")
+    (group,) = re.findall(r'<g class="points"([^>]*)>(.*?)</g>', svg(made, "chart"))
+    assert group[0].count("var(--point)") == 1
+    assert group[1].count("var(--point)") == 0
+    assert group[1].count("var(--flag)") == 2
+
+
+def test_the_template_is_declared_once_for_charts_that_differ_in_data_only() -> None:
+    svg(plot(), "chart")
+    before = charts._template.cache_info().misses
+    other = plot()
+    other.y_domain = (1.0, 90.0)
+    svg(other, "chart")
+    assert charts._template.cache_info().misses == before
+
+
+def test_places_and_times_stand_on_scales_of_their_own_type() -> None:
+    for timed, kind in ((True, "utc"), (False, "linear")):
+        spec = json.loads(charts._template(charts._LAYERS, 250, timed, True, True))
+        assert [(scale["name"], scale["type"]) for scale in spec["scales"]] == [("x", kind), ("y", "linear")]
+        assert {data["name"] for data in spec["data"] if data.get("values") == []} == set(charts._LAYERS)
+        assert all(axis["labels"] is False for axis in spec["axes"])  # words and their measuring are ours
+        fields = set(re.findall(r'"field": "([^"]*)"', json.dumps(spec["marks"])))
+        assert fields
+        assert all(re.fullmatch(r"[a-z]\w*", name) for name in fields)
+
+
+def test_times_are_drawn_as_given() -> None:
+    day = 86_400_000.0
+    made = Plot((0.0, day), (0.0, 1.0), "Time", "MS/m", x_format="%Y-%m-%d %H:%M")
+    made.point(day / 2, 0.5, "circle", "point")
+    html = svg(made, "chart")
+    assert re.search(r'<text x="386"[^>]*>1970-01-01 12:00<', html)  # 66 left of the plot, and half of 640
+    assert 'transform="translate(320,125)"' in html
+
+
+@given(st.floats(-1e6, 1e6), st.floats(1e-5, 1e6), st.integers(3, 12))
+def test_ticks_of_numbers_are_round_inside_and_as_many_as_have_room(low: float, span: float, most: int) -> None:
+    high = low + span
+    ticks = number_ticks(low, high, most)
+    assert 1 <= len(ticks) <= most
+    slack = 1e-6 * span + 1e-12 * abs(low)
+    assert all(low - slack <= place <= high + slack for place, _ in ticks)
+    for place, words in ticks:
+        assert float(words.replace("\u2212", "-")) == pytest.approx(place, abs=1e-9 * max(abs(place), span))
+
+
+def test_ticks_are_written_with_the_decimals_of_their_step() -> None:
+    assert number_ticks(0.0, 1.0, 6) == [
+        (0.0, "0.0"),
+        (0.2, "0.2"),
+        (0.4, "0.4"),
+        (0.6, "0.6"),
+        (0.8, "0.8"),
+        (1.0, "1.0"),
+    ]
+    assert [words for _, words in number_ticks(-30, 20, 6)] == ["\u221230", "\u221220", "\u221210", "0", "10", "20"]
+    assert time_words(86_400_000.0, "%Y-%m-%d %H:%M") == "1970-01-02 00:00"
+
+
+@given(st.lists(st.booleans(), max_size=400), st.integers(1, 100))
+def test_thinning_keeps_every_flagged_point(flagged: list[bool], most: int) -> None:
+    kept = evenly(flagged, most)
+    assert kept == sorted(set(kept))
+    assert {i for i, flag in enumerate(flagged) if flag} <= set(kept)
+    assert len(kept) == min(len(flagged), max(most, sum(flagged)))
+
+
+@given(st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=30))
+def test_a_domain_shows_all_values(values: list[float]) -> None:
+    low, high = domain(values)
+    assert low < high
+    assert low <= min(values)
+    assert high >= max(values)
+
+
+@given(st.lists(st.floats(0, 300), min_size=1, max_size=8))
+def test_labels_are_moved_apart(places: list[float]) -> None:
+    moved = apart(sorted(places), 15)
+    assert all(after - before > 10 for before, after in itertools.pairwise(moved))
+
+
+def test_names_that_would_cover_one_another_are_raised() -> None:
+    placed = stacked([(100, 50, "1-3s", "flag"), (110, 52, "2-2s", "flag"), (400, 50, "1-3s", "flag")], 15)
+    assert placed[0][1] == placed[2][1] == 50
+    assert abs(placed[0][1] - placed[1][1]) >= 14
+
+
+@given(st.floats(0, 4e12).map(round), st.floats(1e3, 4e12), st.integers(3, 12))
+def test_ticks_of_time_are_few_and_within_the_axis(low: float, span: float, most: int) -> None:
+    ticks = time_ticks(low, low + span, most)
+    assert len(ticks) <= most + 1
+    assert all(low <= tick <= low + span for tick in ticks)
+    assert ticks == sorted(set(ticks))
+
+
+def test_ticks_of_time_are_round() -> None:
+    start = datetime(2026, 3, 2, 7, 50, tzinfo=UTC).timestamp() * 1000
+    hour, day = 3_600_000, 86_400_000
+    said = [f"{datetime.fromtimestamp(t / 1000, UTC):%H:%M}" for t in time_ticks(start, start + 2 * hour, 6)]
+    assert said == ["08:00", "08:30", "09:00", "09:30"]
+    said = [f"{datetime.fromtimestamp(t / 1000, UTC):%m-%d}" for t in time_ticks(start, start + 200 * day, 6)]
+    assert said == ["04-01", "05-01", "06-01", "07-01", "08-01", "09-01"]
+
+
+def test_a_long_name_is_cut_for_the_chart() -> None:
+    assert clipped("P" * 40, 12) == "P" * 11 + "…"
+    assert clipped("P01", 12) == "P01"
+
+
+def test_the_axis_of_time_names_zone_and_day() -> None:
+    morning = datetime(2026, 3, 2, 7, 0, tzinfo=UTC)
+    place, ticks, title = time_scale([morning, morning + timedelta(hours=2)], OSLO)
+    assert (ticks, title) == ("%H:%M", "Time on 2026-03-02 (UTC+01:00, Europe/Oslo)")
+    # drawn on a UTC scale, so the reader's own zone plays no part
+    assert datetime.fromtimestamp(place(morning) / 1000, UTC).hour == 8
+    _, ticks, title = time_scale([morning, morning + timedelta(days=30)], OSLO)
+    assert ticks == "%Y-%m-%d"
+    assert "UTC+02:00" in title
+
+
+# charts of a lot
+
+
+def test_spots_out_of_limits_have_their_own_shape() -> None:
+    page = lot_page(shift={(6, 1): -1.5}, limits_met="out")
+    drawn, note = lot_charts.parts_plot(page.result, page.part_values, page.spot_values, unit="MS/m", decimals=2) or (
+        None,
+        "",
+    )
+    assert drawn is not None
+    assert len(drawn.points) == 30
+    assert [point["shape"] for point in drawn.points].count("diamond") == 1
+    assert note == ""
+    assert [name for _, name, _ in drawn.names_right] == ["mean 58.35", "lower limit 57.5", "upper limit 59.5"]
+
+
+def test_a_lot_of_many_parts_is_thinned_and_says_so() -> None:
+    page = lot_page(parts=300, spots=4, repeats=1, shift={(i, 0): -3.0 for i in range(0, 300, 30)})
+    found = lot_charts.parts_plot(page.result, page.part_values, page.spot_values, unit="MS/m", decimals=2)
+    assert found is not None
+    drawn, note = found
+    assert marks(drawn, "flag") == 10
+    assert "120 of 300 parts are drawn, every flagged one among them" in note
+    assert "upright line" in note
+    assert len(drawn.names_below) <= 20
+
+
+def test_limits_far_away_are_named_but_do_not_press_the_parts_into_a_line() -> None:
+    page = lot_page(lower=10.0, upper=59.0)
+    found = lot_charts.parts_plot(page.result, page.part_values, page.spot_values, unit="MS/m", decimals=2)
+    assert found is not None
+    assert found[0].y_domain[0] > 57
+    assert "↓ lower limit 10" in [name for _, name, _ in found[0].names_right]
+    spread = lot_charts.spread_plot(page.result, page.spot_values, unit="MS/m", decimals=2)
+    assert spread is not None
+    assert spread[0].x_domain[0] < 10
+
+
+@pytest.mark.parametrize(("parts", "classes"), [(5, 0), (200, 58)])
+def test_the_spread_counts_every_spot(parts: int, classes: int) -> None:
+    page = lot_page(parts=parts, spots=4, repeats=1, shift={(1, 1): -3.0})
+    found = lot_charts.spread_plot(page.result, page.spot_values, unit="MS/m", decimals=2)
+    assert found is not None
+    drawn, bins = found
+    assert bins == classes
+    assert marks(drawn, "flag") == 1
+    counted = sum(rect["y2"] for rect in drawn.rects) if classes else len(drawn.points)
+    assert counted == parts * 4
+
+
+def test_missing_and_failed_runs_are_seen_in_the_timeline() -> None:
+    for support, shape, words in (
+        ("suspect", "diamond", "failed 09:49"),
+        ("open", "circle", "no run after yet"),
+        ("unsupported", "circle", "no run before"),
+    ):
+        page = lot_page(support=support)
+        found = lot_charts.timeline_plot(page.brackets, as_of=DAY + timedelta(hours=10), clock=Clock("Europe/Oslo"))
+        assert found is not None
+        drawn, _ = found
+        assert shape in [point["shape"] for point in drawn.points]
+        said = [name for *_, name, _ in drawn.names] + [name for *_, name, _ in drawn.notes]
+        assert words in said
+
+
+# charts of a meter
+
+
+def series(**given: object) -> meter_series.Series:
+    page = meter_page(**given)  # type: ignore[arg-type]
+    checks = page.checks.filter(pl.col("block") == "B1")
+    return meter_series.Series("B1", checks, tuple(page.settings["at"]), "MS/m", OSLO)
+
+
+def test_signals_are_named_at_their_point() -> None:
+    drawn, _ = meter_charts.control_plot(series(late_shift=0.3, seed=9)) or (None, "")
+    assert drawn is not None
+    signals = [point for point in drawn.points if point["shape"] == "diamond"]
+    assert len(signals) == 4
+    named = [(x, name) for x, _, name, _ in drawn.names if name != "setting"]
+    assert named == [(43, "1-3s"), (44, "2-2s")]
+    assert "setting" in [name for *_, name, _ in drawn.names]
+
+
+def test_provisional_and_frozen_limits_differ_without_colour() -> None:
+    drawn, _ = meter_charts.control_plot(series()) or (None, "")
+    assert drawn is not None
+    upper = sorted(
+        (s["x"], s["x2"], tuple(s["dash"])) for s in drawn.segments if s["colour"] == "var(--limit)" and s["y"] > 58.1
+    )
+    assert upper == [(0.5, 30.5, (9, 4)), (30.5, 46.5, ())]
+
+
+def test_many_checks_are_thinned_and_every_signal_stays() -> None:
+    many = series(checks=1500, blocks=1, late_shift=0.3)
+    drawn, note = meter_charts.control_plot(many) or (None, [])
+    assert drawn is not None
+    rejects = sum(bool(row["rejects"]) for row in many.frame.rows(named=True))
+    assert marks(drawn, "flag") == rejects
+    assert f"{len(drawn.points)} of 1500 checks are drawn" in note[0]
+    assert len(drawn.points) == max(
+        meter_series.MOST_CHECKS,
+        sum(bool(r["rejects"]) or r["warning"] or r["passes"] is False for r in many.frame.rows(named=True)),
+    )
+
+
+def test_failed_checks_stand_out_in_the_bias_chart() -> None:
+    failing = series(late_shift=0.5)
+    drawn = meter_charts.bias_plot(failing)
+    assert drawn is not None
+    assert marks(drawn, "flag") == sum(row["passes"] is False for row in failing.frame.rows(named=True)) == 4
+    assert {name for _, name, _ in drawn.names_right} >= {"tolerance +0.29", "tolerance −0.29"}
+    assert meter_charts.bias_plot(series(certified=False)) is None
+
+
+def test_a_limit_that_values_lie_beyond_is_always_drawn() -> None:
+    """A rejected lot far above its upper limit must not look as if it lay below it."""
+    from reports.lot.charts import _near_and_far
+
+    limits = [("lower", 23.78), ("upper", 25.52)]
+    near, far = _near_and_far(limits, [26.35, 26.45, 26.65])
+    assert (near, far) == ([("upper", 25.52)], [("lower", 23.78)])
+    near, far = _near_and_far(limits, [20.1, 20.2])
+    assert (near, far) == ([("lower", 23.78)], [("upper", 25.52)])
+    near, far = _near_and_far(limits, [24.60, 24.61])
+    assert (near, far) == ([], limits)

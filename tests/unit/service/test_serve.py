@@ -1,0 +1,116 @@
+"""Pages served on the loopback address: what is hidden stays hidden in every spelling, and no visitor leaves a trace behind."""
+
+from __future__ import annotations
+
+import http.client
+import os
+import socket
+import struct
+from typing import TYPE_CHECKING
+
+import pytest
+
+from pipeline.service import serve
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    pages = tmp_path / "pages"
+    for name in ("index.html", "lots/L1.html", ".written.json", ".answers/mark.json", "lots/.part.tmp"):
+        (pages / name).parent.mkdir(parents=True, exist_ok=True)
+        (pages / name).write_text(name, encoding="utf-8")
+    (tmp_path / "secret.html").write_text("outside", encoding="utf-8")
+    (pages / "link.html").symlink_to(tmp_path / "secret.html")
+    (pages / "up").symlink_to(tmp_path)
+    (pages / "linked").mkdir()
+    (pages / "linked" / "index.html").symlink_to(tmp_path / "secret.html")
+    os.mkfifo(pages / "pipe.html")
+    return pages
+
+
+@pytest.fixture
+def port(folder: Path) -> Iterator[int]:
+    with serve.served(folder, 0) as address:
+        yield int(address.rstrip("/").rpartition(":")[2])
+
+
+def fetch(port: int, path: str, **headers: str) -> tuple[int, bytes]:
+    connection = http.client.HTTPConnection("127.0.0.1", port, timeout=20)
+    try:
+        connection.request("GET", path, headers={name.replace("_", "-"): value for name, value in headers.items()})
+        answer = connection.getresponse()
+        return answer.status, answer.read()
+    finally:
+        connection.close()
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/.written.json", "/%2ewritten.json", "/%2Ewritten.json", "/lots/../.written.json", "/lots/%2e%2e/%2ewritten.json",
+        "//.written.json", "/.answers/mark.json", "/%2eanswers/mark.json", "/.answers%2fmark.json", "/lots/%2epart.tmp",
+        "/.written.json?x=1", "/.written.json#x", "/.answers/", "/%2eanswers/",
+    ],
+)  # fmt: skip
+def test_what_is_hidden_is_served_under_no_spelling(port: int, path: str) -> None:
+    assert fetch(port, path)[0] == 404
+
+
+@pytest.mark.parametrize("path", ["/link.html", "/up/secret.html", "/linked/", "/linked/index.html"])
+def test_links_are_not_followed(port: int, path: str) -> None:
+    status, body = fetch(port, path)
+    assert status == 404
+    assert b"outside" not in body
+
+
+@pytest.mark.parametrize(
+    "path", ["/%00", "/lots/L1.html%00", "/" + "x" * 5000, "/%ff%fe", "/pipe.html", "/lots/", "/nothing"]
+)
+def test_an_address_that_names_nothing_is_refused_without_a_word(
+    port: int, path: str, capfd: pytest.CaptureFixture[str]
+) -> None:
+    assert fetch(port, path)[0] == 404
+    assert capfd.readouterr() == ("", "")
+
+
+@pytest.mark.parametrize(
+    ("path", "body"), [("/", b"index.html"), ("/index.html", b"index.html"), ("/lots/%4c1.html?x", b"lots/L1.html")]
+)
+def test_pages_are_served(port: int, path: str, body: bytes) -> None:
+    assert fetch(port, path) == (200, body)
+
+
+def test_a_page_written_again_within_a_second_is_sent_again(port: int, folder: Path) -> None:
+    page = folder / "index.html"
+    os.utime(page, (1_000_000_000.2, 1_000_000_000.2))
+    seen = "Sun, 09 Sep 2001 01:46:40 GMT"
+    page.write_text("written again", encoding="utf-8")
+    os.utime(page, (1_000_000_000.7, 1_000_000_000.7))
+    assert fetch(port, "/", If_Modified_Since=seen) == (200, b"written again")
+
+
+def test_a_connection_that_says_nothing_is_closed(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert serve._Pages.timeout == 30
+    monkeypatch.setattr(serve._Pages, "timeout", 0.1)
+    with serve.served(folder, 0) as address:
+        place = ("127.0.0.1", int(address.rstrip("/").rpartition(":")[2]))
+        with socket.create_connection(place, timeout=20) as idle:
+            assert idle.recv(1) == b""
+        with socket.create_connection(place, timeout=20) as slow:
+            slow.sendall(b"GET / HT")
+            assert slow.recv(1) == b""
+
+
+def test_a_browser_that_goes_away_leaves_no_trace(port: int, folder: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    (folder / "big.html").write_bytes(b"x" * 20_000_000)
+    with socket.create_connection(("127.0.0.1", port), timeout=20) as rude:
+        rude.sendall(b"GET /big.html HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
+        rude.recv(10)
+        # closing at once, with a reset
+        rude.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+    assert fetch(port, "/")[0] == 200
+    assert capfd.readouterr() == ("", "")
