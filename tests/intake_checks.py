@@ -46,7 +46,11 @@ def load(data: bytes, layout: Layout, **changes: Any) -> FileReading:
         "layout": layout,
         "plausible_ms_per_m": (0.5, 65.0),
         "site_zone": "Europe/Oslo",
-        "blocks": frozenset({"BL-A1", "BL-C1"}),
+        "listed": {
+            "blocks": frozenset({"BL-A1", "BL-C1"}),
+            "lots": frozenset({"KB-01"}),
+            "studies": frozenset({"GRR-1"}),
+        },
         "now": datetime(2026, 12, 1, tzinfo=UTC),
         "size_cap_bytes": 1 << 30,
     }

@@ -17,12 +17,11 @@ from pipeline.history.store import History
 from pipeline.intake.identity import decide
 from pipeline.intake.layout import parse_layout
 from pipeline.judge.assess import assess
-from pipeline.load.exports import read_export
+from pipeline.load.exports import names_listed, read_export
 from pipeline.load.load import ledger_of
 from pipeline.workspace.files import archived, cannot, opened, sha256_of
 from pipeline.workspace.recorded import recorded_settings, recorded_tables
 from schemas.tables import BASELINE
-from schemas.versions import version_at
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -129,7 +128,7 @@ class Replay:
         self._workspace = workspace
         self._history = history
         self._journal = journal
-        self._rules: tuple[Settings, frozenset[str]] | None = None
+        self._rules: tuple[Settings, dict[str, frozenset[str]]] | None = None
 
     def do(self, entry: dict[str, Any]) -> None:
         """Do what an event did. Call inside a transaction.
@@ -167,13 +166,12 @@ class Replay:
         elif entry["kind"] == "baseline":
             history.add_baselines(BASELINE.from_json(subject.get("limits", [subject])))
 
-    def _in_force(self) -> tuple[Settings, frozenset[str]]:
-        """Return the settings and the blocks in the register, as taken over last."""
+    def _in_force(self) -> tuple[Settings, dict[str, frozenset[str]]]:
+        """Return the settings and the names in the registers, as taken over last."""
         if self._rules is None:
             texts = self._history.reference_texts()
             settings = recorded_settings(texts, self._workspace.settings)
-            blocks = version_at(recorded_tables(texts, settings)["blocks"], ["block"], None)["block"]
-            self._rules = settings, frozenset(blocks.to_list())
+            self._rules = settings, names_listed(recorded_tables(texts, settings))
         return self._rules
 
     def _again(self, text: str, subject: dict[str, Any], at: datetime) -> tuple[Layout, Any]:
@@ -193,9 +191,9 @@ class Replay:
             raise IntegrityProblem(
                 f"{name}: the raw file {place} has changed: its hash is {digest[:12]}…, not {subject['sha256'][:12]}…."
             )
-        settings, blocks = self._in_force()
+        settings, listed = self._in_force()
         layout = parse_layout(text, f"the layout kept with {name}")
-        result = read_export(data, name=name, layout=layout, settings=settings, blocks=blocks, now=at)
+        result = read_export(data, name=name, layout=layout, settings=settings, listed=listed, now=at)
         if result.held is not None:
             raise IntegrityProblem(f"{name}: the raw file is held when it is read again: {result.held.sentence}")
         return layout, result

@@ -12,10 +12,9 @@ from pipeline.decisions.record import deciding
 from pipeline.errors import IntegrityProblem, UsageError
 from pipeline.history.store import History
 from pipeline.intake.identity import decide
-from pipeline.load.exports import layouts_of, read_export
+from pipeline.load.exports import layouts_of, names_listed, read_export
 from pipeline.workspace.files import archived, read_bytes, sha256_of
 from pipeline.workspace.recorded import recorded_settings, recorded_tables
-from schemas.versions import version_at
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -166,7 +165,7 @@ def replay(
         texts = history.reference_texts()
         settings = recorded_settings(texts, settings)  # an edit decides nothing until a load takes it over
         tables = recorded_tables(texts, settings)
-        blocks = frozenset(version_at(tables["blocks"], ["block"], None)["block"].to_list())
+        listed = names_listed(tables)
         waiting = history.quarantine(states=["new"])
         sources = history.sources()
         for source_id in waiting["source_id"].unique().sort().to_list():
@@ -182,7 +181,7 @@ def replay(
             if sha256_of(data) != source["sha256"]:
                 raise IntegrityProblem(f"The raw file of {name} has changed. Run: annealog verify")
             layout, text = layouts[source["layout"]]
-            result = read_export(data, name=name, layout=layout, settings=settings, blocks=blocks, now=moment)
+            result = read_export(data, name=name, layout=layout, settings=settings, listed=listed, now=moment)
             if result.held is not None:
                 reports.append(ReplayReport(name, source_id, 0, 0, refused.height, f"held: {result.held.sentence}"))
                 continue

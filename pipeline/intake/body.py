@@ -10,6 +10,7 @@ import polars as pl
 from pipeline.intake import lines as kinds
 from pipeline.intake.reading import Held, HoldFile
 from pipeline.intake.refusals import REASONS
+from pipeline.intake.sections import Told, disagreements, tell
 from schemas.tables import QUARANTINE
 
 if TYPE_CHECKING:
@@ -47,21 +48,33 @@ class Body:
 
     def add(self, text: bytes, *, unfinished: bool, last: bool) -> None:
         """Read one chunk of whole lines."""
-        dialect = self.layout.dialect
+        dialect, told = self.layout.dialect, None
+        if self.layout.at_once:
+            told = tell(text.decode("utf-8").split("\n")[:-1], self.layout, self.head, self.next_line)
         found = kinds.split_chunk(
-            text, dialect, cells_wanted=self.rows.cell_types, width=self.width, first_line=self.next_line
+            text,
+            dialect,
+            cells_wanted=self.rows.cell_types,
+            width=self.width,
+            first_line=self.next_line,
+            passed=None if told is None else told.passed,
         )
         broken = int(np.isin(found.kinds, list(_OF_LINES)).sum())
         self._hold_if_mostly_refused(broken, len(found.rows))
         lines = pl.Series("line", found.rows + self.next_line, dtype=pl.Int64)
-        readings, refused = self.rows.read(found.cells, lines)
+        if told is None:
+            readings, refused = self.rows.read(found.cells, lines)
+        else:
+            readings, refused = self._read_in_parts(found, lines, told)
         refused = pl.concat([refused, self._refused_lines(found, last=last)]).sort("line")
         if unfinished and dialect.final_newline:
             readings, refused = self._cut_off(readings, refused, found)
         originals = [found.original(row) for row in (refused["line"] - self.next_line).to_list()]
         refused = refused.with_columns(original=pl.Series(originals, dtype=pl.String))
         refused = self._known_lines(refused)
-        if self.footer:
+        if told is not None:
+            readings, refused = self._hold_sections(readings, refused, found, told)
+        if self.footer and self.layout.sections is None:
             readings, refused = self._after_footer(readings, refused, found)
         self.counts["blank"] += int((found.kinds == kinds.BLANK).sum())
         self.counts["preamble"] += int((found.kinds == kinds.COMMENT).sum())
@@ -71,6 +84,53 @@ class Body:
         self.readings.append(readings)
         self.quarantine.append(refused.select(QUARANTINE.names))
         self.next_line += len(found.kinds)
+
+    def _read_in_parts(
+        self, found: kinds.ChunkLines, lines: pl.Series, told: Told
+    ) -> tuple[pl.DataFrame, pl.DataFrame]:
+        """Read a whole file of sections, or with cells that are filled down as far as no line is lost."""
+        section = pl.Series("section", told.of[found.rows], dtype=pl.Int64)
+        cells = found.cells.with_columns(
+            told.column(column.name)
+            .gather(section)
+            .cast(pl.Categorical if column.field.type == "string" else pl.String)
+            .alias(f"c{column.position}")
+            for column in self.head.carried
+        )
+        broken = np.cumsum(np.isin(found.kinds, list(_OF_LINES)))[found.rows]
+        parts = section * (len(found.kinds) + 1) + pl.Series(broken, dtype=pl.Int64)
+        readings, refused = self.rows.read(cells, lines, parts)
+        for fate, count in told.counts.items():
+            self.counts[fate] += count
+        self.footer.extend(told.footer)
+        own = [(line, None, reason, sentence) for line, reason, sentence in told.refused]
+        return readings, pl.concat([refused, pl.DataFrame(own, schema=refused.schema, orient="row")])
+
+    def _hold_sections(
+        self, readings: pl.DataFrame, refused: pl.DataFrame, found: kinds.ChunkLines, told: Told
+    ) -> tuple[pl.DataFrame, pl.DataFrame]:
+        """Refuse the readings of each section that states other figures than they have."""
+        decimals = self.rows.decimals(found.cells)
+        wrong = disagreements(told, readings, refused["line"], self.layout, self.next_line, decimals)
+        if not wrong:
+            return readings, refused
+        of = pl.Series(told.of[readings["line"].to_numpy() - self.next_line], dtype=pl.Int64)
+        held = readings.filter(of.is_in(list(wrong)))["line"].unique(maintain_order=True)
+        sentences = [
+            f"Section that begins in line {told.began[section]}: {wrong[section]}. {REASONS['section_disagrees']}"
+            for section in told.of[held.to_numpy() - self.next_line].tolist()
+        ]
+        more = pl.DataFrame(
+            {
+                "line": held,
+                "column": None,
+                "reason": "section_disagrees",
+                "sentence": sentences,
+                "original": [found.original(line - self.next_line) for line in held],
+            },
+            schema=refused.schema,
+        )
+        return readings.filter(~of.is_in(list(wrong))), pl.concat([refused, more]).sort("line")
 
     def _hold_if_mostly_refused(self, broken: int, whole: int, refused: pl.DataFrame | None = None) -> None:
         """Hold a file of which most is refused: it is written in no such layout, and each line would cost a row.
@@ -122,7 +182,7 @@ class Body:
         """Refuse the last line without a line end: a number cut inside looks like a number, so it is never taken."""
         row = len(found.kinds) - 1
         line = self.next_line + row
-        if found.kinds[row] in (kinds.BLANK, kinds.COMMENT):
+        if found.kinds[row] in (kinds.BLANK, kinds.COMMENT, kinds.PASSED):
             return readings, refused
         sentence = (
             f"The last line has no line end. {REASONS['truncated']} If this meter never writes one, declare "
@@ -139,8 +199,8 @@ class Body:
         strip = self.layout.dialect.delimiter + " \t\x1a"  # old systems end a file with a 1A
         blank = original.str.strip_chars(strip) == ""
         header = (
-            original.str.strip_prefix("\ufeff") == self.head.header_text
-            if self.head.header_text is not None
+            original.str.strip_prefix("\ufeff").is_in(list(self.head.header_texts))
+            if self.head.header_texts
             else blank & False
         )
         units = original == self.head.units_text if self.head.units_text is not None else blank & False

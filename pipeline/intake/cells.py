@@ -25,12 +25,13 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from pipeline.intake.head import FileColumn
-    from pipeline.intake.layout import Layout, LayoutField
+    from pipeline.intake.layout import Layout
+    from pipeline.intake.layout_parts import Cells
     from pipeline.intake.refusals import Refusals
 
 __all__ = ["IDENTIFIERS", "booleans", "integers", "moments", "numbers", "texts", "values"]
 
-IDENTIFIERS = ("meter", "probe", "lot", "part", "spot", "block", "operator", "sensor", "run")
+IDENTIFIERS = ("meter", "probe", "lot", "part", "spot", "block", "operator", "sensor", "run", "name")
 """Columns in which a spreadsheet's rewriting does harm unseen."""
 
 _MONTHS = (
@@ -45,7 +46,7 @@ _NOT_FINITE = (
 _POWER = r"^[+-]?[0-9]*[.,]?[0-9]+[eE][+-]?[0-9]{1,3}$"
 
 
-def _without_missing(cells: pl.Series, field: LayoutField) -> pl.Series:
+def _without_missing(cells: pl.Series, field: Cells) -> pl.Series:
     if not field.missing_values:
         return cells
     missing = cells.cast(pl.String).is_in(list(field.missing_values)).fill_null(value=False)
@@ -99,7 +100,7 @@ def texts(cells: pl.Series, column: FileColumn, refusals: Refusals) -> pl.Series
     if field.column in IDENTIFIERS and limits.pattern is None and limits.enum is None:
         damaged = distinct.filter(distinct.str.contains(SPREADSHEET_DATE) | distinct.str.contains(SPREADSHEET_POWER))
         refuse(damaged.to_list(), "spreadsheet_damage_suspected", f"a {field.column}, not a date or a power of ten")
-    allowed = READING[field.column].allowed if field.column is not None else None
+    allowed = READING[field.column].allowed if field.column in READING.polars_schema else None
     if field.values is not None:
         if not field.keep_other_values:
             known = set(field.values)
@@ -121,7 +122,7 @@ _THICKEST_MM = 1000.0
 """No handheld meter is put on metal of a metre: a thickness with one group mark and no decimal mark is read wrong (own bound)."""
 
 
-def _grammar(field: LayoutField) -> NumberGrammar:
+def _grammar(field: Cells) -> NumberGrammar:
     return NumberGrammar(field.decimal_char, field.group_char, field.exponent)
 
 
@@ -299,7 +300,7 @@ def moments(
     *,
     zone: str | None,
     year: int | None,
-    time_field: LayoutField | None = None,
+    time_field: Cells | None = None,
 ) -> pl.Series:
     """Read the time of the readings, in UTC.
 

@@ -16,9 +16,10 @@ if TYPE_CHECKING:
 
     import polars as pl
 
-    from pipeline.intake.layout import Layout, LayoutField
+    from pipeline.intake.layout import Layout
+    from pipeline.intake.layout_parts import FooterStatistic, LayoutField
 
-__all__ = ["check_footer"]
+__all__ = ["check_footer", "differs"]
 
 
 def _figure(text: str, field: LayoutField) -> Decimal | None:
@@ -43,6 +44,62 @@ def _ours(statistic: str, values: pl.Series) -> float | None:
     if statistic == "mean":
         return mean
     return math.sqrt(math.fsum((number - mean) ** 2 for number in numbers) / (len(numbers) - 1))
+
+
+def _cell(cells: Sequence[str], declared: FooterStatistic) -> str:
+    return cells[declared.cell - 1] if declared.cell <= len(cells) else ""
+
+
+def differs(
+    declared: FooterStatistic,
+    number: int,
+    cells: Sequence[str],
+    layout: Layout,
+    lines: int,
+    values: pl.Series,
+    *,
+    slack: float = 0.0,
+) -> str | None:
+    """Compare one figure with ours.
+
+    Parameters
+    ----------
+    declared
+        What it states, and in which cell.
+    number, cells
+        Line number and cells of its line.
+    layout
+        How numbers are written.
+    lines
+        Lines of readings, refused ones among them.
+    values
+        Their values, in the unit of the export.
+    slack
+        What the values may have lost by rounding, beside half a unit of the last digit of the figure.
+
+    Returns
+    -------
+    str or None
+        What differs.
+    """
+    text = _cell(cells, declared)
+    figure = _figure(text, layout.value_field)
+    if slack and declared.statistic == "standard_deviation" and values.count() == 1 and not figure:
+        return None  # one reading has no deviation, and meters write nothing, a dash or 0
+    if figure is None:
+        return f"line {number}, '{declared.label}': '{shown(text)}' is no number"
+    if declared.statistic == "count":
+        if figure == lines:
+            return None
+        return f"line {number}: the file counts {figure} readings, and has {lines} line(s) of readings"
+    ours = _ours(declared.statistic, values)
+    if declared.statistic == "standard_deviation" and ours is not None:
+        slack *= math.sqrt(values.count() / (values.count() - 1))  # if all readings were rounded away from one another
+    half = float(f"0.5e{figure.as_tuple().exponent}")  # of a unit of the last digit printed
+    if ours is not None and abs(ours - float(figure)) <= half + slack + 1e-12 * abs(float(figure)):
+        return None
+    said = "cannot be computed" if ours is None else f"is {ours:.10g}"
+    return f"line {number}: '{declared.label}' is {shown(text)} in the file, ours {said}"
 
 
 def check_footer(
@@ -77,7 +134,6 @@ def check_footer(
                 "footer_missing: the layout declares a footer and the file has none; was the export cut off?"
             )
         return warnings
-    field = layout.value_field
     cells_of: dict[str, tuple[int, list[str]]] = {}
     for number, line in lines:
         cells = [cell.strip() for cell in split_line(line, layout.dialect)]
@@ -87,26 +143,14 @@ def check_footer(
             warnings.append(f"footer_mismatch: the footer has no line '{declared.label}'; was the export cut off?")
             continue
         number, cells = cells_of[declared.label.rstrip(":")]
-        text = cells[declared.cell - 1] if declared.cell <= len(cells) else ""
-        figure = _figure(text, field)
-        if figure is None:
-            warnings.append(f"footer_mismatch: line {number}, '{declared.label}': '{shown(text)}' is no number")
-        elif declared.statistic == "count":
-            if figure != data_lines:
-                warnings.append(
-                    f"footer_mismatch: line {number}: the footer counts {figure} readings, the file has "
-                    f"{data_lines} line(s) of readings"
-                )
-        elif refused_lines:
+        if (
+            refused_lines
+            and declared.statistic != "count"
+            and _figure(_cell(cells, declared), layout.value_field) is not None
+        ):
             warnings.append(
                 f"footer_not_compared: line {number}, '{declared.label}': {refused_lines} line(s) were refused"
             )
-        else:
-            ours = _ours(declared.statistic, values)
-            half = float(f"0.5e{figure.as_tuple().exponent}")  # of a unit of the last digit printed
-            if ours is None or abs(ours - float(figure)) > half + 1e-12 * abs(float(figure)):
-                said = "cannot be computed" if ours is None else f"is {ours:.10g}"
-                warnings.append(
-                    f"footer_mismatch: line {number}: '{declared.label}' is {shown(text)} in the footer, ours {said}"
-                )
+        elif (wrong := differs(declared, number, cells, layout, data_lines, values)) is not None:
+            warnings.append(f"footer_mismatch: {wrong}")
     return warnings

@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 from collections import Counter
 from dataclasses import dataclass, field
+from itertools import zip_longest
 from typing import TYPE_CHECKING
 
 from pipeline.intake.preamble import read_preamble, split_line
@@ -15,9 +16,10 @@ from schemas.tables import FATES
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from pipeline.intake.layout import Layout, LayoutField
+    from pipeline.intake.layout import Layout
+    from pipeline.intake.layout_parts import Key, LayoutField
 
-__all__ = ["LONGEST_HEAD", "FileColumn", "Head", "read_head"]
+__all__ = ["LONGEST_HEAD", "FileColumn", "Head", "check_units", "looks_like_a_reading", "read_head"]
 
 LONGEST_HEAD = 400
 """Lines in which the header is looked for."""
@@ -43,20 +45,27 @@ class FileColumn:
 
     position: int
     name: str
-    field: LayoutField
+    field: LayoutField | Key
     replicate: int = 1
 
 
 @dataclass(slots=True)
 class Head:
-    """What the lines before the readings say."""
+    """What the lines before the readings say.
+
+    `said` holds what keys say of the whole file, `carried` a column for each key of a section. `before`: lines before
+    the header; `header_first`: it stands once, before the first section.
+    """
 
     columns: tuple[FileColumn, ...] = ()
     lines: int = 0
-    header_text: str | None = None
+    before: int = 0
+    header_first: bool = True
+    header_texts: tuple[str, ...] = ()
+    carried: tuple[FileColumn, ...] = ()
+    said: list[tuple[Key, str]] = field(default_factory=list)
     units_text: str | None = None
     metadata: dict[str, str] = field(default_factory=dict)
-    filled: dict[str, str] = field(default_factory=dict)
     counts: dict[str, int] = field(default_factory=lambda: dict.fromkeys(FATES, 0))
     warnings: list[str] = field(default_factory=list)
 
@@ -172,6 +181,15 @@ def _hold_header(differences: Sequence[str], line: int | None, layout: Layout) -
     )
 
 
+def _header_cells(lines: Sequence[str], layout: Layout) -> list[str]:
+    """Return the names in one line, or those of several lines joined column by column."""
+    if len(lines) == 1:
+        return split_line(lines[0], layout.dialect)
+    cells = [[cell.strip() for cell in split_line(line, layout.dialect)] for line in lines]
+    join = layout.dialect.header_join
+    return [join.join(filter(None, column)) for column in zip_longest(*cells, fillvalue="")]
+
+
 def _find_header(lines: Sequence[str], layout: Layout, passed: set[int]) -> tuple[int, list[FileColumn]]:
     best: tuple[int, int, Sequence[str]] | None = None
     rows = layout.dialect.header_rows
@@ -179,7 +197,7 @@ def _find_header(lines: Sequence[str], layout: Layout, passed: set[int]) -> tupl
     for number in [rows[0] - 1] if rows is not None else range(len(lines)):
         if number >= len(lines) or number in passed:
             continue
-        cells = split_line(lines[number], layout.dialect)
+        cells = _header_cells(lines[number : number + layout.dialect.header_height], layout)
         if len(cells) > MOST_COLUMNS:
             raise HoldFile(
                 Held(
@@ -216,7 +234,14 @@ def _find_header(lines: Sequence[str], layout: Layout, passed: set[int]) -> tupl
     raise _hold_header(_resolve(best[2], layout, candidates, hints=True)[1], best[1] + 1, layout)
 
 
-def _check_units(cells: Sequence[str], columns: Sequence[FileColumn], layout: Layout, line: int) -> None:
+def check_units(cells: Sequence[str], columns: Sequence[FileColumn], layout: Layout, line: int) -> None:
+    """Compare a line of units with the layout.
+
+    Raises
+    ------
+    HoldFile
+        If a unit is another one than declared.
+    """
     wrong: list[str] = []
     for column in columns:
         declared = column.field.unit
@@ -244,12 +269,17 @@ def _check_units(cells: Sequence[str], columns: Sequence[FileColumn], layout: La
         )
 
 
+def looks_like_a_reading(line: str, layout: Layout, width: int) -> bool:
+    """Whether a line outside the table has the cells of a reading."""
+    cells = [cell.strip() for cell in split_line(line, layout.dialect)]
+    filled = [cell for cell in cells if cell]
+    return width > 3 and len(cells) == width and 2 * len(filled) > width and any(map(_is_figure, filled))
+
+
 def _hold_if_readings(before: Sequence[tuple[int, str]], layout: Layout, width: int) -> None:
     """Hold a file whose header comes after lines that look like readings: they would be lost as preamble."""
     for number, line in before:
-        cells = [cell.strip() for cell in split_line(line, layout.dialect)]
-        filled = [cell for cell in cells if cell]
-        if width > 3 and len(cells) == width and 2 * len(filled) > width and any(map(_is_figure, filled)):
+        if looks_like_a_reading(line, layout, width):
             raise HoldFile(
                 Held(
                     "readings_before_header",
@@ -265,7 +295,7 @@ def _is_figure(text: str) -> bool:
     return any(mark.isdigit() for mark in text) and not any(mark.isalpha() for mark in text)
 
 
-def read_head(lines: Sequence[str], layout: Layout) -> Head:
+def read_head(lines: Sequence[str], layout: Layout, file_name: str | None = None) -> Head:
     """Read preamble, header and units.
 
     Parameters
@@ -274,6 +304,8 @@ def read_head(lines: Sequence[str], layout: Layout) -> Head:
         The first lines of the file, without line ends.
     layout
         What to expect.
+    file_name
+        Name of the file, without its folder; None where it is not to be looked at.
 
     Returns
     -------
@@ -292,10 +324,13 @@ def read_head(lines: Sequence[str], layout: Layout) -> Head:
         for n, line in enumerate(lines)
         if n + 1 in dialect.comment_rows or (dialect.comment_char and line.startswith(dialect.comment_char))
     }
+    first = _first_section(lines, layout, blank | comments)
     if dialect.header:
         at, columns = _find_header(lines, layout, blank | comments)
-        head.columns, head.header_text, head.counts["header"] = tuple(columns), lines[at], 1
-        end = at + 1
+        end = at + dialect.header_height
+        head.columns, head.header_texts = tuple(columns), tuple(lines[at:end])
+        head.header_first = at < first
+        head.counts["header"] = end - at
         if dialect.units_row:
             while end < len(lines) and end in blank | comments:
                 end += 1
@@ -307,17 +342,43 @@ def read_head(lines: Sequence[str], layout: Layout) -> Head:
                         "Export again, or declare dialect.unitsRow = false in the layout.",
                     )
                 )
-            _check_units(split_line(lines[end], dialect), columns, layout, end + 1)
+            check_units(split_line(lines[end], dialect), columns, layout, end + 1)
             head.units_text, head.counts["units"] = lines[end], 1
             end += 1
     else:
-        at = end = min(dialect.preamble_rows, len(lines))
+        at = end = min(dialect.preamble_rows if layout.sections is None else first, len(lines))
         head.columns = tuple(FileColumn(n, one.name, one) for n, one in enumerate(layout.fields))
-    head.lines = end
+    if not head.header_first:  # the section's own lines, header and units among them, are told later
+        at = end = first
+        head.counts["header"] = head.counts["units"] = 0
+    head.before, head.lines = at, end
     head.counts["blank"] = sum(n in blank and n not in comments for n in range(end))
     head.counts["preamble"] = end - head.counts["blank"] - head.counts["header"] - head.counts["units"]
     before = [(n + 1, lines[n]) for n in range(at) if n not in blank | comments]
     if dialect.header:
         _hold_if_readings(before, layout, len(head.columns))
-    read_preamble(before, layout, head)
+    read_preamble(before, layout, head, file_name)
     return head
+
+
+def _first_section(lines: Sequence[str], layout: Layout, passed: set[int]) -> int:
+    """Return the place of the line that begins the first section, or one after the last where there are no sections.
+
+    Raises
+    ------
+    HoldFile
+        If no line begins one.
+    """
+    if layout.sections is None:
+        return len(lines)
+    begin = layout.sections.begin
+    found = next((n for n, line in enumerate(lines) if n not in passed and begin.match(line)), None)
+    if found is None:
+        raise HoldFile(
+            Held(
+                "section_missing",
+                f"No line begins a section as layout {layout.name} declares: {begin.pattern}.",
+                "Name another layout, or let `annealog layout suggest` propose one.",
+            )
+        )
+    return found

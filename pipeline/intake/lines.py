@@ -21,11 +21,22 @@ from pipeline.intake.reading import Held, HoldFile
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from pipeline.intake.layout import Dialect
+    from pipeline.intake.layout_parts import Dialect
 
-__all__ = ["BAD_QUOTES", "BLANK", "COMMENT", "STRAY", "TOO_FEW", "TOO_MANY", "WHOLE", "ChunkLines", "split_chunk"]
+__all__ = [
+    "BAD_QUOTES",
+    "BLANK",
+    "COMMENT",
+    "PASSED",
+    "STRAY",
+    "TOO_FEW",
+    "TOO_MANY",
+    "WHOLE",
+    "ChunkLines",
+    "split_chunk",
+]
 
-WHOLE, QUOTED, BLANK, COMMENT, TOO_FEW, TOO_MANY, STRAY, BAD_QUOTES = range(8)
+WHOLE, QUOTED, BLANK, COMMENT, TOO_FEW, TOO_MANY, STRAY, BAD_QUOTES, PASSED = range(9)
 _LF = 10
 
 
@@ -90,7 +101,13 @@ def _rows_with(byte: int, text: NDArray[np.uint8], ends: NDArray[np.int64]) -> N
 
 
 def split_chunk(
-    text: bytes, dialect: Dialect, *, cells_wanted: dict[str, Any], width: int, first_line: int
+    text: bytes,
+    dialect: Dialect,
+    *,
+    cells_wanted: dict[str, Any],
+    width: int,
+    first_line: int,
+    passed: NDArray[np.bool_] | None = None,
 ) -> ChunkLines:
     """Split a chunk into lines and cells.
 
@@ -106,6 +123,8 @@ def split_chunk(
         Cells of a whole line.
     first_line
         Number of the first line, from 1.
+    passed
+        True for lines that are known to be no readings.
 
     Returns
     -------
@@ -140,10 +159,12 @@ def split_chunk(
     for number in dialect.comment_rows:
         if first_line <= number < first_line + len(kinds):
             kinds[number - first_line] = COMMENT
+    if passed is not None:
+        kinds[passed] = PASSED
     quoted: list[tuple[int, list[str]]] = []
     if dialect.quote_char and dialect.quote_char.encode() in text:
         rows = _rows_with(ord(dialect.quote_char), raw, ends)
-        rows = rows[(kinds[rows] != COMMENT) & (kinds[rows] != STRAY)]
+        rows = rows[~np.isin(kinds[rows], (COMMENT, STRAY, PASSED))]
         kinds[rows] = QUOTED
         quoted = _read_quoted(rows, text, starts, ends, dialect, kinds, width, first_line)
     for row in np.flatnonzero(kinds == TOO_FEW):

@@ -20,7 +20,14 @@ if TYPE_CHECKING:
 __all__ = ["match"]
 
 # a file with the right columns and a wrong unit or serial belongs to the layout: the reader holds it and says why
-_OF_THE_LAYOUT = ("unit_mismatch", "units_missing", "serial_mismatch", "preamble_mismatch", "preamble_key_missing")
+_OF_THE_LAYOUT = (
+    "unit_mismatch",
+    "units_missing",
+    "serial_mismatch",
+    "preamble_mismatch",
+    "preamble_key_missing",
+    "file_name_mismatch",
+)
 _START_BYTES = 1 << 20
 
 
@@ -60,7 +67,7 @@ def match(path: str, data: bytes, layouts: Mapping[str, Layout], folder_rules: M
         layout = layouts[name]
         if not layout.dialect.header or not _may_be(layout, "/".join(folders), file_name):
             continue
-        held = _difference(data, layout)
+        held = _difference(data, layout, file_name)
         if held is None:
             fitting.append(layout)
         elif held.reason in _OF_THE_LAYOUT:
@@ -127,7 +134,7 @@ def _no_workbook(data: bytes) -> Held | None:
     return None
 
 
-def _difference(data: bytes, layout: Layout) -> Held | None:
+def _difference(data: bytes, layout: Layout, file_name: str) -> Held | None:
     """Return what holds the head of the file under a layout, or None where it fits."""
     try:
         part = parts_of(data, layout, "UTC", head_only=True)[0]
@@ -135,10 +142,9 @@ def _difference(data: bytes, layout: Layout) -> Held | None:
         encoding = choose_encoding(data, layout.dialect.encoding)
         for chunk in chunks(data[: _START_BYTES * 4], encoding, layout.dialect.line_terminator, _START_BYTES):
             lines = head_lines(chunk)
-            head = read_head(lines, layout)
+            head = read_head(lines, layout, file_name)
             wanted = layout.match.preamble
-            before = lines[: lines.index(head.header_text)] if head.header_text in lines else []
-            if wanted is not None and not any(wanted in line for line in before):
+            if wanted is not None and not any(wanted in line for line in lines[: head.before]):
                 return Held("header_mismatch", f"'{shown(wanted)}' does not stand before the header.", "")
             return None
     except HoldFile as stop:

@@ -7,14 +7,16 @@ import re
 from typing import TYPE_CHECKING
 
 from pipeline.intake.reading import Held, HoldFile, shown
+from pipeline.intake.units_text import spelled_unit
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from pipeline.intake.head import Head
-    from pipeline.intake.layout import Constraints, Dialect, Layout
+    from pipeline.intake.layout import Layout
+    from pipeline.intake.layout_parts import Cells, Constraints, Dialect, Key
 
-__all__ = ["broken_constraint", "read_preamble", "split_line"]
+__all__ = ["broken_constraint", "read_preamble", "split_key", "split_line", "without_unit"]
 
 
 def split_line(line: str, dialect: Dialect) -> list[str]:
@@ -62,7 +64,41 @@ def broken_constraint(text: str, constraints: Constraints) -> str | None:
     return None
 
 
-def read_preamble(lines: Sequence[tuple[int, str]], layout: Layout, head: Head) -> None:
+def split_key(line: str, separator: str | None, dialect: Dialect) -> tuple[str, str | None]:
+    """Return key and value of a line; None where it states no value.
+
+    Parameters
+    ----------
+    line
+        Text without its line end.
+    separator
+        Text between the two; None for the delimiter, where the first cell that is not empty is the value.
+    dialect
+        Of the layout.
+
+    Returns
+    -------
+    (str, str or None)
+    """
+    if separator is None:
+        key, *rest = split_line(line, dialect)
+        value = next((cell.strip() for cell in rest if cell.strip()), None)
+    else:
+        key, found, after = line.partition(separator)
+        value = after.strip().strip(dialect.delimiter).strip() if found else None
+    return key.strip().rstrip(":").strip(), value
+
+
+def without_unit(text: str, field: Cells, aliases: Mapping[str, tuple[str, ...]]) -> str:
+    """Return a number without the unit that follows it, if that is the declared one; else the text as it is."""
+    if field.unit is not None and (
+        parts := re.fullmatch(r"([+-]?[0-9][0-9.,'’ \u00a0\u202f]*?)\s*([^0-9\s.,'’].*)", text)
+    ):
+        return parts[1] if spelled_unit(parts[2], aliases) == field.unit else text
+    return text
+
+
+def read_preamble(lines: Sequence[tuple[int, str]], layout: Layout, head: Head, file_name: str | None = None) -> None:
     """Read what stands before the header into the head: metadata, and the columns it fills.
 
     Parameters
@@ -73,6 +109,8 @@ def read_preamble(lines: Sequence[tuple[int, str]], layout: Layout, head: Head) 
         What to expect.
     head
         Takes metadata, columns filled and warnings.
+    file_name
+        Name of the file, without its folder; None where it is not to be looked at.
 
     Raises
     ------
@@ -94,14 +132,7 @@ def read_preamble(lines: Sequence[tuple[int, str]], layout: Layout, head: Head) 
                     )
                 )
             continue
-        separator = layout.preamble.separator
-        if separator is None:
-            key, *rest = split_line(line, dialect)
-            value = next((cell.strip() for cell in rest if cell.strip()), None) if rest else None
-        else:
-            key, found, after = line.partition(separator)
-            value = after.strip().strip(dialect.delimiter).strip() if found else None
-        key = key.strip().rstrip(":").strip()
+        key, value = split_key(line, layout.preamble.separator, dialect)
         if value is None or not key:
             text.append(stripped)
         elif key in head.metadata:
@@ -111,38 +142,55 @@ def read_preamble(lines: Sequence[tuple[int, str]], layout: Layout, head: Head) 
             head.metadata[key] = value
     if text:
         head.metadata.setdefault("text", "\n".join(text))
-    for wanted in layout.preamble.keys:
-        found_value = head.metadata.get(wanted.key)
-        if found_value is None:
+    _fill(head, head.metadata, layout.preamble.keys, "before the header", layout)
+    if layout.file_name is not None and file_name is not None:
+        fits = layout.file_name.pattern.fullmatch(file_name)
+        if fits is None:
+            raise HoldFile(
+                Held(
+                    "file_name_mismatch",
+                    f"The name of the file, '{shown(file_name)}', is not written as layout {layout.name} declares: "
+                    f"{layout.file_name.pattern.pattern}.",
+                    "Give the file the name that the meter gave it, or name another layout.",
+                )
+            )
+        said = {key: text for key, text in fits.groupdict().items() if text is not None}
+        _fill(head, said, layout.file_name.all_keys, "in the name of the file", layout)
+
+
+def _fill(head: Head, said: Mapping[str, str], keys: Sequence[Key], where: str, layout: Layout) -> None:
+    """Fill columns for the whole file with what keys say; a time is read later, with the zone, and may need another cell."""
+    for wanted in keys:
+        text = said.get(wanted.key)
+        if text is None:
             if wanted.required:
                 raise HoldFile(
                     Held(
                         "preamble_key_missing",
-                        f"Nothing before the header states '{wanted.key}'.",
+                        f"Nothing {where} states '{wanted.key}'.",
                         "Export again with it, or declare the key as not required in the layout.",
                     )
                 )
             continue
-        broken = broken_constraint(found_value, wanted.constraints)
+        broken = broken_constraint(text, wanted.constraints)
         if broken is not None:
             reason = "serial_mismatch" if wanted.column == "meter" else "preamble_mismatch"
             raise HoldFile(
                 Held(
                     reason,
-                    f"'{wanted.key}' before the header is '{shown(found_value)}', the layout expects {broken}.",
+                    f"'{wanted.key}' {where} is '{shown(text)}', the layout expects {broken}.",
                     "Name the layout of this meter, or correct the constraint in the layout.",
                 )
             )
-        if wanted.values is not None:
-            if found_value not in wanted.values:
-                raise HoldFile(
-                    Held(
-                        "preamble_mismatch",
-                        f"'{wanted.key}' before the header is '{shown(found_value)}', "
-                        f"which the layout does not translate; known: {', '.join(wanted.values)}.",
-                        "Add it to 'values' of that key in the layout.",
-                    )
+        if wanted.values is not None and text not in wanted.values and not wanted.keep_other_values:
+            raise HoldFile(
+                Held(
+                    "preamble_mismatch",
+                    f"'{wanted.key}' {where} is '{shown(text)}', "
+                    f"which the layout does not translate; known: {', '.join(wanted.values)}.",
+                    "Add it to 'values' of that key in the layout.",
                 )
-            found_value = wanted.values[found_value]
+            )
         if wanted.column is not None:
-            head.filled[wanted.column] = found_value
+            text = (wanted.values or {}).get(text, text)
+            head.said.append((wanted, without_unit(text, wanted, layout.unit_aliases)))

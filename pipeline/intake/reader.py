@@ -16,13 +16,14 @@ from pipeline.intake.footer import check_footer
 from pipeline.intake.head import LONGEST_HEAD, Head, read_head
 from pipeline.intake.reading import FileReading, Held, HoldFile
 from pipeline.intake.rows import RowReader
+from pipeline.intake.sections import carried_columns
 from pipeline.intake.workbooks.joined import joined
 from pipeline.intake.workbooks.parts import parts_of
 from pipeline.intake.workbooks.reading import is_workbook
 from schemas.tables import QUARANTINE, READING
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from datetime import datetime
 
     from pipeline.intake.decoding import Chunk
@@ -69,13 +70,15 @@ def _balanced(body: Body) -> None:
         )
 
 
-def _read_body(data: bytes, layout: Layout, rows_of: Callable[[Head], RowReader]) -> Body:
+def _read_body(data: bytes, layout: Layout, name: str, rows_of: Callable[[Head], RowReader]) -> Body:
     encoding = choose_encoding(data, layout.dialect.encoding)
     body: Body | None = None
-    for chunk in chunks(data, encoding, layout.dialect.line_terminator, CHUNK_BYTES):
+    size = len(data) + 1 if layout.at_once else CHUNK_BYTES
+    for chunk in chunks(data, encoding, layout.dialect.line_terminator, size):
         text = chunk.text
         if body is None:
-            head = read_head(_told_apart(head_lines(chunk)), layout)
+            head = read_head(_told_apart(head_lines(chunk)), layout, name.rpartition("/")[2])
+            head.carried = carried_columns(layout, len(head.columns))
             body = Body(layout, head, rows_of(head))
             if encoding.warning:
                 body.warnings.append(f"encoding: {encoding.warning}")
@@ -134,7 +137,7 @@ def read(
     layout: Layout,
     plausible_ms_per_m: tuple[float, float],
     site_zone: str,
-    blocks: frozenset[str],
+    listed: Mapping[str, frozenset[str]],
     now: datetime,
     size_cap_bytes: int,
     earliest_clock_year: int = 2010,
@@ -153,8 +156,8 @@ def read(
         Range of values that can be, in MS/m.
     site_zone
         IANA zone of the site, for layouts that say ``zone = "site"``.
-    blocks
-        Names of the reference blocks in the register.
+    listed
+        Names in the registers: blocks, lots, studies.
     now
         Time of loading, with a zone.
     size_cap_bytes
@@ -197,7 +200,7 @@ def read(
                 part.layout,
                 plausible_ms_per_m=plausible_ms_per_m,
                 site_zone=site_zone,
-                blocks=blocks,
+                listed=listed,
                 now=now,
                 earliest_clock_year=earliest_clock_year,
             ),
@@ -214,7 +217,7 @@ def _read_part(
     """Read one text: a file, or a sheet of a workbook."""
     layout = part.layout
     try:
-        body = _read_body(part.text, layout, rows_of)
+        body = _read_body(part.text, layout, empty.name, rows_of)
         quarantine = _joined(body.quarantine, QUARANTINE.empty())
         _hold_if_no_line_fits(body, quarantine)
     except HoldFile as stop:

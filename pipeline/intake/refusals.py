@@ -44,6 +44,15 @@ REASONS: dict[str, str] = {
     '"read" in the layout.',
     "error_cell": "Correct the cell in the workbook, or discard the line with a reason.",
     "percent_cell": "Take the percent format from the cell and look whether its number is the one that was read.",
+    "not_routed": "Add a route to the layout, or enter the name in reference/blocks.csv, lots.csv or studies.csv; then replay the "
+    "line.",
+    "in_two_lists": "Give one of the two another name, or tell them apart by a pattern in the routes of the layout.",
+    "named_like_a_block": "Is it a reading on the reference block? Correct the name, or add a route by pattern before this one.",
+    "nothing_above": "The cell above was refused or is empty, too: correct the export.",
+    "outside_section": "Readings after the end of a section: was the file put together from several? Load them one by one.",
+    "section_without_header": "Export again; a table without its header is never read by the one before.",
+    "section_disagrees": "Was a line changed, lost or added? Load the meter's own export; nothing of the section is taken before.",
+    "key_twice": "The first counts; correct the export if it is wrong.",
 }
 """Every reason for which a line goes to quarantine, and what to do about it."""
 

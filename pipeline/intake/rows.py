@@ -8,19 +8,25 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from pipeline.intake import cells as read
+from pipeline.intake.head import FileColumn
+from pipeline.intake.layout_parts import LayoutField
 from pipeline.intake.reading import Held, HoldFile
 from pipeline.intake.refusals import Refusals, mask_of
+from pipeline.intake.routes import route
 from pipeline.metrology.units import convert_expression
 from schemas.tables import READING, UNITS
 from schemas.validate import failures
 
 if TYPE_CHECKING:
-    from pipeline.intake.head import FileColumn, Head
+    from collections.abc import Mapping
+
+    from pipeline.intake.head import Head
     from pipeline.intake.layout import Layout
 
 __all__ = ["RowReader"]
 
 _TEXT_TYPES = ("string",)
+_MOMENTS = ("datetime", "date", "time")
 
 
 class RowReader:
@@ -36,8 +42,8 @@ class RowReader:
         Range of values that can be, in MS/m.
     site_zone
         Zone of the site.
-    blocks
-        Reference blocks in the register.
+    listed
+        Names in the registers: blocks, lots, studies.
     now
         Time of loading; a reading more than a day later has no believable clock.
     earliest_clock_year
@@ -51,17 +57,24 @@ class RowReader:
         *,
         plausible_ms_per_m: tuple[float, float],
         site_zone: str,
-        blocks: frozenset[str],
+        listed: Mapping[str, frozenset[str]],
         now: datetime,
         earliest_clock_year: int,
     ) -> None:
         self._layout = layout
-        self._columns = [column for column in head.columns if column.field.column is not None]
+        self._of_file = [column for column in head.columns if column.field.column is not None]
+        # a time before the header may be one half of the moment, the other stands in the lines: it is read with them
+        width = len(head.columns) + len(head.carried)
+        times = [(key, text) for key, text in head.said if key.type in _MOMENTS]
+        of_head = [FileColumn(width + n, key.key, key) for n, (key, _) in enumerate(times)]
+        self._cells_of_head = {f"c{column.position}": text for column, (_, text) in zip(of_head, times, strict=True)}
+        self._columns = [*self._of_file, *head.carried, *of_head]
+        self._filled_down = [c for c in self._of_file if isinstance(c.field, LayoutField) and c.field.fill_down]
         joined = {name for column in self._columns for name in column.field.join_with}
         self._joined = {column.field.name: column for column in head.columns if column.field.name in joined}
-        self._filled: dict[str, Any] = {**head.filled, **layout.constants}
+        self._filled: dict[str, Any] = {**_said(head), **layout.constants}
         self._low, self._high = plausible_ms_per_m
-        self._blocks = blocks
+        self._listed, self._blocks = listed, listed["blocks"]
         self._earliest = datetime(earliest_clock_year, 1, 1, tzinfo=UTC)
         self._latest = now.astimezone(UTC) + timedelta(days=1)
         self._zone = None if layout.zone == "offset" else site_zone if layout.zone == "site" else layout.zone
@@ -71,10 +84,19 @@ class RowReader:
         """Polars type of the cells to read, by name ``c0``, ``c1`` ...: categorical for text, text for the rest."""
         return {
             f"c{column.position}": pl.Categorical if column.field.type in _TEXT_TYPES else pl.String
-            for column in self._columns
+            for column in self._of_file
         } | {f"c{column.position}": pl.String for column in self._joined.values()}
 
-    def read(self, raw: pl.DataFrame, lines: pl.Series) -> tuple[pl.DataFrame, pl.DataFrame]:
+    def decimals(self, raw: pl.DataFrame) -> int:
+        """Return the most decimals in which a value of these cells is written."""
+        value = next(column for column in self._of_file if column.field.column == "value")
+        mark = "[.]" if value.field.decimal_char == "." else ","
+        found = raw[f"c{value.position}"].str.extract(rf"{mark}([0-9]+)").str.len_chars().max()
+        return found if isinstance(found, int) else 0
+
+    def read(
+        self, raw: pl.DataFrame, lines: pl.Series, parts: pl.Series | None = None
+    ) -> tuple[pl.DataFrame, pl.DataFrame]:
         """Read a chunk.
 
         Parameters
@@ -83,6 +105,8 @@ class RowReader:
             Cells, null where empty, columns as in :attr:`cell_types`.
         lines
             Line number of each row.
+        parts
+            Number of the part of the file in which a cell may be carried down, for each row.
 
         Returns
         -------
@@ -96,6 +120,14 @@ class RowReader:
         """
         refusals = Refusals(lines)
         height = raw.height
+        if parts is not None and self._filled_down:
+            names = [f"c{column.position}" for column in self._filled_down]
+            raw = raw.with_columns(pl.col(names).forward_fill().over(parts))
+            for column in self._filled_down:
+                refusals.add(
+                    raw[f"c{column.position}"].is_null(), column.name, "nothing_above", "a value above an empty cell"
+                )
+        raw = raw.with_columns(pl.lit(text).alias(name) for name, text in self._cells_of_head.items())
         found: dict[str, pl.Series] = {}
         replicates: list[tuple[FileColumn, pl.Series, pl.Series, pl.Series | None]] = []
         by_target = {column.field.column: column for column in self._columns}
@@ -129,6 +161,9 @@ class RowReader:
                 found[target] = read.numbers(cells, lines, column, refusals)
         for target, value in self._filled.items():
             found[target] = _constant(target, value, height)
+        if self._layout.routes is not None:
+            told = by_target["name"].name if "name" in by_target else "name"
+            found |= route(found.pop("name"), told, lines, self._layout.routes, self._listed, refusals)
         if self._layout.unit is not None:
             found["unit"] = _constant("unit", self._layout.unit, height)
         self._rules(found, by_target, refusals)
@@ -262,6 +297,37 @@ class RowReader:
         return readings.drop("row"), refusals.frame().drop("row")
 
 
+def _said(head: Head) -> dict[str, Any]:
+    """Return what keys say of the whole file, by column.
+
+    Raises
+    ------
+    HoldFile
+        If one cannot be read.
+    """
+    found: dict[str, Any] = {}
+    line = pl.Series([1], dtype=pl.Int64)
+    for key, text in head.said:
+        if key.type in _MOMENTS:
+            continue
+        column, refusals = FileColumn(0, key.key, key), Refusals(line)
+        cell = pl.Series([text], dtype=pl.String)
+        series: pl.Series | list[str]
+        if key.type == "string":
+            series = [text]
+        elif key.type == "integer":
+            series = read.integers(cell, column, refusals)
+        elif key.type == "boolean":
+            series = read.booleans(cell, column, refusals)
+        else:
+            series = read.numbers(cell, line, column, refusals)
+        if refusals.any:
+            what = "Correct the key in the layout, or export again."
+            raise HoldFile(Held("preamble_mismatch", refusals.frame()["sentence"][0], what))
+        found[key.column or ""] = series[0]
+    return found
+
+
 def _broken_contract(cases: pl.DataFrame) -> HoldFile:
     listed = tuple(
         f"column {row['column']}: {row['check']} {row['failure_case']}" for row in cases.iter_rows(named=True)
@@ -276,7 +342,7 @@ def _broken_contract(cases: pl.DataFrame) -> HoldFile:
 
 
 def _constant(target: str, value: Any, height: int) -> pl.Series:
-    dtype = READING[target].dtype
+    dtype = pl.String if target == "name" else READING[target].dtype
     kind = pl.Categorical if dtype == pl.String else dtype
     return (
         pl.Series(target, [value], dtype=pl.String if kind == pl.Categorical else kind)

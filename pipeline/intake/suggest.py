@@ -241,7 +241,7 @@ def _readings_preview(
         layout=layout,
         plausible_ms_per_m=plausible,
         site_zone="UTC",
-        blocks=frozenset(draft.blocks),
+        listed={"blocks": frozenset(draft.blocks), "lots": frozenset(), "studies": frozenset()},
         now=now,
         size_cap_bytes=len(data),
     )

@@ -9,14 +9,18 @@ from pipeline.errors import EnvironmentProblem, LayoutError
 from pipeline.intake.layout import Layout, parse_layout
 from pipeline.intake.reader import read
 from pipeline.workspace.files import named, read_bytes
+from schemas.versions import version_at
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from datetime import datetime
+
+    import polars as pl
 
     from pipeline.intake.reading import FileReading
     from pipeline.workspace.settings import Settings, Workspace
 
-__all__ = ["layouts_of", "read_export"]
+__all__ = ["layouts_of", "names_listed", "read_export"]
 
 
 def layouts_of(workspace: Workspace) -> dict[str, tuple[Layout, str]]:
@@ -49,8 +53,14 @@ def layouts_of(workspace: Workspace) -> dict[str, tuple[Layout, str]]:
     return found
 
 
+def names_listed(tables: Mapping[str, pl.DataFrame]) -> dict[str, frozenset[str]]:
+    """Return the names in the registers of blocks, lots and studies, as the tables say now."""
+    keys = {"blocks": "block", "lots": "lot", "studies": "run"}
+    return {table: frozenset(version_at(tables[table], [key], None)[key].to_list()) for table, key in keys.items()}
+
+
 def read_export(
-    data: bytes, *, name: str, layout: Layout, settings: Settings, blocks: frozenset[str], now: datetime
+    data: bytes, *, name: str, layout: Layout, settings: Settings, listed: Mapping[str, frozenset[str]], now: datetime
 ) -> FileReading:
     """Read the bytes of an export.
 
@@ -64,8 +74,8 @@ def read_export(
         How it is written.
     settings
         For the plausible range and the site's zone.
-    blocks
-        Reference blocks in the register.
+    listed
+        Names in the registers, of :func:`names_listed`.
     now
         Time of loading.
 
@@ -80,7 +90,7 @@ def read_export(
         plausible_ms_per_m=settings.plausible_range_ms_per_m,
         earliest_clock_year=settings.earliest_clock_year,
         site_zone=settings.time_zone,
-        blocks=blocks,
+        listed=listed,
         now=now,
         size_cap_bytes=max(settings.size_cap_mb * 1_000_000, len(data)),
     )

@@ -15,12 +15,11 @@ from pipeline.intake.layout import Layout, parse_layout
 from pipeline.intake.match import match
 from pipeline.intake.reading import FileReading, Held
 from pipeline.intake.template import Template, template
-from pipeline.load.exports import layouts_of, read_export
+from pipeline.load.exports import layouts_of, names_listed, read_export
 from pipeline.load.load import shown_name
 from pipeline.load.take_over import read_reference
 from pipeline.workspace.files import read_bytes, write_atomically
 from pipeline.workspace.recorded import recorded_tables
-from schemas.versions import version_at
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -39,11 +38,6 @@ class Check:
     result: FileReading | None
     duplicate_lines: int = 0
     conflicts: int = 0
-
-
-def _blocks(workspace: Workspace) -> frozenset[str]:
-    tables = recorded_tables(read_reference(workspace), workspace.settings)
-    return frozenset(version_at(tables["blocks"], ["block"], None)["block"].to_list())
 
 
 def check(
@@ -94,9 +88,8 @@ def check(
         chosen = match(name, data, known, settings.folders)
     if isinstance(chosen, Held):
         return Check(chosen, None, None)
-    result = read_export(
-        data, name=name, layout=chosen, settings=settings, blocks=_blocks(workspace), now=now or datetime.now(UTC)
-    )
+    listed = names_listed(recorded_tables(read_reference(workspace), settings))
+    result = read_export(data, name=name, layout=chosen, settings=settings, listed=listed, now=now or datetime.now(UTC))
     if result.held is not None:
         return Check(result.held, chosen.name, result)
     if not workspace.history.exists():

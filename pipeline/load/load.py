@@ -23,7 +23,7 @@ from pipeline.intake.reading import Held
 from pipeline.judge.assess import assess, state_of
 from pipeline.judge.findings import findings_state
 from pipeline.load.changes import changes_since, keep_said
-from pipeline.load.exports import layouts_of, read_export
+from pipeline.load.exports import layouts_of, names_listed, read_export
 from pipeline.load.held import close_held, discarded_before
 from pipeline.load.report import FileReport, LoadReport, Touched
 from pipeline.load.take_over import ReferenceChange, check_names, read_reference, take_over
@@ -33,7 +33,6 @@ from pipeline.workspace.files import archive, named, read_bytes, sha256_of
 from pipeline.workspace.location import shared_place
 from pipeline.workspace.recorded import recorded_tables
 from schemas.tables import BASELINE, FATES
-from schemas.versions import version_at
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -135,7 +134,7 @@ def _load_one(
     workspace: Workspace,
     path: Path,
     layouts: Mapping[str, tuple[Layout, str]],
-    blocks: frozenset[str],
+    listed: Mapping[str, frozenset[str]],
     *,
     layout: str | None,
     now: datetime,
@@ -175,7 +174,7 @@ def _load_one(
     )
     if isinstance(found, Held):
         return hold(found)
-    result = read_export(data, name=name, layout=found, settings=settings, blocks=blocks, now=now)
+    result = read_export(data, name=name, layout=found, settings=settings, listed=listed, now=now)
     if result.held is not None:
         return hold(result.held, found.name)
     if history is None:
@@ -306,7 +305,7 @@ def load_files(
 
     def load_one(path: Path) -> FileReport:
         try:
-            return _load_one(history, workspace, path, known, blocks, layout=layout, now=moment, dry_run=dry_run)
+            return _load_one(history, workspace, path, known, listed, layout=layout, now=moment, dry_run=dry_run)
         except _OF_ALL_FILES:
             raise
         except (Exception, PanicException) as error:
@@ -318,7 +317,7 @@ def load_files(
     try:
         texts = read_reference(workspace) if history is None or dry_run else history.reference_texts()
         tables = recorded_tables(texts, settings)
-        blocks = frozenset(version_at(tables["blocks"], ["block"], None)["block"].to_list())
+        listed = names_listed(tables)
         taken = time.monotonic()
         for path in paths:
             if history is not None and not dry_run and time.monotonic() - taken > _AT_ONCE_S:

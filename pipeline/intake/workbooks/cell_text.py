@@ -17,7 +17,7 @@ from pipeline.intake.text import moment_grammar
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from pipeline.intake.layout import LayoutField
+    from pipeline.intake.layout_parts import LayoutField
     from pipeline.intake.workbooks.reading import Cell
 
 __all__ = ["column_text", "plain_text", "with_offset"]

@@ -185,7 +185,7 @@ def _part(sheet: Sheet, layout: Layout, site_zone: str, *, head_only: bool) -> P
     if head_only:
         return replace(part, text=_encoded(lines))
     if layout.workbook.merged_cells == "hold":
-        _hold_if_merged(merged, rows, lines, head)
+        _hold_if_merged(merged, rows, head)
     found = _faults(faults, {column: n for n, column in enumerate(used)}, head, layout)
     layout, lines[head.lines :] = _body(rows[head.lines :], head, layout, site_zone)
     return replace(part, text=_encoded(lines), layout=layout, faults=found)
@@ -251,12 +251,9 @@ def _encoded(lines: Sequence[str]) -> bytes:
     return "".join(f"{line}\n" for line in lines).encode("utf-8", "replace")
 
 
-def _hold_if_merged(
-    merged: Sequence[tuple[int, int, int, int]], rows: Sequence[Sequence[Cell]], lines: Sequence[str], head: Head
-) -> None:
-    start = lines.index(head.header_text) if head.header_text is not None else head.lines
+def _hold_if_merged(merged: Sequence[tuple[int, int, int, int]], rows: Sequence[Sequence[Cell]], head: Head) -> None:
     for top, left, bottom, right in merged:
-        if start <= bottom and top < len(rows):
+        if head.before <= bottom and top < len(rows):
             raise HoldFile(
                 Held(
                     "merged_cells",
@@ -301,8 +298,8 @@ def _body(rows: Sequence[Sequence[Cell]], head: Head, layout: Layout, site_zone:
     fields, texts, width = list(layout.fields), [], len(head.columns)
     for column in head.columns:
         cells = [row[column.position] if column.position < len(row) else None for row in rows]
-        field, text = column_text(column.field, cells, local=local)
-        fields[layout.fields.index(column.field)] = field
+        at = [field is column.field for field in layout.fields].index(True)
+        fields[at], text = column_text(layout.fields[at], cells, local=local)
         texts.append(text)
     lines = []
     for row, found in zip(rows, zip(*texts, strict=True), strict=True):

@@ -12,14 +12,14 @@ from intake_checks import altered, layouts
 
 from pipeline.intake import cells as read
 from pipeline.intake.head import FileColumn
-from pipeline.intake.layout import Constraints
+from pipeline.intake.layout_parts import Constraints
 from pipeline.intake.reading import HoldFile
 from pipeline.intake.refusals import Refusals
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from pipeline.intake.layout import LayoutField
+    from pipeline.intake.layout_parts import LayoutField
 
 NEUTRAL = layouts()["neutral"]
 PLAIN = altered(NEUTRAL.value_field, unit=None, constraints=Constraints(), missing_values=())

@@ -212,7 +212,7 @@ def test_what_keys_contradict_is_said_at_once_too() -> None:
     ]
     # a key that is missing has the line of the table that should hold it, and none where that is the file
     (said,) = refused(GOOD.replace('role = "part"\n', ""))
-    assert said.startswith("good.toml, line 7, key schema.fields: nothing fills 'role'; expected a field, a preamble")
+    assert said.startswith("good.toml, line 7, key schema.fields: nothing fills 'role'; expected a field, a key or")
     assert refused(GOOD.replace("version = 1\n", ""))[0].startswith("good.toml, key version: missing; Raised")
 
 

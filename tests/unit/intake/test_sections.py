@@ -1,0 +1,421 @@
+"""Sections, keys, names that say what was read, cells filled down, headers of several lines: what loads and what is refused."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from intake_checks import is_whole, layouts, load
+
+from pipeline.errors import LayoutError
+from pipeline.intake.layout import parse_layout
+from pipeline.intake.match import match
+from pipeline.intake.reading import Held
+
+if TYPE_CHECKING:
+    from pipeline.intake.reading import FileReading
+
+LAYOUT = """
+name = "measured"
+version = 1
+[dialect]
+delimiter = ";"
+unitsRow = true
+[schema]
+decimalChar = ","
+[[schema.fields]]
+name = "No"
+column = "sequence"
+type = "integer"
+[[schema.fields]]
+name = "Clock"
+column = "measured_time"
+type = "time"
+format = "%H:%M"
+[[schema.fields]]
+name = "Result"
+column = "value"
+type = "number"
+unit = "MS/m"
+[[schema.fields]]
+name = "Metal"
+column = "temperature_c"
+type = "number"
+unit = "degC"
+fillDown = true
+[preamble]
+keys = [
+  { key = "Day", column = "measured_date", type = "date", format = "%d.%m.%Y" },
+  { key = "Device", column = "meter" },
+  { key = "Wall", column = "thickness_mm", type = "number", unit = "mm", required = false },
+]
+[sections]
+begin = 'Job (?P<name>[^;]+)'
+end = 'End'
+keys = [
+  { key = "Freq", column = "frequency_khz", type = "number", unit = "kHz" },
+  { key = "By", column = "operator", required = false },
+]
+statistics = [
+  { label = "Mean", statistic = "mean", cell = 3 },
+  { label = "s", statistic = "standard_deviation", cell = 3, required = false },
+  { label = "n", statistic = "count", cell = 3, required = false },
+]
+[routes]
+rules = [
+  { role = "block", listed = "blocks" },
+  { role = "setting", pattern = 'SET (?P<block>.+)', listed = "blocks" },
+  { role = "part", listed = "studies" },
+  { role = "part", pattern = '(?P<lot>[A-Z]{2}-\\d+)(?:/(?P<part>\\d+))?' },
+]
+[constants]
+temperature_state = "at_metal"
+"""
+TOP = "Day;02.03.2026\nDevice;EC-01\n\n"
+TABLE = "No;Clock;Result;Metal\n;;MS/m;°C\n"
+
+
+def section(job: str, *values: str, mean: str | None = None, head: str = "Freq;60 kHz;;\n", more: str = "") -> str:
+    rows = "".join(f"{n};07:{30 + n};{value};{'21,5' if n == 1 else ''}\n" for n, value in enumerate(values, start=1))
+    numbers = [float(value.replace(",", ".")) for value in values]
+    mean = f"{sum(numbers) / len(numbers):.3f}".replace(".", ",") if mean is None and numbers else mean
+    return f"Job {job};;;\n{head}{TABLE}{rows}Mean;;{mean};\n{more}"
+
+
+def read(text: str, layout: str = LAYOUT, **changes: Any) -> FileReading:
+    found = load(text.encode(), parse_layout(layout, "measured.toml"), **changes)
+    is_whole(found)
+    if found.held is None:
+        assert found.lines == text.count("\n") + (not text.endswith("\n"))
+    return found
+
+
+def refused(found: FileReading) -> list[tuple[int, str]]:
+    assert found.held is None, found.held
+    return list(found.quarantine.select("line", "reason").iter_rows())
+
+
+def test_keys_of_a_section_stand_with_each_of_its_readings() -> None:
+    found = read(
+        TOP
+        + section("BL-A1", "33,50", "33,52", head="Freq;60 kHz;;\nBy;Ada;;\n")
+        + section("KB-07/3", "33,10", "33,20", "33,30", head="Freq;480;;\n")
+        + section("SET BL-A1", "33,50")
+        + section("GRR-1", "33,50")
+    )
+    assert refused(found) == []
+    rows = found.readings.to_dicts()
+    keys = ("role", "block", "lot", "part", "run", "frequency_khz", "operator", "sequence", "value", "temperature_c")
+    assert [tuple(row[key] for key in keys) for row in rows] == [
+        ("block", "BL-A1", None, None, None, 60.0, "Ada", 1, 33.50, 21.5),
+        ("block", "BL-A1", None, None, None, 60.0, "Ada", 2, 33.52, 21.5),
+        ("part", None, "KB-07", "3", None, 480.0, None, 1, 33.10, 21.5),
+        ("part", None, "KB-07", "3", None, 480.0, None, 2, 33.20, 21.5),
+        ("part", None, "KB-07", "3", None, 480.0, None, 3, 33.30, 21.5),
+        ("setting", "BL-A1", None, None, None, 60.0, None, 1, 33.50, 21.5),
+        ("part", None, "GRR-1", None, "GRR-1", 60.0, None, 1, 33.50, 21.5),
+    ]
+    assert {row["meter"] for row in rows} == {"EC-01"}
+    assert f"{rows[0]['measured_at']:%Y-%m-%d %H:%M}" == "2026-03-02 06:31"  # 07:31 in Oslo
+    assert found.counts == {
+        "preamble": 2 + 4 * 2 + 1, "header": 4, "units": 4, "blank": 1, "footer": 4, "accepted": 7, "duplicate": 0,
+        "quarantined": 0,
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("mean", "agrees"),
+    # two readings to a hundredth: half a hundredth of rounding, and half a unit of the mean's own last digit
+    [
+        ("33,51", True),
+        ("33,5", True),
+        ("33,515", True),
+        ("33,505", True),
+        ("33,52", True),
+        ("33,53", False),
+        ("33,516", False),
+    ],
+)
+def test_a_section_whose_mean_is_not_that_of_its_readings_is_held_and_the_others_are_read(
+    mean: str, agrees: bool
+) -> None:
+    found = read(TOP + section("BL-A1", "33,50", "33,52", mean=mean) + section("KB-01", "33,10"))
+    assert refused(found) == ([] if agrees else [(8, "section_disagrees"), (9, "section_disagrees")])
+    assert found.readings["lot"].drop_nulls().to_list() == ["KB-01"]
+    if not agrees:
+        said = found.quarantine["sentence"][0]
+        assert said.startswith(f"Section that begins in line 4: line 10: 'Mean' is {mean} in the file, ours is 33.51.")
+
+
+@pytest.mark.parametrize(
+    ("more", "held"),
+    [
+        ("n;;2;\n", False), ("n;;3;\n", True), ("s;;0,014;\n", False), ("s;;0,022;\n", True), ("s;;;\n", True),
+        ("s;;x;\n", True), ("s;;0,0;\n", False),
+    ],
+)  # fmt: skip
+def test_count_and_deviation_must_agree_too(more: str, held: bool) -> None:
+    found = read(TOP + section("BL-A1", "33,50", "33,52", more=more))
+    assert (found.quarantine.height == 2) is held
+
+
+def test_one_reading_has_no_deviation_and_whatever_the_meter_writes_there_is_no_contradiction() -> None:
+    for text in ("", "0,000", "-"):
+        assert refused(read(TOP + section("BL-A1", "33,50", more=f"s;;{text};\n"))) == []
+    assert refused(read(TOP + section("BL-A1", "33,50", more="s;;0,5;\n"))) == [(8, "section_disagrees")]
+
+
+def test_a_section_that_lost_a_line_or_its_figure_is_held() -> None:
+    whole = section("BL-A1", "33,50", "33,52")
+    assert refused(read(TOP + whole.replace("2;07:32;33,52;\n", ""))) == [(8, "section_disagrees")]
+    found = read(TOP + whole.replace("33,52", "3x,52"))
+    assert refused(found) == [(8, "section_disagrees"), (9, "not_a_number")]
+    assert "cannot be compared, since 1 line(s) of the section were refused" in found.quarantine["sentence"][0]
+    cut = whole[: whole.index("Mean")]
+    found = read(TOP + cut)
+    assert refused(found) == [(8, "section_disagrees"), (9, "section_disagrees")]
+    assert "has no line 'Mean'" in found.quarantine["sentence"][0]
+    assert refused(read(TOP + cut[:-1])) == [(8, "section_disagrees"), (9, "truncated")]
+
+
+def test_a_section_without_its_header_is_never_read_by_the_one_before() -> None:
+    second = section("KB-01", "33,10").replace(TABLE, "")
+    found = read(TOP + section("BL-A1", "33,50") + second)
+    assert refused(found) == [(10 + n, "section_without_header") for n in range(4)]
+    other = section("KB-01", "33,10").replace("Metal", "Meta")
+    assert {reason for _, reason in refused(read(TOP + section("BL-A1", "33,50") + other))} == {
+        "section_without_header"
+    }
+    # a section of which only the head was written holds no reading
+    assert refused(read(TOP + section("BL-A1", "33,50") + "Job KB-01;;;\nFreq;60;;\n")) == []
+
+
+def test_units_of_every_section_are_compared() -> None:
+    second = section("KB-01", "33,10").replace("MS/m", "%IACS")
+    held = read(TOP + section("BL-A1", "33,50") + second).held
+    assert held is not None
+    assert (held.reason, held.line) == ("unit_mismatch", 13)
+
+
+def test_what_stands_between_sections_is_refused_where_it_looks_like_readings() -> None:
+    text = (
+        TOP + section("BL-A1", "33,50") + "End;;;\nprinted on Monday\n2;07:45;33,50;21,5\n" + section("KB-01", "33,1")
+    )
+    found = read(text)
+    assert refused(found) == [(12, "outside_section")]
+    assert found.counts["footer"] == 4
+    assert found.readings.height == 2
+
+
+def test_a_key_that_is_missing_twice_or_no_number_costs_its_section_alone() -> None:
+    good = section("BL-A1", "33,50")
+    lacking = read(TOP + good + section("KB-01", "33,10", "33,20", head=""))
+    assert [reason for _, reason in refused(lacking)] == ["missing_value"] * 2
+    assert "'Freq': the cell is empty, expected a value" in lacking.quarantine["sentence"][0]
+    assert refused(read(TOP + good + section("KB-01", "33,10", head="Freq;60 Hz;;\n")))[0][1] == "not_a_number"
+    twice = read(TOP + good + section("KB-01", "33,10", head="Freq;60;;\nFreq;480;;\n"))
+    assert refused(twice) == [(12, "key_twice")]
+    assert twice.readings["frequency_khz"].to_list() == [60.0, 60.0]
+
+
+def test_numbers_before_the_header_are_read_in_their_unit_or_hold_the_file() -> None:
+    good = section("BL-A1", "33,50")
+    found = read(TOP.replace("\n\n", "\nWall;1,25 mm\n\n") + good)
+    assert found.readings["thickness_mm"].to_list() == [1.25]
+    assert read(TOP.replace("\n\n", "\nWall;1,25\n\n") + good).readings["thickness_mm"].to_list() == [1.25]
+    for text in ("1,25 in", "thin", "1.25"):
+        held = read(TOP.replace("\n\n", f"\nWall;{text}\n\n") + good).held
+        assert held is not None
+        assert held.reason in ("preamble_mismatch", "number_format_mismatch")
+    held = read(TOP.replace("Day", "Today") + good).held
+    assert held is not None
+    assert (held.reason, held.sentence) == ("preamble_key_missing", "Nothing before the header states 'Day'.")
+    assert refused(read(TOP.replace("02.03.2026", "31.02.2026") + good)) == [(8, "impossible_date")]
+
+
+def test_a_header_may_stand_once_above_all_sections() -> None:
+    text = TOP + TABLE + (section("BL-A1", "33,50") + section("KB-01", "33,10", "33,20")).replace(TABLE, "")
+    found = read(text)
+    assert refused(found) == []
+    assert found.readings["role"].to_list() == ["block", "part", "part"]
+    assert (found.counts["header"], found.counts["units"]) == (1, 1)
+    loose = read(TOP + TABLE + "1;07:31;33,50;21,5\n" + section("BL-A1", "33,50").replace(TABLE, ""))
+    assert refused(loose) == [(6, "outside_section")]
+
+
+def test_a_file_without_a_section_is_of_another_kind() -> None:
+    layout = parse_layout(LAYOUT, "x")
+    found = match("a.csv", (TOP + TABLE + "1;07:31;33,50;21,5\n").encode(), {"measured": layout}, {})
+    assert isinstance(found, Held)
+    assert found.reason == "layout_unknown"
+    assert "No line begins a section" in found.details[0]
+    whole = (TOP + section("BL-A1", "33,50")).encode()
+    assert match("a.csv", whole, {**layouts(), "measured": layout}, {}) is layout
+
+
+# routes
+
+
+@pytest.mark.parametrize(
+    ("name", "reason", "said"),
+    [
+        ("kb-01", "not_routed", "found 'kb-01'"),
+        ("SET BL-A9", "not_routed", "a name that a route of the layout knows"),
+        ("BL-A1 ", None, ""),
+        ("BLA-1", "not_routed", ""),
+        ("BL-1", None, ""),
+        ("bl-a1", "not_routed", ""),
+    ],
+)
+def test_a_name_that_no_route_fits_waits_and_is_never_guessed(name: str, reason: str | None, said: str) -> None:
+    found = read(TOP + section("KB-01", "33,10") + section(name, "33,50"))
+    assert [one for _, one in refused(found)] == ([] if reason is None else [reason])
+    assert said in "".join(found.quarantine["sentence"])
+
+
+def test_a_lot_by_pattern_that_is_written_like_a_block_waits() -> None:
+    layout = LAYOUT.replace("[A-Z]{2}-\\d+", "[A-Za-z0-9 -]+")
+    for name in ("bl-a1", "BL A1", "BLA1", "Bl-A1"):
+        found = read(TOP + section(name, "33,10"), layout)
+        assert refused(found) == [(8, "named_like_a_block")]
+        assert "no lot that is written like block BL-A1" in found.quarantine["sentence"][0]
+    assert refused(read(TOP + section("BL-A12", "33,10"), layout)) == []
+
+
+def test_a_name_in_two_lists_waits() -> None:
+    layout = LAYOUT.replace('listed = "studies"', 'listed = "lots"')
+    names = {"blocks": frozenset({"BL-A1", "KB-01"}), "lots": frozenset({"KB-01"}), "studies": frozenset[str]()}
+    found = read(TOP + section("KB-01", "33,10") + section("BL-A1", "33,50"), layout, listed=names)
+    assert refused(found) == [(8, "in_two_lists")]
+    assert "this stands among the blocks and the lots" in found.quarantine["sentence"][0]
+
+
+def test_the_layout_may_hold_the_whole_file_for_a_name_that_no_route_fits() -> None:
+    layout = LAYOUT.replace("[routes]", '[routes]\notherwise = "hold"')
+    held = read(TOP + section("KB-01", "33,10") + section("kb-01", "33,50"), layout).held
+    assert held is not None
+    assert (held.reason, held.line, held.details) == ("not_routed", 14, ("kb-01",))
+    assert read(TOP + section("KB-01", "33,10"), layout).held is None
+
+
+# the name of the file
+
+
+def test_the_name_of_the_file_says_what_its_groups_are_named_for() -> None:
+    layout = LAYOUT.replace('  { key = "Device", column = "meter" },\n', "").replace(
+        "[preamble]", "[fileName]\npattern = '(?P<meter>EC-\\d+)_.*\\.csv'\n[preamble]"
+    )
+    text = TOP + section("BL-A1", "33,50")
+    assert read(text, layout, name="a/b_c/EC-07_x.csv").readings["meter"].to_list() == ["EC-07"]
+    for name in ("EC-07.csv", "EC-07_x.csv/x.csv", "old EC-07_x.csv"):
+        held = read(text, layout, name=name).held
+        assert held is not None
+        assert held.reason == "file_name_mismatch"
+    found = parse_layout(layout, "x")
+    assert match("in/EC-07_x.csv", text.encode(), {"measured": found}, {}) is found
+
+
+# cells filled down, headers of several lines
+
+DOWN = """
+name = "down"
+version = 1
+zone = "offset"
+[dialect]
+headerLines = 2
+[[schema.fields]]
+name = "Sample Lot"
+column = "lot"
+fillDown = true
+[[schema.fields]]
+name = "Sample Piece"
+column = "part"
+[[schema.fields]]
+name = "Time"
+column = "measured_at"
+type = "datetime"
+[[schema.fields]]
+name = "Measured Value"
+column = "value"
+type = "number"
+unit = "MS/m"
+unitInHeader = true
+[constants]
+meter = "EC-01"
+role = "part"
+temperature_state = "at_metal"
+"""
+TWO_LINES = "Sample,Sample,,Measured\nLot,Piece,Time,Value [MS/m]\n"
+
+
+def row(lot: str, piece: str, minute: int = 0, value: str = "33.5") -> str:
+    return f"{lot},{piece},2026-03-02T07:{minute:02}:00Z,{value}\n"
+
+
+def test_names_of_several_lines_are_joined_and_empty_cells_say_what_stands_above() -> None:
+    found = read(TWO_LINES + row("L-1", "1") + row("", "2", 1) + "\n" + row("", "", 2) + row("L-2", "1", 3), DOWN)
+    assert refused(found) == []
+    assert found.readings.select("line", "lot", "part").rows() == [
+        (3, "L-1", "1"), (4, "L-1", "2"), (6, "L-1", None), (7, "L-2", "1")
+    ]  # fmt: skip
+    assert found.counts["header"] == 2
+
+
+def test_nothing_is_carried_down_over_a_line_that_was_lost_nor_from_a_repeated_header() -> None:
+    found = read(TWO_LINES + row("", "1") + row("L-1", "1", 1) + "L-2,1\n" + row("", "2", 2) + row("L-3", "1", 3), DOWN)
+    assert refused(found) == [(3, "nothing_above"), (5, "too_few_cells"), (6, "nothing_above")]
+    assert found.readings["lot"].to_list() == ["L-1", "L-3"]
+    # a lot whose own reading is refused is still the lot of those below
+    found = read(TWO_LINES + row("L-1", "1", value="x") + row("", "2", 1), DOWN)
+    assert refused(found) == [(3, "not_a_number")]
+    assert found.readings["lot"].to_list() == ["L-1"]
+    found = read(TWO_LINES + row("L-1", "1") + TWO_LINES + row("", "2", 1), DOWN)
+    assert (refused(found), found.counts["header"], found.readings["lot"].to_list()) == ([], 4, ["L-1", "L-1"])
+
+
+def test_a_header_of_several_lines_may_be_named_by_its_lines() -> None:
+    layout = DOWN.replace("headerLines = 2", 'headerRows = [2, 3]\nheaderJoin = " "')
+    assert read("Export\n" + TWO_LINES + row("L-1", "1"), layout).counts["header"] == 2
+    held = read(TWO_LINES + row("L-1", "1"), layout).held
+    assert held is not None
+    assert held.reason == "header_missing"
+
+
+# what a layout cannot say
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("begin = 'Job (?P<name>", "begin = 'Job (?P<job>", "group 'job' is no column of text; declare under keys"),
+        ("begin = 'Job (?P<name>", "begin = 'Job (", "a column 'name' needs [routes], and [routes] a column 'name'"),
+        ("[constants]", '[constants]\nrole = "part"', "'role' is filled from two places"),
+        ("[constants]", '[constants]\nlot = "L-1"', "'lot' is filled from two places"),
+        ('listed = "blocks"', 'listed = "lots"', "'lots' goes not with role = 'block'"),
+        ('{ role = "part", listed = "studies" }', '{ role = "part" }', "expected a pattern, a list (listed) or both"),
+        ("(?P<block>.+)", "(?P<blok>.+)", "group 'blok' is no column of text that names something; did you mean 'block'?"),
+        ("(?P<block>.+)", "(?P<operator>.+)", "expected a group named 'block'"),
+        (', unit = "kHz"', "", "key sections.keys[1].unit: missing; expected one of kHz, Hz, MHz"),
+        (', type = "number", unit = "kHz"', "", "found 'string', expected 'number' for column frequency_khz"),
+        ("unitsRow = true", "headerRows = [1]\nunitsRow = true", "headerRows and preambleRows count lines of the whole"),
+        ("unitsRow = true", "headerLines = 6", "found 6, expected"),
+        ("unitsRow = true", "headerRows = [1, 3]", "expected numbers of lines, one below the other"),
+        ('column = "sequence"', 'column = "sequence"\nfillDown = 1', "found 1, expected true or false"),
+        ('unit = "MS/m"', 'unit = "MS/m"\nfillDown = true', "serves for a column that is wanted, other than the value"),
+        ("[sections]", "[fileName]\npattern = 'x'\nkeys = [{ key = \"a\" }]\n[sections]", "no group named 'a'"),
+        ('column = "operator"', 'column = "value", type = "number", unit = "MS/m"', "a value stands in the table"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_is_refused(old: str, new: str, said: str) -> None:
+    assert old in LAYOUT
+    with pytest.raises(LayoutError) as error:
+        parse_layout(LAYOUT.replace(old, new, 1), "x.toml")
+    assert said in str(error.value)
+
+
+def test_figures_of_sections_serve_one_reading_a_line() -> None:
+    wide = LAYOUT.replace('name = "Result"', "namePattern = 'R(\\d+)'").replace(
+        "version = 1", 'version = 1\nshape = "wide"'
+    )
+    with pytest.raises(LayoutError, match="serve one reading a line"):
+        parse_layout(wide, "x.toml")
