@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from schemas.results import PageLink, as_json
+from schemas.documents import as_json
+from schemas.page import PageLink
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -13,7 +14,7 @@ if TYPE_CHECKING:
     import polars as pl
 
     from schemas.comparison import MeterComparison
-    from schemas.results import Provenance
+    from schemas.page import Provenance
 
 __all__ = ["BlockCertificate", "BlockPage", "BlockResult", "FoundMovement", "MeterDifference", "MeterOnBlock"]
 

@@ -13,7 +13,18 @@ from typing import Any, TypeVar, Union
 
 __all__ = ["as_json", "from_json"]
 
-_MODULES = ("results", "bias", "blocks", "corrections", "drift", "evidence", "look_back", "lot_detail", "uncertainty")
+_MODULES = (
+    "results",
+    "bias",
+    "blocks",
+    "corrections",
+    "drift",
+    "evidence",
+    "look_back",
+    "lot_detail",
+    "page",
+    "uncertainty",
+)
 """Where the results and all that is in them are declared."""
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from schemas.results import Decision
+    from schemas.page import Decision
 
 __all__ = ["CheckInterval", "DriftChart", "DriftSignal"]
 

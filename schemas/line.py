@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from schemas.results import PageLink
+from schemas.page import PageLink
 
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from schemas.results import LotResult, MeterResult, Provenance
+    from schemas.page import Provenance
+    from schemas.results import LotResult, MeterResult
 
 __all__ = ["BOARD", "BoardPage"]
 

@@ -1,6 +1,6 @@
 """What the computations hand to pages and to `--json`: typed, frozen, numbers not rounded.
 
-The keys of `as_json` are stable; README documents them. A statistic that cannot be computed is null there and its
+The keys of `documents.as_json` are stable; README documents them. A statistic that cannot be computed is null there and its
 reason stands in `not_computable` under the same key.
 """
 
@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from schemas.documents import as_json
+from schemas.page import PageLink
 from schemas.uncertainty import Budget, Conformity, Contribution
 
 if TYPE_CHECKING:
@@ -24,34 +25,21 @@ if TYPE_CHECKING:
     from schemas.evidence import EveryReading, Exclusion, HardnessResult
     from schemas.look_back import CameToLight, EventGlance
     from schemas.lot_detail import LotDetail
+    from schemas.page import Decision, Provenance
 
 __all__ = [
     "BlockSummary",
     "Contribution",
-    "Decision",
     "Drift",
     "IndexPage",
     "LotPage",
     "LotResult",
     "MeterPage",
     "MeterResult",
-    "PageLink",
-    "Provenance",
     "Signal",
     "TouchedLot",
     "TraceResult",
-    "as_json",
 ]
-
-
-@dataclass(frozen=True, slots=True)
-class Decision:
-    """A disposition: what a person decided about a lot or a signal. It stands beside the verdict."""
-
-    at: datetime
-    by: str
-    decision: str
-    why: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,36 +268,6 @@ class TraceResult:
         document["from"] = document.pop("from_")
         keys = ("meter", "from", "to", "last_run_passed", "reasons", "lots", "possibly", "events")
         return {key: document[key] for key in keys}
-
-
-@dataclass(frozen=True, slots=True)
-class Provenance:
-    """The footer: with what the page was made."""
-
-    software_version: str
-    workspace: str
-    as_of: datetime
-    zone: str
-    unit: str
-    reference_temperature_c: float
-    files: pl.DataFrame  # name, sha256, layout, layout_version, readings
-    data_sha256: str
-
-
-@dataclass(frozen=True, slots=True)
-class PageLink:
-    """What the index and other pages say of a page: enough to name it, to show its state and to find it.
-
-    `kind` and `identifier` give its address (`reports.address`); `state` is a word of the page's own verdict (None
-    where it has none), `sentence` says in plain words how things stand, `at` is when it last changed.
-    """
-
-    kind: str
-    identifier: str
-    title: str
-    state: str | None = None
-    sentence: str = ""
-    at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from schemas.results import PageLink, as_json
+from schemas.documents import as_json
+from schemas.page import PageLink
 
 if TYPE_CHECKING:
     from datetime import date, datetime
 
     from schemas.comparison import MeterComparison
-    from schemas.results import Decision, Provenance
+    from schemas.page import Decision, Provenance
 
 __all__ = [
     "ReviewAction",

@@ -49,7 +49,7 @@ class SensorTrace:
 
     def document(self) -> dict[str, Any]:
         """Return the JSON document, with the key `from`."""
-        from schemas.results import as_json
+        from schemas.documents import as_json
 
         document = as_json(self)
         document["from"] = document.pop("from_")

@@ -5,15 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from schemas.results import PageLink, as_json
+from schemas.documents import as_json
+from schemas.page import PageLink
 
 if TYPE_CHECKING:
     from datetime import datetime
 
     import polars as pl
 
+    from schemas.page import Provenance
     from schemas.processes import StreamResult
-    from schemas.results import Provenance
 
 __all__ = ["CertificateAgreement", "Peer", "SupplierMaterial", "SupplierPage", "SupplierResult"]
 

@@ -11,7 +11,7 @@ from sample_texts import DAY, HOSTILE, provenance, text_or_hostile
 from pipeline.metrology.calibration import CALIBRATION_COLUMNS
 from schemas.declare import UTC_TIME
 from schemas.look_back import BiasChange, EventLot, EventPage, EventResult
-from schemas.results import Decision
+from schemas.page import Decision
 
 __all__ = ["event_page", "event_pages"]
 

@@ -6,13 +6,16 @@ import math
 import random
 import statistics
 from datetime import timedelta
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 from sample_texts import DAY, HOSTILE, provenance, text_or_hostile
 
 from schemas.declare import UTC_TIME
-from schemas.results import Contribution, Decision, LotPage, LotResult
+from schemas.results import Contribution, LotPage, LotResult
+
+if TYPE_CHECKING:
+    from schemas.page import Decision
 
 __all__ = ["PARTS", "SPOTS", "lot_page"]
 

@@ -13,7 +13,8 @@ from sample_texts import DAY, HOSTILE, provenance, text_or_hostile
 from schemas.declare import UTC_TIME
 from schemas.drift import CheckInterval, DriftChart, DriftSignal
 from schemas.look_back import EventGlance
-from schemas.results import BlockSummary, Decision, Drift, MeterPage, MeterResult, PrecisionSignal, Signal
+from schemas.page import Decision
+from schemas.results import BlockSummary, Drift, MeterPage, MeterResult, PrecisionSignal, Signal
 
 __all__ = ["meter_page", "meter_pages"]
 

@@ -11,7 +11,8 @@ from sample_lots import PARTS, SPOTS, lot_page
 from sample_meters import meter_page, meter_pages
 from sample_texts import DAY, HOSTILE, permuted, provenance
 
-from schemas.results import Decision, IndexPage, LotPage
+from schemas.page import Decision
+from schemas.results import IndexPage, LotPage
 
 __all__ = [
     "DAY",

@@ -8,7 +8,7 @@ from typing import Any
 
 import polars as pl
 
-from schemas.results import Provenance
+from schemas.page import Provenance
 
 __all__ = ["DAY", "HOSTILE", "permuted", "provenance", "text_or_hostile"]
 

@@ -26,8 +26,8 @@ from pipeline.judge.lots.budgets import with_budgets
 from pipeline.pages.lots_and_meters import lot_pages
 from pipeline.workspace.files import archived, read_bytes
 from pipeline.workspace.program import software_version
+from schemas.documents import as_json
 from schemas.pack import PACK_TABLES
-from schemas.results import as_json
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence

@@ -15,9 +15,9 @@ import polars as pl
 from pipeline import stop
 from pipeline.custody.rebuild import Replay
 from pipeline.errors import AnnealogError, EnvironmentProblem, IntegrityProblem
-from pipeline.history.blocks import changed_places
 from pipeline.history.chain import GENESIS_HASH, event_hash
 from pipeline.history.content import CONTENT, content_hash, verdicts_hash
+from pipeline.history.disk_checksums import changed_places
 from pipeline.history.journal import Journal
 from pipeline.history.snapshot import Snapshot
 from pipeline.history.store import History

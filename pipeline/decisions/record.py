@@ -15,7 +15,7 @@ from pipeline.judge.assessment import SignalDecision
 from pipeline.judge.look_back.events import the_event
 from pipeline.judge.values.prepare import exclusions_of
 from pipeline.workspace.recorded import recorded_settings, recorded_tables
-from schemas.results import Decision
+from schemas.page import Decision
 from schemas.tables import BASELINE
 
 if TYPE_CHECKING:

@@ -14,8 +14,8 @@ from pipeline.intake.sections import Told, disagreements, tell
 from schemas.tables import QUARANTINE
 
 if TYPE_CHECKING:
-    from pipeline.intake.head import Head
     from pipeline.intake.layout import Layout
+    from pipeline.intake.reading import Head
     from pipeline.intake.rows import RowReader
 
 __all__ = ["Body"]

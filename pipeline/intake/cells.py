@@ -24,9 +24,9 @@ from schemas.terms import UNSEEN, YEARS
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from pipeline.intake.head import FileColumn
     from pipeline.intake.layout import Layout
     from pipeline.intake.layout_parts import Cells
+    from pipeline.intake.reading import FileColumn
     from pipeline.intake.refusals import Refusals
 
 __all__ = ["IDENTIFIERS", "booleans", "integers", "moments", "numbers", "texts", "values"]

@@ -4,22 +4,20 @@ from __future__ import annotations
 
 import difflib
 from collections import Counter
-from dataclasses import dataclass, field
 from itertools import zip_longest
 from typing import TYPE_CHECKING
 
 from pipeline.intake.preamble import read_preamble, split_line
-from pipeline.intake.reading import Held, HoldFile, shown
+from pipeline.intake.reading import FileColumn, Head, Held, HoldFile, shown
 from pipeline.intake.units_text import spelled_unit, unit_in_name
-from schemas.tables import FATES
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from pipeline.intake.layout import Layout
-    from pipeline.intake.layout_parts import Key, LayoutField
+    from pipeline.intake.layout_parts import LayoutField
 
-__all__ = ["LONGEST_HEAD", "FileColumn", "Head", "check_units", "looks_like_a_reading", "read_head"]
+__all__ = ["LONGEST_HEAD", "check_units", "looks_like_a_reading", "read_head"]
 
 LONGEST_HEAD = 400
 """Lines in which the header is looked for."""
@@ -37,37 +35,6 @@ _ESSENTIAL = {
     "unit",
     "temperature_state",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class FileColumn:
-    """A column as it stands in the file: `name` as written, `replicate` from 1."""
-
-    position: int
-    name: str
-    field: LayoutField | Key
-    replicate: int = 1
-
-
-@dataclass(slots=True)
-class Head:
-    """What the lines before the readings say.
-
-    `said` holds what keys say of the whole file, `carried` a column for each key of a section. `before`: lines before
-    the header; `header_first`: it stands once, before the first section.
-    """
-
-    columns: tuple[FileColumn, ...] = ()
-    lines: int = 0
-    before: int = 0
-    header_first: bool = True
-    header_texts: tuple[str, ...] = ()
-    carried: tuple[FileColumn, ...] = ()
-    said: list[tuple[Key, str]] = field(default_factory=list)
-    units_text: str | None = None
-    metadata: dict[str, str] = field(default_factory=dict)
-    counts: dict[str, int] = field(default_factory=lambda: dict.fromkeys(FATES, 0))
-    warnings: list[str] = field(default_factory=list)
 
 
 def _matches(cell: str, declared: LayoutField, layout: Layout) -> tuple[bool, str | None]:

@@ -12,9 +12,9 @@ from pipeline.intake.units_text import spelled_unit
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from pipeline.intake.head import Head
     from pipeline.intake.layout import Layout
     from pipeline.intake.layout_parts import Cells, Constraints, Dialect, Key
+    from pipeline.intake.reading import Head
 
 __all__ = ["broken_constraint", "read_preamble", "split_key", "split_line", "without_unit"]
 

@@ -13,8 +13,8 @@ from pipeline.errors import IntegrityProblem
 from pipeline.intake.body import Body
 from pipeline.intake.decoding import CHUNK_BYTES, LONGEST_LINE_BYTES, choose_encoding, chunks, container, too_long
 from pipeline.intake.footer import check_footer
-from pipeline.intake.head import LONGEST_HEAD, Head, read_head
-from pipeline.intake.reading import FileReading, Held, HoldFile
+from pipeline.intake.head import LONGEST_HEAD, read_head
+from pipeline.intake.reading import FileReading, Head, Held, HoldFile
 from pipeline.intake.rows import RowReader
 from pipeline.intake.sections import carried_columns
 from pipeline.intake.workbooks.joined import joined

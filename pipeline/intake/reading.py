@@ -13,7 +13,9 @@ if TYPE_CHECKING:
 
     import polars as pl
 
-__all__ = ["FileReading", "Held", "HoldFile", "shown"]
+    from pipeline.intake.layout_parts import Key, LayoutField
+
+__all__ = ["FileColumn", "FileReading", "Head", "Held", "HoldFile", "shown"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +39,37 @@ class HoldFile(Exception):
     def __init__(self, held: Held) -> None:
         self.held = held
         super().__init__(held.sentence)
+
+
+@dataclass(frozen=True, slots=True)
+class FileColumn:
+    """A column as it stands in the file: `name` as written, `replicate` from 1."""
+
+    position: int
+    name: str
+    field: LayoutField | Key
+    replicate: int = 1
+
+
+@dataclass(slots=True)
+class Head:
+    """What the lines before the readings say.
+
+    `said` holds what keys say of the whole file, `carried` a column for each key of a section. `before`: lines before
+    the header; `header_first`: it stands once, before the first section.
+    """
+
+    columns: tuple[FileColumn, ...] = ()
+    lines: int = 0
+    before: int = 0
+    header_first: bool = True
+    header_texts: tuple[str, ...] = ()
+    carried: tuple[FileColumn, ...] = ()
+    said: list[tuple[Key, str]] = field(default_factory=list)
+    units_text: str | None = None
+    metadata: dict[str, str] = field(default_factory=dict)
+    counts: dict[str, int] = field(default_factory=lambda: dict.fromkeys(FATES, 0))
+    warnings: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from pipeline.intake import cells as read
-from pipeline.intake.head import FileColumn
 from pipeline.intake.layout_parts import LayoutField
-from pipeline.intake.reading import Held, HoldFile
+from pipeline.intake.reading import FileColumn, Held, HoldFile
 from pipeline.intake.refusals import Refusals, mask_of
 from pipeline.intake.routes import route
 from pipeline.metrology.units import convert_expression
@@ -20,8 +19,8 @@ from schemas.validate import failures
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from pipeline.intake.head import Head
     from pipeline.intake.layout import Layout
+    from pipeline.intake.reading import Head
 
 __all__ = ["RowReader"]
 

@@ -10,8 +10,9 @@ import numpy as np
 import polars as pl
 
 from pipeline.intake.footer import differs
-from pipeline.intake.head import FileColumn, check_units, looks_like_a_reading
+from pipeline.intake.head import check_units, looks_like_a_reading
 from pipeline.intake.preamble import split_key, split_line, without_unit
+from pipeline.intake.reading import FileColumn
 from pipeline.intake.refusals import REASONS
 
 if TYPE_CHECKING:
@@ -19,9 +20,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from pipeline.intake.head import Head
     from pipeline.intake.layout import Layout
     from pipeline.intake.layout_parts import Sections
+    from pipeline.intake.reading import Head
 
 __all__ = ["Told", "carried_columns", "disagreements", "tell"]
 

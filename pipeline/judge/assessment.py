@@ -8,16 +8,17 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from schemas.results import Decision
+from schemas.page import Decision
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
     from pipeline.history.chain import Event
-    from pipeline.judge.look_back.found import Found
+    from pipeline.judge.found_events import Found
     from pipeline.workspace.settings import Settings
     from schemas.look_back import CameToLight, EventResult
-    from schemas.results import LotResult, MeterResult, PageLink
+    from schemas.page import PageLink
+    from schemas.results import LotResult, MeterResult
 
 __all__ = ["Assessment", "SignalDecision", "decisions_on_signals"]
 

@@ -15,7 +15,8 @@ import orjson
 import polars as pl
 
 from pipeline.errors import HistoryBusy, IntegrityProblem
-from pipeline.history.snapshot import Computed, Snapshot
+from pipeline.history.publish import Computed
+from pipeline.history.snapshot import Snapshot
 from pipeline.history.store import History
 from pipeline.judge.assess import taken_by_hand
 from pipeline.judge.assessment import Assessment, decisions_on_signals
@@ -27,7 +28,8 @@ from pipeline.workspace.recorded import recorded_settings
 from pipeline.workspace.texts import changed_texts, hashes, hashes_of_texts
 from schemas.documents import from_json
 from schemas.look_back import CameToLight
-from schemas.results import LotResult, MeterResult, PageLink
+from schemas.page import PageLink
+from schemas.results import LotResult, MeterResult
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping

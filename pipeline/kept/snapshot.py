@@ -6,7 +6,8 @@ from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import IntegrityProblem
-from pipeline.history.snapshot import Snapshot, publish
+from pipeline.history.publish import publish
+from pipeline.history.snapshot import Snapshot
 from pipeline.workspace.program import program
 from pipeline.workspace.texts import changed_texts, hashes, hashes_of_texts
 from schemas.documents import as_json

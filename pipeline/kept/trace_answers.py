@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline.kept.answers import EVENTS, OF_METER, OF_SENSOR
 from pipeline.questions.trace import trace
 from pipeline.questions.trace_sensor import known_sensors, trace_sensor
-from schemas.results import as_json
+from schemas.documents import as_json
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

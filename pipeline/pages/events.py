@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from pipeline.history.store import History
     from pipeline.judge.assessment import Assessment
-    from pipeline.judge.look_back.found import Found
+    from pipeline.judge.found_events import Found
     from pipeline.workspace.settings import Workspace
     from schemas.look_back import EventResult
 

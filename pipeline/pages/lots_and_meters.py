@@ -17,7 +17,8 @@ from pipeline.questions.lot_detail.detail import LotDetails
 from pipeline.questions.meter_budgets import with_meter_budgets
 from pipeline.questions.meters_that_read_a_lot import differences_on_lot
 from pipeline.questions.provenance import PageContext
-from schemas.results import IndexPage, LotPage, MeterPage, PageLink
+from schemas.page import PageLink
+from schemas.results import IndexPage, LotPage, MeterPage
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

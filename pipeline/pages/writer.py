@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from pipeline.kept.answers import Answers
     from pipeline.workspace.settings import Settings, Workspace
-    from schemas.results import PageLink, Provenance
+    from schemas.page import PageLink, Provenance
 
 __all__ = ["Page", "PageReport", "altered_pages", "processes", "write_pages"]
 

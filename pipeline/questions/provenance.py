@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from pipeline.workspace.program import software_version
-from schemas.results import Provenance, as_json
+from schemas.documents import as_json
+from schemas.page import Provenance
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

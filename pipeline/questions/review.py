@@ -19,7 +19,7 @@ from pipeline.metrology.agreement import MeterMean, compare_meters
 from pipeline.metrology.interlaboratory import compared
 from pipeline.questions.blocks import accuracy_of
 from pipeline.questions.provenance import PageContext
-from schemas.results import PageLink
+from schemas.page import PageLink
 from schemas.review import (
     ReviewAction,
     ReviewAgreement,

@@ -11,7 +11,7 @@ from pipeline.judge.assess import assess
 from pipeline.judge.meters.evidence import blocks_overdue
 from pipeline.workspace.texts import not_taken_over
 from schemas.conditions import CONDITIONS
-from schemas.results import as_json
+from schemas.documents import as_json
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -18,7 +18,7 @@ from schemas.look_back import EventPage
 
 if TYPE_CHECKING:
     from schemas.look_back import EventLot, EventResult
-    from schemas.results import Decision
+    from schemas.page import Decision
 
 __all__ = ["REPORT", "render"]
 

@@ -28,7 +28,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from reports.kit.tables import Numbered
-    from schemas.results import LotResult, Provenance
+    from schemas.page import Provenance
+    from schemas.results import LotResult
 
 __all__ = [
     "LOOK",

@@ -22,7 +22,8 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from reports.kit.numbers import Clock
-    from schemas.results import Decision, LotPage
+    from schemas.page import Decision
+    from schemas.results import LotPage
 
 __all__ = [
     "brackets_table", "checks_table", "decisions_table", "limits_in_words", "parts_table", "places", "readings_table", "run_state",

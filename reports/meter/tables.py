@@ -19,7 +19,8 @@ if TYPE_CHECKING:
     from reports.kit.numbers import Clock
     from reports.kit.tables import Row
     from reports.meter.series import Series
-    from schemas.results import BlockSummary, Decision, MeterPage, MeterResult
+    from schemas.page import Decision
+    from schemas.results import BlockSummary, MeterPage, MeterResult
 
 __all__ = [
     "blocks_table",

@@ -29,10 +29,12 @@ from reports.sections.what_to_do import calibration_due
 from reports.words import event as look_back
 from reports.words import general as words
 from schemas.conditions import CONDITIONS
-from schemas.results import IndexPage, LotResult, MeterResult, PageLink
+from schemas.results import IndexPage, LotResult, MeterResult
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
+
+    from schemas.page import PageLink
 
 __all__ = ["REPORT", "render"]
 

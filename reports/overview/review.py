@@ -21,7 +21,7 @@ from schemas.review import ReviewPage, ReviewResult
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from schemas.results import Decision
+    from schemas.page import Decision
     from schemas.review import ReviewAction, ReviewBlock
 
 __all__ = ["REPORT", "render"]

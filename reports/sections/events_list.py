@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from reports.kit.numbers import Clock
-    from schemas.results import PageLink
+    from schemas.page import PageLink
 
 __all__ = ["events_list"]
 

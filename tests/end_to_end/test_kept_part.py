@@ -12,7 +12,7 @@ from workspace_files import neutral_csv
 
 from pipeline.cli import run
 from pipeline.decisions.record import record_action
-from pipeline.history import snapshot as published
+from pipeline.history import publish as published
 from pipeline.history.snapshot import Snapshot
 from pipeline.history.store import History
 from pipeline.judge.assess import assess

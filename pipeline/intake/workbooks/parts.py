@@ -20,8 +20,8 @@ from pipeline.intake.workbooks.structure import MOST_CELLS
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from pipeline.intake.head import Head
     from pipeline.intake.layout import Layout
+    from pipeline.intake.reading import Head
     from pipeline.intake.workbooks.reading import Cell
 
 __all__ = ["Fault", "Part", "in_sheet", "parts_of"]

@@ -11,7 +11,7 @@ from pipeline.judge.assessment import decisions_on_signals
 from pipeline.judge.look_back.events import find_events
 from pipeline.metrology.look_back import risk_of_error
 from schemas.look_back import CameToLight, EventLot, EventOnLot, EventResult
-from schemas.results import Decision, PageLink
+from schemas.page import Decision, PageLink
 from schemas.versions import version_at
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from pipeline.history.chain import Event
     from pipeline.judge.assessment import Assessment, SignalDecision
-    from pipeline.judge.look_back.found import Found
+    from pipeline.judge.found_events import Found
     from schemas.look_back import BiasChange, EventGlance
 
 __all__ = ["Decided", "LotFacts", "decided", "event_result", "lot_facts", "with_events"]

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from pipeline.errors import UsageError
-from pipeline.judge.look_back.found import Found, rules_of
+from pipeline.judge.found_events import Found, rules_of
 from pipeline.judge.meters.evidence import calibrations_of
 from pipeline.metrology.look_back import failed_episodes, precision_episodes, signal_episodes
 from schemas.look_back import BiasChange

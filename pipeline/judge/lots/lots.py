@@ -24,7 +24,8 @@ from pipeline.metrology.verdict import Evidence, decide
 from pipeline.statistics.capability import capability_of_lots
 from pipeline.statistics.descriptive import nested
 from schemas.conditions import conditions_of
-from schemas.results import Decision, LotResult
+from schemas.page import Decision
+from schemas.results import LotResult
 from schemas.versions import join_version
 
 if TYPE_CHECKING:

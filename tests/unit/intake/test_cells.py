@@ -11,9 +11,8 @@ import pytest
 from intake_checks import altered, layouts
 
 from pipeline.intake import cells as read
-from pipeline.intake.head import FileColumn
 from pipeline.intake.layout_parts import Constraints
-from pipeline.intake.reading import HoldFile
+from pipeline.intake.reading import FileColumn, HoldFile
 from pipeline.intake.refusals import Refusals
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ from scenario import REFERENCE, Scenario, at
 from pipeline.workspace.settings import Settings
 
 if TYPE_CHECKING:
-    from pipeline.judge.look_back.found import Found
+    from pipeline.judge.found_events import Found
     from schemas.look_back import EventResult
 
 NAMES = tuple(f"L{n}" for n in range(1, 9))

@@ -21,7 +21,7 @@ from reports.words import general as words
 from reports.words.lot_detail import FIRST_STEP
 from schemas.conditions import CONDITIONS, FIRST, conditions_of
 from schemas.line import BoardPage
-from schemas.results import Decision
+from schemas.page import Decision
 
 if TYPE_CHECKING:
     from schemas.results import LotResult

@@ -6,7 +6,7 @@ import math
 import statistics
 from dataclasses import replace
 from datetime import timedelta
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 import pytest
@@ -16,7 +16,10 @@ from scipy import stats
 
 from pipeline.judge.assessment import SignalDecision, decisions_on_signals
 from pipeline.workspace.settings import Settings
-from schemas.results import Decision, MeterResult
+from schemas.page import Decision
+
+if TYPE_CHECKING:
+    from schemas.results import MeterResult
 
 SECOND = timedelta(seconds=1)
 

@@ -15,7 +15,7 @@ import reports
 from pipeline.questions.blocks import block_results
 from pipeline.questions.meters_that_read_a_lot import differences_on_lot
 from schemas.blocks import MeterDifference
-from schemas.results import PageLink
+from schemas.page import PageLink
 
 if TYPE_CHECKING:
     from workspace_files import Shell

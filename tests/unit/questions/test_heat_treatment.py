@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import pytest
 from parsed_pages import Parsed
@@ -15,8 +16,11 @@ from pipeline.cli.output import Shown
 from pipeline.questions.lot_detail.material import heat_treatment_detail
 from reports.lot.evidence import heat_treatment_sentences
 from reports.words.evidence import HEAT_TREATMENT
+from schemas.documents import as_json
 from schemas.evidence import HardnessResult
-from schemas.results import LotPage, as_json
+
+if TYPE_CHECKING:
+    from schemas.results import LotPage
 
 
 def page_with(conductivity: float, hardness: float, *, limits_met: str = "out", part: str | None = "1") -> LotPage:

@@ -23,11 +23,12 @@ from pipeline.cli.lot_lines import detail_lines
 from pipeline.cli.output import Shown
 from reports.lot.map import places_of
 from reports.words import lot_detail as words
-from schemas.results import LotPage, as_json
+from schemas.documents import as_json
 from schemas.uncertainty import Contribution
 
 if TYPE_CHECKING:
     from schemas.lot_detail import LotDetail
+    from schemas.results import LotPage
 
 
 def detail_of(page: LotPage) -> LotDetail:

@@ -16,7 +16,7 @@ from pipeline.cli.lot_lines import detail_lines
 from pipeline.cli.output import Shown
 from pipeline.questions.lot_detail.capability import capability_detail
 from pipeline.statistics.intervals import cpm, mean_interval, tolerance_interval
-from schemas.results import as_json
+from schemas.documents import as_json
 
 if TYPE_CHECKING:
     from collections.abc import Callable

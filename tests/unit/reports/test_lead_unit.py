@@ -23,10 +23,11 @@ from reports.lot.text import decimals_of
 from schemas.conditions import FIRST
 from schemas.corrections import AppliedCorrection
 from schemas.digits import LEAST_PROBABILITY, decimals_for, decimals_that_tell, p_in_words, probability_in_words
+from schemas.documents import as_json
 from schemas.evidence import Exclusion, HardnessResult
 from schemas.look_back import CameToLight, EventOnLot
 from schemas.lot_detail import SuspectValue
-from schemas.results import LotResult, as_json
+from schemas.results import LotResult
 
 
 def test_every_value_is_converted_once() -> None:

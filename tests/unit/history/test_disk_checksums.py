@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import duckdb
 import pytest
 
-from pipeline.history.blocks import changed_places
+from pipeline.history.disk_checksums import changed_places
 
 if TYPE_CHECKING:
     from pathlib import Path
