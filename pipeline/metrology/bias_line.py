@@ -50,7 +50,7 @@ _NO_UNCERTAINTY = (
 )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LineFit:
     """A line b = `bias` + `slope`·(x - `centre`) with the covariance of (bias, slope).
 
@@ -69,9 +69,9 @@ class LineFit:
     enlarged: float
     lowest: float
     highest: float
-    chi_squared_limit: float | None = None
-    scatter_covariance: tuple[tuple[float, float], tuple[float, float]] = ((0.0, 0.0), (0.0, 0.0))
-    scatter_degrees_of_freedom: float | None = None
+    chi_squared_limit: float | None
+    scatter_covariance: tuple[tuple[float, float], tuple[float, float]]
+    scatter_degrees_of_freedom: float | None
 
 
 def fit_bias_line(
@@ -132,7 +132,7 @@ def fit_bias_line(
     v = np.where(same, correlation, 0.0) * np.outer(u, u)
     np.fill_diagonal(v, s**2 + u**2)
     weights: NDArray[np.float64] = np.linalg.inv(v)
-    centre = float((weights.sum(axis=0) @ x) / weights.sum())
+    centre = float((weights @ x).sum() / weights.sum())
     design = np.column_stack([np.ones_like(x), x - centre])
     covariance = np.linalg.inv(design.T @ weights @ design)
     gain = covariance @ design.T @ weights
@@ -143,18 +143,18 @@ def fit_bias_line(
     limit = float(chdtri(degrees, 1 - FIT_LEVEL)) if degrees else None
     enlarged = chi_squared / degrees if limit is not None and chi_squared > limit else 1.0
     return LineFit(
-        centre,
-        float(beta[0]),
-        float(beta[1]),
-        _symmetric(covariance * enlarged),
-        chi_squared,
-        degrees,
-        enlarged,
-        float(x.min()),
-        float(x.max()),
-        limit,
-        _symmetric(gain @ np.diag(s**2) @ gain.T),
-        scatter_degrees_of_freedom,
+        centre=centre,
+        bias=float(beta[0]),
+        slope=float(beta[1]),
+        covariance=_symmetric(covariance * enlarged),
+        chi_squared=chi_squared,
+        degrees_of_freedom=degrees,
+        enlarged=enlarged,
+        lowest=float(x.min()),
+        highest=float(x.max()),
+        chi_squared_limit=limit,
+        scatter_covariance=_symmetric(gain @ np.diag(s**2) @ gain.T),
+        scatter_degrees_of_freedom=scatter_degrees_of_freedom,
     )
 
 
@@ -215,7 +215,7 @@ def bias_at(fit: LineFit, level: float) -> tuple[float, float, float]:
     u² = u²(a) + 2·d·u(a, c) + d²·u²(c), d = x − centre (GUM 5.2.2).
     """
     d = level - fit.centre
-    beyond = level - fit.highest if level > fit.highest else level - fit.lowest if level < fit.lowest else 0.0
+    beyond = max(level - fit.highest, 0.0) + min(level - fit.lowest, 0.0)
     return fit.bias + fit.slope * d, math.sqrt(_variance(fit.covariance, (1.0, d))), beyond
 
 
@@ -243,32 +243,28 @@ def biases_at_levels(points: pl.DataFrame, *, correlation: float = 0.0) -> pl.Da
     and Morrison), so that the sums are those of groups; the level is the origin, which makes the intercept the answer.
     """
     degrees = (pl.col("checks") - 1).cast(pl.Float64)
-    pooled = (degrees * pl.col("variance").fill_null(0.0)).sum().over("key") / degrees.sum().over("key")
-    certificate = pl.col("certificate").fill_null(0.0)
-    share = pl.when(pl.col("chain").is_not_null()).then(correlation).otherwise(0.0)
+    pooled = (degrees * pl.col("variance")).sum().over("key") / degrees.sum().over("key")
     frame = points.with_columns(
-        degrees.sum().over("key").alias("_degrees"),
-        pl.when(degrees.sum().over("key") > 0).then(pooled).otherwise(0.0).alias("_pooled"),
-        share.alias("_r"),
-        certificate.alias("_u"),
+        degrees.alias("_degrees"),
+        (pooled * pl.col("level_share")).alias("_s"),
+        pl.col("certificate").fill_null(0.0).alias("_u"),
         (pl.col("certified") - pl.col("level")).alias("_x"),
-    ).with_columns(
-        (pl.col("_pooled") * pl.col("level_share")).alias("_s"),
     )
-    frame = frame.with_columns((pl.col("_s") + (1 - pl.col("_r")) * pl.col("_u") ** 2).alias("_d"))
+    # a block without a chain is a chain of its own, for which any correlation comes to the same
+    frame = frame.with_columns((pl.col("_s") + (1 - correlation) * pl.col("_u") ** 2).alias("_d"))
     frame = frame.with_columns(pl.when(pl.col("_d") > 0).then(1 / pl.col("_d")).alias("_w"))
     w, x, b, u = pl.col("_w"), pl.col("_x"), pl.col("bias"), pl.col("_u")
     p = pl.col("_s") * w * w
     by_chain = frame.group_by("key", pl.coalesce("chain", pl.format("\u0000{}", "block")).alias("_chain")).agg(
-        pl.len().alias("blocks"), x.min().alias("low"), x.max().alias("high"), pl.col("_degrees").first(),
-        w.null_count().alias("_bare"), pl.col("_r").first(),
+        pl.len().alias("blocks"), x.min().alias("low"), x.max().alias("high"), pl.col("_degrees").sum(),
+        w.null_count().alias("_bare"),
         w.sum().alias("s0"), (w * x).sum().alias("s1"), (w * x * x).sum().alias("s2"),
         (w * b).sum().alias("t0"), (w * x * b).sum().alias("t1"), (w * b * b).sum().alias("t2"),
         (w * u).sum().alias("u0"), (w * u * x).sum().alias("u1"), (w * u * b).sum().alias("ub"), (w * u * u).sum().alias("uu"),
         p.sum().alias("p0"), (p * x).sum().alias("p1"), (p * x * x).sum().alias("p2"),
         (p * u).sum().alias("pu"), (p * u * x).sum().alias("pux"), (p * u * u).sum().alias("puu"),
     )  # fmt: skip
-    c = pl.col("_r") / (1 + pl.col("_r") * pl.col("uu"))
+    c = correlation / (1 + correlation * pl.col("uu"))
     # what the scatter alone adds to the variance at the level: each block's s² times the square of its weight in the answer
     a01, a11 = (
         one.sum().over("key") for one in (pl.col("s1") - c * pl.col("u0") * pl.col("u1"), pl.col("s2") - c * pl.col("u1") ** 2)
@@ -283,7 +279,7 @@ def biases_at_levels(points: pl.DataFrame, *, correlation: float = 0.0) -> pl.Da
     sums = (
         by_chain.group_by("key", maintain_order=True)
         .agg(
-            pl.col("blocks").sum().cast(pl.Int64), pl.col("low").min(), pl.col("high").max(), pl.col("_degrees").first(),
+            pl.col("blocks").sum().cast(pl.Int64), pl.col("low").min(), pl.col("high").max(), pl.col("_degrees").sum(),
             pl.col("_bare").sum(),
             (pl.col("s0") - c * pl.col("u0") ** 2).sum().alias("a00"),
             (pl.col("s1") - c * pl.col("u0") * pl.col("u1")).sum().alias("a01"),
@@ -297,7 +293,7 @@ def biases_at_levels(points: pl.DataFrame, *, correlation: float = 0.0) -> pl.Da
     bias = (pl.col("a11") * pl.col("b0") - pl.col("a01") * pl.col("b1")) / det
     slope = (pl.col("a00") * pl.col("b1") - pl.col("a01") * pl.col("b0")) / det
     reason = (
-        pl.when((pl.col("blocks") < 2) | ~(pl.col("high") > pl.col("low")))
+        pl.when(~(pl.col("high") > pl.col("low")))
         .then(pl.lit(_ONE_BLOCK))
         .when(pl.col("_degrees") < ENOUGH_DEGREES)
         .then(pl.lit(FEW_CHECKS))
@@ -311,21 +307,20 @@ def biases_at_levels(points: pl.DataFrame, *, correlation: float = 0.0) -> pl.Da
         (pl.col("blocks") - 2).alias("_n"),
     )
     rest = pl.col("bb") - pl.col("line_bias") * pl.col("b0") - pl.col("line_slope") * pl.col("b1")
-    limits = pl.Series("_limit", chdtri(solved["_n"].clip(lower_bound=1).to_numpy().astype(float), 1 - FIT_LEVEL))
+    # no number, which nothing lies above, for two blocks: they fix a line exactly
+    limits = pl.Series("_limit", chdtri(solved["_n"].to_numpy().astype(float), 1 - FIT_LEVEL))
     solved = solved.with_columns(
         limits,
         rest.alias("_rest"),
         (pl.col("a11") / det).alias("_variance"),
         (pl.col("scatter") / det**2).alias("_scatter"),
     )
-    misfit = (pl.col("_n") > 0) & (pl.col("_rest") > pl.col("_limit"))
+    misfit = pl.col("_rest") > pl.col("_limit")
     enlarged = pl.when(misfit).then(pl.col("_rest") / pl.col("_n")).otherwise(1.0)
     welch = pl.col("_degrees") * (pl.col("_variance") / pl.col("_scatter")).clip(lower_bound=1.0) ** 2
     freedom = pl.when(misfit).then(pl.col("_n").cast(pl.Float64)).when(pl.col("_scatter") > 0).then(welch)
     there = pl.col("line_reason").is_null()
-    beyond = (
-        pl.when(pl.col("high") < 0).then(-pl.col("high")).when(pl.col("low") > 0).then(-pl.col("low")).otherwise(0.0)
-    )
+    beyond = (-pl.col("high")).clip(lower_bound=0.0) - pl.col("low").clip(lower_bound=0.0)
     return solved.select(
         "key",
         "blocks",

@@ -142,7 +142,7 @@ class _Layout:
     def __init__(self, data: Visits) -> None:
         self.data = data
         visits = int(data.visit.max()) + 1
-        self.count = np.bincount(data.visit, minlength=visits).astype(np.float64)
+        self.count = np.bincount(data.visit).astype(np.float64)
         sets: dict[tuple[int, int, tuple[int, ...]], int] = {}
         first = np.searchsorted(data.visit, np.arange(visits))
         ends = np.append(first[1:], data.visit.size)
@@ -154,8 +154,8 @@ class _Layout:
         self.meter_of_cell = np.array([meter for meter, _, _ in sets], dtype=np.int64)
         self.cell_of_visit = cells
         cell = cells[data.visit]
-        pairs, self.cell_block = np.unique(cell * (int(data.block.max()) + 1) + data.block, return_inverse=True)
-        self.pair_count = np.bincount(self.cell_block, minlength=pairs.size).astype(np.float64)
+        self.cell_block = np.unique(cell * (int(data.block.max()) + 1) + data.block, return_inverse=True)[1]
+        self.pair_count = np.bincount(self.cell_block).astype(np.float64)
         self.cell_count = np.bincount(cells).astype(np.float64)
         blocks_in = self.count[np.unique(cells, return_index=True)[1]]
         self.within_freedom = int(((self.cell_count - 1) * (blocks_in - 1)).sum())

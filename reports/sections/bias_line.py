@@ -46,9 +46,10 @@ def _fit(line: BiasLine) -> LineFit | None:
     if line.lowest is None or line.highest is None:
         return None
     return LineFit(
-        line.centre, line.bias, line.slope, line.covariance, line.chi_squared or 0.0, line.degrees_of_freedom or 0,
-        line.enlarged or 1.0, line.lowest, line.highest, line.chi_squared_limit,
-        line.scatter_covariance or ((0.0, 0.0), (0.0, 0.0)), line.scatter_degrees_of_freedom,
+        centre=line.centre, bias=line.bias, slope=line.slope, covariance=line.covariance, chi_squared=line.chi_squared or 0.0,
+        degrees_of_freedom=line.degrees_of_freedom or 0, enlarged=line.enlarged or 1.0, lowest=line.lowest, highest=line.highest,
+        chi_squared_limit=line.chi_squared_limit, scatter_covariance=line.scatter_covariance or ((0.0, 0.0), (0.0, 0.0)),
+        scatter_degrees_of_freedom=line.scatter_degrees_of_freedom,
     )  # fmt: skip
 
 

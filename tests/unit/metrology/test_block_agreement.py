@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import optimize, stats
 
 from pipeline.metrology.block_agreement import Movement, Visits, find_movements
 
@@ -97,6 +98,23 @@ def test_a_setting_is_no_movement_and_two_movements_are_told_apart() -> None:
     assert {(one.kind, one.index) for one in find_movements(both)} == {("meter", 0), ("block", 2)}
 
 
+def test_a_block_that_moved_twice_took_two_steps_and_not_the_ramp_that_first_seemed_likeliest() -> None:
+    data = visits(0, n=48)
+    on_it = data.block == 1
+    value = data.value + (on_it & (data.time >= 60)) + (on_it & (data.time >= 180))
+    found = find_movements(replace(data, value=value))
+    assert sorted((one.index, one.shape, one.at) for one in found) == [(1, "step", 60.0), (1, "step", 180.0)]
+    assert [one.size for one in found] == pytest.approx([1.0, 1.0], abs=0.06)
+
+
+def test_three_visits_tell_nothing_and_four_are_looked_at() -> None:
+    """One meter on two blocks: a degree of freedom fewer than visits, of which a step and its scatter need three."""
+    three, four = (visits(1, ("meter", 0), size=5.0, meters=1, blocks=2, n=n) for n in (3, 4))
+    assert find_movements(three, significance=1.0) == ()
+    assert find_movements(four, significance=1.0) != ()
+    assert find_movements(four) == ()
+
+
 def test_one_meter_alone_cannot_tell_a_block_from_itself() -> None:
     found = find_movements(visits(2, ("block", 1), size=0.4, meters=1, n=40))
     assert found
@@ -125,6 +143,148 @@ def test_the_f_test_is_that_of_the_linear_model_with_visits_and_levels() -> None
     assert found.degrees_of_freedom == freedom
     assert found.f_ratio == pytest.approx((squares[0] - squares[1]) / (squares[1] / freedom), rel=1e-9)
     assert found.p_value >= stats.f.sf(found.f_ratio, 1, freedom)
+
+
+def test_the_f_test_of_a_meter_is_that_of_its_visit_means_whatever_blocks_it_saw() -> None:
+    """Least squares of the visit means on a level for each meter and set of blocks, with and without the step."""
+    data = visits(11, ("meter", 0), size=0.4)
+    kept = (data.block != 2) | (data.visit % 2 == 0)
+    data = Visits(*(getattr(data, name)[kept] for name in ("visit", "time", "meter", "block", "phase", "value")))
+    found = find_movements(data)[0]
+    assert (found.kind, found.index, found.shape, found.meters) == ("meter", 0, "step", 3)
+    every = np.unique(data.visit)
+    means = np.array([data.value[data.visit == v].mean() for v in every])
+    sets = [(int(data.meter[data.visit == v][0]), int((data.visit == v).sum())) for v in every]
+    times = np.array([data.time[data.visit == v][0] for v in every])
+    null = np.array([[one == other for other in sorted(set(sets))] for one in sets], dtype=float)
+    moved = np.array([meter == 0 for meter, _ in sets]) & (times >= found.at)
+    squares = []
+    for design in (null, np.column_stack([null, moved])):
+        solution, *_ = np.linalg.lstsq(design, means - 50, rcond=None)
+        squares.append(float(((means - 50 - design @ solution) ** 2).sum()))
+    freedom = means.size - null.shape[1] - 1
+    assert found.degrees_of_freedom == freedom
+    assert found.f_ratio == pytest.approx((squares[0] - squares[1]) / (squares[1] / freedom), rel=1e-9)
+
+
+def residuals(values: np.ndarray, labels: list[list[tuple[int, ...]]]) -> np.ndarray:
+    """Take levels out by least squares on indicator columns."""
+    columns = [[row == name for row in rows] for rows in labels for name in sorted(set(rows))]
+    design = np.array(columns, dtype=float).T
+    return values - design @ np.linalg.lstsq(design, values, rcond=None)[0]
+
+
+def by_loops(data: Visits) -> list[tuple[float, Movement]]:
+    """Return every movement that could be told, with its gain in log likelihood, as the heading of the module says it.
+
+    Two parts, the differences within visits and the visit means, each with its own variance and without its levels; the size is
+    the likeliest of both together. Three visits on either side for a block, one for a meter, of one setting and set of blocks.
+    """
+    every = sorted(set(data.visit.tolist()))
+    rows = {v: np.flatnonzero(data.visit == v) for v in every}
+    cell = {v: (int(data.meter[r[0]]), int(data.phase[r[0]]), *data.block[r].tolist()) for v, r in rows.items()}
+    when = {v: float(data.time[r[0]]) for v, r in rows.items()}
+    cells = [cell[v] for v in data.visit.tolist()]
+    entries = [(*one, 99, b) for one, b in zip(cells, data.block.tolist(), strict=True)]
+
+    def split(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        means = np.array([values[rows[v]].mean() for v in every])
+        within = residuals(values, [[(v,) for v in data.visit.tolist()], entries])
+        return within, residuals(means, [[cell[v] for v in every]])
+
+    parts = split(data.value - data.value.mean())
+    blocks_of: dict[tuple[int, ...], list[int]] = {}
+    for v in every:
+        blocks_of.setdefault(cell[v], []).append(len(rows[v]))
+    freedom = (sum((len(n) - 1) * (n[0] - 1) for n in blocks_of.values()), sum(len(n) - 1 for n in blocks_of.values()))
+    level = np.array([data.value[data.block == b].mean() for b in data.block]) / np.mean(
+        [data.value[data.block == b].mean() for b in sorted(set(data.block.tolist()))]
+    )
+    subjects = [("block", b, data.block == b, np.ones(level.size), 3) for b in sorted(set(data.block.tolist()))]
+    for weight in (np.ones(level.size), level):
+        subjects += [("meter", m, data.meter == m, weight, 1) for m in sorted(set(data.meter.tolist()))]
+    times = sorted(set(data.time.tolist()))
+
+    def likelihood(size: float, moved: tuple[np.ndarray, np.ndarray]) -> float:
+        squares = [float(((part - size * one) ** 2).sum()) for part, one in zip(parts, moved, strict=True)]
+        return -0.5 * sum(nu * math.log(ss / nu) for ss, nu in zip(squares, freedom, strict=True))
+
+    found = []
+    for kind, index, concerned, weight, few in subjects:
+        for shape, start in [("step", at) for at in times[1:]] + [("ramp", at) for at in times[:-1]]:
+            seen = [v for v in every if concerned[rows[v]].any()]
+            sides = [({cell[v] for v in seen if when[v] < start}), ({cell[v] for v in seen if when[v] >= start})]
+            both = [v for v in seen if cell[v] in sides[0] & sides[1]]
+            if min(sum(when[v] < start for v in both), sum(when[v] >= start for v in both)) < few:
+                continue
+            grown = (data.time >= start) * 1.0 if shape == "step" else np.maximum(data.time - start, 0.0)
+            later = concerned & (grown > 0)
+            if not later.any():
+                continue
+            moved = split(np.where(concerned, weight * grown, 0.0))
+            place = 0 if kind == "block" else 1
+            along, length = float(moved[place] @ parts[place]), float(moved[place] @ moved[place])
+            if length < 1e-9:
+                continue
+            rest = float(parts[place] @ parts[place]) - along**2 / length
+            around = abs(along / length) + 3 * math.sqrt(rest / length)
+            best = optimize.minimize_scalar(
+                lambda size, moved=moved: -likelihood(size, moved), bounds=(-around, around), method="bounded",
+                options={"xatol": 1e-12},
+            )  # fmt: skip
+            size, last = float(best.x), float(grown[later].max() * weight[later].mean())
+            known = sum(
+                nu * float(one @ one) / float(((part - size * one) ** 2).sum())
+                for nu, one, part in zip(freedom, moved, parts, strict=True)
+            )
+            f = along**2 / length / (rest / (freedom[place] - 1))
+            movement = Movement(
+                kind=kind, index=index, shape=shape, at=float(data.time[later].min()) if shape == "step" else start,
+                size=size * last, standard_error=known**-0.5 * last, f_ratio=f, degrees_of_freedom=freedom[place] - 1,
+                p_value=min(1.0, len(subjects) * 2 * len(times) * float(stats.f.sf(f, 1, freedom[place] - 1))), rival=None, rival_index=None,
+                log_likelihood_ratio=math.inf,
+                meters=len({cell[v][0] for v in both}) if kind == "block" else len(set(data.block[concerned].tolist())),
+            )  # fmt: skip
+            found.append((likelihood(size, moved) - likelihood(0.0, moved), movement))
+    return found
+
+
+@pytest.mark.parametrize(
+    ("seed", "moved", "shape", "some"),
+    [(1, ("block", 1), "step", False), (2, ("block", 2), "ramp", True), (3, ("meter", 1), "step", True), (4, ("meter", 0), "ramp", False),
+     (5, ("block", 0), "step", True)],
+)  # fmt: skip
+def test_what_is_named_is_the_likeliest_of_every_step_and_ramp_by_loops(
+    seed: int, moved: tuple[str, int], shape: str, *, some: bool
+) -> None:
+    data = visits(seed, moved, size=0.6, meters=2, blocks=3, n=8, shape="step")
+    on_it = data.block == moved[1] if moved[0] == "block" else data.meter == moved[1]
+    grown = (data.time >= 20) * 1.0 if shape == "step" else np.maximum(data.time - 10, 0.0) / 25
+    # every third visit left one block out: another set of blocks, with a level of its own
+    kept = (data.visit % 3 > 0) | (data.block != 1) if some else data.block >= 0
+    data = replace(data, value=data.value + 0.6 * on_it * grown)
+    data = Visits(*(getattr(data, name)[kept] for name in ("visit", "time", "meter", "block", "phase", "value")))
+    found = find_movements(data, significance=0.05)[:1]
+    every = by_loops(data)
+    gain, best = max(every, key=lambda one: one[0])
+    gain_of_rival, rival = max(
+        ((gain, one) for gain, one in every if (one.kind, one.index) != (best.kind, best.index)), key=lambda one: one[0]
+    )
+    expected = replace(best, rival=rival.kind, rival_index=rival.index, log_likelihood_ratio=gain - gain_of_rival)
+    assert [(one.kind, one.index) for one in found] == [moved]
+    for name in Movement.__slots__:
+        one, other = getattr(found[0], name), getattr(expected, name)
+        assert one == (pytest.approx(other, rel=1e-4) if isinstance(other, float) else other), name
+
+
+def test_evidence_is_certain_from_ten_times_likelier_on_and_of_a_block_from_two_meters_on() -> None:
+    (found,) = find_movements(visits(7, ("block", 2), size=0.2))
+    ten = math.log(10)
+    for kind, meters, ratio, certain in (
+        ("block", 2, ten, True), ("block", 1, ten, False), ("block", 2, ten - 1e-9, False), ("meter", 1, ten, True),
+        ("meter", 1, ten - 1e-9, False), ("block", 3, math.inf, True),
+    ):  # fmt: skip
+        assert replace(found, kind=kind, meters=meters, log_likelihood_ratio=ratio).certain is certain
 
 
 def test_units_and_order_of_names_leave_the_finding_alone() -> None:

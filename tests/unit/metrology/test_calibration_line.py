@@ -67,7 +67,10 @@ def test_a_line_says_why_there_is_none(x: list[float], u: list[float], reason: s
     assert reason in str(fit_both_axes(x, x, u, u))
 
 
-LINE = LineFit(30.0, 0.2, 0.01, ((1e-4, 1e-6), (1e-6, 1e-6)), 0.0, 1, 1.0, 10.0, 58.0)
+LINE = LineFit(
+    centre=30.0, bias=0.2, slope=0.01, covariance=((1e-4, 1e-6), (1e-6, 1e-6)), chi_squared=0.0, degrees_of_freedom=1, enlarged=1.0,
+    lowest=10.0, highest=58.0, chi_squared_limit=None, scatter_covariance=((0.0, 0.0), (0.0, 0.0)), scatter_degrees_of_freedom=None,
+)  # fmt: skip
 
 
 def test_a_reading_stands_for_the_value_that_gives_it() -> None:
