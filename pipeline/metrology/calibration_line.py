@@ -64,7 +64,10 @@ def fit_both_axes(x: ArrayLike, y: ArrayLike, u_x: ArrayLike, u_y: ArrayLike) ->
     xs = xs - origin
     b, a = np.polyfit(xs, ys, 1)
     for _ in range(_STEPS):
-        t = 1.0 / (uy**2 + b**2 * ux**2)
+        variance = uy**2 + b**2 * ux**2
+        if not variance.all():
+            return "a level line gives points no weight whose readings are exact"
+        t = 1.0 / variance
         along = (xs * uy**2 + b * ux**2 * (ys - a)) * t
         rest = ys - a - b * xs
         centre = float((t * along).sum() / t.sum())
@@ -75,7 +78,7 @@ def fit_both_axes(x: ArrayLike, y: ArrayLike, u_x: ArrayLike, u_y: ArrayLike) ->
         step_b = float((t * about * rest).sum()) / squares
         step_a = float((t * rest).sum() / t.sum()) - step_b * centre
         a, b = a + step_a, b + step_b
-        if abs(step_b) <= 1e-14 * (1.0 + abs(b)) and abs(step_a) <= 1e-14 * (1.0 + abs(a)):
+        if np.allclose((step_a, step_b), 0.0, atol=1e-14 * (1.0 + math.hypot(a, b))):
             break
     else:
         return "the fit did not settle"

@@ -94,7 +94,6 @@ class DriftLine:
         far = -(linear + np.where(linear >= 0, 1.0, -1.0) * root)
         with np.errstate(divide="ignore", invalid="ignore"):
             roots = np.sort(np.stack([far / square, constant / far]), axis=0)
-        roots = np.nan_to_num(roots, nan=inf, posinf=inf, neginf=-inf)
         inside = square * now * now + 2.0 * linear * now + constant <= 0
         first = np.where(inside, now, np.where(roots[0] > now, roots[0], np.where(roots[1] > now, roots[1], inf)))
         last = np.where(endless, inf, roots[1])
@@ -176,7 +175,7 @@ def drift_line(days: ArrayLike, bias: ArrayLike, *, confidence: float = 0.95) ->
     inflation = (1.0 + strength) / (1.0 - strength)
     freedom = max(n / inflation - 3.0, 1.0)
     variance = least / (n - 3)
-    factor = float(special.stdtrit(freedom, 0.5 + confidence / 2.0)) ** 2
+    factor = float(special.fdtri(1.0, freedom, confidence))  # the square of Student's t, two-sided
     room = inflation * factor * variance - (squares - squares[best])
     kept = room >= 0
     inverse = np.stack([ww, -w, np.full_like(w, float(n))]) / determinant
@@ -262,7 +261,7 @@ def hold_at_interval(
         begun = first[low:high] <= moment
         length = np.maximum(last[low:high] - first[low:high], 1e-9)
         inside = np.minimum(last[low:high], moment) - np.maximum(first[low:high], moment - hours)
-        share = np.clip(np.where(last[low:high] - first[low:high] > 0, inside / length, 1.0), 0.0, 1.0)
+        share = np.where(last[low:high] > first[low:high], inside / length, 1.0)
         held_lots.append(np.unique(lots[low:high][begun]).size)
         held_readings.append(round(float((readings[low:high] * share)[begun].sum())))
     return HoldAtInterval(

@@ -90,7 +90,7 @@ def robust_mean(values: ArrayLike) -> tuple[float, float]:
         drawn = np.clip(x, middle - 1.5 * spread, middle + 1.5 * spread)
         new = float(drawn.mean())
         new_spread = 1.134 * float(drawn.std(ddof=1)) if x.size > 1 else 0.0
-        settled = abs(new - middle) + abs(new_spread - spread) <= 1e-12 * max(abs(new), spread)
+        settled = np.allclose((new, new_spread), (middle, spread), rtol=1e-12, atol=1e-12 * spread)
         middle, spread = new, new_spread
         if settled:
             break

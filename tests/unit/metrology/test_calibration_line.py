@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import optimize, stats
 
-from pipeline.metrology.bias_line import LineFit, bias_at, fit_bias_line
+from pipeline.metrology.bias_line import LineFit, bias_at, degrees_at, fit_bias_line
 from pipeline.metrology.calibration_line import (
     LEAST_DEGREES,
     LineControl,
@@ -19,6 +19,7 @@ from pipeline.metrology.calibration_line import (
     line_control,
     simultaneous_factor,
 )
+from pipeline.metrology.uncertainty import coverage_factor
 
 
 def test_the_line_of_iso_ts_28037_with_errors_in_both_axes() -> None:
@@ -59,6 +60,36 @@ def test_without_errors_along_the_value_it_is_the_weighted_line() -> None:
     assert (fit.slope - 1, fit.chi_squared) == pytest.approx((plain.slope, plain.chi_squared), rel=1e-9)
 
 
+def test_the_line_is_the_same_with_its_axes_changed_over_and_in_another_unit() -> None:
+    """What Pearson asked of it (Philosophical Magazine 2, 559, 1901; from memory): no axis is before the other."""
+    x, y = np.array([10.0, 30.0, 44.0, 58.0]), np.array([10.4, 29.2, 44.9, 58.3])
+    u_x, u_y = np.array([0.2, 0.4, 0.0, 0.5]), np.array([0.3, 0.0, 0.6, 0.1])
+    for one, other in ((u_x, u_y), (np.full(4, 0.3), np.zeros(4)), (20 * u_x, 20 * u_y)):
+        fit, over, scaled = (
+            fit_both_axes(x, y, one, other),
+            fit_both_axes(y, x, other, one),
+            fit_both_axes(x / 1e3, y / 1e3, one / 1e3, other / 1e3),
+        )
+        assert isinstance(fit, TwoAxesFit)
+        assert isinstance(over, TwoAxesFit)
+        assert isinstance(scaled, TwoAxesFit)
+        assert (over.slope, over.intercept) == pytest.approx((1 / fit.slope, -fit.intercept / fit.slope), rel=1e-9)
+        assert over.chi_squared == pytest.approx(fit.chi_squared, rel=1e-9)
+        assert over.slope_standard_uncertainty == pytest.approx(fit.slope_standard_uncertainty / fit.slope**2, rel=1e-9)
+        assert (scaled.slope, scaled.intercept) == pytest.approx((fit.slope, fit.intercept / 1e3), rel=1e-9)
+        assert scaled.covariance == pytest.approx(fit.covariance / 1e3, rel=1e-9)
+        assert scaled.intercept_standard_uncertainty == pytest.approx(
+            fit.intercept_standard_uncertainty / 1e3, rel=1e-9
+        )
+
+
+def test_exact_readings_that_are_all_equal_make_no_line() -> None:
+    x, level, exact = [1.0, 2.0, 3.0], [5.0] * 3, [0.0] * 3
+    assert "level line" in str(fit_both_axes(x, level, [0.1] * 3, exact))
+    assert isinstance(fit_both_axes(x, level, [0.1] * 3, [0.1] * 3), TwoAxesFit)
+    assert isinstance(fit_both_axes(x, [5.0, 5.0, 5.1], [0.1] * 3, exact), TwoAxesFit)
+
+
 @pytest.mark.parametrize(
     ("x", "u", "reason"),
     [([1.0], [0.1], "two points"), ([1.0, 1.0], [0.1, 0.1], "two points"), ([1.0, 2.0], [0.1, 0.0], "no uncertainty")],
@@ -87,6 +118,32 @@ def test_a_reading_stands_for_the_value_that_gives_it() -> None:
         assert abs(off) == pytest.approx(1.959964 * math.hypot(0.03, u), rel=1e-5)
 
 
+@pytest.mark.parametrize(("own", "of_line"), [(3.0, 5.0), (4.0, None), (None, 2.0)])
+def test_the_interval_of_a_reading_ends_where_the_line_allows_it_no_further(
+    own: float | None, of_line: float | None
+) -> None:
+    """Found by a general root finder; k is Student's t on the degrees of freedom of Welch and Satterthwaite at the value."""
+    line = replace(
+        LINE, slope=-0.2, covariance=((4e-4, 2e-5), (2e-5, 4e-6)), scatter_covariance=((2e-4, 1e-5), (1e-5, 3e-6)),
+        scatter_degrees_of_freedom=of_line,
+    )  # fmt: skip
+    reading = 50.0 + bias_at(line, 50.0)[0]
+    found = inverse_prediction(line, reading, 0.03, own)
+    assert not isinstance(found, str)
+    value, low, high = found
+    assert value == pytest.approx(50.0, rel=1e-12)
+    u = bias_at(line, 50.0)[1]
+    freedom = [(0.03, own), (u, degrees_at(line, (1.0, 20.0)))]
+    k = coverage_factor((0.03**2 + u**2) ** 2 / sum(one**4 / nu for one, nu in freedom if nu is not None))
+
+    def room(x: float) -> float:
+        bias, u, _ = bias_at(line, x)
+        return abs(reading - x - bias) - k * math.hypot(0.03, u)
+
+    assert low == pytest.approx(optimize.brentq(room, 45.0, 50.0, xtol=1e-13), rel=1e-10)
+    assert high == pytest.approx(optimize.brentq(room, 50.0, 55.0, xtol=1e-13), rel=1e-10)
+
+
 def test_a_reading_beyond_the_blocks_stands_for_nothing() -> None:
     for level, stated in ((57.999, True), (58.001, False), (9.999, False), (10.001, True)):
         found = inverse_prediction(LINE, level + bias_at(LINE, level)[0], 0.03, 12.0)
@@ -113,6 +170,11 @@ def test_control_of_a_line_is_that_of_least_squares() -> None:
     found = line_control(x, y, [10.0, 35.0, 58.0], [10.4, 35.5, 58.8])
     assert isinstance(found, LineControl)
     assert found.limit == pytest.approx(simultaneous_factor(3, 22) * s / line.slope)
+    assert (found.residual_standard_deviation, found.degrees_of_freedom) == (pytest.approx(s), 22)
+    assert found.largest == max(abs(one) for one in found.deviations) > 0.1
+    wider = line_control(x, y, [10.0, 35.0, 58.0], [10.4, 35.5, 58.8], level=0.99)
+    assert isinstance(wider, LineControl)
+    assert wider.limit == pytest.approx(simultaneous_factor(3, 22, level=0.99) * s / line.slope)
     assert found.deviations[0] == pytest.approx((10.4 - line.intercept) / line.slope - 10.0)
     # just inside and just outside
     for factor, inside in ((0.999, True), (1.001, False)):

@@ -34,6 +34,7 @@ def test_a_straight_line_is_the_least_squares_line() -> None:
     line, plain = line_of(days, bias), slope(days, bias)
     assert plain.slope is not None
     assert line.slope == pytest.approx(plain.slope, rel=1e-3)
+    assert line.begins is None
     crossing = line.crossing(0.5)
     assert crossing == pytest.approx(50.0, abs=0.05)
     low, high = line.crossing_interval(0.5)
@@ -178,6 +179,10 @@ def test_what_a_failed_check_would_hold() -> None:
     assert hold_at_interval(lots[:0], first[:0], last[:0], readings[:0], 8.0) is None
     with pytest.raises(ValueError, match="above zero"):
         hold_at_interval(lots, first, last, readings, 0.0)
+    # half an hour reaches half of the lot that was just read
+    half = hold_at_interval(lots, first, last, readings, 0.5)
+    assert half is not None
+    assert (half.lots_largest, half.readings_largest) == (1, 25)
 
 
 def test_a_lot_read_twice_is_one_lot_and_part_of_a_stretch_counts_in_part() -> None:
@@ -267,14 +272,76 @@ def test_a_forecast_needs_eight_checks_five_after_a_bend_and_days_and_biases_tha
     assert line.begins is not None
     assert line.begins <= 14.0
     assert isinstance(drift_line([0.0, 0.0, *range(6)], steady), DriftLine)
+    # with five that rise the line bends at the check before them
+    assert line_of(np.arange(20.0), np.array([*steady, *steady[:7], 1.1, 2.0, 3.1, 4.0, 5.1])).begins == pytest.approx(
+        14.0, abs=0.05
+    )
     # one check long before all others, which stand at one time
     assert drift_line([0.0, *[9.0] * 7], steady) != "all checks stand at one time"
+    assert drift_line([*[0.0] * 7, 9.0], steady) != "all checks stand at one time"
     for days, bias in (([1.0, 2.0], [0.0]), ([[1.0], [2.0]], [[0.0], [0.0]]), ([1.0, np.inf], [0.0, 0.0])):
         with pytest.raises(ValueError, match="finite, one-dimensional"):
             drift_line(days, bias)
     for confidence in (0.0, 1.0, 1.5):
         with pytest.raises(ValueError, match=f"confidence of {confidence}"):
             drift_line(range(8), steady, confidence=confidence)
+
+
+def test_checks_that_stand_at_one_time_at_the_end_fix_no_bend_there() -> None:
+    days = np.array([*range(10), *[9.0] * 8])
+    bias = np.array([0.0, 0.1] * 5 + [0.5, 0.6] * 4)
+    line = line_of(days, bias)
+    least = min(
+        np.linalg.lstsq(np.stack([np.ones(18), np.maximum(0.0, days - bend)], axis=1), bias, rcond=None)[1][0]
+        for bend in np.linspace(0.0, 8.99, 2000)
+    )
+    assert 15 * line.scatter**2 == pytest.approx(least, rel=1e-3)
+
+
+def test_checks_that_follow_one_another_closely_are_allowed_for_up_to_nine_tenths() -> None:
+    """Residuals that wave: κ = (1 + 0.9)/(1 - 0.9) at most, and one degree of freedom at least (our own bounds)."""
+    days = np.arange(40.0)
+    line = line_of(days, 0.1 * days + np.sin(2 * np.pi * days / 20))
+    assert line.correlation > 0.9
+    assert line.inflation == pytest.approx(19.0)
+    assert line.degrees_of_freedom == 1.0
+
+
+def of_one_bend(limit: float, *, now: float = 10.0, room: float = 1.0, slope: float = 1.0) -> tuple[float, float]:
+    """Return the interval of one line u days after its bend: all u with (slope·u - limit)² ≤ room·(1 + u²)."""
+    line = DriftLine(
+        first_day=0.0, last_day=now, level=0.0, slope=slope, begins=0.0, scatter=1.0, correlation=0.0, inflation=1.0, degrees_of_freedom=9.0,
+        _bend=np.zeros(1), _level=np.zeros(1), _slope=np.array([slope]), _room=np.array([room]), _inverse=np.array([[1.0], [0.0], [1.0]]),
+    )  # fmt: skip
+    return line.crossing_interval(limit)
+
+
+def test_the_interval_of_one_line_is_the_solution_of_its_quadratic() -> None:
+    # where the slope is as uncertain as it is large the square falls out: u ≥ (limit² - 1)/(2·limit), and no end
+    assert of_one_bend(30.0) == (899 / 60, inf)
+    assert of_one_bend(20.0) == (10.0, inf)
+    assert of_one_bend(2.0, now=0.75) == (0.75, inf)
+    assert of_one_bend(0.0) == (10.0, inf)
+    assert of_one_bend(-30.0) == (inf, inf)
+    # half as uncertain: both roots of u²/2 - limit·u... count from the last check on
+    first, last = np.sort(np.roots([0.5, -2 * 30.0, 30.0**2 - 0.5]))
+    assert of_one_bend(30.0, room=0.5) == pytest.approx((first, last), rel=1e-12)
+    assert of_one_bend(-30.0, room=0.5, slope=-1.0) == pytest.approx((first, last), rel=1e-12)
+    assert of_one_bend(30.0, room=0.5, now=float(last) - 1) == pytest.approx((last - 1, last), rel=1e-12)
+    assert of_one_bend(30.0, room=0.5, now=float(last) + 1) == (inf, inf)
+    # twice as uncertain: what lies between the roots is excluded
+    (between,) = [root for root in np.roots([-1.0, -2 * 30.0, 30.0**2 - 2.0]) if root > 0]
+    assert of_one_bend(30.0, room=2.0) == pytest.approx((between, inf), rel=1e-12)
+
+
+def test_the_band_of_one_day_is_that_day_of_many_and_before_every_bend_that_of_the_level() -> None:
+    days, bias = bent(60.0, 0.003)
+    line = line_of(days, bias)
+    many = line.band(np.array([-50.0, 0.0, 140.0]))
+    for place, day in enumerate((-50.0, 0.0, 140.0)):
+        assert [float(one) for one in line.band(day)] == [side[place] for side in many]
+    assert many[0][0] == many[0][1]
+    assert many[1][0] == many[1][1]
 
 
 def test_a_line_meets_only_limits_ahead_of_it() -> None:

@@ -61,7 +61,11 @@ def test_robust_mean_is_that_of_a_reference_library() -> None:
     assert spread == pytest.approx(float(scale), rel=2e-3)
     drawn = np.clip(x, middle - 1.5 * spread, middle + 1.5 * spread)
     assert (drawn.mean(), 1.134 * drawn.std(ddof=1)) == pytest.approx((middle, spread), rel=1e-9)
+    # what is low is drawn in as what is high
+    low, same = robust_mean([-one for one in x])
+    assert (low, same) == pytest.approx((-middle, spread), rel=1e-9)
     assert robust_mean([5.0]) == (5.0, 0.0)
+    assert robust_mean([5.0, 7.0]) == pytest.approx((6.0, 1.134 * 2**0.5))
     assert robust_mean([5.0, 5.0, 5.0, 5.0, 9.0])[1] == 0.0
 
 
@@ -101,6 +105,31 @@ def test_a_meter_apart_is_marked_and_one_of_wild_checks() -> None:
     assert wild.k is not None
     assert wild.k_limit is not None
     assert wild.k > wild.k_limit
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_up_to_the_noise_of_the_largest_mean_meters_are_equal_and_checks_do_not_scatter(sign: float) -> None:
+    """A differential value may be below zero; arithmetic is exact to 2e-16 of the largest, so 1e-12 of it is no difference."""
+    for e, told in ((0.8e-12, False), (1.25e-12, True)):
+        # the sample deviation of -e, 0, e is e, and what is robust about them 1.134·e
+        apart = compared("B1", means(*((sign * (4.0 + 4 * d * e), 4 * e, 2) for d in (-1, 0, 1))))
+        assert apart is not None
+        assert ("h" in apart.not_computable) is not told
+        assert ("k" in apart.not_computable) is ("cochran" in apart.not_computable) is not told
+        half = compared("B1", means(*((sign * (4.0 + 4 * d), 4 * e, n) for d, n in ((0, 2), (-1, 2), (-2, 9)))))
+        assert half is not None
+        assert ("k" in half.not_computable) is not told
+        spread = compared("B1", means(*((sign * (4.0 + 4 * d * e / 1.134), 0.1, 2) for d in (-1, 0, 1))))
+        assert spread is not None
+        assert ("z" in spread.not_computable) is not told
+
+
+def test_what_lacks_in_two_ways_names_both_and_one_check_or_an_unknown_scatter_varies_not() -> None:
+    two = of((58.0, 0.1, 1), (58.1, None, 3))
+    assert set(two.not_computable) == {"robust_mean", "z", "h", "k", "cochran"}
+    some = of((58.0, 0.1, 1), (58.1, None, 3), (58.2, 0.1, 2), (58.3, 0.2, 2))
+    assert [one.k is None for one in some.meters] == [True, True, False, False]
+    assert [one.k for one in some.meters[2:]] == pytest.approx([0.1 / 0.025**0.5, 0.2 / 0.025**0.5])
 
 
 def test_what_cannot_be_said_says_why() -> None:
