@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -435,18 +436,14 @@ config = typer.Typer(help="The settings of a workspace.", no_args_is_help=True)
 
 @config.command("check")
 def config_check(workspace: WorkspaceOption = None, json: Json = False) -> None:
-    """Check settings, reference tables and layouts without loading anything.
+    """Check settings, reference tables and layouts without loading anything, and say all that is wrong at once.
 
     Example: annealog config check
     """
-    from pipeline.load.exports import layouts_of
-    from pipeline.load.take_over import check_names, read_reference
-    from pipeline.workspace.recorded import recorded_tables
+    from pipeline.load.check_workspace import check_all
 
-    place = workspace_at(workspace)
-    tables = recorded_tables(read_reference(place), place.settings, contract=True)
-    layouts = layouts_of(place)
-    check_names(place.settings, tables, layouts)
+    tables, layouts = check_all(workspace or Path.cwd())
+    workspace_at(workspace)  # says who else may change it
     if json:
         output.print_json({"tables": {n: t.height for n, t in tables.items()}, "layouts": sorted(layouts)})
         return

@@ -13,6 +13,7 @@ from pipeline.errors import UsageError
 
 if TYPE_CHECKING:
     from pipeline.load.certificates import Imported
+    from pipeline.workspace.settings import Workspace
 
 __all__ = ["add_to"]
 
@@ -92,11 +93,46 @@ def add(
         output.note("The next load takes it over: annealog load")
 
 
+@reference.command("sheet")
+def sheet(
+    table: Annotated[str, typer.Argument(metavar="TABLE", help="Such as blocks.")],
+    to: Annotated[Path, typer.Option(metavar="FILE", help="New XLSX file.")],
+    dry_run: DryRun = False,
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
+    """Write a workbook with the columns of a reference table, to be filled in and imported.
+
+    Example: annealog reference sheet blocks --to blocks.xlsx
+    """
+    from pipeline.load.reference_sheets import empty_sheet
+    from pipeline.workspace.files import write_atomically
+
+    if to.exists():
+        raise UsageError(f"{to} exists. Name a new file.")
+    data = empty_sheet(workspace_at(workspace), table)
+    if dry_run:
+        output.would(f"write {to}", json=json)
+        return
+    write_atomically(to, data)
+    if json:
+        output.print_json({"table": table, "file": str(to)})
+        return
+    output.out().print(output.plain(f"Written to {to}. Fill it in, then: annealog reference import {to}"))
+
+
 @reference.command("import")
 def import_(
-    file: Annotated[Path, typer.Argument(metavar="CERTIFICATE", help="A digital calibration certificate (XML).")],
+    file: Annotated[
+        Path,
+        typer.Argument(metavar="FILE", help="A digital calibration certificate (XML), or a sheet (XLSX, XLS, CSV)."),
+    ],
     table: Annotated[
-        str | None, typer.Option(metavar="TABLE", help="blocks, calibrations or sensors, where it is not clear.")
+        str | None,
+        typer.Option(
+            metavar="TABLE",
+            help="Table of a sheet that is not named so; of a certificate blocks, calibrations or sensors, where it is not clear.",
+        ),
     ] = None,
     name: Annotated[
         str | None, typer.Option("--as", metavar="ID", help="Which block, meter or sensor of the site it is.")
@@ -116,13 +152,23 @@ def import_(
     workspace: WorkspaceOption = None,
     json: Json = False,
 ) -> None:
-    """Read a digital calibration certificate into the reference tables; what it leaves open is asked, never guessed.
+    """Read a digital calibration certificate or a filled-in sheet into the reference tables.
+
+    What a certificate leaves open is asked, never guessed. Of a sheet all that is wrong is said, with row and column, and rows that
+    stand in the table already are passed over.
 
     Example: annealog reference import certificates/BL-C1.xml --as BL-C1 --dry-run
     """
     from pipeline.certificates.proposal import TABLES, Answers
     from pipeline.load.certificates import import_certificate
+    from pipeline.load.reference_sheets import is_table
+    from pipeline.workspace.files import read_bytes
 
+    if is_table(read_bytes(file, 100_000_000)[:1000]):
+        if name or result or condition or percent_is_iacs or at_reference:
+            raise UsageError(f"{file} is no certificate: only --table belongs to a sheet.")
+        _import_sheets(workspace_at(workspace), file, table, dry_run=dry_run, json=json)
+        return
     if table is not None and table not in TABLES:
         raise UsageError(f"{table!r}: certificates fill {', '.join(TABLES)}.")
     if condition not in (None, "as_found", "as_left"):
@@ -142,6 +188,22 @@ def import_(
         _show(found, file, dry_run=dry_run)
     if found.proposal.questions:
         raise typer.Exit(2)
+
+
+def _import_sheets(place: Workspace, file: Path, table: str | None, *, dry_run: bool, json: bool) -> None:
+    from pipeline.load.reference_sheets import import_sheets
+
+    made = import_sheets(place, file, table, dry_run=dry_run)
+    if json:
+        rows = [{"table": one.table, "added": list(one.added), "known": one.known} for one in made]
+        output.print_json({"dry_run": dry_run, "sheets": rows})
+        return
+    for one in made:
+        known = f", {one.known} stand there already" if one.known else ""
+        verb = "Would add" if dry_run else "Added"
+        output.out().print(output.plain(f"{verb} {len(one.added)} rows to reference/{one.table}.csv{known}"))
+    if not dry_run:
+        output.note("The next load takes them over: annealog load")
 
 
 def certificate(

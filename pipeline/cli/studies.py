@@ -46,23 +46,30 @@ def plan(
         str | None, typer.Option(metavar="ID", help="Specification that makes the tolerance.")
     ] = None,
     seed: Annotated[str, typer.Option(help="Text that draws the order; default: the study's name.")] = "",
-    to: Annotated[Path | None, typer.Option(metavar="FILE", help="New CSV file; default: standard output.")] = None,
+    to: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="New file, CSV or XLSX; default: CSV on standard output.")
+    ] = None,
     dry_run: DryRun = False,
+    workspace: WorkspaceOption = None,
     json: Json = False,
 ) -> None:
-    """Write the order in which to read a gauge study, as a sheet that can be filled in and loaded.
+    """Write the order in which to read a gauge study, as a sheet to fill in and load, and register the study.
 
-    Example: annealog study plan GRR-7 --operators Ada,Bo,Cy --meters EC-01 --parts 10 --repeats 3 --to grr-7.csv
+    In a workspace its row goes into reference/studies.csv; the next load takes it over.
+
+    Example: annealog study plan GRR-7 --operators Ada,Bo,Cy --meters EC-01 --parts 10 --repeats 3 --to grr-7.xlsx
     """
-    from pipeline.questions.studies.plan import plan_sheet, register_line
+    from pipeline.load.reference_rows import add_rows, known_name
+    from pipeline.questions.studies.plan import plan_rows, plan_text, plan_workbook, register_row
     from pipeline.workspace.files import write_atomically
+    from pipeline.workspace.settings import find_folder
 
     for given, allowed, what in ((unit, UNITS, "unit"), (state, TEMPERATURE_STATES, "temperature state")):
         if given not in allowed:
             raise UsageError(f"{given!r} is no {what}. Expected one of: {', '.join(allowed)}.")
     people, devices = _names(operators), _names(meters)
     kind = "nested" if nested else "crossed"
-    sheet = plan_sheet(
+    rows = plan_rows(
         run,
         operators=people,
         meters=devices,
@@ -73,24 +80,43 @@ def plan(
         state=state,
         seed=seed or run,
     )
-    line = register_line(run, kind=kind, by_meter=len(devices) > 1, meters=devices, specification=specification)
-    readings = sheet.count("\n") - 1
     if to is not None and to.exists():
         raise UsageError(f"{to} exists. Name a new file.")
+    row = register_row(run, kind=kind, by_meter=len(devices) > 1, meters=devices, specification=specification)
+    # a plan can be made anywhere; only where a workspace is, the study is registered
+    place = None if workspace is None and find_folder(Path.cwd(), needed=False) is None else workspace_at(workspace)
+    if place is not None:
+        for table, names in (("meters", devices), ("specifications", [specification] if specification else [])):
+            for name in names:
+                known_name(place, table, name)
+        add_rows(place, "studies", [row], valid_from=None, dry_run=True, pass_known=True)
     if dry_run:
-        output.would(f"write a plan of {readings} readings", json=json)
+        output.would(f"write a plan of {len(rows)} readings", json=json)
         return
+    as_workbook = to is not None and to.suffix.lower() == ".xlsx"
+    sheet = plan_text(rows)
     if to is not None:
-        write_atomically(to, sheet.encode())
+        write_atomically(to, plan_workbook(rows) if as_workbook else sheet.encode())
+    if place is not None:
+        add_rows(place, "studies", [row], valid_from=None, dry_run=False, pass_known=True)
     if json:
-        output.print_json({"run": run, "readings": readings, "register": line, "plan": str(to) if to else sheet})
+        output.print_json(
+            {
+                "run": run,
+                "readings": len(rows),
+                "register": row,
+                "registered": place is not None,
+                "plan": str(to) if to else sheet,
+            }
+        )
         return
     if to is None:
         output.out().print(output.plain(sheet), end="")
+    words = ", ".join(f"{column}={value}" for column, value in row.items() if value)
+    where = "stands in" if place is not None else "has to be put into"
     output.note(
-        f"{readings} readings, in the order of the column sequence. Register the study in reference/studies.csv:"
+        f"{len(rows)} readings, in the order of the column sequence. The study {where} reference/studies.csv: {words}"
     )
-    output.note(line.rstrip("\n"))
     output.note(
         "Fill in value, temperature_c and measured_at, or let the meter export with this run; then: annealog load FILE"
     )

@@ -10,14 +10,13 @@ from typing import TYPE_CHECKING, Any
 from pydantic import BaseModel, ValidationError
 
 from pipeline.errors import LayoutError
+from pipeline.near import MOST_SAID, nearest
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
 
 __all__ = ["Wrong", "nearest", "read_toml", "refused"]
 
-_MOST = 20
-"""So many errors of one file are said; whoever has more has another kind of file in hand."""
 _IN_WORDS = {
     "string_type": "a text",
     "int_type": "a whole number",
@@ -38,12 +37,6 @@ class Wrong(ValueError):
     def __init__(self, *problems: tuple[str, str] | str) -> None:
         self.problems = [("", one) if isinstance(one, str) else one for one in problems]
         super().__init__("; ".join(text for _, text in self.problems))
-
-
-def nearest(word: str, words: Iterable[str]) -> str:
-    """Return ``"; did you mean 'x'?"`` for the closest of some words, or nothing."""
-    close = difflib.get_close_matches(word, list(words), n=1, cutoff=0.6)
-    return f"; did you mean '{close[0]}'?" if close else ""
 
 
 def read_toml(text: str, where: str) -> dict[str, Any]:
@@ -87,8 +80,8 @@ def refused(error: ValueError, model: type[BaseModel], text: str, where: str) ->
         number = _line_of(path, lines)
         said.append((number, f"{where}, {f'line {number}, ' if number else ''}key {path or '(file)'}: {what}"))
     said.sort(key=lambda entry: entry[0])
-    more = [f"{where}: and {len(said) - _MOST} more"] if len(said) > _MOST else []
-    return LayoutError("\n".join([text for _, text in said[:_MOST]] + more))
+    more = [f"{where}: and {len(said) - MOST_SAID} more"] if len(said) > MOST_SAID else []
+    return LayoutError("\n".join([text for _, text in said[:MOST_SAID]] + more))
 
 
 def _said(error: Any, model: type[BaseModel]) -> Iterator[tuple[str, str]]:

@@ -6,7 +6,6 @@ A reference table decides verdicts, so nothing in it is quarantined: one wrong c
 from __future__ import annotations
 
 import csv
-import difflib
 import io
 import re
 from datetime import UTC, date, datetime, time
@@ -16,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from pipeline.errors import ReferenceTableError
+from pipeline.near import all_of, nearest
 from schemas.declare import UTC_TIME
 from schemas.reference_tables import REFERENCE_TABLES
 from schemas.terms import UNSEEN, YEARS
@@ -70,16 +70,20 @@ def _cell(column: Column, text: str, zone: ZoneInfo) -> tuple[Any, str | None]:
         return None, "expected text without marks that nobody sees"
     elif column.name == "rounding" and not _ROUNDING.fullmatch(text):
         return None, "expected none, half_up:N or half_even:N with N decimals from 0 to 9"
-    return value, column.problem(value)
+    wrong = column.problem(value)
+    if wrong is not None and column.allowed is not None:
+        wrong += nearest(text, column.allowed)
+    return value, wrong
 
 
 def _rows(text: str, where: str) -> list[tuple[int, list[str]]]:
+    """Return the filled rows with their lines; what stands before the header and begins with # is a comment."""
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     rows: list[tuple[int, list[str]]] = []
     line = 1
     try:
         for row in reader:
-            if any(cell.strip() for cell in row):
+            if any(cell.strip() for cell in row) and (rows or not row[0].lstrip().startswith("#")):
                 rows.append((line, row))
             line = reader.line_num + 1
     except csv.Error as error:
@@ -89,18 +93,18 @@ def _rows(text: str, where: str) -> list[tuple[int, list[str]]]:
     return rows
 
 
-def _header(table: Table, header: list[str], where: str) -> None:
+def _wrong_header(table: Table, header: list[str]) -> list[str]:
+    wrong = []
     for place, name in enumerate(header, start=1):
         if name not in table.names:
-            near = difflib.get_close_matches(name, table.names, n=1)
-            hint = f"Did you mean {near[0]!r}?" if near else f"Known columns: {', '.join(table.names)}."
-            raise ReferenceTableError(f"{where}, line 1, column {place}: unknown column {name!r}. {hint}")
-    for name in header:
-        if header.count(name) > 1:
-            raise ReferenceTableError(f"{where}, line 1: column {name!r} stands twice. Keep one.")
-    for column in table:
-        if column.required and column.name not in header:
-            raise ReferenceTableError(f"{where}, line 1: column {column.name!r} is missing; {column.doc}")
+            hint = nearest(name, table.names) or f". Known columns: {', '.join(table.names)}."
+            wrong.append(f"column {place}: unknown column {name!r}{hint}")
+    wrong += [f"column {name!r} stands twice. Keep one." for name in dict.fromkeys(header) if header.count(name) > 1]
+    return wrong + [
+        f"column {column.name!r} is missing; {column.doc}"
+        for column in table
+        if column.required and column.name not in header
+    ]
 
 
 def parse_table(table: Table, text: str, *, where: str, zone: ZoneInfo) -> pl.DataFrame:
@@ -111,7 +115,8 @@ def parse_table(table: Table, text: str, *, where: str, zone: ZoneInfo) -> pl.Da
     table
         Its declaration.
     text
-        CSV: comma, decimal point, header by column names; columns that may be empty may be missing.
+        CSV: comma, decimal point, header by column names; columns that may be empty may be missing. Lines before the header
+        that begin with # are comments.
     where
         Name of the file, for messages.
     zone
@@ -125,41 +130,43 @@ def parse_table(table: Table, text: str, *, where: str, zone: ZoneInfo) -> pl.Da
     Raises
     ------
     ReferenceTableError
-        Names file, line and column, what was found and what was expected.
+        Names for all that is wrong file, line and column, what was found, what was expected and the nearest allowed value.
     """
     rows = _rows(text, where)
     if not rows:
         return table.empty()
-    _, header = rows[0]
+    first, header = rows[0]
     header = [name.strip() for name in header]
-    _header(table, header, where)
+    if wrong := _wrong_header(table, header):
+        raise ReferenceTableError(all_of([f"{where}, line {first}, {one}" for one in wrong], where))
     seen: dict[tuple[Any, ...], int] = {}
     records: list[dict[str, Any]] = []
-    known: dict[tuple[str, str], Any] = {}  # cells read without a problem: the same few texts stand in many rows
+    known: dict[tuple[str, str], tuple[Any, str | None]] = {}  # the same few texts stand in many rows
     for line, row in rows[1:]:
         if len(row) != len(header):
-            raise ReferenceTableError(
-                f"{where}, line {line}: {len(row)} cells, expected {len(header)} as in the header. Check commas and quotes."
-            )
+            cells = f"{len(row)} cells, expected {len(header)} as in the header. Check commas and quotes."
+            wrong.append(f"{where}, line {line}: {cells}")
+            continue
         record: dict[str, Any] = {}
         for name, cell in zip(header, row, strict=True):
             if (name, cell) not in known:
-                value, problem = _cell(table[name], cell, zone)
-                if problem:
-                    raise ReferenceTableError(f"{where}, line {line}, column {name}: found {cell!r}; {problem}.")
-                known[name, cell] = value
-            record[name] = known[name, cell]
+                known[name, cell] = _cell(table[name], cell, zone)
+            record[name], problem = known[name, cell]
+            if problem:
+                end = "" if problem.endswith("?") else "."
+                wrong.append(f"{where}, line {line}, column {name}: found {cell!r}; {problem}{end}")
         identity = (*(record.get(name) for name in table.key), record.get("valid_from"))
         if identity in seen:
-            raise ReferenceTableError(
+            wrong.append(
                 f"{where}, line {line}: {', '.join(str(record.get(k)) for k in table.key)} stands in line {seen[identity]} "
                 "already with the same valid_from. Give a new version its own valid_from, or remove one."
             )
         seen[identity] = line
-        problem = _row_problem(table.name, record)
-        if problem:
-            raise ReferenceTableError(f"{where}, line {line}: {problem}")
+        if problem := _row_problem(table.name, record):
+            wrong.append(f"{where}, line {line}: {problem}")
         records.append(record)
+    if wrong:
+        raise ReferenceTableError(all_of(wrong, where))
     frame = table.complete(pl.DataFrame(records, schema={n: table[n].dtype for n in header}))
     return frame.sort(*table.key, "valid_from", nulls_last=False)
 
@@ -221,16 +228,22 @@ def parse_tables(
     ReferenceTableError
         For an unknown table name, or anything wrong in one.
     """
-    unknown = sorted(set(texts) - set(REFERENCE_TABLES))
-    if unknown:
-        near = difflib.get_close_matches(unknown[0], REFERENCE_TABLES, n=1)
-        hint = f"Did you mean {near[0]}.csv?" if near else f"Known tables: {', '.join(REFERENCE_TABLES)}."
-        raise ReferenceTableError(f"{folder}/{unknown[0]}.csv is no reference table. {hint}")
+    wrong = [
+        f"{folder}/{name}.csv is no reference table{nearest(name, REFERENCE_TABLES) or '. Known tables: ' + ', '.join(REFERENCE_TABLES) + '.'}"
+        for name in sorted(set(texts) - set(REFERENCE_TABLES))
+    ]
     read = _held_against_contract if contract else _parsed
-    return {
-        name: read(name, texts[name], f"{folder}/{name}.csv", zone).clone() if name in texts else table.empty()
-        for name, table in REFERENCE_TABLES.items()
-    }
+    found = {}
+    for name, table in REFERENCE_TABLES.items():
+        try:
+            found[name] = (
+                read(name, texts[name], f"{folder}/{name}.csv", zone).clone() if name in texts else table.empty()
+            )
+        except ReferenceTableError as error:
+            wrong.append(str(error))
+    if wrong:
+        raise ReferenceTableError("\n".join(wrong))
+    return found
 
 
 # the same texts are asked for many times while a command runs, and by each round of the service

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.errors import ChangesRefused, SettingsError
 from pipeline.judge.values.corrections import check_corrections
+from pipeline.near import nearest
 from pipeline.workspace.recorded import recorded_tables
 from pipeline.workspace.settings import SETTINGS_FILE, read_settings
 from pipeline.workspace.texts import SETTINGS_TEXT, read_reference
@@ -74,18 +75,20 @@ def check_names(settings: Settings, tables: Mapping[str, pl.DataFrame], layouts:
         Names the setting.
     """
     check_corrections(tables["corrections"], settings)
-    blocks = set(tables["blocks"]["block"].to_list())
-    for block in settings.block_tolerance:
-        if block not in blocks:
-            raise SettingsError(
-                f"{SETTINGS_FILE}: block_tolerance names {block!r}, which does not stand in reference/blocks.csv."
-            )
-    known = set(layouts)
-    for folder, layout in settings.folders.items():
-        if layout not in known:
-            raise SettingsError(
-                f"{SETTINGS_FILE}: folders.{folder!r} names {layout!r}; known layouts: {', '.join(sorted(known))}."
-            )
+    blocks = sorted(set(tables["blocks"]["block"].to_list()))
+    wrong = [
+        f"{SETTINGS_FILE}: block_tolerance names {block!r}, which does not stand in reference/blocks.csv{nearest(block, blocks)}"
+        for block in settings.block_tolerance
+        if block not in blocks
+    ]
+    known = sorted(layouts)
+    wrong += [
+        f"{SETTINGS_FILE}: folders.{folder!r} names {layout!r}; known layouts: {', '.join(known)}{nearest(layout, known)}"
+        for folder, layout in settings.folders.items()
+        if layout not in known
+    ]
+    if wrong:
+        raise SettingsError("\n".join(wrong))
 
 
 def _only_new_rows(name: str, old: str, new: str) -> bool:

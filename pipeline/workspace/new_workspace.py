@@ -13,7 +13,9 @@ from schemas.reference_tables import REFERENCE_TABLES
 if TYPE_CHECKING:
     from pathlib import Path
 
-__all__ = ["create_workspace", "settings_template"]
+    from schemas.declare import Table
+
+__all__ = ["create_workspace", "settings_template", "table_template"]
 
 
 def _toml(value: Any) -> str:
@@ -46,6 +48,18 @@ def settings_template(name: str) -> str:
     return "\n".join([*lines, *tables, ""])
 
 
+def table_template(table: Table) -> str:
+    """Return a reference table without rows: what each column holds, as comments, and the header."""
+    lines = [f"# {table.doc} A line that begins with # before the header is a comment."]
+    for column in table:
+        words = [column.doc.rstrip(".") + "."]
+        words += [f"In {column.unit}."] if column.unit else []
+        words += [f"One of: {' | '.join(column.allowed)}."] if column.allowed else []
+        words += ["Always needed."] if not column.nullable else []
+        lines.append(f"# {column.name}: {' '.join(words)}")
+    return "\n".join([*lines, ",".join(table.names), ""])
+
+
 def create_workspace(folder: Path, *, dry_run: bool = False) -> list[Path]:
     """Make an empty workspace.
 
@@ -66,9 +80,7 @@ def create_workspace(folder: Path, *, dry_run: bool = False) -> list[Path]:
         raise UsageError(f"{folder} is a workspace already; nothing was changed.")
     text = settings_template(folder.resolve().name)
     workspace = Workspace(folder, read_settings(text, str(target)))
-    files = {
-        workspace.reference / f"{name}.csv": ",".join(table.names) + "\n" for name, table in REFERENCE_TABLES.items()
-    }
+    files = {workspace.reference / f"{name}.csv": table_template(table) for name, table in REFERENCE_TABLES.items()}
     if not dry_run:
         for path, content in files.items():
             if not path.exists():

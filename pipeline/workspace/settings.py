@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-import difflib
+import re
 import tomllib
 from dataclasses import dataclass, field, fields
-from typing import TYPE_CHECKING, Any
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from typing import TYPE_CHECKING, Any, overload
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from pipeline.errors import EnvironmentProblem, SettingsError
+from pipeline.near import all_of, nearest
 from pipeline.workspace.schedule import parse_schedule
 from schemas.terms import TEMPERATURE_SOURCES, UNITS
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
 __all__ = [
@@ -20,6 +22,7 @@ __all__ = [
     "SETTINGS_FILE",
     "Settings",
     "Workspace",
+    "find_folder",
     "find_workspace",
     "read_settings",
 ]
@@ -289,11 +292,11 @@ class Workspace:
         return self.root / ".flows"
 
 
-def _typed(name: str, value: Any, default: Any, where: str) -> Any:
+def _typed(name: str, value: Any, default: Any) -> Any:
     """Return the value as the type of the default, or say what was expected."""
 
     def wrong(expected: str) -> SettingsError:
-        return SettingsError(f"{where}: {name} = {value!r}: expected {expected}.")
+        return SettingsError(f"{name} = {value!r}: expected {expected}.")
 
     if isinstance(default, bool):
         if not isinstance(value, bool):
@@ -323,7 +326,7 @@ def _typed(name: str, value: Any, default: Any, where: str) -> Any:
     if isinstance(default, tuple):
         if not isinstance(value, list) or len(value) != 2:
             raise wrong("two numbers in brackets, the lower one first")
-        low, high = (_typed(name, item, 0.0, where) for item in value)
+        low, high = (_typed(name, item, 0.0) for item in value)
         if not low < high:
             raise wrong("two numbers in brackets, the lower one first")
         return (low, high)
@@ -339,19 +342,17 @@ _CHOICES = {
 }
 
 
-def _process_charts(settings: Settings, where: str) -> None:
+def _process_charts(settings: Settings) -> Iterator[str]:
     for name, choices in _CHOICES.items():
         if getattr(settings, name) not in choices:
-            raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: expected one of {', '.join(choices)}.")
+            yield f"{name} = {getattr(settings, name)!r}: expected one of {', '.join(choices)}."
     if set(settings.process_streams.split()) - {"product", "line", "supplier"}:
-        raise SettingsError(
-            f"{where}: process_streams = {settings.process_streams!r}: expected some of product, line, supplier."
-        )
+        yield f"process_streams = {settings.process_streams!r}: expected some of product, line, supplier."
     if not 0 < settings.process_ewma_weight <= 1 or not settings.process_ewma_width > 0:
-        raise SettingsError(f"{where}: process_ewma_weight lies above 0 and up to 1, process_ewma_width above 0.")
+        yield "process_ewma_weight lies above 0 and up to 1, process_ewma_width above 0."
     for name, points in settings.pattern_points.items():
         if isinstance(points, bool) or not isinstance(points, int):
-            raise SettingsError(f"{where}: pattern_points.{name} = {points!r}: expected a whole number.")
+            yield f"pattern_points.{name} = {points!r}: expected a whole number."
     usual = Settings()
     if (settings.process_patterns, settings.pattern_points) == (usual.process_patterns, usual.pattern_points):
         return
@@ -360,24 +361,22 @@ def _process_charts(settings: Settings, where: str) -> None:
     try:
         chosen(settings.process_patterns.split(), settings.pattern_points)
     except ValueError as error:
-        raise SettingsError(f"{where}: process_patterns, pattern_points: {error}.") from None
+        yield f"process_patterns, pattern_points: {error}."
 
 
-def _temperature_and_geometry(settings: Settings, where: str) -> None:
+def _temperature_and_geometry(settings: Settings) -> Iterator[str]:
     for name in ("sensor_tolerance_c", "penetration_multiple", "largest_correction_iacs"):
         if not getattr(settings, name) > 0:
-            raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: expected a number above 0.")
+            yield f"{name} = {getattr(settings, name)!r}: expected a number above 0."
     for name in ("temperature_age_minutes", "sensor_check_interval_days", "flat_from_radius_mm"):
         if getattr(settings, name) < 0:
-            raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: expected a number of at least 0.")
+            yield f"{name} = {getattr(settings, name)!r}: expected a number of at least 0."
     for source in settings.temperature_sources.split():
         if source not in TEMPERATURE_SOURCES:
-            raise SettingsError(
-                f"{where}: temperature_sources names {source!r}: expected some of {', '.join(TEMPERATURE_SOURCES)}."
-            )
+            yield f"temperature_sources names {source!r}: expected some of {', '.join(TEMPERATURE_SOURCES)}."
 
 
-def _multi_rule(settings: Settings, where: str) -> None:
+def _multi_rule(settings: Settings) -> Iterator[str]:
     if settings.reject_rules == Settings().reject_rules:
         return
     from pipeline import rules
@@ -385,14 +384,14 @@ def _multi_rule(settings: Settings, where: str) -> None:
     known = [rule.id for rule in rules.find() if rule.reject]
     for name in settings.reject_rules.split():
         if name not in known:
-            raise SettingsError(f"{where}: reject_rules names {name!r}: expected some of {', '.join(known)}.")
+            yield f"reject_rules names {name!r}: expected some of {', '.join(known)}."
 
 
 _CENTURY = {"seconds": 3_155_760_000.0, "minutes": 52_596_000.0, "hours": 876_600.0, "days": 36_525.0}
 """By the last word of a setting's name; a longer time leads out of what clocks can say."""
 
 
-def _above_zero(settings: Settings, where: str) -> None:
+def _above_zero(settings: Settings) -> Iterator[str]:
     for name in (
         "check_interval_hours",
         "check_gap_minutes",
@@ -402,7 +401,7 @@ def _above_zero(settings: Settings, where: str) -> None:
         "process_subgroup_hours",
     ):
         if not getattr(settings, name) > 0:
-            raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: expected a number above 0.")
+            yield f"{name} = {getattr(settings, name)!r}: expected a number above 0."
     for name, least in (
         ("baseline_checks", 2),
         ("bracketing_blocks", 1),
@@ -412,59 +411,45 @@ def _above_zero(settings: Settings, where: str) -> None:
         ("process_baseline_subgroups", 3),
     ):
         if getattr(settings, name) < least:
-            raise SettingsError(
-                f"{where}: {name} = {getattr(settings, name)!r}: expected a whole number of at least {least}."
-            )
+            yield f"{name} = {getattr(settings, name)!r}: expected a whole number of at least {least}."
     if not 0 < settings.soft_spot_percent <= 100:
-        raise SettingsError(
-            f"{where}: soft_spot_percent = {settings.soft_spot_percent!r}: expected a number above 0 and up to 100."
-        )
+        yield f"soft_spot_percent = {settings.soft_spot_percent!r}: expected a number above 0 and up to 100."
     for name in ("thickness_allowance_percent", "lift_off_allowance_percent"):
         if not 0 <= getattr(settings, name) < 100:
-            raise SettingsError(
-                f"{where}: {name} = {getattr(settings, name)!r}: expected a number from 0 to below 100."
-            )
+            yield f"{name} = {getattr(settings, name)!r}: expected a number from 0 to below 100."
     if not 0 <= settings.certificate_correlation < 1:
-        raise SettingsError(
-            f"{where}: certificate_correlation = {settings.certificate_correlation!r}: expected a number from 0 to below 1."
-        )
+        yield f"certificate_correlation = {settings.certificate_correlation!r}: expected a number from 0 to below 1."
     probability = settings.guard_band_probability
     if probability and not 0.5 <= probability < 1:
-        raise SettingsError(
-            f"{where}: guard_band_probability = {probability!r}: expected 0 or a number from 0.5 to below 1."
-        )
+        yield f"guard_band_probability = {probability!r}: expected 0 or a number from 0.5 to below 1."
     for name, low, high in (
         ("reject_run_length", 20.0, 1e5), ("precision_level", 0.9, 0.99999), ("drift_run_length", 20.0, 1e5), ("drift_ewma_weight", 0.03, 1.0), ("drift_cusum_reference_value", 0.1, 2.0),
     ):  # fmt: skip
         if not low <= getattr(settings, name) <= high:
-            raise SettingsError(
-                f"{where}: {name} = {getattr(settings, name)!r}: expected a number from {low:g} to {high:g}."
-            )
+            yield f"{name} = {getattr(settings, name)!r}: expected a number from {low:g} to {high:g}."
     if not 1900 <= settings.earliest_clock_year <= 2200:
-        raise SettingsError(f"{where}: earliest_clock_year = {settings.earliest_clock_year}: expected 1900 to 2200.")
-    _temperature_and_geometry(settings, where)
+        yield f"earliest_clock_year = {settings.earliest_clock_year}: expected 1900 to 2200."
+    yield from _temperature_and_geometry(settings)
     for f in fields(settings):
         most = _CENTURY.get(f.name.rpartition("_")[2])
         if most is not None and not getattr(settings, f.name) <= most:
-            raise SettingsError(
-                f"{where}: {f.name} = {getattr(settings, f.name)!r}: expected at most a hundred years ({most:,.0f})."
-            )
+            yield f"{f.name} = {getattr(settings, f.name)!r}: expected at most a hundred years ({most:,.0f})."
     if settings.run_gap_minutes < settings.check_gap_minutes:
-        raise SettingsError(
-            f"{where}: run_gap_minutes = {settings.run_gap_minutes!r}: expected at least check_gap_minutes "
+        yield (
+            f"run_gap_minutes = {settings.run_gap_minutes!r}: expected at least check_gap_minutes "
             f"({settings.check_gap_minutes:g}), for a pause that ends a run ends a check too."
         )
     for name in ("watch_settle_seconds", "alert_repeat_hours", "alert_silence_hours", "alert_most_per_hour"):
         if getattr(settings, name) < 0:
-            raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: expected 0 or more.")
+            yield f"{name} = {getattr(settings, name)!r}: expected 0 or more."
     for name in ("watch_overdue_at", "watch_review_at", "watch_verify_at"):
         try:
             if name != "watch_verify_at" or settings.watch_verify_at:
                 parse_schedule(getattr(settings, name))
         except ValueError as error:
-            raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: {error}") from None
+            yield f"{name} = {getattr(settings, name)!r}: {error}"
     if not 0.5 <= settings.confidence < 1:
-        raise SettingsError(f"{where}: confidence = {settings.confidence!r}: expected a number from 0.5 to below 1.")
+        yield f"confidence = {settings.confidence!r}: expected a number from 0.5 to below 1."
 
 
 def read_settings(text: str, where: str = SETTINGS_FILE) -> Settings:
@@ -490,42 +475,91 @@ def read_settings(text: str, where: str = SETTINGS_FILE) -> Settings:
         document = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise SettingsError(f"{where} is no valid TOML: {error}.") from None
-    known = {f.name: f for f in fields(Settings)}
+    known = [f.name for f in fields(Settings)]
     values: dict[str, Any] = {}
     defaults = Settings()
+    wrong: list[tuple[str, str]] = []
     for name, value in document.items():
         if name not in known:
-            near = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
-            hint = f"Did you mean {near[0]!r}?" if near else f"Known keys: {', '.join(known)}."
-            raise SettingsError(f"{where}: unknown key {name!r}. {hint}")
-        values[name] = _typed(name, value, getattr(defaults, name), where)
+            hint = nearest(name, known) or f". Known keys: {', '.join(known)}."
+            wrong.append((name, f"unknown key {name!r}{hint}"))
+            continue
+        try:
+            values[name] = _typed(name, value, getattr(defaults, name))
+        except SettingsError as error:
+            wrong.append((name, str(error)))
     settings = Settings(**values)
+    wrong += [(re.split(r"\W", text)[0], text) for text in _contradictions(settings)]
+    if wrong:
+        raise SettingsError(all_of([f"{where}{_line_of(name, text)}: {what}" for name, what in wrong], where))
+    return settings
+
+
+def _line_of(name: str, text: str) -> str:
+    """Say in which line of a TOML text a key or table stands, as it is usually written; else nothing."""
+    written = re.compile(rf"\s*\[?\s*{re.escape(name)}\s*[=.\]]")
+    return next((f", line {n}" for n, line in enumerate(text.split("\n"), start=1) if written.match(line)), "")
+
+
+def _contradictions(settings: Settings) -> Iterator[str]:
+    """Say of all settings what cannot be, each beginning with the name of the setting."""
     for name in ("unit", "tolerance_unit"):
         if getattr(settings, name) not in UNITS:
-            raise SettingsError(f"{where}: {name} = {getattr(settings, name)!r}: expected one of {', '.join(UNITS)}.")
+            found = getattr(settings, name)
+            yield f"{name} = {found!r}: expected one of {', '.join(UNITS)}{nearest(found, UNITS)}"
     for block, tolerance in settings.block_tolerance.items():
         if isinstance(tolerance, bool) or not isinstance(tolerance, int | float) or not tolerance > 0:
-            raise SettingsError(f"{where}: block_tolerance.{block} = {tolerance!r}: expected a number above 0.")
-    for folder, layout in settings.folders.items():
+            yield f"block_tolerance.{block} = {tolerance!r}: expected a number above 0."
+    folders: dict[str, Any] = {**settings.folders}
+    for folder, layout in folders.items():
         if not isinstance(layout, str):
-            raise SettingsError(f"{where}: folders.{folder} = {layout!r}: expected the name of a layout.")
-    _above_zero(settings, where)
-    _process_charts(settings, where)
-    _multi_rule(settings, where)
+            yield f"folders.{folder} = {layout!r}: expected the name of a layout."
+    yield from _above_zero(settings)
+    yield from _process_charts(settings)
+    yield from _multi_rule(settings)
     try:
         ZoneInfo(settings.time_zone)
     except (ZoneInfoNotFoundError, ValueError, OSError):
-        raise SettingsError(
-            f"{where}: time_zone = {settings.time_zone!r}: expected an IANA zone such as 'Europe/Oslo'."
-        ) from None
+        near = nearest(settings.time_zone, available_timezones())
+        yield f"time_zone = {settings.time_zone!r}: expected an IANA zone such as 'Europe/Oslo'{near}"
     low, high = settings.plausible_range_ms_per_m
     wide = low < DEFAULT_PLAUSIBLE_RANGE_MS_PER_M[0] or high > DEFAULT_PLAUSIBLE_RANGE_MS_PER_M[1]
     if wide and not settings.plausible_range_decision.strip():
-        raise SettingsError(
-            f"{where}: plausible_range_ms_per_m = [{low:g}, {high:g}] is wider than "
+        yield (
+            f"plausible_range_ms_per_m = [{low:g}, {high:g}] is wider than "
             f"{list(DEFAULT_PLAUSIBLE_RANGE_MS_PER_M)}; state who decided so and why in plausible_range_decision."
         )
-    return settings
+
+
+@overload
+def find_folder(start: Path) -> Path: ...
+@overload
+def find_folder(start: Path, *, needed: bool) -> Path | None: ...
+def find_folder(start: Path, *, needed: bool = True) -> Path | None:
+    """Return the folder of a workspace: a folder itself or the nearest parent that holds `annealog.toml`.
+
+    Parameters
+    ----------
+    start
+        Where to begin.
+    needed
+        There must be one.
+
+    Raises
+    ------
+    SettingsError
+        If there is none and one is needed.
+    """
+    start = start.resolve()
+    for folder in (start, *start.parents):
+        if (folder / SETTINGS_FILE).is_file():
+            return folder
+    if not needed:
+        return None
+    raise SettingsError(
+        f"No {SETTINGS_FILE} in {start} or above. Make a workspace with 'annealog init {start}' "
+        "or name one with --workspace DIR."
+    )
 
 
 def find_workspace(start: Path) -> Workspace:
@@ -538,18 +572,12 @@ def find_workspace(start: Path) -> Workspace:
     EnvironmentProblem
         If the file cannot be read.
     """
-    start = start.resolve()
-    for folder in (start, *start.parents):
-        path = folder / SETTINGS_FILE
-        if path.is_file():
-            try:
-                text = path.read_text(encoding="utf-8-sig")
-            except OSError as error:
-                raise EnvironmentProblem(f"Cannot read {path}: {error.strerror}.") from None
-            except UnicodeDecodeError as error:
-                raise SettingsError(f"{path} is not UTF-8: byte {error.start}.") from None
-            return Workspace(folder, read_settings(text, str(path)))
-    raise SettingsError(
-        f"No {SETTINGS_FILE} in {start} or above. Make a workspace with 'annealog init {start}' "
-        "or name one with --workspace DIR."
-    )
+    folder = find_folder(start)
+    path = folder / SETTINGS_FILE
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise EnvironmentProblem(f"Cannot read {path}: {error.strerror}.") from None
+    except UnicodeDecodeError as error:
+        raise SettingsError(f"{path} is not UTF-8: byte {error.start}.") from None
+    return Workspace(folder, read_settings(text, str(path)))

@@ -30,7 +30,7 @@ def test_wrong_reference_tables_name_file_line_and_column(shell: Shell) -> None:
         ),
         "meters": (
             "meter,acuracy_percent\nM1,1\n",
-            r"unknown column 'acuracy_percent'. Did you mean 'accuracy_percent'",
+            r"unknown column 'acuracy_percent'; did you mean 'accuracy_percent'",
         ),
         "lots": ("lot,material\nL1,copper\nL1,brass\n", r"line 3: L1 stands in line 2"),
         "materials": ("material,temperature_model,coefficient\ncopper,magic,1\n", r"expected one of linear"),
@@ -47,13 +47,13 @@ def test_wrong_reference_tables_name_file_line_and_column(shell: Shell) -> None:
         path.write_text(kept, encoding="utf-8")
     (shell.root / "reference" / "blox.csv").write_text("block\n", encoding="utf-8")
     shell("config", "check")
-    assert "Did you mean blocks.csv?" in shell.err
+    assert "did you mean 'blocks'?" in shell.err
 
 
 def test_wrong_settings_name_the_key(shell: Shell) -> None:
     shell.make()
     for text, message in (
-        ("tolerence = 1\n", "Did you mean 'tolerance'?"),
+        ("tolerence = 1\n", "did you mean 'tolerance'?"),
         ('unit = "MS"\n', "expected one of MS/m"),
         ("check_interval_hours = 0\n", "above 0"),
         ('time_zone = "Mars/Base"\n', "IANA zone"),

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import csv
 import hashlib
+from datetime import date
 from typing import TYPE_CHECKING
 
+import openpyxl
 from sample_certificates import certificate, quantity
 from scenario import Scenario
 
@@ -18,7 +20,7 @@ if TYPE_CHECKING:
 
 def rows(shell: Shell, table: str) -> list[dict[str, str]]:
     with (shell.root / "reference" / f"{table}.csv").open(encoding="utf-8", newline="") as file:
-        return list(csv.DictReader(file))
+        return list(csv.DictReader(line for line in file if not line.startswith("#")))
 
 
 def test_every_table_says_its_columns(shell: Shell) -> None:
@@ -26,7 +28,7 @@ def test_every_table_says_its_columns(shell: Shell) -> None:
         document = shell.json("reference", "columns", name)
         assert [column["column"] for column in document["columns"]] == list(table.names)
     shell("reference", "columns", "blok")
-    assert (shell.code, "Did you mean blocks?" in shell.err) == (2, True)
+    assert (shell.code, "did you mean 'blocks'?" in shell.err) == (2, True)
 
 
 def test_a_row_is_added_where_the_table_holds_with_it_and_nowhere_else(shell: Shell) -> None:
@@ -44,7 +46,7 @@ def test_a_row_is_added_where_the_table_holds_with_it_and_nowhere_else(shell: Sh
     text = (shell.root / "reference" / "lots.csv").read_text()
     for wrong, said in (
         ("lot=L9", "valid_from="),
-        ("lott=L8", "Did you mean lot?"),
+        ("lott=L8", "did you mean 'lot'?"),
         ("lot", "expected COLUMN=VALUE"),
         ("product=bar", "a value is needed"),
         ("lot=L8 received_on=2026-02-30", "expected a date"),
@@ -142,3 +144,81 @@ def test_a_setting_between_two_runs_makes_as_found_and_as_left(shell: Shell) -> 
     document = shell.json("reference", "import", "before.xml", "--dry-run")
     assert [question["option"] for question in document["questions"]] == ["--condition"]
     assert any(note.startswith("Conformity: fail") for note in document["notes"])
+
+
+def test_a_sheet_filled_in_is_imported_whole_or_not_at_all(shell: Shell) -> None:
+    shell.make()
+    shell("reference", "sheet", "blocks", "--to", "blocks.xlsx")
+    assert shell.code == 0, shell.err
+    book = openpyxl.load_workbook(shell.root / "blocks.xlsx")
+    page = book["blocks"]
+    header = [cell.value for cell in page[1]]
+    assert header == list(REFERENCE_TABLES["blocks"].names)
+
+    def put(row: int, **cells: object) -> None:
+        for name, cell in cells.items():
+            page.cell(row, header.index(name) + 1, cell)
+
+    put(
+        2,
+        block="KB-01",
+        certified_value=58.1,
+        unit="MS/m",
+        expanded_uncertainty=0.2,
+        coverage_factor=2,
+        certified_on=date(2026, 1, 5),
+    )
+    put(3, block="KB-02", certified_value=31.5, unit="MSm")
+    put(5, block="KB-02", certified_value="=1+1", unit="MS/m")
+    book.save(shell.root / "blocks.xlsx")
+    before = (shell.root / "reference" / "blocks.csv").read_text()
+    shell("reference", "import", "blocks.xlsx")
+    assert (shell.code, (shell.root / "reference" / "blocks.csv").read_text()) == (2, before)
+    assert "line 5, column 3: expected a value as typed, found a formula" in shell.err
+    put(5, block="KB-03", certified_value=10, certified_on="soon")
+    book.save(shell.root / "blocks.xlsx")
+    shell("reference", "import", "blocks.xlsx")
+    assert [line.split("sheet ")[1].split(":")[0] for line in shell.err.splitlines()] == [
+        "'blocks', line 3, column unit", "'blocks', line 5, column certified_on",
+    ]  # fmt: skip
+    assert "did you mean 'MS/m'?" in shell.err
+    put(3, unit="%IACS")
+    put(5, certified_on="2026-01-06")
+    book.save(shell.root / "blocks.xlsx")
+    found = shell.json("reference", "import", "blocks.xlsx", "--dry-run")
+    assert (len(found["sheets"][0]["added"]), (shell.root / "reference" / "blocks.csv").read_text()) == (3, before)
+    shell("reference", "import", "blocks.xlsx")
+    assert shell.code == 0, shell.err
+    added = rows(shell, "blocks")[-3]
+    assert (added["block"], added["certified_value"], added["certified_on"]) == ("KB-01", "58.1", "2026-01-05")
+    # a second time all of it stands there; a changed row needs the day from which it holds
+    found = shell.json("reference", "import", "blocks.xlsx")
+    assert found["sheets"] == [{"table": "blocks", "added": [], "known": 3}]
+    put(2, certified_value=58.2)
+    book.save(shell.root / "blocks.xlsx")
+    shell("reference", "import", "blocks.xlsx")
+    assert (shell.code, "KB-01 stands in reference/blocks.csv already" in shell.err) == (2, True)
+    # a table of text goes the same way, by its name or by the option
+    (shell.root / "more.csv").write_text("lot,product\nL8,bar\n", encoding="utf-8")
+    shell("reference", "import", "more.csv")
+    assert (shell.code, "no reference table 'more'" in shell.err) == (2, True)
+    shell("reference", "import", "more.csv", "--table", "lots")
+    assert (shell.code, rows(shell, "lots")[-1]["lot"]) == (0, "L8")
+    shell("config", "check")
+    assert shell.code == 0, shell.err
+
+
+def test_a_study_is_registered_by_its_plan(shell: Shell) -> None:
+    shell.make()
+    words = ("study", "plan", "G-1", "--operators", "Ada,Bo", "--meters", "M1", "--parts", "5", "--repeats", "2")
+    shell(*words, "--to", "g.xlsx", "--dry-run")
+    assert (shell.code, (shell.root / "g.xlsx").exists(), rows(shell, "studies")) == (0, False, [])
+    document = shell.json(*words, "--to", "g.xlsx")
+    assert (shell.code, document["registered"]) == (0, True)
+    assert [(row["run"], row["kind"], row["meters"]) for row in rows(shell, "studies")] == [("G-1", "crossed", "M1")]
+    shell(*words)  # printed again: the row stands there already
+    assert (shell.code, len(rows(shell, "studies"))) == (0, 1)
+    shell(*words[:6], "m-1", *words[7:])
+    assert (shell.code, "did you mean 'M1'?" in shell.err, len(rows(shell, "studies"))) == (2, True, 1)
+    shell(*words[:-1], "3", "--specification", "nothing")
+    assert (shell.code, "reference/specifications.csv" in shell.err) == (2, True)

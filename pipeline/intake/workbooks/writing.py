@@ -47,6 +47,7 @@ def sheet_to_fill_in(
     rows: Sequence[Sequence[str]] = (),
     lists: Mapping[int, Sequence[str]] | None = None,
     last_row: int = 2000,
+    name: str = READINGS,
 ) -> bytes:
     """Return a workbook with a header to fill in below.
 
@@ -62,6 +63,8 @@ def sheet_to_fill_in(
         Allowed texts of some columns, by place from 0: drop-down lists.
     last_row
         Last row that formats and lists cover.
+    name
+        Of the sheet.
 
     Returns
     -------
@@ -75,12 +78,12 @@ def sheet_to_fill_in(
     book = xlsxwriter.Workbook(packed, {"in_memory": True})
     book.set_properties({"created": _WRITTEN})
     formats = {kind: book.add_format({"num_format": code}) for kind, code in _FORMATS.items()}
-    sheet = book.add_worksheet(READINGS)
+    sheet = book.add_worksheet(name)
     sheet.freeze_panes(1, 0)
     bold = book.add_format({"bold": True, "num_format": "@"})
-    for place, (name, kind) in enumerate(zip(header, kinds, strict=True)):
+    for place, (label, kind) in enumerate(zip(header, kinds, strict=True)):
         sheet.set_column(place, place, 18, formats[kind])
-        sheet.write_string(0, place, name, bold)
+        sheet.write_string(0, place, label, bold)
         validation = _validation(kind)
         if validation is not None:
             sheet.data_validation(1, place, last_row - 1, place, validation)

@@ -7,21 +7,23 @@ import io
 from typing import TYPE_CHECKING
 
 from pipeline.errors import UsageError
+from pipeline.intake.workbooks.writing import sheet_to_fill_in
 from pipeline.statistics.study_plan import study_plan
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
-__all__ = ["PLAN_COLUMNS", "plan_sheet", "register_line"]
+__all__ = ["PLAN_COLUMNS", "plan_rows", "plan_text", "plan_workbook", "register_row"]
 
 PLAN_COLUMNS = (
     "sequence", "operator", "meter", "part", "value", "unit", "temperature_c", "measured_at", "temperature_state", "role", "lot", "spot",
     "run", "remark",
 )  # fmt: skip
 """In the order in which a person needs them; all are columns of the neutral export."""
+_KINDS = {"sequence": "number", "value": "number", "temperature_c": "number", "measured_at": "datetime"}
 
 
-def plan_sheet(
+def plan_rows(
     run: str,
     *,
     operators: Sequence[str],
@@ -32,8 +34,8 @@ def plan_sheet(
     unit: str,
     state: str,
     seed: str,
-) -> str:
-    """Return the plan as CSV; operators are compared, or meters where several are named.
+) -> list[dict[str, str]]:
+    """Return the rows of the plan; operators are compared, or meters where several are named.
 
     Raises
     ------
@@ -47,25 +49,39 @@ def plan_sheet(
         plan = study_plan(meters if by_meter else operators, parts, repeats, kind=kind, seed=seed)
     except ValueError as error:
         raise UsageError(f"No plan can be made: {error}.") from None
+    return [
+        {
+            "sequence": str(reading.place), "operator": (operators[0] if operators else "") if by_meter else reading.group,
+            "meter": reading.group if by_meter else (meters[0] if meters else ""), "part": str(reading.part), "unit": unit,
+            "temperature_state": state, "role": "part", "lot": run, "spot": "1", "run": run,
+            "remark": f"round {reading.round} of {repeats}",
+        }
+        for reading in plan
+    ]  # fmt: skip
+
+
+def plan_text(rows: Sequence[Mapping[str, str]]) -> str:
+    """Return a plan as CSV."""
     text = io.StringIO(newline="")
     writer = csv.DictWriter(text, PLAN_COLUMNS, restval="", lineterminator="\n")
     writer.writeheader()
-    for reading in plan:
-        writer.writerow(
-            {
-                "sequence": reading.place, "operator": (operators[0] if operators else "") if by_meter else reading.group,
-                "meter": reading.group if by_meter else (meters[0] if meters else ""), "part": reading.part, "unit": unit,
-                "temperature_state": state, "role": "part", "lot": run, "spot": "1", "run": run,
-                "remark": f"round {reading.round} of {repeats}",
-            }
-        )  # fmt: skip
+    writer.writerows(rows)
     return text.getvalue()
 
 
-def register_line(run: str, *, kind: str, by_meter: bool, meters: Sequence[str], specification: str | None) -> str:
-    """Return the line that registers the study in reference/studies.csv, with its header."""
-    text = io.StringIO(newline="")
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(["run", "kind", "compares", "meters", "material", "specification", "tolerance", "unit"])
-    writer.writerow([run, kind, "meter" if by_meter else "operator", " ".join(meters), "", specification or "", "", ""])
-    return text.getvalue()
+def plan_workbook(rows: Sequence[Mapping[str, str]]) -> bytes:
+    """Return a plan as a workbook: dates and numbers are typed as the spreadsheet takes them."""
+    return sheet_to_fill_in(
+        PLAN_COLUMNS,
+        [_KINDS.get(column, "text") for column in PLAN_COLUMNS],
+        rows=[[row.get(column, "") for column in PLAN_COLUMNS] for row in rows],
+        last_row=len(rows) + 1,
+    )
+
+
+def register_row(
+    run: str, *, kind: str, by_meter: bool, meters: Sequence[str], specification: str | None
+) -> dict[str, str]:
+    """Return the row that registers the study in reference/studies.csv."""
+    row = {"run": run, "kind": kind, "compares": "meter" if by_meter else "operator", "meters": " ".join(meters)}
+    return row | ({"specification": specification} if specification else {})

@@ -5,19 +5,22 @@ from __future__ import annotations
 import csv
 import io
 from collections import Counter
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from math import sqrt
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import openpyxl
 import polars as pl
 import pytest
+from intake_checks import is_whole, load
 from sample_texts import provenance
 from scenario import REFERENCE, Scenario, at
 
 from pipeline.history.chain import Event
+from pipeline.intake.layouts import builtin_layouts
 from pipeline.metrology.units import convert
-from pipeline.questions.studies.plan import plan_sheet, register_line
+from pipeline.questions.studies.plan import plan_rows, plan_text, plan_workbook, register_row
 from pipeline.questions.studies.studies import studies
 from pipeline.questions.trace import trace
 from pipeline.statistics.gauge_study import crossed_study
@@ -69,8 +72,8 @@ def test_plans_that_make_no_study_are_refused(groups: list[str], parts: int, rep
         study_plan(groups, parts, repeats, kind=kind)
 
 
-def test_the_sheet_is_a_neutral_export() -> None:
-    sheet = plan_sheet(
+def planned() -> list[dict[str, str]]:
+    return plan_rows(
         "G1",
         operators=["Ada", "Bo"],
         meters=["M1"],
@@ -81,15 +84,36 @@ def test_the_sheet_is_a_neutral_export() -> None:
         state="at_metal",
         seed="G1",
     )
-    rows = list(csv.DictReader(io.StringIO(sheet)))
+
+
+def test_the_sheet_is_a_neutral_export() -> None:
+    rows = list(csv.DictReader(io.StringIO(plan_text(planned()))))
     assert len(rows) == 12
     assert {(row["run"], row["lot"], row["role"], row["meter"]) for row in rows} == {("G1", "G1", "part", "M1")}
     assert {row["value"] for row in rows} == {""}
     assert set(rows[0]) <= set(READING.names)
-    assert (
-        register_line("G1", kind="crossed", by_meter=False, meters=["M1"], specification="S").splitlines()[1]
-        == "G1,crossed,operator,M1,,S,,"
-    )
+    assert register_row("G1", kind="crossed", by_meter=False, meters=["M1"], specification="S") == {
+        "run": "G1", "kind": "crossed", "compares": "operator", "meters": "M1", "specification": "S",
+    }  # fmt: skip
+
+
+def test_a_plan_filled_in_as_a_workbook_loads_with_the_times_of_the_site() -> None:
+    book = openpyxl.load_workbook(io.BytesIO(plan_workbook(planned())))
+    page = book["readings"]
+    columns = {cell.value: cell.column for cell in page[1]}
+    for row in range(2, 12):
+        page.cell(row, columns["value"], 58.0 + row / 100)
+        page.cell(row, columns["temperature_c"], 21.5)
+        page.cell(row, columns["measured_at"], datetime(2026, 7, 1, 8, row))  # noqa: DTZ001 - a spreadsheet knows no zone
+    packed = io.BytesIO()
+    book.save(packed)
+    reading = load(packed.getvalue(), builtin_layouts()["neutral"])
+    is_whole(reading)
+    # the two rows that nobody read stay behind, told line by line
+    assert {fate: n for fate, n in reading.counts.items() if n} == {"header": 1, "accepted": 10, "quarantined": 2}
+    assert reading.quarantine["line"].to_list() == [12, 13]
+    assert reading.readings["measured_at"][0] == datetime(2026, 7, 1, 6, 2, tzinfo=UTC)
+    assert (reading.readings["sequence"].to_list(), set(reading.readings["run"])) == (list(range(1, 11)), {"G1"})
 
 
 def production() -> Scenario:
