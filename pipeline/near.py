@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-__all__ = ["MOST_SAID", "all_of", "nearest"]
+__all__ = ["MOST_SAID", "all_of", "nearest", "nearest_name"]
 
 MOST_SAID = 20
 """So many errors of one file are said; whoever has more has another kind of file in hand."""
@@ -22,8 +22,8 @@ def _spelled(word: str) -> str:
     return re.sub(r"(?<!\d)0+(?=\d)", "", re.sub(r"[\W_]+", "", word.casefold()))
 
 
-def nearest(word: str, words: Iterable[str]) -> str:
-    """Return ``"; did you mean 'x'?"`` for the nearest of some words, or nothing.
+def nearest_name(word: str, words: Iterable[str]) -> str | None:
+    """Return the nearest of some names, or None where none is near.
 
     Parameters
     ----------
@@ -34,18 +34,23 @@ def nearest(word: str, words: Iterable[str]) -> str:
 
     Returns
     -------
-    str
+    str or None
     """
     known = list(words)
-    spelled = _spelled(word)
-    alike = [one for one in known if _spelled(one) == spelled and spelled]
+    spelled, folded = _spelled(word), word.casefold()
+    alike = [one for one in known if spelled and _spelled(one) == spelled]
     if not alike:
         if len(known) > _MANY:
             known = [one for one in known if _spelled(one)[:2] == spelled[:2]][:_MANY]
         alike = difflib.get_close_matches(word, known, n=1, cutoff=0.6)
-    folded = word.casefold()
-    alike.sort(key=lambda one: difflib.SequenceMatcher(None, folded, one.casefold()).ratio(), reverse=True)
-    return f"; did you mean '{alike[0]}'?" if alike else ""
+    # of several the closest, and of equally close ones the first
+    return max(alike, key=lambda one: difflib.SequenceMatcher(None, folded, one.casefold()).ratio(), default=None)
+
+
+def nearest(word: str, words: Iterable[str]) -> str:
+    """Return ``"; did you mean 'x'?"`` for the nearest of some names, or nothing."""
+    name = nearest_name(word, words)
+    return "" if name is None else f"; did you mean '{name}'?"
 
 
 def all_of(problems: list[str], where: str) -> str:

@@ -15,6 +15,7 @@ from pipeline.cli.options import AsOf, DryRun, Json, Pdf, SingleFile, WorkspaceO
 from pipeline.cli.work import exit_code
 from pipeline.errors import UsageError
 from pipeline.metrology.units import lead_unit
+from pipeline.near import nearest
 from schemas.digits import decimals_for, probability_in_words
 from schemas.documents import as_json
 
@@ -201,10 +202,10 @@ def _lot_page(place: Workspace, name: str, as_of: str | None) -> LotPage:
     else:
         found, sources = read_and_assess(place, as_of)
     if name not in found.lots:
-        if name not in set(found.tables["lots"]["lot"].to_list()):
-            raise UsageError(
-                f"Lot {name!r} has no readings and does not stand in reference/lots.csv. Check the spelling."
-            )
+        registered = set(found.tables["lots"]["lot"].to_list())
+        if name not in registered:
+            hint = nearest(name, sorted({*found.lots, *registered})) or ". Check the spelling."
+            raise UsageError(f"Lot {name!r} has no readings and does not stand in reference/lots.csv{hint}")
         found, sources = read_and_assess(place, as_of, lots=[name])
     (page,) = lot_pages(place, found, sources, [name])
     return page
@@ -357,7 +358,8 @@ def _meter_page(place: Workspace, name: str, as_of: str | None) -> MeterPage:
     else:
         found, sources = read_and_assess(place, as_of)
     if name not in found.meters:
-        raise UsageError(f"No reading of meter {name!r} was loaded. Known meters: {', '.join(found.meters) or 'none'}.")
+        hint = nearest(name, found.meters) or f". Known meters: {', '.join(found.meters) or 'none'}."
+        raise UsageError(f"No reading of meter {name!r} was loaded{hint}")
     (page,) = meter_pages(place, found, sources, [name])
     return page
 

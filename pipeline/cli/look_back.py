@@ -13,6 +13,7 @@ from pipeline.cli.options import AsOf, DryRun, Json, WorkspaceOption, moment, wo
 from pipeline.cli.work import exit_code
 from pipeline.errors import UsageError
 from pipeline.kept.answers import EVENTS, OF_METER, OF_SENSOR
+from pipeline.near import nearest
 from schemas.digits import p_in_words
 
 if TYPE_CHECKING:
@@ -268,8 +269,9 @@ def _look_at_block(place: Workspace, name: str, as_of: str | None, *, dry_run: b
     with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
         pages = block_pages(place, found, history, sources, [name])
     if not pages:
-        known = ", ".join(sorted({*found.tables["blocks"]["block"], *found.checks["block"]})) or "none"
-        raise UsageError(f"Block {name!r} is not known. Known blocks: {known}.")
+        known = sorted({*found.tables["blocks"]["block"], *found.checks["block"]})
+        hint = nearest(name, known) or f". Known blocks: {', '.join(known) or 'none'}."
+        raise UsageError(f"Block {name!r} is not known{hint}")
     path = None if dry_run else str(write_pages(place, pages, as_of=moment(as_of, place))[0].path)
     return pages[0].answer, path
 

@@ -14,6 +14,7 @@ from pipeline.judge.assess import assess
 from pipeline.judge.assessment import SignalDecision
 from pipeline.judge.look_back.events import the_event
 from pipeline.judge.values.prepare import exclusions_of
+from pipeline.near import nearest
 from pipeline.workspace.recorded import recorded_settings, recorded_tables
 from schemas.page import Decision
 from schemas.tables import BASELINE
@@ -68,7 +69,11 @@ def deciding(workspace: Workspace, *, by: str, why: str, dry_run: bool) -> Itera
 def _known(history: History, column: str, value: str) -> None:
     filters: dict[str, Any] = {f"{column}s": [value]}
     if not history.readings(columns=[column], **filters).height:
-        raise UsageError(f"No reading of {column} {value!r} was loaded. Check the spelling: annealog status")
+        hint = (
+            nearest(value, history.all_meters() if column == "meter" else history.all_lots())
+            or ". Check the spelling: annealog status"
+        )
+        raise UsageError(f"No reading of {column} {value!r} was loaded{hint}")
 
 
 def record_adjustment(
@@ -123,9 +128,8 @@ def _of_setting(
     settings = recorded_settings(texts, workspace.settings)
     blocks = sorted(set(recorded_tables(texts, settings)["blocks"]["block"].to_list()))
     if block not in blocks:
-        raise UsageError(
-            f"Block {block!r} does not stand in reference/blocks.csv as it was last taken over. Known: {', '.join(blocks)}."
-        )
+        hint = nearest(block, blocks) or f". Known: {', '.join(blocks)}."
+        raise UsageError(f"Block {block!r} does not stand in reference/blocks.csv as it was last taken over{hint}")
     low, high = settings.plausible_temperature_c
     if not low <= temperature_c <= high:
         raise UsageError(f"--temperature {temperature_c:g} °C: expected {low:g} to {high:g} °C.")
@@ -158,7 +162,7 @@ def record_action(
         If the meter is not known, or the kind is none of `ACTIONS`.
     """
     if kind not in ACTIONS:
-        raise UsageError(f"Action {kind!r} is not known. Expected one of: {', '.join(ACTIONS)}.")
+        raise UsageError(f"Action {kind!r} is not known. Expected one of: {', '.join(ACTIONS)}{nearest(kind, ACTIONS)}")
     recorded = now or datetime.now(UTC)
     with deciding(workspace, by=by, why=why, dry_run=dry_run) as history:
         _known(history, "meter", meter)
@@ -198,7 +202,9 @@ def record_disposition(
             "meter (--meter); name one of them."
         )
     if decision not in DECISIONS:
-        raise UsageError(f"Decision {decision!r} is not known. Expected one of: {', '.join(DECISIONS)}.")
+        raise UsageError(
+            f"Decision {decision!r} is not known. Expected one of: {', '.join(DECISIONS)}{nearest(decision, DECISIONS)}"
+        )
     subject: dict[str, Any] = {"decision": decision}
     with deciding(workspace, by=by, why=why, dry_run=dry_run) as history:
         if event is not None:
@@ -227,7 +233,8 @@ def _of_event(workspace: Workspace, history: History, given: str, lot: str | Non
         touched = {row.lot for row in assessment.events[event.name].lots}
         if lot not in touched:
             raise UsageError(
-                f"Event {event.short} did not touch lot {lot!r}. It touched: {', '.join(sorted(touched)) or 'none'}."
+                f"Event {event.short} did not touch lot {lot!r}. It touched: {', '.join(sorted(touched)) or 'none'}"
+                f"{nearest(lot, touched)}"
             )
         return {"event": event.name}
     span = [event.checks["at"].min(), event.checks["at"].max()] if event.checks.height else []
@@ -379,7 +386,9 @@ def _limits_of(found: Assessment, meter: str, block: str, start: datetime | None
         )
     )
     if not limits.height:
+        read = checks.filter(pl.col("meter") == meter)["block"].unique().sort().to_list()
         raise UsageError(
-            f"Fewer than two checks of {meter} on {block} lie in that window; a baseline needs at least two."
+            f"Fewer than two checks of {meter} on {block} lie in that window; a baseline needs at least two"
+            f"{'' if block in read else nearest(block, read)}"
         )
     return limits

@@ -266,6 +266,10 @@ class History(Database):
         """Return every meter with a reading."""
         return [row[0] for row in self._run("SELECT DISTINCT meter FROM reading ORDER BY 1")]
 
+    def all_lots(self) -> list[str]:
+        """Return every lot with a reading."""
+        return [row[0] for row in self._run("SELECT DISTINCT lot FROM reading WHERE lot IS NOT NULL ORDER BY 1")]
+
     def readings_by_source(self) -> pl.DataFrame:
         """Return counts of readings, lines and conflicts a file, for `verify`."""
         return self._frame(

@@ -13,6 +13,7 @@ from pipeline.intake.reading import FileColumn, Held, HoldFile
 from pipeline.intake.refusals import Refusals, mask_of
 from pipeline.intake.routes import route
 from pipeline.metrology.units import convert_expression
+from pipeline.near import nearest_name
 from schemas.tables import READING, UNITS
 from schemas.validate import failures
 
@@ -26,6 +27,8 @@ __all__ = ["RowReader"]
 
 _TEXT_TYPES = ("string",)
 _MOMENTS = ("datetime", "date", "time")
+_HINTS = 50
+"""So many unknown blocks are told the nearest known one, which costs more than all else."""
 
 
 class RowReader:
@@ -194,12 +197,14 @@ class RowReader:
         refusals.add(no_block, name("block"), "missing_block", "the reference block that was read", block)
         if block is not None:
             unknown = [one for one in block.unique().cast(pl.String).drop_nulls() if one not in self._blocks]
-            if unknown:
+            near = {one: nearest_name(one, sorted(self._blocks)) for one in unknown[:_HINTS]}
+            for meant in dict.fromkeys(near.get(one) for one in unknown):
+                like = [one for one in unknown if near.get(one) == meant]
                 refusals.add(
-                    checks & block.cast(pl.String).is_in(unknown),
+                    checks & block.cast(pl.String).is_in(like),
                     name("block"),
                     "unknown_block",
-                    "a reference block in the register",
+                    "a reference block in the register" + (f" (did you mean '{meant}'?)" if meant else ""),
                     block,
                 )
             filed = is_part & block.is_not_null()

@@ -18,6 +18,7 @@ from pipeline.intake.template import Template, template
 from pipeline.load.exports import layouts_of, names_listed, read_export
 from pipeline.load.load import shown_name
 from pipeline.load.take_over import read_reference
+from pipeline.near import nearest
 from pipeline.workspace.files import read_bytes, write_atomically
 from pipeline.workspace.recorded import recorded_tables
 
@@ -82,7 +83,9 @@ def check(
         chosen = parse_layout(read_bytes(layout_file, 1_000_000).decode("utf-8-sig"), str(layout_file))
     elif layout is not None:
         if layout not in known:
-            raise UsageError(f"There is no layout {layout!r}. Known layouts: {', '.join(sorted(known))}.")
+            raise UsageError(
+                f"There is no layout {layout!r}. Known layouts: {', '.join(sorted(known))}{nearest(layout, known)}"
+            )
         chosen = known[layout]
     else:
         chosen = match(name, data, known, settings.folders)

@@ -27,6 +27,7 @@ from pipeline.load.exports import layouts_of, names_listed, read_export
 from pipeline.load.held import close_held, discarded_before
 from pipeline.load.report import FileReport, LoadReport, Touched
 from pipeline.load.take_over import ReferenceChange, check_names, read_reference, take_over
+from pipeline.near import nearest
 from pipeline.questions.status import without_decision
 from pipeline.visible import shown
 from pipeline.workspace.files import archive, named, read_bytes, sha256_of
@@ -299,7 +300,9 @@ def load_files(
     moment = now or datetime.now(UTC)
     known = layouts_of(workspace)
     if layout is not None and layout not in known:
-        raise UsageError(f"There is no layout {layout!r}. Known layouts: {', '.join(sorted(known))}.")
+        raise UsageError(
+            f"There is no layout {layout!r}. Known layouts: {', '.join(sorted(known))}{nearest(layout, known)}"
+        )
     settings = workspace.settings
     history: History | None = None
 

@@ -9,6 +9,7 @@ import polars as pl
 from pipeline.errors import UsageError
 from pipeline.history.store import History
 from pipeline.load.held import listed_held
+from pipeline.near import nearest
 from schemas.documents import as_json
 
 if TYPE_CHECKING:
@@ -28,7 +29,9 @@ def listed(workspace: Workspace, *, state: str = "new") -> pl.DataFrame:
         If the state is none of ours.
     """
     if state not in (*STATES, "all"):
-        raise UsageError(f"State {state!r} is not known. Expected one of: {', '.join((*STATES, 'all'))}.")
+        raise UsageError(
+            f"State {state!r} is not known. Expected one of: {', '.join((*STATES, 'all'))}{nearest(state, STATES)}"
+        )
     with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
         return history.quarantine(states=None if state == "all" else [state])
 

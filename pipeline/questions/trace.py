@@ -8,6 +8,7 @@ import polars as pl
 
 from pipeline.errors import UsageError
 from pipeline.metrology.look_back import lots_touched, window_start
+from pipeline.near import nearest
 from schemas.results import TouchedLot, TraceResult
 
 if TYPE_CHECKING:
@@ -51,8 +52,9 @@ def trace(
         If no reading of the meter was loaded.
     """
     if meter not in assessment.meters:
-        known = ", ".join(sorted(assessment.meters)) or "none"
-        raise UsageError(f"No reading of meter {meter!r} was loaded. Known meters: {known}.")
+        known = sorted(assessment.meters)
+        hint = nearest(meter, known) or f". Known meters: {', '.join(known) or 'none'}."
+        raise UsageError(f"No reading of meter {meter!r} was loaded{hint}")
     start, place, passed = window_start(assessment.runs, meter)
     if since is not None:
         start, place = since, 0

@@ -9,6 +9,7 @@ import polars as pl
 from pipeline.errors import UsageError
 from pipeline.judge.lots.temperature_flags import sensor_uses
 from pipeline.metrology.sensor_checks import checks_of_sensors
+from pipeline.near import nearest
 from schemas.sensors import SensorCheck, SensorLot, SensorTrace
 
 if TYPE_CHECKING:
@@ -60,9 +61,8 @@ def trace_sensor(assessment: Assessment, sensor: str, *, since: datetime | None 
     recorded = tables["sensor_checks"].filter((pl.col("sensor") == sensor) & (pl.col("checked_on") <= assessment.as_of))
     if not live.height and not recorded.height and sensor not in tables["sensors"]["sensor"].to_list():
         known = sorted({*tables["sensors"]["sensor"].to_list(), *recorded["sensor"].to_list()})
-        raise UsageError(
-            f"No reading names sensor {sensor!r}, and no table does. Known sensors: {', '.join(known) or 'none'}."
-        )
+        hint = nearest(sensor, known) or f". Known sensors: {', '.join(known) or 'none'}."
+        raise UsageError(f"No reading names sensor {sensor!r}, and no table does{hint}")
     checks = [
         SensorCheck(row["checked_on"], row["points"], row["error_c"], row["tolerance_c"], row["passed"])
         for row in checks_of_sensors(recorded, tables["sensors"], tolerance_c=settings.sensor_tolerance_c).iter_rows(

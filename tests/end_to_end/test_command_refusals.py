@@ -8,6 +8,7 @@ import sys
 from typing import TYPE_CHECKING
 
 from scenario import Scenario
+from workspace_files import neutral_csv
 
 from pipeline.history.store import History
 
@@ -160,3 +161,28 @@ def test_a_newer_history_is_left_alone(shell: Shell) -> None:
     assert shell.code == 6
     assert "999" in shell.err
     assert place.read_bytes() == before
+
+
+def test_whoever_asks_for_a_name_is_told_the_nearest(shell: Shell) -> None:
+    shell.make()
+    text = neutral_csv(good_day())
+    shell.load(shell.put("a.csv", text))
+    shell.load(shell.put("b.csv", text.replace(",B1,", ",b-01,").replace("2026-03-02", "2026-03-03")))
+    refused = [row["sentence"] for row in shell.json("quarantine", "list")]
+    assert len(refused) == text.count(",B1,")
+    assert all("did you mean 'B1'?" in sentence for sentence in refused)
+    who = ("--by", "Ada", "--why", "x")
+    for words, near in (
+        (("lot", "l-01"), "L1"),
+        (("meter", "m_1"), "M1"),
+        (("block", "b1"), "B1"),
+        (("trace", "--meter", "M-01"), "M1"),
+        (("process", "Bar"), "bar"),
+        (("record", "disposition", "--lot", "l1", "--decision", "re-measured", *who), "L1"),
+        (("record", "disposition", "--lot", "L1", "--decision", "remeasured", *who), "re-measured"),
+        (("record", "action", "--meter", "m 01", "--at", "2026-03-02T07:15", "--kind", "cleaned", *who), "M1"),
+        (("record", "baseline", "--meter", "M1", "--block", "b-1", *who), "B1"),
+        (("load", "inbox", "--direct", "--layout", "neutrel"), "neutral"),
+    ):
+        shell(*words)
+        assert (shell.code, f"did you mean '{near}'?" in shell.err) == (2, True), (words, shell.err)

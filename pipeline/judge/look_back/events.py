@@ -16,6 +16,7 @@ from pipeline.errors import UsageError
 from pipeline.judge.found_events import Found, rules_of
 from pipeline.judge.meters.evidence import calibrations_of
 from pipeline.metrology.look_back import failed_episodes, precision_episodes, signal_episodes
+from pipeline.near import nearest
 from schemas.look_back import BiasChange
 
 if TYPE_CHECKING:
@@ -338,5 +339,6 @@ def the_event(events: Sequence[Found], text: str) -> Found:
         said = "; ".join(f"{event.short} ({event.title}: {event.sentence})" for event in fits)
         raise UsageError(f"{len(fits)} events fit {text!r}. Name one of them: {said}")
     of_meter = [event for event in events if text.startswith((f"{event.meter}/", f"{event.meter}_"))]
-    near = ", ".join(event.short for event in (of_meter or list(events))[-5:]) or "none"
-    raise UsageError(f"Event {text!r} is not known. Known: {near}. See: annealog trace --all")
+    some = ", ".join(event.short for event in (of_meter or list(events))[-5:]) or "none"
+    hint = nearest(text, [event.short for event in events]) or f". Known: {some}."
+    raise UsageError(f"Event {text!r} is not known{hint} See: annealog trace --all")

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from pipeline.errors import UsageError
+from pipeline.near import nearest
 from pipeline.questions.over_time.lot_series import STREAM_COLUMNS, lots_frame, subgroups_of
 from pipeline.questions.over_time.streams import analyse_stream, chart_rules, named_baselines
 from pipeline.questions.provenance import PageContext
@@ -120,7 +121,7 @@ def _called(name: str, known: dict[str, tuple[str, str]]) -> str:
         return lines[0]
     raise UsageError(
         f"No lot of product or line {name!r} was read. Known: {', '.join(known) or 'none'} (columns product and line of "
-        "reference/lots.csv)."
+        f"reference/lots.csv){nearest(name, known)}"
     )
 
 

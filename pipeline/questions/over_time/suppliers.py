@@ -8,6 +8,7 @@ import polars as pl
 
 from pipeline.errors import UsageError
 from pipeline.metrology.units import convert
+from pipeline.near import nearest
 from pipeline.questions.over_time.lot_series import lots_frame, subgroups_of
 from pipeline.questions.over_time.processes import POINTS, STATES
 from pipeline.questions.over_time.streams import analyse_stream, named_baselines
@@ -77,7 +78,7 @@ def suppliers(
         if name not in known:
             raise UsageError(
                 f"No lot of supplier {name!r} was read. Known: {', '.join(known) or 'none'} (column supplier of "
-                "reference/lots.csv)."
+                f"reference/lots.csv){nearest(name, known)}"
             )
     every = _with_certificates(
         lots_frame(assessment).filter(pl.col("supplier").is_not_null()).with_columns(pl.col("material").fill_null("")),

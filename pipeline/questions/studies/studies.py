@@ -10,6 +10,7 @@ import polars as pl
 from pipeline.errors import UsageError
 from pipeline.judge.values.prepare import adjustments_of, exclusions_of, prepare
 from pipeline.metrology.units import convert, is_resistivity
+from pipeline.near import nearest
 from pipeline.questions.provenance import PageContext
 from pipeline.questions.studies.cautions import cautions_of, failed_checks, holes
 from pipeline.statistics.gauge_study import crossed_study, nested_study
@@ -68,8 +69,9 @@ def studies(
     for name in wanted:
         if name not in known:
             raise UsageError(
-                f"Study {name!r} does not stand in reference/studies.csv. Known: {', '.join(known) or 'none'}. "
-                "A plan for a new one: annealog study plan"
+                f"Study {name!r} does not stand in reference/studies.csv"
+                + (nearest(name, known) or f". Known: {', '.join(known) or 'none'}.")
+                + " A plan for a new one: annealog study plan"
             )
     if not wanted:
         return {}
