@@ -114,7 +114,7 @@ def assess_frames(
     elsewhere = marks.filter(pl.col("clock") != "known").select(
         "lot", "meter", "measured_at", "count", pl.lit(None, pl.Int64).alias("parts_before"), "clock"
     )
-    part_stream = pl.concat([found.part_stream, unknown, elsewhere.cast(dict(unknown.schema))])
+    part_stream = pl.concat([found.part_stream, unknown, elsewhere.cast(unknown.schema)])
     brackets = brackets_of(
         part_stream, found.runs, interval=timedelta(hours=settings.check_interval_hours), as_of=as_of
     )
