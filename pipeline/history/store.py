@@ -379,6 +379,10 @@ class History(Database):
         """Return files that wait for a layout or a repair."""
         return self._frame("SELECT * FROM held_file ORDER BY name, sha256")
 
+    def held_up_to(self, size: int) -> list[tuple[str, str]]:
+        """Return name and hash of held files that are no larger than a size in bytes."""
+        return self._run("SELECT name, sha256 FROM held_file WHERE size <= ? ORDER BY name, sha256", [size])
+
     def release_held(self, sha256: Iterable[str]) -> None:
         """Hold some files no more."""
         self._run("DELETE FROM held_file WHERE sha256 IN (SELECT unnest(?))", [list(sha256)])
