@@ -331,7 +331,7 @@ def load_files(
                 history = History.open(workspace.history, write=True, wait_s=settings.busy_wait_seconds)
                 taken = time.monotonic()
             stop.look()
-            report = load_one(path)
+            report = replace(load_one(path), given=named(path))
             reports.append(report)
             if progress is not None:
                 progress(report)
