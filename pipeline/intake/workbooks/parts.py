@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from pipeline.intake.reading import Head
     from pipeline.intake.workbooks.reading import Cell
 
-__all__ = ["Fault", "Part", "in_sheet", "parts_of"]
+__all__ = ["Fault", "Part", "as_text", "in_sheet", "parts_of"]
 
 _WHAT = {
     "formula": "holds a formula{}, expected a reading as it was taken",
@@ -91,6 +91,20 @@ def parts_of(data: bytes, layout: Layout, site_zone: str, *, head_only: bool = F
         parts.append(replace(part, warnings=(*warnings, *part.warnings)))
         warnings = []
     return parts
+
+
+def as_text(data: bytes) -> bytes:
+    """Return the first visible filled sheet of a workbook as text, tabs between cells: to look at, before there is a layout.
+
+    Raises
+    ------
+    HoldFile
+        If the workbook cannot be read, or has no such sheet.
+    """
+    sheet = next((sheet for sheet in sheets_of(data) if sheet.rows and not sheet.hidden), None)
+    if sheet is None:
+        raise HoldFile(Held("empty_file", "The workbook has no filled sheet that is visible.", "Save it again."))
+    return _encoded(["\t".join(map(plain_text, row)) for row in sheet.rows])
 
 
 def in_sheet(held: Held, sheet: str | None) -> Held:
