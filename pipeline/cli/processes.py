@@ -1,4 +1,4 @@
-"""Commands on processes and suppliers: their reports, and the baseline that a person names."""
+"""Commands on lots together: processes and suppliers, the baseline that a person names, components of variance."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from pipeline.cli import output
 from pipeline.cli.decide import record
 from pipeline.cli.kept import Computed, asked
 from pipeline.cli.options import AsOf, By, DryRun, Json, Why, WorkspaceOption, moment, workspace_at
+from pipeline.errors import UsageError
 from schemas.digits import p_in_words
 
 if TYPE_CHECKING:
@@ -179,6 +180,94 @@ def _show_supplier(result: Any, path: str | None, settings: Settings) -> None:
         console.print(path)
 
 
+def components(
+    lots: Annotated[list[str] | None, typer.Argument(metavar="[LOT]...", help="Lots; default: all that fit.")] = None,
+    product: Annotated[str | None, typer.Option(metavar="NAME", help="Lots of this product.")] = None,
+    line: Annotated[str | None, typer.Option(metavar="NAME", help="Lots of this line.")] = None,
+    supplier: Annotated[str | None, typer.Option(metavar="NAME", help="Lots of this supplier.")] = None,
+    material: Annotated[str | None, typer.Option(metavar="NAME", help="Lots of this material.")] = None,
+    start: Annotated[
+        str | None, typer.Option("--from", metavar="TIME", help="First day of the period; default: the first lot.")
+    ] = None,
+    end: Annotated[
+        str | None, typer.Option("--to", metavar="TIME", help="Last day of the period; default: the last lot.")
+    ] = None,
+    as_of: AsOf = None,
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
+    """Say how much lots, parts, spots and readings vary, over several lots, by two methods, with a test of each.
+
+    Example: annealog components --product "copper bar" --from 2026-04-01 --to 2026-06-30
+    """
+    from pipeline.cli.look import read_and_assess
+    from pipeline.questions.over_time.components import components_of_lots
+    from schemas.documents import as_json
+
+    place = workspace_at(workspace)
+    of = {"product": product, "line": line, "supplier": supplier, "material": material}
+    asked_for = {column: value for column, value in of.items() if value is not None}
+    if not lots and not asked_for:
+        raise UsageError("Name lots, or a product, a line, a supplier or a material (annealog components --help).")
+    since, until = moment(start, place, first=True), moment(end, place)
+    assessment, _ = read_and_assess(place, as_of)
+    found = as_json(components_of_lots(assessment, lots=lots or (), of=asked_for, start=since, end=until))
+    if json:
+        output.print_json(found)
+    else:
+        _show_components(output.Shown.of(found))
+
+
+def _show_components(result: Any) -> None:
+    console = output.out()
+    counts = ", ".join(f"{level.groups} {level.level}{'' if level.groups == 1 else 's'}" for level in result.levels)
+    console.print(output.plain(f"{counts}; mean {_number(result.mean, 5)} {result.unit}"))
+    levels = [level for level in result.levels if level.reason is None]
+    output.table(
+        f"By analysis of variance, standard deviations in {result.unit}",
+        ("between", "s", "95 %", "share", "\u03bd", "F", "p"),
+        (
+            (
+                f"{level.level}s", _number(level.anova.standard_deviation, 3),
+                _span([end**0.5 for end in level.anova.interval]), _percent(level.anova.share),
+                _number(level.anova.degrees_of_freedom, 4), _number(level.anova.f_ratio, 3), _p(level.anova.p_value),
+            )
+            for level in levels
+        ),
+    )  # fmt: skip
+    output.table(
+        f"By restricted maximum likelihood, standard deviations in {result.unit}",
+        ("between", "s", "share", "likelihood ratio", "p"),
+        (
+            (
+                f"{level.level}s", _number(level.reml.standard_deviation, 3), _percent(level.reml.share),
+                _number(level.reml.likelihood_ratio, 3), _p(level.reml.p_value),
+            )
+            for level in levels
+        ),
+    )  # fmt: skip
+    for level in result.levels:
+        if level.reason is not None:
+            console.print(output.plain(f"  {level.level}s: {level.reason}"))
+    for name in ("f_ratio", "interval", "likelihood_ratio"):
+        console.print(output.plain(f"  {_METHOD_WORDS[name]}: {result.methods[name]}"))
+    for caution in result.cautions:
+        console.print(output.plain(f"  caution: {caution}"))
+    for lot in result.left_out:
+        console.print(output.plain(f"  left out: {lot.lot}, {lot.reason}"))
+
+
+_METHOD_WORDS = {"f_ratio": "F", "interval": "95 %", "likelihood_ratio": "likelihood ratio"}
+
+
+def _percent(share: float | None) -> str:
+    return "" if share is None else f"{100 * share:.1f} %"
+
+
+def _p(value: float | None) -> str:
+    return "" if value is None else p_in_words(value)
+
+
 @record.command("process")
 def record_process(
     product: Annotated[str | None, typer.Option(metavar="NAME", help="Product of the stream.")] = None,
@@ -233,5 +322,5 @@ def record_process(
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands."""
-    for command in (process, supplier):
+    for command in (process, supplier, components):
         app.command(help=command.__doc__)(command)

@@ -15,11 +15,13 @@ import numpy as np
 import polars as pl
 from scipy import special
 
-from pipeline.statistics.mean_squares import modified_large_sample_interval
+from pipeline.statistics.mean_squares import modified_large_sample_interval, satterthwaite
 from pipeline.statistics.unweighted import unweighted_design
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from pipeline.statistics.unweighted import UnweightedDesign
 
 __all__ = ["LEVELS", "NestedComponents", "variance_components"]
 
@@ -38,8 +40,8 @@ _NO_FREEDOM = {
 class NestedComponents:
     """Components of variance.
 
-    `table`: level, degrees_of_freedom, sum_of_squares, mean_square, f_ratio, p_value (against the next level inside; exact
-    for balanced readings only), raw (may be negative), variance (raw, not below zero), standard_deviation,
+    `table`: level, degrees_of_freedom, sum_of_squares, mean_square, f_ratio, p_value (whether the level varies at all; exact
+    for balanced readings, and for the innermost level that is tested), raw (may be negative), variance (raw, not below zero), standard_deviation,
     percent_of_variance, low, high (interval of the variance, not below zero), reason. One row a level, outermost first.
     `balanced` says whether every lot has as many parts, every part as many spots and every spot as many readings.
     """
@@ -84,7 +86,8 @@ def variance_components(spot_values: pl.DataFrame, *, confidence: float = 0.95) 
     matrix = np.array([[coefficients[i][j] / freedoms[i] for j in active] for i in active])
     mean_squares = np.array([squares[i] / freedoms[i] for i in active])
     weights = np.linalg.inv(matrix) if active else np.empty((0, 0))
-    intervals = _intervals(spot_values, balanced, active, weights, mean_squares, freedoms, confidence)
+    raw_values = weights @ mean_squares
+    usable = _Usable(spot_values, balanced, active, matrix, mean_squares, freedoms, np.maximum(raw_values, 0.0))
     rows: list[dict[str, float | str | None]] = []
     for place, level in enumerate(LEVELS):
         row: dict[str, float | str | None] = {"level": level, "degrees_of_freedom": freedoms[place]}
@@ -92,8 +95,8 @@ def variance_components(spot_values: pl.DataFrame, *, confidence: float = 0.95) 
             rows.append(row | {"reason": _NO_FREEDOM[level]})
             continue
         index = active.index(place)
-        raw = float(weights[index] @ mean_squares)
-        low, high = intervals[index]
+        raw = float(raw_values[index])
+        low, high = usable.interval(index, confidence)
         row |= {
             "sum_of_squares": squares[place],
             "mean_square": float(mean_squares[index]),
@@ -103,13 +106,7 @@ def variance_components(spot_values: pl.DataFrame, *, confidence: float = 0.95) 
             "low": max(low, 0.0),
             "high": max(high, 0.0),
         }
-        if index + 1 < len(active) and mean_squares[index + 1] > 0:
-            ratio = float(mean_squares[index] / mean_squares[index + 1])
-            row |= {
-                "f_ratio": ratio,
-                "p_value": float(special.fdtrc(freedoms[place], freedoms[active[index + 1]], ratio)),
-            }
-        rows.append(row)
+        rows.append(row | usable.f_test(index))
     table = pl.DataFrame(rows, schema=_SCHEMA)
     total = table.get_column("variance").sum()
     share = 100.0 * pl.col("variance") / total if total > 0 else pl.lit(None, dtype=pl.Float64)
@@ -122,36 +119,85 @@ def variance_components(spot_values: pl.DataFrame, *, confidence: float = 0.95) 
     )
 
 
-def _intervals(
-    spot_values: pl.DataFrame,
-    balanced: bool,
-    active: list[int],
-    weights: NDArray[np.float64],
-    mean_squares: NDArray[np.float64],
-    freedoms: list[float],
-    confidence: float,
-) -> list[tuple[float, float]]:
-    """Return the interval of each active level."""
-    nu = [freedoms[i] for i in active]
-    if not balanced:
+def _ratio_test(mean_squares: NDArray[np.float64], freedoms: list[float]) -> dict[str, float | str | None]:
+    """Return the ratio of two mean squares and its p; nothing where there are not two, or the inner one is zero."""
+    if mean_squares.size < 2 or mean_squares[1] <= 0:
+        return {}
+    ratio = float(mean_squares[0] / mean_squares[1])
+    return {"f_ratio": ratio, "p_value": float(special.fdtrc(freedoms[0], freedoms[1], ratio))}
+
+
+class _Usable:
+    """Mean squares that are scaled chi-squares, or nearly so: the usual ones of balanced readings, those of unweighted means else."""
+
+    def __init__(
+        self,
+        spot_values: pl.DataFrame,
+        balanced: bool,
+        active: list[int],
+        matrix: NDArray[np.float64],
+        mean_squares: NDArray[np.float64],
+        freedoms: list[float],
+        components: NDArray[np.float64],
+    ) -> None:
+        self._active, self._matrix, self._mean_squares = active, matrix, mean_squares
+        self._nu = [freedoms[i] for i in active]
+        self._components = components
+        self._innermost_test = _ratio_test(mean_squares[-2:], self._nu[-2:])
+        self._design: UnweightedDesign | None = None
+        if balanced:
+            return
         spots = spot_values.sort("lot", "part", "spot", nulls_last=True)
-        lot = spots["lot"].rle_id().to_numpy().astype(np.int64)
-        part = pl.struct("lot", "part").rle_id()
-        design = unweighted_design(
-            lot,
-            spots.select(part).to_series().to_numpy().astype(np.int64),
+        part = spots.select(pl.struct("lot", "part").rle_id()).to_series()
+        self._design = unweighted_design(
+            spots["lot"].rle_id().to_numpy().astype(np.int64),
+            part.to_numpy().astype(np.int64),
             spots["readings"].cast(pl.Float64).to_numpy(),
             freedoms[3],
         )
-        components = np.zeros((1, 4))
-        components[0, active] = np.maximum(weights @ mean_squares, 0.0)
-        weights = np.asarray(np.linalg.inv(design.matrix[np.ix_(active, active)]), dtype=np.float64)
+        self._matrix = self._design.matrix[np.ix_(active, active)]
+        found = self._design.mean_squares(spots["mean"].to_numpy()[None, :])[0]
         outer = [i for i in active if i < 3]
-        found = design.mean_squares(spots["mean"].to_numpy()[None, :])[0]
-        effective = design.effective_freedoms(components)[0]
-        mean_squares = np.array([*(found[i] for i in outer), *mean_squares[len(outer) :]])
-        nu = [*(float(effective[i]) for i in outer), *nu[len(outer) :]]
-    return [modified_large_sample_interval(list(row), list(mean_squares), nu, confidence) for row in weights]
+        self._mean_squares = np.array([*(found[i] for i in outer), *mean_squares[len(outer) :]])
+
+    def _freedoms(self, components: NDArray[np.float64]) -> list[float]:
+        """Return the degrees of freedom of the active levels for these components."""
+        if self._design is None:
+            return self._nu
+        every = np.zeros((1, 4))
+        every[0, self._active] = components
+        effective = self._design.effective_freedoms(every)[0]
+        return [float(effective[i]) if i < 3 else self._nu[-1] for i in self._active]
+
+    def interval(self, index: int, confidence: float) -> tuple[float, float]:
+        """Return the interval of an active level's component, not cut off at zero."""
+        weights = list(np.linalg.inv(self._matrix)[index])
+        return modified_large_sample_interval(
+            weights, list(self._mean_squares), self._freedoms(self._components), confidence
+        )
+
+    def f_test(self, index: int) -> dict[str, float | str | None]:
+        """Test the component of an active level by the ratio of its mean square to what is expected without it.
+
+        For balanced readings, and for the innermost level that can be tested, that is the next mean square inside, and the
+        test is exact. Else it is a combination of those inside, with Satterthwaite's degrees of freedom (Biometrics Bulletin 2,
+        110, 1946), and approximate: by simulation 3 to 6 of 100 alarm at 5 %, where the ratio of neighbouring weighted mean
+        squares has up to 17.
+        """
+        inner = slice(index + 1, None)
+        if not self._mean_squares[inner].size:
+            return {}
+        if index == len(self._active) - 2:
+            return self._innermost_test
+        shares = np.linalg.solve(self._matrix[inner, inner].T, self._matrix[index, inner])
+        against = float(shares @ self._mean_squares[inner])
+        if against <= 0:  # a combination with a negative share may be
+            return {}
+        without = self._components.copy()
+        without[index] = 0.0
+        nu = self._freedoms(without)
+        freedom = satterthwaite(list(shares), list(self._mean_squares[inner]), nu[inner])
+        return _ratio_test(np.array([self._mean_squares[index], against]), [nu[index], freedom])
 
 
 _SCHEMA = {
