@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shlex
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -12,6 +14,7 @@ from pipeline.cli.options import By, DryRun, Json, Why, WorkspaceOption, workspa
 from pipeline.errors import UsageError
 
 if TYPE_CHECKING:
+    from pipeline.intake.suggest import Suggestion
     from pipeline.load.layout_tools import Check
 
 __all__ = ["add_to"]
@@ -27,53 +30,94 @@ def layout_suggest(
         list[str] | None, typer.Option(metavar="KEY=VALUE", help="Answer to an open question; may stand several times.")
     ] = None,
     to: Annotated[Path | None, typer.Option("--to", metavar="FILE", help="Write the proposed layout there.")] = None,
+    ask: Annotated[bool, typer.Option("--ask", help="Ask what is open, one question after the other.")] = False,
+    workspace: WorkspaceOption = None,
     json: Json = False,
 ) -> None:
-    """Propose a layout for an unknown file, with a preview and what the file does not say.
+    """Propose a layout for an unknown file, try it on the file, and say what the file does not say and which lines are lost.
 
     Example: annealog layout suggest inbox/new-meter.csv --answer "temperature_state=at_metal" --to layouts/new.toml
     """
-    from pipeline.intake.suggest import suggest
-    from pipeline.workspace.files import read_bytes, write_atomically
+    from pipeline.load.layout_tools import propose
+    from pipeline.workspace.files import write_atomically
+    from pipeline.workspace.settings import SETTINGS_FILE
 
     answers = {}
     for text in answer or []:
         key, mark, value = text.partition("=")
+        if key.strip().partition(":")[0] in ("column", "values", "format", "unit", "missing", "fill_down"):
+            key, mark, value = _after_name(text)
         if not mark:
             raise UsageError(f"--answer {text!r}: expected KEY=VALUE.")
         answers[key.strip()] = value.strip()
-    found = suggest(read_bytes(file, 2_000_000_000), file.name, answers=answers)
+    if to is not None and to.exists():
+        raise UsageError(f"{to} exists already. Name a new file.")
+    inside = workspace is not None or any((one / SETTINGS_FILE).exists() for one in (Path.cwd(), *Path.cwd().parents))
+    place = workspace_at(workspace) if inside else None
+    found = propose(place, file, answers)
+    terminal = sys.stdin.isatty() and not json
+    while ask and terminal and (open_now := [question for question in found.questions if question.blocking]):
+        question = open_now[0]
+        if question.key in answers:  # it was answered, and that did not settle it
+            raise UsageError(f"--answer {question.key}={answers[question.key]}: {question.text}")
+        choices = f" [{' | '.join(question.choices)}]" if question.choices else ""
+        answers[question.key] = str(typer.prompt(output.plain(f"{question.text}{choices}"))).strip()
+        found = propose(place, file, answers)
     if to is not None:
-        if to.exists():
-            raise UsageError(f"{to} exists already. Name a new file.")
         write_atomically(to, found.layout_text.encode())
-    questions = [
-        {"key": q.key, "text": q.text, "choices": list(q.choices), "open": q.blocking} for q in found.questions
-    ]
+    command = _command(file, answers, found, to)
     if json:
         output.print_json(
             {
                 "layout": found.layout_text,
                 "complete": found.complete,
-                "questions": questions,
+                "questions": [
+                    {"key": q.key, "text": q.text, "choices": list(q.choices), "open": q.blocking}
+                    for q in found.questions
+                ],
                 "preview": _rows(found.preview),
+                "counts": {} if found.tried is None else dict(found.tried.counts),
+                "lost": list(found.lost),
+                "command": command,
             }
         )
         return
     console = output.out()
-    if to is None:
-        console.print(output.plain(found.layout_text))
-    else:
-        console.print(f"Written to {to}")
+    console.print(output.plain(found.layout_text) if to is None else f"Written to {to}")
     _preview(found.preview)
     for question in found.questions:
         mark = "OPEN" if question.blocking else "to confirm"
         choices = f" [{' | '.join(question.choices)}]" if question.choices else ""
         console.print(output.plain(f"{mark}: {question.key}: {question.text}{choices}"))
-    if found.complete:
-        console.print("Nothing is open. Try it: annealog layout check FILE --layout-file LAYOUT")
+    if found.tried is not None:
+        told = ", ".join(f"{fate} {count}" for fate, count in found.tried.counts.items() if count) or "nothing"
+        console.print(output.plain(f"Tried on the whole file: {found.tried.readings.height} readings; lines: {told}"))
+    for line in found.lost[:20]:
+        console.print(output.plain(f"LOST: {line}"))
+    if len(found.lost) > 20:
+        console.print(f"LOST: {len(found.lost) - 20} more lines")
+    if found.complete and to is not None:
+        console.print("Nothing is open and no line is lost.")
     else:
-        console.print("Answer with --answer KEY=VALUE; nothing is ever assumed.")
+        how = "Keep it" if found.complete else "Answer (nothing is ever assumed)"
+        console.print(output.plain(f"{how}: {command}"))
+
+
+def _after_name(text: str) -> tuple[str, str, str]:
+    """Split an answer about a column, whose name may hold the mark itself, at the last mark that leaves a value."""
+    kind, _, rest = text.partition(":")
+    at = rest.find("=") if kind == "values" else rest.rfind("=")
+    return (f"{kind}:{rest[:at]}", "=", rest[at + 1 :]) if at >= 0 and rest else text.partition("=")
+
+
+def _command(file: Path, answers: dict[str, str], found: Suggestion, to: Path | None) -> str:
+    """Return the command that answers what is open, or keeps what is complete."""
+    words = [f"--answer {shlex.quote(f'{key}={value}')}" for key, value in answers.items()]
+    words += [f"--answer {shlex.quote(f'{q.key}=...')}" for q in found.questions if q.blocking]
+    target = to or Path("layouts") / f"{file.stem}.toml"
+    if found.complete or to is not None:
+        words.append(f"--to {shlex.quote(str(target))}")
+    return " ".join(["annealog layout suggest", shlex.quote(str(file)), *words])
 
 
 def _rows(frame: Any) -> list[dict[str, Any]]:

@@ -442,16 +442,24 @@ def config_check(workspace: WorkspaceOption = None, json: Json = False) -> None:
 
     Example: annealog config check
     """
-    from pipeline.load.check_workspace import check_all
+    from pipeline.load.check_workspace import check_all, misspelt
 
     tables, layouts = check_all(workspace or Path.cwd())
     workspace_at(workspace)  # says who else may change it
     if json:
-        output.print_json({"tables": {n: t.height for n, t in tables.items()}, "layouts": sorted(layouts)})
+        output.print_json(
+            {
+                "tables": {n: t.height for n, t in tables.items()},
+                "layouts": sorted(layouts),
+                "misspelt": misspelt(tables),
+            }
+        )
         return
     for name, frame in tables.items():
         output.out().print(f"reference/{name}.csv: {frame.height} rows")
     output.out().print("layouts: " + ", ".join(sorted(layouts)))
+    for line in misspelt(tables):
+        output.note(line)
 
 
 @config.command("show")

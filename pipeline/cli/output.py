@@ -245,6 +245,7 @@ _BARS = {"page": "writing pages", "printed": "printing pages"}
 def _file_document(report: FileReport) -> dict[str, Any]:
     return {
         "name": report.name,
+        "given": report.given,
         "sha256": report.sha256,
         "status": report.status,
         "sentence": report.sentence,
@@ -296,7 +297,7 @@ def print_load(report: LoadReport) -> None:
     """Print what a load did."""
     console = out()
     for item in report.files:
-        console.print(plain(f"{item.name}: {item.sentence}"))
+        console.print(plain(f"{item.given or item.name}: {item.sentence}"))
         for line in item.details:
             console.print(plain(f"  {line}"))
         for warning in item.warnings:

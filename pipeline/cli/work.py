@@ -119,7 +119,7 @@ def _show_demo(workspace: Workspace, report: LoadReport, pages: Any, *, json: bo
     )
     for item in report.files:
         if item.fates.get("quarantined") or item.fates.get("duplicate") or item.status == "held":
-            console.print(output.plain(f"  {item.name}: {item.sentence}"))
+            console.print(output.plain(f"  {item.given or item.name}: {item.sentence}"))
     counts = found.document()["lots"]
     console.print("Verdicts: " + ", ".join(f"{counts[name]} {word}" for name, word in output.VERDICT_WORDS.items()))
     for result in found.assessment.lots.values():

@@ -159,7 +159,8 @@ def replay(
         raise UsageError("A decision needs --by NAME and --why TEXT.")
     settings = workspace.settings
     moment = now or datetime.now(UTC)
-    layouts = layouts_of(workspace)
+    wrong: dict[str, str] = {}
+    layouts = layouts_of(workspace, wrong)
     reports = []
     with History.open(workspace.history, write=not dry_run, wait_s=settings.busy_wait_seconds) as history:
         texts = history.reference_texts()
@@ -173,9 +174,8 @@ def replay(
             refused = waiting.filter(pl.col("source_id") == source_id)
             name = str(source["name"])
             if source["layout"] not in layouts:
-                reports.append(
-                    ReplayReport(name, source_id, 0, 0, refused.height, f"layout {source['layout']} is gone")
-                )
+                why_not = wrong.get(source["layout"], f"layout {source['layout']} is gone")
+                reports.append(ReplayReport(name, source_id, 0, 0, refused.height, why_not))
                 continue
             data = read_bytes(archived(workspace.archive, source["sha256"]), settings.size_cap_mb * 1_000_000)
             if sha256_of(data) != source["sha256"]:

@@ -34,6 +34,44 @@ _log = logging.getLogger(__name__)
 _READ_COLUMNS = tuple(f'"{name}"' for name in READING.names)
 
 
+_MARKS = """
+WITH stream AS (
+    SELECT
+        r.meter, r.lot, r.role, r.measured_at, r."sequence", ranks.file_rank, r.line, r.replicate, r.clock,
+        coalesce(r."count", 1) AS n,
+        coalesce(r.lot NOT IN (SELECT unnest($apart)), true) AND r.role = 'part' AS other,
+        r.value IS NOT NULL AND r.lot IS NOT NULL AND left_out.line IS NULL
+            AND coalesce(r.run NOT IN (SELECT unnest($studies)), true) AS counts
+    FROM reading r
+    JOIN ranks USING (source_id)
+    LEFT JOIN left_out ON left_out.source_id = r.source_id AND left_out.line = r.line
+    WHERE r.meter IN (SELECT unnest($meters)) AND (r.clock <> 'known' OR r.measured_at <= $as_of)
+), placed AS (
+    SELECT *, row_number() OVER stand AS place, sum((role <> 'part')::INTEGER) OVER stand AS gap
+    FROM stream
+    WHERE clock = 'known'
+    WINDOW stand AS (
+        PARTITION BY meter ORDER BY measured_at, "sequence" NULLS LAST, file_rank, line, replicate ROWS UNBOUNDED PRECEDING
+    )
+), grouped AS (
+    SELECT meter, CASE WHEN counts THEN lot END AS lot, counts, sum(n) AS n, min(place) AS a, max(place) AS z
+    FROM placed
+    WHERE other
+    GROUP BY meter, CASE WHEN counts THEN lot END, counts, gap
+)
+SELECT
+    g.meter, g.lot, p.measured_at, p."sequence", p.file_rank, p.line, p.replicate, 'part' AS role,
+    (CASE WHEN p.place = g.z THEN g.n ELSE 0 END)::BIGINT AS "count", g.counts, 'known' AS clock
+FROM grouped g JOIN placed p ON p.meter = g.meter AND p.place IN (g.a, g.z)
+UNION ALL
+SELECT
+    meter, lot, unnest([min(measured_at), max(measured_at)]), NULL, 0, 0, 0, 'part', unnest([0, sum(n)])::BIGINT, true, 'unknown'
+FROM stream
+WHERE clock <> 'known' AND counts AND other
+GROUP BY meter, lot
+"""
+
+
 class History(Database):
     """The history of a workspace.
 
@@ -232,15 +270,64 @@ class History(Database):
             for name in lacking
         ).select(name.strip('"') for name in wanted)
 
-    def conflicting(self, lots: Iterable[str]) -> bool:
-        """Say whether a reading of some lots contradicts another, or has the meter and the time of one that does."""
-        names = list(lots)
-        row = self._one(
-            "SELECT 1 FROM reading r SEMI JOIN (SELECT meter, measured_at FROM reading WHERE conflict) c "
-            "ON r.meter = c.meter AND r.measured_at = c.measured_at WHERE r.lot IN (SELECT unnest(?)) LIMIT 1",
+    def lots_that_contradict(self, lots: Iterable[str]) -> list[str]:
+        """Return some lots with those that have a reading at the meter and time of a contradicted one of theirs."""
+        names = sorted(set(lots))
+        if self._one("SELECT 1 FROM reading WHERE conflict LIMIT 1") is None:
+            return names
+        rows = self._run(
+            "WITH c AS (SELECT DISTINCT meter, measured_at FROM reading WHERE conflict), "
+            "o AS (SELECT r.lot, r.meter, r.measured_at FROM reading r JOIN c USING (meter, measured_at)) "
+            "SELECT DISTINCT a.lot FROM o a SEMI JOIN (SELECT * FROM o WHERE lot IN (SELECT unnest(?))) b "
+            "ON a.meter = b.meter AND a.measured_at = b.measured_at WHERE a.lot IS NOT NULL",
             [names],
         )
-        return row is not None
+        return sorted({*names, *(row[0] for row in rows)})
+
+    def marks(
+        self,
+        meters: Iterable[str],
+        *,
+        apart_from: Iterable[str],
+        as_of: datetime,
+        excluded: pl.DataFrame,
+        ranks: pl.DataFrame,
+        studies: Iterable[str],
+    ) -> pl.DataFrame:
+        """Return where the part readings of other lots stand among what some meters read on blocks and when they were set.
+
+        Between two such readings nothing but the first and the last reading of each lot decides, and how many there are: so
+        many rows as brackets stand for all readings of a meter.
+
+        Parameters
+        ----------
+        meters
+            Which meters.
+        apart_from
+            Lots whose readings are at hand.
+        as_of
+            Later readings are left out; those whose clock is unknown stay.
+        excluded
+            Readings that a person left out: source_id, line.
+        ranks
+            source_id, file_rank: the order of files.
+        studies
+            Runs whose readings count nowhere.
+
+        Returns
+        -------
+        polars.DataFrame
+            meter, lot (null where nothing counts), measured_at, sequence, file_rank, line, replicate, role, count (readings that a
+            mark stands for), counts, clock.
+        """
+        given = {
+            "meters": list(meters),
+            "apart": list(apart_from),
+            "studies": list(studies),
+            "as_of": naive(as_of),
+        }
+        with self._registered("left_out", excluded.select("source_id", "line")), self._registered("ranks", ranks):
+            return self._frame(_MARKS, given)
 
     def last_measured_at(self, *, before: datetime | None = None) -> datetime | None:
         """Return the time of the last reading whose clock is believed, of all or of those before a moment."""
@@ -291,6 +378,10 @@ class History(Database):
     def held_files(self) -> pl.DataFrame:
         """Return files that wait for a layout or a repair."""
         return self._frame("SELECT * FROM held_file ORDER BY name, sha256")
+
+    def held_up_to(self, size: int) -> list[tuple[str, str]]:
+        """Return name and hash of held files that are no larger than a size in bytes."""
+        return self._run("SELECT name, sha256 FROM held_file WHERE size <= ? ORDER BY name, sha256", [size])
 
     def release_held(self, sha256: Iterable[str]) -> None:
         """Hold some files no more."""

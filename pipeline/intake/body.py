@@ -14,6 +14,8 @@ from pipeline.intake.sections import Told, disagreements, tell
 from schemas.tables import QUARANTINE
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from pipeline.intake.layout import Layout
     from pipeline.intake.reading import Head
     from pipeline.intake.rows import RowReader
@@ -23,6 +25,8 @@ __all__ = ["Body"]
 MOST_REFUSED = 10_000
 """So many lines may be refused in any case; more only where at least as many could be read."""
 MOST_REFUSED_OF_ALL = 250_000
+_LONGEST_FOOTER = 50
+"""Lines at the end of a file among which a footer is looked for before they are split into cells."""
 
 _OF_LINES = {
     kinds.TOO_FEW: ("too_few_cells", "fewer cells than the header has columns"),
@@ -49,6 +53,9 @@ class Body:
     def add(self, text: bytes, *, unfinished: bool, last: bool) -> None:
         """Read one chunk of whole lines."""
         dialect, told = self.layout.dialect, None
+        passed = None
+        if last and self.layout.footer is not None and not self.layout.at_once:
+            passed = self._footer_at_the_end(text)
         if self.layout.at_once:
             told = tell(text.decode("utf-8").split("\n")[:-1], self.layout, self.head, self.next_line)
         found = kinds.split_chunk(
@@ -57,7 +64,7 @@ class Body:
             cells_wanted=self.rows.cell_types,
             width=self.width,
             first_line=self.next_line,
-            passed=None if told is None else told.passed,
+            passed=passed if told is None else told.passed,
         )
         broken = int(np.isin(found.kinds, list(_OF_LINES)).sum())
         self._hold_if_mostly_refused(broken, len(found.rows))
@@ -84,6 +91,19 @@ class Body:
         self.readings.append(readings)
         self.quarantine.append(refused.select(QUARANTINE.names))
         self.next_line += len(found.kinds)
+
+    def _footer_at_the_end(self, text: bytes) -> NDArray[np.bool_]:
+        """Take the footer from the last lines, so that one with the cells of a reading is never read as one."""
+        lines = text.count(b"\n")
+        ends = text.rsplit(b"\n", _LONGEST_FOOTER + 1)[1:-1] if lines > _LONGEST_FOOTER else text.split(b"\n")[:-1]
+        passed = np.zeros(lines, np.bool_)
+        for place, line in enumerate(ends, start=lines - len(ends)):
+            original = line.decode("utf-8")
+            if self._is_footer(original):
+                passed[place] = True
+                self.footer.append((self.next_line + place, original))
+        self.counts["footer"] += int(passed.sum())
+        return passed
 
     def _read_in_parts(
         self, found: kinds.ChunkLines, lines: pl.Series, told: Told
@@ -213,10 +233,11 @@ class Body:
         for fate, mask in (("blank", blank), ("header", header), ("units", units)):
             self.counts[fate] += int(mask.sum())
         refused = refused.filter(~(blank | header | units))
-        if self.layout.footer is not None and not self.footer:
+        if self.layout.footer is not None:
             lines = refused.select("line", "original").iter_rows()
             first = next((row for row in lines if self._is_footer(row[1])), None)
-            self.footer.extend([] if first is None else [first])
+            if first is not None and (not self.footer or first[0] < self.footer[0][0]):
+                self.footer.insert(0, first)
         return refused
 
     def _is_footer(self, text: str) -> bool:
@@ -234,6 +255,7 @@ class Body:
         footer = late.filter(pl.Series(is_footer, dtype=pl.Boolean))
         self.counts["footer"] += footer.height
         self.footer.extend(row for row in footer.select("line", "original").iter_rows() if row[0] > start)
+        self.footer.sort()
         refused = refused.filter(~pl.col("line").is_in(footer["line"].implode()))
         stray = readings.filter(pl.col("line") > start)["line"].unique(maintain_order=True)
         if stray.len():

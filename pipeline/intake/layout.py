@@ -31,8 +31,10 @@ from pipeline.intake.layout_parts import (
 from pipeline.intake.text import has_offset, has_year
 from schemas.tables import READING
 
-__all__ = ["Layout", "json_schema", "parse_layout"]
+__all__ = ["OPEN", "Layout", "json_schema", "parse_layout"]
 
+OPEN = "OPEN"
+"""Stands in a proposed layout where only a person can answer; no layout with it can be used."""
 _CONSTANT = frozenset(READING.names) - {*ONLY_INTAKE, "measured_at", "value", "unit"}
 
 
@@ -278,6 +280,8 @@ def _wrong_constant(column: str, value: Any) -> str:
         return f"unknown column{nearest(column, _CONSTANT)}"
     if text := not_known(column, value):
         return text
+    if value == OPEN:
+        return f"found '{OPEN}', expected an answer, which only a person can give"
     dtype = str(READING.polars_schema[column])
     fits = {
         "String": isinstance(value, str) and value != "",

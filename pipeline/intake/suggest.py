@@ -10,24 +10,24 @@ import json
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from pipeline.intake.layout import parse_layout
+from pipeline.intake.layout import OPEN, parse_layout
 from pipeline.intake.reader import read
 from pipeline.intake.sniff import decoded, look_at
-from pipeline.intake.suggest_fields import OPEN, Draft, draft_fields
+from pipeline.intake.suggest_fields import Draft, draft_fields
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
+    from pipeline.intake.reading import FileReading
     from pipeline.intake.sniff import Shape
 
 __all__ = ["Question", "Suggestion", "suggest"]
 
 _PREVIEW_ROWS = 5
-_PREVIEW_BYTES = 1 << 20
 _END_OF_CALENDAR = datetime(9999, 1, 1, tzinfo=UTC)
 
 
@@ -46,17 +46,30 @@ class Suggestion:
     """A proposed layout.
 
     `layout_text` is complete TOML; `preview` shows the first readings, as they load where nothing is open, else the
-    cells under the columns proposed for them.
+    cells under the columns proposed for them. `tried` is what the whole file gave under it, where nothing is open.
     """
 
     layout_text: str
     questions: tuple[Question, ...]
     preview: pl.DataFrame
+    tried: FileReading | None = None
 
     @property
     def complete(self) -> bool:
-        """Whether the layout can be used as it is."""
-        return not any(question.blocking for question in self.questions)
+        """Whether nothing is open, and the layout was tried on the whole file and lost no line."""
+        tried = self.tried
+        return tried is not None and tried.held is None and tried.readings.height > 0 and not tried.quarantine.height
+
+    @property
+    def lost(self) -> tuple[str, ...]:
+        """What stands against the layout after it was tried: why the file would be held, or each line that is refused."""
+        if self.tried is None:
+            return ()
+        if self.tried.held is not None:
+            held = self.tried.held
+            return (f"the file would be held: {held.sentence} {held.what_to_do}", *held.details)
+        rows = self.tried.quarantine.iter_rows(named=True)
+        return tuple(f"line {row['line']}: {row['sentence']}" for row in rows)
 
 
 def suggest(
@@ -64,6 +77,8 @@ def suggest(
     name: str,
     *,
     answers: Mapping[str, str] | None = None,
+    listed: Mapping[str, frozenset[str]] | None = None,
+    site_zone: str = "UTC",
     plausible_ms_per_m: tuple[float, float] = (0.5, 65.0),
     now: datetime = _END_OF_CALENDAR,
 ) -> Suggestion:
@@ -77,6 +92,11 @@ def suggest(
         Its name, from which the layout gets one.
     answers
         Answers to questions asked before, by their key.
+    listed
+        Names in the registers of the workspace (blocks, lots, studies); None outside one: then every block and lot of the
+        file counts as known.
+    site_zone
+        Zone of the site.
     plausible_ms_per_m
         Range of values that can be, for the preview.
     now
@@ -90,8 +110,6 @@ def suggest(
     ------
     errors.UsageError
         If the file holds no table.
-    errors.EnvironmentProblem
-        If the extra packages for suggestions are missing.
     """
     given = dict(answers or {})
     encoding, text, words = decoded(data)
@@ -99,7 +117,7 @@ def suggest(
         encoding = given["encoding"]
         text = data.decode(encoding, "replace")
     shape = look_at(text, encoding)
-    draft = draft_fields(shape, given)
+    draft = draft_fields(shape, given, frozenset() if listed is None else listed["blocks"])
     questions = [Question(one.key, one.text, one.choices, one.blocking) for one in draft.open]
     if words and "encoding" not in given:
         read_as = ", ".join(words)
@@ -122,10 +140,23 @@ def suggest(
             )
         )
     layout_text = _toml(name, shape, draft, given)
-    preview = _cells_preview(shape, draft)
-    if not any(question.blocking for question in questions):
-        preview = _readings_preview(_start(data, text, shape), layout_text, draft, plausible_ms_per_m, now)
-    return Suggestion(layout_text, tuple(questions), preview)
+    questions.sort(key=lambda question: not question.blocking)
+    if any(question.blocking for question in questions):
+        return Suggestion(layout_text, tuple(questions), _cells_preview(shape, draft))
+    if listed is None:
+        listed = {"blocks": frozenset(draft.blocks), "lots": frozenset(draft.names), "studies": frozenset()}
+    tried = read(
+        data,
+        name=name,
+        layout=parse_layout(layout_text, "the proposed layout"),
+        plausible_ms_per_m=plausible_ms_per_m,
+        site_zone=site_zone,
+        listed=listed,
+        now=now,
+        size_cap_bytes=len(data),
+    )
+    first = tried.readings.head(_PREVIEW_ROWS) if tried.held is None else pl.DataFrame({"held": [tried.held.sentence]})
+    return Suggestion(layout_text, tuple(questions), first, tried)
 
 
 def _quoted(text: str) -> str:
@@ -138,6 +169,23 @@ def _pattern(text: str) -> str:
 
 def _table(values: Mapping[str, str]) -> str:
     return "{ " + ", ".join(f"{_quoted(key)} = {_quoted(value)}" for key, value in values.items()) + " }"
+
+
+def _inline(entries: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Return lines of a list of tables, one a line."""
+    return [
+        "  { " + ", ".join(f"{key} = {_value(key, value)}" for key, value in one.items()) + " }," for one in entries
+    ]
+
+
+def _value(key: str, value: Any) -> str:
+    if isinstance(value, dict):
+        return _table(value)
+    if isinstance(value, list):
+        return f"[{', '.join(_quoted(text) for text in value)}]"
+    if isinstance(value, bool | int):
+        return str(value).lower()
+    return _pattern(value) if key in ("namePattern", "pattern") else _quoted(value)
 
 
 def _toml(name: str, shape: Shape, draft: Draft, given: Mapping[str, str]) -> str:
@@ -167,6 +215,8 @@ def _toml(name: str, shape: Shape, draft: Draft, given: Mapping[str, str]) -> st
         out.append('commentChar = "#"')
     if shape.header is None:
         out += ["header = false", f"preambleRows = {len(shape.preamble)}"]
+    if shape.header_lines > 1:
+        out.append(f"headerLines = {shape.header_lines}")
     if shape.units is not None:
         out.append("unitsRow = true")
     out.append(f"finalNewline = {'false' if given.get('final_newline') == 'false' else 'true'}")
@@ -175,23 +225,23 @@ def _toml(name: str, shape: Shape, draft: Draft, given: Mapping[str, str]) -> st
         out.append(f"groupChar = {_quoted(draft.group)}")
     for field in draft.fields:
         out += ["", "[[schema.fields]]"]
-        for key, value in field.items():
-            if isinstance(value, dict):
-                out.append(f"{key} = {_table(value)}")
-            elif isinstance(value, list):
-                out.append(f"{key} = [{', '.join(_quoted(text) for text in value)}]")
-            elif isinstance(value, bool | int):
-                out.append(f"{key} = {str(value).lower()}")
-            else:
-                out.append(f"{key} = {_pattern(value) if key == 'namePattern' else _quoted(value)}")
+        out += [f"{key} = {_value(key, value)}" for key, value in field.items()]
     if draft.preamble:
         out += ["", "[preamble]"]
         if draft.preamble_separator:
             out.append(f"separator = {_quoted(draft.preamble_separator)}")
-        keys = ", ".join(
-            f"{{ key = {_quoted(key)}, column = {_quoted(column)} }}" for key, column in draft.preamble.items()
-        )
-        out.append(f"keys = [{keys}]")
+        out += ["keys = [", *_inline(draft.preamble), "]"]
+    if "file_name" in given:
+        out += ["", "[fileName]", f"pattern = {_pattern(given['file_name'])}"]
+    if draft.sections is not None:
+        out += ["", "[sections]", f"begin = {_pattern(draft.sections['begin'])}"]
+        if draft.sections["separator"]:
+            out.append(f"separator = {_quoted(draft.sections['separator'])}")
+        for key in ("keys", "statistics"):
+            if draft.sections[key]:
+                out += [f"{key} = [", *_inline(draft.sections[key]), "]"]
+    if draft.routes:
+        out += ["", "[routes]", "rules = [", *_inline(draft.routes), "]"]
     if draft.constants:
         out += ["", "[constants]"]
         out += [
@@ -222,37 +272,8 @@ def _cells_preview(shape: Shape, draft: Draft) -> pl.DataFrame:
         names = [name for name in shape.header or () if "namePattern" in field and name not in labels]
         count = field.get("replicates", 1)
         for number in range(count):
-            name = field.get("name") or (
-                names[number] if number < len(names) else f"{field['namePattern']} {number + 1}"
-            )
-            labels.append(f"{name} -> {target}")
+            name = field["name"] if "name" in field else names[number] if number < len(names) else str(number + 1)
+            label = f"{name} -> {target}"
+            labels.append(label if label not in labels else f"{label} ({len(labels) + 1})")
     rows = [[cell or None for cell in row] for row in shape.rows[:_PREVIEW_ROWS]]
     return pl.DataFrame(rows, schema=dict.fromkeys(labels, pl.String), orient="row")
-
-
-def _readings_preview(
-    data: bytes, layout_text: str, draft: Draft, plausible: tuple[float, float], now: datetime
-) -> pl.DataFrame:
-    """Read the first readings, as they load."""
-    layout = parse_layout(layout_text, "the proposed layout")
-    reading = read(
-        data,
-        name="preview",
-        layout=layout,
-        plausible_ms_per_m=plausible,
-        site_zone="UTC",
-        listed={"blocks": frozenset(draft.blocks), "lots": frozenset(), "studies": frozenset()},
-        now=now,
-        size_cap_bytes=len(data),
-    )
-    if reading.held is not None:
-        return pl.DataFrame({"held": [reading.held.sentence]})
-    return reading.readings.head(_PREVIEW_ROWS)
-
-
-def _start(data: bytes, text: str, shape: Shape) -> bytes:
-    """Return the file, or so much of a large one as a preview needs, cut between lines."""
-    if len(data) <= _PREVIEW_BYTES:
-        return data
-    end = text.rfind(shape.line_terminator, 0, _PREVIEW_BYTES) + len(shape.line_terminator)
-    return text[:end].encode(shape.encoding, "replace")

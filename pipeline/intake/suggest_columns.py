@@ -7,45 +7,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pipeline.intake.sniff import Shape, is_number
+from pipeline.intake.suggest_words import language_of, target_of_name
 from pipeline.intake.units_text import COLUMN_UNITS, spelled_unit, unit_in_name
-from schemas.tables import READING, ROLES, TEMPERATURE_STATES, UNITS
+from schemas.tables import ROLES, TEMPERATURE_STATES, UNITS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-__all__ = ["FoundColumn", "find_columns", "replicate_pattern", "target_of_name"]
-
-# words of the trade in names of columns, in the order in which they are tried
-_WORDS: tuple[tuple[str, str], ...] = (
-    ("standard_deviation", r"std\.?[ _]?dev.*|standard[ _]deviation|stdev|sd|s|sigma_n"),
-    ("temperature_state", r"(?:temp\w*[ _]?)?state|compensation|comp"),
-    ("temperature_source", r"temp\w*[ _]source"),
-    ("temperature_age_min", r"temp\w*[ _]age\w*"),
-    ("pieces", r"pieces|stack\w*"),
-    ("temperature_c", r"(?:metal|room|part|ambient)?[ _]?temp\w*[ _.]?c?|metal|room|t"),
-    ("frequency_khz", r"freq\w*|f|frequency_khz"),
-    ("thickness_mm", r"thick\w*|wall"),
-    ("coating_um", r"coat\w*|lift[ _-]?off|paint"),
-    ("radius_mm", r"radius\w*|curvature"),
-    ("sequence", r"nr\.?|no\.?|n[°o]|#|seq\w*|index|counter|line"),
-    ("count", r"n|count|readings"),
-    ("measured_at", r"measured_at|stamp|time[ _]?stamp|date[ /_]?(?:and )?time|datetime|when"),
-    ("measured_date", r"date|day"),
-    ("measured_time", r"time|clock|hour"),
-    ("meter", r"(?:meter|instrument|gauge|device)?[ _]?serial[ _]?(?:no\.?|number)?|meter|instrument|gauge|device"),
-    ("probe", r"probe\w*|head"),
-    ("operator", r"operator|by|user|inspector|who"),
-    ("role", r"role|kind|use|purpose"),
-    ("lot", r"lot\w*|batch\w*|heat"),
-    ("block", r"(?:reference[ _]?)?block|standard|reference|coupon"),
-    ("part", r"part\w*|piece|sample|item"),
-    ("spot", r"spot|position|pos\.?|point|place"),
-    ("unit", r"units?"),
-    ("value", r"value|reading|result|mean|cond\w*|conductivity|resistivity|σ|rho|ρ|iacs|%iacs|ms/m"),
-    ("remark", r"remarks?|notes?|comments?"),
-    ("run", r"run|series|study"),
-    ("sensor", r"sensor"),
-)
+__all__ = ["FoundColumn", "find_columns", "language_of_columns", "replicate_pattern"]
 
 
 @dataclass(slots=True)
@@ -67,14 +36,6 @@ class FoundColumn:
     def needs_unit(self) -> bool:
         """Whether a number of this column means nothing without a unit."""
         return self.target in COLUMN_UNITS or self.target in ("value", "standard_deviation")
-
-
-def target_of_name(name: str) -> str | None:
-    """Return the column of readings that a name suggests, or None."""
-    plain = name.strip().lower().rstrip(":")
-    if plain in READING.names:
-        return plain
-    return next((target for target, words in _WORDS if re.fullmatch(words, plain)), None)
 
 
 def replicate_pattern(names: Sequence[str]) -> tuple[str, tuple[int, ...]] | None:
@@ -101,8 +62,8 @@ def _target_of_cells(cells: Sequence[str]) -> str | None:
     return None
 
 
-def _plain_names(shape: Shape) -> tuple[list[str], list[str | None], list[bool]]:
-    """Names without unit, units, and whether the unit stands in the name."""
+def _plain_names(shape: Shape) -> tuple[list[str], list[str], list[str | None], list[bool]]:
+    """Names without unit in brackets, their words, units, and whether the unit stands in brackets."""
     width = len(shape.header) if shape.header is not None else len(shape.rows[0])
     names = list(shape.header) if shape.header is not None else [f"column {n}" for n in range(1, width + 1)]
     units: list[str | None] = [None] * width
@@ -112,9 +73,22 @@ def _plain_names(shape: Shape) -> tuple[list[str], list[str | None], list[bool]]
         unit = spelled_unit(parts[1], {}) if parts is not None else None
         if parts is not None and unit is not None:
             names[place], units[place], inside[place] = parts[0], unit, True
+    words = list(names)
+    for place, name in enumerate(names):
+        word, _, unit_word = name.rpartition(" ")
+        if units[place] is None and word and len(unit_word) > 1 and (unit := spelled_unit(unit_word, {})) is not None:
+            words[place], units[place] = word.rstrip(" ,;"), unit
     for place, text in enumerate(shape.units or ()):
         units[place] = spelled_unit(text, {}) if text else units[place]
-    return names, units, inside
+    for place, name in enumerate(shape.lower_names):
+        lower = (unit_in_name(name) or (name, ""))[0]
+        words[place] = words[place] if target_of_name(words[place], language_of(words)) or not lower else lower
+    return names, words, units, inside
+
+
+def language_of_columns(shape: Shape) -> str:
+    """Return the language of the names of the columns."""
+    return language_of(_plain_names(shape)[1]) if shape.header is not None else "english"
 
 
 def find_columns(shape: Shape) -> list[FoundColumn]:
@@ -130,14 +104,15 @@ def find_columns(shape: Shape) -> list[FoundColumn]:
     list of FoundColumn
         In the order of the file; no target twice.
     """
-    names, units, inside = _plain_names(shape)
+    names, words, units, inside = _plain_names(shape)
+    language = language_of(words)
     columns_of = [tuple(row[place] for row in shape.rows if row[place]) for place in range(len(names))]
     numeric = [bool(cells) and sum(map(is_number, cells)) >= 0.5 * len(cells) for cells in columns_of]
     repeated = replicate_pattern(names) if shape.header is not None else None
     places: tuple[int, ...] = ()
     if repeated is not None and all(numeric[place] for place in repeated[1]):
         # several columns of readings, unless they carry no unit and another column is called a value
-        named = any(target_of_name(name) == "value" for n, name in enumerate(names) if n not in repeated[1])
+        named = any(target_of_name(word, language) == "value" for n, word in enumerate(words) if n not in repeated[1])
         if units[repeated[1][0]] in UNITS or not named:
             places = repeated[1]
     found: list[FoundColumn] = []
@@ -150,8 +125,11 @@ def find_columns(shape: Shape) -> list[FoundColumn]:
             found.append(FoundColumn(name, "value", units[place], inside[place], cells, len(places), repeated[0]))
             taken.add("value")
             continue
-        target = target_of_name(name) if shape.header is not None else None
+        target = target_of_name(words[place], language) if shape.header is not None else None
         target = target or _target_of_cells(columns_of[place])
+        if target == "value" and units[place] not in UNITS and any(one in UNITS for one in units):
+            whole = all(cell.isdigit() for cell in columns_of[place])
+            target = "sequence" if whole and "sequence" not in taken else None  # the value is the column with its unit
         if target is None and units[place] in UNITS:
             target = "value"
         if target in taken or (target == "value" and places):

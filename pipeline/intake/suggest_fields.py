@@ -7,39 +7,32 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from pipeline.errors import UsageError
+from pipeline.intake.layout import OPEN
 from pipeline.intake.sniff import is_number
 from pipeline.intake.suggest_cells import codes, date_formats, marks, month_names
-from pipeline.intake.suggest_columns import find_columns, target_of_name
+from pipeline.intake.suggest_columns import FoundColumn, find_columns, language_of_columns
+from pipeline.intake.suggest_words import statistic_of, target_of_name
 from pipeline.intake.text import has_offset, has_year
-from pipeline.intake.units_text import COLUMN_UNITS, spelled_unit
+from pipeline.intake.units_text import COLUMN_UNITS, spelled_unit, unit_in_name
 from schemas.tables import READING, ROLES, TEMPERATURE_SOURCES, TEMPERATURE_STATES, UNITS
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
-    from pipeline.intake.sniff import Shape
-    from pipeline.intake.suggest_columns import FoundColumn
+    from pipeline.intake.sniff import Shape, ShapeOfSections
 
-__all__ = ["OPEN", "Draft", "OpenPoint", "draft_fields"]
+__all__ = ["Draft", "OpenPoint", "draft_fields"]
 
-OPEN = "OPEN"
-"""Stands in a proposed layout where only a person can answer; no layout with it can be used."""
-
-_FROM_PREAMBLE = ("meter", "probe", "operator", "lot", "sensor", "run")
-_STATISTICS = (
-    ("count", r"n|count|number|readings|nr\.?"),
-    ("mean", r"mean|average|avg\.?|x̄|x-bar"),
-    ("standard_deviation", r"s|sd|std\.?(?:[ _]?dev.*)?|stdev|standard[ _]deviation"),
-    ("minimum", r"min\.?|minimum"),
-    ("maximum", r"max\.?|maximum"),
-)
+_NOT_OF_A_KEY = ("value", "standard_deviation", "count", "sequence")
+_CARRIED = ("lot", "block", "name", "meter", "role")
 _CHOICES: dict[str, tuple[str, ...]] = {
     "role": ROLES,
     "temperature_state": TEMPERATURE_STATES,
     "temperature_source": TEMPERATURE_SOURCES,
     "unit": UNITS,
 }
-_TEXT = {name for name, dtype in READING.polars_schema.items() if str(dtype) == "String"}
+_TEXT = {"name", *(name for name, dtype in READING.polars_schema.items() if str(dtype) == "String")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,20 +55,28 @@ class Draft:
     zone: str | None = None
     decimal: str = "."
     group: str | None = None
-    preamble: dict[str, str] = field(default_factory=dict)
+    preamble: list[dict[str, Any]] = field(default_factory=list)
     preamble_separator: str | None = None
+    sections: dict[str, Any] | None = None
+    routes: list[dict[str, str]] = field(default_factory=list)
     constants: dict[str, str] = field(default_factory=dict)
     non_readings: dict[str, str] = field(default_factory=dict)
     footer_pattern: str | None = None
     footer_statistics: list[tuple[str, str, int]] = field(default_factory=list)
     blocks: set[str] = field(default_factory=set)
+    names: set[str] = field(default_factory=set)
 
 
 class _Drafter:
     """Fills a draft, asking the given answers first."""
 
-    def __init__(self, shape: Shape, given: Mapping[str, str]) -> None:
-        self.shape, self.given, self.draft = shape, given, Draft()
+    def __init__(self, shape: Shape, given: Mapping[str, str], known_blocks: frozenset[str]) -> None:
+        self.shape, self.given, self.draft, self.known_blocks = shape, given, Draft(), known_blocks
+        self.language = language_of_columns(shape)
+        heads = [] if shape.sections is None else [line for head in shape.sections.heads for line in head]
+        self.separator, self.outside = self.keys_in(shape.preamble)
+        self.head_separator, self.in_heads = self.keys_in(heads)
+        self.columns: list[FoundColumn] = []
         self.exponent = False
         self.has_unit_column = False
 
@@ -123,7 +124,12 @@ class _Drafter:
                     f"What is column '{column.name}' ({some})? Name a column of the table of readings, or 'ignore'.",
                     (*READING.names, "ignore"),
                 )
-        if "measured_time" in (have := {column.target for column in columns}) and "measured_date" not in have:
+        have = {column.target for column in columns}
+        for column in columns:
+            if column.target == "lot" and "role" not in have and self.known_blocks & set(column.cells):
+                column.target = "name"  # blocks stand among the lots: the registers tell them apart
+        dated = {target_of_name(key, self.language) for key in (*self.outside, *self.in_heads)} & {"measured_date"}
+        if "measured_time" in have and "measured_date" not in have and not dated:
             for column in columns:
                 if column.target == "measured_time":
                     column.target = "measured_at"
@@ -138,7 +144,29 @@ class _Drafter:
             made["name"] = column.name
         if target == "ignore":
             return made | {"ignore": True}
-        made["column"] = target
+        made |= self.cells(column, target)
+        if target in _CARRIED and column.pattern is None and self.stands_once(column.name):
+            answer = self.ask(
+                f"fill_down:{column.name}",
+                f"Column '{column.name}' is empty in lines below one that says '{column.cells[0]}'. Does that hold for them, too?",
+                ("yes", "no"),
+            )
+            made |= {OPEN: True} if answer == OPEN else {"fillDown": True} if answer == "yes" else {}
+        return made
+
+    def stands_once(self, name: str) -> bool:
+        """Whether a column is filled in the first line of several alone, and nothing else says what it would."""
+        names = [one.name for one in self.columns if one.pattern is None]
+        if len(names) < len(self.columns) or name not in names:
+            return False
+        place = names.index(name)
+        others = [n for n, one in enumerate(self.columns) if one.target in ("lot", "block") and n != place]
+        empty = [row for row in self.shape.rows if not row[place]]
+        return len(empty) > len(self.shape.rows) // 4 and not any(row[n] for row in empty for n in others)
+
+    def cells(self, column: FoundColumn, target: str) -> dict[str, Any]:
+        """How the cells are written, and what they fill."""
+        made: dict[str, Any] = {"column": target}
         if target in ("measured_at", "measured_date", "measured_time"):
             made |= self.moment(column, target)
         elif target in ("sequence", "count", "pieces"):
@@ -151,6 +179,8 @@ class _Drafter:
             made |= self.words(column, target)
         if target == "block":
             self.draft.blocks |= set(column.cells)
+        if target == "name":
+            self.draft.names |= set(column.cells)
         return made
 
     def number(self, column: FoundColumn, target: str) -> dict[str, Any]:
@@ -158,7 +188,7 @@ class _Drafter:
         if target == "value":
             self.draft.non_readings = {
                 text: re.sub(r"\W+", "_", text).strip("_").lower() or "no_reading" for text in codes(column.cells)
-            }
+            } | self.pairs("codes")
             if self.draft.non_readings:
                 listed = ", ".join(f"'{text}' as {name}" for text, name in self.draft.non_readings.items())
                 self.note(
@@ -184,6 +214,11 @@ class _Drafter:
                 made["unitInHeader"] = True
         return made
 
+    def pairs(self, key: str) -> dict[str, str]:
+        """Return an answer such as ``B=block,P=part``."""
+        pairs = (pair.partition("=") for pair in self.given.get(key, "").split(",") if pair.strip())
+        return {word.strip(): meaning.strip() for word, _, meaning in pairs}
+
     def words(self, column: FoundColumn, target: str) -> dict[str, Any]:
         """Translate a column with a closed list of values."""
         allowed = _CHOICES[target]
@@ -192,8 +227,7 @@ class _Drafter:
             return {}
         key = f"values:{column.name}"
         if key in self.given:
-            pairs = (pair.partition("=") for pair in self.given[key].split(","))
-            return {"values": {word.strip(): meaning.strip() for word, _, meaning in pairs}}
+            return {"values": self.pairs(key)}
         meanings: dict[str, str] = {}
         for text in distinct:
             known = text if text in allowed else spelled_unit(text, {}) if target == "unit" else None
@@ -246,25 +280,130 @@ class _Drafter:
             )
         return {"type": kind, "format": form} | ({} if names is None else {"monthNames": list(names)})
 
-    def preamble(self, have: set[str]) -> None:
-        lines = [line for line in self.shape.preamble if line.strip(self.shape.delimiter + " \t")]
-        colons = [line for line in lines if re.match(r"[^:]{1,40}:\s*\S", line)]
-        with_delimiter = [line for line in lines if self.shape.delimiter in line.strip(self.shape.delimiter)]
-        if len(colons) > len(with_delimiter):
-            self.draft.preamble_separator = ":"
-        mark = self.draft.preamble_separator or self.shape.delimiter
+    def keys_in(self, lines: Sequence[str]) -> tuple[str | None, dict[str, tuple[str, ...]]]:
+        """Return the mark between keys and values where it is not the delimiter, and the values of each key."""
+        mark = self.shape.delimiter
+        lines = [line for line in lines if line.strip(mark + " \t")]
+        counts = {
+            sign: sum(
+                re.match(rf"[^{sign}]{{1,40}}{sign}\s*[^\s{re.escape(mark)}]", line) is not None for line in lines
+            )
+            for sign in (":", "=")
+        }
+        with_delimiter = sum(mark in line.strip(mark + " ") for line in lines) if mark != " " else 0
+        best = max(counts, key=lambda sign: counts[sign])
+        separator = best if counts[best] > with_delimiter else None
+        found: dict[str, tuple[str, ...]] = {}
         for line in lines:
-            key, found, value = line.partition(mark)
+            key, _, rest = line.partition(separator or mark)
+            values = (
+                [cell.strip() for cell in rest.split(mark) if cell.strip()]
+                if separator is None
+                else [rest.strip(mark + " \t")]
+            )
             key = key.strip().rstrip(":").strip()
-            target = target_of_name(key)
-            if found and value.strip(mark + " ") and target in _FROM_PREAMBLE and target not in have:
-                self.draft.preamble[key] = target
-                have.add(target)
+            if key and values and values[0]:
+                found[key] = (*found.get(key, ()), values[0].strip('"'))
+        return separator, found
+
+    def preamble(self, have: set[str]) -> None:
+        self.draft.preamble_separator = self.separator
+        self.draft.preamble = [made for made in self.keys(self.outside.items(), have) if made]
+
+    def keys(self, found: Iterable[tuple[str, tuple[str, ...]]], have: set[str]) -> list[dict[str, Any]]:
+        """Say what keys fill that no column does."""
+        made = []
+        for key, values in found:
+            parts = unit_in_name(key)
+            unit = spelled_unit(parts[1], {}) if parts is not None else None
+            word = parts[0] if parts is not None and unit is not None else key
+            target = self.given.get(f"column:{key}") or target_of_name(word, self.language)
+            dated = target in ("measured_at", "measured_date", "measured_time")
+            if target in (None, "ignore", *_NOT_OF_A_KEY) or target in have or (dated and "measured_at" in have):
+                continue
+            if (
+                target in ("measured_date", "measured_time")
+                and not {"measured_date", "measured_time"} - {target} & have
+            ):
+                continue  # half a time, and the other half nowhere
+            if target not in _TEXT and not dated and not all(re.match(r"[+-]?[.,]?\d", value) for value in values):
+                continue
+            if target not in _TEXT and not dated:
+                split = [re.fullmatch(r"(.*?\d[\d.,]*)\s*([^\d\s.,].*)?", value) for value in values]
+                unit = unit or next((spelled_unit(one[2], {}) for one in split if one and one[2]), None)
+                values = tuple(one[1] if one else value for one, value in zip(split, values, strict=True))
+            entry = {"key": key} | self.cells(FoundColumn(key, target, unit, False, values), target)
+            made.append(entry)
+            have.add(target)
+        return made
+
+    def sections(self, shape: ShapeOfSections, have: set[str]) -> None:
+        """Say what begins a section, what its head states and which figures follow its readings."""
+        named = re.sub(r"[\s:=]+$", "", shape.prefix).strip(self.shape.delimiter + " ")
+        target = target_of_name(named, self.language)
+        target = target if target in ("lot", "block", "part") and target not in have else "name"
+        if all(re.fullmatch(r"\d{0,4}", name) for name in shape.names):
+            target = self.ask(
+                "section",
+                f"What does '{shape.names[0]}' in '{shape.prefix}{shape.names[0]}' name?",
+                ("ignore", "lot", "block", "part", "run", "name"),
+            )
+        elif target == "block" and self.known_blocks and not set(shape.names) <= self.known_blocks:
+            target = "name"
+        target = self.given.get("section", target)
+        mark = re.escape(self.shape.delimiter)
+        begin = re.escape(shape.prefix).replace("\\ ", " ")
+        if target not in ("ignore", OPEN):
+            begin += rf"(?P<{target}>[^{mark}]*[^{mark}\s])"
+            have.add(target)
+            if target == "block":
+                self.draft.blocks |= set(shape.names)
+            if target == "name":
+                self.draft.names |= set(shape.names)
+        keys = self.keys(self.in_heads.items(), have)
+        for entry in keys:
+            if len(self.in_heads[entry["key"]]) < len(shape.heads):
+                entry["required"] = False
+        self.draft.sections = {"begin": begin, "separator": self.head_separator, "keys": keys, "statistics": []}
+        labels: dict[str, list[int]] = {}
+        for tail in shape.tails:
+            for line in tail:
+                cells = [cell.strip() for cell in line.split(self.shape.delimiter)]
+                label = next(cell for cell in cells if cell)
+                labels.setdefault(label, []).append(next(n for n, cell in enumerate(cells, start=1) if is_number(cell)))
+        for label, places in labels.items():
+            statistic = statistic_of(label)
+            if statistic is not None and len(set(places)) == 1:
+                one = {"label": label, "statistic": statistic, "cell": places[0]}
+                self.draft.sections["statistics"].append(
+                    one | ({} if len(places) == len(shape.tails) else {"required": False})
+                )
+
+    def names_told_apart(self, have: set[str]) -> None:
+        """Propose routes for names of which none says whether it is a block or a lot."""
+        if "name" not in have:
+            return
+        rules = [{"role": "block", "listed": "blocks"}]
+        if "settings" in self.given:
+            rules.append({"role": "setting", "pattern": self.given["settings"], "listed": "blocks"})
+        rules.append({"role": "part", "listed": "studies"})
+        rules.append(
+            {"role": "part", **({"pattern": self.given["lots"]} if "lots" in self.given else {"listed": "lots"})}
+        )
+        self.draft.routes = rules
+        some = ", ".join(sorted(self.draft.names)[:4])
+        self.note(
+            "lots",
+            f"Names such as {some} are looked up in reference/blocks.csv, studies.csv and lots.csv. If lots are not entered "
+            "before they are read, give the pattern of their names instead, such as KB-\\d+.",
+        )
+        have |= {"role", "lot", "block", "run"}
 
     def constants(self, have: set[str]) -> None:
         """Ask for what no column and no preamble says."""
         questions = {
-            "meter": "Which meter wrote the file (its name in the register)?",
+            "meter": "Which meter wrote the file (its name in the register)? If its name stands in the name of the file, answer file_name=PATTERN "
+            "with a group, such as (?P<meter>EC-\\d+)_.*",
             "role": "What are the readings: of parts, of blocks, or settings?",
             "temperature_state": "At which temperature are the values stated: at_metal (as read), at_reference (the meter "
             "has corrected them), relative (the meter was set on a block at the block's temperature)?",
@@ -289,11 +428,12 @@ class _Drafter:
         labels: list[str] = []
         for line in self.shape.footer:
             cells = [cell.strip() for cell in line.split(self.shape.delimiter)]
-            labels.append(cells[0])
-            plain = cells[0].lower().rstrip(":")
-            statistic = next((name for name, words in _STATISTICS if re.fullmatch(words, plain)), None)
-            if statistic is not None and len(cells) > 1 and is_number(cells[1]):
-                self.draft.footer_statistics.append((cells[0], statistic, 2))
+            label = next(cell for cell in cells if cell)
+            labels.append(line[: line.index(label) + len(label)])
+            statistic = statistic_of(label)
+            figures = [n for n, cell in enumerate(cells, start=1) if is_number(cell)]
+            if statistic is not None and figures and cells[0] == label:
+                self.draft.footer_statistics.append((label, statistic, figures[0]))
         if labels:
             self.draft.footer_pattern = "|".join(re.escape(label) for label in dict.fromkeys(labels))
 
@@ -312,7 +452,21 @@ def _in_words(text: str, form: str) -> str:
         return form
 
 
-def draft_fields(shape: Shape, given: Mapping[str, str]) -> Draft:
+def compiled(pattern: str) -> re.Pattern[str]:
+    """Compile the pattern of an answer.
+
+    Raises
+    ------
+    UsageError
+        If it is none.
+    """
+    try:
+        return re.compile(pattern)
+    except re.error as error:
+        raise UsageError(f"{pattern!r} is not a regular expression: {error}") from error
+
+
+def draft_fields(shape: Shape, given: Mapping[str, str], known_blocks: frozenset[str]) -> Draft:
     """Draft a layout.
 
     Parameters
@@ -321,20 +475,28 @@ def draft_fields(shape: Shape, given: Mapping[str, str]) -> Draft:
         Parts of the file.
     given
         Answers by key.
+    known_blocks
+        Reference blocks in the register.
 
     Returns
     -------
     Draft
     """
-    make = _Drafter(shape, given)
-    columns = find_columns(shape)
+    make = _Drafter(shape, given, known_blocks)
+    make.columns = columns = find_columns(shape)
     make.marks(columns)
     make.targets(columns)
     have = {column.target for column in columns if column.target not in (None, OPEN, "ignore")}
-    make.has_unit_column = "unit" in have
+    outside = {target_of_name(key, make.language) for key in (*make.outside, *make.in_heads)}
+    make.has_unit_column = "unit" in have | outside
     make.draft.fields = [make.field(column) for column in columns]
     known = {target for target in have if target is not None}
+    if "file_name" in given:
+        known |= set(compiled(given["file_name"]).groupindex)
     make.preamble(known)
+    if shape.sections is not None:
+        make.sections(shape.sections, known)
+    make.names_told_apart(known)
     make.constants(known)
     make.footer()
     return make.draft

@@ -16,7 +16,14 @@ from pipeline.judge.look_back.event_lots import with_events
 from pipeline.judge.lots.lots import lot_results
 from pipeline.judge.lots.temperature_flags import meter_sensor_flags
 from pipeline.judge.meters.meters import meter_result
-from pipeline.judge.values.prepare import actions_of, adjustments_of, exclusions_of, prepare, taken_for_studies
+from pipeline.judge.values.prepare import (
+    actions_of,
+    adjustments_of,
+    exclusions_of,
+    file_ranks,
+    prepare,
+    taken_for_studies,
+)
 from pipeline.judge.values.study_runs import split_studies
 from pipeline.metrology.support import brackets_of
 from pipeline.workspace.recorded import recorded_settings, recorded_tables
@@ -44,13 +51,15 @@ def assess_frames(
     baselines: pl.DataFrame | None = None,
     lots: Iterable[str] | None = None,
     meters: Iterable[str] | None = None,
+    marks: pl.DataFrame | None = None,
+    all_lots: pl.DataFrame | None = None,
 ) -> Assessment:
     """Assess lots and meters from frames.
 
     Parameters
     ----------
     readings
-        Columns of the history's readings; every reading of the meters concerned.
+        Columns of the history's readings; every reading of the meters concerned, but for what `marks` stand for.
     tables
         Reference tables.
     settings
@@ -61,12 +70,17 @@ def assess_frames(
         From the history; none of them is needed.
     lots, meters
         Which to report; None means all that have readings.
+    marks
+        From :meth:`History.marks`: where the other lots' readings stand among those of the meters concerned.
+    all_lots
+        What `lots_at_a_glance` says of the whole, where only a part is assessed.
 
     Returns
     -------
     Assessment
     """
     events = list(events)
+    marks = _NO_MARKS if marks is None else marks
     exclusions = exclusions_of(events, sources if sources is not None else _NO_SOURCES)
     adjustments = adjustments_of(events).filter(pl.col("measured_at") <= as_of)
     readings, of_studies = split_studies(readings, tables)
@@ -81,7 +95,13 @@ def assess_frames(
         settings,
         adjustments=adjustments,
         baselines=stored,
-        of_studies=taken_for_studies(of_studies, sources, as_of=as_of),
+        beside=pl.concat(
+            [
+                taken_for_studies(of_studies, sources, as_of=as_of).with_columns(pl.lit(False).alias("counts")),
+                marks.filter(pl.col("clock") == "known").drop("clock"),
+            ],
+            how="diagonal_relaxed",
+        ),
         actions=actions,
     )
     unknown = prepared.filter(
@@ -91,7 +111,10 @@ def assess_frames(
         & pl.col("value").is_not_null()
         & pl.col("lot").is_not_null()
     ).select("lot", "meter", "measured_at", "count", pl.lit(None, pl.Int64).alias("parts_before"), "clock")
-    part_stream = pl.concat([found.part_stream, unknown])
+    elsewhere = marks.filter(pl.col("clock") != "known").select(
+        "lot", "meter", "measured_at", "count", pl.lit(None, pl.Int64).alias("parts_before"), "clock"
+    )
+    part_stream = pl.concat([found.part_stream, unknown, elsewhere.cast(unknown.schema)])
     brackets = brackets_of(
         part_stream, found.runs, interval=timedelta(hours=settings.check_interval_hours), as_of=as_of
     )
@@ -109,9 +132,10 @@ def assess_frames(
         part_stream,
         decisions_on_signals(events),
         taken_by_hand(sources),
+        all_lots=all_lots,
     )
     found_lots = lot_results(base, events, lots)
-    seen = prepared["meter"].unique().sort().to_list()
+    seen = sorted({*prepared["meter"].cast(pl.String), *marks.filter(pl.col("lot").is_not_null())["meter"]})
     wanted = seen if meters is None else [meter for meter in seen if meter in set(meters)]
     of_sensors = meter_sensor_flags(base)
     missing = left_out(prepared.filter(pl.col("role") != "part"), "meter")
@@ -145,6 +169,21 @@ def _with_flags(result: MeterResult, flags: Mapping[str, list[str]]) -> MeterRes
     return replace(result, flags=(*result.flags, *added)) if added else result
 
 
+_NO_MARKS = pl.DataFrame(
+    schema={
+        "meter": pl.String,
+        "lot": pl.String,
+        "measured_at": pl.Datetime("us", "UTC"),
+        "sequence": pl.Int64,
+        "file_rank": pl.Int64,
+        "line": pl.Int64,
+        "replicate": pl.Int64,
+        "role": pl.String,
+        "count": pl.Int64,
+        "counts": pl.Boolean,
+        "clock": pl.String,
+    }
+)
 _NO_SOURCES = pl.DataFrame(schema={"sha256": pl.String, "source_id": pl.Int32})
 
 
@@ -161,8 +200,12 @@ def assess(
     lots: Iterable[str] | None = None,
     meters: Iterable[str] | None = None,
     tables: Mapping[str, pl.DataFrame] | None = None,
+    all_lots: pl.DataFrame | None = None,
 ) -> Assessment:
     """Assess from the history.
+
+    With `all_lots`, only the readings of the lots asked for are read, those on blocks and settings of the meters concerned, and
+    of all others where they stand: what is said is the same, and costs what was asked for. Look-back events are not looked for.
 
     Parameters
     ----------
@@ -176,6 +219,8 @@ def assess(
         Which to report; None means all.
     tables
         Reference tables to use instead of those taken over, to see what a change would do.
+    all_lots
+        What `lots_at_a_glance` says of the whole, in the state of the history that is asked.
 
     Returns
     -------
@@ -189,8 +234,14 @@ def assess(
         known = recorded_tables(texts, settings)
     sources = history.sources()
     events = history.decisions()
+    marks = None
+    if all_lots is None:
+        readings = history.readings(categorical=True)
+    else:
+        lots, meters = sorted(set(lots or ())), sorted(set(meters or ()))
+        readings, marks = _part(history, known, lots, meters, as_of=moment, events=events, sources=sources)
     found = assess_frames(
-        history.readings(categorical=True),
+        readings,
         known,
         settings,
         as_of=moment,
@@ -199,9 +250,37 @@ def assess(
         baselines=history.baselines(),
         lots=lots,
         meters=meters,
+        marks=marks,
+        all_lots=all_lots,
     )
     lots_said, meters_said = withhold(history.path, sources, found.readings, found.lots, found.meters)
     if lots_said is not found.lots or meters_said is not found.meters:
         found = replace(found, lots=lots_said, meters=meters_said)
         found = with_events(found, events) if lots is None and meters is None else found
     return replace(found, history_state=state_of(history))
+
+
+def _part(
+    history: History,
+    tables: Mapping[str, pl.DataFrame],
+    lots: list[str],
+    meters: list[str],
+    *,
+    as_of: datetime,
+    events: list[Event],
+    sources: pl.DataFrame,
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return the readings that some lots and meters rest on, and marks for the other readings of the meters concerned."""
+    involved = history.lots_that_contradict(lots)
+    own = history.readings(lots=involved, roles=["part"], categorical=True)
+    concerned = sorted({*meters, *own["meter"].cast(pl.String).unique().to_list()})
+    on_blocks = history.readings(meters=concerned, roles=["block", "setting"], categorical=True)
+    marks = history.marks(
+        concerned,
+        apart_from=involved,
+        as_of=as_of,
+        excluded=exclusions_of(events, sources),
+        ranks=file_ranks(sources),
+        studies=tables["studies"]["run"].unique().to_list(),
+    )
+    return pl.concat([own, on_blocks]), marks

@@ -57,7 +57,7 @@ class Assessment:
     came_to_light: Mapping[str, tuple[CameToLight, ...]] = field(default_factory=dict)  # since a lot was read
 
     def lots_at_a_glance(self) -> pl.DataFrame:
-        """Return what other lots ask of a lot: lot, verdict, product, supplier, specification, first_at; by lot."""
+        """Return what other lots ask of a lot, by lot: lot, verdict, product, supplier, specification, material, mean, first_at."""
         if self.all_lots is not None:
             return self.all_lots
         rows = [[getattr(self.lots[lot], name) for name in _AT_A_GLANCE] for lot in sorted(self.lots)]
@@ -70,6 +70,8 @@ _AT_A_GLANCE: dict[str, Any] = {
     "product": pl.String,
     "supplier": pl.String,
     "specification": pl.String,
+    "material": pl.String,
+    "mean": pl.Float64,
     "first_at": pl.Datetime("us", "UTC"),
 }
 

@@ -40,7 +40,7 @@ def compute_checks(
     *,
     adjustments: pl.DataFrame,
     baselines: pl.DataFrame,
-    of_studies: pl.DataFrame | None = None,
+    beside: pl.DataFrame | None = None,
     actions: pl.DataFrame | None = None,
 ) -> Checks:
     """Compute checks, runs, settings, new baselines and baselines that late data would change.
@@ -57,8 +57,9 @@ def compute_checks(
         Recorded settings of meters.
     baselines
         Frozen limits as stored.
-    of_studies
-        From `taken_for_studies`: readings that part checks and count nowhere.
+    beside
+        Readings that only stand between others, of the role of a part: the order columns, lot, count, counts (false where
+        they only part checks, as readings of studies do).
     actions
         Recorded actions on meters.
 
@@ -74,8 +75,7 @@ def compute_checks(
         .filter(pl.col("clock") == "known")
         .drop("clock")
     )
-    if of_studies is not None and of_studies.height:
-        beside = of_studies.with_columns(pl.lit(False).alias("counts"))
+    if beside is not None and beside.height:
         known = pl.concat([known, beside.cast({n: known.schema[n] for n in beside.columns})], how="diagonal")
     stream = block_checks.ordered_stream(known, adjustments)
     on_blocks = stream.filter(pl.col("role") != "part")

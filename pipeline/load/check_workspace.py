@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, TypeVar
+
+import polars as pl
 
 from pipeline.errors import UsageError
 from pipeline.load.exports import layouts_of
 from pipeline.load.take_over import check_names
+from pipeline.near import nearest_name
 from pipeline.workspace.recorded import recorded_tables
 from pipeline.workspace.settings import Settings, Workspace, find_folder, find_workspace
 from pipeline.workspace.texts import read_reference
+from schemas.reference_tables import REFERENCE_TABLES
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
     from pathlib import Path
-
-    import polars as pl
 
     from pipeline.intake.layout import Layout
 
-__all__ = ["check_all"]
+__all__ = ["check_all", "misspelt"]
 
 T = TypeVar("T")
 
@@ -62,3 +65,43 @@ def check_all(start: Path) -> tuple[dict[str, pl.DataFrame], dict[str, tuple[Lay
     if wrong or tables is None or layouts is None:
         raise UsageError("\n".join(wrong))
     return tables, layouts
+
+
+def _numbers(name: str) -> list[int]:
+    return [int(digits) for digits in re.findall(r"[0-9]+", name)]
+
+
+def misspelt(tables: Mapping[str, pl.DataFrame]) -> list[str]:
+    """Return names in reference tables that stand in no row of their own table but near one that does.
+
+    Parameters
+    ----------
+    tables
+        From :func:`check_all`. A name that is near none may be registered later, and is not told.
+
+    Returns
+    -------
+    list of str
+        A line for each; none is an error, because a load takes such tables over.
+    """
+    registers = {table.key[0]: name for name, table in REFERENCE_TABLES.items() if len(table.key) == 1}
+    told = []
+    for name, table in REFERENCE_TABLES.items():
+        for column in table.names:
+            register = registers.get(column, name)
+            if register == name:
+                continue
+            known = tables[register][column].unique().sort().to_list()
+            named = tables[name][column].drop_nulls().unique().sort().to_list()
+            for one in sorted(set(named) - set(known)):
+                near = nearest_name(one, known)
+                # L-0072 is another lot than L-0071, not a misspelt one
+                if near is not None and _numbers(one) == _numbers(near):
+                    key = " ".join(
+                        str(k) for k in tables[name].filter(pl.col(column) == one).select(table.key).row(0) if k
+                    )
+                    told.append(
+                        f"reference/{name}.csv, {key}: {column} {one!r} does not stand in reference/{register}.csv; did you mean "
+                        f"'{near}'?"
+                    )
+    return told

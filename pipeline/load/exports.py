@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from importlib import resources
 from typing import TYPE_CHECKING
 
@@ -23,13 +24,20 @@ if TYPE_CHECKING:
 __all__ = ["layouts_of", "names_listed", "read_export"]
 
 
-def layouts_of(workspace: Workspace) -> dict[str, tuple[Layout, str]]:
+def layouts_of(workspace: Workspace, wrong: dict[str, str] | None = None) -> dict[str, tuple[Layout, str]]:
     """Return the layouts a workspace knows, with their texts: the neutral one and those in `layouts/`.
+
+    Parameters
+    ----------
+    workspace
+        Whose layouts.
+    wrong
+        Takes what is wrong with a layout, by its name: an unfinished one stands in no other file's way.
 
     Raises
     ------
     LayoutError
-        If one is wrong, or two have the same name.
+        If some are wrong, or two have the same name, and `wrong` does not take it: all that is wrong with all of them.
     """
     found: dict[str, tuple[Layout, str]] = {}
     shipped = [
@@ -37,20 +45,41 @@ def layouts_of(workspace: Workspace) -> dict[str, tuple[Layout, str]]:
         for item in (resources.files("pipeline.intake") / "layouts").iterdir()
         if item.name.endswith(".toml")
     ]
+    faults: dict[str, str] = {}
     own = []
     try:
         for path in sorted(workspace.layouts.glob("*.toml")):
-            own.append((f"layouts/{named(path.name)}", read_bytes(path).decode("utf-8-sig")))
+            try:
+                own.append((f"layouts/{named(path.name)}", read_bytes(path).decode("utf-8-sig")))
+            except UnicodeDecodeError as error:
+                faults[path.stem] = f"{path}: byte {error.start} is not UTF-8. Save the layout as UTF-8."
     except OSError as error:
         raise EnvironmentProblem(f"Cannot read {error.filename}: {error.strerror}.") from None
-    except UnicodeDecodeError as error:
-        raise LayoutError(f"{path}: byte {error.start} is not UTF-8. Save the layout as UTF-8.") from None
     for where, text in [*sorted(shipped), *own]:
-        layout = parse_layout(text, where)
+        try:
+            layout = parse_layout(text, where)
+        except LayoutError as error:
+            faults[_name_in(text) or where.rpartition("/")[2].removesuffix(".toml")] = str(error)
+            continue
         if layout.name in found:
-            raise LayoutError(f"{where}: a layout named {layout.name!r} exists already. Give each layout its own name.")
-        found[layout.name] = (layout, text)
+            also = f"{where}: a layout named {layout.name!r} exists already. Give each layout its own name."
+            faults[f"{layout.name} ({where})"] = also
+        else:
+            found[layout.name] = (layout, text)
+    if faults and wrong is None:
+        raise LayoutError("\n".join(faults.values()))
+    if wrong is not None:
+        wrong.update(faults)
     return found
+
+
+def _name_in(text: str) -> str:
+    """Return the name that a layout which is wrong gives itself, if that much can be read."""
+    try:
+        name = tomllib.loads(text).get("name")
+    except (tomllib.TOMLDecodeError, RecursionError):
+        return ""
+    return name if isinstance(name, str) else ""
 
 
 def names_listed(tables: Mapping[str, pl.DataFrame]) -> dict[str, frozenset[str]]:

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.errors import UsageError
+from pipeline.errors import LayoutError, UsageError
 from pipeline.history.store import History
 from pipeline.intake.identity import decide
 from pipeline.intake.layout import Layout, parse_layout
 from pipeline.intake.match import match
 from pipeline.intake.reading import FileReading, Held
+from pipeline.intake.suggest import suggest
 from pipeline.intake.template import Template, template
 from pipeline.load.exports import layouts_of, names_listed, read_export
 from pipeline.load.load import shown_name
@@ -23,11 +24,13 @@ from pipeline.workspace.files import read_bytes, write_atomically
 from pipeline.workspace.recorded import recorded_tables
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
 
+    from pipeline.intake.suggest import Suggestion
     from pipeline.workspace.settings import Workspace
 
-__all__ = ["Check", "check", "write_template"]
+__all__ = ["Check", "check", "propose", "write_template"]
 
 
 @dataclass(frozen=True)
@@ -77,11 +80,14 @@ def check(
     cap = settings.size_cap_mb * 1_000_000
     data = read_bytes(path, cap)
     name = shown_name(workspace, path)
-    known = {key: pair[0] for key, pair in layouts_of(workspace).items()}
+    wrong: dict[str, str] = {}
+    known = {key: pair[0] for key, pair in layouts_of(workspace, wrong).items()}
     chosen: Layout | Held
     if layout_file is not None:
         chosen = parse_layout(read_bytes(layout_file, 1_000_000).decode("utf-8-sig"), str(layout_file))
     elif layout is not None:
+        if layout in wrong:
+            raise LayoutError(wrong[layout])
         if layout not in known:
             raise UsageError(
                 f"There is no layout {layout!r}. Known layouts: {', '.join(sorted(known))}{nearest(layout, known)}"
@@ -90,7 +96,8 @@ def check(
     else:
         chosen = match(name, data, known, settings.folders)
     if isinstance(chosen, Held):
-        return Check(chosen, None, None)
+        unusable = tuple(f"not usable: {line}" for text in wrong.values() for line in text.split("\n"))
+        return Check(replace(chosen, details=chosen.details + unusable), None, None)
     listed = names_listed(recorded_tables(read_reference(workspace), settings))
     result = read_export(data, name=name, layout=chosen, settings=settings, listed=listed, now=now or datetime.now(UTC))
     if result.held is not None:
@@ -101,6 +108,37 @@ def check(
         decided = decide(result.readings, history.stored_slots(result.readings), repeats_kept=chosen.repeats_kept)
     lines = decided.group_by("line").agg((pl.col("fate") == "duplicate").all().alias("duplicate"))
     return Check(None, chosen.name, result, int(lines["duplicate"].sum()), int((decided["fate"] == "conflict").sum()))
+
+
+def propose(workspace: Workspace | None, path: Path, answers: Mapping[str, str]) -> Suggestion:
+    """Propose a layout for a file and try it, with the registers of the workspace where there is one.
+
+    Parameters
+    ----------
+    workspace
+        For names of blocks, lots and studies, the zone and the plausible range; None outside one.
+    path
+        The file.
+    answers
+        To questions asked before.
+
+    Returns
+    -------
+    Suggestion
+    """
+    now = datetime.now(UTC)
+    if workspace is None:
+        return suggest(read_bytes(path, 2_000_000_000), path.name, answers=answers, now=now)
+    settings = workspace.settings
+    return suggest(
+        read_bytes(path, settings.size_cap_mb * 1_000_000),
+        path.name,
+        answers=answers,
+        listed=names_listed(recorded_tables(read_reference(workspace), settings)),
+        site_zone=settings.time_zone,
+        plausible_ms_per_m=settings.plausible_range_ms_per_m,
+        now=now,
+    )
 
 
 def write_template(

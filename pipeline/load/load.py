@@ -14,7 +14,15 @@ import polars as pl
 from polars.exceptions import PanicException
 
 from pipeline import stop
-from pipeline.errors import AnnealogError, DiskFull, EnvironmentProblem, HistoryBusy, IntegrityProblem, UsageError
+from pipeline.errors import (
+    AnnealogError,
+    DiskFull,
+    EnvironmentProblem,
+    HistoryBusy,
+    IntegrityProblem,
+    LayoutError,
+    UsageError,
+)
 from pipeline.history.content import verdicts_hash
 from pipeline.history.store import History
 from pipeline.intake.identity import decide
@@ -70,7 +78,9 @@ def take_over_reference(
     """Take over the reference tables and settings of a workspace into its history, or only say what would change."""
     texts = read_reference(workspace)
     settings = workspace.settings
-    check_names(settings, recorded_tables(texts, settings, contract=True), layouts_of(workspace))
+    wrong: dict[str, str] = {}
+    known = layouts_of(workspace, wrong)
+    check_names(settings, recorded_tables(texts, settings, contract=True), [*known, *wrong])
     if dry_run:
         if not workspace.history.exists():
             return ReferenceChange((), ())
@@ -135,6 +145,7 @@ def _load_one(
     workspace: Workspace,
     path: Path,
     layouts: Mapping[str, tuple[Layout, str]],
+    wrong: Mapping[str, str],
     listed: Mapping[str, frozenset[str]],
     *,
     layout: str | None,
@@ -174,7 +185,8 @@ def _load_one(
         else layouts[layout][0]
     )
     if isinstance(found, Held):
-        return hold(found)
+        unusable = tuple(f"not usable: {line}" for text in wrong.values() for line in text.split("\n"))
+        return hold(replace(found, details=found.details + unusable))
     result = read_export(data, name=name, layout=found, settings=settings, listed=listed, now=now)
     if result.held is not None:
         return hold(result.held, found.name)
@@ -298,7 +310,10 @@ def load_files(
         If the named layout is not known.
     """
     moment = now or datetime.now(UTC)
-    known = layouts_of(workspace)
+    wrong: dict[str, str] = {}
+    known = layouts_of(workspace, wrong)
+    if layout is not None and layout in wrong:
+        raise LayoutError(wrong[layout])
     if layout is not None and layout not in known:
         raise UsageError(
             f"There is no layout {layout!r}. Known layouts: {', '.join(sorted(known))}{nearest(layout, known)}"
@@ -308,7 +323,7 @@ def load_files(
 
     def load_one(path: Path) -> FileReport:
         try:
-            return _load_one(history, workspace, path, known, listed, layout=layout, now=moment, dry_run=dry_run)
+            return _load_one(history, workspace, path, known, wrong, listed, layout=layout, now=moment, dry_run=dry_run)
         except _OF_ALL_FILES:
             raise
         except (Exception, PanicException) as error:
@@ -331,7 +346,7 @@ def load_files(
                 history = History.open(workspace.history, write=True, wait_s=settings.busy_wait_seconds)
                 taken = time.monotonic()
             stop.look()
-            report = load_one(path)
+            report = replace(load_one(path), given=named(path))
             reports.append(report)
             if progress is not None:
                 progress(report)

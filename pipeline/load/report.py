@@ -29,6 +29,7 @@ class FileReport:
     warnings: tuple[str, ...] = ()
     details: tuple[str, ...] = ()  # differences to the nearest layouts, for a held file
     error: Exception | None = None  # why a failed file could not be looked at; it is to be tried again
+    given: str = ""  # the path as it was named, for messages; `name` is what the ledger keeps
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

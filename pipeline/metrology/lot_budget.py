@@ -363,37 +363,39 @@ def lot_mean_budgets(frame: pl.DataFrame, *, coverage: float = 0.95) -> pl.DataF
     by_parts = pl.when((parts >= 2) & column("part_standard_deviation").is_not_null())
     scatter = (
         pl.when(by_repeats)
-        .then(r / column("readings").sqrt())
+        .then(r * (1.0 / column("readings").sqrt()))
         .otherwise(
-            by_parts.then(column("part_standard_deviation") / pl.coalesce(column("averaged_parts"), parts).sqrt())
+            by_parts.then(
+                column("part_standard_deviation") * (1.0 / pl.coalesce(column("averaged_parts"), parts).sqrt())
+            )
         )
     )
     scatter_nu = pl.when(by_repeats).then(r_nu).otherwise(parts - 1)
-    certificate = column("block_expanded_uncertainty") / column("block_coverage_factor")
+    certificate = column("block_expanded_uncertainty") * (1.0 / column("block_coverage_factor"))
     by_checks = (
         certificate.is_not_null()
         & column("check_standard_deviation").is_not_null()
         & (column("check_degrees_of_freedom") >= 1)
     )
-    accuracy = column("mean").abs() * column("accuracy_percent") / 100 / math.sqrt(3)
+    accuracy = column("mean").abs() * column("accuracy_percent") * (0.01 / math.sqrt(3))
     meter = pl.when(by_checks).then(column("check_standard_deviation")).otherwise(accuracy)
     line = pl.when(certificate.is_not_null()).then(column("bias_line_standard_uncertainty"))
 
     def allowance(name: str) -> pl.Expr:
-        return column("mean").abs() * column(name) / 100 / math.sqrt(3)
+        return column("mean").abs() * column(name) * (0.01 / math.sqrt(3))
 
     # one step after another: an expression that holds the others again and again takes longer to plan than to compute
     lines = frame.select(
         scatter=scatter,
         certificate=pl.coalesce(line, certificate),
         meter=meter,
-        resolution=column("resolution") / math.sqrt(12),
+        resolution=column("resolution") * (1 / math.sqrt(12)),
         sensor=column("temperature_sensitivity").abs()
         * column("sensor_expanded_uncertainty_c")
-        / column("sensor_coverage_factor"),
+        * (1.0 / column("sensor_coverage_factor")),
         coefficient=column("coefficient_sensitivity").abs() * column("coefficient_standard_uncertainty"),
         level=pl.when(by_checks & line.is_null()).then(column("check_level_standard_uncertainty")),
-        drift=pl.when(by_checks).then(column("drift_bound") / math.sqrt(3)),
+        drift=pl.when(by_checks).then(column("drift_bound") * (1 / math.sqrt(3))),
         setting_temperature=column("setting_temperature_standard_uncertainty"),
         setting_coefficient=column("setting_coefficient_standard_uncertainty"),
         correction=column("correction_standard_uncertainty"),
@@ -423,7 +425,7 @@ def lot_mean_budgets(frame: pl.DataFrame, *, coverage: float = 0.95) -> pl.DataF
         .then(pl.lit(_NO_METER)),
     )
     share = (
-        (pl.col(name) / pl.col("combined")) ** 4 / pl.col(f"{name}_nu")
+        (pl.col(name) * (1.0 / pl.col("combined"))) ** 4 * (1.0 / pl.col(f"{name}_nu"))
         for name in ("scatter", "certificate", "meter", "level")
     )
     table = table.with_columns(weight=pl.sum_horizontal(share))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -10,9 +11,11 @@ from workspace_files import neutral_csv
 
 from pipeline.custody.rebuild import rebuild
 from pipeline.history.store import History
-from pipeline.load.held import holds_every_line
+from pipeline.load.held import _telling_line, holds_every_line
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from workspace_files import Shell
 
 WHOLE = Scenario().check("07:00").lot("07:30").check("08:00")
@@ -138,5 +141,13 @@ def test_a_file_that_holds_every_line_of_a_held_one_closes_it(shell: Shell) -> N
         (b"\n \n", False),
     ],
 )
-def test_what_holds_every_line(part: bytes, expected: bool) -> None:
+def test_what_holds_every_line(part: bytes, expected: bool, tmp_path: Path) -> None:
     assert holds_every_line(b"a\nb\nc12\n", part) is expected
+    # the line by which files are passed over unread never passes over one that is held by this
+    (tmp_path / "held").write_bytes(part)
+    telling = _telling_line(tmp_path / "held")
+    assert not expected or telling is None or telling in {hashlib.sha256(one).digest() for one in (b"a", b"b", b"c12")}
+
+
+def test_a_held_file_that_is_gone_is_passed_over(tmp_path: Path) -> None:
+    assert _telling_line(tmp_path / "gone") == b""

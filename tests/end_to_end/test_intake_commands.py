@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import openpyxl
 from scenario import Scenario
+from workspace_files import neutral_csv
 
 if TYPE_CHECKING:
     from workspace_files import Shell
@@ -251,3 +252,14 @@ def test_readings_taken_by_hand_are_told_apart(shell: Shell) -> None:
     assert any(flag.startswith("taken_by_hand: 2") for flag in lot["flags"])
     page = (shell.root / "pages" / "lots" / "L1.html").read_text(encoding="utf-8")
     assert "written down by a person" in page
+
+
+def test_messages_name_a_file_as_it_was_given(shell: Shell) -> None:
+    shell.make()
+    place = shell.root.parent / "elsewhere" / "a\nb.csv"
+    place.parent.mkdir()
+    place.write_text(neutral_csv(Scenario().check("08:00")), encoding="utf-8")
+    shell("load", str(place.parent), "--direct")
+    assert f"{place.parent}/a\\x0ab.csv: loaded 3 readings" in shell.out.replace("\n", "")
+    (report,) = shell.load(place)["files"]
+    assert (report["name"], report["given"]) == ("a\\x0ab.csv", f"{place.parent}/a\\x0ab.csv")

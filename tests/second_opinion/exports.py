@@ -222,7 +222,10 @@ def read_workspace(root: Path, exports: list[Path] | None = None) -> Workspace:
     """Read settings, tables and exports; the exports are those in the inbox unless they are named."""
     settings = {**DEFAULTS, **tomllib.loads((root / "annealog.toml").read_text("utf-8"))}
     tables = {
-        path.stem: list(csv.DictReader(path.read_text("utf-8").splitlines()))
+        # lines before the header that begin with # say what the columns hold
+        path.stem: list(
+            csv.DictReader(line for line in path.read_text("utf-8").splitlines() if not line.startswith("#"))
+        )
         for path in (root / "reference").glob("*.csv")
     }
     workspace = Workspace(root=root, settings=settings, tables=tables)

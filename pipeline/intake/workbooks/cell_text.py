@@ -17,16 +17,22 @@ from pipeline.intake.text import moment_grammar
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from pipeline.intake.layout_parts import LayoutField
+    from pipeline.intake.layout_parts import Cells, LayoutField
     from pipeline.intake.workbooks.reading import Cell
 
-__all__ = ["column_text", "plain_text", "with_offset"]
+__all__ = ["column_text", "declared_text", "plain_text", "with_offset"]
 
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _MOMENTS = ("date", "datetime", "time")
 _DAY_S = 86_400
 _MOST_DIGITS = 1e15
 """A spreadsheet keeps 15 digits: a longer number of a lot lost some, and is shown as a power of ten."""
+
+
+def declared_text(cells: Cells, cell: Cell) -> str:
+    """Return one cell as the text that a key of the layout declares, such as a day before the header."""
+    moment = _of_type(_moment(cell), cells.type) if cells.type in _MOMENTS else None
+    return _in_column(cells, cell) if moment is None else _as_declared(moment, cells)
 
 
 def _number(value: float, decimal_char: str) -> str:
@@ -78,7 +84,7 @@ def column_text(
     return field, [_in_column(field, cell) for cell in cells]
 
 
-def _in_column(field: LayoutField, cell: Cell) -> str:
+def _in_column(field: Cells, cell: Cell) -> str:
     if isinstance(cell, str) or cell is None:
         return plain_text(cell)
     if isinstance(cell, list):
@@ -139,7 +145,7 @@ def _moments(
     ]
 
 
-def _as_declared(moment: datetime | date | time, field: LayoutField) -> str:
+def _as_declared(moment: datetime | date | time, field: Cells) -> str:
     """Write a moment in the format of its field, or in ISO 8601 where that would leave something out."""
     words = field.format
     kind = "datetime" if isinstance(moment, datetime) else "date" if isinstance(moment, date) else "time"

@@ -13,18 +13,19 @@ from pipeline.intake.head import LONGEST_HEAD, read_head
 from pipeline.intake.preamble import split_line
 from pipeline.intake.reading import Held, HoldFile, shown
 from pipeline.intake.refusals import REASONS
-from pipeline.intake.workbooks.cell_text import column_text, plain_text, with_offset
+from pipeline.intake.workbooks.cell_text import column_text, declared_text, plain_text, with_offset
 from pipeline.intake.workbooks.reading import Sheet, is_workbook, sheets_of, span_words
 from pipeline.intake.workbooks.structure import MOST_CELLS
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from pipeline.intake.layout import Layout
+    from pipeline.intake.layout_parts import Cells
     from pipeline.intake.reading import Head
     from pipeline.intake.workbooks.reading import Cell
 
-__all__ = ["Fault", "Part", "in_sheet", "parts_of"]
+__all__ = ["Fault", "Part", "as_text", "in_sheet", "parts_of"]
 
 _WHAT = {
     "formula": "holds a formula{}, expected a reading as it was taken",
@@ -90,6 +91,20 @@ def parts_of(data: bytes, layout: Layout, site_zone: str, *, head_only: bool = F
         parts.append(replace(part, warnings=(*warnings, *part.warnings)))
         warnings = []
     return parts
+
+
+def as_text(data: bytes) -> bytes:
+    """Return the first visible filled sheet of a workbook as text, tabs between cells: to look at, before there is a layout.
+
+    Raises
+    ------
+    HoldFile
+        If the workbook cannot be read, or has no such sheet.
+    """
+    sheet = next((sheet for sheet in sheets_of(data) if sheet.rows and not sheet.hidden), None)
+    if sheet is None:
+        raise HoldFile(Held("empty_file", "The workbook has no filled sheet that is visible.", "Save it again."))
+    return _encoded(["\t".join(map(plain_text, row)) for row in sheet.rows])
 
 
 def in_sheet(held: Held, sheet: str | None) -> Held:
@@ -170,8 +185,8 @@ def _part(sheet: Sheet, layout: Layout, site_zone: str, *, head_only: bool) -> P
     used = sorted({column for row in rows for column, cell in enumerate(row) if cell is not None})
     rows = [_trimmed([row[column] if column < len(row) else None for column in used]) for row in rows]
     layout = _of_sheet(layout, sheet.name)
-    decimal_char = layout.value_field.decimal_char
-    lines = ["\t".join(plain_text(cell, decimal_char) for cell in row) for row in rows]
+    keys = {key.key: key for key in (*layout.preamble.keys, *(layout.sections.all_keys if layout.sections else ()))}
+    lines = [_line(row, keys, layout.value_field.decimal_char) for row in rows]
     part = Part(text=b"", layout=layout, sheet=sheet.name, warnings=tuple(told))
     try:
         head = read_head(lines[:LONGEST_HEAD], layout)
@@ -187,8 +202,25 @@ def _part(sheet: Sheet, layout: Layout, site_zone: str, *, head_only: bool) -> P
     if layout.workbook.merged_cells == "hold":
         _hold_if_merged(merged, rows, head)
     found = _faults(faults, {column: n for n, column in enumerate(used)}, head, layout)
-    layout, lines[head.lines :] = _body(rows[head.lines :], head, layout, site_zone)
+    layout, body = _body(rows[head.lines :], head, layout, site_zone)
+    lines[head.lines :] = [
+        own if _label(row) in keys else line
+        for own, line, row in zip(lines[head.lines :], body, rows[head.lines :], strict=True)
+    ]
     return replace(part, text=_encoded(lines), layout=layout, faults=found)
+
+
+def _label(row: Sequence[Cell]) -> str:
+    """Return what may be a key: the text of the first cell."""
+    return row[0].strip().rstrip(":").strip() if row and isinstance(row[0], str) else ""
+
+
+def _line(row: Sequence[Cell], keys: Mapping[str, Cells], decimal_char: str) -> str:
+    """Return a row as it stands, what follows a key as the layout declares it."""
+    key = keys.get(_label(row))
+    if key is None:
+        return "\t".join(plain_text(cell, decimal_char) for cell in row)
+    return "\t".join([plain_text(row[0]), *(declared_text(key, cell) for cell in row[1:])])
 
 
 def _fill(rows: list[list[Cell]], merged: Sequence[tuple[int, int, int, int]]) -> None:

@@ -100,7 +100,7 @@ def budgets_of_lots(
     unit = assessment.settings.unit
     scale: pl.Expr = pl.lit(None, pl.Float64)
     for given in info["limits_unit"].drop_nulls().unique().sort().to_list():
-        ratio = convert_expression(pl.col("mean"), unit, given) / pl.col("mean")
+        ratio = convert_expression(pl.col("mean"), unit, given) * (1.0 / pl.col("mean"))
         # conductivity and resistivity go opposite ways
         ratio = -ratio.abs() if derivative(1.0, unit, given) < 0 else ratio.abs()
         scale = pl.when(pl.col("limits_unit") == given).then(ratio).otherwise(scale)
@@ -224,11 +224,11 @@ def _of_least_certain_meter(frame: pl.DataFrame) -> pl.DataFrame:
     What each of them read is compared with the limits, so the better known one must not speak for the other. Most open: twice the
     standard uncertainty by its checks, and the bias that is left in.
     """
-    claimed = pl.col("accuracy_percent").fill_null(0.0) / 100.0 * pl.col("mean") / math.sqrt(3.0)
+    claimed = pl.col("accuracy_percent").fill_null(0.0) * pl.col("mean") * (0.01 / math.sqrt(3.0))
     checked = pl.col("check_standard_deviation").pow(2) + pl.col("check_level_standard_uncertainty").fill_null(0.0).pow(
         2
     )
-    certificate = (pl.col("block_expanded_uncertainty") / pl.col("block_coverage_factor")).fill_null(0.0)
+    certificate = (pl.col("block_expanded_uncertainty") * (1.0 / pl.col("block_coverage_factor"))).fill_null(0.0)
     by_checks = (certificate.pow(2) + pl.coalesce(checked, claimed.pow(2))).sqrt()
     left = pl.coalesce(
         2.0 * pl.col("bias_line_standard_uncertainty"), 2.0 * by_checks + pl.col("check_bias").abs().fill_null(0.0)
@@ -252,7 +252,7 @@ def _with_block(frame: pl.DataFrame, nearest: pl.DataFrame) -> pl.DataFrame:
     """
     n, current = pl.col("checks"), pl.col("current")
     enough = current & (n >= ENOUGH_CHECKS)
-    since = (pl.col("read_at") - pl.col("checked_at")).dt.total_microseconds() / _DAY_US
+    since = (pl.col("read_at") - pl.col("checked_at")).dt.total_microseconds() * (1.0 / _DAY_US)
     key = ["lot", "meter", "probe", "frequency_khz"]
     of_block = nearest.select(
         *key,
@@ -311,7 +311,7 @@ def _with_coefficient(frame: pl.DataFrame, assessment: Assessment) -> pl.DataFra
         columns={"coefficient_expanded_uncertainty": "_expanded", "coefficient_coverage_factor": "_factor"},
     )
     return stated.with_columns(
-        (pl.col("_expanded") / pl.col("_factor").fill_null(2.0)).alias("coefficient_standard_uncertainty")
+        (pl.col("_expanded") * (1.0 / pl.col("_factor").fill_null(2.0))).alias("coefficient_standard_uncertainty")
     ).drop("_expanded", "_factor")
 
 
@@ -347,7 +347,7 @@ def _with_sensor(frame: pl.DataFrame, counted: pl.DataFrame, assessment: Assessm
             "coverage_factor": "sensor_coverage_factor",
         },
     )
-    standard = pl.col("sensor_expanded_uncertainty_c") / pl.col("sensor_coverage_factor")
+    standard = pl.col("sensor_expanded_uncertainty_c") * (1.0 / pl.col("sensor_coverage_factor"))
     of_sensor = (
         pairs.with_columns(standard.alias("_u"))
         .sort("lot", "_u", "sensor", descending=[False, True, False], nulls_last=True)
@@ -364,7 +364,7 @@ def _with_sensor(frame: pl.DataFrame, counted: pl.DataFrame, assessment: Assessm
     corrected = (
         pairs.sort("lot", "sensor", "temperature_model", "coefficient")
         .group_by("lot", maintain_order=True)
-        .agg((pl.col("_sum").sum() / pl.col("_n").sum()).alias("temperature_c"))
+        .agg((pl.col("_sum").sum() * (1.0 / pl.col("_n").sum())).alias("temperature_c"))
         .join(of_coefficient, on="lot", how="left")
         .join(of_sensor, on="lot", how="left")
     )
@@ -377,7 +377,7 @@ def _with_sensor(frame: pl.DataFrame, counted: pl.DataFrame, assessment: Assessm
         model=pl.col("temperature_model"),
         coefficient=pl.col("coefficient"),
     )
-    scale = (pl.col("uncorrected_mean") / in_ms_per_m).abs()
+    scale = (pl.col("uncorrected_mean") * (1.0 / in_ms_per_m)).abs()
     joined = frame.join(corrected, on="lot", how="left", maintain_order="left")
     return joined.with_columns(
         (by_temperature * scale).alias("temperature_sensitivity"),

@@ -103,23 +103,25 @@ def flags_of_lots(
     return found
 
 
-def supplier_levels(figures: pl.DataFrame, info: pl.DataFrame, settings: Settings) -> dict[str, str]:
+def supplier_levels(lots: pl.DataFrame, settings: Settings) -> dict[str, str]:
     """Flag lots whose mean lies beyond the limits of the first lots of the same supplier and material.
 
     Limits: mean ± 3·MR-bar/d2 of the means of the first lots in order of reading, so that variation between lots is
     counted; they stay frozen (individuals chart, ISO 7870-2).
+
+    Parameters
+    ----------
+    lots
+        lot, supplier, material, first_at, mean; every lot with a mean.
+    settings
+        How many lots are the first ones.
 
     Returns
     -------
     dict
         Lot -> flag.
     """
-    frame = (
-        figures.select("lot", "mean", "parts")
-        .join(info.select("lot", "supplier", "material", "first_at"), on="lot")
-        .drop_nulls(["supplier", "material", "first_at"])
-        .sort("supplier", "material", "first_at", "lot")
-    )
+    frame = lots.drop_nulls(["supplier", "material", "first_at"]).sort("supplier", "material", "first_at", "lot")
     group = ["supplier", "material"]
     baseline = (
         frame.group_by(group, maintain_order=True)

@@ -278,7 +278,7 @@ def lot_results(assessment: Assessment, events: list[Event], lots: Iterable[str]
         flags.setdefault(lot, []).extend(texts)
     for lot, one in hardness.items():
         flags.setdefault(lot, []).extend(one.flags())
-    for lot, text in supplier_levels(figures, info, settings).items():
+    for lot, text in supplier_levels(_with_other_lots(assessment, figures, info), settings).items():
         flags.setdefault(lot, []).append(text)
     models = _models(counted, settings.reference_temperature_c)
     doubtful = sensor_holds(assessment, live)
@@ -340,6 +340,17 @@ def lot_results(assessment: Assessment, events: list[Event], lots: Iterable[str]
             dispositions=tuple(decisions.get(lot, [])),
         )
     return LotsFound(results, spots, part_values, budget_inputs, bias.at_level)
+
+
+def _with_other_lots(assessment: Assessment, figures: pl.DataFrame, info: pl.DataFrame) -> pl.DataFrame:
+    """Return lot, supplier, material, first_at and mean of the lots judged, and of those known from elsewhere."""
+    names = ["lot", "supplier", "material", "first_at", "mean"]
+    own = figures.select("lot", "mean").join(info.select(names[:-1]), on="lot").select(names)
+    if assessment.all_lots is None:
+        return own
+    return pl.concat(
+        [own, assessment.all_lots.select(names).join(info, on="lot", how="anti").filter(pl.col("mean").is_not_null())]
+    )
 
 
 _NOT_JUDGED = Judged(None, "", None, None)

@@ -99,17 +99,17 @@ def with_setting_uncertainty(frame: pl.DataFrame, counted: pl.DataFrame, assessm
     )
     joined = _with_sensor(_with_material(joined, tables["materials"]), tables["sensors"])
     value = convert_expression(pl.col("uncorrected_mean"), settings.unit, "MS/m")
-    scale = (pl.col("uncorrected_mean") / value).abs()
+    scale = (pl.col("uncorrected_mean") * (1.0 / value)).abs()
     slope = (
         pl.when(pl.col("_model") == "proportional")
-        .then(pl.col("_coefficient") / IACS_100_MS_PER_M)
+        .then(pl.col("_coefficient") * (1.0 / IACS_100_MS_PER_M))
         .otherwise("_coefficient")
     )
     difference = pl.col("_t") - settings.reference_temperature_c
     along = pl.when(pl.col("_model") == "linear").then(value).otherwise(value * (1.0 + slope * difference * value))
     # readings in another state do not move with the setting: the mean moves by their share
-    by_temperature = along * scale * pl.col("setting_log_slope_temperature") / pl.col("_all")
-    by_coefficient = along * scale * pl.col("setting_log_slope_coefficient") / pl.col("_all")
+    by_temperature = along * scale * pl.col("setting_log_slope_temperature") * (1.0 / pl.col("_all"))
+    by_coefficient = along * scale * pl.col("setting_log_slope_coefficient") * (1.0 / pl.col("_all"))
     same_sensor = (pl.col("setting_sensor") == pl.col("_sensor")).fill_null(value=False)
     same_material = (pl.col("setting_material") == pl.col("material")).fill_null(value=False)
     return joined.with_columns(
@@ -124,11 +124,11 @@ def with_setting_uncertainty(frame: pl.DataFrame, counted: pl.DataFrame, assessm
         .alias("coefficient_sensitivity"),
         pl.when(same_sensor)
         .then(0.0)
-        .otherwise((by_temperature * pl.col("_expanded_c") / pl.col("_factor_c")).abs())
+        .otherwise((by_temperature * pl.col("_expanded_c") * (1.0 / pl.col("_factor_c"))).abs())
         .alias("setting_temperature_standard_uncertainty"),
         pl.when(same_material)
         .then(0.0)
-        .otherwise((by_coefficient * pl.col("_expanded_m") / pl.col("_factor_m").fill_null(2.0)).abs())
+        .otherwise((by_coefficient * pl.col("_expanded_m") * (1.0 / pl.col("_factor_m").fill_null(2.0))).abs())
         .alias("setting_coefficient_standard_uncertainty"),
     ).select(*frame.columns, *_ADDED)
 
@@ -201,7 +201,7 @@ def with_correction_uncertainty(frame: pl.DataFrame, counted: pl.DataFrame, asse
         },
     )
     # conductivity is proportional, and |dρ/dσ| = ρ/σ
-    scale = (pl.col("mean") / convert_expression(pl.col("mean"), assessment.settings.unit, "MS/m")).abs()
+    scale = (pl.col("mean") * (1.0 / convert_expression(pl.col("mean"), assessment.settings.unit, "MS/m"))).abs()
     return (
         frame.join(found, on="lot", how="left", maintain_order="left")
         .with_columns((pl.col("_u") * scale).alias("correction_standard_uncertainty"))

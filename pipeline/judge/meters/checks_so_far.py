@@ -49,7 +49,7 @@ def checks_so_far(assessment: Assessment) -> pl.DataFrame:
     so_far = known.with_columns(
         *levels.get_columns(),
         (pl.col("bias") - pl.col("bias").first().over(phase)).alias("_y"),
-        ((pl.col("at") - pl.col("at").first().over(phase)).dt.total_microseconds() / _DAY_US).alias("_t"),
+        ((pl.col("at") - pl.col("at").first().over(phase)).dt.total_microseconds() * (1.0 / _DAY_US)).alias("_t"),
         pl.int_range(1, pl.len() + 1).over(phase).cast(pl.Float64).alias("checks"),
         degrees.cum_sum().over(_SERIES).alias("pooled_degrees_of_freedom"),
         within.cum_sum().over(_SERIES).alias("_within"),
@@ -69,7 +69,7 @@ def checks_so_far(assessment: Assessment) -> pl.DataFrame:
         "variance",
         "since_step",
         "drift_a_day",
-        pl.when(pooled > 0).then((pl.col("_within") / pooled).sqrt()).alias("pooled_within"),
+        pl.when(pooled > 0).then((pl.col("_within") * (1.0 / pooled)).sqrt()).alias("pooled_within"),
         "pooled_degrees_of_freedom",
     )
 
@@ -94,13 +94,13 @@ def _with_drift(so_far: pl.DataFrame, phase: list[str]) -> pl.DataFrame:
         squares(y, y).alias("_yy"),
         (pl.col("checks") - pl.col("_stretch") - 1).alias("_freedom"),
     )
-    slope = pl.col("_ty") / pl.col("_tt")
-    rest = ((pl.col("_yy") - slope * pl.col("_ty")) / pl.col("_freedom")).clip(lower_bound=0.0)
+    slope = pl.col("_ty") * (1.0 / pl.col("_tt"))
+    rest = ((pl.col("_yy") - slope * pl.col("_ty")) * (1.0 / pl.col("_freedom"))).clip(lower_bound=0.0)
     # checks that stand within one hour tell nothing of a drift by the day
     usable = (pl.col("_freedom") >= ENOUGH_CHECKS - 2) & (pl.col("_tt") > pl.col("checks") * (1 / 24) ** 2)
     factors = pl.Series("_k", coverage_factors(sums["_freedom"].clip(lower_bound=1).to_numpy(), coverage=0.95))
     return sums.with_columns(factors).with_columns(
-        pl.when(usable).then(slope.abs() + pl.col("_k") * (rest / pl.col("_tt")).sqrt()).alias("drift_a_day")
+        pl.when(usable).then(slope.abs() + pl.col("_k") * (rest * (1.0 / pl.col("_tt"))).sqrt()).alias("drift_a_day")
     )
 
 

@@ -19,7 +19,9 @@ if TYPE_CHECKING:
     from pipeline.history.chain import Event
     from pipeline.workspace.settings import Settings
 
-__all__ = ["actions_of", "adjustments_of", "exclusions_of", "prepare", "taken_for_studies", "with_conflicts"]
+__all__ = [
+    "actions_of", "adjustments_of", "exclusions_of", "file_ranks", "prepare", "taken_for_studies", "with_conflicts",
+]  # fmt: skip
 
 
 def adjustments_of(events: Iterable[Event]) -> pl.DataFrame:
@@ -229,18 +231,17 @@ def _with_file_rank(frame: pl.DataFrame, sources: pl.DataFrame | None) -> pl.Dat
     """Add the place of the file by name and hash: two files' readings at one time keep one order, however loaded."""
     if sources is None or not sources.height:
         return frame.with_columns(pl.col("source_id").cast(pl.Int64).alias("file_rank"))
-    ranks = dict(
-        sources.sort("name", "sha256")["source_id"]
-        .to_frame()
-        .with_row_index("rank")
-        .select("source_id", "rank")
-        .iter_rows()
-    )
+    ranks = dict(file_ranks(sources).iter_rows())
     if len(ranks) == 1:
         return frame.with_columns(pl.lit(0, pl.Int64).alias("file_rank"))
     return frame.with_columns(
         pl.col("source_id").replace_strict(ranks, default=-1, return_dtype=pl.Int64).alias("file_rank")
     )
+
+
+def file_ranks(sources: pl.DataFrame) -> pl.DataFrame:
+    """Return the place of each file by name and hash: source_id, file_rank."""
+    return sources.sort("name", "sha256").select("source_id", pl.int_range(pl.len()).alias("file_rank"))
 
 
 _SLOT = ["meter", "measured_at", "sequence", "role", "part", "spot"]

@@ -112,6 +112,7 @@ def test_the_good_layout_is_good() -> None:
         ('decimalChar = ","', 'fieldsMatch = "equals"', "did you mean 'equal'?"),
         ("version = 1", 'version = 1\nshape = "wide"', "no field has a namePattern"),
         ('name = "Value"', 'namePattern = "V.*"', "one group for the number"),
+        ('meter = "EC-01"', 'meter = "OPEN"', "key constants.meter: found 'OPEN', expected an answer"),
         ("version = 1", "version = ", "not a TOML file"),
     ],
 )

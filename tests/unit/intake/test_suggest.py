@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import builtins
 import tomllib
 from datetime import UTC, datetime
 from typing import Any
@@ -12,10 +11,11 @@ import pytest
 from intake_checks import FIXTURES, layouts, load
 
 from fixtures.damaged.build import files
-from pipeline.errors import EnvironmentProblem, LayoutError, UsageError
+from pipeline.errors import LayoutError, UsageError
 from pipeline.intake.layout import parse_layout
 from pipeline.intake.sniff import decoded, look_at
 from pipeline.intake.suggest import Suggestion, suggest
+from pipeline.intake.suggest_words import language_of, target_of_name
 
 NOW = datetime(2026, 12, 1, tzinfo=UTC)
 
@@ -37,6 +37,7 @@ CASES: dict[str, tuple[str, dict[str, str]]] = {
             "date_order": "month first",
             "zone": "America/New_York",
             "values:Use": "STD=block,SMP=part,ADJ=setting",
+            "codes": "-1=no_contact",
             "temperature_state": "at_reference",
         },
     ),
@@ -79,14 +80,13 @@ def test_once_answered_the_proposed_layout_loads_what_the_one_made_by_hand_loads
     data = export(name)
     found = suggest(data, name, answers=answers, now=NOW)
     assert [question.key for question in found.questions if question.blocking] == []
-    assert found.complete
+    lost = 5 if name == "block_or_product.csv" else 0  # a file of faults, which every layout refuses
+    assert (len(found.lost), found.complete) == (lost, not lost)
     wanted = load(data, layouts()[layout]).readings
     got = pl.DataFrame(readings(data, found.layout_text), infer_schema_length=None)
     # names of codes, operators by code and constants beside the readings are a person's to add
     same = [column for column in wanted.columns if column not in ("non_reading", "operator", "temperature_source")]
     plain = wanted.with_columns(pl.col(pl.Categorical).cast(pl.String)).select(same).to_dicts()
-    if name == "block_means.csv":  # -1 looks like a number: only who knows the meter can call it a code
-        plain, got = plain[:3], got.head(3)
     assert got.select(same).to_dicts() == plain
     # the preview takes every block of the file for known
     assert min(5, len(readings(data, found.layout_text))) <= found.preview.height <= 5
@@ -194,8 +194,67 @@ def test_a_preview_that_would_be_held_says_so() -> None:
     data = file_of("EC-01,2026-03-02T08:00:00Z,L-1,58.12,21.5,at_metal")
     answers = {"unit": "MS/m", "unit:Temp": "degC", "role": "part", "decimal": ","}
     found = suggest(data, "x.csv", answers=answers)
-    assert found.complete
+    assert not found.complete
     assert "not written as the layout declares" in found.preview["held"][0]
+    assert found.lost[0].startswith("the file would be held: Line 2, column 'Value'")
+
+
+def test_lines_that_would_be_lost_are_named_and_nothing_is_called_complete_before_it_was_tried() -> None:
+    rows = [f"EC-01,2026-03-02T08:00:{n:02}Z,L-1,58.12,21.5,at_metal" for n in range(3)]
+    answers = {"unit": "MS/m", "unit:Temp": "degC", "role": "part"}
+    assert suggest(file_of(*rows), "x.csv", answers=answers).complete
+    found = suggest(file_of(*rows, "EC-01,2026-03-02T08:00:09Z,L-1,-58.12,21.5,at_metal"), "x.csv", answers=answers)
+    assert not found.complete
+    assert [line.partition(":")[0] for line in found.lost] == ["line 5"]
+    assert found.tried is not None
+    assert found.tried.counts["accepted"] == 3
+
+
+def test_a_decimal_comma_between_commas_is_told_as_such() -> None:
+    with pytest.raises(
+        UsageError, match=r"numbers have a decimal comma: '58,12' falls into two cells \(7 cells, 6 names\)"
+    ):
+        suggest(file_of(*["EC-01,2026-03-02T08:00:00Z,L-1,58,12,21,at_metal"] * 3), "x.csv")
+    quoted = file_of(*['EC-01,2026-03-02T08:00:00Z,L-1,"58,12",21,at_metal'] * 3)
+    answers = {"unit": "MS/m", "unit:Temp": "degC", "role": "part"}
+    assert suggest(quoted, "x.csv", answers=answers).preview["value"].to_list() == [58.12] * 3
+
+
+@pytest.mark.parametrize(
+    ("language", "names", "targets"),
+    [
+        ("german", "Nr. Datum Uhrzeit Charge Probe Meßstelle Leitfähigkeit Temperatur Prüfer Blechdicke", "sequence measured_date measured_time lot part spot value temperature_c operator thickness_mm"),
+        ("french", "N° Date Heure Lot Pièce Étalon Conductivité Température Opérateur Épaisseur Écart-type", "sequence measured_date measured_time lot part block value temperature_c operator thickness_mm standard_deviation"),
+        ("spanish", "Nº Fecha Hora Lote Pieza Patrón Lectura Temperatura Operador Espesor Observaciones", "sequence measured_date measured_time lot part block value temperature_c operator thickness_mm remark"),
+        ("italian", "Numero Data Ora Lotto Pezzo Blocco Conducibilità Temperatura Operatore Matricola Spessore", "sequence measured_date measured_time lot part block value temperature_c operator meter thickness_mm"),
+        ("english", "No. Date Time Lot Probe Block Reading Temp Operator Thickness Remark", "sequence measured_date measured_time lot probe block value temperature_c operator thickness_mm remark"),
+    ],
+)  # fmt: skip
+def test_words_of_five_languages_are_known(language: str, names: str, targets: str) -> None:
+    """Words of the trade: common practice, no source."""
+    words = names.split()
+    assert language_of(words) == language
+    assert [target_of_name(word, language) for word in words] == targets.split()
+    assert target_of_name("Zzyzx", language) is None
+
+
+def test_a_key_before_the_table_says_what_it_fills_with_its_unit() -> None:
+    text = "Date: 14.03.2026\nDevice: EC-01\nFrequency: 60 kHz\nWall [mm]: 1.5\nUnit: MS/m\n\nTime;Lot;Value\n08:00;L-1;58.12\n08:01;L-1;58.15\n"
+    answers = {"zone": "UTC", "role": "part", "temperature_state": "at_metal"}
+    found = suggest(text.encode(), "x.csv", answers=answers)
+    assert found.lost == ()
+    row = found.preview.to_dicts()[0]
+    assert f"{row['measured_at']:%Y-%m-%d %H:%M}" == "2026-03-14 08:00"
+    keys = ("meter", "frequency_khz", "thickness_mm", "unit")
+    assert tuple(row[key] for key in keys) == ("EC-01", 60.0, 1.5, "MS/m")
+
+
+def test_a_figure_below_the_table_that_looks_like_a_reading_is_none() -> None:
+    text = "Device;EC-01\n\nLot;When;Value [MS/m]\nL-1;2026-03-02T08:00:00Z;58.12\nL-1;2026-03-02T08:00:05Z;58.16\nMean;;58.14\n"
+    found = suggest(text.encode(), "x.csv", answers={"role": "part", "temperature_state": "at_metal"})
+    assert (found.lost, found.complete) == ((), True)
+    assert found.tried is not None
+    assert (found.tried.counts["footer"], found.tried.counts["accepted"]) == (1, 2)
 
 
 @pytest.mark.parametrize(
@@ -210,20 +269,6 @@ def test_a_preview_that_would_be_held_says_so() -> None:
 def test_what_is_no_table_gets_no_suggestion(data: bytes, said: str) -> None:
     with pytest.raises(UsageError, match=said):
         suggest(data, "x.csv")
-
-
-def test_missing_packages_are_named(monkeypatch: pytest.MonkeyPatch) -> None:
-    real = builtins.__import__
-
-    def without(name: str, *rest: Any) -> Any:
-        if name in ("clevercsv", "charset_normalizer"):
-            raise ImportError(name)
-        return real(name, *rest)
-
-    monkeypatch.setattr(builtins, "__import__", without)
-    for name in ("good_utf16.txt", "good_cp1252.csv"):
-        with pytest.raises(EnvironmentProblem, match=r"clevercsv and charset-normalizer"):
-            suggest(files()[name], name)
 
 
 def test_a_large_file_is_previewed_from_its_beginning() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import struct
 import zipfile
 from datetime import UTC, date, datetime, time, timedelta
@@ -650,3 +651,55 @@ def test_spans_in_words() -> None:
     assert span_words([5]) == "5"
     assert span_words([5, 7, 8, 9]) == "5, 7 to 9"
     assert span_words([1, 3, 5, 7, 9, 11, 12]) == "1, 3, 5, 7, 9 and 2 more"
+
+
+SECTIONED = """
+name = "sectioned"
+version = 1
+[dialect]
+delimiter = ";"
+[schema]
+decimalChar = ","
+[[schema.fields]]
+name = "Clock"
+column = "measured_time"
+type = "time"
+format = "%H:%M"
+[[schema.fields]]
+name = "Result"
+column = "value"
+type = "number"
+unit = "MS/m"
+[preamble]
+keys = [{ key = "Day", column = "measured_date", type = "date", format = "%d.%m.%Y" }, { key = "Device", column = "meter" }]
+[sections]
+begin = 'Job (?P<lot>[^;\\t]+)'
+keys = [{ key = "Freq", column = "frequency_khz", type = "number", unit = "kHz" }]
+statistics = [{ label = "Mean", statistic = "mean", cell = 2 }]
+[constants]
+role = "part"
+temperature_state = "at_metal"
+temperature_c = 20.0
+"""
+
+
+def test_sections_with_typed_keys_read_as_their_text_does() -> None:
+    text = (
+        "Day;02.03.2026\nDevice;EC-01\n\nJob L-1\nFreq;60\nClock;Result\n07:31;33,5\n07:32;33,7\nMean;33,6\n"
+        "Job L-2\nFreq;480\nClock;Result\n07:41;34,5\nMean;34,5\n"
+    )
+
+    def typed(cell: str) -> Any:
+        if re.fullmatch(r"\d\d:\d\d", cell):
+            return time.fromisoformat(cell)
+        if re.fullmatch(r"\d\d\.\d\d\.\d{4}", cell):
+            return date(*map(int, reversed(cell.split("."))))
+        return float(cell.replace(",", ".")) if re.fullmatch(r"\d+(,\d+)?", cell) else cell or None
+
+    own = parse_layout(SECTIONED, "sectioned.toml")
+    as_text = load(text.encode(), own)
+    as_sheet = load(xlsx([[typed(cell) for cell in line.split(";")] for line in text.splitlines()]), own)
+    assert (as_text.counts["accepted"], as_text.readings["frequency_khz"].to_list()) == (3, [60.0, 60.0, 480.0])
+    assert as_sheet.readings.equals(as_text.readings)
+    assert as_sheet.counts == as_text.counts
+    assert as_sheet.metadata["Day"] == "02.03.2026"

@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.errors import ReferenceTableError, SettingsError, UsageError
 from pipeline.intake.tables import parse_table, parse_tables
-from pipeline.load.check_workspace import check_all
+from pipeline.load.check_workspace import check_all, misspelt
 from pipeline.near import MOST_SAID, nearest
 from pipeline.workspace.new_workspace import create_workspace, table_template
 from pipeline.workspace.settings import read_settings
@@ -119,6 +119,25 @@ def test_settings_tables_and_layouts_hide_nothing_of_each_other(tmp_path: Path) 
         check_all(folder)
     found = str(wrong.value)
     assert all(text in found for text in ("tolerence", "reference/meters.csv, line 1", "layouts/a.toml")), found
+
+
+def test_names_in_tables_that_are_near_a_registered_one_are_told() -> None:
+    tables = parse_tables(
+        {
+            "blocks": "block,material\nKB-01,copper\nKB-02,coper\nKB-03,tungsten\n",
+            "hardness": "lot,value,scale\nL-0072,90,HRB\nl-71,91,HRB\n",
+            "lots": "lot\nL-0071\n",
+            "materials": "material\ncopper\n",
+            "meters": "meter\nEC-01\n",
+            "probes": "probe,meter\nP-1,ec-1\nP-2,EC-01\n",
+        },
+        zone=OSLO,
+    )
+    assert misspelt(tables) == [
+        "reference/probes.csv, P-1: meter 'ec-1' does not stand in reference/meters.csv; did you mean 'EC-01'?",
+        "reference/blocks.csv, KB-02: material 'coper' does not stand in reference/materials.csv; did you mean 'copper'?",
+        "reference/hardness.csv, l-71: lot 'l-71' does not stand in reference/lots.csv; did you mean 'L-0071'?",
+    ]
 
 
 @pytest.mark.parametrize(
