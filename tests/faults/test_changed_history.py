@@ -14,6 +14,7 @@ import schemas.tables
 from pipeline.custody.verify import NOT_LOOKED_AT
 from pipeline.history.store import History
 from schemas.declare import Table
+from schemas.tables import FATES
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -25,7 +26,10 @@ DECLARED = {table.name: table for table in vars(schemas.tables).values() if isin
 
 BESIDE = {
     "reading": ["source_id", "occurrence", "conflict"],
-    "source_file": ["layout_text"],
+    "source_file": [
+        "source_id", "sha256", "name", "size", "layout", "layout_version", "layout_text", "zone", "taken_by_hand", "loaded_at", "lines",
+        *FATES, "readings", "conflicts", "metadata", "warnings",
+    ],
     "quarantine": ["quarantine_id", "source_id", "state", "decided_by", "decided_why"],
     "baseline": ["sequence"],
     "event": [],
@@ -33,7 +37,7 @@ BESIDE = {
     "verdict_given": ["lot", "verdict", "support", "as_of"],
     "held_file": ["sha256", "name", "size", "reason", "sentence", "held_at"],
     "migration": ["version", "name", "applied_at"],
-}
+}  # fmt: skip
 
 COLUMNS = [
     (table, column)

@@ -1,0 +1,203 @@
+"""What grows with the history, and how: each step in a process of its own, in processor seconds and peak memory.
+
+    python tests/benchmark/growth.py 200000 1000000 5000000 --folder growth
+
+Histories are generated and loaded (once: a folder that is there is used again). Beside the bulk load stands DuckDB's own load of the
+same files. The slope is that of the logarithms between the smallest and the largest history: 0 does not grow, 1 grows with it.
+Invented data.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import os
+import resource
+import shutil
+import subprocess
+import sys
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+HERE = Path(__file__).resolve().parent
+ROOT = HERE.parents[1]
+sys.path[:0] = [str(HERE), str(ROOT)]
+
+import generate  # noqa: E402
+
+from pipeline.workspace.settings import Workspace, find_workspace  # noqa: E402
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+LINES_A_FILE = 2_500_000
+LOT_OF = 250
+"""Readings a lot, about."""
+SMALL = 500
+
+
+def bulk_load(place: Workspace) -> None:
+    """Load everything, without judging it."""
+    from pipeline.load.load import load_files, take_over_reference
+
+    now = datetime.now(UTC)
+    take_over_reference(place, now=now)
+    load_files(place, sorted(place.root.glob("export-*.csv")), now=now)
+
+
+def duckdb_alone(place: Workspace) -> None:
+    """Let DuckDB load the same files into a table of its own."""
+    import duckdb
+
+    path = place.root / "bare.duckdb"
+    path.unlink(missing_ok=True)
+    with duckdb.connect(str(path)) as bare:
+        bare.execute(f"CREATE TABLE reading AS SELECT * FROM read_csv('{place.root}/export-*.csv')")
+    path.unlink()
+
+
+def judge_everything(place: Workspace) -> None:
+    """Judge everything anew."""
+    from pipeline.history.store import History
+    from pipeline.judge.assess import assess
+
+    with History.open(place.history, snapshot=False) as history:
+        assess(history, place.settings, as_of=None)
+
+
+def snapshot(place: Workspace) -> None:
+    """Judge everything and publish a snapshot."""
+    from pipeline.kept.snapshot import publish_snapshot
+
+    shutil.rmtree(place.root / "snapshot", ignore_errors=True)
+    publish_snapshot(place)
+
+
+def one_lot(place: Workspace) -> None:
+    """Judge the lot in the middle."""
+    from pipeline.kept.part import part_of_lot
+
+    lots = sorted((place.root / "reference" / "lots.csv").read_text().splitlines()[1:])
+    assert part_of_lot(place, lots[len(lots) // 2].split(",")[0]) is not None
+
+
+def one_meter(place: Workspace) -> None:
+    """Judge a meter."""
+    from pipeline.kept.part import part_of_meter
+
+    assert part_of_meter(place, meter(place)) is not None
+
+
+def meter(place: Workspace) -> str:
+    """Return the first meter of the site."""
+    return (place.root / "reference" / "meters.csv").read_text().splitlines()[1].split(",")[0]
+
+
+def small_file(place: Workspace) -> None:
+    """Load a small file of later days, without judging it."""
+    from pipeline.load.load import load_files
+
+    with min(place.root.glob("export-*.csv")).open(encoding="utf-8") as lines:
+        head, *rows = (next(lines) for _ in range(SMALL + 1))
+    at = head.split(",").index("measured_at")
+    later = []
+    for row in rows:
+        cells = row.split(",")
+        cells[at] = (datetime.fromisoformat(cells[at]) + timedelta(days=9000)).isoformat()
+        later.append(",".join(cells))
+    path = place.root / "small.csv"
+    path.write_text(head + "".join(later), encoding="utf-8")
+    load_files(place, [path], now=datetime.now(UTC))
+
+
+def command(*words: str) -> Callable[[Workspace], None]:
+    """Return what runs a command in the workspace."""
+
+    def run(place: Workspace) -> None:
+        from pipeline.cli import run as main
+
+        os.chdir(place.root)
+        assert main([meter(place) if word == "METER" else word for word in words]) in (0, 3, 4)
+
+    return run
+
+
+STEPS: dict[str, Callable[[Workspace], None]] = {
+    "bulk load": bulk_load,
+    "DuckDB's load of the same files": duckdb_alone,
+    "judging everything": judge_everything,
+    "judging everything, and the snapshot": snapshot,
+    "status": command("status"),
+    "one lot, from its readings": one_lot,
+    "one meter, from its checks": one_meter,
+    "load of 500 readings, not judged": small_file,
+}
+
+
+def measured(root: Path, step: str) -> tuple[float, float]:
+    """Return the processor seconds and the peak memory in MB of a step in a process of its own."""
+    done = subprocess.run(
+        [sys.executable, __file__, "--step", step, "--folder", str(root)], capture_output=True, text=True, check=False
+    )
+    if done.returncode:
+        raise RuntimeError(f"{step}: {done.stderr[-2000:]}")
+    seconds, peak = json.loads(done.stdout.splitlines()[-1])
+    return seconds, peak
+
+
+def build(root: Path, readings: int) -> None:
+    """Write the exports of a workspace."""
+    lots = max(10, readings // LOT_OF)
+    root.mkdir(parents=True)
+    generate.write_workspace(root, lots)
+    with (root / "annealog.toml").open("a", encoding="utf-8") as settings:
+        settings.write("size_cap_mb = 2000\n")
+    generate.write_readings(root / "all.csv", readings, lots)
+    with (root / "all.csv").open(encoding="utf-8") as lines:
+        head = next(lines)
+        for number, line in enumerate(lines):
+            if number % LINES_A_FILE == 0:
+                out = (root / f"export-{number // LINES_A_FILE:03}.csv").open("w", encoding="utf-8")
+                out.write(head)
+            out.write(line)
+            if number % LINES_A_FILE == LINES_A_FILE - 1:
+                out.close()
+        out.close()
+    (root / "all.csv").unlink()
+
+
+def main() -> None:
+    """Build, measure and print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("readings", type=int, nargs="*", default=[200_000, 1_000_000])
+    parser.add_argument("--folder", type=Path, required=True)
+    parser.add_argument("--step")
+    given = parser.parse_args()
+    if given.step:
+        place = find_workspace(given.folder)
+        began = time.process_time()
+        STEPS[given.step](place)
+        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1000
+        print(json.dumps([time.process_time() - began, peak]))
+        return
+    sizes = sorted(given.readings)
+    found: dict[str, list[tuple[float, float]]] = {}
+    for size in sizes:
+        root = given.folder.resolve() / str(size)
+        fresh = not root.exists()
+        if fresh:
+            build(root, size)
+        for step in STEPS:
+            if fresh or step != "bulk load":
+                found.setdefault(step, []).append(measured(root, step))
+    print(f"| step | {' | '.join(f'{size:,}' for size in sizes)} | slope |\n|{' --- |' * (len(sizes) + 2)}")
+    for step, costs in found.items():
+        slope = math.log(costs[-1][0] / costs[0][0]) / math.log(sizes[-1] / sizes[0]) if len(costs) > 1 else math.nan
+        print(f"| {step} | {' | '.join(f'{s:.2f} s, {mb:.0f} MB' for s, mb in costs)} | {slope:.2f} |")
+
+
+if __name__ == "__main__":
+    main()
