@@ -10,13 +10,11 @@ import contextlib
 import http.client
 import importlib.metadata
 import os
-import sqlite3
 import subprocess
 import sys
 import threading
 import time
 from contextvars import ContextVar
-from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import EnvironmentProblem
@@ -65,31 +63,7 @@ _QUIET = {
 }
 
 
-def _prepare_store(home: Path) -> None:
-    """Lay down the empty database of the server, where there is none: its own migrations would take five seconds.
-
-    The text was written by the same migrations (`.ci/flow-store`). A later version of the server brings it up to date;
-    an earlier one could not read it and starts from nothing.
-    """
-    place = home / "prefect.db"
-    if place.exists():
-        return
-    text = (resources.files("pipeline") / "flow_store.sql").read_text(encoding="utf-8")
-    made_by = text.partition("\n")[0].removeprefix("-- prefect ")
-    if _numbers(importlib.metadata.version("prefect")) < _numbers(made_by):
-        return
-    part = home / "prefect.db.part"
-    part.unlink(missing_ok=True)
-    connection = sqlite3.connect(part)
-    try:
-        connection.executescript(text)
-    finally:
-        connection.close()
-    part.replace(place)
-
-
-def _numbers(version: str) -> tuple[int, ...]:
-    return tuple(int(part) for part in version.split(".") if part.isdigit())
+_DATABASES = ("PREFECT_SERVER_DATABASE_", "PREFECT_API_DATABASE_")
 
 
 class _Server:
@@ -97,15 +71,20 @@ class _Server:
 
     def __init__(self, home: Path) -> None:
         home.mkdir(parents=True, exist_ok=True)
-        _prepare_store(home)
         self.log = home / "server.log"
+        environment = {**os.environ, "PREFECT__SERVER_EPHEMERAL": "1", "PREFECT__SERVER_FINAL": "1"}
+        store = []
+        if not any(name.startswith(_DATABASES) for name in environment):
+            store = [str(home / f"runs-{importlib.metadata.version('prefect')}.db")]
+            environment["PREFECT_SERVER_DATABASE_CONNECTION_URL"] = f"sqlite+aiosqlite:///{store[0]}"
+            environment["PREFECT_SERVER_DATABASE_MIGRATE_ON_START"] = "false"  # see `flow_server`
         with self.log.open("ab") as log:
-            self.process = subprocess.Popen(
-                [sys.executable, "-m", "pipeline.flow_server"],
+            self.process = subprocess.Popen(  # noqa: S603 - this interpreter, a module and a file of our own
+                [sys.executable, "-m", "pipeline.flow_server", *store],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=log,
-                env={**os.environ, "PREFECT__SERVER_EPHEMERAL": "1", "PREFECT__SERVER_FINAL": "1"},
+                env=environment,
             )
         self.url = ""
 
@@ -213,16 +192,10 @@ def in_flow(name: str, work: Any, about: dict[str, Any]) -> Any:
 
     Parameters
     ----------
-    name
-        Name of the flow.
     work
         Called with a function that carries out a step: ``step(name, function)``.
     about
         Paths and counts, shown as the parameters of the run.
-
-    Returns
-    -------
-    What the work returns.
     """
     from prefect import flow, task
     from prefect.cache_policies import NO_CACHE

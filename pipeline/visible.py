@@ -14,10 +14,6 @@ def shown(text: str, longest: int = 80) -> str:
         Anything from a file.
     longest
         Characters kept.
-
-    Returns
-    -------
-    str
     """
     cut = text if len(text) <= longest else text[:longest] + "…"
     if cut.isprintable():

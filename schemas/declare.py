@@ -132,10 +132,6 @@ class Table:
         ----------
         frame
             Any subset of the declared columns.
-
-        Returns
-        -------
-        polars.DataFrame
         """
         return frame.select(
             pl.col(column.name).cast(column.dtype)

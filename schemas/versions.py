@@ -65,10 +65,6 @@ def join_version(
         Time column of `frame`; a null time takes the first version.
     columns
         Column of the table -> name in the result. Rows without a match get nulls.
-
-    Returns
-    -------
-    polars.DataFrame
     """
     right = _from_when(table, [key]).select(
         pl.col(key), "holds_from", *(pl.col(old).alias(new) for old, new in columns.items())

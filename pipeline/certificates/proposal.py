@@ -96,10 +96,6 @@ def propose(
         Of the workspace; a block's value must hold there.
     sha256
         Of the file, which each row names.
-
-    Returns
-    -------
-    Proposal
     """
     questions: list[Question] = []
     points = list(_points(certificate, answers))

@@ -53,10 +53,6 @@ def read_certificate(data: bytes, *, where: str) -> Certificate:
     where
         Its name, for messages.
 
-    Returns
-    -------
-    Certificate
-
     Raises
     ------
     CertificateError

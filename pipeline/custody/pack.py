@@ -217,10 +217,6 @@ def write_pack(
     with_pages
         Add the reports of the lots.
 
-    Returns
-    -------
-    Pack
-
     Raises
     ------
     UsageError

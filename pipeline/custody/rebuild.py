@@ -49,10 +49,6 @@ class RebuildReport:
 def rebuild(workspace: Workspace, *, progress: Callable[[int], None] | None = None) -> RebuildReport:
     """Build a new history beside the present one, which is not touched.
 
-    Returns
-    -------
-    RebuildReport
-
     Raises
     ------
     IntegrityProblem

@@ -124,10 +124,6 @@ def publish(
     now
         Time of the snapshot.
 
-    Returns
-    -------
-    Snapshot
-
     Raises
     ------
     EnvironmentProblem

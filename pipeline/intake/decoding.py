@@ -65,10 +65,6 @@ def container(data: bytes) -> Held | None:
     ----------
     data
         The file.
-
-    Returns
-    -------
-    Held or None
     """
     for magic, what, advice in _CONTAINERS:
         if data.startswith(magic):
@@ -117,10 +113,6 @@ def choose_encoding(data: bytes, declared: str) -> Encoding:
         The file.
     declared
         Encoding of the layout, normalised.
-
-    Returns
-    -------
-    Encoding
 
     Raises
     ------

@@ -126,10 +126,6 @@ def split_chunk(
     passed
         True for lines that are known to be no readings.
 
-    Returns
-    -------
-    ChunkLines
-
     Raises
     ------
     HoldFile

@@ -28,10 +28,6 @@ def split_line(line: str, dialect: Dialect) -> list[str]:
         Text without its line end.
     dialect
         Of the layout.
-
-    Returns
-    -------
-    list of str
     """
     if dialect.join_delimiters:
         line = re.sub(f"(?:{re.escape(dialect.delimiter)})+", dialect.delimiter, line.strip(dialect.delimiter))
@@ -75,10 +71,6 @@ def split_key(line: str, separator: str | None, dialect: Dialect) -> tuple[str, 
         Text between the two; None for the delimiter, where the first cell that is not empty is the value.
     dialect
         Of the layout.
-
-    Returns
-    -------
-    (str, str or None)
     """
     if separator is None:
         key, *rest = split_line(line, dialect)

@@ -193,10 +193,6 @@ def tell(lines: Sequence[str], layout: Layout, head: Head, first_line: int) -> T
     first_line
         Number of the first line.
 
-    Returns
-    -------
-    Told
-
     Raises
     ------
     HoldFile

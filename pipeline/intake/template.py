@@ -80,10 +80,6 @@ def template(
     meters, probes, blocks, operators
         Texts to choose from; without them the cells are free.
 
-    Returns
-    -------
-    Template
-
     Raises
     ------
     errors.UsageError

@@ -221,10 +221,6 @@ def moment_grammar(
     month_names
         Twelve names that stand for %b or %B.
 
-    Returns
-    -------
-    MomentGrammar
-
     Raises
     ------
     ValueError

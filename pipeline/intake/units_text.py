@@ -66,10 +66,6 @@ def spelled_unit(text: str, aliases: Mapping[str, tuple[str, ...]]) -> str | Non
         A unit as an export writes it.
     aliases
         Further spellings that a layout declares, by unit.
-
-    Returns
-    -------
-    str or None
     """
     wanted = _normal(text)
     for unit, spellings in aliases.items():

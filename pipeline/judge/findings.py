@@ -116,14 +116,10 @@ def withhold(
 
     Parameters
     ----------
-    history
-        Path of the history.
     sources
         Ledger.
     readings
         With lot, meter, source_id.
-    lots, meters
-        Results.
 
     Returns
     -------

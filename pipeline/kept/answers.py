@@ -266,14 +266,8 @@ def answer_of(workspace: Workspace, kind: str, name: str) -> Answer | None:
 
     Parameters
     ----------
-    workspace
-        A workspace.
     kind, name
         As they were kept.
-
-    Returns
-    -------
-    Answer or None
     """
     # most often nothing is kept, or the history went on: then neither mark nor answer is read
     mark = _mark(workspace) if (_folder(workspace) / _name(kind, name)).is_file() else None

@@ -42,10 +42,6 @@ def holds_until(assessment: Assessment, history: History) -> datetime:
         What was computed.
     history
         Open, for readings that are dated later than the assessment.
-
-    Returns
-    -------
-    datetime
     """
     import polars as pl
 
@@ -95,10 +91,6 @@ def publish_snapshot(
         Time of the snapshot.
     assessed
         Told the assessment that the state now was taken from, where one was needed.
-
-    Returns
-    -------
-    Snapshot
     """
     from pipeline.history.store import History
     from pipeline.judge.assess import assess, state_of

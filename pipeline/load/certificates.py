@@ -69,10 +69,6 @@ def import_certificate(workspace: Workspace, path: Path, answers: Answers, *, dr
     dry_run
         Say only.
 
-    Returns
-    -------
-    Imported
-
     Raises
     ------
     UsageError

@@ -95,8 +95,6 @@ def add_rows(
 
     Parameters
     ----------
-    workspace
-        The workspace.
     name
         Table.
     rows

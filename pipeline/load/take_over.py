@@ -124,10 +124,6 @@ def take_over(
     dry_run
         Only say what would change.
 
-    Returns
-    -------
-    ReferenceChange
-
     Raises
     ------
     ChangesRefused

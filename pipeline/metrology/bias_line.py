@@ -169,8 +169,6 @@ def degrees_at(fit: LineFit, along: tuple[float, float]) -> float | None:
 
     Parameters
     ----------
-    fit
-        The line.
     along
         (1, x - centre) for the line at x, (0, 1) for the slope.
 
@@ -200,8 +198,6 @@ def bias_at(fit: LineFit, level: float) -> tuple[float, float, float]:
 
     Parameters
     ----------
-    fit
-        The line.
     level
         Where to look, in the unit of the line.
 

@@ -60,10 +60,6 @@ def parse_rounding(text: str | None) -> Rounding:
     text
         ``none``, ``half_up:N`` or ``half_even:N`` with N decimals from 0 to 9; None or empty means none.
 
-    Returns
-    -------
-    Rounding
-
     Raises
     ------
     ValueError

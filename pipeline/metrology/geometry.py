@@ -123,10 +123,6 @@ def coating_sentence(*, readings: int, coating_um: float, probe: str, limit_um: 
         Thickest coating among them, in µm.
     probe, limit_um
         The probe and what it compensates, in µm.
-
-    Returns
-    -------
-    str
     """
     return (
         f"{readings} reading(s) through up to {coating_um:g} µm of coating, probe {probe} compensates {limit_um:g} µm: strip "
@@ -146,10 +142,6 @@ def curvature_sentence(*, readings: int, radius_mm: float, flat_from_mm: float) 
         Smallest radius among them, in mm.
     flat_from_mm
         Radius from which a surface counts as flat here, in mm.
-
-    Returns
-    -------
-    str
     """
     return (
         f"{readings} reading(s) on a radius down to {radius_mm:g} mm without compensation, below the {flat_from_mm:g} mm that "
@@ -169,10 +161,6 @@ def spot_sentence(*, readings: int, probe: str, spot_mm: float, flat_mm: float) 
         The probe and the flat spot that it needs, in mm.
     flat_mm
         Smallest flat of the lot, in mm.
-
-    Returns
-    -------
-    str
     """
     return (
         f"{readings} reading(s) with probe {probe}, which needs a flat of {spot_mm:g} mm, on a flat of {flat_mm:g} mm: the edge "

@@ -60,8 +60,6 @@ def failed_episodes(runs: pl.DataFrame, meter: str) -> list[Episode]:
     ----------
     runs
         From `runs_of_checks`.
-    meter
-        Meter.
 
     Returns
     -------
@@ -84,8 +82,6 @@ def signal_episodes(runs: pl.DataFrame, meter: str) -> list[Episode]:
     ----------
     runs
         From `runs_of_checks`.
-    meter
-        Meter.
 
     Returns
     -------
@@ -117,8 +113,6 @@ def precision_episodes(runs: pl.DataFrame, checks: pl.DataFrame, meter: str) -> 
         From `runs_of_checks`.
     checks
         With meter, run, precision_limit and imprecise.
-    meter
-        Meter.
 
     Returns
     -------
@@ -189,8 +183,6 @@ def window_start(runs: pl.DataFrame, meter: str) -> tuple[datetime | None, int, 
     ----------
     runs
         From `runs_of_checks`, only those up to the moment of the question.
-    meter
-        Meter.
 
     Returns
     -------
@@ -216,8 +208,6 @@ def lots_touched(
     ----------
     parts
         Part readings: lot, meter, measured_at, clock, count, parts_before (null where the clock is unknown).
-    meter
-        Meter.
     end
         Last moment of the window.
     since

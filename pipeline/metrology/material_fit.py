@@ -56,10 +56,6 @@ def fit_ranges(
     coverage_factor
         Of the expanded uncertainty by which a value may lie outside a range that it still fits.
 
-    Returns
-    -------
-    RangeFit
-
     Raises
     ------
     ValueError

@@ -304,10 +304,6 @@ def model_in_words(model: str, coefficient: float, source: str | None, *, refere
     reference_c
         Reference temperature, in °C.
 
-    Returns
-    -------
-    str
-
     Raises
     ------
     ValueError

@@ -59,10 +59,6 @@ def coverage_factor(degrees_of_freedom: float | None, *, coverage: float = 0.95)
     coverage
         Probability of the interval, between 0 and 1.
 
-    Returns
-    -------
-    float
-
     Raises
     ------
     ValueError
@@ -124,10 +120,6 @@ def combine(
         Coverage probability of the expanded uncertainty.
     uncorrected_bias
         Known bias that is not corrected; its amount is added to the expanded uncertainty.
-
-    Returns
-    -------
-    CombinedUncertainty
 
     Raises
     ------

@@ -78,10 +78,6 @@ def convert(value: float, from_unit: str, to_unit: str) -> float:
     from_unit, to_unit
         MS/m, %IACS, Ohm.cm, uOhm.cm or nOhm.m.
 
-    Returns
-    -------
-    float
-
     Raises
     ------
     ValueError

@@ -67,10 +67,6 @@ def decide(evidence: Evidence) -> Verdict:
     evidence
         What is known.
 
-    Returns
-    -------
-    Verdict
-
     Raises
     ------
     ValueError

@@ -65,10 +65,6 @@ def print_pages(
     progress
         Called after each.
 
-    Returns
-    -------
-    list of pathlib.Path
-
     Raises
     ------
     EnvironmentProblem

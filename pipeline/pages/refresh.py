@@ -120,10 +120,6 @@ def refresh(
         Told the assessment before the first page is written.
     found
         What was just computed, as for :func:`pipeline.pages.render.render`.
-
-    Returns
-    -------
-    (list of PageReport, Assessment)
     """
     if before is None:
         return render(workspace, processes=processes, assessed=assessed, found=found)

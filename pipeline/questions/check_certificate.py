@@ -34,8 +34,6 @@ def check_certificate(
     ----------
     assessment
         With the meter's checks.
-    meter
-        Meter.
     site
         Settings as they are now, for the name, address and country of the site.
     at

@@ -29,8 +29,6 @@ def with_exclusions(
     ----------
     assessment
         From which the lot came.
-    result
-        The lot.
     readings
         Part readings of the assessment, of this lot or more.
     names

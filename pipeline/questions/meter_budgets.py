@@ -30,12 +30,6 @@ def with_meter_budgets(assessment: Assessment, result: MeterResult) -> MeterResu
     ----------
     assessment
         From which the meter came.
-    result
-        The meter.
-
-    Returns
-    -------
-    MeterResult
     """
     latest = latest_checks(assessment, result.meter)
     return replace(

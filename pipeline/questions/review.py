@@ -84,10 +84,6 @@ def review(history: History, workspace: Workspace, month: str) -> tuple[ReviewRe
     month
         YYYY-MM.
 
-    Returns
-    -------
-    (ReviewResult, Assessment)
-
     Raises
     ------
     UsageError

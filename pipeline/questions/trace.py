@@ -35,16 +35,10 @@ def trace(
     ----------
     assessment
         Everything computed, as of the moment of the question.
-    meter
-        Meter.
     since
         Start of the window instead of the last good check.
     events
         Look-back events, to name those of the meter that are open.
-
-    Returns
-    -------
-    TraceResult
 
     Raises
     ------

@@ -34,8 +34,6 @@ def trace_sensor(assessment: Assessment, sensor: str, *, since: datetime | None 
     ----------
     assessment
         Everything computed, as of the moment of the question.
-    sensor
-        The sensor.
     since
         Start of the window instead of the last good check.
 

@@ -22,10 +22,6 @@ __all__ = ["Rule", "apply", "find", "widening"]
 def find() -> tuple[Rule, ...]:
     """Return every rule of this folder, sorted by id.
 
-    Returns
-    -------
-    tuple of Rule
-
     Raises
     ------
     TypeError

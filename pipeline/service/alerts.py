@@ -61,10 +61,6 @@ def found_in(document: Mapping[str, Any]) -> list[Alert]:
     ----------
     document
         From `questions.status`.
-
-    Returns
-    -------
-    list of Alert
     """
     found = []
     for meter in document["meters"]:

@@ -98,10 +98,6 @@ def accept_by_k(
         Limits; None where there is none.
     most_percent
         M of the plan for two limits, in percent; None: computed from k.
-
-    Returns
-    -------
-    Acceptance
     """
     row = acceptance_of_lots(
         pl.DataFrame(

@@ -49,10 +49,6 @@ def agreement(first: ArrayLike, second: ArrayLike, *, confidence: float = 0.95) 
     confidence
         Of the two-sided intervals.
 
-    Returns
-    -------
-    Agreement
-
     Raises
     ------
     ValueError

@@ -76,10 +76,6 @@ def lots_together(
     confidence
         Of the two-sided intervals.
 
-    Returns
-    -------
-    LotsTogether
-
     Raises
     ------
     ValueError

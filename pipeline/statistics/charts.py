@@ -102,10 +102,6 @@ def individuals(values: ArrayLike, *, centre: float | None = None, sigma: float 
     centre, sigma
         Frozen centre and standard deviation; both or neither.
 
-    Returns
-    -------
-    Chart
-
     Raises
     ------
     ValueError
@@ -156,10 +152,6 @@ def summarised_subgroups(
         Largest absolute value in any subgroup: below 1e-12 of it a spread is rounding noise.
     centre, sigma
         Frozen centre and standard deviation of single values; both or neither.
-
-    Returns
-    -------
-    Chart
 
     Raises
     ------

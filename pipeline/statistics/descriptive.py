@@ -54,10 +54,6 @@ def pooled_deviation(standard_deviations: ArrayLike, degrees_of_freedom: ArrayLi
     degrees_of_freedom
         Of each, same length; 0 leaves one out.
 
-    Returns
-    -------
-    PooledDeviation
-
     Raises
     ------
     ValueError

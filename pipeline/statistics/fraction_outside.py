@@ -44,10 +44,6 @@ def observed_fraction(outside: int, values: int, confidence: float = 0.95) -> tu
     confidence
         The interval holds the true fraction with at least this.
 
-    Returns
-    -------
-    (float, (float, float))
-
     Raises
     ------
     ValueError
@@ -76,10 +72,6 @@ def normal_fraction(quality: float, n: int, confidence: float = 0.95) -> NormalF
         Values behind both, at least 2.
     confidence
         Of the two-sided interval.
-
-    Returns
-    -------
-    NormalFraction
 
     Raises
     ------
@@ -131,10 +123,6 @@ def fraction_outside(
         Limits; None where there is none.
     confidence
         Of the two-sided interval.
-
-    Returns
-    -------
-    FractionOutside
     """
     if lower is None and upper is None:
         return _nothing("no limit is given")

@@ -80,10 +80,6 @@ def two_groups(values: ArrayLike) -> Grouping:
     values
         One-dimensional, any order and unit.
 
-    Returns
-    -------
-    Grouping
-
     Raises
     ------
     ValueError

@@ -101,10 +101,6 @@ def cpm(
     confidence
         Between 0 and 1.
 
-    Returns
-    -------
-    float, tuple of float
-
     Raises
     ------
     ValueError

@@ -60,10 +60,6 @@ def anderson_darling(values: ArrayLike) -> Normality:
     values
         One-dimensional, any unit.
 
-    Returns
-    -------
-    Normality
-
     Raises
     ------
     ValueError

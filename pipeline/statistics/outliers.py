@@ -253,10 +253,6 @@ def tietjen_moore(values: ArrayLike, k: int, *, significance: float = 0.05, simu
     simulations
         Normal samples behind the critical value; 10,000 give it to about 1 %.
 
-    Returns
-    -------
-    TietjenMoore
-
     Raises
     ------
     ValueError

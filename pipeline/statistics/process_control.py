@@ -78,10 +78,6 @@ def process_limits(means: ArrayLike, sizes: ArrayLike, spreads: ArrayLike, *, sp
     spread
         ``range`` or ``standard_deviation``.
 
-    Returns
-    -------
-    ProcessLimits
-
     Raises
     ------
     ValueError
@@ -170,10 +166,6 @@ def chance_beyond(subgroups: int) -> float:
     ----------
     subgroups
         At least two.
-
-    Returns
-    -------
-    float
 
     Raises
     ------

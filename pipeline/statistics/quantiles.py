@@ -71,10 +71,6 @@ def quantile(values: ArrayLike, probability: float, definition: QuantileDefiniti
     definition
         Name of the definition.
 
-    Returns
-    -------
-    float
-
     Raises
     ------
     ValueError
@@ -135,10 +131,6 @@ def quantile_capability(
     definition
         How quantiles are had (`DEFINITIONS`). Order statistics need several hundred values; a fitted distribution needs
         few, but holds only where the values follow it.
-
-    Returns
-    -------
-    QuantileCapability
 
     Raises
     ------

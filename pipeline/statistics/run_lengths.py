@@ -332,10 +332,6 @@ def ewma_width(weight: float, run_length: float, checks: int | None = None) -> f
     checks
         Points behind the limits; None where centre and σ are known (Lucas and Saccucci 1990).
 
-    Returns
-    -------
-    float
-
     Raises
     ------
     ValueError
@@ -359,10 +355,6 @@ def cusum_interval(reference_value: float, run_length: float, checks: int | None
         Wanted, above 1.
     checks
         Points behind the limits; None where centre and σ are known.
-
-    Returns
-    -------
-    float
 
     Raises
     ------
@@ -390,10 +382,6 @@ def pattern_widening(patterns: tuple[Pattern, ...], run_length: float, checks: i
         Wanted, above 1.
     checks
         Points behind the limits, at least 3; None where centre and σ are known.
-
-    Returns
-    -------
-    float
 
     Raises
     ------

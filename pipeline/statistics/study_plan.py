@@ -45,10 +45,6 @@ def study_plan(
     seed
         Any text; the same text gives the same order on every machine and in every version of Python.
 
-    Returns
-    -------
-    list of PlannedReading
-
     Raises
     ------
     ValueError

@@ -33,10 +33,6 @@ def one_sided_factor(n: int, coverage: float, confidence: float) -> float:
     coverage, confidence
         Between 0 and 1.
 
-    Returns
-    -------
-    float
-
     Raises
     ------
     ValueError

@@ -66,10 +66,6 @@ def slope(x: ArrayLike, y: ArrayLike, *, confidence: float = 0.95) -> Slope:
     confidence
         Of the two-sided interval.
 
-    Returns
-    -------
-    Slope
-
     Raises
     ------
     ValueError

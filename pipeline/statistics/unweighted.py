@@ -104,10 +104,6 @@ def unweighted_design(
         Of each spot, at least 1.
     reading_freedom
         Degrees of freedom of readings within spots.
-
-    Returns
-    -------
-    UnweightedDesign
     """
     first_of_part = np.flatnonzero(np.diff(part, prepend=-1))
     lot_of_part = lot[first_of_part]

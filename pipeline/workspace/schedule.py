@@ -66,10 +66,6 @@ def parse_schedule(text: str) -> Schedule:
     text
         Such as ``0 6 * * 1-5``: at six o'clock from Monday to Friday.
 
-    Returns
-    -------
-    Schedule
-
     Raises
     ------
     ValueError

@@ -462,10 +462,6 @@ def read_settings(text: str, where: str = SETTINGS_FILE) -> Settings:
     where
         Name for messages.
 
-    Returns
-    -------
-    Settings
-
     Raises
     ------
     SettingsError

@@ -27,8 +27,6 @@ def bias_chart(page: BlockPage, clock: Clock, unit: str) -> tuple[Plot, str] | N
 
     Parameters
     ----------
-    page
-        The block.
     clock
         The zone.
     unit

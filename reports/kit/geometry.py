@@ -89,10 +89,6 @@ def time_scale(times: Sequence[datetime], clock: Clock) -> tuple[Callable[[datet
         All times of the chart; at least one.
     clock
         The zone.
-
-    Returns
-    -------
-    (callable, str, str)
     """
     offset, zone = clock.axis(times)
     shift = offset / timedelta(milliseconds=1)

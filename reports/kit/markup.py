@@ -131,10 +131,6 @@ def element(name: str, /, *children: object, **attributes: object) -> Html:
         `class_` stands for ``class``, an underscore inside a name for a hyphen. None and False leave the attribute
         out, True writes it without a value.
 
-    Returns
-    -------
-    Html
-
     Raises
     ------
     ValueError

@@ -39,8 +39,6 @@ def corrections_content(result: LotResult, number: int, *, unit: str) -> list[Ht
 
     Parameters
     ----------
-    result
-        A lot with corrections.
     number
         Number of the table.
     unit

@@ -144,12 +144,7 @@ def places_of(names: list[str]) -> dict[str, tuple[float, float]] | None:
 
 
 def positions_map(result: LotResult, spots: pl.DataFrame, label: str) -> Html | None:
-    """Draw the mean difference of each spot over all parts at its place, where all names of spots are places.
-
-    Returns
-    -------
-    Html or None
-    """
+    """Draw the mean difference of each spot over all parts at its place, where all names of spots are places."""
     differences = _differences(spots)
     names = sorted({spot for of_part in differences.values() for spot in of_part}, key=_natural)
     places = places_of(names) if len(names) <= MOST_PLACES else None

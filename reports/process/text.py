@@ -35,8 +35,6 @@ def process_steps(result: ProcessResult, clock: Clock, *, quiet: int) -> list[st
 
     Parameters
     ----------
-    result
-        The process.
     clock
         The zone, for dates.
     quiet

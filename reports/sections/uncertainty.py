@@ -83,8 +83,6 @@ def budgets_table(
     ----------
     budgets
         At least one; all of one unit.
-    number
-        Of the table.
     unit
         As printed.
     names

@@ -56,10 +56,6 @@ def bias_of_lots(assessment: Assessment, counted: pl.DataFrame, info: pl.DataFra
         Part readings with a value at the reference temperature.
     info
         What each lot is, with last_at.
-
-    Returns
-    -------
-    BiasFound
     """
     levels = (
         counted.group_by("lot", *_METER)

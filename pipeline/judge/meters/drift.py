@@ -129,10 +129,6 @@ def drift_signals(checks: pl.DataFrame, decisions: Iterable[SignalDecision]) -> 
         Of one meter, with the drift charts.
     decisions
         Dispositions of signals; one that fits a check of the stretch answers it.
-
-    Returns
-    -------
-    tuple of DriftSignal
     """
     decisions = list(decisions)
     found: list[DriftSignal] = []
@@ -197,10 +193,6 @@ def drift_chart(series: pl.DataFrame, settings: Settings) -> DriftChart:
         The checks of one block, probe and frequency since the last setting, in order of time.
     settings
         Of the workspace.
-
-    Returns
-    -------
-    DriftChart
     """
     last = series.row(-1, named=True)
     named = {"block": last["block"], "probe": last["probe"], "frequency_khz": last["frequency_khz"]}

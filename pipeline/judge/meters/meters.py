@@ -185,10 +185,6 @@ def meter_result(meter: str, assessment: Assessment, missing: Mapping[str, int])
         Everything computed.
     missing
         Its readings on blocks and of settings that enter no figure, by reason.
-
-    Returns
-    -------
-    MeterResult
     """
     settings, as_of = assessment.settings, assessment.as_of
     checks = assessment.checks.filter(pl.col("meter") == meter)

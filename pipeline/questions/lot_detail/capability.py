@@ -66,10 +66,6 @@ def capability_detail(
         Whether the part means fall into two groups.
     target
         Of the lot's specification, in the unit of its means; None where there is none.
-
-    Returns
-    -------
-    CapabilityDetail
     """
     order = stability(means)
     shape = anderson_darling(means)

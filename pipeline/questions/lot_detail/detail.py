@@ -71,10 +71,6 @@ class LotDetails:
             Its spot values: part, spot, mean, mean_in_limits_unit.
         readings
             Its readings as the page shows them.
-
-        Returns
-        -------
-        LotDetail
         """
         parts = parts.sort("order")
         means = parts["mean"].to_numpy()

@@ -36,10 +36,6 @@ def material_detail(
         Its readings as the page shows them.
     ranges
         All versions of the table of ranges; None where there is none.
-
-    Returns
-    -------
-    MaterialDetail
     """
     groups = _groups(parts, readings)
     nothing = MaterialDetail(None, result.mean, None, result.material, None, 0, (), (), groups)

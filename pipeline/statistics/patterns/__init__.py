@@ -27,10 +27,6 @@ __all__ = ["Pattern", "chosen", "find", "hits"]
 def find() -> dict[str, Pattern]:
     """Return every pattern of this folder by id, the plainest first.
 
-    Returns
-    -------
-    dict of Pattern
-
     Raises
     ------
     TypeError
