@@ -1,20 +1,20 @@
 """Pages as PDF, through the Chromium of the machine: one browser for all of them, without a network.
 
-It is spoken to over a pair of pipes (its DevTools protocol), so no port is opened.
+It is spoken to over a pair of sockets (its DevTools protocol), so no port is opened. Its own print call starts a browser for each
+page, which costs nine times as much, and takes no size of paper.
 """
 
 from __future__ import annotations
 
 import base64
 import contextlib
-import fcntl
 import json
 import os
-import select
 import shutil
 import signal
+import socket
+import subprocess
 import tempfile
-import time
 from typing import TYPE_CHECKING, Any, Self
 
 from pipeline.errors import EnvironmentProblem, UsageError
@@ -86,8 +86,12 @@ def print_pages(
     return printed
 
 
+_AS_3_AND_4 = 'exec "$0" "$@" 3<&0 4>&0 </dev/null'
+"""Hands the browser its end of the line as the two files that it expects."""
+
+
 class _Browser:
-    """A Chromium without a window, spoken to over pipes."""
+    """A Chromium without a window."""
 
     def __init__(self, binary: str) -> None:
         self._binary = binary
@@ -97,13 +101,6 @@ class _Browser:
 
     def __enter__(self) -> Self:
         self._profile = tempfile.mkdtemp(prefix="annealog-print-")
-        theirs_in, ours_out = os.pipe()
-        ours_in, theirs_out = os.pipe()
-        # the browser expects them as 3 and 4; out of the way of these first, so that neither overwrites the other
-        theirs = [fcntl.fcntl(end, fcntl.F_DUPFD_CLOEXEC, 10) for end in (theirs_in, theirs_out)]
-        os.close(theirs_in)
-        os.close(theirs_out)
-        nowhere = os.open(os.devnull, os.O_RDWR | os.O_CLOEXEC)
         flags = [
             "--headless", "--remote-debugging-pipe", "--disable-gpu", "--no-first-run", "--disable-background-networking",
             "--disable-component-update", "--disable-sync", "--disable-extensions", "--host-resolver-rules=MAP * ~NOTFOUND",
@@ -111,24 +108,14 @@ class _Browser:
         ]  # fmt: skip
         if os.geteuid() == 0:
             flags.insert(0, "--no-sandbox")  # its sandbox refuses to work for root; it opens only pages of ours
-        try:
-            self._process = os.posix_spawn(
-                self._binary,
-                [self._binary, *flags],
-                os.environ,
-                file_actions=[
-                    *((os.POSIX_SPAWN_DUP2, nowhere, number) for number in (0, 1, 2)),
-                    (os.POSIX_SPAWN_DUP2, theirs[0], 3),
-                    (os.POSIX_SPAWN_DUP2, theirs[1], 4),
-                ],
-                setpgroup=0,
-            )
-        except OSError as error:
-            raise EnvironmentProblem(f"{self._binary} could not be started: {error}") from None
-        finally:
-            for end in (*theirs, nowhere):
-                os.close(end)
-        self._in, self._out = ours_in, ours_out
+        self._line, theirs = socket.socketpair()
+        self._line.settimeout(_TIMEOUT_S)
+        quiet = subprocess.DEVNULL
+        with theirs:
+            self._process = subprocess.Popen(  # noqa: S603 - the browser that was found, and flags of ours
+                ["/bin/sh", "-c", _AS_3_AND_4, self._binary, *flags],
+                stdin=theirs, stdout=quiet, stderr=quiet, start_new_session=True,
+            )  # fmt: skip
         try:
             target = self._call("Target.createTarget", {"url": "about:blank"})["targetId"]
             attached = self._call("Target.attachToTarget", {"targetId": target, "flatten": True})
@@ -140,17 +127,12 @@ class _Browser:
         return self
 
     def __exit__(self, *_: object) -> None:
-        with contextlib.suppress(OSError, EnvironmentProblem):
-            os.close(self._out)
-        os.close(self._in)
-        with contextlib.suppress(ProcessLookupError):
-            os.killpg(self._process, signal.SIGTERM)
-        deadline = time.monotonic() + 5
-        while time.monotonic() < deadline and os.waitpid(self._process, os.WNOHANG)[0] == 0:
-            time.sleep(0.02)
-        with contextlib.suppress(ProcessLookupError, ChildProcessError):
-            os.killpg(self._process, signal.SIGKILL)
-            os.waitpid(self._process, 0)
+        self._line.close()
+        for end in (signal.SIGTERM, signal.SIGKILL):  # its children are in its group
+            with contextlib.suppress(ProcessLookupError):
+                os.killpg(self._process.pid, end)
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                self._process.wait(timeout=5)
         shutil.rmtree(self._profile, ignore_errors=True)
 
     def pdf(self, page: Path, width: float, height: float) -> bytes:
@@ -169,7 +151,7 @@ class _Browser:
         if session is not None:
             message["sessionId"] = session
         try:
-            os.write(self._out, json.dumps(message).encode() + b"\0")
+            self._line.sendall(json.dumps(message).encode() + b"\0")
         except OSError as error:
             raise EnvironmentProblem(f"Chromium went away while printing: {error}") from None
         while True:
@@ -183,8 +165,9 @@ class _Browser:
     def _receive(self) -> dict[str, Any]:
         """Return the next message; events are kept as well."""
         while b"\0" not in self._left:
-            ready, _, _ = select.select([self._in], [], [], _TIMEOUT_S)
-            data = os.read(self._in, 1 << 20) if ready else b""
+            data = b""
+            with contextlib.suppress(OSError):
+                data = self._line.recv(1 << 20)
             if not data:
                 raise EnvironmentProblem(
                     "Chromium did not answer while printing; print the page from a browser instead."
