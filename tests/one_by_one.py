@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.metrology.conformity import decide
+from pipeline.metrology.lot_budget import LotMeanBudget, LotMeanInputs, budget_tables
 from pipeline.metrology.temperature import at_reference
 from pipeline.statistics.capability import INDICES, capability_of_lots
 from pipeline.statistics.charts import Chart, cusum_path, summarised_subgroups
@@ -27,6 +28,12 @@ def moments(values: ArrayLike) -> SimpleNamespace:
     frame = pl.DataFrame({"lot": place * 0, "part": place, "spot": place * 0, "measured_at": place, "value": column})
     row = nested(frame).lot_values.row(0, named=True)
     return SimpleNamespace(count=row["parts"], mean=row["mean"], standard_deviation=row["standard_deviation"])
+
+
+def lot_mean_budget(inputs: LotMeanInputs, *, coverage: float = 0.95) -> LotMeanBudget:
+    """Return the table of one budget."""
+    (found,) = budget_tables([inputs], coverage=coverage)
+    return found
 
 
 def capability(part_means: Sequence[float], lower: float | None, upper: float | None, **how: Any) -> SimpleNamespace:

@@ -1,4 +1,4 @@
-"""The uncertainty budget of a mean: of a lot, a part or a spot, one at a time with its table, or many at once.
+"""Uncertainty budgets of means, of lots, parts or spots, many at once; with their tables for those that are shown.
 
 Inputs are independent quantities, each once. What does not average down with the count of readings stands undivided.
 Clauses of the GUM (JCGM 100:2008) are from memory.
@@ -7,17 +7,20 @@ Clauses of the GUM (JCGM 100:2008) are from memory.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Final, Literal
+from dataclasses import asdict, dataclass, fields
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
 import polars as pl
 
 from pipeline.metrology.local_level import WEIGHT
-from pipeline.metrology.uncertainty import CombinedUncertainty, combine, coverage_factors
+from pipeline.metrology.uncertainty import CombinedUncertainty, coverage_factors
 from schemas.uncertainty import Contribution
 
-__all__ = ["LotMeanBudget", "LotMeanInputs", "lot_mean_budget", "lot_mean_budgets"]
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+__all__ = ["LotMeanBudget", "LotMeanInputs", "budget_tables", "lot_mean_budgets"]
 
 # below this weight in Welch-Satterthwaite the degrees of freedom are infinite for every purpose
 _NO_WEIGHT: Final = 1e-300
@@ -104,238 +107,154 @@ _NO_METER = (
 )
 
 
-def _scatter(inputs: LotMeanInputs) -> Contribution | str:
-    """Return the line of the readings' own scatter, or why there is none."""
-    s, nu = inputs.repeatability, inputs.repeatability_degrees_of_freedom
-    if s is not None and nu is not None and nu >= 1:
-        return Contribution(
-            "repeatability",
-            s / math.sqrt(inputs.readings),
-            nu,
-            True,
-            f"{_POOLED[inputs.repeatability_from]}{_divided(inputs.readings, 'reading')}",
-        )
-    s, parts = inputs.part_standard_deviation, inputs.parts
-    if s is None or parts is None or parts < 2:
-        return _NO_SCATTER
-    averaged = parts if inputs.averaged_parts is None else inputs.averaged_parts
-    return Contribution(
-        "scatter of parts",
-        s / math.sqrt(averaged),
-        float(parts - 1),
-        True,
-        f"standard deviation of part means{_divided(averaged, 'part')}; contains repeatability",
-    )
-
-
 _POOLED: Final = {
     "meter": "pooled over repeats on blocks in the meter's checks (GUM 4.2.4)",
     "repeats": "pooled over repeats on a spot of this lot by one meter",
     "checks": "pooled over repeats on blocks in the meter's checks, because the lot has too few repeats of its own (GUM 4.2.4)",
 }
 
+_NOTHING_WHERE_ZERO: Final = (
+    "sensor", "coefficient", "setting_temperature", "setting_coefficient", "thickness", "lift_off",
+)  # fmt: skip
+"""Lines of what does not concern a mean where it comes to nothing."""
+
 
 def _divided(count: int, what: str) -> str:
     return "" if count == 1 else f", divided by the root of {count} {what}s (GUM 4.2.3)"
 
 
-def lot_mean_budget(inputs: LotMeanInputs, *, coverage: float = 0.95) -> LotMeanBudget:
-    """Return the uncertainty budget of the mean of a lot, or of one spot.
+def budget_tables(inputs: Sequence[LotMeanInputs], *, coverage: float = 0.95) -> list[LotMeanBudget]:
+    """Return uncertainty budgets of means with their tables: what :func:`lot_mean_budgets` computes, in words.
 
     Parameters
     ----------
     inputs
-        What is known.
+        What is known of each mean.
     coverage
         Coverage probability of the expanded uncertainty.
 
     Returns
     -------
-    LotMeanBudget
+    list of LotMeanBudget
+        In the same order.
 
     Raises
     ------
     ValueError
         If `readings` is below 1 or an uncertainty is negative.
-
-    Notes
-    -----
-    Only the scatter of readings or parts averages down; certificate, meter, resolution, sensor and coefficient are the
-    same for all readings. The meter's accuracy statement (half width a, rectangular, a/√3, GUM 4.3.7) stands in only
-    where no standard deviation between checks on a certified block is known, because it contains drift. A known bias is added
-    to the expanded uncertainty (F.2.4.5), also where a few checks tell it and no scatter yet: the statement is made for a meter
-    whose bias nobody knows. Resolution r is rectangular with r/√12 (F.2.2.1) and is not
-    divided by the root of the count: readings of an even metal are rounded alike.
     """
-    if inputs.readings < 1:
-        raise ValueError(f"readings = {inputs.readings}; expected at least 1")
-    lines: list[Contribution] = []
-    notes: list[str] = []
-    scatter = _scatter(inputs)
-    reason = scatter if isinstance(scatter, str) else None
-    if isinstance(scatter, Contribution):
-        lines.append(scatter)
-
-    block, k = inputs.block_expanded_uncertainty, inputs.block_coverage_factor
-    certified = block is not None and k is not None
-    if certified and inputs.bias_line_standard_uncertainty is not None:
-        lines.append(
-            Contribution(
-                "bias line over the blocks",
-                inputs.bias_line_standard_uncertainty,
-                inputs.bias_line_degrees_of_freedom,
-                False,
-                "standard uncertainty of the line at this level, whose bias is taken off; contains the block certificates",
-            )
-        )
-    elif block is not None and k is not None:
-        of = f"certificate of {inputs.block}" if inputs.block else "certificate"
-        lines.append(Contribution("block certificate", block / k, None, False, f"{of}, U/k with k = {k:g}"))
-    else:
-        notes.append("no certificate of a block with uncertainty and coverage factor: not counted")
-
-    bias = 0.0
-    on_block = f" on {inputs.block}" if inputs.block else ""
-    s, nu = inputs.check_standard_deviation, inputs.check_degrees_of_freedom
-    if certified and s is not None and nu is not None and nu >= 1:
-        lines.append(
-            Contribution(
-                "meter between checks",
-                s,
-                nu,
-                False,
-                f"standard deviation of check means about the meter's level{on_block} since the setting",
-            )
-        )
-        if inputs.check_level_standard_uncertainty is not None and inputs.bias_line_standard_uncertainty is None:
-            lines.append(
-                Contribution(
-                    "level of the meter",
-                    inputs.check_level_standard_uncertainty,
-                    nu,
-                    False,
-                    f"local level over the checks{on_block} since the setting, the newest with weight {WEIGHT:g}",
-                )
-            )
-        if inputs.drift_bound is not None:
-            lines.append(
-                Contribution(
-                    "drift since the last check",
-                    inputs.drift_bound / math.sqrt(3),
-                    None,
-                    False,
-                    "95 % bound of the trend of the bias times the time since the last check, rectangular (GUM 4.3.7)",
-                )
-            )
-    elif inputs.accuracy_percent is not None:
-        half_width = abs(inputs.mean) * inputs.accuracy_percent / 100
-        lines.append(
-            Contribution(
-                "meter accuracy statement",
-                half_width / math.sqrt(3),
-                None,
-                False,
-                f"±{inputs.accuracy_percent:g} % of reading, rectangular (GUM 4.3.7); no limits from checks yet",
-            )
-        )
-    else:
-        reason = reason or _NO_METER
-    if certified and inputs.bias_line_standard_uncertainty is None and inputs.check_bias:
-        bias = inputs.check_bias
-        notes.append(
-            f"the known bias is not corrected; its amount, the meter's level{on_block} as the checks let it be "
-            "followed, is added to the expanded uncertainty (GUM F.2.4.5)"
-        )
-
-    if inputs.resolution is not None:
-        lines.append(
-            Contribution("resolution", inputs.resolution / math.sqrt(12), None, False, "rectangular (GUM F.2.2.1)")
-        )
-    else:
-        notes.append("resolution of the meter not known: not counted")
-    _temperature_lines(inputs, lines, notes)
-    _setting_lines(inputs, lines, notes)
-    _correction_lines(inputs, lines, notes)
-    _allowance_lines(inputs, lines)
-    if reason is not None:
-        return LotMeanBudget(tuple(lines), None, reason, tuple(notes))
-    return LotMeanBudget(tuple(lines), combine(lines, coverage=coverage, uncorrected_bias=bias), None, tuple(notes))
+    frame = pl.DataFrame([asdict(one) for one in inputs], infer_schema_length=None)
+    lines, whole = _computed(frame, coverage)
+    rows = zip(inputs, lines.iter_rows(named=True), whole.iter_rows(named=True), strict=True)
+    return [_in_words(one, line, total, coverage) for one, line, total in rows]
 
 
-def _temperature_lines(inputs: LotMeanInputs, lines: list[Contribution], notes: list[str]) -> None:
-    if inputs.temperature_sensitivity:
-        u, k = inputs.sensor_expanded_uncertainty_c, inputs.sensor_coverage_factor
-        if u is not None and k is not None:
-            lines.append(
-                Contribution(
-                    "temperature sensor",
-                    abs(inputs.temperature_sensitivity) * u / k,
-                    None,
-                    False,
-                    f"certificate of the sensor, U/k with k = {k:g}, times the change per °C",
-                )
-            )
-        else:
-            notes.append("uncertainty of the temperature sensor not known: not counted")
-    if inputs.coefficient_sensitivity:
-        u = inputs.coefficient_standard_uncertainty
-        if u is not None:
-            lines.append(
-                Contribution(
-                    "temperature coefficient",
-                    abs(inputs.coefficient_sensitivity) * u,
-                    None,
-                    False,
-                    "standard uncertainty of the coefficient, times the change it makes at this temperature",
-                )
-            )
-        else:
-            notes.append("uncertainty of the temperature coefficient not known: not counted")
-
-
-def _setting_lines(inputs: LotMeanInputs, lines: list[Contribution], notes: list[str]) -> None:
-    for name, u, source, missing in (
-        (
+def _in_words(
+    one: LotMeanInputs, line: dict[str, float | None], total: dict[str, Any], coverage: float
+) -> LotMeanBudget:
+    parts = one.parts if one.averaged_parts is None else one.averaged_parts
+    on_block = f" on {one.block}" if one.block else ""
+    by_line = line["certificate"] is not None and one.bias_line_standard_uncertainty is not None
+    sources = {
+        "scatter": (
+            "scatter of parts",
+            f"standard deviation of part means{_divided(parts or 1, 'part')}; contains repeatability",
+        ),
+        "certificate": (
+            "block certificate",
+            f"certificate{on_block.replace(' on ', ' of ')}, U/k with k = {one.block_coverage_factor or 0:g}",
+        ),
+        "meter": (
+            "meter accuracy statement",
+            f"±{one.accuracy_percent or 0:g} % of reading, rectangular (GUM 4.3.7); no limits from checks yet",
+        ),
+        "level": (
+            "level of the meter",
+            f"local level over the checks{on_block} since the setting, the newest with weight {WEIGHT:g}",
+        ),
+        "drift": (
+            "drift since the last check",
+            "95 % bound of the trend of the bias times the time since the last check, rectangular (GUM 4.3.7)",
+        ),
+        "resolution": ("resolution", "rectangular (GUM F.2.2.1)"),
+        "sensor": (
+            "temperature sensor",
+            f"certificate of the sensor, U/k with k = {one.sensor_coverage_factor or 0:g}, times the change per °C",
+        ),
+        "coefficient": (
+            "temperature coefficient",
+            "standard uncertainty of the coefficient, times the change it makes at this temperature",
+        ),
+        "setting_temperature": (
             "temperature of the setting",
-            inputs.setting_temperature_standard_uncertainty,
             "certificate of the sensor that took the block's temperature at the setting, times the change per °C",
-            "uncertainty of the temperature at the setting not known: not counted",
+        ),
+        "setting_coefficient": (
+            "coefficient of the setting's block",
+            "standard uncertainty of the coefficient of the block the meter was set on, times the change it makes",
+        ),
+        "correction": (
+            "correction for geometry",
+            f"U/k of {one.correction_names or 'what was applied'} in the table of corrections; the same for all readings",
+        ),
+        "thickness": ("thickness", _allowed(one.thickness_allowance_percent)),
+        "lift_off": ("lift-off", _allowed(one.lift_off_allowance_percent)),
+    }
+    if line["by_repeats"]:
+        sources["scatter"] = ("repeatability", _POOLED[one.repeatability_from] + _divided(one.readings, "reading"))
+    if by_line:
+        sources["certificate"] = (
+            "bias line over the blocks",
+            "standard uncertainty of the line at this level, whose bias is taken off; contains the block certificates",
+        )
+    if line["meter_nu"] is not None:
+        sources["meter"] = (
+            "meter between checks", f"standard deviation of check means about the meter's level{on_block} since the setting",
+        )  # fmt: skip
+    notes = (
+        (line["certificate"] is None, "no certificate of a block with uncertainty and coverage factor"),
+        (one.resolution is None, "resolution of the meter not known"),
+        (one.temperature_sensitivity and line["sensor"] is None, "uncertainty of the temperature sensor not known"),
+        (
+            one.coefficient_sensitivity and line["coefficient"] is None,
+            "uncertainty of the temperature coefficient not known",
         ),
         (
-            "coefficient of the setting's block",
-            inputs.setting_coefficient_standard_uncertainty,
-            "standard uncertainty of the coefficient of the block the meter was set on, times the change it makes",
-            "uncertainty of the coefficient of the setting's block not known: not counted",
+            one.relative and line["setting_temperature"] is None,
+            "uncertainty of the temperature at the setting not known",
         ),
-    ):
-        if u:
-            lines.append(Contribution(name, u, None, False, source))
-        elif u is None and inputs.relative:
-            notes.append(missing)
+        (
+            one.relative and line["setting_coefficient"] is None,
+            "uncertainty of the coefficient of the setting's block not known",
+        ),
+        (
+            one.corrections_without_uncertainty,
+            f"uncertainty of correction {one.corrections_without_uncertainty} not known",
+        ),
+    )
+    said = [f"{lack}: not counted" for is_lacking, lack in notes if is_lacking]
+    if total["uncorrected_bias"]:
+        said.insert(
+            0,
+            f"the known bias is not corrected; its amount, the meter's level{on_block} as the checks let it be "
+            "followed, is added to the expanded uncertainty (GUM F.2.4.5)",
+        )
+    contributions = tuple(
+        Contribution(title, u, line.get(f"{name}_nu"), name == "scatter", source)
+        for name, (title, source) in sources.items()
+        if (u := line[name]) is not None and (u or name not in _NOTHING_WHERE_ZERO)
+    )
+    reason = total["uncertainty_reason"]
+    figures = (total[f.name] if f.name != "coverage" else coverage for f in fields(CombinedUncertainty))
+    return LotMeanBudget(contributions, None if reason else CombinedUncertainty(*figures), reason, tuple(said))
 
 
-def _correction_lines(inputs: LotMeanInputs, lines: list[Contribution], notes: list[str]) -> None:
-    u, names = inputs.correction_standard_uncertainty, inputs.correction_names
-    if u is not None:
-        source = f"U/k of {names or 'what was applied'} in the table of corrections; the same for all readings"
-        lines.append(Contribution("correction for geometry", u, None, False, source))
-    if inputs.corrections_without_uncertainty:
-        notes.append(f"uncertainty of correction {inputs.corrections_without_uncertainty} not known: not counted")
-
-
-def _allowance_lines(inputs: LotMeanInputs, lines: list[Contribution]) -> None:
-    for name, percent in (
-        ("thickness", inputs.thickness_allowance_percent),
-        ("lift-off", inputs.lift_off_allowance_percent),
-    ):
-        if percent:
-            half_width = abs(inputs.mean) * percent / 100
-            source = f"the site allows ±{percent:g} % for what is left of it, rectangular (GUM 4.3.7)"
-            lines.append(Contribution(name, half_width / math.sqrt(3), None, False, source))
+def _allowed(percent: float | None) -> str:
+    return f"the site allows ±{percent or 0:g} % for what is left of it, rectangular (GUM 4.3.7)"
 
 
 def lot_mean_budgets(frame: pl.DataFrame, *, coverage: float = 0.95) -> pl.DataFrame:
-    """Return combined and expanded uncertainty of many means at once, as :func:`lot_mean_budget` does for one.
+    """Return combined and expanded uncertainty of means: of lots, parts or spots.
 
     Parameters
     ----------
@@ -351,7 +270,26 @@ def lot_mean_budgets(frame: pl.DataFrame, *, coverage: float = 0.95) -> pl.DataF
         The frame, rows in the same order, with ``standard_uncertainty``, ``degrees_of_freedom`` (null for infinite),
         ``coverage_factor``, ``expanded_uncertainty``, ``uncorrected_bias`` (signed; its amount is in the expanded uncertainty)
         and ``uncertainty_reason`` (why there is none, else null).
+
+    Raises
+    ------
+    ValueError
+        If `readings` is below 1 or an uncertainty is negative.
+
+    Notes
+    -----
+    Only the scatter of readings or parts averages down; certificate, meter, resolution, sensor and coefficient are the
+    same for all readings. The meter's accuracy statement (half width a, rectangular, a/√3, GUM 4.3.7) stands in only
+    where no standard deviation between checks on a certified block is known, because it contains drift. A known bias is added
+    to the expanded uncertainty (F.2.4.5), also where a few checks tell it and no scatter yet: the statement is made for a meter
+    whose bias nobody knows. Resolution r is rectangular with r/√12 (F.2.2.1) and is not
+    divided by the root of the count: readings of an even metal are rounded alike.
     """
+    return _computed(frame, coverage)[1]
+
+
+def _computed(frame: pl.DataFrame, coverage: float) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return the lines of each budget with their degrees of freedom, and the frame with what they come to."""
     have = set(frame.columns)
 
     def column(name: str) -> pl.Expr:
@@ -403,6 +341,7 @@ def lot_mean_budgets(frame: pl.DataFrame, *, coverage: float = 0.95) -> pl.DataF
         lift_off=allowance("lift_off_allowance_percent"),
     )
     table = frame.select(
+        by_repeats=by_repeats,
         scatter_nu=scatter_nu,
         certificate_nu=pl.when(line.is_not_null()).then(column("bias_line_degrees_of_freedom")),
         level_nu=pl.when(by_checks).then(column("check_degrees_of_freedom")),
@@ -435,7 +374,7 @@ def lot_mean_budgets(frame: pl.DataFrame, *, coverage: float = 0.95) -> pl.DataF
     factor = pl.Series(coverage_factors(degrees_of_freedom, coverage=coverage))
     nu = pl.Series(degrees_of_freedom)
     computable = table["reason"].is_null()
-    return frame.with_columns(
+    whole = frame.with_columns(
         standard_uncertainty=pl.when(computable).then(table["combined"]),
         degrees_of_freedom=pl.when(computable & nu.is_finite()).then(nu),
         coverage_factor=pl.when(computable).then(factor),
@@ -443,3 +382,4 @@ def lot_mean_budgets(frame: pl.DataFrame, *, coverage: float = 0.95) -> pl.DataF
         uncorrected_bias=table["bias"],
         uncertainty_reason=table["reason"],
     )
+    return table, whole

@@ -10,7 +10,7 @@ import polars as pl
 from pipeline.judge.lots.bias import bias_lines_of_meter
 from pipeline.judge.lots.budgets import as_budget
 from pipeline.judge.meters.checks_so_far import ENOUGH_CHECKS, last_setting_of, latest_checks
-from pipeline.metrology.lot_budget import LotMeanInputs, lot_mean_budget
+from pipeline.metrology.lot_budget import LotMeanInputs, budget_tables
 from pipeline.metrology.temperature import sensitivities
 from pipeline.metrology.units import convert, derivative
 from schemas.versions import version_at
@@ -66,7 +66,7 @@ def _reading_budgets(assessment: Assessment, meter: str, latest: pl.DataFrame) -
     conditions = {row["block"]: row for row in last.iter_rows(named=True)}
     last_set = last_setting_of(assessment, meter)
     interval_days = settings.check_interval_hours / 24
-    found = []
+    wanted, places = [], []
     for row in latest.sort("block", "probe", "frequency_khz", nulls_last=False).iter_rows(named=True):
         level, n, factor = row["certified"], row["checks"], row["certificate_coverage_factor"]
         current = row["phase"] == last_set
@@ -96,19 +96,13 @@ def _reading_budgets(assessment: Assessment, meter: str, latest: pl.DataFrame) -
             lift_off_allowance_percent=settings.lift_off_allowance_percent,
             **_temperature(assessment, conditions.get(row["block"]), level),
         )
-        made = lot_mean_budget(inputs, coverage=settings.confidence)
-        found.append(
-            as_budget(
-                "reading",
-                inputs,
-                made,
-                settings.unit,
-                block=row["block"],
-                probe=row["probe"],
-                frequency_khz=row["frequency_khz"],
-            )
-        )
-    return found
+        wanted.append(inputs)
+        places.append({name: row[name] for name in ("block", "probe", "frequency_khz")})
+    tables = budget_tables(wanted, coverage=settings.confidence)
+    return [
+        as_budget("reading", inputs, table, settings.unit, **place)
+        for inputs, table, place in zip(wanted, tables, places, strict=True)
+    ]
 
 
 def _temperature(assessment: Assessment, condition: dict[str, Any] | None, level: float) -> dict[str, Any]:

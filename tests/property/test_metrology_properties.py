@@ -11,12 +11,12 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from one_by_one import conductivity_at_reference, within
+from one_by_one import conductivity_at_reference, lot_mean_budget, within
 
 from pipeline import rules
 from pipeline.metrology.conformity import as_decimal, decide
 from pipeline.metrology.guard_band import conformance_probability, guard_band
-from pipeline.metrology.lot_budget import LotMeanInputs, lot_mean_budget, lot_mean_budgets
+from pipeline.metrology.lot_budget import LotMeanInputs, lot_mean_budgets
 from pipeline.metrology.penetration import required_thickness_mm
 from pipeline.metrology.temperature import at_reference, conductivity_at_temperature
 from pipeline.metrology.uncertainty import combine
@@ -440,3 +440,7 @@ def test_many_budgets_at_once_are_the_single_ones(inputs: list[LotMeanInputs]) -
             assert row["degrees_of_freedom"] is None
         else:
             assert row["degrees_of_freedom"] == pytest.approx(budget.combined.degrees_of_freedom, rel=1e-9)
+        # the lines that are shown come to the figures beside them
+        total = combine(budget.contributions, uncorrected_bias=budget.combined.uncorrected_bias)
+        assert budget.combined.expanded_uncertainty == pytest.approx(total.expanded_uncertainty, rel=1e-12)
+        assert budget.combined.coverage_factor == pytest.approx(total.coverage_factor, rel=1e-12)

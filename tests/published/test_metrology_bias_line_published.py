@@ -10,12 +10,13 @@ from typing import Any
 import numpy as np
 import pytest
 import uncertainties
+from one_by_one import lot_mean_budget
 from scipy.optimize import curve_fit
 from uncertainties import ufloat
 
 from pipeline.metrology.bias_line import LineFit, bias_at, fit_bias_line
 from pipeline.metrology.guard_band import conformance_probability, guard_band
-from pipeline.metrology.lot_budget import LotMeanInputs, lot_mean_budget
+from pipeline.metrology.lot_budget import LotMeanInputs
 from pipeline.metrology.temperature import conductivity_at_temperature, sensitivities
 
 PUBLISHED = Path(__file__).resolve().parents[2] / "fixtures" / "published"

@@ -9,10 +9,11 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 import pytest
+from one_by_one import lot_mean_budget
 
 from pipeline.metrology.bias_line import biases_at_levels
 from pipeline.metrology.guard_band import conformance_probability, guard_band
-from pipeline.metrology.lot_budget import LotMeanInputs, lot_mean_budget, lot_mean_budgets
+from pipeline.metrology.lot_budget import LotMeanInputs, lot_mean_budgets
 from pipeline.metrology.temperature import conductivity_at_temperature, sensitivities
 
 REFERENCE_C, TEMPERATURE_C, SLOPE, TRUE = 20.0, 31.0, 0.000115, 20.3

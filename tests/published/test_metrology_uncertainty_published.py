@@ -9,11 +9,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from one_by_one import lot_mean_budget
 from scipy.optimize import brentq
 from scipy.stats import f as f_distribution
 
 from pipeline.metrology.guard_band import conformance_probability, guard_band
-from pipeline.metrology.lot_budget import LotMeanInputs, lot_mean_budget
+from pipeline.metrology.lot_budget import LotMeanInputs
 from pipeline.metrology.uncertainty import combine, coverage_factor, normalised_error
 from schemas.results import Contribution
 

@@ -19,7 +19,7 @@ from pipeline.judge.lots.setting_and_correction_budgets import (
     with_uncorrected_mean,
 )
 from pipeline.judge.meters.checks_so_far import ENOUGH_CHECKS
-from pipeline.metrology.lot_budget import LotMeanBudget, LotMeanInputs, lot_mean_budget, lot_mean_budgets
+from pipeline.metrology.lot_budget import LotMeanBudget, LotMeanInputs, budget_tables, lot_mean_budgets
 from pipeline.metrology.temperature import sensitivities
 from pipeline.metrology.units import convert, convert_expression, derivative
 from schemas.uncertainty import Budget
@@ -143,15 +143,18 @@ def with_budgets(assessment: Assessment, result: LotResult) -> LotResult:
         return result
     row = rows.row(0, named=True)
     inputs = LotMeanInputs(**{name: row[name] for name in _FIELDS if name in row})
-    coverage = assessment.settings.confidence
-    of_mean = lot_mean_budget(inputs, coverage=coverage)
     compared = result.conforms_by or "spot"
-    wanted: list[tuple[str, LotMeanInputs]] = [("reading", replace(inputs, readings=1, averaged_parts=1))]
+    wanted = {"reading": replace(inputs, readings=1, averaged_parts=1)}
     if compared in ("spot", "part"):
         count = row["_repeats"] if compared == "spot" else row["_of_part"]
-        wanted.append((compared, replace(inputs, readings=count, averaged_parts=1)))
-    made = [as_budget(of, one, lot_mean_budget(one, coverage=coverage), assessment.settings.unit) for of, one in wanted]
-    made.append(as_budget("lot_mean", inputs, of_mean, assessment.settings.unit))
+        wanted[compared] = replace(inputs, readings=count, averaged_parts=1)
+    wanted["lot_mean"] = inputs
+    tables = budget_tables(list(wanted.values()), coverage=assessment.settings.confidence)
+    made = [
+        as_budget(of, one, table, assessment.settings.unit)
+        for (of, one), table in zip(wanted.items(), tables, strict=True)
+    ]
+    of_mean = tables[-1]
     return replace(result, contributions=of_mean.contributions, uncertainty_notes=of_mean.notes, budgets=tuple(made))
 
 

@@ -11,8 +11,9 @@ from typing import Any
 
 import polars as pl
 import pytest
+from one_by_one import lot_mean_budget
 
-from pipeline.metrology.lot_budget import LotMeanInputs, lot_mean_budget, lot_mean_budgets
+from pipeline.metrology.lot_budget import LotMeanInputs, lot_mean_budgets
 from pipeline.metrology.uncertainty import coverage_factor
 
 BASE = LotMeanInputs(
@@ -169,7 +170,7 @@ def test_a_line_says_where_it_came_from() -> None:
 
 def test_a_mean_of_no_reading_has_no_budget_and_the_coverage_is_chosen() -> None:
     assert lot_mean_budget(replace(BASE, readings=1)).combined is not None
-    with pytest.raises(ValueError, match="readings = 0"):
+    with pytest.raises(ValueError, match="row 0 of the budgets: expected readings of at least 1"):
         lot_mean_budget(replace(BASE, readings=0))
     counts = pl.DataFrame([asdict(BASE)] * 3).with_columns(readings=pl.Series([4, 1, None]))
     with pytest.raises(ValueError, match="row 2 of the budgets"):

@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
+from one_by_one import lot_mean_budget
 
-from pipeline.metrology.lot_budget import LotMeanInputs, lot_mean_budget, lot_mean_budgets
+from pipeline.metrology.lot_budget import LotMeanInputs, lot_mean_budgets
 from pipeline.metrology.uncertainty import combine, coverage_factor, coverage_factors, normalised_error
 from schemas.results import Contribution
 
