@@ -114,7 +114,7 @@ class _Browser:
         with theirs:
             self._process = subprocess.Popen(  # noqa: S603 - the browser that was found, and flags of ours
                 ["/bin/sh", "-c", _AS_3_AND_4, self._binary, *flags],
-                stdin=theirs, stdout=quiet, stderr=quiet, start_new_session=True,
+                stdin=theirs.fileno(), stdout=quiet, stderr=quiet, start_new_session=True,
             )  # fmt: skip
         try:
             target = self._call("Target.createTarget", {"url": "about:blank"})["targetId"]
