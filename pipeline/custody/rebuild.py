@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from pipeline.intake.layout import Layout
     from pipeline.workspace.settings import Settings, Workspace
 
-__all__ = ["RebuildReport", "Replay", "rebuild", "take"]
+__all__ = ["RebuildReport", "Replay", "raw_file", "rebuild", "take"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +107,34 @@ def _same(workspace: Workspace, content: str) -> bool | None:
         return None
 
 
+def raw_file(archive: Path, sha256: str, name: str) -> bytes:
+    """Return a file of the archive.
+
+    Raises
+    ------
+    IntegrityProblem
+        If it is missing or has changed; `name` says in the sentence what it is.
+    EnvironmentProblem
+        If the machine keeps it from being read.
+    """
+    place = archived(archive, sha256)
+    try:
+        with opened(place) as file:
+            data = file.read()
+    except UsageError:
+        raise IntegrityProblem(f"{name}: the raw file {place} is no regular file.") from None
+    except OSError as error:
+        if lacking(error):
+            raise cannot("read", place, error) from None
+        raise IntegrityProblem(f"{name}: the raw file {place} cannot be read: {error.strerror}.") from None
+    digest = sha256_of(data)
+    if digest != sha256:
+        raise IntegrityProblem(
+            f"{name}: the raw file {place} has changed: its hash is {digest[:12]}…, not {sha256[:12]}…."
+        )
+    return data
+
+
 class Replay:
     """Does once more what the events of a journal did, one after the other, into another history.
 
@@ -172,21 +200,8 @@ class Replay:
 
     def _again(self, text: str, subject: dict[str, Any], at: datetime) -> tuple[Layout, Any]:
         """Read a raw file as it was read then."""
-        name, place = subject["name"], archived(self._workspace.archive, subject["sha256"])
-        try:
-            with opened(place) as file:
-                data = file.read()
-        except UsageError:
-            raise IntegrityProblem(f"{name}: the raw file {place} is no regular file.") from None
-        except OSError as error:
-            if lacking(error):
-                raise cannot("read", place, error) from None
-            raise IntegrityProblem(f"{name}: the raw file {place} cannot be read: {error.strerror}.") from None
-        digest = sha256_of(data)
-        if digest != subject["sha256"]:
-            raise IntegrityProblem(
-                f"{name}: the raw file {place} has changed: its hash is {digest[:12]}…, not {subject['sha256'][:12]}…."
-            )
+        name = subject["name"]
+        data = raw_file(self._workspace.archive, subject["sha256"], name)
         settings, listed = self._in_force()
         layout = parse_layout(text, f"the layout kept with {name}")
         result = read_export(data, name=name, layout=layout, settings=settings, listed=listed, now=at)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import tempfile
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -13,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from pipeline import stop
-from pipeline.custody.rebuild import Replay
+from pipeline.custody.rebuild import Replay, raw_file
 from pipeline.errors import AnnealogError, EnvironmentProblem, IntegrityProblem
 from pipeline.history.chain import GENESIS_HASH, event_hash
 from pipeline.history.content import CONTENT, content_hash, verdicts_hash
@@ -24,6 +25,7 @@ from pipeline.history.store import History
 from pipeline.judge.findings import keep_findings, note_verified
 from pipeline.kept.answers import altered_answers
 from pipeline.pages.writer import altered_pages
+from pipeline.workspace.recorded import recorded_settings, recorded_tables
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -126,6 +128,7 @@ def _verify(workspace: Workspace, found: _Found) -> VerifyReport:
         problems = (
             *(sentence for said in found.files.values() for sentence in said),
             *found.everything,
+            *_verify_certificates(workspace, again),
             *_verify_kept(workspace),
         )
         found.notes += _keep(workspace, found, note=whole)  # while nobody can write the journal
@@ -139,6 +142,32 @@ def _verify(workspace: Workspace, found: _Found) -> VerifyReport:
         content,
         tuple(found.notes),
     )
+
+
+_SHA256 = re.compile("[0-9a-f]{64}", re.ASCII)
+
+
+def _verify_certificates(workspace: Workspace, again: History) -> Iterator[str]:
+    """Say which certificates of reference tables do not lie in the archive as they were; figures stand in the tables themselves."""
+    texts = again.reference_texts()
+    try:
+        tables = recorded_tables(texts, recorded_settings(texts, workspace.settings))
+    except AnnealogError:
+        return  # a text that was changed is told by what it was compared with
+    named: dict[str, str] = {}
+    for table, frame in sorted(tables.items()):
+        if "certificate_file" in frame.columns:
+            rows = frame.filter(pl.col("certificate_file").is_not_null()).select(frame.columns[0], "certificate_file")
+            named |= {digest: f"{table}.csv, {name}" for name, digest in rows.unique(maintain_order=True).iter_rows()}
+    for digest, where in named.items():
+        stop.look()
+        if not _SHA256.fullmatch(digest):
+            yield f"{where}: certificate_file {digest!r} is no SHA-256, so it names no file of the archive."
+            continue
+        try:
+            raw_file(workspace.archive, digest, where)
+        except IntegrityProblem as error:
+            yield f"{error} It is the certificate; put it back from a backup, or import it again: annealog reference import"
 
 
 def _verify_kept(workspace: Workspace) -> Iterator[str]:

@@ -93,6 +93,36 @@ def test_the_value_of_a_certificate_judges_checks_from_its_day_on(shell: Shell) 
     assert sha256[:16] in page
 
 
+def test_verify_looks_at_the_certificates_that_tables_name(shell: Shell) -> None:
+    shell.make()
+    data = certificate(quantity("58.080"), item="B1")
+    (shell.root / "b1.xml").write_bytes(data)
+    shell("reference", "import", "b1.xml")
+    sha256 = hashlib.sha256(data).hexdigest()
+    kept = shell.root / "archive" / sha256[:2] / sha256
+    shell.load(shell.put("day.csv", Scenario().check("08:00")))
+    here = ("--workspace", str(shell.root))
+    assert (shell.json("verify", *here)["problems"], shell.code) == ([], 0)
+    kept.write_bytes(data + b" ")
+    (problem,) = shell.json("verify", *here)["problems"]
+    assert shell.code == 6
+    for words in ("blocks.csv, B1", "has changed", "put it back from a backup, or import it again"):
+        assert words in problem
+    # the figures stand in the table: nothing that was given rests on the file
+    shell("meter", "M1", *here)
+    assert "verify" not in shell.out + shell.err
+    kept.unlink()
+    (problem,) = shell.json("verify", *here)["problems"]
+    assert "cannot be read: No such file" in problem
+    kept.write_bytes(data)
+    assert (shell.json("verify", *here)["problems"], shell.code) == ([], 0)
+    table = shell.root / "reference" / "blocks.csv"
+    table.write_text(table.read_text().replace(sha256, "../" + sha256[3:]))
+    shell.load(shell.put("later.csv", Scenario().check("09:00")))
+    (problem,) = shell.json("verify", *here)["problems"]
+    assert "is no SHA-256" in problem
+
+
 def test_what_is_open_is_asked_and_nothing_is_written(shell: Shell) -> None:
     shell.make()
     before = (shell.root / "reference" / "blocks.csv").read_text()
