@@ -32,8 +32,7 @@ def _figure(text: str, field: LayoutField) -> Decimal | None:
     return number if math.isfinite(float(number)) else None
 
 
-def _ours(statistic: str, values: pl.Series) -> float | None:
-    numbers = [float(value) for value in values.drop_nulls()]
+def _ours(statistic: str, numbers: Sequence[float]) -> float | None:
     if not numbers or (statistic == "standard_deviation" and len(numbers) < 2):
         return None
     if statistic == "minimum":
@@ -56,7 +55,7 @@ def differs(
     cells: Sequence[str],
     layout: Layout,
     lines: int,
-    values: pl.Series,
+    values: Sequence[float],
     *,
     slack: float = 0.0,
 ) -> str | None:
@@ -73,7 +72,7 @@ def differs(
     lines
         Lines of readings, refused ones among them.
     values
-        Their values, in the unit of the export.
+        Their values, in the unit of the export, without those that are none.
     slack
         What the values may have lost by rounding, beside half a unit of the last digit of the figure.
 
@@ -84,7 +83,7 @@ def differs(
     """
     text = _cell(cells, declared)
     figure = _figure(text, layout.value_field)
-    if slack and declared.statistic == "standard_deviation" and values.count() == 1 and not figure:
+    if slack and declared.statistic == "standard_deviation" and len(values) == 1 and not figure:
         return None  # one reading has no deviation, and meters write nothing, a dash or 0
     if figure is None:
         return f"line {number}, '{declared.label}': '{shown(text)}' is no number"
@@ -94,7 +93,7 @@ def differs(
         return f"line {number}: the file counts {figure} readings, and has {lines} line(s) of readings"
     ours = _ours(declared.statistic, values)
     if declared.statistic == "standard_deviation" and ours is not None:
-        slack *= math.sqrt(values.count() / (values.count() - 1))  # if all readings were rounded away from one another
+        slack *= math.sqrt(len(values) / (len(values) - 1))  # if all readings were rounded away from one another
     half = float(f"0.5e{figure.as_tuple().exponent}")  # of a unit of the last digit printed
     if ours is not None and abs(ours - float(figure)) <= half + slack + 1e-12 * abs(float(figure)):
         return None
@@ -134,6 +133,7 @@ def check_footer(
                 "footer_missing: the layout declares a footer and the file has none; was the export cut off?"
             )
         return warnings
+    numbers = values.drop_nulls().to_list() if layout.footer.statistics else []
     cells_of: dict[str, tuple[int, list[str]]] = {}
     for number, line in lines:
         cells = [cell.strip() for cell in split_line(line, layout.dialect)]
@@ -151,6 +151,6 @@ def check_footer(
             warnings.append(
                 f"footer_not_compared: line {number}, '{declared.label}': {refused_lines} line(s) were refused"
             )
-        elif (wrong := differs(declared, number, cells, layout, data_lines, values)) is not None:
+        elif (wrong := differs(declared, number, cells, layout, data_lines, numbers)) is not None:
             warnings.append(f"footer_mismatch: {wrong}")
     return warnings

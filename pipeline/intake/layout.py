@@ -66,6 +66,11 @@ class Layout(Part):
         default=False, description="Neither time nor sequence tells readings apart: keep every repeat."
     )
     taken_by_hand: bool = Field(default=False, description="Readings were written down by a person.")
+    role_by_column: bool = Field(
+        default=False,
+        description="No column says what was read: a line that fills 'block' is a check, one that fills 'lot' a reading on a "
+        "part; one that fills both or none is quarantined.",
+    )
     transposed: bool = Field(
         default=False,
         description="Readings stand in columns: rows and columns are exchanged first, and a line is then a column of the file.",
@@ -253,6 +258,17 @@ class Layout(Part):
         joined = [name for field in self.fields for name in field.join_with if name not in ignored]
         wrong += [f"joinWith names {name!r}, which is no field with ignore = true" for name in joined]
         have = set(named)
+        if self.role_by_column:
+            if "role" in have:
+                wrong.append(
+                    "the role is filled by a source of its own, and roleByColumn is true; expected one of the two"
+                )
+            wrong += [
+                f"nothing fills {column!r}, which roleByColumn needs"
+                for column in ("lot", "block")
+                if column not in have
+            ]
+            have.add("role")
         if ("name" in have) != (self.routes is not None):
             wrong.append("a column 'name' needs [routes], and [routes] a column 'name'")
         if {"measured_date", "measured_time"} <= have:

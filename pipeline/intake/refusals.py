@@ -44,6 +44,7 @@ REASONS: dict[str, str] = {
     '"read" in the layout.',
     "error_cell": "Correct the cell in the workbook, or discard the line with a reason.",
     "percent_cell": "Take the percent format from the cell and look whether its number is the one that was read.",
+    "role_unclear": "Which of the two was read? Correct the export.",
     "not_routed": "Add a route to the layout, or enter the name in reference/blocks.csv, lots.csv or studies.csv; then replay the "
     "line.",
     "in_two_lists": "Give one of the two another name, or tell them apart by a pattern in the routes of the layout.",

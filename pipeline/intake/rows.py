@@ -166,6 +166,8 @@ class RowReader:
         if self._layout.routes is not None:
             told = by_target["name"].name if "name" in by_target else "name"
             found |= route(found.pop("name"), told, lines, self._layout.routes, self._listed, refusals)
+        if self._layout.role_by_column:
+            found["role"] = _role_by_column(found["lot"], found["block"], refusals)
         if self._layout.unit is not None:
             found["unit"] = _constant("unit", self._layout.unit, height)
         self._rules(found, by_target, refusals)
@@ -299,6 +301,14 @@ class RowReader:
             if kept is not None:
                 readings = readings.filter(kept.gather(readings["row"]))
         return readings.drop("row"), refusals.frame().drop("row")
+
+
+def _role_by_column(lot: pl.Series, block: pl.Series, refusals: Refusals) -> pl.Series:
+    """Return what was read, by which of two columns is filled."""
+    both, none = lot.is_not_null() & block.is_not_null(), lot.is_null() & block.is_null()
+    refusals.add(both | none, "", "role_unclear", "either a lot or a block")
+    role = pl.select(pl.when(block.is_not_null()).then(pl.lit("block")).otherwise(pl.lit("part"))).to_series()
+    return role.cast(pl.Categorical)
 
 
 def _said(head: Head) -> dict[str, Any]:

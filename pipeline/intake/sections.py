@@ -245,7 +245,7 @@ def disagreements(
     of_refused = told.of[refused.to_numpy() - first_line]
     found: dict[int, str] = {}
     slack = 0.5 * 10.0**-decimals
-    values = readings["value"]
+    values = readings["value"].to_list()
     ends = np.searchsorted(of_reading, np.arange(len(told.began) + 1), side="left")
     lost = np.bincount(of_refused[of_refused >= 0], minlength=len(told.began))
     for section in range(len(told.began)):
@@ -264,7 +264,8 @@ def disagreements(
                 wrong = f"'{one.label}' cannot be compared, since {lost[section]} line(s) of the section were refused"
             else:
                 lines = end - start + int(lost[section])
-                wrong = differs(one, number, cells, layout, lines, values[start:end], slack=slack)
+                numbers = [value for value in values[start:end] if value is not None]
+                wrong = differs(one, number, cells, layout, lines, numbers, slack=slack)
             if wrong is not None:
                 found[section] = wrong
                 break

@@ -14,10 +14,14 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from pipeline.errors import UsageError
 from pipeline.intake.layout import OPEN, parse_layout
 from pipeline.intake.reader import read
+from pipeline.intake.reading import HoldFile
 from pipeline.intake.sniff import decoded, look_at
 from pipeline.intake.suggest_fields import Draft, draft_fields
+from pipeline.intake.workbooks.cell_text import plain_text
+from pipeline.intake.workbooks.reading import is_workbook, sheets_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -112,13 +116,17 @@ def suggest(
         If the file holds no table.
     """
     given = dict(answers or {})
-    encoding, text, words = decoded(data)
-    if "encoding" in given:
+    sheet = _sheet(data, given) if is_workbook(data) else None
+    encoding, text, words = decoded(data) if sheet is None else ("utf-8", sheet.text, ())
+    if sheet is None and "encoding" in given:
         encoding = given["encoding"]
         text = data.decode(encoding, "replace")
     shape = look_at(text, encoding)
     draft = draft_fields(shape, given, frozenset() if listed is None else listed["blocks"])
     questions = [Question(one.key, one.text, one.choices, one.blocking) for one in draft.open]
+    if sheet is not None and len(sheet.others) > 1 and "sheet" not in given:
+        listing = tuple(sheet.others)
+        questions.insert(0, Question("sheet", f"Which sheet holds the readings? Shown is '{sheet.name}'.", listing))
     if words and "encoding" not in given:
         read_as = ", ".join(words)
         questions.append(
@@ -140,6 +148,10 @@ def suggest(
             )
         )
     layout_text = _toml(name, shape, draft, given)
+    if sheet is not None and len(sheet.others) > 1:
+        ignored = [one for one in sheet.others if one != sheet.name]
+        chosen = _quoted(given.get("sheet", OPEN))
+        layout_text += f"\n[workbook]\nsheets = [{chosen}]\nignoreSheets = {_value('ignoreSheets', ignored)}\n"
     questions.sort(key=lambda question: not question.blocking)
     if any(question.blocking for question in questions):
         return Suggestion(layout_text, tuple(questions), _cells_preview(shape, draft))
@@ -157,6 +169,40 @@ def suggest(
     )
     first = tried.readings.head(_PREVIEW_ROWS) if tried.held is None else pl.DataFrame({"held": [tried.held.sentence]})
     return Suggestion(layout_text, tuple(questions), first, tried)
+
+
+@dataclass(frozen=True, slots=True)
+class _Sheet:
+    """The sheet of a workbook that is looked at, as lines of cells with tabs between, and the names of all that are filled."""
+
+    name: str
+    text: str
+    others: tuple[str, ...]
+
+
+def _sheet(data: bytes, given: Mapping[str, str]) -> _Sheet:
+    """Return the sheet named in an answer, else the first visible one that is filled.
+
+    Raises
+    ------
+    errors.UsageError
+        If there is none, or the workbook cannot be read.
+    """
+    try:
+        sheets = [sheet for sheet in sheets_of(data) if sheet.rows and not sheet.hidden]
+    except HoldFile as stop:
+        raise UsageError(f"{stop.held.sentence} {stop.held.what_to_do}") from None
+    wanted = [sheet for sheet in sheets if sheet.name == given.get("sheet", sheet.name)]
+    if not wanted:
+        listed = ", ".join(sheet.name for sheet in sheets) or "none"
+        raise UsageError(f"The workbook has no visible sheet {given.get('sheet', '')!r} with cells. Filled: {listed}.")
+    width = max(len(row) for row in wanted[0].rows)
+    lines = []
+    for row in wanted[0].rows:
+        whole = 2 * len(row) > width  # a row ends with its last filled cell; what ends early is no row of the table
+        lines.append("\t".join([*map(plain_text, row), *[""] * (width - len(row) if whole else 0)]))
+    text = "".join(f"{line}\n" for line in lines)
+    return _Sheet(wanted[0].name, text, tuple(sheet.name for sheet in sheets))
 
 
 def _quoted(text: str) -> str:
@@ -198,6 +244,8 @@ def _toml(name: str, shape: Shape, draft: Draft, given: Mapping[str, str]) -> st
         'title = "Proposed layout"',
         f'shape = "{"wide" if draft.wide else "long"}"',
     ]
+    if draft.role_by_column:
+        out.append("roleByColumn = true")
     if draft.zone is not None:
         out.append(f"zone = {_quoted(draft.zone)}")
     out += [

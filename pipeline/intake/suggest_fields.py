@@ -52,6 +52,7 @@ class Draft:
     fields: list[dict[str, Any]] = field(default_factory=list)
     open: list[OpenPoint] = field(default_factory=list)
     wide: bool = False
+    role_by_column: bool = False
     zone: str | None = None
     decimal: str = "."
     group: str | None = None
@@ -409,9 +410,18 @@ class _Drafter:
             "has corrected them), relative (the meter was set on a block at the block's temperature)?",
         }
         for target, text in questions.items():
-            if target not in have:
-                self.draft.constants[target] = self.ask(target, text, _CHOICES.get(target, ()))
-                have.add(target)
+            if target in have:
+                continue
+            choices = _CHOICES.get(target, ())
+            if target == "role" and {"lot", "block"} <= have:
+                text += " Or does the column that is filled, lot or block, say it (by column)?"
+                choices = (*choices, "by column")
+            answer = self.ask(target, text, choices)
+            have.add(target)
+            if answer == "by column":
+                self.draft.role_by_column = True
+            else:
+                self.draft.constants[target] = answer
         if any(field.get("column") == OPEN for field in self.draft.fields):
             return  # the answers to those columns may say the rest
         if "value" not in have:

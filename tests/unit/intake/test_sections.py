@@ -381,6 +381,58 @@ def test_a_header_of_several_lines_may_be_named_by_its_lines() -> None:
     assert held.reason == "header_missing"
 
 
+# what was read, by the column that is filled
+
+FILLED = """
+name = "filled"
+version = 1
+roleByColumn = true
+[[schema.fields]]
+name = "Time"
+column = "measured_at"
+type = "datetime"
+[[schema.fields]]
+name = "Lot"
+column = "lot"
+[[schema.fields]]
+name = "Block"
+column = "block"
+[[schema.fields]]
+name = "Value"
+column = "value"
+type = "number"
+unit = "MS/m"
+[constants]
+meter = "EC-01"
+temperature_state = "at_metal"
+"""
+
+
+def test_the_column_that_is_filled_says_what_was_read_and_both_or_none_is_refused() -> None:
+    rows = ("L-1,", ",BL-A1", "L-1,BL-A1", ",", "L-2,")
+    lines = "".join(f"2026-03-02T07:0{n}:00Z,{names},33.5\n" for n, names in enumerate(rows))
+    found = read("Time,Lot,Block,Value\n" + lines, FILLED)
+    assert refused(found) == [(4, "role_unclear"), (5, "role_unclear")]
+    assert found.quarantine["sentence"][0] == (
+        "expected either a lot or a block. Which of the two was read? Correct the export."
+    )
+    assert found.readings.select("line", "role").rows() == [(2, "part"), (3, "block"), (6, "part")]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("[constants]", '[constants]\nrole = "part"', "expected one of the two"),
+        ('column = "block"', "ignore = true", "nothing fills 'block', which roleByColumn needs"),
+        ('column = "lot"', "ignore = true", "nothing fills 'lot', which roleByColumn needs"),
+        ("roleByColumn = true", "roleByColumn = false", "nothing fills 'role'"),
+    ],
+)
+def test_what_the_filled_column_can_say_it_says_alone(old: str, new: str, said: str) -> None:
+    with pytest.raises(LayoutError, match=said):
+        parse_layout(FILLED.replace(old, new, 1), "x.toml")
+
+
 # what a layout cannot say
 
 

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import tomllib
 from datetime import UTC, datetime
+from io import BytesIO
 from typing import Any
 
 import polars as pl
 import pytest
+import xlsxwriter
 from intake_checks import FIXTURES, layouts, load
 
 from fixtures.damaged.build import files
@@ -277,3 +279,43 @@ def test_a_large_file_is_previewed_from_its_beginning() -> None:
     found = suggest(data, "x.csv", answers={"unit": "MS/m", "unit:Temp": "degC", "role": "part"})
     assert found.complete
     assert found.preview.height == 5
+
+
+def workbook(*sheets: str) -> bytes:
+    packed = BytesIO()
+    book = xlsxwriter.Workbook(packed, {"in_memory": True})
+    day = book.add_format({"num_format": "dd.mm.yyyy hh:mm"})
+    for name in sheets:
+        sheet = book.add_worksheet(name)
+        sheet.write_row(0, 0, ["Gerät", "EC-01"])
+        sheet.write_row(2, 0, ["Zeitpunkt", "Charge", "Leitfähigkeit [%IACS]", "Temperatur [°C]"])
+        for n in range(3):
+            sheet.write_datetime(3 + n, 0, datetime(2026, 3, 2, 8, n), day)  # noqa: DTZ001 - a workbook knows no zone
+            sheet.write_row(3 + n, 1, ["C-1", round(58.1 + n / 10, 1), 21.5])
+    book.close()
+    return packed.getvalue()
+
+
+def test_a_workbook_is_suggested_like_text_and_tried_as_a_workbook() -> None:
+    answers = {"zone": "UTC", "role": "part", "temperature_state": "at_metal"}
+    found = suggest(workbook("Messung"), "a.xlsx", answers=answers)
+    assert (found.lost, found.complete) == ((), True)
+    rows = found.preview.to_dicts()
+    assert [(f"{row['measured_at']:%d.%m.%Y %H:%M}", row["meter"], row["lot"], row["value"]) for row in rows] == [
+        (f"02.03.2026 08:0{n}", "EC-01", "C-1", round(58.1 + n / 10, 1)) for n in range(3)
+    ]
+
+
+def test_of_several_sheets_a_person_names_the_one_with_readings() -> None:
+    data = workbook("Messung", "Notes")
+    answers = {"zone": "UTC", "role": "part", "temperature_state": "at_metal"}
+    found = suggest(data, "a.xlsx", answers=answers)
+    assert [(q.key, q.choices) for q in found.questions if q.blocking] == [("sheet", ("Messung", "Notes"))]
+    assert not found.complete
+    done = suggest(data, "a.xlsx", answers=answers | {"sheet": "Notes"})
+    assert done.complete
+    assert done.preview.height == 3
+    with pytest.raises(UsageError, match=r"no visible sheet 'Other' with cells\. Filled: Messung, Notes"):
+        suggest(data, "a.xlsx", answers=answers | {"sheet": "Other"})
+    with pytest.raises(UsageError):
+        suggest(b"PK\x03\x04 damaged", "a.xlsx")
