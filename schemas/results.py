@@ -6,7 +6,7 @@ reason stands in `not_computable` under the same key.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from schemas.documents import as_json
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "BlockSummary",
+    "ChecksPage",
     "Contribution",
     "Drift",
     "IndexPage",
@@ -36,10 +37,15 @@ __all__ = [
     "LotResult",
     "MeterPage",
     "MeterResult",
+    "ReadingsPage",
     "Signal",
     "TouchedLot",
     "TraceResult",
 ]
+
+
+LONG_LOT = 300
+"""A lot of more readings than this shows points and readings on a page of their own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +119,11 @@ class LotResult:
     hardness_state: str | None = None  # missing | some_parts | all_parts; None: none asked for, none there
     exclusions: tuple[Exclusion, ...] = ()  # these two are filled for lots that are shown
     with_every_reading: EveryReading | None = None  # None where nothing was left out
+
+    @property
+    def long(self) -> bool:
+        """Whether points and readings have a page of their own."""
+        return self.readings > LONG_LOT
 
 
 @dataclass(frozen=True, slots=True)
@@ -341,6 +352,48 @@ class MeterPage:
         return PageLink(
             "meter", result.meter, result.meter, result.state, " ".join(result.reasons[:1]), result.last_run_at
         )
+
+
+@dataclass(frozen=True, slots=True)
+class ChecksPage:
+    """Every check and signal of a meter: the long part of its page."""
+
+    of: MeterPage
+
+    @property
+    def answer(self) -> None:
+        """The meter's own page has it."""
+
+    @property
+    def provenance(self) -> Provenance:
+        """That of the meter's page."""
+        return self.of.provenance
+
+    @property
+    def link(self) -> PageLink:
+        """How other pages name this one."""
+        return replace(self.of.link, kind="checks")
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingsPage:
+    """Points and readings of a lot that are too many for its own page."""
+
+    of: LotPage
+
+    @property
+    def answer(self) -> None:
+        """The lot's own page has it."""
+
+    @property
+    def provenance(self) -> Provenance:
+        """That of the lot's page."""
+        return self.of.provenance
+
+    @property
+    def link(self) -> PageLink:
+        """How other pages name this one."""
+        return replace(self.of.link, kind="readings")
 
 
 @dataclass(frozen=True, slots=True)

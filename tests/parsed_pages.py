@@ -13,6 +13,7 @@ from sample_processes import process_pages, supplier_pages
 from sample_studies import study_pages
 
 import reports
+from schemas.results import ChecksPage, ReadingsPage
 
 __all__ = ["Parsed", "pages", "parsed", "rendered"]
 
@@ -77,6 +78,8 @@ class Parsed(HTMLParser):
 def pages() -> dict[str, Any]:
     found: dict[str, Any] = {f"lot {name}": page for name, page in (lot_pages() | detailed_pages()).items()}
     found |= {f"meter {name}": page for name, page in meter_pages().items()}
+    found |= {f"checks {name}": ChecksPage(page) for name, page in meter_pages().items() if page.result.checks}
+    found |= {f"readings {name}": ReadingsPage(lot_pages()[name]) for name in ("many", "hostile")}
     found |= {f"block {name}": page for name, page in block_pages().items()}
     found |= {f"event {name}": page for name, page in event_pages().items()}
     found |= {f"process {name}": page for name, page in process_pages().items()}

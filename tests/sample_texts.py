@@ -52,7 +52,7 @@ def permuted(page: Any, seed: int) -> Any:
         value = getattr(page, f.name)
         if isinstance(value, pl.DataFrame):
             changed[f.name] = value.sample(fraction=1.0, shuffle=True, seed=seed) if value.height else value
-        elif isinstance(value, Provenance):
+        elif isinstance(value, Provenance) or f.name == "of":
             changed[f.name] = permuted(value, seed)
     return dataclasses.replace(page, **changed)
 

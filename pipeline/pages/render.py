@@ -118,9 +118,14 @@ def render(
             index = index_page(workspace, assessment, history, sources, links)
         others = [
             *(reports.address("meter", meter) for meter in assessment.meters),
+            *(reports.address("checks", name) for name, meter in assessment.meters.items() if meter.checks),
             *(reports.address(link.kind, link.identifier) for link in (*links, index.link)),
         ]
-        known = [*(reports.address("lot", lot) for lot in assessment.lots), *others]
+        known = [
+            *(reports.address("lot", lot) for lot in assessment.lots),
+            *(reports.address("readings", name) for name, lot in assessment.lots.items() if lot.long),
+            *others,
+        ]
         lots = None if only is None else only(assessment, others)
         if not apart:
             withdraw(workspace)

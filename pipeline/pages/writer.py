@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Protocol, Self
 import reports
 from pipeline import stop
 from pipeline.pages.language import texts_of
+from pipeline.pages.linked import with_linked
 from pipeline.workspace.files import sha256_of, write_atomically
 
 if TYPE_CHECKING:
@@ -78,7 +79,7 @@ def write_pages(
     alone: bool = False,
     answers: Answers | None = None,
 ) -> list[PageReport]:
-    """Write pages whose data changed since they were last written.
+    """Write pages whose data changed since they were last written, and beside them those that hold their long parts.
 
     Parameters
     ----------
@@ -113,7 +114,7 @@ def write_pages(
     register = _Register(folder, reports.LOOK + way.mark())
     if known is None:
         pages = list(pages)
-        known = [_address(page) for page in pages]
+        known = [_address(page) for page in with_linked(pages)]
     there = frozenset(known) | register.present()
     found: dict[int, PageReport] = {}
     addresses: dict[int, tuple[str, Page]] = {}
@@ -140,7 +141,8 @@ def write_pages(
     try:
         with _Crew(frozenset() if alone else there, processes, way) as crew:
             chunk: list[tuple[int, Page]] = []
-            for number, page in enumerate(pages):
+            # a page that travels alone holds everything itself
+            for number, page in enumerate(pages if alone else with_linked(pages)):
                 stop.look()
                 address = _address(page)
                 if not always and register.fresh(address, page.provenance.data_sha256, there):

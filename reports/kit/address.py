@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 
-__all__ = ["INDEX", "address", "between", "kind_of"]
+__all__ = ["INDEX", "PARENT", "address", "between", "kind_of"]
 
 INDEX = "index.html"
 _FOLDERS = {
@@ -18,8 +18,14 @@ _FOLDERS = {
     "event": "events",
     "review": "reviews",
     "board": "boards",
+    "checks": "checks",
+    "readings": "readings",
+    "month": "months",
+    "files": "files",
 }
 """Folder of each kind of page beside the index."""
+PARENT = {"checks": "meter", "readings": "lot", "month": "lot"}
+"""Kinds that hold the long part of another page, of the same name where that has one."""
 _PLAIN = re.compile(r"[A-Z0-9][A-Z0-9._-]{0,59}")
 _UNSAFE = re.compile(r"[^A-Za-z0-9_-]+")
 _RESERVED = re.compile(r"(CON|PRN|AUX|NUL|CONIN\$|CONOUT\$|COM\d|LPT\d)(\..*)?", re.IGNORECASE)

@@ -91,6 +91,7 @@
         const made = document.createElement("button");
         made.type = "button";
         made.textContent = word;
+        made.setAttribute("aria-label", fill(said.of, { word, chart: this.frame.getAttribute("aria-label") }));
         made.addEventListener("click", act);
         bar.append(made);
       };
@@ -103,7 +104,10 @@
       this.readout.className = "readout";
       this.readout.setAttribute("role", "status");
       this.readout.textContent = this.hint;
-      this.frame.after(bar, this.readout);
+      const under = document.createElement("div");
+      under.className = "under";
+      under.append(bar, this.readout);
+      this.frame.after(under);
     }
 
     x(value) { return ((value - this.view[0]) / (this.view[1] - this.view[0])) * this.width; }

@@ -87,6 +87,7 @@ class Plot:
     names: list[tuple[float, float, str, str]] = field(default_factory=list)
     names_right: list[tuple[float, str, str]] = field(default_factory=list)
     names_below: list[tuple[float, str]] = field(default_factory=list)
+    names_row: list[tuple[float, str, str]] = field(default_factory=list)
     notes: list[tuple[float, float, str, str]] = field(default_factory=list)
 
     def rect(self, x: float, x2: float, y: float, y2: float, colour: str = "bar") -> None:
@@ -134,6 +135,8 @@ class Plot:
         self.names.append((x, y, name, colour))
 
 
+MOST_ROWS = 2
+"""Rows of names below the axis; what finds no room there stands in the table only."""
 _GAP = 15.0
 """Pixels between the middles of two words that stand one above the other."""
 _VEGA_LITE = ".".join(alt.SCHEMA_VERSION.lstrip("v").split(".")[:2])
@@ -237,12 +240,31 @@ def svg(plot: Plot, label: str) -> Html:
                 {**_drawn(mark), "place": place} for place, mark in enumerate(getattr(plot, data["name"]))
             ]
     drawn = vl_convert.vega_to_svg(json.dumps(spec, allow_nan=False), allowed_base_urls=[])
-    width, height = _LEFT + WIDTH + _RIGHT, _TOP + plot.height + _BOTTOM
+    width, height = _LEFT + WIDTH + _RIGHT, _TOP + plot.height + _BOTTOM + _GAP * len(_rows(plot))
     picture = element(
         "svg", clean(drawn, layers), _words(plot, ticks), viewBox=f"0 0 {width} {height}", role="img", aria_label=label,
         font_size=12,
     )  # fmt: skip
     return join([picture, _values(plot)])
+
+
+def _rows(plot: Plot) -> list[list[tuple[float, str, str]]]:
+    """Return the names below the axis by row, each name (pixel, word, colour) where it covers no other."""
+    low, high = plot.x_domain
+    rows: list[list[tuple[float, str, str]]] = []
+    ends: list[float] = []
+    for x, name, colour in sorted(plot.names_row):
+        half = 3.4 * len(name) + 4
+        middle = min(max(_LEFT + (x - low) / (high - low) * WIDTH, half), _LEFT + WIDTH + _RIGHT - half)
+        place = next((i for i, end in enumerate(ends) if middle - half >= end), len(ends))
+        if place == MOST_ROWS:
+            continue
+        if place == len(ends):
+            ends.append(0.0)
+            rows.append([])
+        ends[place] = middle + half
+        rows[place].append((middle, name, colour))
+    return rows
 
 
 def _drawn(mark: Row) -> Row:
@@ -322,18 +344,26 @@ def _words(plot: Plot, ticks: dict[str, list[tuple[float, str]]]) -> Html:
 
     right = sorted((down(y), name, colour) for y, name, colour in plot.names_right)
     bottom = _TOP + plot.height + 18
+    rows = _rows(plot)
     # a script that enlarges the chart moves each group in its own way
     return join(
         [
             word(2, 12, plot.y_title, "soft"),
-            word(_LEFT, _TOP + plot.height + 40, plot.x_title, "soft"),
+            word(_LEFT, _TOP + plot.height + 40 + _GAP * len(rows), plot.x_title, "soft"),
             element(
                 "g",
                 *(tick(across(x), bottom, name) for x, name in ticks["x"]),
                 element("g", *(tick(_LEFT - 8, down(y) + 4, name) for y, name in ticks["y"]), text_anchor="end"),
                 class_="ticks", fill="var(--ink)", text_anchor="middle",
             ),
-            group("below", (word(across(x), bottom, name, "ink", "middle") for x, name in plot.names_below)),
+            group("below", [
+                *(word(across(x), bottom, name, "ink", "middle") for x, name in plot.names_below),
+                *(
+                    word(x, bottom + _GAP * place + 17, name, colour, "middle")
+                    for place, row in enumerate(rows)
+                    for x, name, colour in row
+                ),
+            ]),
             group("inside", [
                 *(word(across(x), down(y), name, colour) for x, y, name, colour in plot.notes),
                 *(
@@ -356,7 +386,7 @@ def _short(place: float) -> str:
     return f"{place:.1f}".removesuffix(".0")
 
 
-def figure(number: int, anchor: str, chart: Html, *sentences: str, table: str | None = None) -> Html:
+def figure(number: int, anchor: str, chart: Html, *sentences: str, table: str | None = None, there: str = "") -> Html:
     """Return a figure with its caption and a link to the table of its points.
 
     A narrow screen scrolls the chart, so it can be reached by keyboard.
@@ -373,10 +403,12 @@ def figure(number: int, anchor: str, chart: Html, *sentences: str, table: str | 
         Caption; empty ones are left out.
     table
         Anchor of the table of its points.
+    there
+        Address of the page that holds the table, relative to this one; empty for this one.
     """
     name = words.FRAGMENT["figure"].format(n=number)
     caption: list[object] = [element("b", f"{name}. "), join([s for s in sentences if s], " ")]
     if table is not None:
-        caption += [" ", element("a", words.FIGURE["points"], href=f"#table-{table}")]
+        caption += [" ", element("a", words.FIGURE["points"], href=f"{there}#table-{table}")]
     frame = element("div", chart, class_="chart", role="group", tabindex="0", aria_label=name)
     return element("figure", frame, element("figcaption", *caption), id=f"figure-{anchor}")

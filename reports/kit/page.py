@@ -13,7 +13,7 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from reports.kit.address import INDEX, kind_of
+from reports.kit.address import INDEX, PARENT, address, kind_of
 from reports.kit.links import exists, language, linked_to
 from reports.kit.markup import Html, element, isolated, join, shorten, text, visible
 from reports.kit.numbers import Clock, finite, significant
@@ -37,6 +37,7 @@ __all__ = [
     "Masthead",
     "document",
     "flags_list",
+    "folded",
     "glyph",
     "link",
     "passed",
@@ -50,6 +51,7 @@ __all__ = [
 ]
 
 MOST_FILES = 200
+_FEW_FILES = 6
 
 LOOK = hashlib.sha256("".join((STYLE, CHARTS, INDEX_FILTER)).encode()).hexdigest()[:12]
 """Of style sheet and scripts: a page of another look is written again even where its data is the same."""
@@ -187,6 +189,11 @@ def section(name: str, *content: object, heading: str | None = None, wide: bool 
     head = element("h2", heading or words.SECTION[name], id=name)
     kind = "part wide" if wide else "part"
     return element("section", head, element("div", *content), class_=kind, aria_labelledby=name)
+
+
+def folded(summary: object, *content: object, anchor: str | None = None) -> Html:
+    """Return what stands behind a disclosure: it opens without a script, and is not printed while it is closed."""
+    return element("details", element("summary", summary), *content, id=anchor)
 
 
 def verdict(state: str, word: str, reasons: Sequence[str], steps: Sequence[str], since: Html | None = None) -> Html:
@@ -337,11 +344,15 @@ def _crumbs(here: str, head: Masthead) -> Html | None:
     if here == INDEX or not exists(INDEX):
         return None
     kind = kind_of(here)
-    steps = [
-        linked_to(here, INDEX, text(words.FRAGMENT["home"])),
-        linked_to(here, INDEX, text(words.KIND[kind]), KIND_ANCHOR.get(kind, f"kind-{kind}")),
-        element("span", isolated(head.name, 60) if head.name is not None else head.kind, aria_current="page"),
-    ]
+    parent = PARENT.get(kind, kind)
+    name = isolated(head.name, 60) if head.name is not None else None
+    steps = [linked_to(here, INDEX, text(words.FRAGMENT["home"]))]
+    if parent in words.KIND:
+        steps.append(linked_to(here, INDEX, text(words.KIND[parent]), KIND_ANCHOR.get(parent, f"kind-{parent}")))
+    if parent != kind and head.name is not None and name is not None:
+        steps.append(linked_to(here, address(parent, head.name), name))
+        name = None
+    steps.append(element("span", name or head.kind, aria_current="page"))
     return element(
         "nav",
         element("ol", *(element("li", step) for step in steps)),
@@ -403,9 +414,18 @@ def _footer(
         "footer",
         element("h2", words.SECTION["provenance"], id="provenance"),
         made,
-        table(numbered.table(), "files", caption(words.TABLE["files"], note), columns, rows) if rows else None,
+        _folded_files(table(numbered.table(), "files", caption(words.TABLE["files"], note), columns, rows), len(rows))
+        if rows
+        else None,
         element("p", f"{words.FRAGMENT['rounded']} {words.FRAGMENT['footnote']}"),
     )
+
+
+def _folded_files(listed: Html, count: int) -> Html:
+    """Put a long list of files behind a disclosure; a link to one of them opens it."""
+    if count <= _FEW_FILES:
+        return listed
+    return folded(words.FRAGMENT["files_behind"].format(files=words.counted(count, "file")), listed)
 
 
 def _layout(name: object, version: object) -> str:

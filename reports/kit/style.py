@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 
-__all__ = ["DARK", "LIGHT", "STYLE", "running_foot"]
+__all__ = ["DARK", "LIGHT", "STYLE", "WIDE", "running_foot"]
 
 LIGHT = {
     "desk": "#eceae1",
@@ -136,7 +136,7 @@ border-top:1px solid var(--rule);border-left:1px solid var(--rule)}
 .facts{display:grid;grid-template-columns:minmax(8rem,13rem) minmax(0,1fr);gap:.3rem 1rem;margin:.4rem 0}
 .facts dt{color:var(--soft)}
 .facts dd{margin:0}
-figure{margin:1.4rem 0 1.8rem}
+figure{margin:1.2rem 0 1.4rem}
 .chart{overflow-x:auto}
 .chart svg{display:block;width:100%;min-width:34rem;height:auto;max-width:56rem;fill:none;stroke-miterlimit:10}
 .chart svg{touch-action:pan-x pan-y;forced-color-adjust:none;background:var(--paper)}
@@ -145,18 +145,32 @@ figure{margin:1.4rem 0 1.8rem}
 .filter select{max-width:14rem}
 .filter p{margin:0;padding:.25rem 0}
 [hidden]{display:none!important}
-.tools{display:flex;flex-wrap:wrap;gap:.4rem;margin-top:.4rem}
+.under{display:flex;flex-direction:row-reverse;flex-wrap:wrap;justify-content:space-between;gap:0 1rem;max-width:56rem}
+.tools{display:flex;flex-wrap:wrap;gap:.4rem}
+/* what acts on a chart shows when somebody is at it; a finger is never just near */
+@media (hover:hover){.tools{opacity:0}figure:hover .tools,figure:focus-within .tools{opacity:1}}
 button,input,select{font:inherit;color:var(--ink);background:var(--paper);border:1px solid var(--inner);border-radius:0;padding:.25rem .6rem;min-height:1.75rem}
 .tools button{font-size:.85rem}
 button:hover{background:var(--none-wash)}
 button:focus-visible,input:focus-visible,select:focus-visible{outline:3px solid var(--link);outline-offset:2px}
-.readout{color:var(--soft);font-size:.93rem;min-height:1.5em;margin:.3rem 0 0;max-width:56rem}
+.readout{color:var(--soft);font-size:.93rem;min-height:1.5em;margin:.15rem 0 0;flex:1 1 20rem}
 .dim{opacity:.18}
 .ring{fill:none;stroke:var(--link);stroke-width:2.5}
 .brush{fill:var(--link);fill-opacity:.1;stroke:var(--link);stroke-dasharray:4 3}
 figcaption{color:var(--soft);font-size:.93rem;margin-top:.4rem;max-width:56rem}
 figcaption b{color:var(--ink);font-weight:600}
-.scroll{overflow-x:auto;margin:.9rem 0 1.6rem}
+details{border-top:1px solid var(--rule);padding:.35rem 0}
+details:last-of-type{border-bottom:1px solid var(--rule)}
+summary{cursor:pointer;padding:.25rem 0;color:var(--link);font-weight:600}
+summary:focus-visible{outline:3px solid var(--link);outline-offset:2px}
+details[open]>summary{margin-bottom:.5rem}
+.strip small{font:.9rem/1.4 "Segoe UI","Helvetica Neue",Arial,"Liberation Sans",sans-serif;color:var(--soft);margin-left:.5em}
+.strip+figure{margin-top:.3rem}
+/* what is wider than its place scrolls in itself, and a shadow stands where it goes on */
+.scroll{overflow-x:auto;margin:.9rem 0 1.6rem;background:linear-gradient(90deg,var(--paper) 30%,transparent) left/3rem 100% no-repeat local,
+linear-gradient(270deg,var(--paper) 30%,transparent) right/3rem 100% no-repeat local,
+linear-gradient(90deg,var(--inner),transparent) left/.7rem 100% no-repeat scroll,
+linear-gradient(270deg,var(--inner),transparent) right/.7rem 100% no-repeat scroll}
 table{border-collapse:collapse;font-size:.9rem;line-height:1.35;min-width:min(100%,30rem)}
 .broad{min-width:46rem}
 caption{text-align:left;color:var(--soft);padding-bottom:.35rem;max-width:56rem}
@@ -210,7 +224,7 @@ border-bottom:2px solid var(--tone)}
 :root{color-scheme:light;LIGHT}
 html{font-size:9.5pt}
 body{background:none}
-.skip,.crumbs,.contents,.tools,.readout,.filter{display:none}
+.skip,.crumbs,.contents,.under,.filter{display:none}
 .sheet{max-width:none;padding:0;border:0;background:none}
 .part{grid-template-columns:7rem minmax(0,1fr);column-gap:1rem;margin-top:1.4rem}
 .part.wide{display:block}.part.wide>div{border-left:0;padding-left:0}.part.wide>h2{padding-bottom:.4rem}
@@ -235,6 +249,10 @@ _FIXED = (
 
 STYLE = _FIXED + re.sub(r"\n|/\*.*?\*/", "", _SHEET).replace("LIGHT", _variables(LIGHT))
 """The style sheet of every page."""
+
+
+WIDE = ".sheet{max-width:84rem}.part.wide{display:block}.part.wide>h2{padding-bottom:.5rem}.part.wide>div{border-left:0;padding-left:0}"
+"""For pages that are made of broad tables: these take the margin as well."""
 
 
 def running_foot(words: str, page: str, of: str) -> str:

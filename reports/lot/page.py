@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from reports.kit.address import address
+from reports.kit.address import address, between
 from reports.kit.charts import Plot, figure, svg
 from reports.kit.lead_unit import in_lead_unit
-from reports.kit.links import linked
+from reports.kit.links import exists, linked
 from reports.kit.markup import Html, element, isolated, join, shorten
 from reports.kit.numbers import Clock, finite
 from reports.kit.page import (
     Masthead,
     document,
     flags_list,
+    folded,
     section,
     shown_state,
     unit_in_words,
@@ -24,6 +25,7 @@ from reports.lot import charts as lot_charts
 from reports.lot import corrections as climate
 from reports.lot import evidence
 from reports.lot import tables as lot_tables
+from reports.lot.annex import annex_tables
 from reports.lot.capability import capability_section, plan_section
 from reports.lot.components import components_section, suspects_section
 from reports.lot.material import material_section
@@ -63,7 +65,9 @@ def render(page: LotPage) -> str:
     unit = unit_in_words(result.unit)
     decimals = decimals_of(result)
     word = verdict_in_words(result)
-    charts = _charts(page, numbered, unit=unit, decimals=decimals)
+    long_part = address("readings", result.lot)
+    there = between(here, long_part) if result.long and exists(long_part) else ""
+    charts = _charts(page, numbered, there, unit=unit, decimals=decimals)
     shown = [drawn for _, drawn in charts.values()]
     none = element("p", words.FIGURE["none"].format(reason=reason_of(result, "mean")))
     points = join(element("li", point) for point in main_points(page, working, clock, unit, decimals))
@@ -88,7 +92,7 @@ def render(page: LotPage) -> str:
         section("flags", flags_list(result.flags)),
         section("dispositions", _dispositions(result, numbered, clock)),
         *_look_back(page, numbered, clock, unit),
-        section("annex", *_annex(page, clock, numbered, charts, unit, decimals), wide=True),
+        _annex(page, clock, numbered, charts, unit, decimals, there),
     ]
     head = Masthead(
         kind=words.FRAGMENT["lot"],
@@ -158,14 +162,14 @@ def _what(result: LotResult, clock: Clock) -> Html:
     return join(named, " · ")
 
 
-def _charts(page: LotPage, numbered: Numbered, *, unit: str, decimals: int) -> dict[str, tuple[int, Html]]:
+def _charts(page: LotPage, numbered: Numbered, there: str, *, unit: str, decimals: int) -> dict[str, tuple[int, Html]]:
     """Draw the charts; by anchor, with their numbers, so that tables can point back."""
     result, say = page.result, words.FIGURE
     found: dict[str, tuple[int, Html]] = {}
 
     def add(anchor: str, plot: Plot, *sentences: str) -> None:
         number = numbered.figure()
-        found[anchor] = number, figure(number, anchor, svg(plot, sentences[0]), *sentences, table=anchor)
+        found[anchor] = number, figure(number, anchor, svg(plot, sentences[0]), *sentences, table=anchor, there=there)
 
     parts = best_order(page.part_values, ("order", "part"))
     spots = best_order(page.spot_values, ("part_order", "part", "spot"))
@@ -290,17 +294,24 @@ def _dispositions(result: LotResult, numbered: Numbered, clock: Clock) -> Html:
 
 
 def _annex(
-    page: LotPage, clock: Clock, numbered: Numbered, charts: dict[str, tuple[int, Html]], unit: str, decimals: int
-) -> list[Html]:
-    """Return the points behind the charts and the readings behind the points."""
-    found: list[Html] = []
-    for anchor, frame, build in (
-        ("parts", page.part_values, lot_tables.parts_table),
-        ("spots", page.spot_values, lot_tables.spots_table),
-    ):
-        if frame.height:
-            number = charts[anchor][0] if anchor in charts else None
-            found.append(build(page, numbered.table(), number, unit=unit, decimals=decimals))
-    if page.readings.height:
-        found.append(lot_tables.readings_table(page, numbered.table(), clock, unit=unit, decimals=decimals))
-    return found or [element("p", words.FRAGMENT["none"])]
+    page: LotPage,
+    clock: Clock,
+    numbered: Numbered,
+    charts: dict[str, tuple[int, Html]],
+    unit: str,
+    decimals: int,
+    there: str,
+) -> Html:
+    """Return the points behind the charts and the readings behind the points, or the way to the page that holds them."""
+    if there:
+        link = element(
+            "a",
+            words.FRAGMENT["annex_link"].format(readings=words.counted(page.result.readings, "reading")),
+            href=there,
+        )
+        return section("annex", element("p", words.FRAGMENT["annex_there"], " ", link))
+    found = annex_tables(
+        page, clock, numbered, unit, decimals, {anchor: number for anchor, (number, _) in charts.items()}
+    )
+    folds = (folded(words.FRAGMENT[f"annex_{name}"], shown) for name, shown in found)
+    return section("annex", *(folds if found else [element("p", words.FRAGMENT["none"])]), wide=True)

@@ -1,4 +1,4 @@
-"""The three charts of a meter on one block: control of check means, bias over time, scatter within checks."""
+"""The charts of a meter on one block by number of the check: control of check means, scatter within checks."""
 
 from __future__ import annotations
 
@@ -8,15 +8,14 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from reports.kit.charts import Plot
-from reports.kit.geometry import domain, evenly, first_names, time_scale
-from reports.kit.numbers import compact, decimals_for, finite, fixed
+from reports.kit.geometry import domain, evenly, first_names
+from reports.kit.numbers import decimals_for, finite, fixed
 from reports.meter.series import COLUMNS, MOST_STRETCHES, changes_of, columns_of
 from reports.words import drift as drift_words
 from reports.words import general as words
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
-    from datetime import datetime
 
     import numpy as np
     from numpy.typing import NDArray
@@ -25,7 +24,7 @@ if TYPE_CHECKING:
     from reports.meter.series import Series
     from schemas.results import BlockSummary
 
-__all__ = ["bias_plot", "control_plot", "draw_columns", "draw_once", "draw_settings", "within_plot"]
+__all__ = ["control_plot", "draw_columns", "draw_once", "draw_settings", "within_plot"]
 
 MOST_NAMES = 24
 _ROWS = 42
@@ -130,8 +129,6 @@ def control_plot(series: Series) -> tuple[Plot, list[str]] | None:
     values = [float(means.min()), float(means.max())] if series.crowded else drawn
     low, high = domain(values + [level for *_, lines in levels for _, level, *_ in lines])
     rejects = series.frame["rejects"].fill_null("").to_list()
-    if series.rejected[chosen].any():
-        high += 0.14 * (high - low)  # room for names
     plot = Plot(
         (0.0, len(series) + 1.0),
         (low, high),
@@ -160,7 +157,7 @@ def control_plot(series: Series) -> tuple[Plot, list[str]] | None:
     named = list(first_names(rejects).items())
     most = MOST_NAMES // 4 if series.crowded else MOST_NAMES
     for place, name in named[-most:]:
-        plot.name(place + 1, float(means[place]), name, "flag")
+        plot.names_row.append((place + 1, name, "flag"))
     notes = [series.thinned()]
     if len(named) > most:
         notes.append(drift_words.FIGURE["names_last"].format(shown=most))
@@ -171,54 +168,6 @@ def control_plot(series: Series) -> tuple[Plot, list[str]] | None:
     if latest["limits_kind"] == "provisional" and latest["centre"] is not None:
         notes.append(drift_words.FIGURE["provisional"])
     return plot, notes
-
-
-def bias_plot(series: Series) -> Plot | None:
-    """Draw the bias of the checks over time against the tolerance; None without a certificate."""
-    known = series.known("bias")
-    drawn = known if series.crowded else sorted(set(series.chosen) & set(known))
-    if not drawn:
-        return None
-    checks = series.frame[drawn]
-    biases = checks["bias"].to_numpy()
-    widest = max((value for value in checks["tolerance"].unique() if finite(value) is not None), default=0.0)
-    moments: list[datetime] = [checks["at"][0], checks["at"][-1]]
-    place, ticks, title = time_scale(moments, series.clock)
-    first, last = map(place, moments)
-    x_domain = domain([first, last], margin=0.02) if last > first else (first - 1.8e6, first + 1.8e6)
-    plot = Plot(
-        x_domain,
-        domain([float(biases.min()), float(biases.max()), widest, -widest, 0.0]),
-        title,
-        words.FIGURE_OF["bias_axis"].format(unit=series.unit),
-        x_format=ticks,
-        height=200,
-        keys_of=series.name,
-    )
-    plot.across(0.0, "inner", words.FIGURE_OF["no_bias"], width=1)
-    count = checks.height
-    for start, end in list(pairwise([0, *changes_of(checks["tolerance"]), count]))[-MOST_STRETCHES:]:
-        tolerance = finite(checks["tolerance"][start])
-        if tolerance is not None:
-            left = x_domain[0] if start == 0 else place(checks["at"][start])
-            right = x_domain[1] if end == count else place(checks["at"][end])
-            for sign in (1, -1):
-                plot.segment(left, right, sign * tolerance, sign * tolerance, "tolerance", dash="dashdot", width=1.4)
-    if (latest := finite(checks["tolerance"][-1])) is not None:
-        for sign, mark in ((1, "+"), (-1, "−")):
-            label = words.FIGURE_OF["tolerance"].format(value=f"{mark}{compact(latest, 4)}")
-            plot.names_right.append((sign * latest, label, "tolerance"))
-    draw_settings(plot, [place(at) for at in series.settings[-MOST_STRETCHES:]])
-    looks = {True: ("circle", "point", False), False: ("diamond", "flag", True)}
-    if series.crowded:
-        draw_columns(plot, columns_of(count), biases, lambda i: place(checks["at"][i]), line=False)
-        failed = checks.filter(~pl.col("passes")).select("at", "bias").iter_rows()
-        draw_once(plot, ((place(at), bias, *looks[False]) for at, bias in failed))
-        return plot
-    for number, (at, bias, passes) in zip(drawn, checks.select("at", "bias", "passes").iter_rows(), strict=True):
-        look = looks.get(passes, ("square", "inner", False))
-        plot.point(place(at), bias, *look, key=f"{number + 1}")
-    return plot
 
 
 def within_plot(series: Series, summary: BlockSummary | None) -> tuple[Plot, str] | None:

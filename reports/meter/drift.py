@@ -1,4 +1,4 @@
-"""What a meter page says of drift: EWMA and CUSUM under the control chart, the forecast, signals, what a failed check would hold."""
+"""What is said of a meter's drift: EWMA and CUSUM, the forecast, signals, what a failed check would hold."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import polars as pl
 from pipeline.metrology.drift import DriftLine, drift_line
 from reports.kit.address import address
 from reports.kit.charts import Plot
-from reports.kit.geometry import domain, time_scale
+from reports.kit.geometry import domain
 from reports.kit.links import linked
 from reports.kit.markup import Html, element, join, shorten
 from reports.kit.numbers import compact, decimals_for, fixed, significant
@@ -22,6 +22,7 @@ from reports.meter.charts import draw_once, draw_settings
 from reports.meter.series import COLUMNS, MOST_STRETCHES, changes_of
 from reports.words import drift as say
 from reports.words import general as words
+from reports.words import meter as meter_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -40,20 +41,21 @@ __all__ = [
     "cusum_plot",
     "design_in_words",
     "drift_section",
+    "drift_signals",
     "ewma_plot",
     "forecast_of",
-    "forecast_plot",
     "forecast_table",
+    "intervals_table",
 ]
 
 MOST_SIGNALS = 60
-_MOST_POINTS = 30
-_CONE = 8
+_MOST_LIMITS = 4.0
+"""A drift chart is cut at so many times its limit, so that its limits can be told apart."""
 _DAY_US = 86_400e6
 
 
-def _chart(series: Series, chart: str, title: str) -> Plot | None:
-    """Draw one drift chart by number of the check, with its limits, settings and signals."""
+def _chart(series: Series, chart: str, title: str) -> tuple[Plot, str] | None:
+    """Draw one drift chart by number of the check, with its limits, settings and signals; say where it is cut."""
     known = series.known("ewma")
     if not known:
         return None
@@ -63,6 +65,8 @@ def _chart(series: Series, chart: str, title: str) -> Plot | None:
         values = np.where(above >= below, above, -below)
     else:
         values = series.values("ewma")[known]
+    farthest, edge = float(values[np.abs(values).argmax()]), _MOST_LIMITS * max(limits)
+    values = np.clip(values, -edge, edge)
     low, high = domain([float(values.min()), float(values.max()), max(limits), -max(limits), 0.0])
     plot = Plot(
         (0.0, len(series) + 1.0), (low, high), words.FIGURE_OF["check_axis"], title, height=130, keys_of=series.name
@@ -97,10 +101,13 @@ def _chart(series: Series, chart: str, title: str) -> Plot | None:
     begins[1:] |= ~beyond[:-1]
     closes[:-1] |= ~beyond[1:]
     marked: list[int] = np.flatnonzero(beyond & (begins | closes)).tolist()
-    draw_once(plot, ((places[i], float(values[i]), "diamond", "flag", True) for i in marked), keyed=True)
+    inside = [i for i in marked if abs(values[i]) < edge]
+    draw_once(plot, ((places[i], float(values[i]), "diamond", "flag", True) for i in inside), keyed=True)
     for i in [i for i in marked if begins[i]][-6:]:
-        plot.name(places[i], float(values[i]), series.clock.day(series.frame["at"][known[i]]), "flag")
-    return plot
+        plot.names_row.append((places[i], series.clock.day(series.frame["at"][known[i]]), "flag"))
+    if abs(farthest) <= edge:
+        return plot, ""
+    return plot, meter_words.SAY["cut"].format(limit=f"±{compact(edge)}", value=compact(farthest))
 
 
 def _envelope(places: Sequence[float], values: NDArray[np.float64], size: int) -> list[Row]:
@@ -113,12 +120,12 @@ def _envelope(places: Sequence[float], values: NDArray[np.float64], size: int) -
     return found
 
 
-def ewma_plot(series: Series) -> Plot | None:
+def ewma_plot(series: Series) -> tuple[Plot, str] | None:
     """Draw the EWMA of z against its limits; None where there is none yet."""
     return _chart(series, "ewma", say.FIGURE_OF["ewma_axis"])
 
 
-def cusum_plot(series: Series) -> Plot | None:
+def cusum_plot(series: Series) -> tuple[Plot, str] | None:
     """Draw the larger of the two cumulative sums, that for low values downward; None where there is none yet."""
     return _chart(series, "cusum", say.FIGURE_OF["cusum_axis"])
 
@@ -169,58 +176,7 @@ def forecast_of(series: Series, drift: Drift | None) -> Forecast | None:
     return None if isinstance(line, str) else Forecast(line, checks, drift)
 
 
-def forecast_plot(forecast: Forecast, series: Series) -> tuple[Plot, int]:
-    """Draw checks, line and cone up to the day the line meets the tolerance; return how many checks a mark stands for."""
-    line, checks, drift = forecast.line, forecast.checks, forecast.drift
-    crossing, interval = drift.leaves_tolerance_on, drift.leaves_tolerance_interval
-    if crossing is None or interval is None:
-        raise AssertionError  # pragma: no cover - forecast_of has checked it
-    end, start, last = forecast.end(), forecast.start, forecast.last
-    limit = forecast.tolerance if line.slope > 0 else -forecast.tolerance
-    size = -(-checks.height // _MOST_POINTS)
-    place, ticks, title = time_scale([start, end], series.clock)
-    marks = [
-        (sum(map(place, group["at"])) / group.height, sum(group["bias"]) / group.height)
-        for group in checks.iter_slices(size)
-    ]
-    bend = drift.drifting_since or start
-    ahead = [last + (end - last) * i / _CONE for i in range(_CONE + 1)]
-    behind = [bend + (last - bend) * i / 3 for i in range(3)]
-    moments = [*behind, *ahead]
-    days = np.array([forecast.day_of(at) for at in moments])
-    low, high = line.band(days)
-    middle = line.at(days)
-    beyond = 1.25 * limit
-    values = [y for _, y in marks] + [0.0, 1.12 * limit, *(v for v in (*low, *high) if abs(v) <= abs(beyond))]
-    plot = Plot(
-        domain([place(start), place(end)], margin=0.02), domain(values), title,
-        words.FIGURE_OF["bias_axis"].format(unit=series.unit), x_format=ticks, height=180,
-    )  # fmt: skip
-    bottom, top = plot.y_domain
-    plot.across(0.0, "inner", words.FIGURE_OF["no_bias"], width=1)
-    sign = "+" if limit > 0 else "−"
-    label = words.FIGURE_OF["tolerance"].format(value=f"{sign}{compact(abs(limit), 4)}")
-    plot.across(limit, "tolerance", label, dash="dashdot", width=1.4)
-    plot.segment(place(last), place(last), bottom, top, "inner", dash="short", width=1)
-    plot.names.append((place(last), bottom + 0.04 * (top - bottom), say.FIGURE_OF["last_check"], "inner"))
-    x = [place(at) for at in moments]
-    for bound in (low, high):
-        for i in range(len(x) - 1):
-            # the cone leaves the plot where it leaves what matters
-            if bottom <= bound[i] <= top and bottom <= bound[i + 1] <= top:
-                plot.segment(x[i], x[i + 1], float(bound[i]), float(bound[i + 1]), "limit", dash="dot", width=1.2)
-    level = [(place(start), line.level), *zip(x, middle.tolist(), strict=True)]
-    plot.path = [{"x": at, "y": float(y)} for at, y in level if bottom <= y <= top]
-    for at, y in marks:
-        plot.point(at, y, "circle", "point")
-    plot.point(place(crossing), limit, "diamond", "flag", filled=True)
-    plot.name(place(crossing), limit, say.FIGURE_OF["leaves"].format(day=series.clock.day(crossing)), "flag")
-    return plot, size
-
-
-def forecast_table(
-    forecast: Forecast, series: Series, number: int, anchor: str, figures: Sequence[tuple[int, str]]
-) -> Html:
+def forecast_table(forecast: Forecast, series: Series, number: int, anchor: str) -> Html:
     """Return the points of the line and its interval: the last check, the days of the forecast and some between."""
     line, drift, clock = forecast.line, forecast.drift, series.clock
     crossing, interval, last = drift.leaves_tolerance_on, drift.leaves_tolerance_interval, forecast.last
@@ -243,8 +199,7 @@ def forecast_table(
          fixed(float(b), decimals, sign=True), notes.get(at, ""))
         for at, y, a, b in zip(moments, line.at(days), low, high, strict=True)
     ]  # fmt: skip
-    said = caption(say.TABLE["forecast"].format(block=series.name), figures=figures)
-    return table(number, anchor, said, columns, rows)
+    return table(number, anchor, say.TABLE["forecast"].format(block=series.name), columns, rows)
 
 
 def _signals_table(result: MeterResult, number: int, clock: Clock) -> Html:
@@ -284,7 +239,8 @@ def _hours(hours: float) -> str:
     return say.NOTE["every_week"] if hours == 168 else say.NOTE["every_days"].format(days=f"{hours / 24:g}")
 
 
-def _intervals_table(result: MeterResult, number: int) -> Html:
+def intervals_table(result: MeterResult, number: int) -> Html:
+    """Return what one failed check would put on hold, by the interval between checks."""
     columns = [
         Heading(say.COLUMN["hours"], kind="t"), Heading(say.COLUMN["lots_median"], kind="n"), Heading(say.COLUMN["lots_largest"], kind="n"),
         Heading(say.COLUMN["readings_median"], kind="n"), Heading(say.COLUMN["readings_largest"], kind="n"),
@@ -297,8 +253,8 @@ def _intervals_table(result: MeterResult, number: int) -> Html:
     return table(number, "check-intervals", said, columns, rows)
 
 
-def drift_section(result: MeterResult, trend: Html | None, numbered: Numbered, clock: Clock) -> list[Html]:
-    """Return what the section on drift holds beside the trend: model, signals, design, what a failed check would hold.
+def drift_section(result: MeterResult, trend: Html | None) -> list[Html]:
+    """Return what a meter's page says of drift: the trend, the model behind it, why a chart is missing.
 
     Parameters
     ----------
@@ -306,21 +262,29 @@ def drift_section(result: MeterResult, trend: Html | None, numbered: Numbered, c
         The meter.
     trend
         The table of trends.
-    numbered
-        Counter of the page's tables.
-    clock
-        The zone.
     """
     found: list[Html] = []
     if trend is not None:
         found += [trend, element("p", say.NOTE["model"])]
     charts = [chart for chart in result.drift_charts if chart.run_length is not None]
+    if charts and not result.drift_signals:
+        found.append(element("p", say.NOTE["no_signals"]))
+    missing = [chart for chart in result.drift_charts if chart.reason is not None]
+    if missing:
+        said = (
+            say.NOTE["no_chart"].format(block=shorten(chart.block, 60), reason=shorten(chart.reason or "", 200))
+            for chart in missing[:12]
+        )
+        found.append(element("p", join(said, " ")))
+    return found
+
+
+def drift_signals(result: MeterResult, numbered: Numbered, clock: Clock) -> list[Html]:
+    """Return the stretches beyond the drift charts' limits, and how these were designed."""
+    found: list[Html] = []
     if result.drift_signals:
         found.append(_signals_table(result, numbered.table(), clock))
-    elif charts:
-        found.append(element("p", say.NOTE["no_signals"]))
-    if charts:
-        one = charts[0]
+    if one := next((chart for chart in result.drift_charts if chart.run_length is not None), None):
         found.append(
             element(
                 "p",
@@ -330,13 +294,4 @@ def drift_section(result: MeterResult, trend: Html | None, numbered: Numbered, c
                 ),
             )
         )  # fmt: skip
-    missing = [chart for chart in result.drift_charts if chart.reason is not None]
-    if missing:
-        said = (
-            say.NOTE["no_chart"].format(block=shorten(chart.block, 60), reason=shorten(chart.reason or "", 200))
-            for chart in missing[:12]
-        )
-        found.append(element("p", join(said, " ")))
-    if result.check_intervals:
-        found.append(_intervals_table(result, numbered.table()))
     return found

@@ -4,37 +4,48 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import polars as pl
-
-from reports.kit.address import address
+from reports.kit.address import address, between
 from reports.kit.charts import figure, svg
-from reports.kit.markup import Html, element, isolated, join, shorten
-from reports.kit.numbers import Clock, compact, finite, fixed
-from reports.kit.page import Masthead, document, flags_list, section, toned, unit_in_words, verdict
+from reports.kit.links import exists, linked_to
+from reports.kit.markup import Html, element, isolated, join, shorten, text
+from reports.kit.numbers import Clock, compact, percent
+from reports.kit.page import Masthead, document, flags_list, folded, section, toned, unit_in_words, verdict
 from reports.kit.report import Report
-from reports.kit.tables import Numbered, best_order, ledger
+from reports.kit.tables import Numbered, ledger
 from reports.meter import charts as meter_charts
 from reports.meter import drift as meter_drift
 from reports.meter import tables as meter_tables
-from reports.meter.series import MOST_CHECKS, Series
+from reports.meter.checks import checks_sections
+from reports.meter.series import Key, Series, series_of
+from reports.meter.strip import Beside, leaves_in_words, share_used, shared_axis, strip_plot, urgency
 from reports.sections import bias_line as bias
 from reports.sections import uncertainty
 from reports.sections.calibrations import calibrations_table
-from reports.sections.drift_text import drift_points
+from reports.sections.drift_text import hold_points
 from reports.sections.events_list import events_list
 from reports.sections.what_to_do import meter_steps
 from reports.words import drift as drift_words
 from reports.words import event as look_back_words
 from reports.words import general as words
+from reports.words import meter as say
 from reports.words.uncertainty import BIAS, BUDGET
 from schemas.results import MeterPage, MeterResult
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import datetime
+
     from reports.kit.charts import Plot
-    from schemas.drift import DriftChart
+    from schemas.drift import DriftChart, DriftSignal
     from schemas.results import BlockSummary
 
 __all__ = ["REPORT", "render"]
+
+
+MOST_STEPS = 3
+"""What the banner asks for; the rest comes after it."""
+_FEW_LOTS = 12
+_FIRST_SENTENCES = 2
 
 
 def render(page: MeterPage) -> str:
@@ -52,67 +63,53 @@ def render(page: MeterPage) -> str:
     """
     result, clock, numbered = page.result, Clock(page.provenance.zone), Numbered()
     here = address("meter", result.meter)
+    long_part = address("checks", result.meter)
+    apart = bool(result.checks) and exists(long_part)
     unit = unit_in_words(result.unit)
     word = words.STATE.get(result.state, result.state)
     none = element("p", words.FRAGMENT["none"])
-    found = _series(page, clock, unit)
-    blocks = {(block.block, block.probe, block.frequency_khz): block for block in result.blocks}
-    points = join(element("li", point) for point in _points(result, clock, unit))
+    found = series_of(page, clock, unit)
+    steps = meter_steps(result, clock)
+    points = join(element("li", point) for point in _points(result))
     body = [
-        verdict(result.state, word, result.reasons, meter_steps(result, clock)),
-        section("points", element("ul", points, class_="points")),
-        section("figures", _figures(result, clock)),
+        verdict(result.state, word, result.reasons, steps[:MOST_STEPS]),
+        section(
+            "strips",
+            *_strips(page, found, numbered, between(here, long_part) if apart else ""),
+            heading=say.HEADING["strips"],
+            wide=True,
+        ),
     ]
-    charts: list[Html] = []
-    figures: list[list[tuple[int, str]]] = []
-    drift_charts = {(c.block, c.probe, c.frequency_khz): c for c in result.drift_charts}
-    drifts = {(d.block, d.probe, d.frequency_khz): d for d in result.drift}
-    forecasts = [meter_drift.forecast_of(series, drifts.get(key)) for key, series in found]
-    for place, ((key, series), forecast) in enumerate(zip(found, forecasts, strict=True), start=1):
-        drawn, numbers = _charts(series, blocks.get(key), drift_charts.get(key), forecast, numbered, place)
-        charts += [element("h3", series.name), *drawn]
-        figures.append(numbers)
-    body.append(section("charts", *(charts or [element("p", words.FRAGMENT["no_checks"])]), wide=True))
+    if rest := steps[MOST_STEPS:]:
+        body.append(
+            section("then", element("ol", *(element("li", step) for step in rest)), heading=say.HEADING["then"])
+        )
+    body.append(section("points", element("ul", points, class_="points")))
+    body.append(section("figures", _figures(result, clock)))
     if result.blocks:
         body.append(section("blocks", meter_tables.blocks_table(result, numbered.table(), unit=unit), wide=True))
-    signals = meter_tables.signals_table(result, numbered.table(), clock) if result.signals else None
-    rough = (
-        meter_tables.precision_table(result, numbered.table(), clock, unit=unit) if result.precision_signals else None
-    )
-    body.append(section("signals", signals or element("p", words.FRAGMENT["no_signals"]), rough, wide=True))
     drift = meter_tables.drift_table(result, numbered.table(), clock, unit=unit) if result.drift else None
-    parts = meter_drift.drift_section(result, drift, numbered, clock)
-    parts += [
-        meter_drift.forecast_table(
-            forecast, series, numbered.table(), f"forecast-{place}", [n for n in numbers if n[1].startswith("forecast")]
-        )
-        for place, ((_, series), forecast, numbers) in enumerate(zip(found, forecasts, figures, strict=True), start=1)
-        if forecast is not None
-    ]
-    body.append(section("drift", *(parts or [none]), wide=True))
+    body.append(section("drift", *(meter_drift.drift_section(result, drift) or [none]), wide=True))
     if result.bias_lines:
         body.append(section("bias_line", *_bias_lines(result, numbered, unit), wide=True))
-    if result.budgets:
-        body.append(section("uncertainty", *_budgets(result, numbered, unit), wide=True))
     read = page.lots.height or result.suspect_lots
-    lots = meter_tables.lots_table(page, numbered.table(), clock, here) if read else none
-    body += [section("read_lots", lots, wide=True), section("flags", flags_list(result.flags))]
-    settings = meter_tables.settings_table(page, numbered.table(), clock) if page.settings.height else none
-    body.append(section("settings", settings))
+    lots = meter_tables.lots_table(page, numbered.table(), clock, here, _FEW_LOTS) if read else none
+    body.append(section("read_lots", lots, wide=True))
     if page.events:
         body.append(section("events", events_list(here, page.events, clock), heading=words.KIND["event"]))
     if page.calibrations is not None and page.calibrations.height:
         shown = calibrations_table(page.calibrations, numbered.table(), clock)
         body.append(section("calibrations", shown, heading=look_back_words.SECTION["calibrations"], wide=True))
-    tables: list[Html] = []
-    for place, ((key, series), numbers) in enumerate(zip(found, figures, strict=True), start=1):
-        of_checks = [n for n in numbers if not n[1].startswith("forecast")]
-        if series.crowded:
-            tables.append(meter_tables.columns_table(series, numbered.table(), f"columns-{place}", of_checks))
-        tables.append(
-            meter_tables.checks_table(series, numbered.table(), f"checks-{place}", of_checks, blocks.get(key))
-        )
-    body.append(section("checks", *(tables or [none]), wide=True))
+    body.append(section("flags", flags_list(result.flags)))
+    if more := _more(page, numbered, clock, unit):
+        body.append(section("more", *more, heading=say.HEADING["more"], wide=True))
+    if apart:
+        link = linked_to(here, long_part, text(say.SAY["link"].format(meter=shorten(result.meter, 60))))
+        body.append(section("checks", element("p", say.SAY["linked"], " ", link), heading=say.HEADING["checks"]))
+    else:
+        body += checks_sections(page, found, numbered, clock, unit) or [
+            section("checks", none, heading=say.HEADING["checks"])
+        ]
     head = Masthead(
         kind=words.FRAGMENT["meter"],
         name=result.meter,
@@ -132,69 +129,109 @@ def _what(result: MeterResult, clock: Clock) -> str:
     return words.FRAGMENT["earlier"].format(day=f"{clock.minute(result.last_setting_at)} {clock.zone}")
 
 
-_MOST_DRAWN, _FEWEST_DRAWN = 320, 50
-_Key = tuple[str, str | None, float | None]
+def _strips(page: MeterPage, found: Sequence[tuple[Key, Series]], numbered: Numbered, there: str) -> list[Html]:
+    """Draw a strip for each block, the one that needs a look first on top, its other charts behind a disclosure."""
+    if not found:
+        return [element("p", words.FRAGMENT["no_checks"])]
+    result, clock = page.result, Clock(page.provenance.zone)
+    drifts = {(d.block, d.probe, d.frequency_khz): d for d in result.drift}
+    blocks = {(block.block, block.probe, block.frequency_khz): block for block in result.blocks}
+    designs = {(c.block, c.probe, c.frequency_khz): c for c in result.drift_charts}
+    forecasts = {key: meter_drift.forecast_of(series, drifts.get(key)) for key, series in found}
+    signals: dict[Key, list[DriftSignal]] = {key: [] for key, _ in found}
+    for signal in sorted(result.drift_signals, key=lambda s: (s.first_at, s.last_at, s.chart)):
+        signals.setdefault((signal.block, signal.probe, signal.frequency_khz), []).append(signal)
+    axis = shared_axis([series for _, series in found], forecasts.values(), clock)
+    places = {key: place for place, (key, _) in enumerate(found, start=1)}
+    ordered = sorted(found, key=lambda one: urgency(one[1], signals[one[0]], forecasts[one[0]]), reverse=True)
+    beside = _beside(page)
+    drawn: list[Html] = [element("p", say.SAY["order"])] if len(found) > 1 else []
+    for first, (key, series) in enumerate(ordered):
+        place, forecast = places[key], forecasts[key]
+        behind = f"columns-{place}" if series.crowded else f"checks-{place}"
+        stands = _stands(series, signals[key], forecast, unit_in_words(result.unit))
+        drawn.append(element("h3", series.name, element("small", f" {stands}") if stands else None, class_="strip"))
+        if strip := strip_plot(series, axis, signals[key], forecast, beside):
+            said = say.FIGURE["strip"].format(block=series.name)
+            keys = [say.FIGURE["key_strip"]] if not first else []
+            if any(forecasts.values()) and not first:
+                keys.append(say.FIGURE["key_forecast"])
+            number = numbered.figure()
+            drawn.append(
+                figure(number, f"strip-{place}", svg(strip[0], said), said, *strip[1], *keys, table=behind, there=there)
+            )
+        others = _charts(series, blocks.get(key), designs.get(key), numbered, place, (behind, there))
+        drawn.append(folded(say.FOLD["charts"].format(block=series.name), *others, anchor=f"charts-{place}"))
+    return drawn
 
 
-def _series(page: MeterPage, clock: Clock, unit: str) -> list[tuple[_Key, Series]]:
-    """Return the checks of each block, probe and frequency that have a mean, in order of time."""
-    known = best_order(page.checks.filter(pl.col("mean").is_finite()), ("block", "probe", "frequency_khz", "at", "run"))
-    by_key: dict[_Key, pl.DataFrame] = {}
-    if known.height:
-        by_key = known.partition_by("block", "probe", "frequency_khz", as_dict=True, maintain_order=True)
-    blocks = [key[0] for key in by_key]
-    # many blocks share the room of one page; what short series leave is for the long ones
-    most = MOST_CHECKS
-    while most > _FEWEST_DRAWN and sum(min(checks.height, most) for checks in by_key.values()) > _MOST_DRAWN:
-        most -= 10
-    times = tuple(sorted(page.settings["at"].drop_nulls().to_list())) if page.settings.height else ()
-    found = []
-    for key, checks in by_key.items():
-        name = shorten(key[0], 60)
-        if blocks.count(key[0]) > 1:
-            stated = [words.FRAGMENT["not_stated"] if part is None else part for part in key[1:]]
-            name = words.FRAGMENT["series"].format(block=name, probe=shorten(str(stated[0]), 40), frequency=stated[1])
-        found.append((key, Series(name, checks, times, unit, clock, most)))
-    return found
+def _beside(page: MeterPage) -> Beside:
+    """Return the calibrations of the meter, each with whether all its points were within tolerance, and the lots it read."""
+    found: dict[datetime, bool] = {}
+    if page.calibrations is not None:
+        for at, passes in page.calibrations.select("calibrated_on", "passes").iter_rows():
+            found[at] = found.get(at, True) and passes is not False
+    lots = sorted(page.lots["first_at"].drop_nulls().to_list()) if page.lots.height else []
+    return Beside(sorted(found.items()), lots)
+
+
+def _stands(series: Series, signals: Sequence[DriftSignal], forecast: meter_drift.Forecast | None, unit: str) -> str:
+    """Say in a line how things stand on one block."""
+    told, share = [], share_used(series)
+    if share is not None:
+        told.append(say.SAY["beyond" if series.failed[-1] else "used"].format(share=percent(abs(share))))
+    if series.rejected[-1]:
+        told.append(say.SAY["rejected"].format(rules=words.listed(str(series.row(-1)["rejects"]).split())))
+    if still := [signal for signal in signals if signal.open]:
+        charts = words.listed(sorted({drift_words.CHART.get(signal.chart, signal.chart) for signal in still}))
+        day = series.clock.day(min(signal.first_at for signal in still))
+        told.append(say.SAY["drift_since"].format(day=day, charts=charts))
+    if forecast is not None:
+        told.append(leaves_in_words(forecast, series.clock, unit))
+    return "; ".join(told)
 
 
 def _charts(
     series: Series,
     block: BlockSummary | None,
     chart: DriftChart | None,
-    forecast: meter_drift.Forecast | None,
     numbered: Numbered,
     place: int,
-) -> tuple[list[Html], list[tuple[int, str]]]:
-    """Draw the charts of one block; return them with their numbers and anchors."""
-    say = {**words.FIGURE, **drift_words.FIGURE}
+    behind: tuple[str, str],
+) -> list[Html]:
+    """Draw the charts of one block by number of the check; `behind` is where the table of their points stands."""
+    texts = {**words.FIGURE, **drift_words.FIGURE}
     drawn: list[Html] = []
-    numbers: list[tuple[int, str]] = []
-    behind = f"columns-{place}" if series.crowded else f"checks-{place}"
 
-    def add(kind: str, plot: Plot, *sentences: str, table: str = behind) -> None:
-        anchor, number = f"{kind}-{place}", numbered.figure()
-        said = say[kind].format(block=series.name)
-        drawn.append(figure(number, anchor, svg(plot, said), said, *sentences, table=table))
-        numbers.append((number, anchor))
+    def add(kind: str, plot: Plot, *sentences: str) -> None:
+        said = texts[kind].format(block=series.name)
+        drawing = svg(plot, said)
+        drawn.append(
+            figure(numbered.figure(), f"{kind}-{place}", drawing, said, *sentences, table=behind[0], there=behind[1])
+        )
 
     if control := meter_charts.control_plot(series):
-        add("control", control[0], say["key_control"], *control[1])
+        add("control", control[0], texts["key_control"], *control[1])
     design = "" if chart is None else meter_drift.design_in_words(chart)
     if ewma := meter_drift.ewma_plot(series):
-        add("ewma", ewma, drift_words.FIGURE["key_ewma"], design)
+        add("ewma", ewma[0], texts["key_ewma"], ewma[1], design)
     if cusum := meter_drift.cusum_plot(series):
-        add("cusum", cusum, drift_words.FIGURE["key_cusum"])
-    if bias := meter_charts.bias_plot(series):
-        add("bias", bias, say["key_bias"])
-    if forecast is not None:
-        plot, size = meter_drift.forecast_plot(forecast, series)
-        key = "cone" if size > 1 else "cone_single"
-        cone = drift_words.FIGURE[key].format(several=words.counted(size, "check"))
-        add("forecast", plot, cone, table=f"forecast-{place}")
+        add("cusum", cusum[0], texts["key_cusum"], cusum[1])
     if within := meter_charts.within_plot(series, block):
-        add("within", within[0], say["key_within"], within[1])
-    return drawn, numbers
+        add("within", within[0], texts["key_within"], within[1])
+    return drawn
+
+
+def _more(page: MeterPage, numbered: Numbered, clock: Clock, unit: str) -> list[Html]:
+    """Return what few look at, each behind a disclosure."""
+    result, found = page.result, []
+    if result.budgets:
+        found.append(folded(say.FOLD["uncertainty"], *_budgets(result, numbered, unit)))
+    if page.settings.height:
+        found.append(folded(say.FOLD["settings"], meter_tables.settings_table(page, numbered.table(), clock)))
+    if result.check_intervals:
+        found.append(folded(say.FOLD["intervals"], meter_drift.intervals_table(result, numbered.table())))
+    return found
 
 
 def _bias_lines(result: MeterResult, numbered: Numbered, unit: str) -> list[object]:
@@ -207,14 +244,18 @@ def _bias_lines(result: MeterResult, numbered: Numbered, unit: str) -> list[obje
                 words.FRAGMENT["not_stated"] if part is None else part for part in (line.probe, line.frequency_khz)
             ]
             name = BIAS["series"].format(probe=shorten(str(stated[0]), 40), frequency=stated[1])
-        drawn += [element("p", sentence) for sentence in bias.bias_line_sentences(line, unit=unit)]
+        told = [element("p", sentence) for sentence in bias.bias_line_sentences(line, unit=unit)]
         if control := bias.bias_control_sentence(line, unit=unit):
-            drawn.append(element("p", control))
+            told.append(element("p", control))
+        drawn += told[:_FIRST_SENTENCES]
+        behind: list[object] = [*told[_FIRST_SENTENCES:]]
         if plot := bias.bias_line_plot(line, unit=unit):
             anchor, said = f"bias-line-{place}", BIAS["chart"].format(name=name)
             number = numbered.figure()
             drawn.append(figure(number, anchor, svg(plot, said), said, BIAS["key"], table=anchor))
-            drawn.append(bias.bias_line_table(line, numbered.table(), anchor, unit=unit))
+            behind.append(bias.bias_line_table(line, numbered.table(), anchor, unit=unit))
+        if behind:
+            drawn.append(folded(say.FOLD["bias_line"], *behind))
     return drawn
 
 
@@ -237,28 +278,11 @@ def _budgets(result: MeterResult, numbered: Numbered, unit: str) -> list[object]
     ]
 
 
-def _points(result: MeterResult, clock: Clock, unit: str) -> list[str]:
+def _points(result: MeterResult) -> list[str]:
     """Return the main points in plain sentences."""
     point = words.POINT
     points: list[str] = []
-    for block in result.blocks:
-        checks, name = words.counted(block.checks, "check"), shorten(block.block, 60)
-        if finite(block.last_bias) is None:
-            reason = shorten(block.not_computable.get("last_bias") or words.FRAGMENT["no_reason"], 200)
-            said = point["no_bias"].format(block=name, reason=reason, checks=checks)
-        else:
-            decimals = meter_tables.decimals_of(block)
-            said = point["bias"].format(
-                block=name, last=fixed(block.last_bias, decimals, sign=True), mean=fixed(block.bias, decimals, sign=True),
-                unit=unit, tolerance=compact(block.tolerance, 6), checks=checks,
-            )  # fmt: skip
-        said += (
-            point["limits_frozen"].format(n=block.baseline_checks, factor=compact(block.limit_widening, 3))
-            if block.limits_kind == "frozen"
-            else point["limits_provisional"]
-        )
-        points.append(said)
-    points += drift_points(result, clock, unit)
+    points += hold_points(result)
     points.append(
         point["signals"].format(
             events=words.counted(len(result.events), "event"),

@@ -11,6 +11,8 @@ import numpy as np
 import polars as pl
 
 from reports.kit.geometry import evenly
+from reports.kit.markup import shorten
+from reports.kit.tables import best_order
 from reports.words import drift as drift_words
 from reports.words import general as words
 
@@ -22,8 +24,9 @@ if TYPE_CHECKING:
 
     from reports.kit.numbers import Clock
     from reports.kit.tables import Row
+    from schemas.results import MeterPage
 
-__all__ = ["COLUMNS", "MOST_CHECKS", "MOST_STRETCHES", "Series", "changes_of", "columns_of"]
+__all__ = ["COLUMNS", "MOST_CHECKS", "MOST_STRETCHES", "Key", "Series", "changes_of", "columns_of", "series_of"]
 
 MOST_CHECKS = 200
 """Checks that are drawn one by one."""
@@ -149,4 +152,31 @@ def changes_of(*columns: pl.Series) -> list[int]:
     for column in columns:
         changed |= np.diff(column.rle_id().to_numpy().astype(np.int64)) != 0
     found: list[int] = (np.flatnonzero(changed) + 1).tolist()
+    return found
+
+
+Key = tuple[str, str | None, float | None]
+"""Block, probe and frequency."""
+_MOST_DRAWN, _FEWEST_DRAWN = 320, 50
+
+
+def series_of(page: MeterPage, clock: Clock, unit: str) -> list[tuple[Key, Series]]:
+    """Return the checks of each block, probe and frequency that have a mean, in order of time."""
+    known = best_order(page.checks.filter(pl.col("mean").is_finite()), ("block", "probe", "frequency_khz", "at", "run"))
+    by_key: dict[Key, pl.DataFrame] = {}
+    if known.height:
+        by_key = known.partition_by("block", "probe", "frequency_khz", as_dict=True, maintain_order=True)
+    blocks = [key[0] for key in by_key]
+    # many blocks share the room of one page; what short series leave is for the long ones
+    most = MOST_CHECKS
+    while most > _FEWEST_DRAWN and sum(min(checks.height, most) for checks in by_key.values()) > _MOST_DRAWN:
+        most -= 10
+    times = tuple(sorted(page.settings["at"].drop_nulls().to_list())) if page.settings.height else ()
+    found = []
+    for key, checks in by_key.items():
+        name = shorten(key[0], 60)
+        if blocks.count(key[0]) > 1:
+            stated = [words.FRAGMENT["not_stated"] if part is None else part for part in key[1:]]
+            name = words.FRAGMENT["series"].format(block=name, probe=shorten(str(stated[0]), 40), frequency=stated[1])
+        found.append((key, Series(name, checks, times, unit, clock, most)))
     return found

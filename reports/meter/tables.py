@@ -14,7 +14,7 @@ from reports.words import drift as drift_words
 from reports.words import general as words
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable
 
     from reports.kit.numbers import Clock
     from reports.kit.tables import Row
@@ -195,14 +195,14 @@ def settings_table(page: MeterPage, number: int, clock: Clock) -> Html:
     return table(number, "settings", words.TABLE["settings"], columns, rows)
 
 
-def lots_table(page: MeterPage, number: int, clock: Clock, here: str) -> Html:
+def lots_table(page: MeterPage, number: int, clock: Clock, here: str, most: int = MOST_LOTS) -> Html:
     """Return the lots that the meter read, suspect ones first, then the latest."""
     suspects = set(page.result.suspect_lots)
     ordered = list(reversed(list(best_order(page.lots, ("last_at", "lot")).iter_rows(named=True))))
     rows = sorted(ordered, key=lambda row: row["lot"] not in suspects)
     known = {row["lot"] for row in rows}
     missing = [lot for lot in page.result.suspect_lots if lot not in known]
-    cut = max(MOST_LOTS, len(suspects) - len(missing))
+    cut = max(most, len(suspects) - len(missing))
     columns = [
         Heading(_C["lot"]), Heading(_C["verdict"]), Heading(_C["support"]), Heading(_C["readings"], kind="n"),
         Heading(_C["first"], clock.zone, "t"), Heading(_C["last"], clock.zone, "t"),
@@ -225,9 +225,7 @@ def lots_table(page: MeterPage, number: int, clock: Clock, here: str) -> Html:
     return table(number, "lots", caption(words.TABLE["lots"], note), columns, written, marked=marked)
 
 
-def checks_table(
-    series: Series, number: int, anchor: str, figures: Sequence[tuple[int, str]], block: BlockSummary | None
-) -> Html:
+def checks_table(series: Series, number: int, anchor: str, block: BlockSummary | None) -> Html:
     """Return the checks of one series, numbered as in its charts, oldest first.
 
     Parameters
@@ -236,8 +234,6 @@ def checks_table(
         The checks, with the name of what was checked.
     number, anchor
         Of the table.
-    figures
-        Number and anchor of each chart of these checks.
     block
         Summary of the block's checks since the last setting.
     """
@@ -269,7 +265,7 @@ def checks_table(
                 fixed(row["z"], 2, sign=True), *_of_drift(row), signal,
             )
         )  # fmt: skip
-    said = caption(words.TABLE["meter_checks"].format(block=series.name), note, figures=figures)
+    said = caption(words.TABLE["meter_checks"].format(block=series.name), note)
     marked: list[bool] = (series.rejected | series.failed | series.warned)[kept].tolist()
     return table(number, anchor, said, columns, written, marked=marked)
 
@@ -282,7 +278,7 @@ def _of_drift(row: Row) -> tuple[str, str]:
     return fixed(row["ewma"], 2, sign=True), fixed(high if high >= low else -low, 2, sign=True)
 
 
-def columns_table(series: Series, number: int, anchor: str, figures: Sequence[tuple[int, str]]) -> Html:
+def columns_table(series: Series, number: int, anchor: str) -> Html:
     """Return the columns in which a long series is drawn: how many checks, how they lie, what they carry."""
     clock, say, latest = series.clock, drift_words.COLUMN, series.row(-1)
     decimals = decimals_for(finite(latest["limit_standard_deviation"]), latest["mean"])
@@ -303,5 +299,4 @@ def columns_table(series: Series, number: int, anchor: str, figures: Sequence[tu
                 int(series.failed[part].sum()),
             )
         )  # fmt: skip
-    said = caption(drift_words.TABLE["columns"].format(block=series.name), figures=figures)
-    return table(number, anchor, said, columns, written)
+    return table(number, anchor, drift_words.TABLE["columns"].format(block=series.name), columns, written)

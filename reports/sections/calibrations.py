@@ -37,7 +37,7 @@ def calibrations_table(frame: pl.DataFrame, number: int, clock: Clock) -> Html:
     columns = [
         Heading(words.COLUMN["at"], clock.zone, "t"), Heading(_C["condition"], kind="t"), Heading(_C["nominal"], kind="n"),
         Heading(_C["indicated"], kind="n"), Heading(_C["unit"]), Heading(_C["deviation"], kind="n"), Heading(words.COLUMN["tolerance"], kind="n"),
-        Heading(_C["u"], kind="n"), Heading(words.COLUMN["result"], kind="t"), Heading(_C["certificate"]), Heading(_C["laboratory"]),
+        Heading(_C["u"], kind="n"), Heading(words.COLUMN["result"]), Heading(_C["certificate"]),
     ]  # fmt: skip
     rows, marked = [], []
     ordered = list(best_order(frame, ("calibrated_on", "condition", "nominal")).iter_rows(named=True))
@@ -51,8 +51,7 @@ def calibrations_table(frame: pl.DataFrame, number: int, clock: Clock) -> Html:
                 fixed(row["indicated"], decimals), unit_in_words(row["unit"]), fixed(row["deviation"], decimals, sign=True),
                 f"±{compact(row['tolerance'], 4)}", compact(row["expanded_uncertainty"], 4),
                 join([result, toned("hold", say.FRAGMENT["near"])], " ") if row["near"] and row["passes"] else result,
-                None if row["certificate"] is None else shorten(row["certificate"], 60),
-                None if row["laboratory"] is None else shorten(row["laboratory"], 80),
+                ", ".join(shorten(row[name], 80) for name in ("certificate", "laboratory") if row[name] is not None),
             )
         )  # fmt: skip
         marked.append(row["passes"] is False)

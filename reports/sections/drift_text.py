@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from reports.kit.markup import shorten
-from reports.kit.numbers import decimals_for, fixed
 from reports.words import drift as say
 from reports.words import general as words
 
@@ -16,7 +15,7 @@ if TYPE_CHECKING:
     from schemas.drift import DriftSignal
     from schemas.results import MeterResult
 
-__all__ = ["drift_points", "drift_steps", "open_signals"]
+__all__ = ["drift_steps", "hold_points", "open_signals"]
 
 
 def open_signals(result: MeterResult) -> list[tuple[str, list[DriftSignal]]]:
@@ -32,29 +31,9 @@ def _charts_of(signals: Sequence[DriftSignal]) -> str:
     return words.listed(sorted({say.CHART.get(signal.chart, signal.chart) for signal in signals}))
 
 
-def drift_points(result: MeterResult, clock: Clock, unit: str) -> list[str]:
-    """Return the main points on drift in plain sentences."""
+def hold_points(result: MeterResult) -> list[str]:
+    """Say what one failed check would put on hold; nothing where that cannot be counted."""
     points: list[str] = []
-    for drift in result.drift:
-        day, interval, slope = drift.leaves_tolerance_on, drift.leaves_tolerance_interval, drift.slope_since_per_30_days
-        if day is None or interval is None or slope is None:
-            continue
-        kind = "drift_on" if interval[1] is not None else "drift_open"
-        since = clock.day(drift.drifting_since) if drift.drifting_since else say.NOTE["first_check"]
-        points.append(
-            say.POINT[kind].format(
-                block=shorten(drift.block, 60), slope=fixed(slope, decimals_for(abs(slope) / 10, slope), sign=True), unit=unit,
-                since=since, day=clock.day(day), first=clock.day(interval[0]), last=clock.day(interval[1]),
-            )
-        )  # fmt: skip
-    for block, signals in open_signals(result):
-        first = min(signals, key=lambda s: s.first_at)
-        points.append(
-            say.POINT["signal"].format(
-                charts=_charts_of(signals), block=shorten(block, 60), day=clock.day(first.first_at),
-                side=say.SIDE.get(first.side, first.side),
-            )
-        )  # fmt: skip
     by_hours = {i.hours: i for i in result.check_intervals}
     if by_hours and 168.0 in by_hours:
         shortest = by_hours[min(by_hours)]
@@ -70,13 +49,6 @@ def drift_points(result: MeterResult, clock: Clock, unit: str) -> list[str]:
 def drift_steps(result: MeterResult, clock: Clock) -> list[str]:
     """Return what to do about drift, the first thing first."""
     steps = []
-    for block, signals in open_signals(result)[:2]:
-        first = min(signals, key=lambda s: s.first_at)
-        steps.append(
-            say.STEP["signal"].format(
-                block=shorten(block, 40), charts=_charts_of(signals), day=clock.day(first.first_at)
-            )
-        )
     leaving = sorted(
         (d.leaves_tolerance_interval[0], d.leaves_tolerance_on, d.block)
         for d in result.drift
@@ -86,5 +58,12 @@ def drift_steps(result: MeterResult, clock: Clock) -> list[str]:
         first_day, day, block = leaving[0]
         steps.append(
             say.STEP["leaves"].format(first=clock.day(first_day), day=clock.day(day), block=shorten(block, 40))
+        )
+    for block, signals in open_signals(result)[:2]:
+        first = min(signals, key=lambda s: s.first_at)
+        steps.append(
+            say.STEP["signal"].format(
+                block=shorten(block, 40), charts=_charts_of(signals), day=clock.day(first.first_at)
+            )
         )
     return steps

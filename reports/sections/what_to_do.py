@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from reports.kit.numbers import Clock
+    from schemas.look_back import EventGlance
     from schemas.results import LotPage, LotResult, MeterResult
 
 __all__ = ["calibration_due", "concerned_meters", "lot_steps", "meter_steps"]
@@ -134,20 +135,35 @@ def meter_steps(result: MeterResult, clock: Clock) -> list[str]:
     """
     step = words.METER_STEP
     steps: list[str] = []
-    if result.state == "fit":
-        steps.append(step["use"])
-    elif result.state == "suspended":
-        steps += [step["stop"], step["recheck"], step["adjust"]]
+    gravest = _gravest(result)
+    if result.state == "suspended":
+        steps += [step["stop"], step["recheck"]]
     elif result.state == "overdue":
         steps.append(step["calibrate"] if calibration_due(result) else step["overdue"])
-    else:
+    elif result.state != "fit":
         steps.append(step["certified"])
+    if gravest is not None:
+        told = step["settle"].format(event=shorten(gravest.event, 40), sentence=shorten(gravest.sentence, 240))
+        if gravest.undecided:
+            told += " " + step["undecided"].format(lots=words.counted(len(gravest.undecided), "lot"))
+        steps.insert(0 if result.state == "fit" else 1, told)
+    if result.state == "fit":
+        steps.append(step["use"])
     if result.suspect_lots:
         steps.append(step["suspect_lots"].format(lots=words.counted(len(result.suspect_lots), "lot")))
-    if waiting := result.open_events:
+    if waiting := [event for event in result.open_events if event is not gravest]:
         names = words.listed([shorten(event.event, 40) for event in waiting], 4)
         steps.append(step["dispose"].format(events=words.counted(len(waiting), "event"), names=names))
     steps += drift_steps(result, clock)
     if result.flags:
         steps.append(step["flags"])
     return steps
+
+
+_GRAVE = ("calibration", "failed_check")
+
+
+def _gravest(result: MeterResult) -> EventGlance | None:
+    """Return the open event that is settled first: a calibration that failed, else a failed check, the latest of them."""
+    grave = [event for event in result.open_events if event.kind in _GRAVE]
+    return min(grave, key=lambda event: (_GRAVE.index(event.kind), -event.fired_at.timestamp()), default=None)

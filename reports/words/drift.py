@@ -80,10 +80,6 @@ NOTE = {
 }
 
 POINT = {
-    "drift_on": "Block {block} drifts by {slope} {unit} in 30 days since {since}; it leaves the tolerance about {day} (95 % interval {first} to {last}).",
-    "drift_open": "Block {block} drifts by {slope} {unit} in 30 days since {since}; it leaves the tolerance about {day}, {first} at the earliest; the "
-    "checks so far set no latest day.",
-    "signal": "{charts} on block {block} beyond the limit since {day}: the meter {side} than in its baseline.",
     "hold": "A failed check would put {now} on hold with checks every {hours} h (median; {worst} at worst), {week} with one check a week.",
 }  # fmt: skip
 

@@ -80,7 +80,7 @@ COLUMN = {
     "doubt": "Doubt", "risk": "Distance to the limit", "in_errors": "in errors", "became": "What became of it",
     "settled": "Settled", "part": "Run", "certificate": "Certificate",
     "subject": "About", "condition": "Condition", "nominal": "Reference value", "indicated": "Indicated", "deviation": "Deviation",
-    "u": "U", "unit": "Unit", "laboratory": "Laboratory",
+    "u": "U", "unit": "Unit",
 }  # fmt: skip
 
 TABLE = {

@@ -142,9 +142,11 @@ LOT_STEP = {
 METER_STEP = {
     "use": "Use it. Check it again before the check interval of your site is over, and at the end of the run.",
     "stop": "Do not measure with this meter.",
-    "recheck": "Clean probe and blocks, let them reach one temperature and record it (annealog record action), which begins a new run; so "
-    "does waiting. Then check it on every block. It is fit again when that run passes.",
-    "adjust": "If the check fails again, set the meter on its blocks and check it, or send it to be calibrated.",
+    "recheck": "Clean probe and blocks, let them reach one temperature, record it (annealog record action) and check every block. Recording "
+    "begins a new run; so does waiting. The meter is fit again when that run passes; if it does not, set it on its blocks or send it to be "
+    "calibrated.",
+    "settle": "Close {event}. {sentence}",
+    "undecided": "{lots} without a decision: write down who looked, what was found, what was done.",
     "suspect_lots": "Look at {lots} on which a failed check throws doubt; they are listed below.",
     "overdue": "Check it on its blocks before the next reading.",
     "calibrate": "Take it out of use until it is calibrated, or until the person in charge of measuring equipment extends the "
@@ -222,7 +224,6 @@ FIGURE = {
     "distribution_bars": "How the spot means are spread, in {bins} classes; marks are spots that need a look.",
     "timeline": "The readings of the lot between the runs of checks.",
     "control": "Control chart of check means on block {block}.",
-    "bias": "Bias over time on block {block}, against the tolerance.",
     "within": "Standard deviation within each check on block {block}, against its action limit.",
     "thinned": "{shown} of {total} {what} are drawn, every flagged one among them; the others are spread evenly.",
     "crowded": "With so many parts, an upright line from the lowest to the highest spot stands for the spots within limits.",
@@ -235,7 +236,6 @@ FIGURE = {
     "key_timeline": "Circle: run passed. Diamond: run failed. Square: not judged. Thick line: readings of the lot.",
     "key_control": "Circle: no signal. Triangle: warning. Diamond with a name: signal, with its rule. Solid lines: frozen limits. Long dashes: "
     "provisional limits. Dash and dot: tolerance.",
-    "key_bias": "Circle: passed. Diamond: failed. Square: not judged. Dash and dot: tolerance.",
     "key_within": "Circle: below the limit. Diamond: above it. The limit is from the checks before that were not above it themselves.",
     "points": "The points behind it.",
     "none": "There is no chart: {reason}.",
@@ -281,11 +281,6 @@ POINT = {
     "excluded": "{readings} left out by a recorded decision; they stay in the record.",
     "out": "{out} of {n} spot means lie out of limits: {where}.",
     "dispositions": "{dispositions} recorded; the latest: {decision} ({by}, {day}).",
-    "bias": "Block {block}: last bias {last} {unit} (tolerance ±{tolerance}); mean bias {mean} {unit} over {checks}.",
-    "no_bias": "Block {block}: no bias ({reason}); {checks} since the last setting.",
-    "limits_frozen": " Limits of control are frozen from {n} checks and widened {factor} times, for what so few leave unknown and how often the "
-    "rules look.",
-    "limits_provisional": " Limits of control are provisional until a baseline is complete.",
     "drift": "Block {block} drifts by {slope} {unit} in 30 days ({low} to {high}); it leaves the tolerance on {day}.",
     "signals": "{events} to look back on, {open} of them open; {signals} at {checks}; {warnings}.",
     "suspect": "Suspect, because a check beside their readings failed: {lots} ({names}).",
@@ -331,7 +326,8 @@ FRAGMENT = {
     "counts_of": "{lots}, {meters}",
     "least_p": "less than 1 in 10,000", "p_least": "p {p}", "p_is": "p = {p}",
     "conditional": "Accept, with something first",
-    "open_events": "open",
+    "open_events": "open", "annex_parts": "Part means", "annex_spots": "Spot means", "annex_readings": "Readings, with file and line",
+    "annex_there": "They stand on a page of their own:", "annex_link": "part means, spot means and {readings}", "files_behind": "{files} behind this page, each with its hash",
     "span": "{low} to {high}",
     "warning": "warning",
     "series": "{block}, probe {probe}, {frequency} kHz",

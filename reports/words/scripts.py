@@ -5,9 +5,8 @@ from __future__ import annotations
 __all__ = ["FILTER", "LAYER"]
 
 LAYER = {
-    "previous": "Mark before", "next": "Mark after", "enlarge": "Enlarge", "reduce": "Reduce", "whole": "Whole chart",
-    "hint": "Point at a mark for its values, or go from mark to mark with the arrow keys. Drag across marks to select them: the "
-    "same ones light up in the other charts.",
+    "previous": "Mark to the left", "next": "Mark to the right", "of": "{word}, {chart}", "enlarge": "Enlarge", "reduce": "Reduce", "whole": "Whole chart",
+    "hint": "Point at a mark or tap it for its values; arrow keys go from mark to mark; drag across marks to select them in every chart.",
     "value": "{name}: {value}", "selected": "{n} of {total} marks selected", "range": "{name}: {low} to {high}",
 }  # fmt: skip
 """What the script of charts says; it fills the braces."""

@@ -10,6 +10,7 @@ from needed import lacking
 from sample_pages import index_page, lot_pages, meter_pages
 
 import reports
+from schemas.results import ChecksPage
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -89,6 +90,7 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     folder = tmp_path_factory.mktemp("pages")
     cases: dict[str, Any] = {f"lot {name}": page for name, page in lot_pages().items()}
     cases |= {f"meter {name}": page for name, page in meter_pages().items()}
+    cases |= {f"checks {name}": ChecksPage(page) for name, page in meter_pages().items() if page.result.checks}
     cases |= {"index": index_page(hostile=True), "index plain": index_page(), "index long": index_page(lots=2000)}
     paths: dict[str, Path] = {}
     for name, page in cases.items():

@@ -21,6 +21,7 @@ SAMPLES = (
     "lot hostile",
     "meter suspended",
     "meter without_checks",
+    "checks suspended",
     "index",
     "index plain",
 )

@@ -102,14 +102,16 @@ def test_a_chart_can_be_read_by_keyboard_alone(lot: Any) -> None:
     lot.keyboard.press("Escape")
     assert dim(lot) == [0, 0, 0]
     lot.keyboard.press("Tab")
-    assert lot.evaluate("() => document.activeElement.textContent") == "Mark before"
+    assert lot.evaluate("() => document.activeElement.textContent") == "Mark to the left"
 
 
 def test_charts_of_one_block_are_linked_and_those_of_another_are_not(visit: Any, written: dict[str, Path]) -> None:
     page = visit(written["meter suspended"], height=1400).page
+    for place in (1, 2):
+        page.locator(f"#charts-{place} summary").click()
     page.locator("#figure-control-1").scroll_into_view_if_needed()
     drag(page, page.locator("#figure-control-1 svg").first, 0.2, 0.4)
-    same = [page.locator(f"#figure-{kind}-1 .dim").count() for kind in ("control", "bias", "within")]
+    same = [page.locator(f"#figure-{kind}-1 .dim").count() for kind in ("control", "strip", "within")]
     assert same[0] == same[1] == same[2] > 0
     assert page.locator("#figure-control-2 .dim").count() == page.locator("#figure-within-2 .dim").count() == 0
 

@@ -314,9 +314,19 @@ def test_signals_are_named_at_their_point() -> None:
     assert drawn is not None
     signals = [point for point in drawn.points if point["shape"] == "diamond"]
     assert len(signals) == 4
-    named = [(x, name) for x, _, name, _ in drawn.names if name != "setting"]
-    assert named == [(43, "1-3s"), (44, "2-2s")]
-    assert "setting" in [name for *_, name, _ in drawn.names]
+    # below the axis, where names do not float into each other
+    assert [(x, name) for x, name, _ in drawn.names_row] == [(43, "1-3s"), (44, "2-2s")]
+    assert [name for *_, name, _ in drawn.names] == ["setting"]
+    picture = svg(drawn, "")
+    heights = {name: float(re.search(rf'y="([\d.]+)"[^>]*>{name}<', picture)[1]) for name in ("1-3s", "2-2s")}  # type: ignore[index]
+    assert heights["1-3s"] != heights["2-2s"]
+    assert min(heights.values()) > 42 + drawn.height + 18  # under the ticks
+
+
+def test_names_without_room_below_the_axis_are_left_to_the_table() -> None:
+    crowded = Plot((0.0, 100.0), (0.0, 1.0), "", "", names_row=[(50.0, f"rule-{n}", "flag") for n in range(5)])
+    picture = svg(crowded, "")
+    assert len(re.findall(r">rule-\d<", picture)) == 2
 
 
 def test_provisional_and_frozen_limits_differ_without_colour() -> None:
@@ -339,15 +349,6 @@ def test_many_checks_are_thinned_and_every_signal_stays() -> None:
         meter_series.MOST_CHECKS,
         sum(bool(r["rejects"]) or r["warning"] or r["passes"] is False for r in many.frame.rows(named=True)),
     )
-
-
-def test_failed_checks_stand_out_in_the_bias_chart() -> None:
-    failing = series(late_shift=0.5)
-    drawn = meter_charts.bias_plot(failing)
-    assert drawn is not None
-    assert marks(drawn, "flag") == sum(row["passes"] is False for row in failing.frame.rows(named=True)) == 4
-    assert {name for _, name, _ in drawn.names_right} >= {"tolerance +0.29", "tolerance −0.29"}
-    assert meter_charts.bias_plot(series(certified=False)) is None
 
 
 def test_a_limit_that_values_lie_beyond_is_always_drawn() -> None:

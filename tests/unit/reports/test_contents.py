@@ -10,7 +10,9 @@ from parsed_pages import Parsed, pages, parsed, rendered
 from sample_pages import index_page, lot_page, meter_page
 
 import reports
+from pipeline.pages.linked import linked_pages
 from reports.words import general as words
+from schemas.results import ReadingsPage
 
 # what the pages say
 
@@ -127,13 +129,15 @@ def test_exported_means_show_their_count() -> None:
 
 
 def test_signals_show_their_disposition_or_that_there_is_none() -> None:
-    text = parsed("meter suspended").text
+    text = parsed("checks suspended").text
     assert "probe cleaned, N. Berg" in text
     assert "none yet" in text
+    text = parsed("meter suspended").text
+    assert "probe cleaned, N. Berg" not in text  # one click away
     # many signals are one event, and what is closed needs nothing
-    assert "Close 1 event still open (M2/2026-03-02)" in steps("meter suspended")
+    assert "Close 1 event still open (M2/2026-03-02)" in text[text.index("After that") :]
     assert "2 events to look back on, 1 of them open; " in text
-    assert "still open" not in steps("meter fit")
+    assert "still open" not in parsed("meter fit").text
 
 
 def test_suspect_lots_are_linked() -> None:
@@ -192,9 +196,20 @@ def test_pages_stay_small() -> None:
 def test_a_page_of_many_readings_keeps_every_flagged_one_and_says_what_is_left_out() -> None:
     page = lot_page(parts=200, spots=5, repeats=1)
     marked = page.readings.with_columns((pl.col("line") % 40 == 0).alias("excluded"))
-    text = Parsed(reports.render(dataclasses.replace(page, readings=marked))).text
+    page = dataclasses.replace(page, readings=marked)
+    text = Parsed(reports.render(ReadingsPage(page))).text
     assert "400 of 1000 rows are shown" in text
     assert text.count("left out by decision") == marked.filter("excluded").height
+    assert "left out by decision" not in Parsed(reports.render(page)).text  # a page of its own holds them
+    assert "400 of 1000 rows are shown" in Parsed(reports.render(page, reports.Site(alone=True))).text
+
+
+def test_a_lot_has_a_page_of_readings_just_above_the_length_and_not_below() -> None:
+    for readings, long in ((300, False), (301, True)):
+        page = lot_page(parts=readings // 3, spots=1, repeats=3)
+        page = dataclasses.replace(page, result=dataclasses.replace(page.result, readings=readings))
+        assert ("readings/L-1001.html" in reports.render(page)) is long
+        assert [linked.link.kind for linked in linked_pages(page)] == ["readings"] * long
 
 
 @pytest.mark.parametrize("missing", ["readings", "part_values", "spot_values", "brackets", "checks"])

@@ -16,6 +16,8 @@ from reports.kit.numbers import Clock
 from reports.meter import charts as meter_charts
 from reports.meter import drift as meter_drift
 from reports.meter.series import Series
+from reports.meter.strip import Beside, shared_axis, strip_plot
+from schemas.results import ChecksPage
 
 if TYPE_CHECKING:
     from schemas.results import MeterPage
@@ -40,22 +42,28 @@ def marks(plot: meter_charts.Plot, colour: str = "flag") -> list[tuple[float, fl
 def test_a_drift_chart_draws_every_value_its_limit_and_where_it_signals(chart: str) -> None:
     page = meter_page("M3", drift_per_check=0.004, seed=11)
     of = series(page)
-    plot = {"ewma": meter_drift.ewma_plot, "cusum": meter_drift.cusum_plot}[chart](of)
-    assert plot is not None
+    found = {"ewma": meter_drift.ewma_plot, "cusum": meter_drift.cusum_plot}[chart](of)
+    assert found is not None
+    plot, cut = found
     known = [(i + 1, row) for i, row in enumerate(rows_of(of)) if row["ewma"] is not None]
     values = {
         number: row["ewma"] if chart == "ewma" else max(row["cusum_high"], row["cusum_low"], key=abs)
         for number, row in known
     }
     drawn = {point["x"]: point["y"] for point in plot.path}
-    assert {x: abs(y) for x, y in drawn.items()} == pytest.approx({n: abs(v) for n, v in values.items()})
     limit = known[-1][1][f"{chart}_limit"]
+    # limits stay apart: what lies beyond four times the limit is drawn at that edge, and said
+    assert {x: abs(y) for x, y in drawn.items()} == pytest.approx(
+        {n: min(abs(v), 4 * limit) for n, v in values.items()}
+    )
+    assert bool(cut) == (max(map(abs, values.values())) > 4 * limit)
+    assert plot.y_domain[1] <= 4.6 * limit
     beyond = [number for number, value in values.items() if abs(value) > limit]
     assert beyond
     flagged = [x for x, _ in marks(plot)]
     assert flagged[0] == beyond[0]
-    assert flagged[-1] == beyond[-1]
-    assert OSLO.day(of.row(beyond[0] - 1)["at"]) in [name for *_, name, _ in plot.names]
+    assert flagged[-1] == beyond[-1] or cut
+    assert OSLO.day(of.row(beyond[0] - 1)["at"]) in [name for _, name, _ in plot.names_row]
     assert {segment["y"] for segment in plot.segments} >= {limit, -limit}
 
 
@@ -65,7 +73,7 @@ def test_a_drift_chart_begins_again_at_a_setting() -> None:
     later = of.row(-1)["at"] + timedelta(days=1)
     again = of.frame[30:].with_columns(pl.lit(later).alias("phase"), pl.col("at") + timedelta(days=40))
     checks = pl.concat([of.frame, again], how="vertical_relaxed")
-    plot = meter_drift.ewma_plot(Series("B1", checks, of.settings, "MS/m", OSLO))
+    plot, _ = meter_drift.ewma_plot(Series("B1", checks, of.settings, "MS/m", OSLO)) or (None, "")
     assert plot is not None
     breaks = [point["x"] for point in plot.path if point["y"] is None]
     assert breaks == [len(of) + 1]
@@ -81,18 +89,22 @@ def forecast_page() -> MeterPage:
     return meter_page("M3", drift_per_check=0.004, seed=11)
 
 
-def test_the_cone_meets_the_tolerance_and_its_table_has_the_days() -> None:
+def test_the_forecast_meets_the_tolerance_and_its_table_has_the_days() -> None:
     page = forecast_page()
     of = series(page)
     forecast = meter_drift.forecast_of(of, page.result.drift[0])
     assert forecast is not None
-    plot, size = meter_drift.forecast_plot(forecast, of)
-    assert size == 2
-    assert marks(plot) == [(pytest.approx(marks(plot)[0][0]), 0.29)]
-    cone = [segment for segment in plot.segments if segment["colour"] == "var(--limit)"]
-    assert len(cone) >= 8
+    axis = shared_axis([of], [forecast], OSLO)
+    plot, _ = strip_plot(of, axis, (), forecast, Beside((), ())) or (None, [])
+    assert plot is not None
+    assert [(point["x"], point["y"]) for point in plot.points if point["shape"] == "triangle-up"] == [
+        (axis.place(DAY + timedelta(days=41)), 100.0)
+    ]
+    assert [name for *_, name, _ in plot.names if "leaves" in name] == [f"leaves {OSLO.day(DAY + timedelta(days=41))}"]
+    ahead = [s for s in plot.segments if s["colour"] == "var(--limit)" and s["x"] >= axis.place(of.row(-1)["at"])]
+    assert {tuple(segment["dash"]) for segment in ahead} == {(4, 3), (1.5, 3.5)}
     # the table holds the three days of the forecast and the last check
-    html = reports.render(page)
+    html = reports.render(ChecksPage(page))
     table = re.search(r'id="table-forecast-1".*?</table>', html, re.DOTALL)
     assert table is not None
     for day in (DAY + timedelta(days=30), DAY + timedelta(days=41), DAY + timedelta(days=60)):
@@ -110,8 +122,9 @@ def test_no_forecast_where_the_result_gives_no_day() -> None:
 def test_the_page_says_what_to_do_about_a_drift() -> None:
     html = re.sub(r"<[^>]+>", " ", reports.render(forecast_page()))
     assert "Look into the drift on block B1." in html
-    assert "EWMA on block B1 beyond the limit since" in html
-    assert "one false signal in 370 checks" in html
+    assert "EWMA beyond the limit since" in html
+    assert "drift signal since" in html
+    assert "one false signal in 370 checks" in re.sub(r"<[^>]+>", " ", reports.render(ChecksPage(forecast_page())))
     assert "What one failed check would put on hold" in html
     steady = re.sub(r"<[^>]+>", " ", reports.render(meter_page("M1")))
     assert "Look into the drift" not in steady
@@ -149,6 +162,9 @@ def test_a_long_history_is_drawn_in_columns_and_keeps_every_signal() -> None:
     assert len(bars) == 107
     assert min(bar["y"] for bar in bars) == page.checks["mean"].min()
     html = reports.render(page)
+    assert len(html.encode()) < 300_000
+    assert "columns-1" not in re.findall(r'id="table-([a-z0-9-]+)"', html)
+    html = reports.render(ChecksPage(page))
     assert len(html.encode()) < 300_000
     table = re.search(r'id="table-columns-1".*?</table>', html, re.DOTALL)
     assert table is not None

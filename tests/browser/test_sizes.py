@@ -1,0 +1,46 @@
+"""How long, heavy and wide the pages of the demo are: read in a glance, printed on few sheets, nothing cut off."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+MEASURE = """() => ({
+  height: document.documentElement.scrollHeight,
+  over: document.documentElement.scrollWidth - document.documentElement.clientWidth,
+  figures: [...document.querySelectorAll("figure")].filter((e) => e.checkVisibility({contentVisibilityAuto: true})).length,
+  wide: [...document.querySelectorAll(".scroll")].filter((e) => e.checkVisibility({contentVisibilityAuto: true}) && e.scrollWidth > e.clientWidth + 1).map((e) => e.id),
+})"""
+
+
+def sheets(page: Any, paper: str = "A4") -> int:
+    return len(re.findall(rb"/Type\s*/Page\b", page.pdf(format=paper)))
+
+
+def largest(folder: Path) -> Path:
+    return max(folder.glob("*.html"), key=lambda path: (path.stat().st_size, path.name))
+
+
+def test_a_meter_is_read_in_a_glance_and_its_checks_fit_the_screen(visit: Any, demo: Path) -> None:
+    for path in sorted((demo / "meters").glob("*.html")):
+        page = visit(path, width=1400).page
+        found = page.evaluate(MEASURE)
+        assert found["height"] < 8000, path.name
+        assert found["figures"] <= 9, path.name
+        assert (found["over"], found["wide"]) == (0, []), path.name
+        assert page.locator(".why ol > li").count() <= 3
+        assert path.stat().st_size < 250_000
+    checks = visit(largest(demo / "checks"), width=1400).page.evaluate(MEASURE)
+    assert (checks["over"], checks["wide"]) == (0, [])
+
+
+@pytest.mark.parametrize("width", [800, 390])
+def test_no_kind_of_page_is_wider_than_the_screen(visit: Any, demo: Path, width: int) -> None:
+    for folder in sorted(path for path in demo.iterdir() if path.is_dir() and not path.name.startswith(".")):
+        page = visit(largest(folder), width=width).page
+        assert page.evaluate(MEASURE)["over"] <= 0, folder.name
