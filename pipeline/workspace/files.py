@@ -32,6 +32,7 @@ __all__ = [
     "write_atomically",
 ]
 
+_PASSED = (".", "~$")  # hidden, and what a spreadsheet program lays beside a workbook that is open
 _UNFINISHED = (".part", ".tmp", ".partial", ".crdownload", ".filepart")
 _LONGEST_PATH = 4096
 
@@ -130,7 +131,7 @@ def walk(folder: Path, *, everything: bool = False) -> Tree:
         try:
             with os.scandir(here) as items:
                 for item in items:
-                    if item.name.startswith(".") and not everything:
+                    if item.name.startswith(_PASSED) and not everything:
                         continue
                     try:
                         state = item.stat(follow_symlinks=False)

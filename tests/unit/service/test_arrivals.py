@@ -71,7 +71,7 @@ def test_links_hidden_and_unfinished_files_are_left(tmp_path: Path, inbox: Path,
     (outside / "secret.csv").write_text("x", encoding="utf-8")
     (inbox / "link.csv").symlink_to(outside / "secret.csv")
     (inbox / "folder").symlink_to(outside, target_is_directory=True)
-    for name in (".hidden.csv", "a.csv.part", "b.TMP"):
+    for name in (".hidden.csv", "~$hand.xlsx", "a.csv.part", "b.TMP"):
         (inbox / name).write_text("x", encoding="utf-8")
     os.mkfifo(inbox / "pipe.csv")
     (inbox / "below").mkdir()
