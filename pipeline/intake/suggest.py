@@ -20,8 +20,10 @@ from pipeline.intake.reader import read
 from pipeline.intake.reading import HoldFile
 from pipeline.intake.sniff import decoded, look_at
 from pipeline.intake.suggest_fields import Draft, draft_fields
-from pipeline.intake.workbooks.cell_text import plain_text
-from pipeline.intake.workbooks.reading import is_workbook, sheets_of
+from pipeline.intake.suggest_words import target_of_name
+from pipeline.intake.workbooks.parts import as_text, visible_sheets
+from pipeline.intake.workbooks.reading import is_workbook
+from pipeline.near import nearest
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -32,6 +34,7 @@ if TYPE_CHECKING:
 __all__ = ["Question", "Suggestion", "suggest"]
 
 _PREVIEW_ROWS = 5
+_LEAST_NAMES = 3
 _END_OF_CALENDAR = datetime(9999, 1, 1, tzinfo=UTC)
 
 
@@ -116,17 +119,21 @@ def suggest(
         If the file holds no table.
     """
     given = dict(answers or {})
-    sheet = _sheet(data, given) if is_workbook(data) else None
-    encoding, text, words = decoded(data) if sheet is None else ("utf-8", sheet.text, ())
-    if sheet is None and "encoding" in given:
+    sheets = _sheets(data) if is_workbook(data) else []
+    chosen = _chosen(sheets, given)
+    turned = given.get("transposed") == "true"
+    encoding, text, words = decoded(as_text(data, chosen[0], transposed=turned) if chosen else data)
+    if "encoding" in given and not chosen:
         encoding = given["encoding"]
         text = data.decode(encoding, "replace")
     shape = look_at(text, encoding)
     draft = draft_fields(shape, given, frozenset() if listed is None else listed["blocks"])
     questions = [Question(one.key, one.text, one.choices, one.blocking) for one in draft.open]
-    if sheet is not None and len(sheet.others) > 1 and "sheet" not in given:
-        listing = tuple(sheet.others)
-        questions.insert(0, Question("sheet", f"Which sheet holds the readings? Shown is '{sheet.name}'.", listing))
+    questions += _about_sheets(sheets, given)
+    if chosen and "transposed" not in given and _seems_turned(data, chosen[0]):
+        what = "The first column holds more names of columns than a row does. Do the readings stand in columns?"
+        # nothing else can be asked of a table that is read the wrong way
+        questions = [Question("transposed", what, ("true", "false"), blocking=True)]
     if words and "encoding" not in given:
         read_as = ", ".join(words)
         questions.append(
@@ -147,11 +154,7 @@ def suggest(
                 blocking=False,
             )
         )
-    layout_text = _toml(name, shape, draft, given)
-    if sheet is not None and len(sheet.others) > 1:
-        ignored = [one for one in sheet.others if one != sheet.name]
-        chosen = _quoted(given.get("sheet", OPEN))
-        layout_text += f"\n[workbook]\nsheets = [{chosen}]\nignoreSheets = {_value('ignoreSheets', ignored)}\n"
+    layout_text = _toml(name, shape, draft, given, sheets)
     questions.sort(key=lambda question: not question.blocking)
     if any(question.blocking for question in questions):
         return Suggestion(layout_text, tuple(questions), _cells_preview(shape, draft))
@@ -169,40 +172,6 @@ def suggest(
     )
     first = tried.readings.head(_PREVIEW_ROWS) if tried.held is None else pl.DataFrame({"held": [tried.held.sentence]})
     return Suggestion(layout_text, tuple(questions), first, tried)
-
-
-@dataclass(frozen=True, slots=True)
-class _Sheet:
-    """The sheet of a workbook that is looked at, as lines of cells with tabs between, and the names of all that are filled."""
-
-    name: str
-    text: str
-    others: tuple[str, ...]
-
-
-def _sheet(data: bytes, given: Mapping[str, str]) -> _Sheet:
-    """Return the sheet named in an answer, else the first visible one that is filled.
-
-    Raises
-    ------
-    errors.UsageError
-        If there is none, or the workbook cannot be read.
-    """
-    try:
-        sheets = [sheet for sheet in sheets_of(data) if sheet.rows and not sheet.hidden]
-    except HoldFile as stop:
-        raise UsageError(f"{stop.held.sentence} {stop.held.what_to_do}") from None
-    wanted = [sheet for sheet in sheets if sheet.name == given.get("sheet", sheet.name)]
-    if not wanted:
-        listed = ", ".join(sheet.name for sheet in sheets) or "none"
-        raise UsageError(f"The workbook has no visible sheet {given.get('sheet', '')!r} with cells. Filled: {listed}.")
-    width = max(len(row) for row in wanted[0].rows)
-    lines = []
-    for row in wanted[0].rows:
-        whole = 2 * len(row) > width  # a row ends with its last filled cell; what ends early is no row of the table
-        lines.append("\t".join([*map(plain_text, row), *[""] * (width - len(row) if whole else 0)]))
-    text = "".join(f"{line}\n" for line in lines)
-    return _Sheet(wanted[0].name, text, tuple(sheet.name for sheet in sheets))
 
 
 def _quoted(text: str) -> str:
@@ -234,7 +203,52 @@ def _value(key: str, value: Any) -> str:
     return _pattern(value) if key in ("namePattern", "pattern") else _quoted(value)
 
 
-def _toml(name: str, shape: Shape, draft: Draft, given: Mapping[str, str]) -> str:
+def _sheets(data: bytes) -> list[str]:
+    try:
+        return visible_sheets(data)
+    except HoldFile as stop:
+        raise UsageError(f"{stop.held.sentence} {stop.held.what_to_do}") from None
+
+
+def _seems_turned(data: bytes, sheet: str) -> bool:
+    """Whether the names that are known stand below one another, not side by side."""
+
+    def most(transposed: bool) -> int:
+        lines = as_text(data, sheet, transposed=transposed).decode().split("\n")[:_PREVIEW_ROWS]
+        return max(len({target_of_name(cell) for cell in line.split("\t")} - {None}) for line in lines)
+
+    across, down = most(transposed=False), most(transposed=True)
+    return down >= _LEAST_NAMES and down > across
+
+
+def _chosen(sheets: Sequence[str], given: Mapping[str, str]) -> list[str]:
+    """Return the sheets that a person named, or all."""
+    wanted = given.get("sheets", "all")
+    if wanted == "all":
+        return list(sheets)
+    names = [name.strip() for name in wanted.split(",")]
+    for name in names:
+        if sheets and name not in sheets:
+            hint = nearest(name, sheets) or f". It has {', '.join(sheets)}."
+            raise UsageError(f"The workbook has no filled sheet {name!r}{hint}")
+    return names if sheets else []
+
+
+def _about_sheets(sheets: Sequence[str], given: Mapping[str, str]) -> list[Question]:
+    if len(sheets) < 2:
+        return []
+    asked = []
+    if "sheets" not in given:
+        listed = ", ".join(repr(name) for name in sheets)
+        text = f"The workbook has the sheets {listed}. Which hold readings, all or some with commas between?"
+        asked.append(Question("sheets", text, ("all", *sheets), blocking=True))
+    if "sheet_name" not in given and len(_chosen(sheets, given)) > 1:
+        text = "Does the name of a sheet say what its readings are of?"
+        asked.append(Question("sheet_name", text, ("lot", "block", "part", "meter", "operator"), blocking=False))
+    return asked
+
+
+def _toml(name: str, shape: Shape, draft: Draft, given: Mapping[str, str], sheets: Sequence[str]) -> str:
     """Write the layout."""
     stem = re.sub(r"[^A-Za-z0-9]+", "_", name.rpartition(".")[0] or name).strip("_") or "export"
     out = [
@@ -248,6 +262,8 @@ def _toml(name: str, shape: Shape, draft: Draft, given: Mapping[str, str]) -> st
         out.append("roleByColumn = true")
     if draft.zone is not None:
         out.append(f"zone = {_quoted(draft.zone)}")
+    if sheets and given.get("transposed") == "true":
+        out.append("transposed = true")
     out += [
         "",
         "[dialect]",
@@ -279,6 +295,13 @@ def _toml(name: str, shape: Shape, draft: Draft, given: Mapping[str, str]) -> st
         if draft.preamble_separator:
             out.append(f"separator = {_quoted(draft.preamble_separator)}")
         out += ["keys = [", *_inline(draft.preamble), "]"]
+    if len(sheets) > 1:
+        chosen = _chosen(sheets, given)
+        out += ["", "[workbook]", f"sheets = {_value('', chosen)}"]
+        if others := [sheet for sheet in sheets if sheet not in chosen]:
+            out.append(f"ignoreSheets = {_value('', others)}")
+        if "sheet_name" in given:
+            out.append(f"sheetNameFills = {_quoted(given['sheet_name'])}")
     if "file_name" in given:
         out += ["", "[fileName]", f"pattern = {_pattern(given['file_name'])}"]
     if draft.sections is not None:

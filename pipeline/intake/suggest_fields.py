@@ -503,6 +503,8 @@ def draft_fields(shape: Shape, given: Mapping[str, str], known_blocks: frozenset
     known = {target for target in have if target is not None}
     if "file_name" in given:
         known |= set(compiled(given["file_name"]).groupindex)
+    if "sheet_name" in given:
+        known.add(given["sheet_name"])
     make.preamble(known)
     if shape.sections is not None:
         make.sections(shape.sections, known)

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from pipeline.intake.reading import Head
     from pipeline.intake.workbooks.reading import Cell
 
-__all__ = ["Fault", "Part", "as_text", "in_sheet", "parts_of"]
+__all__ = ["Fault", "Part", "as_text", "in_sheet", "parts_of", "visible_sheets"]
 
 _WHAT = {
     "formula": "holds a formula{}, expected a reading as it was taken",
@@ -93,18 +93,30 @@ def parts_of(data: bytes, layout: Layout, site_zone: str, *, head_only: bool = F
     return parts
 
 
-def as_text(data: bytes) -> bytes:
-    """Return the first visible filled sheet of a workbook as text, tabs between cells: to look at, before there is a layout.
+def visible_sheets(data: bytes) -> list[str]:
+    """Return the names of the visible filled sheets of a workbook.
 
     Raises
     ------
     HoldFile
         If the workbook cannot be read, or has no such sheet.
     """
-    sheet = next((sheet for sheet in sheets_of(data) if sheet.rows and not sheet.hidden), None)
-    if sheet is None:
+    names = [sheet.name for sheet in sheets_of(data) if sheet.rows and not sheet.hidden]
+    if not names:
         raise HoldFile(Held("empty_file", "The workbook has no filled sheet that is visible.", "Save it again."))
-    return _encoded(["\t".join(map(plain_text, row)) for row in sheet.rows])
+    return names
+
+
+def as_text(data: bytes, name: str, *, transposed: bool) -> bytes:
+    """Return a sheet of a workbook as text, tabs between cells: to look at, before there is a layout."""
+    sheet = next(sheet for sheet in sheets_of(data) if sheet.name == name)
+    cells = _turned(sheet.rows) if transposed else sheet.rows
+    used = sorted({column for row in cells for column, cell in enumerate(row) if cell is not None})
+    rows = [_trimmed([row[column] if column < len(row) else None for column in used]) for row in cells]
+    # what ends before half of the columns is a title or a key, and no row of the table with empty cells at its end
+    width = len(used)
+    full = [[*row, *[None] * (width - len(row))] if 2 * len(row) > width else row for row in rows]
+    return _encoded(["\t".join(map(plain_text, row)) for row in full])
 
 
 def in_sheet(held: Held, sheet: str | None) -> Held:
@@ -151,6 +163,11 @@ def _chosen(sheets: Sequence[Sheet], layout: Layout) -> tuple[list[Sheet], list[
     return chosen, told
 
 
+def _some(what: str, numbers: Sequence[int]) -> str:
+    ends = ("s", "are", "were") if len(numbers) > 1 else ("", "is", "was")
+    return f"{what}{ends[0]} {span_words(numbers)} {ends[1]} hidden and {ends[2]} read"
+
+
 def _told(sheet: Sheet) -> list[str]:
     """Say what a person who looks at the sheet does not see, although it was read."""
     told = []
@@ -158,13 +175,11 @@ def _told(sheet: Sheet) -> list[str]:
         told.append(f"hidden_sheet: sheet '{shown(sheet.name)}' is hidden and was read, as the layout names it")
     rows = [row + 1 for row in sheet.hidden_rows if row < len(sheet.rows) and sheet.rows[row]]
     if rows:
-        told.append(f"hidden_rows: sheet '{shown(sheet.name)}': rows {span_words(rows)} are hidden and were read")
+        told.append(f"hidden_rows: sheet '{shown(sheet.name)}': {_some('row', rows)}")
     width = max((len(row) for row in sheet.rows), default=0)
     columns = [n + 1 for first, last in sheet.hidden_columns for n in range(first, min(last + 1, width))]
     if columns:
-        told.append(
-            f"hidden_columns: sheet '{shown(sheet.name)}': columns {span_words(columns)} are hidden and were read"
-        )
+        told.append(f"hidden_columns: sheet '{shown(sheet.name)}': {_some('column', columns)}")
     return told
 
 

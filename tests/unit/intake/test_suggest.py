@@ -310,12 +310,12 @@ def test_of_several_sheets_a_person_names_the_one_with_readings() -> None:
     data = workbook("Messung", "Notes")
     answers = {"zone": "UTC", "role": "part", "temperature_state": "at_metal"}
     found = suggest(data, "a.xlsx", answers=answers)
-    assert [(q.key, q.choices) for q in found.questions if q.blocking] == [("sheet", ("Messung", "Notes"))]
+    assert [(q.key, q.choices) for q in found.questions if q.blocking] == [("sheets", ("all", "Messung", "Notes"))]
     assert not found.complete
-    done = suggest(data, "a.xlsx", answers=answers | {"sheet": "Notes"})
+    done = suggest(data, "a.xlsx", answers=answers | {"sheets": "Notes"})
     assert done.complete
     assert done.preview.height == 3
-    with pytest.raises(UsageError, match=r"no visible sheet 'Other' with cells\. Filled: Messung, Notes"):
-        suggest(data, "a.xlsx", answers=answers | {"sheet": "Other"})
+    with pytest.raises(UsageError, match=r"no filled sheet 'Other'\. It has Messung, Notes"):
+        suggest(data, "a.xlsx", answers=answers | {"sheets": "Other"})
     with pytest.raises(UsageError):
         suggest(b"PK\x03\x04 damaged", "a.xlsx")
