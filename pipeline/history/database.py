@@ -299,10 +299,9 @@ class Database:
     def _execute(self, sql: str, parameters: Sequence[Any]) -> list[tuple[Any, ...]]:
         return self._connection.execute(sql, list(parameters)).fetchall()
 
-    def _frame(self, sql: str, parameters: Sequence[Any] | dict[str, Any] = ()) -> pl.DataFrame:
-        given = parameters if isinstance(parameters, dict) else list(parameters)
+    def _frame(self, sql: str, parameters: Sequence[Any] = ()) -> pl.DataFrame:
         with self._readable():
-            return with_utc(self._connection.sql(sql, params=given).pl())
+            return with_utc(self._connection.sql(sql, params=list(parameters)).pl())
 
     def _one(self, sql: str, parameters: Sequence[Any] = ()) -> tuple[Any, ...] | None:
         rows = self._run(sql, parameters)

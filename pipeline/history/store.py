@@ -34,44 +34,6 @@ _log = logging.getLogger(__name__)
 _READ_COLUMNS = tuple(f'"{name}"' for name in READING.names)
 
 
-_MARKS = """
-WITH stream AS (
-    SELECT
-        r.meter, r.lot, r.role, r.measured_at, r."sequence", ranks.file_rank, r.line, r.replicate, r.clock,
-        coalesce(r."count", 1) AS n,
-        coalesce(r.lot NOT IN (SELECT unnest($apart)), true) AND r.role = 'part' AS other,
-        r.value IS NOT NULL AND r.lot IS NOT NULL AND left_out.line IS NULL
-            AND coalesce(r.run NOT IN (SELECT unnest($studies)), true) AS counts
-    FROM reading r
-    JOIN ranks USING (source_id)
-    LEFT JOIN left_out ON left_out.source_id = r.source_id AND left_out.line = r.line
-    WHERE r.meter IN (SELECT unnest($meters)) AND (r.clock <> 'known' OR r.measured_at <= $as_of)
-), placed AS (
-    SELECT *, row_number() OVER stand AS place, sum((role <> 'part')::INTEGER) OVER stand AS gap
-    FROM stream
-    WHERE clock = 'known'
-    WINDOW stand AS (
-        PARTITION BY meter ORDER BY measured_at, "sequence" NULLS LAST, file_rank, line, replicate ROWS UNBOUNDED PRECEDING
-    )
-), grouped AS (
-    SELECT meter, CASE WHEN counts THEN lot END AS lot, counts, sum(n) AS n, min(place) AS a, max(place) AS z
-    FROM placed
-    WHERE other
-    GROUP BY meter, CASE WHEN counts THEN lot END, counts, gap
-)
-SELECT
-    g.meter, g.lot, p.measured_at, p."sequence", p.file_rank, p.line, p.replicate, 'part' AS role,
-    (CASE WHEN p.place = g.z THEN g.n ELSE 0 END)::BIGINT AS "count", g.counts, 'known' AS clock
-FROM grouped g JOIN placed p ON p.meter = g.meter AND p.place IN (g.a, g.z)
-UNION ALL
-SELECT
-    meter, lot, unnest([min(measured_at), max(measured_at)]), NULL, 0, 0, 0, 'part', unnest([0, sum(n)])::BIGINT, true, 'unknown'
-FROM stream
-WHERE clock <> 'known' AND counts AND other
-GROUP BY meter, lot
-"""
-
-
 class History(Database):
     """The history of a workspace.
 
@@ -283,51 +245,6 @@ class History(Database):
             [names],
         )
         return sorted({*names, *(row[0] for row in rows)})
-
-    def marks(
-        self,
-        meters: Iterable[str],
-        *,
-        apart_from: Iterable[str],
-        as_of: datetime,
-        excluded: pl.DataFrame,
-        ranks: pl.DataFrame,
-        studies: Iterable[str],
-    ) -> pl.DataFrame:
-        """Return where the part readings of other lots stand among what some meters read on blocks and when they were set.
-
-        Between two such readings nothing but the first and the last reading of each lot decides, and how many there are: so
-        many rows as brackets stand for all readings of a meter.
-
-        Parameters
-        ----------
-        meters
-            Which meters.
-        apart_from
-            Lots whose readings are at hand.
-        as_of
-            Later readings are left out; those whose clock is unknown stay.
-        excluded
-            Readings that a person left out: source_id, line.
-        ranks
-            source_id, file_rank: the order of files.
-        studies
-            Runs whose readings count nowhere.
-
-        Returns
-        -------
-        polars.DataFrame
-            meter, lot (null where nothing counts), measured_at, sequence, file_rank, line, replicate, role, count (readings that a
-            mark stands for), counts, clock.
-        """
-        given = {
-            "meters": list(meters),
-            "apart": list(apart_from),
-            "studies": list(studies),
-            "as_of": naive(as_of),
-        }
-        with self._registered("left_out", excluded.select("source_id", "line")), self._registered("ranks", ranks):
-            return self._frame(_MARKS, given)
 
     def last_measured_at(self, *, before: datetime | None = None) -> datetime | None:
         """Return the time of the last reading whose clock is believed, of all or of those before a moment."""

@@ -15,14 +15,16 @@ from pipeline.judge.left_out import left_out
 from pipeline.judge.look_back.event_lots import with_events
 from pipeline.judge.lots.lots import lot_results
 from pipeline.judge.lots.temperature_flags import meter_sensor_flags
+from pipeline.judge.marks import MARK_COLUMNS, NO_MARKS, marks_of
 from pipeline.judge.meters.meters import meter_result
 from pipeline.judge.values.prepare import (
     actions_of,
     adjustments_of,
     exclusions_of,
-    file_ranks,
     prepare,
     taken_for_studies,
+    with_excluded,
+    with_file_rank,
 )
 from pipeline.judge.values.study_runs import split_studies
 from pipeline.metrology.support import brackets_of
@@ -71,7 +73,7 @@ def assess_frames(
     lots, meters
         Which to report; None means all that have readings.
     marks
-        From :meth:`History.marks`: where the other lots' readings stand among those of the meters concerned.
+        From :func:`marks_of`: where the other lots' readings stand among those of the meters concerned.
     all_lots
         What `lots_at_a_glance` says of the whole, where only a part is assessed.
 
@@ -80,7 +82,7 @@ def assess_frames(
     Assessment
     """
     events = list(events)
-    marks = _NO_MARKS if marks is None else marks
+    marks = NO_MARKS if marks is None else marks
     exclusions = exclusions_of(events, sources if sources is not None else _NO_SOURCES)
     adjustments = adjustments_of(events).filter(pl.col("measured_at") <= as_of)
     readings, of_studies = split_studies(readings, tables)
@@ -169,21 +171,6 @@ def _with_flags(result: MeterResult, flags: Mapping[str, list[str]]) -> MeterRes
     return replace(result, flags=(*result.flags, *added)) if added else result
 
 
-_NO_MARKS = pl.DataFrame(
-    schema={
-        "meter": pl.String,
-        "lot": pl.String,
-        "measured_at": pl.Datetime("us", "UTC"),
-        "sequence": pl.Int64,
-        "file_rank": pl.Int64,
-        "line": pl.Int64,
-        "replicate": pl.Int64,
-        "role": pl.String,
-        "count": pl.Int64,
-        "counts": pl.Boolean,
-        "clock": pl.String,
-    }
-)
 _NO_SOURCES = pl.DataFrame(schema={"sha256": pl.String, "source_id": pl.Int32})
 
 
@@ -275,12 +262,9 @@ def _part(
     own = history.readings(lots=involved, roles=["part"], categorical=True)
     concerned = sorted({*meters, *own["meter"].cast(pl.String).unique().to_list()})
     on_blocks = history.readings(meters=concerned, roles=["block", "setting"], categorical=True)
-    marks = history.marks(
-        concerned,
-        apart_from=involved,
-        as_of=as_of,
-        excluded=exclusions_of(events, sources),
-        ranks=file_ranks(sources),
-        studies=tables["studies"]["run"].unique().to_list(),
+    every = history.readings(meters=concerned, columns=MARK_COLUMNS, categorical=True)
+    every = every.filter((pl.col("measured_at") <= as_of) | (pl.col("clock") != "known"))
+    every = with_file_rank(with_excluded(every, exclusions_of(events, sources)), sources)
+    return pl.concat([own, on_blocks]), marks_of(
+        every, at_hand=involved, studies=tables["studies"]["run"].unique().to_list()
     )
-    return pl.concat([own, on_blocks]), marks

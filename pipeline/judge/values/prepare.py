@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from pipeline.workspace.settings import Settings
 
 __all__ = [
-    "actions_of", "adjustments_of", "exclusions_of", "file_ranks", "prepare", "taken_for_studies", "with_conflicts",
+    "actions_of", "adjustments_of", "exclusions_of", "prepare", "taken_for_studies", "with_conflicts", "with_excluded", "with_file_rank",
 ]  # fmt: skip
 
 
@@ -148,7 +148,7 @@ def prepare(
             "source": "coefficient_source",
         },
     )
-    frame = _with_file_rank(_with_exclusions(frame, exclusions), sources)
+    frame = with_file_rank(with_excluded(frame, exclusions), sources)
     frame = with_setting(frame, tables, settings, adjustments if adjustments is not None else adjustments_of(()))
     frame = at_reference(
         frame, reference_c=settings.reference_temperature_c, plausible_temperature_c=settings.plausible_temperature_c
@@ -176,13 +176,14 @@ def taken_for_studies(readings: pl.DataFrame, sources: pl.DataFrame | None, *, a
         meter, measured_at, sequence, file_rank, line, replicate, role (that of a part).
     """
     taken = readings.filter((pl.col("measured_at") <= as_of) & (pl.col("clock") == "known"))
-    return _with_file_rank(taken, sources).select(
+    return with_file_rank(taken, sources).select(
         "meter", "measured_at", "sequence", "file_rank", "line", "replicate",
         pl.lit("part").cast(readings.schema["role"]).alias("role"),
     )  # fmt: skip
 
 
-def _with_exclusions(frame: pl.DataFrame, exclusions: pl.DataFrame) -> pl.DataFrame:
+def with_excluded(frame: pl.DataFrame, exclusions: pl.DataFrame) -> pl.DataFrame:
+    """Mark the readings that a person left out (:func:`exclusions_of`)."""
     if not exclusions.height:
         return frame.with_columns(pl.lit(False).alias("excluded"))
     return frame.join(
@@ -227,21 +228,16 @@ def _with_sensor(frame: pl.DataFrame, tables: Mapping[str, pl.DataFrame]) -> pl.
     ).drop("_correction")
 
 
-def _with_file_rank(frame: pl.DataFrame, sources: pl.DataFrame | None) -> pl.DataFrame:
+def with_file_rank(frame: pl.DataFrame, sources: pl.DataFrame | None) -> pl.DataFrame:
     """Add the place of the file by name and hash: two files' readings at one time keep one order, however loaded."""
     if sources is None or not sources.height:
         return frame.with_columns(pl.col("source_id").cast(pl.Int64).alias("file_rank"))
-    ranks = dict(file_ranks(sources).iter_rows())
+    ranks = dict(sources.sort("name", "sha256").select("source_id", pl.int_range(pl.len())).iter_rows())
     if len(ranks) == 1:
         return frame.with_columns(pl.lit(0, pl.Int64).alias("file_rank"))
     return frame.with_columns(
         pl.col("source_id").replace_strict(ranks, default=-1, return_dtype=pl.Int64).alias("file_rank")
     )
-
-
-def file_ranks(sources: pl.DataFrame) -> pl.DataFrame:
-    """Return the place of each file by name and hash: source_id, file_rank."""
-    return sources.sort("name", "sha256").select("source_id", pl.int_range(pl.len()).alias("file_rank"))
 
 
 _SLOT = ["meter", "measured_at", "sequence", "role", "part", "spot"]
