@@ -335,21 +335,7 @@ def _typed(name: str, value: Any, default: Any) -> Any:
     return value
 
 
-_CHOICES = {
-    "process_subgroups": ("lot", "time", "part"),
-    "process_spread": ("standard_deviation", "range"),
-    "process_limits": ("between", "within"),
-}
-
-
 def _process_charts(settings: Settings) -> Iterator[str]:
-    for name, choices in _CHOICES.items():
-        if getattr(settings, name) not in choices:
-            yield f"{name} = {getattr(settings, name)!r}: expected one of {', '.join(choices)}."
-    if set(settings.process_streams.split()) - {"product", "line", "supplier"}:
-        yield f"process_streams = {settings.process_streams!r}: expected some of product, line, supplier."
-    if not 0 < settings.process_ewma_weight <= 1 or not settings.process_ewma_width > 0:
-        yield "process_ewma_weight lies above 0 and up to 1, process_ewma_width above 0."
     for name, points in settings.pattern_points.items():
         if isinstance(points, bool) or not isinstance(points, int):
             yield f"pattern_points.{name} = {points!r}: expected a whole number."
@@ -362,18 +348,6 @@ def _process_charts(settings: Settings) -> Iterator[str]:
         chosen(settings.process_patterns.split(), settings.pattern_points)
     except ValueError as error:
         yield f"process_patterns, pattern_points: {error}."
-
-
-def _temperature_and_geometry(settings: Settings) -> Iterator[str]:
-    for name in ("sensor_tolerance_c", "penetration_multiple", "largest_correction_iacs"):
-        if not getattr(settings, name) > 0:
-            yield f"{name} = {getattr(settings, name)!r}: expected a number above 0."
-    for name in ("temperature_age_minutes", "sensor_check_interval_days", "flat_from_radius_mm"):
-        if getattr(settings, name) < 0:
-            yield f"{name} = {getattr(settings, name)!r}: expected a number of at least 0."
-    for source in settings.temperature_sources.split():
-        if source not in TEMPERATURE_SOURCES:
-            yield f"temperature_sources names {source!r}: expected some of {', '.join(TEMPERATURE_SOURCES)}."
 
 
 def _multi_rule(settings: Settings) -> Iterator[str]:
@@ -391,65 +365,67 @@ _CENTURY = {"seconds": 3_155_760_000.0, "minutes": 52_596_000.0, "hours": 876_60
 """By the last word of a setting's name; a longer time leads out of what clocks can say."""
 
 
-def _above_zero(settings: Settings) -> Iterator[str]:
-    for name in (
-        "check_interval_hours",
-        "check_gap_minutes",
-        "tolerance",
-        "size_cap_mb",
-        "bracketing_span_iacs",
-        "process_subgroup_hours",
-    ):
-        if not getattr(settings, name) > 0:
-            yield f"{name} = {getattr(settings, name)!r}: expected a number above 0."
-    for name, least in (
-        ("baseline_checks", 2),
-        ("bracketing_blocks", 1),
-        ("subgroup_size", 1),
-        ("supplier_baseline_lots", 3),
-        ("page_processes", 0),
-        ("process_baseline_subgroups", 3),
-    ):
-        if getattr(settings, name) < least:
-            yield f"{name} = {getattr(settings, name)!r}: expected a whole number of at least {least}."
-    if not 0 < settings.soft_spot_percent <= 100:
-        yield f"soft_spot_percent = {settings.soft_spot_percent!r}: expected a number above 0 and up to 100."
-    for name in ("thickness_allowance_percent", "lift_off_allowance_percent"):
-        if not 0 <= getattr(settings, name) < 100:
-            yield f"{name} = {getattr(settings, name)!r}: expected a number from 0 to below 100."
-    if not 0 <= settings.certificate_correlation < 1:
-        yield f"certificate_correlation = {settings.certificate_correlation!r}: expected a number from 0 to below 1."
-    probability = settings.guard_band_probability
-    if probability and not 0.5 <= probability < 1:
-        yield f"guard_band_probability = {probability!r}: expected 0 or a number from 0.5 to below 1."
-    for name, low, high in (
-        ("reject_run_length", 20.0, 1e5), ("precision_level", 0.9, 0.99999), ("drift_run_length", 20.0, 1e5), ("drift_ewma_weight", 0.03, 1.0), ("drift_cusum_reference_value", 0.1, 2.0),
-    ):  # fmt: skip
-        if not low <= getattr(settings, name) <= high:
-            yield f"{name} = {getattr(settings, name)!r}: expected a number from {low:g} to {high:g}."
-    if not 1900 <= settings.earliest_clock_year <= 2200:
-        yield f"earliest_clock_year = {settings.earliest_clock_year}: expected 1900 to 2200."
-    yield from _temperature_and_geometry(settings)
+_WITHIN = {
+    "(0,inf)": "check_interval_hours check_gap_minutes tolerance size_cap_mb bracketing_span_iacs process_subgroup_hours "
+    "sensor_tolerance_c penetration_multiple largest_correction_iacs process_ewma_width",
+    "[0,inf)": "temperature_age_minutes sensor_check_interval_days flat_from_radius_mm page_processes watch_settle_seconds "
+    "alert_repeat_hours alert_silence_hours alert_most_per_hour",
+    "[1,inf)": "bracketing_blocks subgroup_size",
+    "[2,inf)": "baseline_checks",
+    "[3,inf)": "supplier_baseline_lots process_baseline_subgroups",
+    "(0,1]": "process_ewma_weight",
+    "(0,100]": "soft_spot_percent",
+    "[0,1)": "certificate_correlation",
+    "[0,100)": "thickness_allowance_percent lift_off_allowance_percent",
+    "[0.5,1)": "confidence",
+    "[0.03,1]": "drift_ewma_weight",
+    "[0.1,2]": "drift_cusum_reference_value",
+    "[0.9,0.99999]": "precision_level",
+    "[20,100000]": "reject_run_length drift_run_length",
+    "[1900,2200]": "earliest_clock_year",
+}
+"""Settings by the interval that they lie in; a round bracket leaves its end out."""
+
+_ONE_OF = {
+    "unit": UNITS,
+    "tolerance_unit": UNITS,
+    "process_subgroups": ("lot", "time", "part"),
+    "process_spread": ("standard_deviation", "range"),
+    "process_limits": ("between", "within"),
+}
+_SOME_OF = {"process_streams": ("product", "line", "supplier"), "temperature_sources": TEMPERATURE_SOURCES}
+
+
+def _not_admitted(settings: Settings) -> Iterator[str]:
+    """Hold each setting against what it admits by itself."""
+    for within, names in _WITHIN.items():
+        for name in names.split():
+            value = getattr(settings, name)
+            if expected := _outside(value, within):
+                yield f"{name} = {value!r}: expected a {'whole ' * isinstance(value, int)}number {expected}."
+    for name, choices in _ONE_OF.items():
+        found = getattr(settings, name)
+        if found not in choices:
+            yield f"{name} = {found!r}: expected one of {', '.join(choices)}{nearest(found, choices) or '.'}"
+    for name, choices in _SOME_OF.items():
+        for word in getattr(settings, name).split():
+            if word not in choices:
+                yield f"{name} names {word!r}: expected some of {', '.join(choices)}{nearest(word, choices) or '.'}"
     for f in fields(settings):
         most = _CENTURY.get(f.name.rpartition("_")[2])
         if most is not None and not getattr(settings, f.name) <= most:
             yield f"{f.name} = {getattr(settings, f.name)!r}: expected at most a hundred years ({most:,.0f})."
-    if settings.run_gap_minutes < settings.check_gap_minutes:
-        yield (
-            f"run_gap_minutes = {settings.run_gap_minutes!r}: expected at least check_gap_minutes "
-            f"({settings.check_gap_minutes:g}), for a pause that ends a run ends a check too."
-        )
-    for name in ("watch_settle_seconds", "alert_repeat_hours", "alert_silence_hours", "alert_most_per_hour"):
-        if getattr(settings, name) < 0:
-            yield f"{name} = {getattr(settings, name)!r}: expected 0 or more."
-    for name in ("watch_overdue_at", "watch_review_at", "watch_verify_at"):
-        try:
-            if name != "watch_verify_at" or settings.watch_verify_at:
-                parse_schedule(getattr(settings, name))
-        except ValueError as error:
-            yield f"{name} = {getattr(settings, name)!r}: {error}"
-    if not 0.5 <= settings.confidence < 1:
-        yield f"confidence = {settings.confidence!r}: expected a number from 0.5 to below 1."
+
+
+def _outside(value: float, within: str) -> str:
+    """Return what a number should have been, where it lies outside an interval; else nothing."""
+    low, high = map(float, within[1:-1].split(","))
+    above, below = within.startswith("("), within.endswith(")")
+    if (value > low if above else value >= low) and (value < high if below else value <= high):
+        return ""
+    if high == float("inf"):
+        return f"{'above' if above else 'of at least'} {low:g}"
+    return f"{'above' if above else 'from'} {low:g} {'and up to' if above else 'to'} {'below ' * below}{high:g}"
 
 
 def read_settings(text: str, where: str = SETTINGS_FILE) -> Settings:
@@ -499,10 +475,7 @@ def _line_of(name: str, text: str) -> str:
 
 def _contradictions(settings: Settings) -> Iterator[str]:
     """Say of all settings what cannot be, each beginning with the name of the setting."""
-    for name in ("unit", "tolerance_unit"):
-        if getattr(settings, name) not in UNITS:
-            found = getattr(settings, name)
-            yield f"{name} = {found!r}: expected one of {', '.join(UNITS)}{nearest(found, UNITS)}"
+    yield from _not_admitted(settings)
     for block, tolerance in settings.block_tolerance.items():
         if isinstance(tolerance, bool) or not isinstance(tolerance, int | float) or not tolerance > 0:
             yield f"block_tolerance.{block} = {tolerance!r}: expected a number above 0."
@@ -510,7 +483,20 @@ def _contradictions(settings: Settings) -> Iterator[str]:
     for folder, layout in folders.items():
         if not isinstance(layout, str):
             yield f"folders.{folder} = {layout!r}: expected the name of a layout."
-    yield from _above_zero(settings)
+    probability = settings.guard_band_probability
+    if probability and not 0.5 <= probability < 1:
+        yield f"guard_band_probability = {probability!r}: expected 0 or a number from 0.5 to below 1."
+    if settings.run_gap_minutes < settings.check_gap_minutes:
+        yield (
+            f"run_gap_minutes = {settings.run_gap_minutes!r}: expected at least check_gap_minutes "
+            f"({settings.check_gap_minutes:g}), for a pause that ends a run ends a check too."
+        )
+    for name in ("watch_overdue_at", "watch_review_at", "watch_verify_at"):
+        try:
+            if name != "watch_verify_at" or settings.watch_verify_at:
+                parse_schedule(getattr(settings, name))
+        except ValueError as error:
+            yield f"{name} = {getattr(settings, name)!r}: {error}"
     yield from _process_charts(settings)
     yield from _multi_rule(settings)
     try:
