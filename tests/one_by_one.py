@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.metrology.conformity import decide
 from pipeline.metrology.lot_budget import LotMeanBudget, LotMeanInputs, budget_tables
 from pipeline.metrology.temperature import at_reference
+from pipeline.statistics import patterns
 from pipeline.statistics.capability import INDICES, capability_of_lots
 from pipeline.statistics.charts import Chart, cusum_path, summarised_subgroups
 from pipeline.statistics.descriptive import nested
@@ -92,3 +93,16 @@ def conductivity_at_reference(
         0
     ]
     return None if factor is None else conductivity_ms_per_m * factor
+
+
+RUN_RULES = {
+    "beyond-3s": ("beyond-limit", 1), "2-of-3-beyond-2s": ("two-of-three", 1), "4-of-5-beyond-1s": ("four-of-five", 1),
+    **{f"run-of-{n}": ("same-side", n) for n in (7, 8, 9)}, **{f"trend-of-{n}": ("rising-falling", n) for n in (6, 7)},
+    "alternating-14": ("up-and-down", 14), "15-within-1s": ("close-to-centre", 15), "8-beyond-1s": ("far-from-centre", 8),
+}  # fmt: skip
+"""Patterns with their numbers, by the names of the literature."""
+
+
+def hits(z: ArrayLike, names: Sequence[str]) -> np.ndarray:
+    """Return where each of some patterns is completed."""
+    return patterns.hits(z, [(patterns.find()[ident], points) for ident, points in map(RUN_RULES.__getitem__, names)])

@@ -19,19 +19,19 @@ from scipy import special
 
 from pipeline.statistics.constants import d2, degrees_of_freedom_of_relative_variance, moving_range_relative_variance
 from pipeline.statistics.outliers import grubbs_critical
+from pipeline.statistics.patterns import chosen, hits
 from pipeline.statistics.randomness import autocorrelation, autocorrelation_bound
-from pipeline.statistics.run_rules import RULE_SETS, RULES, hits
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["MINIMUM_POINTS", "PATTERNS", "Limits", "Signal", "Stability", "limits_for", "stability"]
+__all__ = ["MINIMUM_POINTS", "Limits", "Signal", "Stability", "limits_for", "stability"]
 
 MINIMUM_POINTS = 8
 """With fewer points limits say next to nothing, and no run is long enough (common practice, no source)."""
 
-PATTERNS = "iso_7870_2_2013"
-"""Set of patterns of `run_rules` that is listed."""
+_LISTED = ("beyond-limit", "same-side", "rising-falling")
+"""Patterns of ISO 7870-2:2013, with its numbers; its fourth, "any pattern that is not random", is for the eye (from memory)."""
 
 SIGNIFICANCE = 0.02
 """Chance that any one of the five signals stands in a stable lot."""
@@ -54,7 +54,7 @@ class Limits:
 class Signal:
     """A signal completed at a point (place from 1; None where the whole lot gives it).
 
-    `rule` is ``beyond``, ``moving_range``, ``run``, ``trend``, ``neighbours``, or the id of a pattern of `run_rules`; `length` counts
+    `rule` is ``beyond``, ``moving_range``, ``run``, ``trend``, ``neighbours``, or the id of a file of `patterns`; `length` counts
     the points of a run or trend. Only one that `decides` makes a lot unstable.
     """
 
@@ -202,8 +202,8 @@ def _stretches(signs: NDArray[np.float64]) -> list[tuple[int, int]]:
 
 
 def _patterns(z: NDArray[np.float64]) -> list[Signal]:
-    rules = RULE_SETS[PATTERNS]
+    rules = chosen(_LISTED, {})
     return [
-        Signal(int(place) + 1, rules[rule], RULES[rules[rule]].title, None, False)
+        Signal(int(place) + 1, rules[rule][0].id, rules[rule][0].title.format(n=rules[rule][1]), None, False)
         for place, rule in zip(*np.nonzero(hits(z, rules).T), strict=True)
     ]

@@ -11,7 +11,7 @@ import polars as pl
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
-from one_by_one import capability, cusums
+from one_by_one import RUN_RULES, capability, cusums, hits
 
 from pipeline.statistics.capability import INDICES
 from pipeline.statistics.charts import individuals
@@ -21,7 +21,6 @@ from pipeline.statistics.descriptive import nested
 from pipeline.statistics.gauge_study import crossed_study
 from pipeline.statistics.normality import anderson_darling
 from pipeline.statistics.outliers import grubbs
-from pipeline.statistics.run_rules import RULES, hits
 from pipeline.statistics.trend import slope
 
 START = datetime(2026, 3, 2, tzinfo=UTC)
@@ -205,8 +204,8 @@ def test_cusum_is_the_largest_excess_of_a_tail(x: list[float]) -> None:
 @profile
 @given(st.lists(st.integers(-35, 35).map(lambda number: number / 10), min_size=1, max_size=40), st.integers(1, 39))
 def test_rules_look_only_backwards(z: list[float], cut: int) -> None:
-    whole = hits(z, list(RULES))
-    part = hits(z[:cut], list(RULES))
+    whole = hits(z, list(RUN_RULES))
+    part = hits(z[:cut], list(RUN_RULES))
     assert (whole[:, : min(cut, len(z))] == part).all()
 
 

@@ -10,13 +10,12 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
-from one_by_one import capability, cusums, xbar_range, xbar_standard_deviation
+from one_by_one import capability, cusums, hits, xbar_range, xbar_standard_deviation
 from scipy.special import ndtr
 
 from pipeline.statistics.charts import ewma, individuals
 from pipeline.statistics.constants import chart_constants, d2
 from pipeline.statistics.outliers import generalised_extreme_studentized_deviate, grubbs, grubbs_critical, tietjen_moore
-from pipeline.statistics.run_rules import hits
 
 PUBLISHED = Path(__file__).resolve().parents[2] / "fixtures" / "published"
 

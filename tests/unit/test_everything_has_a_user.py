@@ -9,7 +9,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 FOUND_BY_A_SCAN = {"RULE", "PATTERN"}
-"""What a folder is scanned for (`pipeline.rules`, `pipeline.statistics.run_rules`)."""
+"""What a folder is scanned for (`pipeline.rules`, `pipeline.statistics.patterns`)."""
 
 
 def names_made(node: ast.stmt) -> set[str]:

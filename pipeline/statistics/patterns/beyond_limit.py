@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.statistics.patterns.pattern import ISO_7870_2, Pattern
-from pipeline.statistics.run_rules import some_of
+from pipeline.statistics.patterns.pattern import ISO_7870_2, Pattern, some_of
 
 __all__ = ["PATTERN"]
 
@@ -13,6 +12,6 @@ PATTERN = Pattern(
     source=ISO_7870_2,
     points=None,
     order=1,
-    flag=lambda z, _: some_of(1, 1, 3.0)(z),
+    flag=lambda z, _: some_of(z, 1, 1, 3.0),
     least=1,
 )

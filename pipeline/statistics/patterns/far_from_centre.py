@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.statistics.patterns.pattern import NELSON_1984, Pattern
-from pipeline.statistics.run_rules import all_of
+from pipeline.statistics.patterns.pattern import NELSON_1984, Pattern, all_of
 
 __all__ = ["PATTERN"]
 
@@ -15,6 +14,6 @@ PATTERN = Pattern(
     source=NELSON_1984,
     points=8,
     order=8,
-    flag=lambda z, n: all_of(n, lambda x: np.abs(x) > 1.0)(z),
+    flag=lambda z, n: all_of(np.abs(z) > 1.0, n),
     least=2,
 )

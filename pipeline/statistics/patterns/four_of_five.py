@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.statistics.patterns.pattern import WESTERN_ELECTRIC_1956, Pattern
-from pipeline.statistics.run_rules import some_of
+from pipeline.statistics.patterns.pattern import WESTERN_ELECTRIC_1956, Pattern, some_of
 
 __all__ = ["PATTERN"]
 
@@ -13,6 +12,6 @@ PATTERN = Pattern(
     source=WESTERN_ELECTRIC_1956,
     points=None,
     order=5,
-    flag=lambda z, _: some_of(4, 5, 1.0)(z),
+    flag=lambda z, _: some_of(z, 4, 5, 1.0),
     least=1,
 )

@@ -1,17 +1,18 @@
-"""What a pattern rule of a process chart is."""
+"""What a pattern rule of a process chart is, and the shapes that the rules are made of."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["ISO_7870_2", "NELSON_1984", "WESTERN_ELECTRIC_1956", "Pattern"]
+__all__ = ["ISO_7870_2", "NELSON_1984", "WESTERN_ELECTRIC_1956", "Pattern", "all_of", "alternating", "some_of", "trend"]
 
 ISO_7870_2 = (
     "ISO 7870-2:2013, Shewhart control charts, tests for special causes; numbers from memory, check your edition"
@@ -56,3 +57,36 @@ class Pattern:
             raise ValueError(
                 f"pattern id {self.id!r}: expected a name without spaces, because ids are joined by a space"
             )
+
+
+def _count(condition: NDArray[np.bool_], window: int) -> NDArray[np.int64]:
+    """Return how often a condition held at each point and the `window` − 1 before it."""
+    total = np.cumsum(condition, axis=-1, dtype=np.int64)
+    earlier = np.zeros_like(total)
+    earlier[..., window:] = total[..., :-window]
+    return total - earlier
+
+
+def some_of(z: NDArray[np.float64], least: int, window: int, limit: float) -> NDArray[np.bool_]:
+    """Flag a point beyond ±limit when at least `least` of the last `window` lie beyond the same limit."""
+    above, below = z > limit, z < -limit
+    return (above & (_count(above, window) >= least)) | (below & (_count(below, window) >= least))
+
+
+def trend(z: NDArray[np.float64], points: int) -> NDArray[np.bool_]:
+    """Flag the last of `points` points that all rise or all fall (`points` − 1 steps)."""
+    step = np.diff(z, axis=-1, prepend=z[..., :1])
+    return (_count(step > 0, points - 1) >= points - 1) | (_count(step < 0, points - 1) >= points - 1)
+
+
+def alternating(z: NDArray[np.float64], points: int) -> NDArray[np.bool_]:
+    """Flag the last of `points` points that go up and down in turn."""
+    step = np.diff(z, axis=-1, prepend=z[..., :1])
+    turned = np.zeros(z.shape, dtype=bool)
+    turned[..., 1:] = step[..., 1:] * step[..., :-1] < 0
+    return all_of(turned, points - 2)
+
+
+def all_of(condition: NDArray[np.bool_], points: int) -> NDArray[np.bool_]:
+    """Flag the last of `points` points that all keep a condition."""
+    return np.asarray(_count(condition, points) >= points)

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.statistics.patterns.pattern import ISO_7870_2, Pattern
-from pipeline.statistics.run_rules import trend
+from pipeline.statistics.patterns.pattern import ISO_7870_2, Pattern, trend
 
 __all__ = ["PATTERN"]
 
@@ -13,6 +12,6 @@ PATTERN = Pattern(
     source=ISO_7870_2,
     points=7,
     order=3,
-    flag=lambda z, n: trend(n)(z),
+    flag=trend,
     least=3,
 )

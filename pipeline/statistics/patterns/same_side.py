@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.statistics.patterns.pattern import ISO_7870_2, Pattern
-from pipeline.statistics.run_rules import some_of
+from pipeline.statistics.patterns.pattern import ISO_7870_2, Pattern, some_of
 
 __all__ = ["PATTERN"]
 
@@ -13,6 +12,6 @@ PATTERN = Pattern(
     source=ISO_7870_2,
     points=7,
     order=2,
-    flag=lambda z, n: some_of(n, n, 0.0)(z),
+    flag=lambda z, n: some_of(z, n, n, 0.0),
     least=2,
 )

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.statistics.patterns.pattern import NELSON_1984, Pattern
-from pipeline.statistics.run_rules import alternating
+from pipeline.statistics.patterns.pattern import NELSON_1984, Pattern, alternating
 
 __all__ = ["PATTERN"]
 
@@ -13,6 +12,6 @@ PATTERN = Pattern(
     source=NELSON_1984,
     points=14,
     order=6,
-    flag=lambda z, n: alternating(n)(z),
+    flag=alternating,
     least=4,
 )

@@ -7,12 +7,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 import pytest
-from one_by_one import xbar_range, xbar_standard_deviation
+from one_by_one import hits, xbar_range, xbar_standard_deviation
 
 from pipeline.statistics.charts import ewma, individuals
 from pipeline.statistics.constants import c4, chart_constants, d2, d3
 from pipeline.statistics.randomness import autocorrelation, autocorrelation_bound
-from pipeline.statistics.run_rules import RULE_SETS, RULES, hits
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -140,18 +139,11 @@ def test_run_rules(rule: str, z: list[float], places: list[int]) -> None:
     assert (np.nonzero(hits(mirrored, [rule])[0])[0] + 1).tolist() == places
 
 
-def test_rule_sets_name_known_rules_and_signals_come_in_order() -> None:
-    for rules in RULE_SETS.values():
-        assert set(rules) <= set(RULES)
-    names = RULE_SETS["western_electric_1956"]
+def test_hits_come_in_the_order_of_points() -> None:
+    names = ("beyond-3s", "2-of-3-beyond-2s", "4-of-5-beyond-1s", "run-of-8")
     found = hits([0.5] * 8 + [3.5], names)
     told = [(int(place) + 1, names[rule]) for place, rule in zip(*found.T.nonzero(), strict=True)]
     assert told == [(8, "run-of-8"), (9, "beyond-3s"), (9, "run-of-8")]
-    assert hits([], RULE_SETS["nelson_1984"]).shape == (8, 0)
-    with pytest.raises(ValueError, match="unknown rule"):
-        hits([0.0], ["run-of-6"])
-    with pytest.raises(ValueError, match="finite"):
-        hits([float("nan")], ["run-of-7"])
 
 
 def test_independence() -> None:

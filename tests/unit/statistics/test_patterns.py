@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 import pytest
+from one_by_one import RUN_RULES, hits
 from scipy import stats
 
 from pipeline.statistics import patterns
@@ -29,7 +30,6 @@ from pipeline.statistics.process_control import (
     charted,
     process_limits,
 )
-from pipeline.statistics.run_rules import RULE_SETS, RULES, hits
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -98,6 +98,7 @@ def by_loops(name: str, z: np.ndarray) -> np.ndarray:
 def test_patterns_by_loops_over_their_words(name: str) -> None:
     z = series()
     expected = by_loops(name, z)
+    assert set(BY_WORDS) == set(RUN_RULES)
     assert expected.any()
     assert not expected.all()
     assert (hits(z, [name])[0] == expected).all()
@@ -108,28 +109,14 @@ def test_patterns_by_loops_over_their_words(name: str) -> None:
             assert (patterns.hits(z, patterns.chosen([ident], {}))[0] == expected).all()
 
 
-def test_named_sets_hold_the_patterns_of_their_sources() -> None:
-    # from memory, as in the module; editions differ
-    zones = ("beyond-3s", "2-of-3-beyond-2s", "4-of-5-beyond-1s")
-    assert {name: set(ids) for name, ids in RULE_SETS.items()} == {
-        "western_electric_1956": {*zones, "run-of-8"},
-        "nelson_1984": {*zones, "run-of-9", "trend-of-6", "alternating-14", "15-within-1s", "8-beyond-1s"},
-        "iso_7870_2_2013": {"beyond-3s", "run-of-7", "trend-of-7"},
-    }
-    assert set(RULES) == set(BY_WORDS)
-    assert all(rule.id == name for name, rule in RULES.items())
-
-
 def test_nothing_has_no_pattern() -> None:
     rules = patterns.chosen(["same-side", "beyond-limit"], {})
-    for found in (hits(np.empty((3, 0)), ["run-of-7", "run-of-8"]), patterns.hits(np.empty((3, 0)), rules)):
-        assert (found.shape, found.dtype) == ((2, 3, 0), np.bool_)
+    found = patterns.hits(np.empty((3, 0)), rules)
+    assert (found.shape, found.dtype) == ((2, 3, 0), np.bool_)
     none = patterns.hits(np.zeros((3, 4)), ())
     assert (none.shape, none.dtype) == ((0, 3, 4), np.bool_)
     assert patterns.hits([4.0], rules).tolist() == [[True], [False]]
     for bad in (np.nan, np.inf):
-        with pytest.raises(ValueError, match="finite"):
-            hits([0.0, bad], ["run-of-7"])
         with pytest.raises(ValueError, match="finite"):
             patterns.hits([0.0, bad], rules)
 

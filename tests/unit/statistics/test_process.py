@@ -15,7 +15,6 @@ from pipeline.statistics.change_points import change_points
 from pipeline.statistics.mean_squares import modified_large_sample_interval
 from pipeline.statistics.process_control import SPREAD_RULE, ChartRules, chance_beyond, charted, process_limits
 from pipeline.statistics.run_lengths import Pattern, pattern_run_length
-from pipeline.statistics.run_rules import RULES
 
 USUAL = patterns.chosen(["beyond-limit", "same-side", "rising-falling"], {})
 
@@ -39,22 +38,6 @@ def test_patterns_are_found_by_a_scan_and_each_names_its_source() -> None:
     assert len(found) == 8
     assert all("from memory" in rule.source and rule.title for rule in found.values())
     assert [(rule.id, n) for rule, n in USUAL] == [("beyond-limit", 1), ("same-side", 7), ("rising-falling", 7)]
-
-
-@pytest.mark.parametrize(
-    ("pattern", "points", "rule"),
-    [
-        ("beyond-limit", {}, "beyond-3s"), ("same-side", {"same-side": 8}, "run-of-8"),
-        ("same-side", {"same-side": 9}, "run-of-9"), ("rising-falling", {"rising-falling": 6}, "trend-of-6"),
-        ("rising-falling", {}, "trend-of-7"), ("two-of-three", {}, "2-of-3-beyond-2s"), ("four-of-five", {}, "4-of-5-beyond-1s"),
-        ("up-and-down", {}, "alternating-14"), ("close-to-centre", {}, "15-within-1s"), ("far-from-centre", {}, "8-beyond-1s"),
-    ],
-)  # fmt: skip
-def test_patterns_with_the_numbers_of_an_edition(pattern: str, points: dict[str, int], rule: str) -> None:
-    z = np.random.default_rng(7).normal(size=20_000)
-    hit = patterns.hits(z, patterns.chosen([pattern], points))[0]
-    assert hit.any()
-    assert (hit == RULES[rule].flag(z)).all()
 
 
 def test_wrong_patterns_are_refused() -> None:

@@ -157,12 +157,12 @@ def test_patterns_of_the_standard_are_listed_and_decide_nothing() -> None:
         expected = set()
         for end in range(x.size):
             if abs(z[end]) > 3:
-                expected.add((end + 1, "beyond-3s"))
+                expected.add((end + 1, "beyond-limit"))
             last = np.round(z[max(0, end - 6) : end + 1], 9)
             if last.size == 7 and abs(np.sign(last).sum()) == 7:
-                expected.add((end + 1, "run-of-7"))
+                expected.add((end + 1, "same-side"))
             if last.size == 7 and abs(np.sign(np.round(np.diff(last), 9)).sum()) == 6:
-                expected.add((end + 1, "trend-of-7"))
+                expected.add((end + 1, "rising-falling"))
         found = [s for s in stability(x).signals if not s.decides]
         assert {(s.place, s.rule) for s in found} == expected
         assert [s.place for s in found] == sorted(s.place for s in found if s.place)
