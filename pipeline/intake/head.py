@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from pipeline.intake.layout import Layout
     from pipeline.intake.layout_parts import LayoutField
 
-__all__ = ["LONGEST_HEAD", "check_units", "looks_like_a_reading", "read_head"]
+__all__ = ["LONGEST_HEAD", "check_units", "is_figure", "looks_like_a_reading", "read_head"]
 
 LONGEST_HEAD = 400
 """Lines in which the header is looked for."""
@@ -240,7 +240,7 @@ def looks_like_a_reading(line: str, layout: Layout, width: int) -> bool:
     """Whether a line outside the table has the cells of a reading."""
     cells = [cell.strip() for cell in split_line(line, layout.dialect)]
     filled = [cell for cell in cells if cell]
-    return width > 3 and len(cells) == width and 2 * len(filled) > width and any(map(_is_figure, filled))
+    return width > 3 and len(cells) == width and 2 * len(filled) > width and any(map(is_figure, filled))
 
 
 def _hold_if_readings(before: Sequence[tuple[int, str]], layout: Layout, width: int) -> None:
@@ -258,7 +258,8 @@ def _hold_if_readings(before: Sequence[tuple[int, str]], layout: Layout, width: 
             )
 
 
-def _is_figure(text: str) -> bool:
+def is_figure(text: str) -> bool:
+    """Whether a cell has digits and no letter."""
     return any(mark.isdigit() for mark in text) and not any(mark.isalpha() for mark in text)
 
 

@@ -53,6 +53,7 @@ REASONS: dict[str, str] = {
     "outside_section": "Readings after the end of a section: was the file put together from several? Load them one by one.",
     "section_without_header": "Export again; a table without its header is never read by the one before.",
     "section_disagrees": "Was a line changed, lost or added? Load the meter's own export; nothing of the section is taken before.",
+    "section_head_lost": "Correct the export; if the line is a remark, declare dialect.commentChar, commentRows or sections.end.",
     "key_twice": "The first counts; correct the export if it is wrong.",
 }
 """Every reason for which a line goes to quarantine, and what to do about it."""

@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.intake.footer import differs
-from pipeline.intake.head import check_units, looks_like_a_reading
+from pipeline.intake.head import check_units, is_figure, looks_like_a_reading
 from pipeline.intake.preamble import split_key, split_line, without_unit
 from pipeline.intake.reading import FileColumn
 from pipeline.intake.refusals import REASONS
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Told", "carried_columns", "disagreements", "tell"]
 
-_OUTSIDE, _HEAD, _KEYS, _TABLE = range(4)
+_OUTSIDE, _HEAD, _KEYS, _TABLE, _LOST = range(5)
 
 
 def carried_columns(layout: Layout, width: int) -> tuple[FileColumn, ...]:
@@ -72,7 +72,8 @@ class _Teller:
         self.told = Told(np.ones(len(lines), np.bool_), np.full(len(lines), -1, np.int64))
         self.state = _OUTSIDE
         self.pending: list[tuple[int, bool]] = []
-        self.units_next = False
+        self.units_next = self.filled = False
+        self.lost = ""
         self.keys = {key.key for key in sections.all_keys}
         labels = "|".join(re.escape(one.label.rstrip(":")) for one in sections.statistics)
         mark = re.escape(layout.dialect.delimiter)
@@ -94,7 +95,10 @@ class _Teller:
                 self.count("preamble")
             elif begin := sections.begin.match(line):
                 self.begin(n, {key: text for key, text in begin.groupdict().items() if text is not None})
-            elif line in self.head.header_texts:
+            elif line in self.head.header_texts and self.state != _LOST:
+                if self.in_head and self.state == _TABLE and self.filled:
+                    self.lose(n, "repeats the header")
+                    continue
                 self.count("header")
                 if line == self.head.header_texts[-1] and self.state != _OUTSIDE:
                     self.state, self.units_next, self.pending = _TABLE, dialect.units_row, []
@@ -112,7 +116,7 @@ class _Teller:
         for key, text in texts.items():
             self.key(key, text)
         self.state = _HEAD if self.in_head else _KEYS
-        self.units_next = False
+        self.units_next = self.filled = False
         self.pending = [(n, False)]
         self.count("preamble")
 
@@ -136,6 +140,19 @@ class _Teller:
     def refuse(self, n: int, reason: str, what: str) -> None:
         self.told.refused.append((self.first + n, reason, f"{what} {REASONS[reason]}"))
 
+    def lose(self, n: int, what: str) -> None:
+        """Read nothing from here to the next section: what says which section this is may have been lost."""
+        self.state = _LOST
+        self.lost = f"Line {self.first + n} {what} and may belong to another section, whose beginning is missing."
+        self.refuse(n, "section_head_lost", self.lost)
+
+    def stray(self, line: str) -> bool:
+        """Whether a line of the table is no reading at all, not even a damaged one."""
+        dialect, width = self.layout.dialect, len(self.head.columns)
+        cells = [cell.strip() for cell in split_line(line, dialect)]
+        filled = [cell for cell in cells if cell]
+        return not any(map(is_figure, filled)) or (len(cells) != width and 2 * len(filled) <= width)
+
     def outside(self, n: int, line: str) -> None:
         if self.told.footer or (self.layout.footer is not None and self.layout.footer.pattern.match(line)):
             self.told.footer.append((self.first + n, line))
@@ -146,6 +163,9 @@ class _Teller:
 
     def inside(self, n: int, line: str) -> None:
         sections, layout = self.sections, self.layout
+        if self.state == _LOST:
+            self.refuse(n, "section_head_lost", self.lost)
+            return
         if self.state in (_HEAD, _KEYS):
             key, value = split_key(line, sections.separator, layout.dialect)
             known = key in self.keys and value is not None
@@ -174,7 +194,12 @@ class _Teller:
         elif self.label is not None and self.label.match(line):
             self.told.figures.setdefault(len(self.told.began) - 1, []).append((self.first + n, line))
             self.count("footer")
+        elif self.stray(line):
+            self.lose(n, "is no reading and nothing that the layout declares")
+        elif len(self.told.began) - 1 in self.told.figures:
+            self.lose(n, "stands below the figures of a section")
         else:
+            self.filled = True
             self.told.passed[n] = False
             self.told.of[n] = len(self.told.began) - 1
 

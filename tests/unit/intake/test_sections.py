@@ -190,6 +190,43 @@ def test_a_section_without_its_header_is_never_read_by_the_one_before() -> None:
     assert refused(read(TOP + section("BL-A1", "33,50") + "Job KB-01;;;\nFreq;60;;\n")) == []
 
 
+def test_readings_are_never_taken_for_those_of_a_section_whose_beginning_was_lost() -> None:
+    first, second, third = section("BL-A1", "33,50"), section("KB-01", "33,10", "33,20"), section("KB-02", "33,4")
+    without = second.replace("Job KB-01;;;\n", "")
+    found = read(TOP + first + without + third)
+    # from the line that no table holds to the next section; header and units say nothing of a reading
+    assert refused(found) == [(n, "section_head_lost") for n in (10, 13, 14, 15)]
+    assert "Line 10 is no reading and nothing that the layout declares" in found.quarantine["sentence"][3]
+    assert found.readings["lot"].drop_nulls().to_list() == ["KB-02"]
+    # the same where no key stands in the head: the header again, below readings
+    keyless = LAYOUT.replace('  { key = "Freq", column = "frequency_khz", type = "number", unit = "kHz" },\n', "")
+    found = read(TOP + (first + without + third).replace("Freq;60 kHz;;\n", ""), keyless)
+    assert refused(found) == [(n, "section_head_lost") for n in (11, 12, 13)]
+    assert "Line 9 repeats the header" in found.quarantine["sentence"][0]
+    # and where the header stands once: below the figures of a section, or below a line that nobody knows
+    once = (TOP + TABLE + (first + without + third).replace(TABLE, "")).replace("Freq;60 kHz;;\n", "")
+    found = read(once, keyless)
+    assert refused(found) == [(n, "section_head_lost") for n in range(9, 12)]
+    assert "stands below the figures of a section" in found.quarantine["sentence"][0]
+    plain = keyless[: keyless.index("statistics = [")] + keyless[keyless.index("[routes]") :]
+    garbled = (
+        once.replace("Mean;;33,500;\n", "J*b KB-01;;;\n").replace("Mean;;33,150;\n", "").replace("Mean;;33,400;\n", "")
+    )
+    found = read(garbled, plain)
+    assert refused(found) == [(n, "section_head_lost") for n in range(8, 11)]
+    assert found.readings["block"].drop_nulls().to_list() == ["BL-A1"]
+
+
+def test_a_damaged_reading_costs_itself_alone_and_not_the_rest_of_its_section() -> None:
+    layout = LAYOUT[: LAYOUT.index("statistics = [")] + LAYOUT[LAYOUT.index("[routes]") :]
+    whole = section("KB-01", "33,10", "33,20", "33,30")
+    for damaged, reason in (("2;07:32;33,20;;x;y", "too_many_cells"), ("2;07:32;33,20", "too_few_cells")):
+        text = TOP + whole.replace("2;07:32;33,20;", damaged).replace("Mean;;33,200;\n", "")
+        assert refused(read(text, layout)) == [(9, reason), (10, "nothing_above")]
+    short = read(TOP + whole.replace("2;07:32;33,20;", "2;").replace("Mean;;33,200;\n", ""), layout)
+    assert refused(short) == [(9, "section_head_lost"), (10, "section_head_lost")]
+
+
 def test_units_of_every_section_are_compared() -> None:
     second = section("KB-01", "33,10").replace("MS/m", "%IACS")
     held = read(TOP + section("BL-A1", "33,50") + second).held

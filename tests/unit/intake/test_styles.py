@@ -162,3 +162,28 @@ def test_of_a_damaged_variant_every_line_has_one_fate_and_nothing_new_is_said(st
         assert set(said(found.readings)) <= good, name
         if name in ("no line end", "a letter in a number", "a cell too many"):
             assert found.quarantine.height or found.readings.height < len(good) or found.counts["footer"], name
+
+
+NOTHING_TELLS = {
+    # a line with a name that holds for those below it, and nothing else in the file says so
+    "groupes": {"Lot: L-0502;;;;;", "Lot: L-0503;;;;;"},
+    "due_righe": {"LT-13;1;1;02.03.2026 11:04;99,80;20,5"},
+}
+
+
+@pytest.mark.parametrize("style", STYLES)
+def test_whichever_line_is_lost_or_garbled_nothing_new_is_said(style: str) -> None:
+    data = data_of(style)
+    good = set(said(read(style, data).readings))
+    lines, mark = lines_of(data)
+    garbled = "\x7f~".encode("utf-16-le" if mark.startswith(b"\r\x00") else "ascii")
+    for n, line in enumerate(lines[:-1]):
+        start = 2 if n == 0 and line.startswith(b"\xff\xfe") else 0
+        for other in ([], [line[:start] + garbled + line[start:]], [line[:start] + garbled]):
+            found = read(style, mark.join([*lines[:n], *other, *lines[n + 1 :]]))
+            is_whole(found)
+            told = line.decode("latin-1") in NOTHING_TELLS.get(style, ()) and other != [garbled]
+            new = set(said(found.readings)) - good
+            # a reading whose own line was garbled may say something else, and so may those below that take its name
+            altered = bool(other) and (len(new) == 1 or all("~" in one for one in new))
+            assert not new or told or altered, (n, other, new)
