@@ -442,7 +442,7 @@ def config_check(workspace: WorkspaceOption = None, json: Json = False) -> None:
 
     Example: annealog config check
     """
-    from pipeline.load.check_workspace import check_all, misspelt
+    from pipeline.load.check_workspace import check_all, misspelt_names
 
     tables, layouts = check_all(workspace or Path.cwd())
     workspace_at(workspace)  # says who else may change it
@@ -451,14 +451,14 @@ def config_check(workspace: WorkspaceOption = None, json: Json = False) -> None:
             {
                 "tables": {n: t.height for n, t in tables.items()},
                 "layouts": sorted(layouts),
-                "misspelt": misspelt(tables),
+                "misspelt": misspelt_names(tables),
             }
         )
         return
     for name, frame in tables.items():
         output.out().print(f"reference/{name}.csv: {frame.height} rows")
     output.out().print("layouts: " + ", ".join(sorted(layouts)))
-    for line in misspelt(tables):
+    for line in misspelt_names(tables):
         output.note(line)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING, TypeVar
 
 import polars as pl
@@ -10,7 +9,7 @@ import polars as pl
 from pipeline.errors import UsageError
 from pipeline.load.exports import layouts_of
 from pipeline.load.take_over import check_names
-from pipeline.near import nearest_name
+from pipeline.near import misspelt
 from pipeline.workspace.recorded import recorded_tables
 from pipeline.workspace.settings import Settings, Workspace, find_folder, find_workspace
 from pipeline.workspace.texts import read_reference
@@ -22,7 +21,7 @@ if TYPE_CHECKING:
 
     from pipeline.intake.layout import Layout
 
-__all__ = ["check_all", "misspelt"]
+__all__ = ["check_all", "misspelt_names"]
 
 T = TypeVar("T")
 
@@ -67,11 +66,7 @@ def check_all(start: Path) -> tuple[dict[str, pl.DataFrame], dict[str, tuple[Lay
     return tables, layouts
 
 
-def _numbers(name: str) -> list[int]:
-    return [int(digits) for digits in re.findall(r"[0-9]+", name)]
-
-
-def misspelt(tables: Mapping[str, pl.DataFrame]) -> list[str]:
+def misspelt_names(tables: Mapping[str, pl.DataFrame]) -> list[str]:
     """Return names in reference tables that stand in no row of their own table but near one that does.
 
     Parameters
@@ -91,17 +86,11 @@ def misspelt(tables: Mapping[str, pl.DataFrame]) -> list[str]:
             register = registers.get(column, name)
             if register == name:
                 continue
-            known = tables[register][column].unique().sort().to_list()
-            named = tables[name][column].drop_nulls().unique().sort().to_list()
-            for one in sorted(set(named) - set(known)):
-                near = nearest_name(one, known)
-                # L-0072 is another lot than L-0071, not a misspelt one
-                if near is not None and _numbers(one) == _numbers(near):
-                    key = " ".join(
-                        str(k) for k in tables[name].filter(pl.col(column) == one).select(table.key).row(0) if k
-                    )
-                    told.append(
-                        f"reference/{name}.csv, {key}: {column} {one!r} does not stand in reference/{register}.csv; did you mean "
-                        f"'{near}'?"
-                    )
+            for one, near in misspelt(tables[name][column].drop_nulls(), tables[register][column]).items():
+                row = tables[name].filter(pl.col(column) == one).select(table.key).row(0)
+                key = " ".join(str(part) for part in row if part)
+                told.append(
+                    f"reference/{name}.csv, {key}: {column} {one!r} does not stand in reference/{register}.csv; did you mean "
+                    f"'{near}'?"
+                )
     return told

@@ -6,9 +6,12 @@ import tomllib
 from importlib import resources
 from typing import TYPE_CHECKING
 
+import polars as pl
+
 from pipeline.errors import EnvironmentProblem, LayoutError
 from pipeline.intake.layout import Layout, parse_layout
 from pipeline.intake.reader import read
+from pipeline.near import misspelt
 from pipeline.workspace.files import named, read_bytes
 from schemas.versions import version_at
 
@@ -16,12 +19,10 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from datetime import datetime
 
-    import polars as pl
-
     from pipeline.intake.reading import FileReading
     from pipeline.workspace.settings import Settings, Workspace
 
-__all__ = ["layouts_of", "names_listed", "read_export"]
+__all__ = ["layouts_of", "misspelt_lots", "names_listed", "read_export"]
 
 
 def layouts_of(workspace: Workspace, wrong: dict[str, str] | None = None) -> dict[str, tuple[Layout, str]]:
@@ -86,6 +87,17 @@ def names_listed(tables: Mapping[str, pl.DataFrame]) -> dict[str, frozenset[str]
     """Return the names in the registers of blocks, lots and studies, as the tables say now."""
     keys = {"blocks": "block", "lots": "lot", "studies": "run"}
     return {table: frozenset(version_at(tables[table], [key], None)[key].to_list()) for table, key in keys.items()}
+
+
+def misspelt_lots(readings: pl.DataFrame, listed: Mapping[str, frozenset[str]]) -> tuple[str, ...]:
+    """Say which lots of some readings are written otherwise than a registered one; they are read as they stand."""
+    if "lot" not in readings.columns:
+        return ()
+    names = readings["lot"].unique().cast(pl.String).drop_nulls()
+    return tuple(
+        f"lot_not_registered: lot {one!r} does not stand in reference/lots.csv; did you mean {near!r}?"
+        for one, near in misspelt(names, listed["lots"]).items()
+    )
 
 
 def read_export(

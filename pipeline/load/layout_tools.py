@@ -16,7 +16,7 @@ from pipeline.intake.match import match
 from pipeline.intake.reading import FileReading, Held
 from pipeline.intake.suggest import suggest
 from pipeline.intake.template import Template, template
-from pipeline.load.exports import layouts_of, names_listed, read_export
+from pipeline.load.exports import layouts_of, misspelt_lots, names_listed, read_export
 from pipeline.load.load import shown_name
 from pipeline.load.take_over import read_reference
 from pipeline.near import nearest
@@ -102,6 +102,7 @@ def check(
     result = read_export(data, name=name, layout=chosen, settings=settings, listed=listed, now=now or datetime.now(UTC))
     if result.held is not None:
         return Check(result.held, chosen.name, result)
+    result = replace(result, warnings=result.warnings + misspelt_lots(result.readings, listed))
     if not workspace.history.exists():
         return Check(None, chosen.name, result)
     with History.open(workspace.history, wait_s=settings.busy_wait_seconds) as history:

@@ -31,7 +31,7 @@ from pipeline.intake.reading import Held
 from pipeline.judge.assess import assess, state_of
 from pipeline.judge.findings import findings_state
 from pipeline.load.changes import changes_since, keep_said
-from pipeline.load.exports import layouts_of, names_listed, read_export
+from pipeline.load.exports import layouts_of, misspelt_lots, names_listed, read_export
 from pipeline.load.held import close_held, discarded_before
 from pipeline.load.report import FileReport, LoadReport, Touched
 from pipeline.load.take_over import ReferenceChange, check_names, read_reference, take_over
@@ -244,7 +244,7 @@ def _load_one(
         int(ledger["readings"]),
         int(ledger["conflicts"]),
         reasons,
-        result.warnings,
+        result.warnings + misspelt_lots(result.readings, listed),
     )
 
 

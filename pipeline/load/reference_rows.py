@@ -38,7 +38,7 @@ def declared(name: str) -> Table:
         If there is none of that name; says which is nearest.
     """
     # one row is often named in the singular
-    for spelling in (name, f"{name}s"):
+    for spelling in (name, f"{name}s", f"{name[:-1]}ies"):
         if spelling in REFERENCE_TABLES:
             return REFERENCE_TABLES[spelling]
     hint = nearest(name, REFERENCE_TABLES) or f". There are: {', '.join(REFERENCE_TABLES)}."

@@ -171,9 +171,12 @@ def test_whoever_asks_for_a_name_is_told_the_nearest(shell: Shell) -> None:
     refused = [row["sentence"] for row in shell.json("quarantine", "list")]
     assert len(refused) == text.count(",B1,")
     assert all("did you mean 'B1'?" in sentence for sentence in refused)
+    lower = text.replace(",L1,", ",l-1,").replace("2026-03-02", "2026-03-04")
+    (told,) = shell.load(shell.put("c.csv", lower))["files"][0]["warnings"]
+    assert told == "lot_not_registered: lot 'l-1' does not stand in reference/lots.csv; did you mean 'L1'?"
     who = ("--by", "Ada", "--why", "x")
     for words, near in (
-        (("lot", "l-01"), "L1"),
+        (("lot", "L01"), "L1"),
         (("meter", "m_1"), "M1"),
         (("block", "b1"), "B1"),
         (("trace", "--meter", "M-01"), "M1"),

@@ -5,11 +5,14 @@ from __future__ import annotations
 import io
 import re
 import struct
+import subprocess
+import sys
 import zipfile
 from datetime import UTC, date, datetime, time, timedelta
 from typing import TYPE_CHECKING, Any
 
 import openpyxl
+import orjson
 import pytest
 import xlsxwriter
 import xlwt
@@ -87,7 +90,10 @@ LOT_FIELD = '[[schema.fields]]\nname = "Lot"\ncolumn = "lot"'
 
 
 def layout(workbook: str = "", *, lot: str = LOT_FIELD, keys: str = "", more: str = "") -> Layout:
-    return parse_layout(LAYOUT.format(workbook=workbook, lot=lot, keys=keys) + more, "hand.toml")
+    text = LAYOUT.format(workbook=workbook, lot=lot, keys=keys) + more
+    if "wide" in keys:
+        text = text.replace('name = "Value"', "namePattern = 'R([12])'")
+    return parse_layout(text, "hand.toml")
 
 
 def row(n: int = 1, **changes: Any) -> list[Any]:
@@ -601,6 +607,42 @@ def test_protected_workbooks_are_held() -> None:
         at = flagged.index(mark)
         flagged[at + offset] |= 1
     assert held_of(bytes(flagged)).reason == "encrypted"
+
+
+def test_a_process_that_dies_or_takes_too_long_costs_one_file(monkeypatch: pytest.MonkeyPatch) -> None:
+    def dies(*_: Any, **__: Any) -> Any:
+        return subprocess.CompletedProcess([], -9, b"", b"")
+
+    def waits(*_: Any, **__: Any) -> Any:
+        raise subprocess.TimeoutExpired([], 1.0)
+
+    for ending in (dies, waits):
+        monkeypatch.setattr(subprocess, "run", ending)
+        held = held_of(xlsx([[ending.__name__]]))
+        assert held.reason == "too_large"
+        assert "could not be unpacked" in held.sentence
+
+
+def test_memory_is_limited_where_workbooks_are_unpacked() -> None:
+    data = xlsx([[number + 0.5 for number in range(200)]] * 1000)
+    code = "from pipeline.intake.workbooks import unpack; unpack.MEMORY_BYTES = {}; unpack.main()"
+    enough, little = (
+        subprocess.run([sys.executable, "-c", code.format(limit)], input=data, capture_output=True, check=False)
+        for limit in (structure.MEMORY_BYTES, 25_000_000)
+    )
+    assert len(orjson.loads(enough.stdout)["sheets"][0]["rows"]) == 1000
+    assert little.returncode != 0 or "too_large" in orjson.loads(little.stdout)["refused"]
+
+
+def test_several_readings_a_row_are_read_from_a_sheet() -> None:
+    wide = layout(keys='shape = "wide"')
+    assert wide.wide
+    names = [*NAMES[:5], "R1", "R2", "Metal"]
+    cells = row(1)
+    rows = [names, [*cells[:5], 34.0, 34.5, cells[6]], [*cells[:5], 34.0, None, cells[6]]]
+    reading = load(xlsx(rows), wide)
+    is_whole(reading)
+    assert reading.readings.select("line", "replicate", "value").rows() == [(2, 1, 34.0), (2, 2, 34.5), (3, 1, 34.0)]
 
 
 def test_the_name_of_a_file_decides_nothing() -> None:

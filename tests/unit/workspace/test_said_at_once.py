@@ -9,8 +9,8 @@ import pytest
 
 from pipeline.errors import ReferenceTableError, SettingsError, UsageError
 from pipeline.intake.tables import parse_table, parse_tables
-from pipeline.load.check_workspace import check_all, misspelt
-from pipeline.near import MOST_SAID, nearest
+from pipeline.load.check_workspace import check_all, misspelt_names
+from pipeline.near import MOST_SAID, misspelt, nearest
 from pipeline.workspace.new_workspace import create_workspace, table_template
 from pipeline.workspace.settings import read_settings
 from schemas.reference_tables import REFERENCE_TABLES
@@ -133,7 +133,7 @@ def test_names_in_tables_that_are_near_a_registered_one_are_told() -> None:
         },
         zone=OSLO,
     )
-    assert misspelt(tables) == [
+    assert misspelt_names(tables) == [
         "reference/probes.csv, P-1: meter 'ec-1' does not stand in reference/meters.csv; did you mean 'EC-01'?",
         "reference/blocks.csv, KB-02: material 'coper' does not stand in reference/materials.csv; did you mean 'copper'?",
         "reference/hardness.csv, l-71: lot 'l-71' does not stand in reference/lots.csv; did you mean 'L-0071'?",
@@ -155,3 +155,11 @@ def test_names_in_tables_that_are_near_a_registered_one_are_told() -> None:
 )  # fmt: skip
 def test_the_nearest_name_is_offered(word: str, words: list[str], near: str | None) -> None:
     assert nearest(word, words) == (f"; did you mean '{near}'?" if near else "")
+
+
+def test_a_name_is_misspelt_where_its_numbers_are_those_of_a_known_one() -> None:
+    known = ["KB-01", "KB-02", "Brimhavel Rolling"]
+    assert misspelt(["kb-1", "KB-02", "KB-03", "xx-02", "Brimhavel Roling", "Other"], known) == {
+        "Brimhavel Roling": "Brimhavel Rolling", "kb-1": "KB-01",
+    }  # fmt: skip
+    assert misspelt(["kb-1"], []) == {}
