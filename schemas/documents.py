@@ -23,6 +23,7 @@ _MODULES = (
     "look_back",
     "lot_detail",
     "page",
+    "papers",
     "uncertainty",
 )
 """Where the results and all that is in them are declared."""

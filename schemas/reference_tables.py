@@ -238,6 +238,8 @@ REFERENCE_TABLES: dict[str, Table] = {
             Column("heat", TEXT, "Heat or melt."),
             Column("received_on", UTC_TIME, "Day received."),
             Column("shipped_on", UTC_TIME, "Day it left the site; empty while it is still there."),
+            Column("customer", TEXT, "Customer it is for; stands on its test report."),
+            Column("purchase_order", TEXT, "The customer's order; stands on its test report."),
             Column("line", TEXT, "Line that made it."),
             Column("thickness_mm", FLOAT, "Nominal thickness.", unit="mm", above=0),
             Column("smallest_flat_mm", FLOAT, "Smallest flat across on which it is read.", unit="mm", above=0),

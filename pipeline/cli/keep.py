@@ -3,26 +3,43 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from pipeline.cli import output
 from pipeline.cli.options import By, DryRun, Json, Why, WorkspaceOption, workspace_at
 
+if TYPE_CHECKING:
+    from pipeline.history.chain import Event
+    from pipeline.workspace.settings import Workspace
+
 __all__ = ["add_to"]
 
 
-def verify(workspace: WorkspaceOption = None, json: Json = False) -> None:
+def verify(
+    report_hash: Annotated[
+        str | None, typer.Option("--report", metavar="HASH", help="Find the report whose paper carries this hash, too.")
+    ] = None,
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
     """Make the record again from the journal and the archived files, and compare every value; look at what is kept beside it.
+
+    Reports that were issued are computed once more from what was known when they were.
 
     Example: annealog verify
     """
     from pipeline.custody.verify import verify as look
 
-    report = look(workspace_at(workspace))
+    place = workspace_at(workspace)
+    issued = None if report_hash is None else _issued(place, report_hash)
+    report = look(place)
     if json:
-        output.print_json({"whole": not report.problems, **{name: getattr(report, name) for name in report.__slots__}})
+        found = {} if report_hash is None else {"report": None if issued is None else issued.subject["states"]}
+        output.print_json(
+            {"whole": not report.problems, **{name: getattr(report, name) for name in report.__slots__}, **found}
+        )
     else:
         console = output.out()
         for problem in report.problems:
@@ -39,7 +56,34 @@ def verify(workspace: WorkspaceOption = None, json: Json = False) -> None:
             console.print(
                 "No verdict is given on what of the record does not agree until it was mended and verify finds it whole."
             )
-    raise typer.Exit(6 if report.problems else 0)
+        if report_hash is not None:
+            console.print(output.plain(_found(place, issued, report_hash)))
+    raise typer.Exit(6 if report.problems or (report_hash is not None and issued is None) else 0)
+
+
+def _issued(place: Workspace, report_hash: str) -> Event | None:
+    from pipeline.history.store import History
+    from pipeline.questions.reports_issued import issued_with_hash
+
+    with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
+        return issued_with_hash(history, report_hash)
+
+
+def _found(place: Workspace, event: Event | None, report_hash: str) -> str:
+    if event is None:
+        return f"No report with the hash {report_hash} was issued here: a paper that carries it is not ours, or was altered."
+    states = event.subject["states"]
+    lots = "; ".join(
+        f"lot {lot['lot']} {output.VERDICT_WORDS[lot['verdict']]}, {lot['mean']:.{lot['decimals']}f}"
+        + ("" if lot["expanded_uncertainty"] is None else f" ± {lot['expanded_uncertainty']:.{lot['decimals']}f}")
+        + f" {lot['unit']}"
+        for lot in states["lots"]
+    )
+    kind = "statement of nonconformity" if states["kind"] == "nonconformity" else "test report"
+    return (
+        f"{report_hash} is the hash of {kind} {states['number']}, issued by {event.by} on {output.when(event.at, place.settings)[:10]}, event {event.sequence}. "
+        f"It states: {lots}. The whole paper, to compare: annealog test-report --again {states['number']}"
+    )
 
 
 def backup(

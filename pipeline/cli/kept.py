@@ -8,12 +8,14 @@ from pipeline.cli import output
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from datetime import datetime
     from pathlib import Path
 
     from pipeline.kept.answers import Answer
+    from pipeline.pages.writer import Page
     from pipeline.workspace.settings import Workspace
 
-__all__ = ["Computed", "asked", "kept_answer", "printed"]
+__all__ = ["Computed", "asked", "kept_answer", "printed", "written"]
 
 Computed = tuple[dict[str, Any], str | None]
 """The JSON document of a command, and the path of its page."""
@@ -46,12 +48,25 @@ def asked(
     return answer.document, printed(place, answer.page, dry_run=dry_run, pdf=pdf)
 
 
-def printed(place: Workspace, page: Path | None, *, dry_run: bool, pdf: bool = False) -> str | None:
+def written(
+    place: Workspace, page: Page, as_of: datetime | None, *, dry_run: bool, alone: bool = False, pdf: bool = False
+) -> str | None:
+    """Write a page, alone or among the others, and return its path, or that of its PDF; None in a dry run."""
+    if dry_run:
+        return None
+    from pipeline.pages.writer import write_pages
+
+    return printed(place, write_pages(place, [page], as_of=as_of, alone=alone)[0].path, dry_run=False, pdf=pdf)
+
+
+def printed(
+    place: Workspace, page: Path | None, *, dry_run: bool, pdf: bool = False, one_sheet: bool = False
+) -> str | None:
     """Return the path of a page, or of its PDF printed now; None in a dry run."""
     if dry_run or page is None:
         return None
     if pdf:
         from pipeline.pages.pdf import print_pages
 
-        (page,) = print_pages([page], place.settings.paper)
+        (page,) = print_pages([page], place.settings.paper, one_sheet=one_sheet)
     return str(page)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from pipeline.cli import output
-from pipeline.cli.kept import Computed, asked, printed
+from pipeline.cli.kept import Computed, asked, written
 from pipeline.cli.lot_lines import detail_lines
 from pipeline.cli.options import AsOf, DryRun, Json, Pdf, SingleFile, WorkspaceOption, moment, workspace_at
 from pipeline.cli.work import exit_code
@@ -20,8 +20,6 @@ from schemas.digits import decimals_for, probability_in_words
 from schemas.documents import as_json
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
     from pipeline.kept.part import Part
     from pipeline.workspace.settings import Settings, Workspace
     from schemas.results import LotPage, MeterPage
@@ -139,25 +137,6 @@ def read_and_assess(place: Workspace, as_of: str | None, **given: Any) -> Any:
         return assess(history, place.settings, as_of=moment(as_of, place), **given), history.sources()
 
 
-def _write(
-    place: Workspace,
-    pages: Iterable[Any],
-    as_of: str | None,
-    *,
-    dry_run: bool,
-    alone: bool,
-    pdf: bool,
-) -> str | None:
-    """Write pages and return the path of the first, or of its PDF."""
-    from pipeline.pages.lots_and_meters import write_pages
-
-    if dry_run:
-        return None
-    pages = list(pages)
-    path = write_pages(place, pages, as_of=moment(as_of, place), alone=alone)[0].path
-    return printed(place, path, dry_run=False, pdf=pdf)
-
-
 def _from_part(part: Part) -> tuple[Any, Any]:
     """Return the part of the assessment and its files."""
     output.note_edits(part.not_taken_over)
@@ -181,7 +160,7 @@ def lot(
 
     def compute() -> Computed:
         page = _lot_page(place, name, as_of)
-        return page.answer, _write(place, [page], as_of, dry_run=dry_run, alone=single_file, pdf=pdf)
+        return page.answer, written(place, page, moment(as_of, place), dry_run=dry_run, alone=single_file, pdf=pdf)
 
     usual = as_of is None and not single_file
     document, path = asked(place, "lot", name, compute, usual=usual, dry_run=dry_run, pdf=pdf)
@@ -337,7 +316,7 @@ def meter(
 
     def compute() -> Computed:
         page = _meter_page(place, name, as_of)
-        return page.answer, _write(place, [page], as_of, dry_run=dry_run, alone=single_file, pdf=pdf)
+        return page.answer, written(place, page, moment(as_of, place), dry_run=dry_run, alone=single_file, pdf=pdf)
 
     usual = as_of is None and not single_file
     document, path = asked(place, "meter", name, compute, usual=usual, dry_run=dry_run, pdf=pdf)

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from pipeline.cli import output
-from pipeline.cli.kept import asked, kept_answer
+from pipeline.cli.kept import asked, kept_answer, written
 from pipeline.cli.look import read_and_assess
-from pipeline.cli.options import AsOf, DryRun, Json, WorkspaceOption, moment, workspace_at
+from pipeline.cli.options import AsOf, DryRun, Json, Pdf, SingleFile, WorkspaceOption, moment, workspace_at
 from pipeline.cli.work import exit_code
 from pipeline.errors import UsageError
 from pipeline.kept.answers import EVENTS, OF_METER, OF_SENSOR
@@ -19,7 +19,7 @@ from schemas.digits import p_in_words
 if TYPE_CHECKING:
     from pipeline.cli.kept import Computed
     from pipeline.workspace.settings import Settings, Workspace
-    from schemas.look_back import EventResult
+    from schemas.look_back import EventPage, EventResult
 
 __all__ = ["add_to"]
 
@@ -40,6 +40,8 @@ def trace(
         typer.Option(metavar="TIME", help="Start of the window instead of the last good check; a day counts whole."),
     ] = None,
     every: Annotated[bool, typer.Option("--all", help="List closed events, too.")] = False,
+    single_file: SingleFile = False,
+    pdf: Pdf = False,
     as_of: AsOf = None,
     workspace: WorkspaceOption = None,
     json: Json = False,
@@ -52,6 +54,8 @@ def trace(
         raise UsageError("Name a meter (--meter), a sensor (--sensor) or an event (--event), one of them.")
     if since is not None and meter is None and sensor is None:
         raise UsageError("--since goes with --meter or --sensor.")
+    if (single_file or pdf) and event is None:
+        raise UsageError("--single-file and --pdf write the page of an event: they go with --event.")
     place = workspace_at(workspace)
     if meter is not None:
         _trace_meter(place, meter, since, as_of, json=json)
@@ -62,37 +66,51 @@ def trace(
     if event is None:
         _list_events(place, as_of, every=every, json=json)
     else:
-        _trace_event(place, event, as_of, json=json)
+        _trace_event(place, event, as_of, single_file=single_file, pdf=pdf, json=json)
 
 
-def _trace_event(place: Workspace, event: str, as_of: str | None, *, json: bool) -> None:
-    answer = kept_answer(place, EVENTS, "") if as_of is None else None
+def _trace_event(place: Workspace, event: str, as_of: str | None, *, single_file: bool, pdf: bool, json: bool) -> None:
+    paper = single_file or pdf
+    answer = kept_answer(place, EVENTS, "") if as_of is None and not paper else None
     kept = answer.document["events"] if answer is not None else []
     document = next((one for one in kept if event in (one["event"], one["name"])), None)
+    path = None
     if document is None:
         from pipeline.judge.look_back.events import the_event
 
-        found, events = _events(place, as_of)
+        found, pages = _event_pages(place, as_of)
         name = the_event(found.found_events, event).name
-        document = next(one for one in events if one.name == name).document()
+        page = next(one for one in pages if one.result.name == name)
+        document = page.result.document()
+        if paper:
+            path = written(place, page, moment(as_of, place), dry_run=False, alone=single_file, pdf=pdf)
     result = output.Shown.of(document)
     if json:
-        output.print_json(document)
+        output.print_json({**document, "page": path} if paper else document)
     else:
         _show_event(result, place.settings)
+        if path:
+            output.out().print(path)
     verdicts = {lot.lot: lot.verdict for lot in result.lots}
     raise typer.Exit(4 if result.state == "open" else exit_code(verdicts, {result.meter: result.meter_state}))
 
 
-def _events(place: Workspace, as_of: str | None) -> tuple[Any, list[EventResult]]:
-    """Assess the whole history and return its events in order of time."""
+def _event_pages(place: Workspace, as_of: str | None) -> tuple[Any, list[EventPage]]:
+    """Assess the whole history and return the pages of its events."""
     from pipeline.history.store import History
-    from pipeline.kept.trace_answers import by_time
     from pipeline.pages.events import event_pages
 
     found, sources = read_and_assess(place, as_of)
     with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
-        return found, by_time(event_pages(place, found, history, sources))
+        return found, list(event_pages(place, found, history, sources))
+
+
+def _events(place: Workspace, as_of: str | None) -> tuple[Any, list[EventResult]]:
+    """Assess the whole history and return its events in order of time."""
+    from pipeline.kept.trace_answers import by_time
+
+    found, pages = _event_pages(place, as_of)
+    return found, by_time(pages)
 
 
 def _list_events(place: Workspace, as_of: str | None, *, every: bool, json: bool) -> None:
@@ -236,6 +254,8 @@ _DOUBT = {"failed": "a check failed", "missing": "no check in time", None: ""}
 def block(
     name: Annotated[str, typer.Argument(metavar="ID", help="Block.")],
     dry_run: DryRun = False,
+    single_file: SingleFile = False,
+    pdf: Pdf = False,
     as_of: AsOf = None,
     workspace: WorkspaceOption = None,
     json: Json = False,
@@ -249,9 +269,10 @@ def block(
         place,
         "block",
         name,
-        lambda: _look_at_block(place, name, as_of, dry_run=dry_run),
-        usual=as_of is None,
+        lambda: _look_at_block(place, name, as_of, dry_run=dry_run, alone=single_file, pdf=pdf),
+        usual=as_of is None and not single_file,
         dry_run=dry_run,
+        pdf=pdf,
     )
     if json:
         output.print_json({**document, "page": path})
@@ -260,10 +281,11 @@ def block(
     raise typer.Exit(4 if document["state"] == "moved" else 0)
 
 
-def _look_at_block(place: Workspace, name: str, as_of: str | None, *, dry_run: bool) -> Computed:
+def _look_at_block(
+    place: Workspace, name: str, as_of: str | None, *, dry_run: bool, alone: bool, pdf: bool
+) -> Computed:
     from pipeline.history.store import History
     from pipeline.pages.blocks import block_pages
-    from pipeline.pages.lots_and_meters import write_pages
 
     found, sources = read_and_assess(place, as_of)
     with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
@@ -272,8 +294,8 @@ def _look_at_block(place: Workspace, name: str, as_of: str | None, *, dry_run: b
         known = sorted({*found.tables["blocks"]["block"], *found.checks["block"]})
         hint = nearest(name, known) or f". Known blocks: {', '.join(known) or 'none'}."
         raise UsageError(f"Block {name!r} is not known{hint}")
-    path = None if dry_run else str(write_pages(place, pages, as_of=moment(as_of, place))[0].path)
-    return pages[0].answer, path
+    page = pages[0]
+    return page.answer, written(place, page, moment(as_of, place), dry_run=dry_run, alone=alone, pdf=pdf)
 
 
 def _show_block(result: Any, path: str | None, settings: Settings) -> None:

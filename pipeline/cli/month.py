@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from pipeline.cli import output
-from pipeline.cli.options import Direct, DryRun, Json, WorkspaceOption, workspace_at
+from pipeline.cli.kept import printed, written
+from pipeline.cli.options import Direct, DryRun, Json, Pdf, SingleFile, WorkspaceOption, workspace_at
 from pipeline.cli.work import exit_code
 
 if TYPE_CHECKING:
@@ -20,6 +22,8 @@ def review(
     month: Annotated[str, typer.Argument(metavar="YYYY-MM", help="Month, in the site's zone.")],
     direct: Direct = False,
     dry_run: DryRun = False,
+    single_file: SingleFile = False,
+    pdf: Pdf = False,
     workspace: WorkspaceOption = None,
     json: Json = False,
 ) -> None:
@@ -27,19 +31,16 @@ def review(
 
     Example: annealog review 2026-06
     """
-    from pipeline.pages.lots_and_meters import write_pages
     from pipeline.questions.review import review_page
 
     place = workspace_at(workspace)
     page = review_page(place, month)
-    path = None
-    if not dry_run:
-        if direct:
-            path = str(write_pages(place, [page])[0].path)
-        else:
-            from pipeline.flows import run_review
+    if direct or dry_run or single_file:
+        path = written(place, page, None, dry_run=dry_run, alone=single_file, pdf=pdf)
+    else:
+        from pipeline.flows import run_review
 
-            path = run_review(place, month)
+        path = printed(place, Path(run_review(place, month)), dry_run=False, pdf=pdf)
     result = page.result
     if json:
         output.print_json({**result.document(), "page": path})

@@ -8,8 +8,8 @@ import typer
 
 from pipeline.cli import output
 from pipeline.cli.decide import record
-from pipeline.cli.kept import Computed, asked
-from pipeline.cli.options import AsOf, By, DryRun, Json, Why, WorkspaceOption, moment, workspace_at
+from pipeline.cli.kept import Computed, asked, written
+from pipeline.cli.options import AsOf, By, DryRun, Json, Pdf, SingleFile, Why, WorkspaceOption, moment, workspace_at
 from pipeline.errors import UsageError
 from schemas.digits import p_in_words
 
@@ -38,15 +38,11 @@ def _page(place: Workspace, as_of: str | None, make: Any) -> Any:
         return page
 
 
-def _write(place: Workspace, page: Any, as_of: str | None, *, dry_run: bool) -> str | None:
-    from pipeline.pages.lots_and_meters import write_pages
-
-    return None if dry_run else str(write_pages(place, [page], as_of=moment(as_of, place))[0].path)
-
-
 def process(
     name: Annotated[str, typer.Argument(metavar="NAME", help="Product, or line.")],
     dry_run: DryRun = False,
+    single_file: SingleFile = False,
+    pdf: Pdf = False,
     as_of: AsOf = None,
     workspace: WorkspaceOption = None,
     json: Json = False,
@@ -61,9 +57,10 @@ def process(
         from pipeline.questions.over_time.processes import process_pages
 
         page = _page(place, as_of, lambda a, history, sources: process_pages(place, a, history, sources, [name]))
-        return page.answer, _write(place, page, as_of, dry_run=dry_run)
+        return page.answer, written(place, page, moment(as_of, place), dry_run=dry_run, alone=single_file, pdf=pdf)
 
-    document, path = asked(place, "process", name, compute, usual=as_of is None, dry_run=dry_run)
+    usual = as_of is None and not single_file
+    document, path = asked(place, "process", name, compute, usual=usual, dry_run=dry_run, pdf=pdf)
     if json:
         output.print_json({**document, "page": path})
     else:
@@ -118,6 +115,8 @@ def supplier(
         str | None, typer.Option("--to", metavar="TIME", help="Last day of the period; default: the last lot.")
     ] = None,
     dry_run: DryRun = False,
+    single_file: SingleFile = False,
+    pdf: Pdf = False,
     as_of: AsOf = None,
     workspace: WorkspaceOption = None,
     json: Json = False,
@@ -137,10 +136,10 @@ def supplier(
             as_of,
             lambda a, history, sources: supplier_pages(place, a, history, sources, [name], start=since, end=until),
         )
-        return page.answer, _write(place, page, as_of, dry_run=dry_run)
+        return page.answer, written(place, page, moment(as_of, place), dry_run=dry_run, alone=single_file, pdf=pdf)
 
-    usual = as_of is None and since is None and until is None
-    document, path = asked(place, "supplier", name, compute, usual=usual, dry_run=dry_run)
+    usual = as_of is None and since is None and until is None and not single_file
+    document, path = asked(place, "supplier", name, compute, usual=usual, dry_run=dry_run, pdf=pdf)
     result = output.Shown.of(document)
     if json:
         output.print_json({**document, "page": path})

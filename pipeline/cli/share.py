@@ -9,14 +9,19 @@ import typer
 
 from pipeline.cli import output
 from pipeline.cli.options import AsOf, DryRun, Json, WorkspaceOption, moment, workspace_at
+from pipeline.errors import UsageError
 
 __all__ = ["add_to"]
 
 
 def export(
-    target: Annotated[Path, typer.Argument(metavar="TO", help="New folder, or a new file that ends with .zip.")],
+    target: Annotated[
+        Path, typer.Argument(metavar="TO", help="New folder, or a new file that ends with .zip or .xlsx.")
+    ],
     lot: Annotated[list[str] | None, typer.Option(metavar="ID", help="A lot; may be given several times.")] = None,
-    supplier: Annotated[str | None, typer.Option(metavar="NAME", help="Only lots of this supplier.")] = None,
+    supplier: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Lots of this supplier, with its report, theirs and a letter.")
+    ] = None,
     start: Annotated[
         str | None,
         typer.Option("--from", metavar="TIME", help="Only lots last read since then, a day from its beginning."),
@@ -26,6 +31,9 @@ def export(
     ] = None,
     with_raw: Annotated[bool, typer.Option("--with-raw", help="Add the files as they came, by hash.")] = False,
     with_pages: Annotated[bool, typer.Option("--with-pages", help="Add the reports of the lots.")] = False,
+    xlsx: Annotated[
+        bool, typer.Option("--xlsx", help="Write the tables into one workbook instead, a sheet a table.")
+    ] = False,
     dry_run: DryRun = False,
     as_of: AsOf = None,
     workspace: WorkspaceOption = None,
@@ -35,22 +43,34 @@ def export(
 
     Example: annealog export for-customer.zip --lot L-0007 --with-pages
     """
-    from pipeline.custody.pack import write_pack
+    from pipeline.custody.pack import write_pack, write_workbook
     from pipeline.custody.pack_tables import chosen_lots
     from pipeline.history.store import History
     from pipeline.judge.assess import assess
+    from pipeline.questions.over_time.suppliers import supplier_pages
 
+    if xlsx and (with_raw or with_pages):
+        raise UsageError("A workbook holds tables alone. For files and reports write a data pack, without --xlsx.")
+    if not xlsx and target.suffix.lower() == ".xlsx":
+        raise UsageError(f"To write {target} as a workbook: --xlsx")
     place = workspace_at(workspace)
     with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
         found = assess(history, place.settings, as_of=moment(as_of, place))
         sources, events = history.sources(), history.events()
-    lots = chosen_lots(
-        found, lots=lot or (), supplier=supplier, start=moment(start, place, first=True), end=moment(end, place)
-    )
+        since, until = moment(start, place, first=True), moment(end, place)
+        lots = chosen_lots(found, lots=lot or (), supplier=supplier, start=since, end=until)
+        of_supplier = None
+        if supplier is not None and not xlsx:
+            (of_supplier,) = supplier_pages(place, found, history, sources, [supplier], start=since, end=until)
     if dry_run:
         output.would(f"pack {_counted(len(lots), 'lot')} into {target}", json=json)
         return
-    pack = write_pack(place, found, sources, events, lots, target, with_raw=with_raw, with_pages=with_pages)
+    if xlsx:
+        pack = write_workbook(place, found, sources, events, lots, target)
+    else:
+        pack = write_pack(
+            place, found, sources, events, lots, target, with_raw=with_raw, with_pages=with_pages, supplier=of_supplier
+        )
     if json:
         output.print_json(
             {
@@ -62,7 +82,7 @@ def export(
         output.out().print(
             output.plain(
                 f"{_counted(pack.lots, 'lot')}, {_counted(pack.readings, 'reading')}, {_counted(pack.files, 'file')} in {pack.target}. "
-                f"Hash of the pack (of its SHA256SUMS): {pack.data_sha256}"
+                f"Hash of the {'workbook' if xlsx else 'pack (of its SHA256SUMS)'}: {pack.data_sha256}"
             )
         )
 

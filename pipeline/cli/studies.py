@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from pipeline.cli import output
-from pipeline.cli.kept import asked
-from pipeline.cli.options import AsOf, DryRun, Json, WorkspaceOption, moment, workspace_at
+from pipeline.cli.kept import asked, written
+from pipeline.cli.options import AsOf, DryRun, Json, Pdf, SingleFile, WorkspaceOption, moment, workspace_at
 from pipeline.errors import UsageError
 from schemas.terms import TEMPERATURE_STATES, UNITS
 
@@ -126,6 +126,8 @@ def plan(
 def report(
     run: Annotated[str, typer.Argument(metavar="RUN", help="Study.")],
     dry_run: DryRun = False,
+    single_file: SingleFile = False,
+    pdf: Pdf = False,
     as_of: AsOf = None,
     workspace: WorkspaceOption = None,
     json: Json = False,
@@ -139,9 +141,10 @@ def report(
         place,
         "study",
         run,
-        lambda: _evaluate(place, run, as_of, dry_run=dry_run),
-        usual=as_of is None,
+        lambda: _evaluate(place, run, as_of, dry_run=dry_run, alone=single_file, pdf=pdf),
+        usual=as_of is None and not single_file,
         dry_run=dry_run,
+        pdf=pdf,
     )
     if json:
         output.print_json({**document, "page": path})
@@ -149,10 +152,9 @@ def report(
         _show(output.Shown.of(document), path)
 
 
-def _evaluate(place: Workspace, run: str, as_of: str | None, *, dry_run: bool) -> Computed:
+def _evaluate(place: Workspace, run: str, as_of: str | None, *, dry_run: bool, alone: bool, pdf: bool) -> Computed:
     from pipeline.history.store import History
     from pipeline.judge.assess import assess
-    from pipeline.pages.lots_and_meters import write_pages
     from pipeline.questions.studies.studies import study_pages
     from pipeline.workspace.texts import not_taken_over
 
@@ -162,8 +164,8 @@ def _evaluate(place: Workspace, run: str, as_of: str | None, *, dry_run: bool) -
         pages = list(study_pages(place, found, history, history.sources(), [run]))
     if not pages:
         raise UsageError("No study stands in reference/studies.csv. A plan for one: annealog study plan --help")
-    path = None if dry_run else str(write_pages(place, pages, as_of=moment(as_of, place))[0].path)
-    return pages[0].answer, path
+    page = pages[0]
+    return page.answer, written(place, page, moment(as_of, place), dry_run=dry_run, alone=alone, pdf=pdf)
 
 
 def _number(value: float | None, digits: int = 3) -> str:

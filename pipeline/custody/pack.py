@@ -20,12 +20,14 @@ import polars as pl
 
 import reports
 from pipeline.custody.pack_tables import pack_tables
+from pipeline.custody.pack_workbook import workbook
 from pipeline.custody.spreadsheet_text import guarded_frame
 from pipeline.errors import EnvironmentProblem, IntegrityProblem, UsageError
 from pipeline.judge.lots.budgets import with_budgets
 from pipeline.pages.lots_and_meters import lot_pages
-from pipeline.workspace.files import archived, read_bytes
+from pipeline.workspace.files import archived, read_bytes, write_atomically
 from pipeline.workspace.program import software_version
+from reports.process.letter import letter
 from schemas.documents import as_json
 from schemas.pack import PACK_TABLES
 
@@ -36,15 +38,17 @@ if TYPE_CHECKING:
     from pipeline.judge.assessment import Assessment
     from pipeline.workspace.settings import Workspace
     from schemas.declare import Column, Table
+    from schemas.suppliers import SupplierPage
 
-__all__ = ["Pack", "write_pack"]
+__all__ = ["Pack", "write_pack", "write_workbook"]
 
 _TYPES = {pl.String: "string", pl.Float64: "number", pl.Int64: "integer", pl.Boolean: "boolean"}
 _FORMATS = ("csv", "parquet")
 
-_README = """Data pack of {workspace}, made by annealog {version}.
+_SUMMARY = """Data pack of {workspace}, made by annealog {version}.
 
-{lots} lot(s), {readings} reading(s), as of {as_of}.
+{lots} lot(s), {readings} reading(s), as of {as_of}."""
+_README = """{summary}
 
 datapackage.json    what each table and column means (Frictionless Data Package)
 results.json        every result in full, numbers not rounded
@@ -52,10 +56,11 @@ data/*.csv          the tables, UTF-8; a text that a spreadsheet could take for 
 data/*.parquet      the same tables, text as it is
 SHA256SUMS          check with: sha256sum -c SHA256SUMS
 {more}
-Conductivity is one piece of evidence. Aircraft parts, pressure parts and electrical conductors are accepted to their
-governing specification, by people authorised to do so, with the hardness or other tests it demands. Where this pack and
-the governing specification differ, the specification decides.
+{caution}
 """
+_CAUTION = """Conductivity is one piece of evidence. Aircraft parts, pressure parts and electrical conductors are accepted to their
+governing specification, by people authorised to do so, with the hardness or other tests it demands. Where this pack and
+the governing specification differ, the specification decides."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +132,7 @@ def _contents(
     forms: Sequence[str],
     with_raw: bool,
     with_pages: bool,
+    supplier: SupplierPage | None,
 ) -> Iterator[tuple[str, bytes]]:
     """Yield the files of a pack by name, SHA256SUMS left out."""
     lots = tables["lots"]["lot"].to_list()
@@ -139,10 +145,18 @@ def _contents(
     results = as_json([with_budgets(assessment, assessment.lots[lot]) for lot in lots])
     yield "results.json", _document(results)
     more = []
-    if with_pages:
+    pages: list[Any] = []
+    if supplier is not None:
+        more.append("letter.txt          a letter to the supplier, to be edited before it is sent")
+        more.append("pages/suppliers/    the report of the supplier")
+        settings = assessment.settings
+        yield "letter.txt", letter(supplier, settings.name, settings.address).encode()
+        pages.append(supplier)
+    if with_pages or supplier is not None:
         more.append("pages/              the reports of the lots, each complete in itself")
-        for page in lot_pages(workspace, assessment, sources, lots):
-            yield f"pages/{reports.address(page.link.kind, page.link.identifier)}", reports.render(page).encode()
+        for page in (*pages, *lot_pages(workspace, assessment, sources, lots)):
+            alone = reports.Site(alone=True)
+            yield f"pages/{reports.address(page.link.kind, page.link.identifier)}", reports.render(page, alone).encode()
     if with_raw:
         more.append("raw/                the files as they came from the meters, by their SHA-256")
         for digest in tables["files"]["file_sha256"].to_list():
@@ -164,13 +178,20 @@ def _contents(
     yield (
         "README.txt",
         _README.format(
-            workspace=workspace.settings.name or workspace.root.name,
-            version=software_version(),
-            lots=len(lots),
-            readings=tables["readings"].height,
-            as_of=as_json(assessment.as_of),
+            summary=_summary(workspace, assessment, tables),
             more="".join(f"{line}\n" for line in more),
+            caution=_CAUTION,
         ).encode(),
+    )
+
+
+def _summary(workspace: Workspace, assessment: Assessment, tables: Mapping[str, pl.DataFrame]) -> str:
+    return _SUMMARY.format(
+        workspace=workspace.settings.name or workspace.root.name,
+        version=software_version(),
+        lots=tables["lots"].height,
+        readings=tables["readings"].height,
+        as_of=as_json(assessment.as_of),
     )
 
 
@@ -197,6 +218,7 @@ def write_pack(
     forms: Sequence[str] = _FORMATS,
     with_raw: bool = False,
     with_pages: bool = False,
+    supplier: SupplierPage | None = None,
 ) -> Pack:
     """Write a data pack into a new folder, or into one file where the name ends with ``.zip``.
 
@@ -216,6 +238,8 @@ def write_pack(
         Add the raw files, by hash.
     with_pages
         Add the reports of the lots.
+    supplier
+        Add the report of the lots' supplier, the reports of the lots and a letter.
 
     Raises
     ------
@@ -240,6 +264,7 @@ def write_pack(
             forms=forms,
             with_raw=with_raw,
             with_pages=with_pages,
+            supplier=supplier,
         ):
             place = part / name
             place.parent.mkdir(parents=True, exist_ok=True)
@@ -260,6 +285,47 @@ def write_pack(
         shutil.rmtree(part, ignore_errors=True)
         raise
     return Pack(target, len(lots), tables["readings"].height, len(sums) + 1, hashlib.sha256(listing).hexdigest())
+
+
+def write_workbook(
+    workspace: Workspace,
+    assessment: Assessment,
+    sources: pl.DataFrame,
+    events: Sequence[Event],
+    lots: Sequence[str],
+    target: Path,
+) -> Pack:
+    """Write the tables of a data pack into one workbook.
+
+    Parameters
+    ----------
+    workspace, assessment, sources, events, lots
+        As for :func:`write_pack`.
+    target
+        New file that ends with ``.xlsx``.
+
+    Raises
+    ------
+    UsageError
+        If the target exists or is named otherwise, or a table has more rows than a sheet holds.
+    EnvironmentProblem
+        If it cannot be written; nothing is left then.
+    """
+    if target.suffix.lower() != ".xlsx":
+        raise UsageError(f"{target}: a workbook is a file that ends with .xlsx.")
+    if target.exists():
+        raise UsageError(f"{target} exists already. Name a new file; an export never overwrites one.")
+    tables = pack_tables(assessment, sources, events, lots)
+    about = [
+        ("data", _summary(workspace, assessment, tables)),
+        ("notes", "A note on each column says what it means, and its unit. Times are in UTC, to the millisecond."),
+        ("caution", _CAUTION),
+        ("head of the chain", events[-1].hash if events else ""),
+    ]  # fmt: skip
+    data = workbook(tables, about)
+    _parent(target)
+    write_atomically(target, data)
+    return Pack(target, len(lots), tables["readings"].height, 1, hashlib.sha256(data).hexdigest())
 
 
 def _parent(target: Path) -> Path:

@@ -6,11 +6,16 @@ import re
 
 import polars as pl
 
-__all__ = ["guarded_frame"]
+__all__ = ["dangerous", "guarded_frame"]
 
 _STARTS = "=+\\-@\\t\\r\\n＝＋－＠"
 _DANGEROUS = re.compile(f"^'*[{_STARTS}]")
 """What spreadsheets read as the start of a formula, full-width forms among them (OWASP, CSV Injection; from memory)."""
+
+
+def dangerous(text: str) -> bool:
+    """Whether a spreadsheet could take a text for a formula, apostrophes before it aside."""
+    return _DANGEROUS.match(text) is not None
 
 
 def guarded_frame(frame: pl.DataFrame) -> pl.DataFrame:

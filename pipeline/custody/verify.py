@@ -16,7 +16,7 @@ import polars as pl
 from pipeline import stop
 from pipeline.custody.rebuild import Replay, raw_file
 from pipeline.errors import AnnealogError, EnvironmentProblem, IntegrityProblem
-from pipeline.history.chain import GENESIS_HASH, event_hash
+from pipeline.history.chain import GENESIS_HASH, Event, event_hash
 from pipeline.history.content import CONTENT, content_hash, verdicts_hash
 from pipeline.history.disk_checksums import changed_places
 from pipeline.history.journal import Journal
@@ -25,12 +25,13 @@ from pipeline.history.store import History
 from pipeline.judge.findings import keep_findings, note_verified
 from pipeline.kept.answers import altered_answers
 from pipeline.pages.writer import altered_pages
+from pipeline.questions.reports_issued import KIND, what_differs
 from pipeline.workspace.recorded import recorded_settings, recorded_tables
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from pipeline.workspace.settings import Workspace
+    from pipeline.workspace.settings import Settings, Workspace
 
 __all__ = ["NOT_LOOKED_AT", "VerifyReport", "verify"]
 
@@ -67,6 +68,8 @@ class _Found:
 
     files: dict[str, list[str]] = field(default_factory=dict)
     everything: list[str] = field(default_factory=list)
+    papers: list[str] = field(default_factory=list)
+    """Of reports that were issued: a paper is in doubt for it, no verdict is."""
     notes: list[str] = field(default_factory=list)
 
     def about(self, sha256: str | None, sentence: str) -> None:
@@ -129,6 +132,7 @@ def _verify(workspace: Workspace, found: _Found) -> VerifyReport:
             *(sentence for said in found.files.values() for sentence in said),
             *found.everything,
             *_verify_certificates(workspace, again),
+            *found.papers,
             *_verify_kept(workspace),
         )
         found.notes += _keep(workspace, found, note=whole)  # while nobody can write the journal
@@ -182,7 +186,8 @@ def _verify_kept(workspace: Workspace) -> Iterator[str]:
         yield f"{what}. {anew} Write it anew: annealog render"
     for folder in sorted({path.parent for path in workspace.pages.glob("**/.written.json")}):
         for address in altered_pages(folder):
-            yield f"The page {folder / address} is not as it was written. {anew} Write it anew: annealog render"
+            how = "test-report --again NUMBER" if address.startswith("papers/") else "render"
+            yield f"The page {folder / address} is not as it was written. {anew} Write it anew: annealog {how}"
 
 
 def _of_place(history: Path, first: int, last: int) -> str:
@@ -221,6 +226,7 @@ def _replay(workspace: Workspace, history: History, again: History, rows: pl.Dat
     journal = Journal(workspace.history)
     replay = Replay(workspace, again, journal)
     events = {row["sequence"]: row for row in rows.iter_rows(named=True)}
+    papers = _Papers(workspace.settings, again, found) if KIND in rows["kind"] else None
     number = 0
     entries = journal.entries()
     try:
@@ -244,6 +250,8 @@ def _replay(workspace: Workspace, history: History, again: History, rows: pl.Dat
                             f"Event {number} differs between the history and its journal {journal.path}."
                         )
                     _do_again(replay, history, again, entry, found)
+                    if papers is not None:
+                        papers.take(entry)
     except IntegrityProblem as error:
         found.everything.append(str(error))
     except (KeyError, TypeError, ValueError):
@@ -255,6 +263,31 @@ def _replay(workspace: Workspace, history: History, again: History, rows: pl.Dat
             "that behind, and the next load adds what is missing; where neither happened somebody cut it: compare with a backup."
         )
     return number >= len(events)
+
+
+class _Papers:
+    """Computes each report that was issued once more, from the history as it was made again up to there."""
+
+    def __init__(self, settings: Settings, again: History, found: _Found) -> None:
+        self._settings = settings
+        self._again = again
+        self._found = found
+        self._whole = True
+
+    def take(self, entry: dict[str, Any]) -> None:
+        """Take the next event in: reports follow from decisions, too."""
+        if not self._whole:
+            return
+        if entry["kind"] == KIND:
+            values = {name: entry[name] for name in ("sequence", "kind", "by", "why", "previous_hash", "hash")}
+            at, subject = datetime.fromisoformat(entry["at"]), json.loads(entry["subject"])
+            said = what_differs(self._again, self._settings, Event(**values, at=at, subject=subject))
+            self._found.papers += [said] if said else []
+        try:
+            self._again.put_event(entry)
+        except IntegrityProblem:
+            self._whole = False
+            self._found.papers.append(f"Reports issued from event {entry['sequence']} on were not computed again.")
 
 
 def _do_again(replay: Replay, history: History, again: History, entry: dict[str, Any], found: _Found) -> None:

@@ -188,6 +188,7 @@ def assess(
     meters: Iterable[str] | None = None,
     tables: Mapping[str, pl.DataFrame] | None = None,
     all_lots: pl.DataFrame | None = None,
+    withheld: bool = True,
 ) -> Assessment:
     """Assess from the history.
 
@@ -208,6 +209,8 @@ def assess(
         Reference tables to use instead of those taken over, to see what a change would do.
     all_lots
         What `lots_at_a_glance` says of the whole, in the state of the history that is asked.
+    withheld
+        Give no verdict on what `verify` found not to agree; a history that `verify` makes itself has no such findings.
 
     Returns
     -------
@@ -240,6 +243,8 @@ def assess(
         marks=marks,
         all_lots=all_lots,
     )
+    if not withheld:
+        return found
     lots_said, meters_said = withhold(history.path, sources, found.readings, found.lots, found.meters)
     if lots_said is not found.lots or meters_said is not found.meters:
         found = replace(found, lots=lots_said, meters=meters_said)

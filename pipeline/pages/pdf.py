@@ -10,6 +10,7 @@ import base64
 import contextlib
 import json
 import os
+import re
 import shutil
 import signal
 import socket
@@ -31,6 +32,8 @@ PAPERS = {"A4": (210 / 25.4, 297 / 25.4), "Letter": (8.5, 11.0)}
 
 _NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
 _TIMEOUT_S = 60.0
+_SMALLER = (1.0, 0.94, 0.88, 0.8, 0.7, 0.6, 0.5)
+"""How much smaller a paper of one sheet is printed until it fits: names without end are the only reason."""
 
 
 def find_browser() -> str:
@@ -52,7 +55,12 @@ def find_browser() -> str:
 
 
 def print_pages(
-    paths: Iterable[Path], paper: str = "A4", *, progress: Callable[[Path], None] | None = None
+    paths: Iterable[Path],
+    paper: str = "A4",
+    *,
+    progress: Callable[[Path], None] | None = None,
+    one_sheet: bool = False,
+    size: tuple[float, float] | None = None,
 ) -> list[Path]:
     """Print pages; each PDF lies beside its page.
 
@@ -64,6 +72,10 @@ def print_pages(
         A4 or Letter.
     progress
         Called after each.
+    one_sheet
+        Print smaller what would not fit on one sheet.
+    size
+        Width and height in inches, without margins, instead of a paper.
 
     Raises
     ------
@@ -79,7 +91,11 @@ def print_pages(
     with _Browser(binary) as browser:
         for path in paths:
             target = path.with_suffix(".pdf")
-            write_atomically(target, browser.pdf(path, *PAPERS[paper]))
+            for scale in _SMALLER if one_sheet else _SMALLER[:1]:
+                data = browser.pdf(path, *(size or PAPERS[paper]), scale=scale, margins=size is None)
+                if not one_sheet or len(re.findall(rb"/Type\s*/Page\b", data)) == 1:
+                    break
+            write_atomically(target, data)
             printed.append(target)
             if progress is not None:
                 progress(target)
@@ -135,13 +151,21 @@ class _Browser:
                 self._process.wait(timeout=5)
         shutil.rmtree(self._profile, ignore_errors=True)
 
-    def pdf(self, page: Path, width: float, height: float) -> bytes:
+    def pdf(self, page: Path, width: float, height: float, *, scale: float, margins: bool) -> bytes:
         """Return a page printed on paper of this size, in inches."""
         self._events.clear()
         self._call("Page.navigate", {"url": page.resolve().as_uri()}, session=self._session)
         while not any(event["method"] == "Page.loadEventFired" for event in self._events):
             self._receive()
-        given = {"paperWidth": width, "paperHeight": height, "printBackground": True, "preferCSSPageSize": False}
+        given = {
+            "paperWidth": width,
+            "paperHeight": height,
+            "printBackground": True,
+            "preferCSSPageSize": False,
+            "scale": scale,
+        }
+        if not margins:
+            given |= dict.fromkeys(("marginTop", "marginRight", "marginBottom", "marginLeft"), 0)
         answer = self._call("Page.printToPDF", given, session=self._session)
         return base64.b64decode(answer["data"])
 

@@ -22,6 +22,7 @@ _FOLDERS = {
     "readings": "readings",
     "month": "months",
     "files": "files",
+    "paper": "papers",
 }
 """Folder of each kind of page beside the index."""
 PARENT = {"checks": "meter", "readings": "lot", "month": "lot"}

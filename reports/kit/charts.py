@@ -26,7 +26,7 @@ from reports.words import general as words
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
-__all__ = ["HEIGHT", "WIDTH", "Plot", "figure", "svg"]
+__all__ = ["HEIGHT", "WIDTH", "Plot", "drawing", "figure", "svg"]
 
 WIDTH, HEIGHT = 640, 250
 _LEFT, _RIGHT, _TOP, _BOTTOM = 66, 128, 42, 48
@@ -208,6 +208,11 @@ def _template(layers: tuple[str, ...], height: int, timed: bool, x_axis: bool, y
 
 
 def svg(plot: Plot, label: str) -> Html:
+    """Draw a plot as :func:`drawing` does, with its data beside it, for the script that makes it answer."""
+    return join([drawing(plot, label), _values(plot)])
+
+
+def drawing(plot: Plot, label: str) -> Html:
     """Draw a plot.
 
     Parameters
@@ -241,11 +246,10 @@ def svg(plot: Plot, label: str) -> Html:
             ]
     drawn = vl_convert.vega_to_svg(json.dumps(spec, allow_nan=False), allowed_base_urls=[])
     width, height = _LEFT + WIDTH + _RIGHT, _TOP + plot.height + _BOTTOM + _GAP * len(_rows(plot))
-    picture = element(
+    return element(
         "svg", clean(drawn, layers), _words(plot, ticks), viewBox=f"0 0 {width} {height}", role="img", aria_label=label,
         font_size=12,
     )  # fmt: skip
-    return join([picture, _values(plot)])
 
 
 def _rows(plot: Plot) -> list[list[tuple[float, str, str]]]:

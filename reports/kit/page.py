@@ -6,7 +6,6 @@ the two style sheets written here, by their hashes, so that markup slipped in th
 
 from __future__ import annotations
 
-import base64
 import hashlib
 import re
 from collections import Counter
@@ -14,10 +13,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.kit.address import INDEX, PARENT, address, kind_of
-from reports.kit.links import exists, language, linked_to
+from reports.kit.links import exists, linked_to
 from reports.kit.markup import Html, element, isolated, join, shorten, text, visible
 from reports.kit.numbers import Clock, finite, significant
 from reports.kit.scripts import CHARTS, INDEX_FILTER, data_block
+from reports.kit.shell import whole
 from reports.kit.style import STYLE, running_foot
 from reports.kit.tables import Heading, best_order, capped, caption, facts, table
 from reports.words import general as words
@@ -42,6 +42,8 @@ __all__ = [
     "link",
     "passed",
     "section",
+    "shape_of",
+    "shapes",
     "shown_state",
     "stamped",
     "toned",
@@ -80,8 +82,12 @@ _GLYPH_OF = {"overdue": "overdue", "conditional": "conditional"}
 
 def glyph(state: str) -> Html:
     """Return the shape of a state; it is decoration, the word stands beside it. It is drawn once a page."""
-    name = _GLYPH_OF.get(state, TONES.get(state, "none"))
-    return element("svg", element("use", href=f"#shape-{name}"), viewBox="0 0 24 24", aria_hidden="true")
+    return element("svg", element("use", href=f"#shape-{shape_of(state)}"), viewBox="0 0 24 24", aria_hidden="true")
+
+
+def shape_of(state: str) -> str:
+    """Return which of the shapes a state has."""
+    return _GLYPH_OF.get(state, TONES.get(state, "none"))
 
 
 _MARK = re.compile(r'<path transform="(translate\([0-9.,-]+\))" d="([^"]{20,80})"')
@@ -101,7 +107,7 @@ def _marks_once(sheet: Html) -> tuple[Html, list[Html]]:
     return Html(_MARK.sub(refer, sheet)), defined
 
 
-def _shapes(marks: Sequence[Html] = ()) -> Html:
+def shapes(marks: Sequence[Html] = ()) -> Html:
     """Return the shapes that :func:`glyph` and the marks of charts refer to."""
     return element(
         "svg",
@@ -313,30 +319,9 @@ def document(
     scripts = [(CHARTS, data_block(words_scripts.LAYER, "chart-words"))] if '<figure id="figure-' in main else []
     if here == INDEX:
         scripts.append((INDEX_FILTER, data_block(words_scripts.FILTER, "filter-words")))
-    allowed = f"script-src {' '.join(_hashed(script) for script, _ in scripts)}; " if scripts else ""
-    policy = (
-        f"default-src 'none'; style-src {' '.join(_hashed(style) for style in styles)}; {allowed}img-src data:; "
-        "base-uri 'none'; form-action 'none'"
-    )
-    top = element(
-        "head",
-        element("meta", charset="utf-8"),
-        # the quotes of the policy must stay, and it holds nothing but our own words and hashes
-        Html(f'<meta http-equiv="Content-Security-Policy" content="{policy}">'),
-        element("meta", name="viewport", content="width=device-width, initial-scale=1"),
-        element("meta", name="color-scheme", content="light dark"),
-        element("meta", http_equiv="refresh", content=str(refresh_s)) if refresh_s else None,
-        element("meta", name="referrer", content="no-referrer"),
-        element("title", head.title),
-        element("link", rel="icon", href="data:,"),
-        join(element("style", Html(style)) for style in styles),
-    )
     sheet, marks = _marks_once(sheet)
     skip = element("a", words.FRAGMENT["skip"], class_="skip", href="#main")
-    run = join(join([data, Html(f"<script>{script}</script>")]) for script, data in scripts)
-    return (
-        f"<!doctype html>\n{element('html', top, element('body', skip, _shapes(marks), sheet, run), lang=language())}\n"
-    )
+    return whole(head.title, styles, skip, shapes(marks), sheet, scripts=scripts, refresh_s=refresh_s)
 
 
 def _crumbs(here: str, head: Masthead) -> Html | None:
@@ -375,11 +360,6 @@ def _contents(body: Sequence[object]) -> Html | None:
         return None
     items = (element("li", element("a", Html(name), href=f"#{anchor}")) for anchor, name in found)
     return element("nav", element("ul", *items), class_="contents", aria_label=words.FRAGMENT["contents"])
-
-
-def _hashed(source: str) -> str:
-    """Return how the policy names a style sheet or script that it lets through."""
-    return f"'sha256-{base64.b64encode(hashlib.sha256(source.encode('utf-8')).digest()).decode('ascii')}'"
 
 
 def _footer(

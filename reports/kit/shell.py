@@ -1,0 +1,64 @@
+"""A whole document: one file with its policy, which lets through nothing but the style sheets and scripts written here, by their hashes."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from typing import TYPE_CHECKING
+
+from reports.kit.links import language
+from reports.kit.markup import Html, element, join
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+__all__ = ["whole"]
+
+
+def whole(
+    title: str,
+    styles: Sequence[str],
+    *inside: object,
+    scripts: Sequence[tuple[str, Html]] = (),
+    refresh_s: int | None = None,
+) -> str:
+    """Return a document.
+
+    Parameters
+    ----------
+    title
+        Of the window.
+    styles
+        Style sheets.
+    *inside
+        What the body holds.
+    scripts
+        Each with the data that stands before it.
+    refresh_s
+        After how many seconds a browser fetches it again; None for never.
+    """
+    allowed = f"script-src {' '.join(_hashed(script) for script, _ in scripts)}; " if scripts else ""
+    policy = (
+        f"default-src 'none'; style-src {' '.join(_hashed(style) for style in styles)}; {allowed}img-src data:; "
+        "base-uri 'none'; form-action 'none'"
+    )
+    top = element(
+        "head",
+        element("meta", charset="utf-8"),
+        # the quotes of the policy must stay, and it holds nothing but our own words and hashes
+        Html(f'<meta http-equiv="Content-Security-Policy" content="{policy}">'),
+        element("meta", name="viewport", content="width=device-width, initial-scale=1"),
+        element("meta", name="color-scheme", content="light dark"),
+        element("meta", http_equiv="refresh", content=str(refresh_s)) if refresh_s else None,
+        element("meta", name="referrer", content="no-referrer"),
+        element("title", title),
+        element("link", rel="icon", href="data:,"),
+        join(element("style", Html(style)) for style in styles),
+    )
+    run = join(join([data, Html(f"<script>{script}</script>")]) for script, data in scripts)
+    return f"<!doctype html>\n{element('html', top, element('body', *inside, run), lang=language())}\n"
+
+
+def _hashed(source: str) -> str:
+    """Return how the policy names a style sheet or script that it lets through."""
+    return f"'sha256-{base64.b64encode(hashlib.sha256(source.encode('utf-8')).digest()).decode('ascii')}'"

@@ -1,0 +1,1 @@
+"""A report on lots that leaves the house, on one sheet."""
