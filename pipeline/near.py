@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-__all__ = ["MOST_SAID", "all_of", "misspelt", "nearest", "nearest_name"]
+__all__ = ["MOST_SAID", "all_of", "misspelt", "nearest", "nearest_name", "spelled"]
 
 MOST_SAID = 20
 """So many errors of one file are said; whoever has more has another kind of file in hand."""
@@ -19,7 +19,7 @@ _MANY = 2_000
 """Of more names than this only those that begin alike are compared, which is what costs."""
 
 
-def _spelled(word: str) -> str:
+def spelled(word: str) -> str:
     """Return a name without what people leave out or write otherwise: case, marks, zeros before a number."""
     return re.sub(r"(?<!\d)0+(?=\d)", "", re.sub(r"[\W_]+", "", word.casefold()))
 
@@ -41,11 +41,11 @@ def nearest_name(word: str, words: Iterable[str], *, cutoff: float = 0.6) -> str
     str or None
     """
     known = list(words)
-    spelled, folded = _spelled(word), word.casefold()
-    alike = [one for one in known if spelled and _spelled(one) == spelled]
+    plain, folded = spelled(word), word.casefold()
+    alike = [one for one in known if plain and spelled(one) == plain]
     if not alike:
         if len(known) > _MANY:
-            known = [one for one in known if _spelled(one)[:2] == spelled[:2]][:_MANY]
+            known = [one for one in known if spelled(one)[:2] == plain[:2]][:_MANY]
         alike = difflib.get_close_matches(word, known, n=1, cutoff=cutoff)
     # of several the closest, and of equally close ones the first
     return max(alike, key=lambda one: difflib.SequenceMatcher(None, folded, one.casefold()).ratio(), default=None)

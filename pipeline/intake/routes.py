@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from pipeline.intake.reading import Held, HoldFile, shown
+from pipeline.near import MOST_SAID, nearest, spelled
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -15,11 +16,6 @@ if TYPE_CHECKING:
     from pipeline.intake.refusals import Refusals
 
 __all__ = ["route"]
-
-
-def _alike(name: str) -> str:
-    """Return a name without what hands confuse: case, spaces, hyphens and the like."""
-    return "".join(mark for mark in name.casefold() if mark.isalnum())
 
 
 def _filled(rule: Route, name: str, listed: Mapping[str, frozenset[str]]) -> dict[str, str] | None:
@@ -48,7 +44,7 @@ def _of_name(
     lists = {other.listed for other, _ in fitting if other.listed is not None}
     if len(lists) > 1:
         return "in_two_lists", f"a name in one list; this stands among the {' and the '.join(sorted(lists))}"
-    like = alike.get(_alike(found.get(rule.main, "")))
+    like = alike.get(spelled(found.get(rule.main, "")))
     if rule.listed is None and rule.role == "part" and like is not None:
         return "named_like_a_block", f"no lot that is written like block {like}"
     return found
@@ -89,15 +85,18 @@ def route(
     HoldFile
         For such a name, if the layout says so.
     """
-    alike = {_alike(block): block for block in listed["blocks"]}
+    alike = {spelled(block): block for block in listed["blocks"]}
     found: dict[str, dict[str, str]] = {}
     wrong: dict[tuple[str, str], list[str]] = {}
     for name in names.unique().cast(pl.String).drop_nulls():
         said = _of_name(name, routes, listed, alike)
         if isinstance(said, dict):
             found[name] = said
-        else:
-            wrong.setdefault(said, []).append(name)
+            continue
+        reason, expected = said
+        if reason == "not_routed" and len(wrong) < MOST_SAID:
+            expected += nearest(name, (one for rule in routes.rules if rule.listed for one in listed[rule.listed]))
+        wrong.setdefault((reason, expected), []).append(name)
     refusals.add(names.is_null(), column, "missing_value", "a name", names)
     text = names.cast(pl.String)
     for (reason, expected), some in wrong.items():

@@ -301,7 +301,8 @@ def test_a_file_without_a_section_is_of_another_kind() -> None:
         ("BL-A1 ", None, ""),
         ("BLA-1", "not_routed", ""),
         ("BL-1", None, ""),
-        ("bl-a1", "not_routed", ""),
+        ("bl-a1", "not_routed", "did you mean 'BL-A1'?"),
+        ("GRR1", "not_routed", "did you mean 'GRR-1'?"),
     ],
 )
 def test_a_name_that_no_route_fits_waits_and_is_never_guessed(name: str, reason: str | None, said: str) -> None:
@@ -312,7 +313,7 @@ def test_a_name_that_no_route_fits_waits_and_is_never_guessed(name: str, reason:
 
 def test_a_lot_by_pattern_that_is_written_like_a_block_waits() -> None:
     layout = LAYOUT.replace("[A-Z]{2}-\\d+", "[A-Za-z0-9 -]+")
-    for name in ("bl-a1", "BL A1", "BLA1", "Bl-A1"):
+    for name in ("bl-a1", "BL A1", "BLA1", "Bl-A1", "BL-A01"):
         found = read(TOP + section(name, "33,10"), layout)
         assert refused(found) == [(8, "named_like_a_block")]
         assert "no lot that is written like block BL-A1" in found.quarantine["sentence"][0]
