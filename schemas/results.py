@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 from schemas.documents import as_json
 from schemas.page import PageLink
@@ -32,11 +33,13 @@ __all__ = [
     "ChecksPage",
     "Contribution",
     "Drift",
+    "FilesPage",
     "IndexPage",
     "LotPage",
     "LotResult",
     "MeterPage",
     "MeterResult",
+    "MonthPage",
     "ReadingsPage",
     "Signal",
     "TouchedLot",
@@ -44,6 +47,12 @@ __all__ = [
 ]
 
 
+UNDATED = "UNDATED"
+"""What stands for the month of lots without a reading."""
+MOST_OF_A_MONTH = 400
+"""Lots on one page of a month."""
+FILES = "FILES"
+"""Identifier of the one page of files."""
 LONG_LOT = 300
 """A lot of more readings than this shows points and readings on a page of their own."""
 
@@ -409,6 +418,29 @@ class IndexPage:
     provenance: Provenance
     notes: tuple[str, ...] = field(default=())
     others: tuple[PageLink, ...] = ()
+    check_by: dict[str, datetime | None] = field(default_factory=dict)  # of each meter in use, when it is checked next
+
+    @property
+    def months(self) -> dict[str, tuple[LotResult, ...]]:
+        """The lots by the month of their last reading in the zone of the page, the latest month and lot first.
+
+        A month of very many lots has several parts: 2026-08, 2026-08.2 and so on.
+        """
+        found: dict[str, list[LotResult]] = {}
+        zone = ZoneInfo(self.provenance.zone)
+        dated = [lot for lot in self.lots if lot.last_at is not None]
+        for lot in sorted(dated, key=lambda lot: (lot.last_at, lot.lot), reverse=True):
+            assert lot.last_at is not None  # noqa: S101 - just looked at
+            found.setdefault(f"{lot.last_at.astimezone(zone):%Y-%m}", []).append(lot)
+        if undated := [lot for lot in self.lots if lot.last_at is None]:
+            found[UNDATED] = sorted(undated, key=lambda lot: lot.lot)
+        return {
+            month if not start else f"{month}.{start // MOST_OF_A_MONTH + 1}": tuple(
+                lots[start : start + MOST_OF_A_MONTH]
+            )
+            for month, lots in found.items()
+            for start in range(0, len(lots), MOST_OF_A_MONTH)
+        }
 
     @property
     def answer(self) -> None:
@@ -418,3 +450,37 @@ class IndexPage:
     def link(self) -> PageLink:
         """How other pages name this one."""
         return PageLink("index", "", self.provenance.workspace)
+
+
+@dataclass(frozen=True, slots=True)
+class MonthPage:
+    """The lots of one month, that of their last reading."""
+
+    month: str  # as 2026-08, or UNDATED
+    lots: tuple[LotResult, ...]
+    provenance: Provenance
+
+    @property
+    def answer(self) -> None:
+        """No command tells of it."""
+
+    @property
+    def link(self) -> PageLink:
+        """How other pages name this one."""
+        return PageLink("month", self.month, self.month)
+
+
+@dataclass(frozen=True, slots=True)
+class FilesPage:
+    """The files that all readings came from, with their hashes."""
+
+    provenance: Provenance
+
+    @property
+    def answer(self) -> None:
+        """No command tells of it in the same words."""
+
+    @property
+    def link(self) -> PageLink:
+        """How other pages name this one."""
+        return PageLink("files", FILES, self.provenance.workspace)

@@ -13,6 +13,7 @@ from sample_processes import process_pages, supplier_pages
 from sample_studies import study_pages
 
 import reports
+from pipeline.pages.linked import linked_pages
 from schemas.results import ChecksPage, ReadingsPage
 
 __all__ = ["Parsed", "pages", "parsed", "rendered"]
@@ -87,6 +88,8 @@ def pages() -> dict[str, Any]:
     found |= {f"study {name}": page for name, page in study_pages().items()}
     found["index"], found["index quiet"] = index_page(), index_page(quiet=True)
     found["index hostile"] = index_page(hostile=True)
+    for linked in linked_pages(found["index hostile"]):
+        found[f"{linked.link.kind} hostile"] = linked
     return found
 
 

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from pipeline.questions.provenance import PageContext
-from pipeline.questions.status import without_decision
+from pipeline.questions.status import checked_by, without_decision
 from schemas.line import BoardPage
 
 if TYPE_CHECKING:
@@ -31,12 +31,8 @@ def board_pages(
 ) -> list[BoardPage]:
     """Return the board of a workspace, as of the assessment, or of a later moment at which that still holds."""
     moment = as_of or assessment.as_of
-    interval = timedelta(hours=assessment.settings.check_interval_hours)
     meters = tuple(assessment.meters[name] for name in sorted(assessment.meters))
-    check_by = {
-        meter.meter: None if meter.last_run_at is None or meter.state == "suspended" else meter.last_run_at + interval
-        for meter in meters
-    }
+    check_by = checked_by(assessment)
     stopped = [lot for lot in assessment.lots.values() if lot.verdict in ("hold", "reject")]
     waiting = tuple(sorted(stopped, key=lambda lot: (lot.last_at or _FIRST, lot.lot), reverse=True))
     conditional = tuple(without_decision(assessment.lots.values()))

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from schemas.results import ChecksPage, LotPage, MeterPage, ReadingsPage
+from schemas.documents import as_json
+from schemas.results import ChecksPage, FilesPage, IndexPage, LotPage, MeterPage, MonthPage, ReadingsPage
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Sequence
 
     from pipeline.pages.writer import Page
+    from schemas.page import Provenance
+    from schemas.results import LotResult
 
 __all__ = ["linked_pages", "with_linked"]
 
@@ -20,6 +26,20 @@ def linked_pages(page: Page) -> Iterator[Page]:
         yield ChecksPage(page)
     elif isinstance(page, LotPage) and page.result.long:
         yield ReadingsPage(page)
+    elif isinstance(page, IndexPage):
+        for month, lots in page.months.items():
+            yield MonthPage(month, lots, _of_lots(page.provenance, lots))
+        yield FilesPage(page.provenance)
+
+
+def _of_lots(provenance: Provenance, lots: Sequence[LotResult]) -> Provenance:
+    """Return a footer that changes only when something of these lots does: its time is that of the last of them."""
+    moment = max((lot.last_at for lot in lots if lot.last_at is not None), default=provenance.as_of)
+    shown = json.dumps([as_json(replace(lot, as_of=moment)) for lot in lots], sort_keys=True)
+    digest = hashlib.sha256(
+        f"{provenance.software_version}{moment}{shown}".encode("utf-8", "surrogatepass")
+    ).hexdigest()
+    return replace(provenance, as_of=moment, files=provenance.files.clear(), data_sha256=digest)
 
 
 def with_linked(pages: Iterable[Page]) -> Iterator[Page]:

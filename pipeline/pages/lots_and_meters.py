@@ -17,6 +17,7 @@ from pipeline.questions.lot_detail.detail import LotDetails
 from pipeline.questions.meter_budgets import with_meter_budgets
 from pipeline.questions.meters_that_read_a_lot import differences_on_lot
 from pipeline.questions.provenance import PageContext
+from pipeline.questions.status import checked_by
 from schemas.page import PageLink
 from schemas.results import IndexPage, LotPage, MeterPage
 
@@ -190,7 +191,10 @@ def index_page(
     quarantined = history.quarantine(states=["new"]).height
     lots = tuple(assessment.lots[lot] for lot in sorted(assessment.lots))
     meters = tuple(assessment.meters[meter] for meter in sorted(assessment.meters))
-    provenance = context.provenance(assessment.readings, assessment.as_of, lots, meters, held, quarantined, more)
+    check_by = checked_by(assessment)
+    provenance = context.provenance(
+        assessment.readings, assessment.as_of, lots, meters, held, quarantined, more, check_by
+    )
     return IndexPage(
         lots=lots,
         meters=meters,
@@ -200,4 +204,5 @@ def index_page(
         quarantined=quarantined,
         provenance=provenance,
         others=more,
+        check_by=check_by,
     )

@@ -15,6 +15,7 @@ from pipeline.kept.trace_answers import keep_traces
 from pipeline.pages.blocks import block_pages
 from pipeline.pages.board import board_pages
 from pipeline.pages.events import event_pages
+from pipeline.pages.linked import linked_pages
 from pipeline.pages.lots_and_meters import PageReport, index_page, lot_pages, meter_pages, write_pages
 from pipeline.questions.over_time.processes import process_pages
 from pipeline.questions.over_time.suppliers import supplier_pages
@@ -120,6 +121,7 @@ def render(
             *(reports.address("meter", meter) for meter in assessment.meters),
             *(reports.address("checks", name) for name, meter in assessment.meters.items() if meter.checks),
             *(reports.address(link.kind, link.identifier) for link in (*links, index.link)),
+            *(reports.address(page.link.kind, page.link.identifier) for page in linked_pages(index)),
         ]
         known = [
             *(reports.address("lot", lot) for lot in assessment.lots),

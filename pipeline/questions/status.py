@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from pipeline.history.store import History
@@ -21,12 +21,21 @@ if TYPE_CHECKING:
     from schemas.look_back import EventResult
     from schemas.results import LotResult
 
-__all__ = ["Status", "status", "status_of", "without_decision"]
+__all__ = ["Status", "checked_by", "status", "status_of", "without_decision"]
 
 
 def without_decision(lots: Iterable[LotResult]) -> list[LotResult]:
     """Return the lots that are accepted with a condition and on which nobody has recorded a disposition yet."""
     return [lot for lot in lots if lot.conditions and not lot.dispositions]
+
+
+def checked_by(assessment: Assessment) -> dict[str, datetime | None]:
+    """Return by when each meter is to be checked next; None for one that is suspended or was never checked."""
+    interval = timedelta(hours=assessment.settings.check_interval_hours)
+    return {
+        name: None if meter.last_run_at is None or meter.state == "suspended" else meter.last_run_at + interval
+        for name, meter in sorted(assessment.meters.items())
+    }
 
 
 @dataclass(frozen=True)

@@ -7,15 +7,14 @@
   const plain = (text) => text.normalize("NFKD").replace(/[\u0300-\u036f]/g, "").toLowerCase();
   const rows = [];
   const groups = [];
-  for (const table of document.querySelectorAll("#table-meters table, [id^=table-lots] table")) {
+  for (const table of document.querySelectorAll("#table-work table, #table-lots table")) {
     const columns = [...table.tHead.rows[0].cells].map((cell) => cell.dataset.column);
     const scroll = table.closest(".scroll");
-    const head = scroll.previousElementSibling;
-    const lots = scroll.id !== "table-meters";
-    const group = { parts: [scroll, ...(lots && head && head.tagName === "H3" ? [head] : [])], rows: [] };
+    const lots = scroll.id === "table-lots";
+    const group = { parts: [scroll], rows: [] };
     groups.push(group);
     for (const row of table.tBodies[0].rows) {
-      const found = { row, lots, values: { verdict: lots ? head.textContent : "" }, shown: true };
+      const found = { row, lots, values: {}, shown: true };
       columns.forEach((name, i) => { if (name) found.values[name] = row.cells[i].textContent.trim(); });
       group.rows.push(found);
       rows.push(found);
@@ -45,8 +44,7 @@
     if (!values.size) continue;
     const select = document.createElement("select");
     select.append(new Option(said.all, ""));
-    const listed = name === "verdict" ? [...values] : [...values].sort((a, b) => a.localeCompare(b));
-    for (const value of listed) select.append(new Option(value, value));
+    for (const value of [...values].sort((a, b) => a.localeCompare(b))) select.append(new Option(value, value));
     choices[name] = field(said[name], select);
     select.addEventListener("change", narrow);
   }
@@ -78,9 +76,11 @@
     const words = plain(search.value).split(/\s+/).filter(Boolean);
     const wanted = Object.keys(choices).filter((name) => choices[name].value);
     for (const item of [...rows, ...others]) {
-      item.text ??= plain(`${item.row.textContent} ${item.values.verdict || ""}`);
+      item.text ??= plain(item.row.textContent);
       show(item, words.every((word) => item.text.includes(word))
         && (!item.lots || wanted.every((name) => parts(name, item).includes(choices[name].value))));
+      const fold = item.row.closest("details");
+      if (fold && words.length && item.shown) fold.open = true;
     }
     for (const group of groups) {
       const empty = !group.rows.some((row) => row.shown);
@@ -94,6 +94,30 @@
     clearTimeout(waiting);
     waiting = setTimeout(narrow, 120);
   });
-  document.querySelector(".verdict").after(bar);
+  const list = document.getElementById("table-lots");
+  list.before(bar);
   narrow();
+
+  // a click on a head sorts: by number where all cells are numbers, else by words; again turns it round
+  const number = (cell) => Number.parseFloat(cell.textContent.replace("\u2212", "-"));
+  const heads = [...list.querySelectorAll("thead th")];
+  heads.forEach((head, place) => {
+    const button = document.createElement("button");
+    button.type = "button";
+    button.className = "sort";
+    button.append(...head.childNodes);
+    head.append(button);
+    button.addEventListener("click", () => {
+      const up = head.getAttribute("aria-sort") !== "ascending";
+      for (const other of heads) other.removeAttribute("aria-sort");
+      head.setAttribute("aria-sort", up ? "ascending" : "descending");
+      const body = list.querySelector("tbody");
+      const sorted = [...body.rows].sort((a, b) => {
+        const [one, other] = [a.cells[place], b.cells[place]];
+        const order = head.className === "n" ? (number(one) || 0) - (number(other) || 0) : one.textContent.localeCompare(other.textContent);
+        return up ? order : -order;
+      });
+      body.append(...sorted);
+    });
+  });
 })();

@@ -39,6 +39,7 @@ __all__ = [
     "flags_list",
     "folded",
     "glyph",
+    "layout_in_words",
     "link",
     "passed",
     "section",
@@ -317,7 +318,7 @@ def document(
     foot = visible(f"{head.kind} {name}{words.FRAGMENT['data']} {provenance.data_sha256[:16]}")
     styles = (STYLE, *filter(None, [style]), running_foot(foot, words.FRAGMENT["page"], words.FRAGMENT["of"]))
     scripts = [(CHARTS, data_block(words_scripts.LAYER, "chart-words"))] if '<figure id="figure-' in main else []
-    if here == INDEX:
+    if here == INDEX or kind_of(here) == "month":
         scripts.append((INDEX_FILTER, data_block(words_scripts.FILTER, "filter-words")))
     sheet, marks = _marks_once(sheet)
     skip = element("a", words.FRAGMENT["skip"], class_="skip", href="#main")
@@ -370,7 +371,7 @@ def _footer(
     rows = [
         (
             element("span", f"F{place}", id=f"F{place}"), isolated(row.get("name") or words.FRAGMENT["not_stated"], 80), row.get("sha256"),
-            _layout(row.get("layout"), row.get("layout_version")), row.get("readings"),
+            layout_in_words(row.get("layout"), row.get("layout_version")), row.get("readings"),
         )
         for place, row in enumerate(files.iter_rows(named=True), start=1)
     ]  # fmt: skip
@@ -408,7 +409,8 @@ def _folded_files(listed: Html, count: int) -> Html:
     return folded(words.FRAGMENT["files_behind"].format(files=words.counted(count, "file")), listed)
 
 
-def _layout(name: object, version: object) -> str:
+def layout_in_words(name: object, version: object) -> str:
+    """Return the name of a layout with its version."""
     if name is None:
         return words.FRAGMENT["not_stated"]
     return f"{shorten(str(name), 40)} {version}" if version is not None else shorten(str(name), 40)

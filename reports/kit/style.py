@@ -190,13 +190,8 @@ tr:target td,tr:target th,tr:has(:target) td,tr:has(:target) th{background:var(-
 .tone{color:var(--tone);font-weight:600;white-space:nowrap}
 .tone svg{width:1.05em;height:1.05em;vertical-align:-.16em;margin-right:.35em}
 .share{width:6rem;height:.8em;vertical-align:-.1em}
-.tally{display:flex;flex-wrap:wrap;gap:0;margin:0 0 1.2rem;padding:0;list-style:none;border:1px solid var(--rule)}
-.tally li{flex:1 1 8.5rem;padding:.7rem 1rem;margin:0;border-right:1px solid var(--rule);color:var(--tone)}
-.tally li:last-child{border-right:0}
-.tally b{display:block;font-size:1.9rem;line-height:1.1;font-weight:600}
-.tally svg{width:1.2em;height:1.2em;vertical-align:-.2em;margin-right:.35em}
-.tally .zero{opacity:1;color:var(--soft)}
-.wait{color:var(--soft)}
+.sort{border:0;padding:0;text-align:inherit;font-weight:inherit;text-decoration:underline dotted;cursor:pointer}
+[aria-sort=ascending] .sort::after{content:" \\25b2"}[aria-sort=descending] .sort::after{content:" \\25bc"}
 .caution{border:1px solid var(--rule);border-left:.4rem solid var(--ink);padding:.4rem 1.2rem;background:var(--none-wash)}
 footer{border-top:3px double var(--rule);margin-top:2.4rem;padding-top:.8rem;font-size:.9rem;color:var(--soft)}
 footer h2{color:var(--ink);margin-top:1rem}
@@ -216,7 +211,6 @@ border-bottom:2px solid var(--tone)}
 .facts{grid-template-columns:1fr;gap:0}
 .facts dd{margin-bottom:.5rem}
 .ledger{grid-template-columns:repeat(2,minmax(0,1fr))}
-.tally li{flex-basis:45%}
 .sheet{border:0}
 }
 @media (prefers-reduced-motion:no-preference){html{scroll-behavior:smooth}}

@@ -2,46 +2,46 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
-from urllib.parse import quote
 
-from reports.kit.address import INDEX
-from reports.kit.lead_unit import result_in_lead_unit
-from reports.kit.links import linked, linked_to
-from reports.kit.markup import Html, element, isolated, join, shorten
-from reports.kit.numbers import Clock, finite, fixed, significant
-from reports.kit.page import (
-    Masthead,
-    document,
-    glyph,
-    section,
-    shown_state,
-    stamped,
-    toned,
-    unit_in_words,
-    verdict_in_words,
-)
+from reports.kit.address import INDEX, address
+from reports.kit.links import exists, linked, linked_to
+from reports.kit.markup import Html, element, isolated, join, shorten, text
+from reports.kit.numbers import Clock, finite, percent
+from reports.kit.page import TONES, Masthead, document, folded, glyph, section, shown_state, stamped, toned
 from reports.kit.report import Report
-from reports.kit.tables import Heading, Numbered, table
-from reports.lot.text import decimals_of
+from reports.kit.style import WIDE
+from reports.kit.tables import Heading, Numbered, caption, table
+from reports.overview.month import month_in_words
+from reports.sections.lots_list import link_of, lots_table
 from reports.sections.what_to_do import calibration_due
 from reports.words import event as look_back
 from reports.words import general as words
+from reports.words import index as say
 from schemas.conditions import CONDITIONS
-from schemas.results import IndexPage, LotResult, MeterResult
+from schemas.results import FILES, IndexPage, LotResult, MeterResult
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
+    from datetime import datetime
 
     from schemas.page import PageLink
 
 __all__ = ["REPORT", "render"]
 
 _NAMED = 8
-"""How many lots an action names; the tables below name all."""
-
-_C = words.COLUMN
+"""How many lots an action names; the lists name all."""
+_FIRST, _MOST_WORK, _MOST_LOTS = 3, 25, 50
+_STYLE = (
+    ".tiles{display:grid;grid-template-columns:repeat(auto-fill,minmax(min(100%,13rem),1fr));gap:.6rem;margin:0;padding:0;list-style:none}"
+    ".tiles li{border:2px solid var(--tone);background:var(--wash);padding:.5rem .8rem;margin:0}"
+    ".tiles b{font-size:1.25rem;margin-right:.6rem}.tiles p{margin:.25rem 0 0;font-size:.9rem}"
+    ".tiles p svg{display:block;width:100%;height:.5rem;margin-bottom:.2rem}"
+    ".counts{display:flex;flex-wrap:wrap;gap:.2rem 1.4rem;padding:0;list-style:none;margin:.2rem 0}"
+    "#table-work svg{width:1.05em;height:1.05em;vertical-align:-.16em;margin-right:.4em}"
+    "#table-work td,#table-work th{min-width:9rem}#table-work th{font-weight:600;max-width:26rem}"
+)
 
 
 @dataclass(frozen=True)
@@ -52,7 +52,6 @@ class _Action:
     sentence: str
     lots: tuple[LotResult, ...] = ()
     meters: tuple[MeterResult, ...] = ()
-    remark: str = ""
     pages: tuple[PageLink, ...] = ()
 
 
@@ -71,22 +70,23 @@ def render(page: IndexPage) -> str:
     """
     clock, numbered = Clock(page.provenance.zone), Numbered()
     lots = sorted(page.lots, key=lambda lot: lot.lot)
-    meters = sorted(page.meters, key=lambda meter: (_STATES.index(meter.state), meter.meter))
+    meters = sorted(
+        page.meters, key=lambda meter: (_STATES.index(meter.state), -(_share(meter) or (0.0, ""))[0], meter.meter)
+    )
     actions = _actions(lots, meters, page)
-    body = [_first(page, actions, lots, meters), section("counts", _tally(lots, meters))]
+    body = [_first(page, actions, lots, meters)]
     if meters:
-        body.append(section("meters", _meters_table(page, meters, numbered, clock), wide=True))
-    groups = [
-        _lots_table(page, state, [lot for lot in lots if shown_state(lot) == state], numbered, clock)
-        for state in _SHOWN_STATES
-    ]
+        tiles = element("ul", *(_tile(page, meter, clock) for meter in meters), class_="tiles")
+        body.append(section("meters", tiles, heading=say.HEADING["tiles"], wide=True))
+    work = _work(page, actions, numbered, clock) if actions else element("p", say.SAY["none"])
+    body.append(section("work", work, heading=say.HEADING["work"], wide=True))
     if lots:
-        body.append(section("lots", *groups, wide=True))
+        body.append(section("lots", *_lots_listed(page, numbered, clock), wide=True))
     if page.others:
         body.append(section("others", element("div", _others(page.others, clock), id="others-list")))
     if page.files_held:
         held = [element("li", isolated(name, 300)) for name in sorted(page.files_held)]
-        body.append(section("files", element("ul", *held)))
+        body.append(section("files", element("ul", *held), heading=say.HEADING["held"]))
     if page.notes:
         body.append(section("notes", element("ul", *(element("li", shorten(note, 600)) for note in page.notes))))
     title = words.FRAGMENT["index"]
@@ -94,7 +94,13 @@ def render(page: IndexPage) -> str:
         lots=words.counted(len(lots), "lot"), meters=words.counted(len(meters), "meter")
     )
     head = Masthead(kind=words.FRAGMENT["home"], name=None, heading=title, what=what, title=title)
-    return document(head, INDEX, page.provenance, numbered, body)
+    provenance, details = page.provenance, []
+    there = address("files", FILES)
+    if provenance.files.height and exists(there):
+        said = say.SAY["files"].format(files=words.counted(provenance.files.height, "file"))
+        details = [(say.HEADING["files"], linked_to(INDEX, there, text(said)))]
+        provenance = replace(provenance, files=provenance.files.clear())
+    return document(head, INDEX, provenance, numbered, body, details, style=WIDE + _STYLE)
 
 
 REPORT = Report(name="index", page=IndexPage, render=render)
@@ -104,26 +110,25 @@ _STATES = ("suspended", "overdue", "not_assessed", "fit")
 
 
 def _others(links: Sequence[PageLink], clock: Clock) -> Html:
-    """Return the pages beside those of lots and meters, by kind."""
+    """Return the pages beside those of lots and meters, each kind behind a disclosure; few are opened at once."""
     kinds = sorted({link.kind for link in links}, key=lambda kind: list(words.KIND).index(kind))
     return join(
-        join(
-            [
-                element("h3", words.KIND[kind], id=f"kind-{kind}"),
-                element(
-                    "ul",
-                    *(
-                        element(
-                            "li",
-                            linked(INDEX, link.kind, link.identifier, link.title),
-                            f" · {clock.minute(link.at)}" if link.at else None,
-                            f" · {shorten(link.sentence, 200)}" if link.sentence else None,
-                        )
-                        for link in links
-                        if link.kind == kind
-                    ),
+        folded(
+            f"{words.KIND[kind]} ({sum(link.kind == kind for link in links)})",
+            element(
+                "ul",
+                *(
+                    element(
+                        "li",
+                        linked(INDEX, link.kind, link.identifier, link.title),
+                        f" · {clock.minute(link.at)}" if link.at else None,
+                        f" · {shorten(link.sentence, 200)}" if link.sentence else None,
+                    )
+                    for link in links
+                    if link.kind == kind
                 ),
-            ]
+            ),
+            anchor=f"kind-{kind}",
         )
         for kind in kinds
     )
@@ -146,7 +151,7 @@ def _actions(lots: Sequence[LotResult], meters: Sequence[MeterResult], page: Ind
         )
         name = shorten(meter.meter, 40)
         if meter.state == "suspended":
-            actions.append(_Action("reject", say["suspended"].format(meter=name), remark=" ".join(meter.reasons[:1])))
+            actions.append(_Action("reject", say["suspended"].format(meter=name), meters=(meter,)))
         if suspects:
             actions.append(_Action("reject", say["failed"].format(meter=name, lots=_lots(suspects)), suspects))
             explained |= {lot.lot for lot in suspects}
@@ -215,147 +220,133 @@ def _first(
     else:
         word = stamp["calm"] if state == "accept" else stamp["complete"]
     if actions:
-        items = [
-            element(
-                "li",
-                element("b", action.sentence),
-                _named(
-                    [
-                        *(_lot_link(page, lot) for lot in action.lots[:_NAMED]),
-                        *(_link(page.meter_addresses, meter.meter) for meter in action.meters[:_NAMED]),
-                        *(linked(INDEX, link.kind, link.identifier, link.title) for link in action.pages[:_NAMED]),
-                    ],
-                    len(action.lots) + len(action.meters) + len(action.pages),
-                ),
-                element("span", f" {shorten(action.remark, 300)}", class_="wait") if action.remark else None,
-            )
-            for action in actions
-        ]
-        said: object = element("ol", *items)
+        said: object = element(
+            "ol",
+            *(element("li", element("b", action.sentence), _concerned(page, action)) for action in actions[:_FIRST]),
+        )
     else:
         said = element("p", stamp["nothing"] if lots or meters else stamp["empty"])
     return stamped(state, word, element("h2", words.FRAGMENT["five"]), said)
 
 
-def _named(links: Sequence[Html], total: int) -> Html | None:
-    """Return links to the first pages concerned, and how many more there are."""
+def _concerned(page: IndexPage, action: _Action) -> Html | None:
+    """Return links to the first lots, meters and pages that an action names, and how many more there are."""
+    links = [
+        *(link_of(INDEX, lot.lot, page.lot_addresses.get(lot.lot)) for lot in action.lots[:_NAMED]),
+        *(link_of(INDEX, meter.meter, page.meter_addresses.get(meter.meter)) for meter in action.meters[:_NAMED]),
+        *(linked(INDEX, link.kind, link.identifier, link.title) for link in action.pages[:_NAMED]),
+    ]
+    total = len(action.lots) + len(action.meters) + len(action.pages)
     if not links:
         return None
     more = f" {words.FRAGMENT['and_more'].format(n=total - len(links))}" if total > len(links) else None
     return element("span", " ", join(links, ", "), more)
 
 
-def _link(addresses: dict[str, str], name: str) -> Html:
-    there = addresses.get(name)
-    # an address is relative and ours; quoted, it cannot name another place even if it was not made by us
-    if there is None:
-        return isolated(name)
-    return linked_to(INDEX, quote(there, safe="/._-~"), isolated(name))
+def _since(action: _Action) -> datetime | None:
+    """Return since when something of an action waits: the earliest of its lots, events and runs of checks."""
+    moments = [
+        *(lot.last_at for lot in action.lots),
+        *(meter.last_run_at for meter in action.meters),
+        *(link.at for link in action.pages),
+    ]
+    return min((at for at in moments if at is not None), default=None)
 
 
-def _lot_link(page: IndexPage, lot: LotResult) -> Html:
-    return _link(page.lot_addresses, lot.lot)
-
-
-def _tally(lots: Sequence[LotResult], meters: Sequence[MeterResult]) -> Html:
-    """Return how many lots have each verdict and how many meters each state."""
-
-    def row(states: Iterable[str], names: dict[str, str], found: list[str], heading: str) -> Html:
-        items = []
-        for state in states:
-            count = found.count(state)
-            tone = {
-                "accept": "accept",
-                "fit": "accept",
-                "hold": "hold",
-                "conditional": "hold",
-                "overdue": "hold",
-                "not_assessed": "none",
-            }.get(state, "reject")
-            items.append(
-                element(
-                    "li",
-                    element("b", count),
-                    glyph(state),
-                    names[state],
-                    class_=f"t-{tone}" if count else "t-none zero",
-                )
-            )
-        return join([element("h3", heading), element("ul", *items, class_="tally")])
-
-    return join(
-        [
-            row(_SHOWN_STATES, _shown_names(), [shown_state(lot) for lot in lots], words.SECTION["lots"]),
-            row(_STATES, words.STATE, [meter.state for meter in meters], words.SECTION["meters"]),
-        ]
-    )
-
-
-def _meters_table(page: IndexPage, meters: Sequence[MeterResult], numbered: Numbered, clock: Clock) -> Html:
+def _work(page: IndexPage, actions: Sequence[_Action], numbered: Numbered, clock: Clock) -> Html:
+    """Return all open work as one table: what, why, since when, where."""
     columns = [
-        Heading(_C["meter"]), Heading(_C["meter_state"], kind="t"), Heading(_C["reason"]), Heading(_C["last_run"], clock.zone, "t"),
-        Heading(_C["checks"], kind="n"), Heading(_C["events"], words.FRAGMENT["open_events"], "n"), Heading(_C["suspect"], kind="n"),
+        Heading(say.COLUMN["what"]), Heading(say.COLUMN["why"]), Heading(say.COLUMN["since"], clock.zone, "t"), Heading(say.COLUMN["where"]),
     ]  # fmt: skip
-    rows = [
-        (
-            _link(page.meter_addresses, meter.meter), toned(meter.state, words.STATE.get(meter.state, meter.state)),
-            shorten(" ".join(meter.reasons[:1]), 200), clock.minute(meter.last_run_at), meter.checks, len(meter.open_events),
-            len(meter.suspect_lots),
-        )
-        for meter in meters
-    ]  # fmt: skip
-    marked = [meter.state != "fit" for meter in meters]
-    return table(numbered.table(), "meters", words.TABLE["meters"], columns, rows, marked=marked)
-
-
-def _support(lot: LotResult) -> object:
-    """Return the support in words; with its shape where it is not as it should be, which keeps long lists small."""
-    word = words.SUPPORT.get(lot.support, lot.support)
-    return word if lot.support == "supported" else toned(lot.support, word)
-
-
-def _lots_table(
-    page: IndexPage, state: str, lots: Sequence[LotResult], numbered: Numbered, clock: Clock
-) -> Html | None:
-    """Return the lots of one verdict, the latest first."""
-    if not lots:
-        return None
-    ordered = sorted(
-        lots,
-        key=lambda lot: (
-            (lot.last_at is not None, lot.last_at, lot.lot) if lot.last_at else (False, page.provenance.as_of, lot.lot)
-        ),
-        reverse=True,
-    )
-    columns = [
-        Heading(_C["lot"]), Heading(_C["support"], kind="t"), Heading(_C["mean"], kind="n"), Heading(_C["ppk"], kind="n"),
-        Heading(_C["parts"], kind="n"), Heading(_C["material"], name="material"), Heading(_C["supplier"], name="supplier"),
-        Heading(_C["meters"], name="meter"), Heading(_C["last"], clock.zone, "t"),
-    ]  # fmt: skip
-    explained = state != "accept"
-    if explained:
-        columns.insert(2, Heading(_C["reason"]))
     rows = []
-    for lot in ordered:
-        shown = result_in_lead_unit(lot)
-        mean = (
-            f"{fixed(shown.mean, decimals_of(shown))} {unit_in_words(shown.unit)}"
-            if finite(lot.mean) is not None
-            else ""
+    for action in actions[:_MOST_WORK]:
+        reasons = [r for lot in action.lots for r in lot.reasons[:1]]
+        reasons = (
+            reasons
+            or [r for meter in action.meters for r in meter.reasons[:1]]
+            or [link.sentence for link in action.pages]
         )
-        cells: list[object] = [
-            _lot_link(page, lot), _support(lot), mean, significant(lot.ppk, 3), lot.parts,
-            None if lot.material is None else shorten(lot.material, 40), linked(INDEX, "supplier", lot.supplier, length=40),
-            ", ".join(shorten(meter, 30) for meter in lot.meters), clock.minute(lot.last_at),
-        ]  # fmt: skip
-        if explained:
-            cells.insert(2, verdict_in_words(lot) if lot.conditions else shorten(" ".join(lot.reasons[:1]), 160))
-        rows.append(cells)
-    name = _shown_names()[state]
-    caption = words.TABLE["index_lots"].format(verdict=name, lots=_lots(lots))
-    head = element("h3", toned(state, name), id=f"lots-{state}")
-    return join([head, table(numbered.table(), f"lots-{state}", caption, columns, rows)])
+        rows.append(
+            (
+                join([glyph(action.tone), element("span", action.sentence)]), shorten(next(iter(dict.fromkeys(reasons)), ""), 160),
+                clock.minute(_since(action)), _concerned(page, action),
+            )
+        )  # fmt: skip
+    note = say.SAY["and_more"].format(n=len(actions) - _MOST_WORK) if len(actions) > _MOST_WORK else ""
+    return table(numbered.table(), "work", caption(say.TABLE["work"], note), columns, rows)
 
 
-def _shown_names() -> dict[str, str]:
-    return {**words.VERDICT, "conditional": words.FRAGMENT["conditional"]}
+def _share(meter: MeterResult) -> tuple[float, str] | None:
+    """Return the largest part of a tolerance that the meter's last biases take, and on which block."""
+    found = [
+        (abs(block.last_bias) / block.tolerance, block.block)
+        for block in meter.blocks
+        if finite(block.last_bias) is not None and block.last_bias is not None and block.tolerance
+    ]
+    return max(found, default=None)
+
+
+def _tile(page: IndexPage, meter: MeterResult, clock: Clock) -> Html:
+    """Return a meter as a tile: its state, how much of its tolerance is used, when it is checked next."""
+    share, by = _share(meter), page.check_by.get(meter.meter)
+    used: list[object] = [say.SAY["used_none"]]
+    if share is not None:
+        width = round(100 * min(share[0], 1.0))
+        bar = element("svg", element("rect", width=100, height=8, fill="var(--bar)", fill_opacity=".45"),
+                      element("rect", width=width, height=8, fill="var(--tone)"), viewBox="0 0 100 8", preserveAspectRatio="none", aria_hidden="true")  # fmt: skip
+        used = [bar, say.SAY["used"].format(share=percent(share[0]), block=shorten(share[1], 30))]
+    if meter.state == "suspended":
+        due = say.SAY["next_none"]
+    else:
+        due = (
+            say.SAY["next"].format(at=clock.minute(by))
+            if by is not None and meter.state == "fit"
+            else say.SAY["next_now"]
+        )
+    tone = TONES.get(meter.state, "none")
+    return element(
+        "li",
+        element("b", link_of(INDEX, meter.meter, page.meter_addresses.get(meter.meter))),
+        toned(meter.state, words.STATE.get(meter.state, meter.state)),
+        element("p", *used),
+        element("p", due),
+        class_=f"t-{tone}",
+    )
+
+
+def _lots_listed(page: IndexPage, numbered: Numbered, clock: Clock) -> list[Html]:
+    """Return counts, the lots that wait and those of the latest month, and the way to every month."""
+    months = page.months
+    latest = next(iter(months))
+    ordered = [lot for lots in months.values() for lot in lots]
+    waiting = [lot for lot in ordered if lot.verdict != "accept" or (lot.conditions and not lot.dispositions)]
+    waiting.sort(key=lambda lot: _SHOWN_STATES.index(shown_state(lot)))
+    seen = {lot.lot for lot in waiting}
+    shown = [*waiting, *(lot for lot in months[latest] if lot.lot not in seen)][:_MOST_LOTS]
+    states = [shown_state(lot) for lot in ordered]
+    names = {**words.VERDICT, "conditional": words.FRAGMENT["conditional"]}
+    counts = [
+        element("li", toned(state, say.SAY["state"].format(count=states.count(state), state=names[state])))
+        for state in _SHOWN_STATES
+        if state in states
+    ]
+    said = caption(
+        say.TABLE["lots"], say.SAY["shown"].format(month=month_in_words(latest), shown=len(shown), total=len(ordered))
+    )
+    links = [
+        element(
+            "li",
+            linked_to(
+                INDEX,
+                address("month", month),
+                text(say.SAY["month"].format(month=month_in_words(month), lots=words.counted(len(lots), "lot"))),
+            ),
+        )
+        for month, lots in months.items()
+    ]
+    return [
+        element("ul", *counts, class_="counts"),
+        lots_table(INDEX, shown, numbered.table(), clock, said, page.lot_addresses),
+        element("h3", say.HEADING["months"]),
+        element("ul", *links, class_="counts"),
+    ]
