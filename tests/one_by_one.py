@@ -13,7 +13,8 @@ from pipeline.metrology.lot_budget import LotMeanBudget, LotMeanInputs, budget_t
 from pipeline.metrology.temperature import at_reference
 from pipeline.statistics import patterns
 from pipeline.statistics.capability import INDICES, capability_of_lots
-from pipeline.statistics.charts import Chart, cusum_path, summarised_subgroups
+from pipeline.statistics.charts import Chart, cusum_path, individuals, summarised_subgroups
+from pipeline.statistics.constants import c4, d2, d3
 from pipeline.statistics.descriptive import nested
 
 if TYPE_CHECKING:
@@ -67,6 +68,22 @@ def xbar_range(groups: Sequence[ArrayLike], **frozen: float) -> Chart:
 
 def xbar_standard_deviation(groups: Sequence[ArrayLike], **frozen: float) -> Chart:
     return subgroups("xbar_standard_deviation", groups, **frozen)
+
+
+def chart_constants(n: int) -> SimpleNamespace:
+    """Return the constants of charts by their usual symbols, as the limits of charts with σ = 1 about zero follow from them."""
+    found: dict[str, float] = {"d2": d2(n), "d3": d3(n), "c4": c4(n)}
+    for kind, a, low, high in (("xbar_range", "A2", "D3", "D4"), ("xbar_standard_deviation", "A3", "B3", "B4")):
+        chart = summarised_subgroups(kind, [n], [0.0], [1.0], largest=1.0, centre=0.0, sigma=1.0)
+        assert chart.spread is not None
+        centre = chart.spread["centre"][0]
+        found |= {
+            a: chart.points["upper"][0] / centre,
+            low: chart.spread["lower"][0] / centre,
+            high: chart.spread["upper"][0] / centre,
+        }
+    single = individuals([0.0, 0.0], centre=0.0, sigma=1.0)
+    return SimpleNamespace(**found, E2=single.points["upper"][0] / d2(n))
 
 
 def cusums(values: ArrayLike, target: float, reference_value: float) -> tuple[np.ndarray, np.ndarray]:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
-from pipeline.statistics.constants import c4, chart_constants, d2, d3
+from pipeline.statistics.constants import c4, d2, d3
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -126,7 +126,7 @@ def individuals(values: ArrayLike, *, centre: float | None = None, sigma: float 
         centre,
         sigma,
         _frame(x, centre, centre - 3.0 * sigma, centre + 3.0 * sigma),
-        _frame(ranges, middle, 0.0, middle * chart_constants(2).D4, first=2),
+        _frame(ranges, middle, 0.0, middle + 3.0 * d3(2) * sigma, first=2),
     )
 
 

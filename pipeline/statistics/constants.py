@@ -6,7 +6,6 @@ deviation. ASTM MNL 7 and ISO 7870-2 table 2 tabulate them for n = 2..25 (from m
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
 
@@ -17,10 +16,8 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
-    "ChartConstants",
     "c4",
     "c4_of_degrees_of_freedom",
-    "chart_constants",
     "d2",
     "d3",
     "degrees_of_freedom_of_relative_variance",
@@ -114,53 +111,6 @@ def d3(n: int) -> float:
     """
     _check_size(n)
     return _range_moments(n)[1]
-
-
-@dataclass(frozen=True, slots=True)
-class ChartConstants:
-    """Constants for subgroups of one size, by their usual symbols (capital letters are factors of limits)."""
-
-    n: int
-    d2: float
-    d3: float
-    c4: float
-    A2: float
-    A3: float
-    B3: float
-    B4: float
-    D3: float
-    D4: float
-    E2: float
-
-
-@cache
-def chart_constants(n: int) -> ChartConstants:
-    """Return the constants of 3-sigma charts for subgroups of n values (ISO 7870-2 table 2; symbols from memory).
-
-    A2 = 3/(d2 √n), A3 = 3/(c4 √n), B3 and B4 = 1 ∓ 3 √(1 − c4²)/c4, D3 and D4 = 1 ∓ 3 d3/d2, E2 = 3/d2; B3 and D3 are
-    not below zero.
-
-    Raises
-    ------
-    ValueError
-        If n is below 2.
-    """
-    mean, spread, c = d2(n), d3(n), c4(n)
-    s_term = 3.0 * np.sqrt(1.0 - c * c) / c
-    r_term = 3.0 * spread / mean
-    return ChartConstants(
-        n=n,
-        d2=mean,
-        d3=spread,
-        c4=c,
-        A2=float(3.0 / (mean * np.sqrt(n))),
-        A3=float(3.0 / (c * np.sqrt(n))),
-        B3=float(max(0.0, 1.0 - s_term)),
-        B4=float(1.0 + s_term),
-        D3=float(max(0.0, 1.0 - r_term)),
-        D4=float(1.0 + r_term),
-        E2=float(3.0 / mean),
-    )
 
 
 def moving_range_relative_variance(n: ArrayLike) -> NDArray[np.float64]:

@@ -11,12 +11,12 @@ import polars as pl
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
-from one_by_one import RUN_RULES, capability, cusums, hits
+from one_by_one import RUN_RULES, capability, chart_constants, cusums, hits
 
 from pipeline.statistics.capability import INDICES
 from pipeline.statistics.charts import individuals
 from pipeline.statistics.components import variance_components
-from pipeline.statistics.constants import chart_constants, degrees_of_freedom_of_relative_variance
+from pipeline.statistics.constants import degrees_of_freedom_of_relative_variance
 from pipeline.statistics.descriptive import nested
 from pipeline.statistics.gauge_study import crossed_study
 from pipeline.statistics.normality import anderson_darling

@@ -10,11 +10,11 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
-from one_by_one import capability, cusums, hits, xbar_range, xbar_standard_deviation
+from one_by_one import capability, chart_constants, cusums, hits, xbar_range, xbar_standard_deviation
 from scipy.special import ndtr
 
 from pipeline.statistics.charts import ewma, individuals
-from pipeline.statistics.constants import chart_constants, d2
+from pipeline.statistics.constants import d2
 from pipeline.statistics.outliers import generalised_extreme_studentized_deviate, grubbs, grubbs_critical, tietjen_moore
 
 PUBLISHED = Path(__file__).resolve().parents[2] / "fixtures" / "published"
@@ -46,9 +46,9 @@ def test_chart_constants_from_2_to_25(reference_data: Path) -> None:
     table = pl.read_csv(reference_data / "derived_spc_constants" / "spc_constants.csv")
     assert table["n"].to_list() == list(range(2, 26))
     for row in table.iter_rows(named=True):
-        constants = chart_constants(row.pop("n"))
+        constants = chart_constants(n := row.pop("n"))
         for symbol, number in row.items():
-            assert getattr(constants, symbol) == pytest.approx(number, abs=5.1e-6), (constants.n, symbol)
+            assert getattr(constants, symbol) == pytest.approx(number, abs=5.1e-6), (n, symbol)
 
 
 def test_chart_constants_in_closed_form() -> None:

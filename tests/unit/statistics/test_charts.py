@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 import pytest
-from one_by_one import hits, xbar_range, xbar_standard_deviation
+from one_by_one import chart_constants, hits, xbar_range, xbar_standard_deviation
 
 from pipeline.statistics.charts import ewma, individuals
-from pipeline.statistics.constants import c4, chart_constants, d2, d3
+from pipeline.statistics.constants import c4, d2, d3
 from pipeline.statistics.randomness import autocorrelation, autocorrelation_bound
 
 if TYPE_CHECKING:

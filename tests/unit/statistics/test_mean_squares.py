@@ -12,7 +12,6 @@ from scipy import integrate, stats
 from pipeline.statistics.constants import (
     c4,
     c4_of_degrees_of_freedom,
-    chart_constants,
     d2,
     d3,
     degrees_of_freedom_of_relative_variance,
@@ -132,22 +131,6 @@ def test_moments_of_the_range_are_those_of_an_integral_by_scipy(n: int) -> None:
     both += np.diag(0.5 * (1 - phi(x) ** n - stats.norm.sf(x) ** n))
     second = 2 * both.sum() * (x[1] - x[0]) ** 2
     assert d3(n) == pytest.approx(sqrt(second - mean**2), rel=3e-4)
-
-
-def test_constants_of_limits_follow_from_those_of_moments() -> None:
-    for n in (2, 5, 6, 7, 25):
-        found, s = chart_constants(n), sqrt(1 - c4(n) ** 2) / c4(n)
-        assert found.n == n
-        assert (found.d2, found.d3, found.c4) == (d2(n), d3(n), c4(n))
-        factors = (found.A2, found.A3, found.E2)
-        assert factors == pytest.approx((3 / d2(n) / sqrt(n), 3 / c4(n) / sqrt(n), 3 / d2(n)))
-        factors = (found.B3, found.B4)
-        assert factors == pytest.approx((max(0.0, 1 - 3 * s), 1 + 3 * s))
-        factors = (found.D3, found.D4)
-        assert factors == pytest.approx((max(0.0, 1 - 3 * d3(n) / d2(n)), 1 + 3 * d3(n) / d2(n)))
-    for n in (1, 0, -3):
-        with pytest.raises(ValueError, match="at least 2"):
-            chart_constants(n)
 
 
 def test_variance_of_the_moving_range_by_its_covariances() -> None:
