@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from functools import cache
+from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 from fixtures.damaged.build import HERE
 from pipeline.intake.layout import parse_layout
-from pipeline.intake.layouts import builtin_layouts
 from pipeline.intake.reader import read
 from pipeline.intake.refusals import REASONS
 from schemas.tables import FATES, QUARANTINE, READING
@@ -20,9 +20,16 @@ if TYPE_CHECKING:
     from pipeline.intake.layout import Layout
     from pipeline.intake.reading import FileReading
 
-__all__ = ["FIXTURES", "altered", "data_lines", "is_whole", "layouts", "load"]
+__all__ = ["FIXTURES", "altered", "builtin_layouts", "data_lines", "is_whole", "layouts", "load"]
 
 FIXTURES = HERE.parent
+
+
+def builtin_layouts() -> dict[str, Layout]:
+    """Return the layouts that come with the product, by name."""
+    files = sorted(resources.files("pipeline.intake.layouts").iterdir(), key=lambda file: file.name)
+    found = [parse_layout(file.read_text("utf-8"), file.name) for file in files if file.name.endswith(".toml")]
+    return {layout.name: layout for layout in found}
 
 
 @cache

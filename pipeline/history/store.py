@@ -274,13 +274,6 @@ class History(Database):
         """Return every lot with a reading."""
         return [row[0] for row in self._run("SELECT DISTINCT lot FROM reading WHERE lot IS NOT NULL ORDER BY 1")]
 
-    def readings_by_source(self) -> pl.DataFrame:
-        """Return counts of readings, lines and conflicts a file, for `verify`."""
-        return self._frame(
-            "SELECT source_id, count(*) AS readings, count(DISTINCT line) AS lines, "
-            "sum(CASE WHEN conflict THEN 1 ELSE 0 END)::BIGINT AS conflicts FROM reading GROUP BY 1 ORDER BY 1"
-        )
-
     # -- held files and quarantine ------------------------------------------------------------------------------
 
     def hold_file(self, sha256: str, name: str, size: int, reason: str, sentence: str, at: datetime) -> bool:

@@ -23,7 +23,7 @@ def stored(shell: Shell) -> int:
         return 0
     with History.open(place, write=True, snapshot=False) as history:
         sources = history.sources()
-        assert history.readings_by_source()["readings"].to_list() == [9] * sources.height
+        assert history.table("reading")["source_id"].value_counts()["count"].to_list() == [9] * sources.height
         assert sources["readings"].to_list() == [9] * sources.height
     assert list((shell.root / "archive").rglob("*.tmp")) == []
     return sources.height

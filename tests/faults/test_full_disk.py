@@ -56,9 +56,9 @@ def whole(root: Path) -> int:
     if not place.exists():
         return 0
     with History.open(place, write=True, snapshot=False) as history:
-        sources, counts = history.sources(), history.readings_by_source()
+        sources, counts = history.sources(), history.table("reading")["source_id"].value_counts()
     assert sources["readings"].to_list() == [9] * sources.height
-    assert counts["readings"].to_list() == [9] * sources.height
+    assert counts["count"].to_list() == [9] * sources.height
     return sources.height
 
 

@@ -85,9 +85,9 @@ def whole(root: Path) -> set[str]:
     if not place.exists():
         return set()
     with History.open(place, write=True) as history:
-        sources, counts = history.sources(), history.readings_by_source()
+        sources, counts = history.sources(), history.table("reading")["source_id"].value_counts()
     assert sources["readings"].to_list() == [9] * sources.height
-    assert counts["readings"].to_list() == [9] * sources.height
+    assert counts["count"].to_list() == [9] * sources.height
     assert sources["sha256"].n_unique() == sources.height
     return set(sources["name"].to_list())
 

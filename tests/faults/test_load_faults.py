@@ -45,9 +45,9 @@ def whole(shell: Shell) -> int:
     if not place.exists():
         return 0
     with History.open(place, write=True) as history:
-        sources, counts = history.sources(), history.readings_by_source()
+        sources, counts = history.sources(), history.table("reading")["source_id"].value_counts()
     assert sources["readings"].to_list() == [9] * sources.height
-    assert counts["readings"].to_list() == [9] * sources.height
+    assert counts["count"].to_list() == [9] * sources.height
     return sources.height
 
 

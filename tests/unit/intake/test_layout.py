@@ -8,12 +8,11 @@ from pathlib import Path
 
 import jsonschema
 import pytest
-from intake_checks import FIXTURES, layouts
+from intake_checks import FIXTURES, builtin_layouts, layouts
 
 import pipeline.intake
 from pipeline.errors import LayoutError
 from pipeline.intake.layout import json_schema, parse_layout
-from pipeline.intake.layouts import builtin_layouts
 from schemas.tables import READING
 
 SCHEMA_FILE = Path(pipeline.intake.__file__).parent / "layout.schema.json"

@@ -16,11 +16,10 @@ import orjson
 import pytest
 import xlsxwriter
 import xlwt
-from intake_checks import is_whole, load
+from intake_checks import builtin_layouts, is_whole, load
 
 from pipeline.errors import LayoutError
 from pipeline.intake.layout import parse_layout
-from pipeline.intake.layouts import builtin_layouts
 from pipeline.intake.match import match
 from pipeline.intake.reading import Held, HoldFile
 from pipeline.intake.template import template

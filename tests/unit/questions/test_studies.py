@@ -13,12 +13,11 @@ import numpy as np
 import openpyxl
 import polars as pl
 import pytest
-from intake_checks import is_whole, load
+from intake_checks import builtin_layouts, is_whole, load
 from sample_texts import provenance
 from scenario import REFERENCE, Scenario, at
 
 from pipeline.history.chain import Event
-from pipeline.intake.layouts import builtin_layouts
 from pipeline.metrology.units import convert
 from pipeline.questions.studies.plan import plan_rows, plan_text, plan_workbook, register_row
 from pipeline.questions.studies.studies import studies
