@@ -18,13 +18,16 @@ __all__ = ["add_to"]
 
 
 def verify(
+    every: Annotated[
+        bool, typer.Option("--all", help="Compute every kept answer again, not those of a sample.")
+    ] = False,
     report_hash: Annotated[
         str | None, typer.Option("--report", metavar="HASH", help="Find the report whose paper carries this hash, too.")
     ] = None,
     workspace: WorkspaceOption = None,
     json: Json = False,
 ) -> None:
-    """Make the record again from the journal and the archived files, and compare every value; look at what is kept beside it.
+    """Make the record again from the journal and the archived files, and compare every value; compute again what is kept beside it.
 
     Reports that were issued are computed once more from what was known when they were.
 
@@ -34,7 +37,7 @@ def verify(
 
     place = workspace_at(workspace)
     issued = None if report_hash is None else _issued(place, report_hash)
-    report = look(place)
+    report = look(place, every=every)
     if json:
         found = {} if report_hash is None else {"report": None if issued is None else issued.subject["states"]}
         output.print_json(

@@ -15,6 +15,7 @@ import polars as pl
 
 from pipeline import stop
 from pipeline.custody.rebuild import Replay, raw_file
+from pipeline.custody.recompute import SAMPLE, verify_computed
 from pipeline.errors import AnnealogError, EnvironmentProblem, IntegrityProblem
 from pipeline.history.chain import GENESIS_HASH, Event, event_hash
 from pipeline.history.content import CONTENT, content_hash, verdicts_hash
@@ -42,8 +43,8 @@ NOT_LOOKED_AT = {
 
 _BESIDE = (
     "Not looked at beside the history: settings, tables and layouts as they lie in the workspace (a load says what changed), the "
-    "inbox, PDFs and whatever else no rendering wrote, and whether kept answers, snapshot and pages are what would be computed "
-    "now (they are as they were written; annealog render --all computes and writes them again)."
+    "inbox, PDFs and whatever else no rendering wrote, and whether pages show what would be drawn now (they are as they were "
+    "written; annealog render --all writes them again)."
 )
 
 
@@ -80,8 +81,10 @@ class _Found:
             self.files.setdefault(sha256, []).append(sentence)
 
 
-def verify(workspace: Workspace) -> VerifyReport:
+def verify(workspace: Workspace, *, every: bool = False) -> VerifyReport:
     """Make the record once more from the journal and the archived files, and compare every value of every table with it.
+
+    What is kept beside the record (snapshot, answers) is held to its hashes and computed again: `every` answer, or a sample.
 
     What does not agree is kept, so that no verdict is given on it until it was mended and found whole. A workspace that
     cannot be written is looked at all the same.
@@ -93,7 +96,7 @@ def verify(workspace: Workspace) -> VerifyReport:
     """
     found = _Found()
     try:
-        report = _verify(workspace, found)
+        report = _verify(workspace, found, every=every)
     except IntegrityProblem as error:
         _keep(workspace, _Found(everything=[str(error)]))
         raise
@@ -111,9 +114,13 @@ def _keep(workspace: Workspace, found: _Found, *, note: bool = False) -> tuple[s
     return ()
 
 
-def _verify(workspace: Workspace, found: _Found) -> VerifyReport:
+def _verify(workspace: Workspace, found: _Found, *, every: bool) -> VerifyReport:
     found.notes += [f"Not looked at: {what} ({why})." for what, why in NOT_LOOKED_AT.items()]
     found.notes.append(_BESIDE)
+    if not every:
+        found.notes.append(
+            f"Of the answers that are kept, those on {SAMPLE} lots and {SAMPLE} meters were computed again; all: verify --all."
+        )
     with (
         History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds, snapshot=False) as history,
         tempfile.TemporaryDirectory(prefix="annealog-verify-") as scratch,
@@ -134,6 +141,8 @@ def _verify(workspace: Workspace, found: _Found) -> VerifyReport:
             *_verify_certificates(workspace, again),
             *found.papers,
             *_verify_kept(workspace),
+            # what follows from a record in doubt is withheld, whatever is kept
+            *(() if found.files or found.everything else verify_computed(workspace, history, every=every)),
         )
         found.notes += _keep(workspace, found, note=whole)  # while nobody can write the journal
     return VerifyReport(

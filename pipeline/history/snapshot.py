@@ -22,7 +22,13 @@ if TYPE_CHECKING:
 
     import polars as pl
 
-__all__ = ["Snapshot", "folder_of", "sha256_of", "signature"]
+__all__ = [
+    "Snapshot",
+    "folder_of",
+    "sha256_of",
+    "signature",
+    "withdraw_snapshot",
+]
 
 
 def folder_of(history: Path) -> Path:
@@ -40,6 +46,11 @@ def signature(history: Path) -> list[int]:
         except FileNotFoundError:
             found += [-1, -1]
     return found
+
+
+def withdraw_snapshot(history: Path) -> None:
+    """Take the pointer to the snapshot away: nothing that it says is believed any more."""
+    (folder_of(history) / "current.json").unlink(missing_ok=True)
 
 
 def sha256_of(path: Path) -> str:

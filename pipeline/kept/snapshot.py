@@ -20,8 +20,14 @@ if TYPE_CHECKING:
     from pipeline.workspace.settings import Workspace
 
 __all__ = [
-    "FIRST_WAITING", "holds_until", "publish_snapshot", "published_refused", "published_status", "said_now",
+    "FIRST_WAITING",
+    "holds_until",
+    "publish_snapshot",
+    "published_refused",
+    "published_status",
+    "said_now",
     "status_document",
+    "status_said",
 ]  # fmt: skip
 
 _EVER = datetime(9999, 1, 1, tzinfo=UTC)
@@ -118,7 +124,7 @@ def publish_snapshot(
             assessment = assess(history, workspace.settings, as_of=moment)
         if assessed is not None:
             assessed(assessment)
-        said = _status(workspace, history, assessment)
+        said = status_said(workspace, history, assessment)
         # thousands of lots may wait: whoever looks at the first ones does not read them all
         said["status"]["waiting"], documents["waiting"] = _cut(said["status"]["waiting"])
         documents["status"] = {**said, "more_waiting": len(documents["waiting"])}
@@ -165,7 +171,7 @@ def published_refused(workspace: Workspace) -> list[dict[str, Any]] | None:
     return kept
 
 
-def _status(workspace: Workspace, history: History, found: Assessment) -> dict[str, Any]:
+def status_said(workspace: Workspace, history: History, found: Assessment) -> dict[str, Any]:
     """Return the state of meters and lots with the span of time for which it holds, as JSON values."""
     from pipeline.questions.status import status_of
 
@@ -187,7 +193,7 @@ def status_document(workspace: Workspace) -> dict[str, Any]:
     from pipeline.judge.assess import assess
 
     with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
-        return _status(workspace, history, assess(history, workspace.settings, as_of=datetime.now(UTC)))
+        return status_said(workspace, history, assess(history, workspace.settings, as_of=datetime.now(UTC)))
 
 
 def published_status(workspace: Workspace, *, now: datetime | None = None, whole: bool = True) -> dict[str, Any] | None:
