@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from pipeline.kept.answers import Answer
-    from pipeline.pages.writer import Page
+    from pipeline.pages.page import Page
     from pipeline.workspace.settings import Workspace
 
 __all__ = ["Computed", "asked", "kept_answer", "printed", "written"]

@@ -13,7 +13,7 @@ from schemas.results import ChecksPage, FilesPage, IndexPage, LotPage, MeterPage
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
-    from pipeline.pages.writer import Page
+    from pipeline.pages.page import Page
     from schemas.page import Provenance
     from schemas.results import LotResult
 

@@ -11,7 +11,8 @@ import reports
 from pipeline.judge.lots.budgets import with_budgets
 from pipeline.judge.meters.evidence import calibrations_of
 from pipeline.metrology.block_checks import run_of_meter
-from pipeline.pages.writer import Page, PageReport, write_pages
+from pipeline.pages.page import Page, PageReport
+from pipeline.pages.writer import write_pages
 from pipeline.questions.exclusions import with_exclusions
 from pipeline.questions.lot_detail.detail import LotDetails
 from pipeline.questions.meter_budgets import with_meter_budgets

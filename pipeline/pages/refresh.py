@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from pipeline.judge.assessment import Assessment
-    from pipeline.pages.writer import PageReport
+    from pipeline.pages.page import PageReport
     from pipeline.workspace.settings import Workspace
 
 __all__ = ["compared", "refresh", "touched"]

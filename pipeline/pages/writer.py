@@ -10,12 +10,13 @@ import signal
 from collections import deque
 from concurrent.futures import Future, ProcessPoolExecutor
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Protocol, Self
+from typing import TYPE_CHECKING, Any, Self
 
 import reports
 from pipeline import stop
 from pipeline.pages.language import texts_of
 from pipeline.pages.linked import with_linked
+from pipeline.pages.page import PageReport
 from pipeline.workspace.files import sha256_of, write_atomically
 
 if TYPE_CHECKING:
@@ -24,36 +25,10 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from pipeline.kept.answers import Answers
+    from pipeline.pages.page import Page
     from pipeline.workspace.settings import Settings, Workspace
-    from schemas.page import PageLink, Provenance
 
-__all__ = ["Page", "PageReport", "altered_pages", "processes", "write_pages"]
-
-
-class Page(Protocol):
-    """Whatever can be written as a page: it says how others name it, and on what it rests."""
-
-    @property
-    def link(self) -> PageLink:
-        """Kind and identifier give the address."""
-
-    @property
-    def provenance(self) -> Provenance:
-        """Footer; its hash decides whether the page is written again."""
-
-    @property
-    def answer(self) -> dict[str, Any] | None:
-        """The JSON document of the command that tells of the same thing; None where there is none."""
-
-
-@dataclass(frozen=True, slots=True)
-class PageReport:
-    """A page and whether it was written now."""
-
-    path: Path
-    kind: str
-    id: str
-    written: bool
+__all__ = ["altered_pages", "processes", "write_pages"]
 
 
 _MOST_PROCESSES = 8
