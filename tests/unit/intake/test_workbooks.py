@@ -23,7 +23,9 @@ from pipeline.intake.layout import parse_layout
 from pipeline.intake.match import match
 from pipeline.intake.reading import Held, HoldFile
 from pipeline.intake.template import template
-from pipeline.intake.workbooks import structure
+from pipeline.intake.workbooks import parts, structure, unpack
+from pipeline.intake.workbooks import xls as xls_module
+from pipeline.intake.workbooks.cell_text import column_text
 from pipeline.intake.workbooks.reading import sheets_of, span_words
 from pipeline.intake.workbooks.xls import structure_of as xls_structure
 from pipeline.intake.workbooks.xlsx import structure_of as xlsx_structure
@@ -562,8 +564,6 @@ def test_entities_are_refused() -> None:
 
 
 def test_a_long_text_named_by_many_cells_is_held(monkeypatch: pytest.MonkeyPatch) -> None:
-    from pipeline.intake.workbooks import unpack
-
     data = xlsx([["x" * 32_000] * 100])
     monkeypatch.setattr(unpack, "MOST_TEXT", 3_200_000)
     assert unpack._sheets(data)[0]["rows"][0][99] == "x" * 32_000
@@ -744,3 +744,192 @@ def test_sections_with_typed_keys_read_as_their_text_does() -> None:
     assert as_sheet.readings.equals(as_text.readings)
     assert as_sheet.counts == as_text.counts
     assert as_sheet.metadata["Day"] == "02.03.2026"
+
+
+# --- what stands before and beside a table, and structures that no writer here makes -------------------------------------
+
+
+KEYED = '[preamble]\nkeys = [{ key = "Device", column = "meter" }]\n'
+
+
+def keyed(workbook: str = "") -> Layout:
+    text = LAYOUT.format(workbook=workbook, lot=LOT_FIELD, keys="").replace(
+        '[[schema.fields]]\nname = "Device"\ncolumn = "meter"\n', ""
+    )
+    return parse_layout(text + KEYED, "hand.toml")
+
+
+def keyed_rows(device: Any) -> list[list[Any]]:
+    names = [name for name in NAMES if name != "Device"]
+    return [["Device:", device], names, row()[:2] + row()[3:]]
+
+
+def test_a_key_that_is_a_formula_or_an_error_holds_the_file() -> None:
+    assert load(xlsx(keyed_rows("EC-09")), keyed()).readings["meter"].to_list() == ["EC-09"]
+    formula = xlsx(keyed_rows(None), also=lambda _, sheet: sheet.write_formula(0, 1, "=A1", None, "EC-09"))
+    held = load(formula, keyed()).held
+    assert held is not None
+    assert (held.reason, held.line) == ("formula_cell", 1)
+    assert "Row 1, column 2, before the readings" in held.sentence
+    assert load(formula, keyed('formulas = "read"')).readings["meter"].to_list() == ["EC-09"]
+    error = xlsx(keyed_rows(None), also=lambda _, sheet: sheet.write_formula(0, 1, "=A1", None, "#N/A"))
+    wrong = load(error, keyed('formulas = "read"')).held
+    assert wrong is not None
+    assert wrong.reason == "error_cell"
+    # without keys nothing rests on what stands before the header
+    plain = xlsx([["as of", None], *GOOD], also=lambda _, sheet: sheet.write_formula(0, 1, "=NOW()", None, 46083))
+    assert fates(load(plain, layout())) == {"preamble": 1, "header": 1, "accepted": 2}
+
+
+def test_merged_cells_are_filled_as_far_as_the_sheet_goes_and_no_further(monkeypatch: pytest.MonkeyPatch) -> None:
+    def lots(_: Any, sheet: Any) -> None:
+        sheet.merge_range(1, 3, 400, 3, "L-9")
+        sheet.merge_range(500, 0, 600, 3, "")
+
+    data = xlsx([list(NAMES), row(1, Lot=None), row(2, Lot=None)], also=lots)
+    filled = layout('mergedCells = "fill"')
+    reading = load(data, filled)
+    assert (reading.readings["lot"].to_list(), reading.lines) == (["L-9", "L-9"], 3)
+    monkeypatch.setattr(parts, "MOST_CELLS", 2)
+    assert load(data, filled).held is None
+    monkeypatch.setattr(parts, "MOST_CELLS", 1)
+    held = load(data, filled).held
+    assert held is not None
+    assert held.reason == "too_large"
+
+
+def test_a_table_too_large_to_be_turned_is_held(monkeypatch: pytest.MonkeyPatch) -> None:
+    turned = layout(keys="transposed = true")
+    text = b"Day;02.03.2026\nClock;07:31\nDevice;EC-09\nLot;L-9\nPart;1\nValue;34,0\nMetal;21,5\n"
+    monkeypatch.setattr(parts, "MOST_CELLS", 14)
+    assert load(text, turned).held is None
+    monkeypatch.setattr(parts, "MOST_CELLS", 13)
+    held = load(text, turned).held
+    assert held is not None
+    assert "14 cells" in held.sentence
+
+
+def test_comments_of_a_text_file_are_passed_over_before_it_is_turned() -> None:
+    text = (
+        "# a note;x\nDay;02.03.2026\nClock;07:31\nDevice;EC-09\nLot;L-9\nPart;1\nsecond note\nValue;34,0\nMetal;21,5\n"
+    )
+    keys = "transposed = true"
+    own = LAYOUT.format(workbook="", lot=LOT_FIELD, keys=keys).replace(
+        'delimiter = ";"', 'delimiter = ";"\ncommentChar = "#"\ncommentRows = [7]'
+    )
+    reading = load(text.encode(), parse_layout(own, "hand.toml"))
+    assert (reading.held, reading.readings["value"].to_list(), reading.lines) == (None, [34.0], 2)
+
+
+def test_cells_are_written_as_their_field_declares_them() -> None:
+    fields = {field.column: field for field in layout().fields}
+    clock, day, value, lot = (fields[name] for name in ("measured_time", "measured_date", "value", "lot"))
+    yes = value.model_copy(update={"type": "boolean", "true_values": ("ja",), "false_values": ("nein",)})
+
+    def written(field: Any, *cells: Any) -> list[str]:
+        return column_text(field, cells, local=None)[1]
+
+    # a span below a day is a time of day; a longer one is none
+    assert written(clock, ["duration", "27060.0"], ["duration", "86400.0"]) == ["07:31:00", "1 day, 0:00:00"]
+    assert written(clock, ["time", "07:31:00.250000"]) == ["07:31:00.250000"]
+    assert written(clock, "07:31", ["time", "07:32:00"], ["time", "07:33:01"]) == ["07:31", "07:32", "07:33:01"]
+    named = day.model_copy(update={"format": "%d. %b %Y", "month_names": tuple(f"m{n}" for n in range(1, 13))})
+    assert written(named, "02. m3 2026", ["date", "2026-03-03"]) == ["02. m3 2026", "03. m3 2026"]
+    plain = day.model_copy(update={"format": "%d-%b-%Y"})
+    assert written(plain, "02-Mar-2026", ["date", "2026-03-03"]) == ["02-Mar-2026", "03-Mar-2026"]
+    assert written(day, "02.03.2026", ["datetime", "2026-03-03 00:00:00"]) == ["02.03.2026", "03.03.2026"]
+    assert written(yes, ["boolean", "TRUE"], ["boolean", "FALSE"], None) == ["ja", "nein", ""]
+    assert written(lot, ["boolean", "TRUE"], 0.5, -3.0) == ["TRUE", "0.5", "-3"]
+    assert written(value, 1e-7, 1234567.25, 5e15) == ["0,0000001", "1234567,25", "5000000000000000"]
+
+
+def compound(*, table_listed_apart: bool = False, version: int = 0x0600) -> bytes:
+    """A compound file whose workbook is so small that it lies in the stream of small sectors, as no writer here makes one."""
+
+    def record(kind: int, body: bytes) -> bytes:
+        return struct.pack("<HH", kind, len(body)) + body
+
+    bound = record(0x0085, struct.pack("<IHB", 0, 0, 1) + b"\0s")
+    begin, end = record(0x0809, struct.pack("<HH", version, 0x10) + bytes(12)), record(0x000A, b"")
+    percent = record(0x041E, struct.pack("<HHB", 164, 5, 0) + b"0.0 %")
+    styles = record(0x00E0, struct.pack("<HH", 0, 0) + bytes(16)) + record(
+        0x00E0, struct.pack("<HH", 0, 164) + bytes(16)
+    )
+    start = len(begin + bound + percent + styles + end)
+    bound = record(0x0085, struct.pack("<IHB", start, 0, 1) + b"\0s")
+    chart = begin + record(0x0203, struct.pack("<HHHd", 9, 9, 0, 1.0)) + end
+    sheet = (
+        begin
+        + record(0x0203, struct.pack("<HHHd", 2, 1, 1, 0.5))
+        + record(0x00BD, struct.pack("<HH", 3, 0) + struct.pack("<Hi", 0, 2) + struct.pack("<Hi", 1, 6) + b"\1\0")
+        + record(0x0205, struct.pack("<HHHBB", 4, 0, 0, 42, 1))
+        + record(0x0205, struct.pack("<HHHBB", 4, 1, 0, 1, 0))
+        + record(0x0006, struct.pack("<HHH", 5, 0, 0) + b"\2\0\7\0\0\0\xff\xff" + bytes(8))
+        + record(0x0201, struct.pack("<HHH", 99, 99, 0))
+        + chart
+        + end
+    )
+    stream = begin + bound + percent + styles + end + sheet
+    small = [stream[at : at + 64].ljust(64, b"\0") for at in range(0, len(stream), 64)]
+    sectors = -(-len(small) // 8)
+    free, last = 0xFFFFFFFF, 0xFFFFFFFE
+    # sectors: 0 table, 1 directory, 2 table of small sectors, 3 list of tables, 4 and on the stream of small sectors
+    table = [0xFFFFFFFD, last, last, 0xFFFFFFFC, *range(5, 4 + sectors), last]
+    listed = struct.pack("<I", 0).ljust(508, b"\xff") + struct.pack("<I", free)
+    header = xls_module.COMPOUND + bytes(16) + struct.pack("<5H", 62, 3, 0xFFFE, 9, 6) + bytes(10)
+    header += struct.pack("<III", 1, 1, 0)
+    header += struct.pack("<5I", 4096, 2, 1, 3 if table_listed_apart else last, 1 if table_listed_apart else 0)
+    header += struct.pack("<I", free if table_listed_apart else 0).ljust(436, b"\xff")
+
+    def entry(name: str, kind: int, first: int, size: int) -> bytes:
+        text = name.encode("utf-16-le") + b"\0\0"
+        return (
+            text.ljust(64, b"\0")
+            + struct.pack("<HB", len(text), kind)
+            + bytes(49)
+            + struct.pack("<III", first, size, 0)
+        )
+
+    directory = entry("Root Entry", 5, 4, 64 * len(small)) + entry("Workbook", 2, 0, len(stream)) + bytes(256)
+    chain = struct.pack(f"<{len(small)}I", *range(1, len(small)), last).ljust(512, b"\xff")
+    padded = struct.pack(f"<{len(table)}I", *table).ljust(512, b"\xff")
+    return header + padded + directory + chain + listed + b"".join(small).ljust(512 * sectors, b"\0")
+
+
+@pytest.mark.parametrize("table_listed_apart", [False, True])
+def test_a_small_old_workbook_is_found_in_its_small_sectors(table_listed_apart: bool) -> None:
+    (found,) = xls_structure(compound(table_listed_apart=table_listed_apart))
+    # a blank cell and what is embedded hold nothing; rows 2 to 5 and two columns do
+    assert (found.last_row, found.last_column) == (5, 1)
+    assert found.faults == [
+        (2, 1, "percent", ""),
+        (3, 1, "percent", ""),
+        (4, 0, "error", "#N/A"),
+        (5, 0, "error", "#DIV/0!"),
+    ]
+
+
+def test_a_compound_file_whose_sectors_run_in_a_circle_ends() -> None:
+    assert list(xls_module._chain([1, 0], 0)) == [0, 1, 0]
+    data = bytearray(compound())
+    struct.pack_into("<I", data, 512 + 4 * 4, 4)  # the first sector of the small stream is followed by itself
+    reading = load(bytes(data), layout())
+    assert reading.held is not None
+    is_whole(reading)
+
+
+def test_cells_are_unpacked_with_what_the_structure_says() -> None:
+    def write(book: Any, sheet: Any) -> None:
+        sheet.write_formula(1, 1, "=1/0", None, "#DIV/0!")
+        sheet.write_formula(4, 2, "=A1", None, "")
+        sheet.set_row(0, None, None, {"hidden": True})
+        sheet.set_row(9, None, None, {"hidden": True})
+        sheet.merge_range(2, 0, 3, 0, "m", book.add_format())
+
+    data = _with_part(
+        xlsx([["a", True, 2]], also=write), "xl/worksheets/sheet1.xml", lambda text: text.replace("<v></v>", "")
+    )
+    (sheet,) = unpack._sheets(data)
+    assert sheet["rows"] == [["a", ["boolean", "TRUE"], 2.0], [None, "#DIV/0!"], ["m"], [], [None, None, "="]]
+    assert sheet["faults"] == [(1, 1, "error", "#DIV/0!"), (4, 2, "formula", "without a stored result")]
+    assert (sheet["hidden_rows"], sheet["merged"], sheet["hidden"]) == ([0], [[2, 0, 3, 0]], False)
