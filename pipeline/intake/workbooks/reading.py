@@ -87,9 +87,10 @@ def sheets_of(data: bytes) -> tuple[Sheet, ...]:
 def _not_unpacked() -> HoldFile:
     return HoldFile(
         Held(
-            "too_large",
-            f"The workbook could not be unpacked with {MEMORY_BYTES / 1e9:g} GB of memory in {SECONDS} s of processor time.",
-            "Save the sheet with the readings alone, or as CSV.",
+            "damaged_workbook",
+            f"The workbook could not be unpacked: it is damaged, or needs more than {MEMORY_BYTES / 1e9:g} GB of memory or "
+            f"{SECONDS} s of processor time.",
+            "Open it, save the sheet with the readings alone as XLSX or CSV, and load that.",
         )
     )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import zipfile
+import zlib
 from typing import TYPE_CHECKING
 from xml.parsers import expat
 
@@ -198,8 +199,9 @@ def structure_of(data: bytes) -> dict[str, Structure]:
             }
     except (
         zipfile.BadZipFile,
+        zlib.error,
         expat.ExpatError,
-        KeyError,
+        LookupError,
         ValueError,
         OSError,
         NotImplementedError,

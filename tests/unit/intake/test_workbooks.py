@@ -618,7 +618,7 @@ def test_a_process_that_dies_or_takes_too_long_costs_one_file(monkeypatch: pytes
     for ending in (dies, waits):
         monkeypatch.setattr(subprocess, "run", ending)
         held = held_of(xlsx([[ending.__name__]]))
-        assert held.reason == "too_large"
+        assert held.reason == "damaged_workbook"
         assert "could not be unpacked" in held.sentence
 
 
@@ -649,6 +649,25 @@ def test_the_name_of_a_file_decides_nothing() -> None:
     assert fates(load(text.encode(), layout(), name="inbox/a.xlsx")) == {"header": 1, "accepted": 1}
     assert fates(load(xls(GOOD), layout(), name="inbox/a.xlsx")) == {"header": 1, "accepted": 2}
     assert fates(load(xlsx(GOOD), layout(), name="inbox/a.csv")) == {"header": 1, "accepted": 2}
+
+
+def test_whatever_byte_is_changed_the_structure_is_read_or_refused() -> None:
+    """Every eleventh byte of each format; none may end in an error that has no sentence."""
+    for data, look in ((xlsx(GOOD), xlsx_structure), (xls(GOOD), xls_structure), (compound(), xls_structure)):
+        for at in range(0, len(data), 11):
+            try:
+                look(data[:at] + bytes([data[at] ^ 0x5A]) + data[at + 1 :])
+            except structure.Refused as refused:
+                assert len(refused.args) == 3, at  # noqa: PT017 - reason, sentence, what to do
+    declared = _with_part(xlsx(GOOD), "xl/worksheets/sheet1.xml", lambda text: text.replace("UTF-8", "U2F-8", 1))
+    assert held_of(declared).reason == "damaged_workbook"
+
+
+def test_a_reader_that_asks_for_more_memory_than_there_is_costs_one_file() -> None:
+    data = bytearray(xls(GOOD))
+    at = data.index(struct.pack("<HH", 0x0200, 14))  # DIMENSIONS: what the sheet says it spans
+    struct.pack_into("<IIHH", data, at + 4, 0, 0x7FFFFFFF, 0, 0xFFFF)
+    assert held_of(bytes(data)).reason == "damaged_workbook"
 
 
 @pytest.mark.parametrize("write", [xlsx, xls])
