@@ -292,7 +292,7 @@ def test_what_nobody_sees_is_told() -> None:
     reading = load(hidden, layout())
     assert fates(reading)["accepted"] == 2
     assert [warning.split(":")[0] for warning in reading.warnings] == ["hidden_sheet", "hidden_rows", "hidden_columns"]
-    assert "rows 3 are hidden" in reading.warnings[1]
+    assert "row 3 is hidden" in reading.warnings[1]
     assert "columns 5 to 6" in reading.warnings[2]
     named = load(hidden, layout('sheets = ["readings", "old"]'))
     assert named.held is not None
