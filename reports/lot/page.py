@@ -30,12 +30,13 @@ from reports.lot.capability import capability_section, plan_section
 from reports.lot.components import components_section, suspects_section
 from reports.lot.material import material_section
 from reports.lot.tables import limits_in_words
-from reports.lot.text import decimals_of, key_figures, main_points, reason_of
+from reports.lot.text import key_figures, main_points, reason_of
 from reports.sections import bias_line as bias
 from reports.sections import uncertainty
 from reports.sections.events_list import events_list
 from reports.sections.meter_differences import differences_table
 from reports.sections.since import came_to_light
+from reports.sections.uncertainty import decimals_of
 from reports.sections.what_to_do import lot_steps
 from reports.words import block as block_words
 from reports.words import corrections as words_climate

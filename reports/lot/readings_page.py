@@ -12,7 +12,7 @@ from reports.kit.report import Report
 from reports.kit.style import WIDE
 from reports.kit.tables import Numbered
 from reports.lot.annex import annex_tables
-from reports.lot.text import decimals_of
+from reports.sections.uncertainty import decimals_of
 from reports.words import general as words
 from schemas.results import ReadingsPage
 

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from schemas.lot_detail import LotDetail
     from schemas.results import LotPage, LotResult
 
-__all__ = ["INDICATIVE", "decimals_of", "key_figures", "main_points", "reason_of"]
+__all__ = ["INDICATIVE", "key_figures", "main_points", "reason_of"]
 
 INDICATIVE = 25
 """Fewer parts than this make a capability figure indicative (house rule: under 25 subgroups)."""
@@ -34,16 +34,6 @@ INDICATIVE = 25
 def reason_of(result: LotResult, name: str) -> str:
     """Return why a figure of a lot cannot be computed."""
     return shorten(result.not_computable.get(name) or words.FRAGMENT["no_reason"], 300)
-
-
-def decimals_of(result: LotResult) -> int:
-    """Return with how many decimals values are written on a lot's page: chosen once, from the uncertainty of the mean."""
-    if result.decimals is not None and result.limits_unit in (None, result.unit):
-        return result.decimals
-    return decimals_for(
-        finite(result.expanded_uncertainty) or finite(result.standard_deviation) or finite(result.repeatability),
-        result.mean,
-    )
 
 
 def _beside(working: LotResult, name: str, unit: str) -> str | None:

@@ -12,7 +12,7 @@ from reports.kit.markup import Html, isolated, shorten
 from reports.kit.numbers import finite, fixed, significant
 from reports.kit.page import shown_state, toned, unit_in_words, verdict_in_words
 from reports.kit.tables import Heading, table
-from reports.lot.text import decimals_of
+from reports.sections.uncertainty import decimals_of
 from reports.words import general as words
 from reports.words import index as say
 

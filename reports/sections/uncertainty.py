@@ -30,6 +30,7 @@ __all__ = [
     "conformity_plot",
     "conformity_sentences",
     "conformity_table",
+    "decimals_of",
     "decimals_of_limits",
 ]
 
@@ -321,3 +322,13 @@ def conformity_table(result: LotResult, number: int) -> Html | None:
         Heading(CONFORMITY["to"], unit, "n"), Heading(CONFORMITY["place"]),
     ]  # fmt: skip
     return table(number, "conformity", CONFORMITY["table"], columns, written)
+
+
+def decimals_of(result: LotResult) -> int:
+    """Return with how many decimals values are written on a lot's page: chosen once, from the uncertainty of the mean."""
+    if result.decimals is not None and result.limits_unit in (None, result.unit):
+        return result.decimals
+    return decimals_for(
+        finite(result.expanded_uncertainty) or finite(result.standard_deviation) or finite(result.repeatability),
+        result.mean,
+    )

@@ -19,7 +19,7 @@ from pipeline.metrology.units import lead_unit
 from pipeline.workspace.settings import Settings
 from reports.kit.lead_unit import _SCALED, _SQUARED, in_lead_unit
 from reports.kit.page import p_told
-from reports.lot.text import decimals_of
+from reports.sections.uncertainty import decimals_of
 from schemas.conditions import FIRST
 from schemas.corrections import AppliedCorrection
 from schemas.digits import LEAST_PROBABILITY, decimals_for, decimals_that_tell, p_in_words, probability_in_words
