@@ -94,10 +94,10 @@ def change_points(
 
 
 def _largest(x: NDArray[np.float64], least: int) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Return, along the last axis of centred values, the largest |S(k)|/√(k(n − k)/n) and its k."""
+    """Return, along the last axis of centred values, the largest |S(k)|/√(k(n − k)) and its k (of one length n, which is left out)."""
     n = x.shape[-1]
     k = np.arange(least, n - least + 1)
-    sums = np.abs(np.cumsum(x, axis=-1)[..., least - 1 : n - least]) / np.sqrt(k * (n - k) / n)
+    sums = np.abs(np.cumsum(x, axis=-1)[..., least - 1 : n - least]) / np.sqrt(k * (n - k))
     best = np.argmax(sums, axis=-1)
     return np.take_along_axis(sums, best[..., None], axis=-1)[..., 0], k[best]
 

@@ -151,6 +151,12 @@ def test_place_of_a_change_is_that_of_the_largest_difference_of_means() -> None:
         )
 
 
+def test_pieces_on_both_sides_of_a_change_are_looked_at() -> None:
+    noise = np.tile([0.0, 0.1], 24)
+    levels = np.repeat([0.0, 1.0, 5.0, 6.0], 12)
+    assert [change.place for change in change_points(levels + noise)] == [12, 24, 36]
+
+
 def test_p_of_a_change_is_the_share_of_orders_that_reach_it() -> None:
     # of the 70 ways to lay out four low and four high values two part them
     (change,) = change_points([0.0] * 4 + [1.0] * 4, significance=0.5)
