@@ -73,6 +73,9 @@ def render(page: Any, site: Site | None = None) -> str:
     """
     for report in find():
         if isinstance(page, report.page):
-            with here_is(site or Site()):
+            site = site or Site()
+            link = page.link  # type: ignore[attr-defined]
+            site.here, site.labels = address(link.kind, link.identifier), None
+            with here_is(site):
                 return report.render(page)
     raise TypeError(f"no report takes a {type(page).__name__}; known: {', '.join(r.page.__name__ for r in find())}")

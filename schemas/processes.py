@@ -1,4 +1,4 @@
-"""What is said of processes over time: streams of subgroups against frozen limits. Keys are stable; README documents them."""
+"""What is said of processes over time: streams of subgroups against frozen limits. Keys are stable; the handbook lists them."""
 
 from __future__ import annotations
 

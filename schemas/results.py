@@ -1,6 +1,6 @@
 """What the computations hand to pages and to `--json`: typed, frozen, numbers not rounded.
 
-The keys of `documents.as_json` are stable; README documents them. A statistic that cannot be computed is null there and its
+The keys of `documents.as_json` are stable; the handbook lists them. A statistic that cannot be computed is null there and its
 reason stands in `not_computable` under the same key.
 """
 

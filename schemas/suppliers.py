@@ -1,4 +1,4 @@
-"""What is said of a supplier over a period. Keys are stable; README documents them."""
+"""What is said of a supplier over a period. Keys are stable; the handbook lists them."""
 
 from __future__ import annotations
 

@@ -13,6 +13,7 @@ import typer
 from pipeline.cli import (
     bring,
     decide,
+    handbook,
     keep,
     look,
     look_back,
@@ -51,6 +52,7 @@ processes.add_to(app)
 paper.add_to(app)
 studies.add_to(app)
 reference.add_to(app)
+handbook.add_to(app)
 
 
 # typer carries its own copy of click since 0.25; its public BadParameter leads to the base of all usage errors

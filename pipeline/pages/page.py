@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from schemas.handbook import Edition
     from schemas.page import PageLink, Provenance
 
 __all__ = ["Page", "PageReport"]
@@ -21,7 +22,7 @@ class Page(Protocol):
         """Kind and identifier give the address."""
 
     @property
-    def provenance(self) -> Provenance:
+    def provenance(self) -> Provenance | Edition:
         """Footer; its hash decides whether the page is written again."""
 
     @property

@@ -15,6 +15,7 @@ from pipeline.kept.trace_answers import keep_traces
 from pipeline.pages.blocks import block_pages
 from pipeline.pages.board import board_pages
 from pipeline.pages.events import event_pages
+from pipeline.pages.handbook import handbook_pages
 from pipeline.pages.linked import linked_pages
 from pipeline.pages.lots_and_meters import PageReport, index_page, lot_pages, meter_pages, write_pages
 from pipeline.questions.over_time.processes import process_pages
@@ -60,7 +61,7 @@ def render(
     assessed: Callable[[Assessment], None] | None = None,
     found: Assessment | None = None,
 ) -> tuple[list[PageReport], Assessment]:
-    """Write every page whose data changed: lots, meters, index.
+    """Write every page whose data changed: lots, meters, index, handbook.
 
     Parameters
     ----------
@@ -117,11 +118,15 @@ def render(
             reviews = review_links(workspace)
             links = [*(page.link for page in more), *reviews]
             index = index_page(workspace, assessment, history, sources, links)
+        # pages of another moment, and those that travel alone, lie apart from the handbook
+        book = [] if apart else handbook_pages(workspace)
         others = [
             *(reports.address("meter", meter) for meter in assessment.meters),
             *(reports.address("checks", name) for name, meter in assessment.meters.items() if meter.checks),
-            *(reports.address(link.kind, link.identifier) for link in (*links, index.link)),
-            *(reports.address(page.link.kind, page.link.identifier) for page in linked_pages(index)),
+            *(
+                reports.address(link.kind, link.identifier)
+                for link in (*links, index.link, *(page.link for page in (*linked_pages(index), *book)))
+            ),
         ]
         known = [
             *(reports.address("lot", lot) for lot in assessment.lots),
@@ -145,6 +150,7 @@ def render(
                 meter_pages(workspace, assessment, sources),
                 more,
                 [index],
+                book,
             ),
             as_of=as_of,
             always=always,

@@ -5,9 +5,10 @@ from __future__ import annotations
 import hashlib
 import re
 
-__all__ = ["INDEX", "PARENT", "address", "between", "kind_of"]
+__all__ = ["BOOK", "INDEX", "PARENT", "address", "between", "kind_of"]
 
 INDEX = "index.html"
+BOOK = "handbook/index.html"
 _FOLDERS = {
     "lot": "lots",
     "meter": "meters",
@@ -23,6 +24,7 @@ _FOLDERS = {
     "month": "months",
     "files": "files",
     "paper": "papers",
+    "handbook": "handbook",
 }
 """Folder of each kind of page beside the index."""
 PARENT = {"checks": "meter", "readings": "lot", "month": "lot"}
@@ -62,6 +64,8 @@ def address(kind: str, identifier: str) -> str:
     if kind not in _FOLDERS:
         raise ValueError(f"unknown kind of page {kind!r}; expected one of index, {', '.join(_FOLDERS)}")
     name = identifier
+    if kind == "handbook":  # names of our own, no ids from files
+        return f"{_FOLDERS[kind]}/{name}.html"
     if not _PLAIN.fullmatch(identifier) or _RESERVED.fullmatch(identifier) or identifier.endswith("."):
         mark = hashlib.sha256(identifier.encode("utf-8", "surrogatepass")).hexdigest()[:12]
         slug = _UNSAFE.sub("_", identifier[:200]).strip("_-")[:40] or "id"

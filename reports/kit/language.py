@@ -19,7 +19,7 @@ from reports import words
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-__all__ = ["ENGLISH", "catalogue", "complaints", "spoken"]
+__all__ = ["ENGLISH", "catalogue", "complaints", "spoken", "spoken_text"]
 
 ENGLISH = "en"
 _NO_TEXT = frozenset({"process.TONE"})
@@ -52,6 +52,11 @@ def catalogue() -> dict[str, str]:
         for name, texts in _dictionaries().items()
         for key, text in sorted(texts.items(), key=lambda pair: _named(pair[0]))
     }
+
+
+def spoken_text(dictionary: str, key: str) -> str:
+    """Return one text as it is spoken now, such as that of ``general.KEY`` and ``cpk``."""
+    return _dictionaries()[dictionary][key]
 
 
 def _fields(text: str) -> set[str]:

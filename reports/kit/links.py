@@ -17,9 +17,9 @@ from reports.kit.language import ENGLISH, spoken
 from reports.kit.markup import Html, element, isolated
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping
 
-__all__ = ["Site", "exists", "here_is", "language", "linked", "linked_to"]
+__all__ = ["Site", "exists", "here", "here_is", "labels", "language", "linked", "linked_to"]
 
 
 @dataclass
@@ -36,6 +36,10 @@ class Site:
         Addresses that were asked for and do not exist; filled while the page is rendered.
     language, texts
         Language of the pages, and its texts by key; None is English.
+    here
+        Address of the page that is being rendered; empty where nobody said.
+    labels
+        What labels on that page link to; found once.
     """
 
     known: frozenset[str] | None = None
@@ -43,6 +47,8 @@ class Site:
     missing: set[str] = field(default_factory=set)
     language: str = ENGLISH
     texts: Mapping[str, str] | None = None
+    here: str = ""
+    labels: dict[str, str] | None = None
 
 
 _site: ContextVar[Site | None] = ContextVar("site", default=None)
@@ -57,6 +63,22 @@ def here_is(site: Site) -> Iterator[Site]:
             yield site
     finally:
         _site.reset(token)
+
+
+def here() -> str:
+    """Return the address of the page that is being rendered; empty where nobody said."""
+    site = _site.get()
+    return "" if site is None else site.here
+
+
+def labels(find: Callable[[], dict[str, str]]) -> dict[str, str]:
+    """Return what labels on the page link to, found by the function when first asked for."""
+    site = _site.get()
+    if site is None:
+        return find()
+    if site.labels is None:
+        site.labels = find()
+    return site.labels
 
 
 def language() -> str:

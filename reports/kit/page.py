@@ -12,23 +12,26 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from reports.kit.address import INDEX, PARENT, address, kind_of
+from reports.kit.address import BOOK, INDEX, PARENT, address, kind_of
 from reports.kit.links import exists, linked_to
 from reports.kit.markup import Html, element, isolated, join, shorten, text, visible
+from reports.kit.methods import flag_explained, section_methods
 from reports.kit.numbers import Clock, finite, significant
 from reports.kit.scripts import CHARTS, INDEX_FILTER, data_block
 from reports.kit.shell import whole
 from reports.kit.style import STYLE, running_foot
 from reports.kit.tables import Heading, best_order, capped, caption, facts, table
 from reports.words import general as words
+from reports.words import handbook as book_words
 from reports.words import scripts as words_scripts
 from schemas.digits import LEAST_PROBABILITY
+from schemas.handbook import Edition
+from schemas.page import Provenance
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from reports.kit.tables import Numbered
-    from schemas.page import Provenance
     from schemas.results import LotResult
 
 __all__ = [
@@ -144,7 +147,11 @@ def flags_list(flags: Sequence[str]) -> Html:
     for flag in flags:
         code, colon, sentence = flag.partition(": ")
         name = code.replace("_", " ").capitalize() if colon else ""
-        items.append(element("li", element("b", f"{name}: ") if name else None, shorten(sentence or code, 600)))
+        items.append(
+            element(
+                "li", element("b", flag_explained(code, name), ": ") if name else None, shorten(sentence or code, 600)
+            )
+        )
     return element("ul", *items)
 
 
@@ -195,7 +202,7 @@ def section(name: str, *content: object, heading: str | None = None, wide: bool 
     """Return one section; its heading stands in the margin. A wide one takes the margin as well when printed."""
     head = element("h2", heading or words.SECTION[name], id=name)
     kind = "part wide" if wide else "part"
-    return element("section", head, element("div", *content), class_=kind, aria_labelledby=name)
+    return element("section", head, element("div", *content, section_methods(name)), class_=kind, aria_labelledby=name)
 
 
 def folded(summary: object, *content: object, anchor: str | None = None) -> Html:
@@ -257,7 +264,7 @@ class Masthead:
 def document(
     head: Masthead,
     here: str,
-    provenance: Provenance,
+    provenance: Provenance | Edition,
     numbered: Numbered,
     body: Sequence[object],
     details: Sequence[tuple[str, object]] = (),
@@ -290,13 +297,13 @@ def document(
     -------
     str
     """
-    clock = Clock(provenance.zone)
-    state_of = words.FRAGMENT["state_of"].format(at=f"{clock.minute(provenance.as_of)} {provenance.zone}")
+    book = linked_to(here, BOOK, text(book_words.FRAGMENT["book"])) if exists(BOOK) else None
     masthead = element(
         "header",
         element("p", head.kind, class_="kind"),
         element("p", shorten(provenance.workspace or words.FRAGMENT["unnamed"], 80)),
-        element("p", state_of),
+        element("p", _state_of(provenance)) if isinstance(provenance, Provenance) else None,
+        element("p", book) if book is not None and kind_of(here) != "handbook" else None,
         class_="masthead",
     )
     body = list(body)
@@ -313,7 +320,7 @@ def document(
         ),
         id="main",
     )
-    sheet = element("div", masthead, main, _footer(provenance, clock, numbered, head, details), class_="sheet")
+    sheet = element("div", masthead, main, _footer(provenance, numbered, head, details), class_="sheet")
     name = f"{shorten(head.name, 40)}, " if head.name is not None else ""
     foot = visible(f"{head.kind} {name}{words.FRAGMENT['data']} {provenance.data_sha256[:16]}")
     styles = (STYLE, *filter(None, [style]), running_foot(foot, words.FRAGMENT["page"], words.FRAGMENT["of"]))
@@ -325,6 +332,11 @@ def document(
     return whole(head.title, styles, skip, shapes(marks), sheet, scripts=scripts, refresh_s=refresh_s)
 
 
+def _state_of(provenance: Provenance) -> str:
+    at = f"{Clock(provenance.zone).minute(provenance.as_of)} {provenance.zone}"
+    return words.FRAGMENT["state_of"].format(at=at)
+
+
 def _crumbs(here: str, head: Masthead) -> Html | None:
     """Return the way from the index to this page; nothing on the index, or where the page travels alone."""
     if here == INDEX or not exists(INDEX):
@@ -333,7 +345,9 @@ def _crumbs(here: str, head: Masthead) -> Html | None:
     parent = PARENT.get(kind, kind)
     name = isolated(head.name, 60) if head.name is not None else None
     steps = [linked_to(here, INDEX, text(words.FRAGMENT["home"]))]
-    if parent in words.KIND:
+    if kind == "handbook":
+        steps.append(linked_to(here, BOOK, text(book_words.FRAGMENT["book"])))
+    elif parent in words.KIND:
         steps.append(linked_to(here, INDEX, text(words.KIND[parent]), KIND_ANCHOR.get(parent, f"kind-{parent}")))
     if parent != kind and head.name is not None and name is not None:
         steps.append(linked_to(here, address(parent, head.name), name))
@@ -364,8 +378,15 @@ def _contents(body: Sequence[object]) -> Html | None:
 
 
 def _footer(
-    provenance: Provenance, clock: Clock, numbered: Numbered, head: Masthead, details: Sequence[tuple[str, object]]
+    provenance: Provenance | Edition, numbered: Numbered, head: Masthead, details: Sequence[tuple[str, object]]
 ) -> Html:
+    made = element("h2", words.SECTION["provenance"], id="provenance")
+    program = (words.FRAGMENT["software"], provenance.software_version)
+    if isinstance(provenance, Edition):
+        return element(
+            "footer", made, facts([program, *details, (words.FRAGMENT["data_hash"], provenance.data_sha256)])
+        )
+    clock = Clock(provenance.zone)
     files = best_order(provenance.files, ("name", "sha256"))
     files, _, note = capped(files, [False] * files.height, MOST_FILES)
     rows = [
@@ -378,10 +399,10 @@ def _footer(
     column = words.COLUMN
     columns = [Heading(column["letter"]), Heading(column["name"]), Heading(column["hash"], kind="h"), Heading(column["layout"]),
                Heading(column["readings"], kind="n")]  # fmt: skip
-    made = facts(
+    told = facts(
         [
             (words.FRAGMENT["id"], None if head.name is None else isolated(head.name, 2000)),
-            (words.FRAGMENT["software"], provenance.software_version),
+            program,
             (words.FRAGMENT["workspace"], shorten(provenance.workspace, 200)),
             (words.FRAGMENT["as_of"], f"{clock.second(provenance.as_of)} {provenance.zone}"),
             (words.FRAGMENT["zone"], provenance.zone),
@@ -393,8 +414,8 @@ def _footer(
     )
     return element(
         "footer",
-        element("h2", words.SECTION["provenance"], id="provenance"),
         made,
+        told,
         _folded_files(table(numbered.table(), "files", caption(words.TABLE["files"], note), columns, rows), len(rows))
         if rows
         else None,

@@ -136,6 +136,8 @@ border-top:1px solid var(--rule);border-left:1px solid var(--rule)}
 .facts{display:grid;grid-template-columns:minmax(8rem,13rem) minmax(0,1fr);gap:.3rem 1rem;margin:.4rem 0}
 .facts dt{color:var(--soft)}
 .facts dd{margin:0}
+.how{color:var(--soft);font-size:.9rem}
+dt>a,th>a{color:inherit;text-decoration-style:dotted}
 figure{margin:1.2rem 0 1.4rem}
 .chart{overflow-x:auto}
 .chart svg{display:block;width:100%;min-width:34rem;height:auto;max-width:56rem;fill:none;stroke-miterlimit:10}
@@ -218,7 +220,7 @@ border-bottom:2px solid var(--tone)}
 :root{color-scheme:light;LIGHT}
 html{font-size:9.5pt}
 body{background:none}
-.skip,.crumbs,.contents,.under,.filter{display:none}
+.skip,.crumbs,.contents,.under,.how,.filter{display:none}
 .sheet{max-width:none;padding:0;border:0;background:none}
 .part{grid-template-columns:7rem minmax(0,1fr);column-gap:1rem;margin-top:1.4rem}
 .part.wide{display:block}.part.wide>div{border-left:0;padding-left:0}.part.wide>h2{padding-bottom:.4rem}

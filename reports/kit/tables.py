@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from reports.kit.markup import Html, element, join, text
+from reports.kit.methods import explained
 from reports.words import general as words
 
 if TYPE_CHECKING:
@@ -89,7 +90,7 @@ def table(
     head = join(
         element(
             "th",
-            column.title,
+            explained(column.title),
             element("small", column.unit) if column.unit else None,
             scope="col",
             class_=column.kind or None,
@@ -140,7 +141,7 @@ def ledger(cells: Iterable[tuple[str, object, Sequence[object], str | None]]) ->
         join(
             element(
                 "div",
-                element("dt", name),
+                element("dt", explained(name)),
                 element("dd", value) if reason is None else None,
                 join(element("dd", remark) for remark in remarks if remark),
                 None if reason is None else element("dd", reason, class_="reason"),
@@ -155,7 +156,11 @@ def facts(pairs: Iterable[tuple[str, object]]) -> Html:
     """Return facts as a list of definitions; empty ones are left out."""
     return element(
         "dl",
-        join(join([element("dt", name), element("dd", value)]) for name, value in pairs if value not in (None, "")),
+        join(
+            join([element("dt", explained(name)), element("dd", value)])
+            for name, value in pairs
+            if value not in (None, "")
+        ),
         class_="facts",
     )
 

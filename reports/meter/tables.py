@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from reports.kit.address import address
 from reports.kit.links import linked
 from reports.kit.markup import Html, element, isolated, join, shorten
+from reports.kit.methods import rules_explained
 from reports.kit.numbers import compact, decimals_for, finite, fixed, significant
 from reports.kit.page import link, passed, toned
 from reports.kit.tables import Heading, best_order, caption, table
@@ -113,7 +114,7 @@ def signals_table(result: MeterResult, number: int, clock: Clock) -> Html:
     for (at, block, z, kind, needs, said), names in shown.items():
         rows.append(
             (
-                clock.second(at), linked(here, "block", block), ", ".join(names), fixed(z, 2, sign=True), words.LIMITS_KIND.get(kind, kind),
+                clock.second(at), linked(here, "block", block), rules_explained(names), fixed(z, 2, sign=True), words.LIMITS_KIND.get(kind, kind),
                 toned("hold", words.FRAGMENT["open_signal"]) if needs else _disposed(said, clock),
             )
         )  # fmt: skip

@@ -9,6 +9,7 @@ from scipy.special import stdtrit
 from reports.kit.address import address
 from reports.kit.charts import Plot, figure, svg
 from reports.kit.markup import Html, element, isolated, join, shorten
+from reports.kit.methods import rules_explained
 from reports.kit.numbers import MINUS, Clock, compact, decimals_for, finite, fixed, percent, significant
 from reports.kit.page import Masthead, document, link, section, stamped, toned, unit_in_words
 from reports.kit.report import Report
@@ -260,7 +261,7 @@ def _signals(result: ReviewResult, numbered: Numbered, clock: Clock, here: str) 
     ]  # fmt: skip
     rows = [
         (
-            clock.minute(s.at), _named(here, "meter", s.meter), isolated(s.block), ", ".join(s.rules), fixed(s.value_z, 2, sign=True),
+            clock.minute(s.at), _named(here, "meter", s.meter), isolated(s.block), rules_explained(s.rules), fixed(s.value_z, 2, sign=True),
             significant(s.bias, 3), toned("failed", words.PASSES[False]) if s.passes is False else words.PASSES[s.passes],
             _how(s.decisions, clock),
         )

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from reports.kit.links import linked
 from reports.kit.markup import Html, isolated, shorten
+from reports.kit.methods import rule_explained, rules_explained
 from reports.kit.numbers import decimals_for, finite, fixed, significant
 from reports.kit.page import p_in_words, toned
 from reports.kit.tables import Heading, capped, caption, table
@@ -86,7 +87,7 @@ def signals_table(
             rows.append(
                 (
                     titled(stream), name, clock.minute(signal.at), fixed(signal.value, decimals), fixed(signal.z, 2, sign=True),
-                    ", ".join(signal.rules), signal.phase,
+                    rules_explained(signal.rules), signal.phase,
                 )
             )  # fmt: skip
     return table(number, "signals", caption(words.TABLE["signals"].format(n=MOST_SIGNALS)), columns, rows, row_heads=2)
@@ -154,7 +155,13 @@ def _spans(limits: Sequence[ControlLimits], low: str, high: str, decimals: int) 
 def rules_table(result: ProcessResult, number: int) -> Html:
     """Return the rules with their numbers and sources."""
     columns = [Heading(_C["rule"]), Heading(_C["looks"]), Heading(_C["source"])]
-    return table(number, "rules", caption(words.TABLE["rules"]), columns, result.patterns)
+    return table(
+        number,
+        "rules",
+        caption(words.TABLE["rules"]),
+        columns,
+        [(rule_explained(rule), *said) for rule, *said in result.patterns],
+    )
 
 
 def points_table(
