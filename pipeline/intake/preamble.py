@@ -68,13 +68,17 @@ def split_key(line: str, separator: str | None, dialect: Dialect) -> tuple[str, 
     line
         Text without its line end.
     separator
-        Text between the two; None for the delimiter, where the first cell that is not empty is the value.
+        Text between the two; None for the delimiter, where the first cell that is not empty is the value, with the unit that
+        may follow a number.
     dialect
         Of the layout.
     """
     if separator is None:
         key, *rest = split_line(line, dialect)
-        value = next((cell.strip() for cell in rest if cell.strip()), None)
+        filled = [cell.strip() for cell in rest if cell.strip()]
+        value = filled[0] if filled else None
+        if len(filled) > 1 and filled[0][0].isdigit() and spelled_unit(filled[1], {}) is not None:
+            value = f"{filled[0]} {filled[1]}"
     else:
         key, found, after = line.partition(separator)
         value = after.strip().strip(dialect.delimiter).strip() if found else None

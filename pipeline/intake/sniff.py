@@ -324,6 +324,11 @@ def _sections(
 
     kinds = [kind(n) for n in range(len(lines))]
     groups: list[dict[str, list[int]]] = []
+    above = bool(repeated)
+    for n in range(len(lines)):
+        # what stands above a header that each section has is head, whatever it looks like
+        above = (above or (bool(repeated) and kinds[n] == "head")) and n not in headers
+        kinds[n] = "head" if above and kinds[n] else kinds[n]
     for n, one in enumerate(kinds):
         if one == "head" and (not groups or groups[-1]["row"] or groups[-1]["tail"]):
             groups.append({"head": [], "row": [], "tail": []})

@@ -21,6 +21,7 @@ from pipeline.intake.reading import HoldFile
 from pipeline.intake.sniff import decoded, look_at
 from pipeline.intake.suggest_fields import Draft, draft_fields
 from pipeline.intake.suggest_words import target_of_name
+from pipeline.intake.units_text import unit_in_name
 from pipeline.intake.workbooks.parts import as_text, visible_sheets
 from pipeline.intake.workbooks.reading import is_workbook
 from pipeline.near import nearest
@@ -340,7 +341,9 @@ def _cells_preview(shape: Shape, draft: Draft) -> pl.DataFrame:
     labels: list[str] = []
     for field in draft.fields:
         target = field.get("column", "ignored")
-        names = [name for name in shape.header or () if "namePattern" in field and name not in labels]
+        pattern = field.get("namePattern")
+        plain = {name: (unit_in_name(name) or (name, ""))[0] for name in shape.header or ()}
+        names = [name for name in plain if pattern and any(re.fullmatch(pattern, one) for one in (name, plain[name]))]
         count = field.get("replicates", 1)
         for number in range(count):
             name = field["name"] if "name" in field else names[number] if number < len(names) else str(number + 1)

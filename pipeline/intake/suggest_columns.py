@@ -76,7 +76,12 @@ def _plain_names(shape: Shape) -> tuple[list[str], list[str], list[str | None], 
     words = list(names)
     for place, name in enumerate(names):
         word, _, unit_word = name.rpartition(" ")
-        if units[place] is None and word and len(unit_word) > 1 and (unit := spelled_unit(unit_word, {})) is not None:
+        unit = spelled_unit(unit_word, {})
+        if units[place] is not None or unit is None:
+            continue
+        if not word:  # a column called IACS
+            units[place] = unit if unit in UNITS else None
+        elif len(unit_word) > 1 or target_of_name(word) == "temperature_c":
             words[place], units[place] = word.rstrip(" ,;"), unit
     for place, text in enumerate(shape.units or ()):
         units[place] = spelled_unit(text, {}) if text else units[place]

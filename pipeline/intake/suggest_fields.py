@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 __all__ = ["Draft", "OpenPoint", "draft_fields"]
 
 _NOT_OF_A_KEY = ("value", "standard_deviation", "count", "sequence")
-_CARRIED = ("lot", "block", "name", "meter", "role")
+_CARRIED = ("lot", "block", "name", "meter", "role", "part", "spot", "operator", "probe")
 _CHOICES: dict[str, tuple[str, ...]] = {
     "role": ROLES,
     "temperature_state": TEMPERATURE_STATES,
@@ -304,7 +304,12 @@ class _Drafter:
             )
             key = key.strip().rstrip(":").strip()
             if key and values and values[0]:
-                found[key] = (*found.get(key, ()), values[0].strip('"'))
+                unit = (
+                    f" {values[1]}"
+                    if len(values) > 1 and spelled_unit(values[1], {}) and values[0][0].isdigit()
+                    else ""
+                )
+                found[key] = (*found.get(key, ()), values[0].strip('"') + unit)
         return separator, found
 
     def preamble(self, have: set[str]) -> None:

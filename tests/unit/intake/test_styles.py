@@ -155,8 +155,8 @@ def test_of_a_damaged_variant_every_line_has_one_fate_and_nothing_new_is_said(st
     for name, damaged in variants(data).items():
         found = read(style, damaged)
         is_whole(found)
-        if found.held is not None:
-            continue
+        if found.held is not None or (name == "two lines exchanged" and layout_of(style).at_once):
+            continue  # where a line says something of those below it, another order says something else
         text = damaged.count(mark) + (not damaged.endswith(mark))
         assert found.lines == text, name
         assert set(said(found.readings)) <= good, name
@@ -168,6 +168,7 @@ NOTHING_TELLS = {
     # a line with a name that holds for those below it, and nothing else in the file says so
     "groupes": {"Lot: L-0502;;;;;", "Lot: L-0503;;;;;"},
     "due_righe": {"LT-13;1;1;02.03.2026 11:04;99,80;20,5"},
+    "once": {"\t2\t1\t58.0\t21.0\t28-Mar-2026 08:02", "KB-10\t1\t1\t57.1\t21.0\t28-Mar-2026 08:04"},
 }
 
 
