@@ -20,7 +20,7 @@ import re
 import sys
 import tomllib
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 TOP = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(TOP))
@@ -35,7 +35,10 @@ from pipeline.workspace.settings import Settings  # noqa: E402
 from reports.kit.methods import METHODS  # noqa: E402
 from reports.words.handbook import METHOD as TITLES  # noqa: E402
 from schemas.reference_tables import REFERENCE_TABLES  # noqa: E402
-from schemas.tables import READING  # noqa: E402
+from schemas.tables import QUARANTINE, READING  # noqa: E402
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 BOOK = TOP / "reports" / "handbook"
 PUBLISHED = TOP / "fixtures" / "published"
@@ -341,16 +344,22 @@ def in_words(annotation: str, results: dict[str, type]) -> str:
     return word(ast.parse(annotation, mode="eval").body)
 
 
-def literal_keys(node: ast.AST) -> list[str]:
-    """Return the keys of a document written out in the code, with those inside each."""
+def literal_keys(node: ast.AST, there: Mapping[str, ast.FunctionDef]) -> list[str]:
+    """Return the keys of a document written out in the code, with those inside each, also where a function beside it makes them."""
+    if isinstance(node, ast.DictComp) and isinstance(node.generators[0].iter, ast.Tuple):
+        return [code(one.value) for one in node.generators[0].iter.elts if isinstance(one, ast.Constant)]
     if not isinstance(node, ast.Dict):
         return []
     found = []
     for key, value in zip(node.keys, node.values, strict=True):
         if isinstance(key, ast.Constant):
-            inside = next(
-                (literal_keys(one) for one in ast.walk(value) if isinstance(one, ast.Dict) and one is not node), []
-            )
+            called = [
+                there[one.func.id]
+                for one in ast.walk(value)
+                if isinstance(one, ast.Call) and isinstance(one.func, ast.Name) and one.func.id in there
+            ]
+            nodes = (one for place in (value, *called) for one in ast.walk(place))
+            inside = next((keys for one in nodes if (keys := literal_keys(one, there))), [])
             found.append(code(key.value) + (f" ({', '.join(inside)})" if inside else ""))
     return found
 
@@ -380,14 +389,17 @@ def printed_keys(command: Any) -> list[str]:
                 names.append(called)
             if called.endswith("print_json") and node.args:
                 printed = given.get(ast.unparse(node.args[0]), node.args[0])
-                found += literal_keys(next((one for one in ast.walk(printed) if isinstance(one, ast.Dict)), printed))
+                found += literal_keys(
+                    next((one for one in ast.walk(printed) if isinstance(one, ast.Dict)), printed), there
+                )
     return list(dict.fromkeys(found))
 
 
 def first_dict(path: str, function: str) -> list[str]:
     """Return the keys of the largest document written out in a function."""
-    node = functions(TOP / path)[function]
-    return next(keys for one in ast.walk(node) if len(keys := literal_keys(one)) > 3)
+    there = functions(TOP / path)
+    written = (one for one in ast.walk(there[function]) if isinstance(one, ast.Dict))
+    return next(keys for one in written if len(keys := literal_keys(one, there)) > 3)
 
 
 def method_of() -> dict[tuple[str, str], str]:
@@ -458,6 +470,16 @@ def json_keys() -> str:
         if name in REPORTS:
             module, report = REPORTS[name]
             keys += [code(one.name) for one in dataclasses.fields(getattr(importlib.import_module(module), report))]
+        if name in ("annealog quarantine list", "annealog quarantine show"):
+            declared = [column.name for column in QUARANTINE.columns]
+            keys = [
+                *map(
+                    code,
+                    ("quarantine_id", "source_id", *declared, "state", "decided_by", "decided_why", "file", "sha256"),
+                )
+            ]
+        if name == "annealog config show":
+            keys = ["a key for each [setting](settings.md)"]
         if keys:
             parts += [f"## {name}", "", ", ".join(keys) + ".", ""]
     for name in shown:  # grows while it is read

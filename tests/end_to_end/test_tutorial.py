@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import re
 import shlex
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pipeline.cli import run
 from pipeline.pages.handbook import handbook_texts
@@ -13,6 +14,29 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     import pytest
+
+
+def keys_of(document: Any) -> set[str]:
+    """Return every key of a document, those by which things of the site are named left out."""
+    if isinstance(document, list):
+        return {key for one in document for key in keys_of(one)}
+    if not isinstance(document, dict):
+        return set()
+    named = {
+        "not_computable",
+        "left_out",
+        "lots",
+        "meters",
+        "tables",
+        "conditions",
+        "quality_at",
+        "methods",
+        "events_open",
+    }
+    return set(document) | {
+        key for name, one in document.items() if name not in named or isinstance(one, list) for key in keys_of(one)
+    }
+
 
 _WITHOUT_FLOWS = {"load", "render"}
 
@@ -45,3 +69,21 @@ def test_the_tutorial_leads_to_a_verdict(
     assert {"load", "lot", "render"} <= set(typed)
     assert (here / "pages" / "index.html").is_file()
     assert 'href="../handbook/method-conformity.html"' in (here / "pages" / "lots" / "L-1.html").read_text("utf-8")
+    keys = set(re.findall(r"`([a-z0-9_]+)`", handbook_texts()["reference/json.md"]))
+    for words in (
+        "lot L-1",
+        "meter EC-01",
+        "block BL-58",
+        "status",
+        "trace",
+        "trace --meter EC-01",
+        "process bar",
+        "review 2026-03 --direct",
+        "load inbox --direct",
+        "verify",
+        "config check",
+    ):
+        run([*words.split(), "--json"])
+        found = keys_of(json.loads(capsys.readouterr().out))
+        assert len(found) > 1
+        assert sorted(found - keys) == [], words
