@@ -255,6 +255,18 @@ def test_a_key_that_is_missing_twice_or_no_number_costs_its_section_alone() -> N
     assert twice.readings["frequency_khz"].to_list() == [60.0, 60.0]
 
 
+def test_a_unit_in_the_cell_after_a_number_is_compared_like_one_in_the_same_cell() -> None:
+    for head, wanted in (("Freq;60;kHz;\n", 60.0), ("Freq;60;;kHz\n", 60.0), ("Freq;60;of the probe;\n", 60.0)):
+        assert read(TOP + section("BL-A1", "33,50", head=head)).readings["frequency_khz"].to_list() == [wanted]
+    found = read(TOP + section("BL-A1", "33,50", head="Freq;60;Hz;\n"))
+    assert refused(found) == [(8, "not_a_number")]
+    assert "found '60 Hz'" in found.quarantine["sentence"][0]
+    # a text is no number: what follows it is not its unit
+    assert read(TOP + section("BL-A1", "33,50", head="Freq;60;;\nBy;Ada;C;\n")).readings["operator"].to_list() == [
+        "Ada"
+    ]
+
+
 def test_numbers_before_the_header_are_read_in_their_unit_or_hold_the_file() -> None:
     good = section("BL-A1", "33,50")
     found = read(TOP.replace("\n\n", "\nWall;1,25 mm\n\n") + good)
