@@ -20,7 +20,7 @@ from pipeline.errors import AnnealogError, EnvironmentProblem, IntegrityProblem
 from pipeline.history.chain import GENESIS_HASH, Event, event_hash
 from pipeline.history.content import CONTENT, content_hash, verdicts_hash
 from pipeline.history.disk_checksums import changed_places
-from pipeline.history.journal import Journal
+from pipeline.history.journal import NOTES, Journal
 from pipeline.history.snapshot import Snapshot
 from pipeline.history.store import History
 from pipeline.judge.findings import keep_findings, note_verified
@@ -128,7 +128,10 @@ def _verify(workspace: Workspace, found: _Found, *, every: bool) -> VerifyReport
     ):
         rows = history.event_rows()
         head = _verify_chain(rows, found)
-        whole = _replay(workspace, history, again, rows, found)
+        papers = _Papers(workspace.settings, again, found) if KIND in rows["kind"] else None
+        whole = _replay(workspace, history, again, rows, found, papers)
+        if papers is not None:
+            papers.compute()
         _compare(history, again, found, whole=whole)
         sources = history.sources()
         _verify_verdicts(history, rows, found)
@@ -230,12 +233,13 @@ def _verify_chain(rows: pl.DataFrame, found: _Found) -> str:
 _ENTRIES_AT_ONCE = _FILES_AT_ONCE = 200
 
 
-def _replay(workspace: Workspace, history: History, again: History, rows: pl.DataFrame, found: _Found) -> bool:
+def _replay(
+    workspace: Workspace, history: History, again: History, rows: pl.DataFrame, found: _Found, papers: _Papers | None
+) -> bool:
     """Compare the journal with the chain, event by event, and do each once more; say whether it goes to the end of the chain."""
     journal = Journal(workspace.history)
     replay = Replay(workspace, again, journal)
     events = {row["sequence"]: row for row in rows.iter_rows(named=True)}
-    papers = _Papers(workspace.settings, again, found) if KIND in rows["kind"] else None
     number = 0
     entries = journal.entries()
     try:
@@ -258,6 +262,8 @@ def _replay(workspace: Workspace, history: History, again: History, rows: pl.Dat
                         found.everything.append(
                             f"Event {number} differs between the history and its journal {journal.path}."
                         )
+                    if papers is not None and entry["kind"] not in (KIND, *NOTES):
+                        papers.compute()
                     _do_again(replay, history, again, entry, found)
                     if papers is not None:
                         papers.take(entry)
@@ -275,28 +281,44 @@ def _replay(workspace: Workspace, history: History, again: History, rows: pl.Dat
 
 
 class _Papers:
-    """Computes each report that was issued once more, from the history as it was made again up to there."""
+    """Computes each report that was issued once more, from the history as it was made again up to there.
+
+    Reports between which nothing else happened are computed together.
+    """
 
     def __init__(self, settings: Settings, again: History, found: _Found) -> None:
         self._settings = settings
         self._again = again
         self._found = found
         self._whole = True
+        self._waiting: list[Event] = []
 
     def take(self, entry: dict[str, Any]) -> None:
-        """Take the next event in: reports follow from decisions, too."""
+        """Take in an event that was done again: reports follow from decisions, too."""
         if not self._whole:
             return
         if entry["kind"] == KIND:
             values = {name: entry[name] for name in ("sequence", "kind", "by", "why", "previous_hash", "hash")}
             at, subject = datetime.fromisoformat(entry["at"]), json.loads(entry["subject"])
-            said = what_differs(self._again, self._settings, Event(**values, at=at, subject=subject))
-            self._found.papers += [said] if said else []
+            self._waiting.append(Event(**values, at=at, subject=subject))
         try:
             self._again.put_event(entry)
         except IntegrityProblem:
             self._whole = False
             self._found.papers.append(f"Reports issued from event {entry['sequence']} on were not computed again.")
+
+    def compute(self) -> None:
+        """Compute those that wait: what is done next may change what they follow from."""
+        if not self._waiting:
+            return
+        waiting, self._waiting = self._waiting, []
+        try:
+            self._found.papers += what_differs(self._again, self._settings, waiting)
+        except EnvironmentProblem:
+            raise
+        except (AnnealogError, KeyError, TypeError, ValueError) as error:
+            numbers = ", ".join(str(event.sequence) for event in waiting)
+            self._found.papers.append(f"The reports of event {numbers} cannot be computed again: {error!r}.")
 
 
 def _do_again(replay: Replay, history: History, again: History, entry: dict[str, Any], found: _Found) -> None:

@@ -17,8 +17,11 @@ from schemas.page import Provenance
 from schemas.papers import SHORT, PaperPage, ReportOnLots, states_hash
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from pipeline.history.chain import Event
     from pipeline.history.store import History
+    from pipeline.judge.assessment import Assessment
     from pipeline.workspace.settings import Settings
 
 __all__ = ["KIND", "issued_with_hash", "issued_with_number", "paper_of", "what_differs"]
@@ -77,25 +80,41 @@ def paper_of(event: Event) -> PaperPage:
     return PaperPage(report, sha256, made)
 
 
-def what_differs(history: History, settings: Settings, event: Event) -> str | None:
-    """Compute a report once more from a history that ends before its issue, and say what differs; None where nothing does.
+def what_differs(history: History, settings: Settings, events: Sequence[Event]) -> list[str]:
+    """Compute reports once more from a history that ends with their issue, and say of each what differs, where anything does.
 
     Parameters
     ----------
     history
-        As it was then.
+        As it was when the first of them was issued, with nothing since but these events.
     settings
         Of the workspace; those taken over count.
-    event
-        The issue.
+    events
+        The issues, in order.
     """
-    states = event.subject["states"]
-    number = f"Report {states['number']} (event {event.sequence})"
-    if states_hash(states) != event.subject["sha256"]:
-        return f"{number}: what it states does not have the hash that was printed on it."
-    lots, issued = event.subject["lots"], history.events(KIND)
+    said = []
+    by_moment: dict[str, list[Event]] = {}
+    for event in events:
+        states = event.subject["states"]
+        if states_hash(states) != event.subject["sha256"]:
+            said.append(f"{_named(event)}: what it states does not have the hash that was printed on it.")
+        else:
+            by_moment.setdefault(states["as_of"], []).append(event)
+    for moment, together in by_moment.items():
+        lots = sorted({lot for event in together for lot in event.subject["lots"]})
+        found = assess(history, settings, as_of=datetime.fromisoformat(moment), lots=lots, withheld=False)
+        said += [sentence for event in together if (sentence := _differs(found, history, event)) is not None]
+    return said
+
+
+def _named(event: Event) -> str:
+    return f"Report {event.subject['states']['number']} (event {event.sequence})"
+
+
+def _differs(found: Assessment, history: History, event: Event) -> str | None:
+    states, lots = event.subject["states"], event.subject["lots"]
+    issued = [before for before in history.events(KIND) if before.sequence < event.sequence]
     try:
-        found = assess(history, settings, as_of=datetime.fromisoformat(states["as_of"]), lots=lots, withheld=False)
         again = report_on_lots(
             found,
             lots,
@@ -105,14 +124,14 @@ def what_differs(history: History, settings: Settings, event: Event) -> str | No
             issued_at=event.at,
             by=event.by,
         ).states()
-    except (AnnealogError, KeyError) as error:
-        return f"{number} cannot be computed again: {error}"
-    differing = [name for name in again if again[name] != states.get(name) and name != "program"]
-    for ours, theirs in zip(again["lots"], states["lots"], strict=True):
-        differing += [f"{name} of lot {ours['lot']}" for name in ours if ours[name] != theirs.get(name)]
+        differing = [name for name in again if again[name] != states.get(name) and name != "program"]
+        for ours, theirs in zip(again["lots"], states["lots"], strict=True):
+            differing += [f"{name} of lot {ours['lot']}" for name in ours if ours[name] != theirs.get(name)]
+    except (AnnealogError, KeyError, ValueError) as error:
+        return f"{_named(event)} cannot be computed again: {error}"
     if not differing:
         return None
-    said = ", ".join(name for name in differing if name != "lots")
+    said = ", ".join(name for name in differing if name != "lots") or "lots"
     if states["program"] != software_version():
         said += f" (it was issued by version {states['program']} of the program, this is {software_version()})"
-    return f"{number} states other than what follows from the record: {said}."
+    return f"{_named(event)} states other than what follows from the record: {said}."

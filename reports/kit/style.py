@@ -225,7 +225,7 @@ body{background:none}
 .part{grid-template-columns:7rem minmax(0,1fr);column-gap:1rem;margin-top:1.4rem}
 .part.wide{display:block}.part.wide>div{border-left:0;padding-left:0}.part.wide>h2{padding-bottom:.4rem}
 .part>div{padding-left:1rem}
-.chart,.scroll{overflow:visible}
+.chart,.scroll{overflow:visible;background:none}
 .chart svg{min-width:0;background:none}
 figure,.verdict,.ledger,.caution,tr{break-inside:avoid}
 h2,h3,caption{break-after:avoid}

@@ -239,9 +239,10 @@ def _chart(report: ReportOnLots) -> Html:
             plot.point(lot.mean, place, "square", tone, filled=True)
         plot.names_right.append((place, visible(cut(lot.lot, 14)), tone))
     zone = words.CHART["zone"] if band else ""
+    key = "key" if any(lot.unit == report.limits_unit for lot in lots) else "key_compared"
     drawn = drawing(plot, words.CHART["title"])
     return element(
-        "div", element("div", drawn, class_="chart"), element("p", words.CHART["key"].format(zone=zone), class_="key")
+        "div", element("div", drawn, class_="chart"), element("p", words.CHART[key].format(zone=zone), class_="key")
     )
 
 

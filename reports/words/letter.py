@@ -7,7 +7,7 @@ __all__ = ["ASKED", "FOUND", "FRAME"]
 FRAME = {
     "head": "{works}\n{address}\n\nTo: {supplier}\nDate: ____________\n\nElectrical conductivity of your deliveries{span}\n",
     "span": ", {first} to {last}",
-    "opening": "We measured {lots} of yours at {reference} °C: {accepted} accepted, {held} on hold, {rejected} rejected, {not_assessed} not assessed.",
+    "opening": "We measured {lots} that you delivered, at {reference} °C: {accepted} accepted, {held} on hold, {rejected} rejected, {not_assessed} not assessed.",
     "found": "What we found",
     "asked": "What we ask",
     "attached": "Our report on your deliveries and the report of each lot are attached. They name every reading, the meter, its checks and the "

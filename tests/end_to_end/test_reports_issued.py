@@ -381,3 +381,38 @@ def test_names_from_a_file_stay_text(tmp_path: Path, capsys: pytest.CaptureFixtu
     assert "\u202e" not in page
     assert "⟨U+202E⟩" in page
     assert verify(works)["problems"] == []
+
+
+@pytest.mark.parametrize(
+    ("unit", "lower", "upper", "mean", "compared"),
+    [
+        # 58 MS/m is 100 %IACS by definition (IEC 60028), and 1 / 58.5 MS/m is 17.094 nOhm.m
+        ("%IACS", 98, 104, 58.5 / 58 * 100, 58.4 / 58 * 100),
+        ("nOhm.m", 16.5, 17.6, 58.5, 1000 / 58.6),
+    ],
+)
+def test_a_report_speaks_the_unit_of_the_specification(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    unit: str,
+    lower: float,
+    upper: float,
+    mean: float,
+    compared: float,
+) -> None:
+    specifications = (
+        f"specification,material,lower,upper,unit,parts,spots,repeats\nS,copper,{lower},{upper},{unit},1,1,1\n"
+    )
+    works = paper_works(tmp_path / "works", capsys, scenario=Scenario())
+    (works.root / "reference" / "specifications.csv").write_text(specifications, encoding="utf-8")
+    (works.root / "reference" / "lots.csv").write_text(LOTS.replace(",T,", ",S,"), encoding="utf-8")
+    works.load(works.put("a.csv", Scenario().check("08:00").lot("09:00").check("10:00")))
+    report = issue(works, "L1")
+    (lot,) = report["lots"]
+    assert (report["limits_unit"], lot["unit"]) == (unit, "MS/m" if unit == "nOhm.m" else unit)
+    assert lot["mean"] == pytest.approx(mean, abs=0.5 * 10 ** -lot["decimals"])
+    assert lot["lowest"] == pytest.approx(compared, abs=0.5 * 10 ** -lot["limits_decimals"])
+    page = (works.root / "pages" / "papers" / f"{report['number']}.html").read_text(encoding="utf-8")
+    assert f"{lower} to {upper} {'nΩ·m' if unit == 'nOhm.m' else unit}" in page
+    assert ("Resistivity at 20 °C" if unit == "nOhm.m" else "Conductivity at 20 °C") in page
+    assert verify(works)["problems"] == []

@@ -38,7 +38,7 @@ def test_a_supplier_pack_holds_its_report_its_lots_and_a_letter(works: Shell, tm
     said = " ".join((tmp_path / "pack" / "letter.txt").read_text(encoding="utf-8").split())
     assert "Ostmark Copper Works Hammergata 4, 0192 Ytterby" in said
     assert "To: Quarrow Metals" in said
-    assert "3 lots of yours at 20 °C: 2 accepted, 0 on hold, 1 rejected, 0 not assessed" in said
+    assert "3 lots that you delivered, at 20 °C: 2 accepted, 0 on hold, 1 rejected, 0 not assessed" in said
     assert "What shall become of the rejected lots: L3." in said
     assert "The governing specification decides" in said
     sums = (tmp_path / "pack" / "SHA256SUMS").read_text()

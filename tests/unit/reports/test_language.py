@@ -16,8 +16,10 @@ from workspace_files import neutral_csv
 
 import reports
 from pipeline.errors import SettingsError, UsageError
+from pipeline.history.store import History
 from pipeline.pages.language import check_texts, texts_of, write_texts
 from pipeline.pages.writer import write_pages
+from pipeline.questions.reports_issued import paper_of
 from pipeline.questions.review import review_page
 from pipeline.workspace.settings import Settings, Workspace, find_workspace
 from reports import Site
@@ -115,7 +117,15 @@ def test_pages_that_commands_write_can_be_said_in_another_language(shell: Shell)
         (shell.root / "reference" / f"{name}.csv").write_text(table, encoding="utf-8")
     (shell.root / "inbox" / "a.csv").write_text(neutral_csv(scenario), encoding="utf-8")
     shell("load", "inbox", "--direct")
-    assert left_over(review_page(find_workspace(shell.root), "2026-03")) == []
+    place = find_workspace(shell.root)
+    assert left_over(review_page(place, "2026-03")) == []
+    (place.root / "annealog.toml").write_text('name = "Works"\naddress = "Street 1"\n', encoding="utf-8")
+    shell("load", "inbox", "--direct")
+    for words in (("L1",), ("L2", "--nonconformity")):
+        shell("test-report", *words, "--by", "Ada")
+        assert shell.code == 0, shell.err
+    with History.open(place.history) as history:
+        assert [left_over(paper_of(event)) for event in history.events("report")] == [[], []]
 
 
 def test_english_comes_back_after_another_language() -> None:
