@@ -60,5 +60,5 @@ def paper_works(
     (root / "annealog.toml").write_text(settings, encoding="utf-8")
     readings = story() if scenario is None else scenario
     if readings.rows:
-        shell.load(shell.put("a.csv", readings))
+        shell("load", "--direct", str(shell.put("a.csv", readings)), "--workspace", str(root))
     return shell

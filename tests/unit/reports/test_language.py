@@ -120,8 +120,13 @@ def test_pages_that_commands_write_can_be_said_in_another_language(shell: Shell)
     place = find_workspace(shell.root)
     assert left_over(review_page(place, "2026-03")) == []
     (place.root / "annealog.toml").write_text('name = "Works"\naddress = "Street 1"\n', encoding="utf-8")
+    (place.root / "reference" / "lots.csv").write_text(
+        scenario.reference["lots"] + "L3,bar,copper,S,Q\n", encoding="utf-8"
+    )
+    later = Scenario().check("08:00", day=1).lot("09:00", lot="L3", day=1).check("10:00", day=1)
+    (place.root / "inbox" / "b.csv").write_text(neutral_csv(later), encoding="utf-8")
     shell("load", "inbox", "--direct")
-    for words in (("L1",), ("L2", "--nonconformity")):
+    for words in (("L3",), ("L2", "--nonconformity")):
         shell("test-report", *words, "--by", "Ada")
         assert shell.code == 0, shell.err
     with History.open(place.history) as history:
