@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from math import inf, nan, sqrt
-from typing import get_args
 
 import numpy as np
 import polars as pl
@@ -20,7 +19,6 @@ from pipeline.statistics.constants import (
     degrees_of_freedom_of_relative_variance,
     moving_range_relative_variance,
 )
-from pipeline.statistics.within import WithinEstimator, within_of_lots
 
 VALUES = [35.2, 34.9, 35.4, 35.1, 34.7, 35.0, 35.3]
 
@@ -75,28 +73,6 @@ def test_estimators_of_variation_within_subgroups() -> None:
     pooled = capability(VALUES, 34, 36, subgroup_size=3)
     assert pooled.within_standard_deviation == pytest.approx(sqrt(np.mean([g.var(ddof=1) for g in used])), rel=1e-12)
     assert pooled.within_degrees_of_freedom == 4
-    by_range = capability(VALUES, 34, 36, subgroup_size=3, estimator="mean_range")
-    assert by_range.within_standard_deviation == pytest.approx(np.mean([np.ptp(g) for g in used]) / d2(3), rel=1e-12)
-    by_s = capability(VALUES, 34, 36, subgroup_size=3, estimator="mean_standard_deviation")
-    assert by_s.within_standard_deviation == pytest.approx(np.mean([g.std(ddof=1) for g in used]) / c4(3), rel=1e-12)
-    assert {r.within_estimator for r in (mr, pooled, by_range, by_s)} == set(get_args(WithinEstimator))
-
-
-def test_unequal_last_subgroup_has_the_weight_of_least_variance() -> None:
-    x = np.array(VALUES[:5])
-    weights = [(d2(3) / d3(3)) ** 2, (d2(2) / d3(2)) ** 2]
-    sigmas = [np.ptp(x[:3]) / d2(3), np.ptp(x[3:]) / d2(2)]
-    found = capability(VALUES[:5], 34, 36, subgroup_size=3, estimator="mean_range")
-    assert found.within_standard_deviation == pytest.approx(np.average(sigmas, weights=weights), rel=1e-12)
-    nu = degrees_of_freedom_of_relative_variance(1 / sum(weights))
-    assert found.within_degrees_of_freedom == pytest.approx(float(nu), rel=1e-12)
-
-
-def test_mean_range_degrees_of_freedom_are_those_of_the_usual_tables() -> None:
-    # Patnaik's ν for 10 subgroups of 5 is 36.5 in the usual table of d2* (Duncan; from memory)
-    frame = frame_of({"A": list(np.random.default_rng(1).normal(35, 0.1, 50))})
-    nu = within_of_lots(frame, subgroup_size=5, estimator="mean_range")["within_degrees_of_freedom"][0]
-    assert nu == pytest.approx(36.5, abs=0.05)
 
 
 def test_indices_are_those_of_the_formulas() -> None:
@@ -167,8 +143,6 @@ def test_what_cannot_be_computed_says_why(
         (lambda: capability(VALUES, -inf, 36), "limits must be finite"),
         (lambda: capability(VALUES, 34, nan), "limits must be finite"),
         (lambda: capability(VALUES, 34, 36, subgroup_size=0), "makes no sense"),
-        (lambda: capability(VALUES, 34, 36, subgroup_size=3, estimator="moving_range"), "does not go with"),
-        (lambda: capability(VALUES, 34, 36, estimator="mean_range"), "does not go with"),
         (lambda: capability(VALUES, 34, 36, confidence=1.0), "between 0 and 1"),
         (
             lambda: capability_of_lots(
@@ -184,11 +158,8 @@ def test_bad_use_is_refused(call: object, message: str) -> None:
         call()
 
 
-@pytest.mark.parametrize(
-    ("size", "estimator"),
-    [(1, None), (3, None), (3, "mean_range"), (4, "mean_standard_deviation")],
-)
-def test_all_lots_at_once_agree_with_one_at_a_time(size: int, estimator: str | None) -> None:
+@pytest.mark.parametrize("size", [1, 3])
+def test_all_lots_at_once_agree_with_one_at_a_time(size: int) -> None:
     rng = np.random.default_rng(9)
     lots = {f"L{i:02d}": list(rng.normal(35, 0.3, int(rng.integers(1, 15)))) for i in range(30)}
     lots["equal"] = [35.0] * 6
@@ -196,14 +167,12 @@ def test_all_lots_at_once_agree_with_one_at_a_time(size: int, estimator: str | N
     pairs["L03"], pairs["L04"] = (None, 36.0), (37.0, 36.0)
     del pairs["L05"]
     frame = frame_of(lots).sample(fraction=1.0, shuffle=True, seed=2)
-    found = capability_of_lots(frame, limits_of(pairs), subgroup_size=size, estimator=estimator)
+    found = capability_of_lots(frame, limits_of(pairs), subgroup_size=size)
     assert found["lot"].to_list() == sorted(lots)
     numbers = found.select(pl.col(pl.Float64))
     assert numbers.select(pl.all().is_finite().all()).row(0) == (True,) * numbers.width
     for row in found.iter_rows(named=True):
-        one = capability(
-            lots[row["lot"]], *pairs.get(row["lot"], (None, None)), subgroup_size=size, estimator=estimator
-        )
+        one = capability(lots[row["lot"]], *pairs.get(row["lot"], (None, None)), subgroup_size=size)
         assert row["within_standard_deviation"] == one.within_standard_deviation
         assert row["within_estimator"] == one.within_estimator
         for index in INDICES:
@@ -224,8 +193,8 @@ def test_coverage_of_intervals(parts: int, mean: float, half: float) -> None:
     )
     limits = pl.DataFrame({"lot": np.arange(lots), "lower": np.full(lots, -half), "upper": np.full(lots, half)})
     truth = {"cp": half / 3, "pp": half / 3, "cpk": (half - mean) / 3, "ppk": (half - mean) / 3}
-    for size, estimator in ((1, None), (5, None), (5, "mean_range"), (5, "mean_standard_deviation")):
-        found = capability_of_lots(frame, limits, subgroup_size=size, estimator=estimator)
+    for size in (1, 5):
+        found = capability_of_lots(frame, limits, subgroup_size=size)
         for index in INDICES if size == 1 else ("cp", "cpk"):
             held = found.select(
                 ((pl.col(f"{index}_low") <= truth[index]) & (pl.col(f"{index}_high") >= truth[index])).mean()

@@ -60,8 +60,6 @@ def capability(**given: Any) -> Callable[[pl.DataFrame], pl.DataFrame]:
         (readings, lambda frame: nested(frame).lot_values),
         (parts, capability(subgroup_size=1)),
         (parts, capability(subgroup_size=3)),
-        (parts, capability(subgroup_size=3, estimator="mean_range")),
-        (parts, capability(subgroup_size=4, estimator="mean_standard_deviation")),
         (parts, anderson_darling_of_lots),
         (lots, acceptance_of_lots),
         (readings, lambda frame: slopes(frame, by=["lot"], x="measured_at", y="value")),

@@ -4,23 +4,14 @@ from __future__ import annotations
 
 import math
 from itertools import pairwise
-from typing import Any, get_args
 
 import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.statistics.constants import (
-    c4,
-    d2,
-    d3,
-    degrees_of_freedom_of_relative_variance,
-    moving_range_relative_variance,
-)
+from pipeline.statistics.constants import d2, degrees_of_freedom_of_relative_variance, moving_range_relative_variance
 from pipeline.statistics.unweighted import unweighted_design
-from pipeline.statistics.within import UNBIASED_FOR_SIGMA, WithinEstimator, default_estimator, within_of_lots
-
-ESTIMATORS = get_args(WithinEstimator)
+from pipeline.statistics.within import within_of_lots
 
 
 def lots() -> dict[str, list[float]]:
@@ -40,9 +31,9 @@ def nu_of(relative_variance: float) -> float:
     return float(degrees_of_freedom_of_relative_variance(np.array([relative_variance]))[0])
 
 
-def expected(x: list[float], size: int, estimator: str) -> tuple[float, float] | None:
+def expected(x: list[float], size: int) -> tuple[float, float] | None:
     """Return the standard deviation within subgroups and its degrees of freedom, by loops."""
-    if estimator == "moving_range":
+    if size == 1:
         if len(x) < 2:
             return None
         ranges = [abs(b - a) for a, b in pairwise(x)]
@@ -50,33 +41,18 @@ def expected(x: list[float], size: int, estimator: str) -> tuple[float, float] |
     groups = [some for some in (x[start : start + size] for start in range(0, len(x), size)) if len(some) > 1]
     if not groups:
         return None
-    if estimator == "pooled_subgroups":
-        freedom = sum(len(some) - 1 for some in groups)
-        return math.sqrt(sum(np.var(some, ddof=1) * (len(some) - 1) for some in groups) / freedom), freedom
-    # each subgroup estimates σ with a relative variance of its own; the mean of least variance weighs by its reciprocal
-    if estimator == "mean_range":
-        sigmas = [np.ptp(some) / d2(len(some)) for some in groups]
-        variances = [(d3(len(some)) / d2(len(some))) ** 2 for some in groups]
-    else:
-        sigmas = [np.std(some, ddof=1) / c4(len(some)) for some in groups]
-        variances = [(1 - c4(len(some)) ** 2) / c4(len(some)) ** 2 for some in groups]
-    weights = [1 / variance for variance in variances]
-    return np.average(sigmas, weights=weights), nu_of(1 / sum(weights))
+    freedom = sum(len(some) - 1 for some in groups)
+    return math.sqrt(sum(np.var(some, ddof=1) * (len(some) - 1) for some in groups) / freedom), freedom
 
 
-@pytest.mark.parametrize("estimator", ESTIMATORS)
 @pytest.mark.parametrize("size", [1, 2, 3, 5])
-def test_variation_within_subgroups_by_loops(size: int, estimator: Any) -> None:
+def test_variation_within_subgroups_by_loops(size: int) -> None:
     values = lots()
-    if (size == 1) != (estimator == "moving_range"):
-        with pytest.raises(ValueError, match="does not go with"):
-            within_of_lots(frame(values), subgroup_size=size, estimator=estimator)
-        return
-    found = within_of_lots(frame(values), subgroup_size=size, estimator=estimator)
+    found = within_of_lots(frame(values), subgroup_size=size)
     assert found["lot"].to_list() == sorted(values)
     for row in found.iter_rows(named=True):
-        wanted = expected(values[row["lot"]], size, estimator)
-        assert row["within_estimator"] == estimator
+        wanted = expected(values[row["lot"]], size)
+        assert row["within_estimator"] == ("moving_range" if size == 1 else "pooled_subgroups")
         got = (row["within_standard_deviation"], row["within_degrees_of_freedom"])
         if wanted is None:
             assert got == (None, None)
@@ -92,10 +68,10 @@ def test_order_decides_what_stands_in_a_subgroup_whatever_the_row() -> None:
     assert found["within_standard_deviation"].to_list() == [0.0, pytest.approx(math.sqrt(8.0))]
 
 
-@pytest.mark.parametrize(("size", "estimator"), [(1, None), (2, None), (2, "mean_range")])
-def test_many_lots_stand_in_order(size: int, estimator: Any) -> None:
+@pytest.mark.parametrize("size", [1, 2])
+def test_many_lots_stand_in_order(size: int) -> None:
     values = {f"L{number:03d}": [1.0, 2.0, 4.0] for number in range(150)}
-    found = within_of_lots(frame(values), subgroup_size=size, estimator=estimator)
+    found = within_of_lots(frame(values), subgroup_size=size)
     assert found["lot"].to_list() == list(values)
 
 
@@ -104,15 +80,9 @@ def test_a_part_without_a_place_stands_last() -> None:
     assert within_of_lots(three, subgroup_size=2)["within_standard_deviation"].to_list() == [0.0]
 
 
-def test_estimators_without_a_name_and_sizes_without_sense() -> None:
-    assert [default_estimator(size) for size in (1, 2, 5)] == ["moving_range", "pooled_subgroups", "pooled_subgroups"]
-    for size, name in ((1, "moving_range"), (4, "pooled_subgroups")):
-        assert within_of_lots(frame(lots()), subgroup_size=size)["within_estimator"].unique().to_list() == [name]
+def test_sizes_without_sense_and_no_lots() -> None:
     with pytest.raises(ValueError, match="expected 1 or more"):
-        within_of_lots(frame(lots()), subgroup_size=0, estimator="mean_range")
-    # E(s²) = σ², so E of the pooled s is below σ; the others are divided by the constant that makes up for it
-    assert set(ESTIMATORS) - UNBIASED_FOR_SIGMA == {"pooled_subgroups"}
-    assert set(ESTIMATORS) >= UNBIASED_FOR_SIGMA
+        within_of_lots(frame(lots()), subgroup_size=0)
     empty = within_of_lots(frame(lots()).clear(), subgroup_size=2)
     assert empty.is_empty()
     assert empty.schema["within_standard_deviation"] == pl.Float64
