@@ -14,34 +14,19 @@ import subprocess
 import sys
 import threading
 import time
-from contextvars import ContextVar
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import EnvironmentProblem
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
-    from datetime import datetime
     from pathlib import Path
 
     from pipeline.load.report import FileReport, LoadReport, Touched
     from pipeline.pages.lots_and_meters import PageReport
     from pipeline.workspace.settings import Workspace
 
-__all__ = [
-    "embedded_server",
-    "in_flow",
-    "load_steps",
-    "lost",
-    "resident",
-    "run_demo",
-    "run_load",
-    "run_render",
-    "run_review",
-]
-
-_progress: ContextVar[dict[str, Any] | None] = ContextVar("progress", default=None)
-"""Callbacks: for the screen, and for what was computed on the way. They are no parameters of a flow, which the server would store."""
+__all__ = ["carrying_out", "embedded_server", "in_flow", "load_steps", "lost", "render_step", "resident"]
 
 _START_LIMIT_S = 180.0
 """How long the server may take to start: a slow machine needs a minute for the first migration of its database."""
@@ -155,12 +140,6 @@ def embedded_server(workspace: Workspace) -> Iterator[_Server | None]:
             os.environ.pop(name, None)
 
 
-def _call(name: str, *arguments: Any) -> None:
-    callbacks = _progress.get()
-    if callbacks and callbacks.get(name):
-        callbacks[name](*arguments)
-
-
 class _Record:
     """What became of the steps of one run. Prefect's word is not needed for it, so the work survives its server."""
 
@@ -264,7 +243,7 @@ def resident(workspace: Workspace, note: Callable[[str], None]) -> Iterator[Call
                     lost.clear()
                     held.append(stack.enter_context(inner))
             if not held:
-                return work(lambda _, function: function())
+                return _plainly(name, work, about)
             value = in_flow(name, work, about)
             if lost.is_set():
                 held.pop().close()
@@ -274,117 +253,56 @@ def resident(workspace: Workspace, note: Callable[[str], None]) -> Iterator[Call
         yield carry_out
 
 
+def _plainly(_name: str, work: Any, _about: dict[str, Any]) -> Any:
+    return work(lambda _, function: function())
+
+
 @contextlib.contextmanager
-def _running(workspace: Workspace, callbacks: dict[str, Callable[..., None]] | None) -> Iterator[None]:
-    token = _progress.set(callbacks)
-    try:
-        with embedded_server(workspace):
-            yield
-    finally:
-        _progress.reset(token)
+def carrying_out(workspace: Workspace, *, direct: bool) -> Iterator[Callable[[str, Any, dict[str, Any]], Any]]:
+    """Yield what carries out the work of one command: :func:`in_flow` with a server, or, `direct`, the same without Prefect."""
+    if direct:
+        yield _plainly
+        return
+    with embedded_server(workspace):
+        yield in_flow
 
 
-def load_steps(workspace: Workspace, paths: list[Path], given: dict[str, Any], step: Any) -> LoadReport:
-    """Run the steps of a load, each through `step`."""
+def load_steps(
+    workspace: Workspace, paths: list[Path], given: dict[str, Any], step: Any, callbacks: dict[str, Any]
+) -> LoadReport:
+    """Run the steps of a load, each through `step`; `given` are the options of `load.load.run_steps`."""
     from pipeline.load import load as loading
     from pipeline.workspace.settings import find_workspace
 
-    def after(report: FileReport) -> None:
-        _call("file", report)
+    def load(options: dict[str, Any]) -> list[FileReport]:
+        return loading.load_files(place, paths, progress=callbacks.get("file"), **options)
 
     def assess(ids: list[int], options: dict[str, Any]) -> Touched:
-        return loading.assess_touched(place, ids, assessed=lambda found: _call("assessed", found), **options)
+        return loading.assess_touched(place, ids, assessed=callbacks.get("assessed"), **options)
 
     # a demo's workspace gets its settings while it is built
     place = find_workspace(workspace.root)
     return loading.run_steps(
         given,
         take_over=lambda options: step("take_over_reference", lambda: loading.take_over_reference(place, **options)),
-        load=lambda options: step("load_files", lambda: loading.load_files(place, paths, progress=after, **options)),
+        load=lambda options: step("load_files", lambda: load(options)),
         assess=lambda ids, options: step("assess_touched", lambda: assess(ids, options)),
     )
 
 
-def _render(workspace: Workspace, as_of: datetime | None, *, always: bool, alone: bool = False) -> list[PageReport]:
-    from pipeline.pages.render import render
-    from pipeline.pages.writer import processes
-    from pipeline.workspace.settings import find_workspace
+def render_step(workspace: Workspace, step: Any, callbacks: dict[str, Any], **options: Any) -> list[PageReport]:
+    """Write pages as a step; `options` are those of `pages.render.render`."""
 
-    def after(report: PageReport, total: int) -> None:
-        _call("page", report, total)
+    def write() -> list[PageReport]:
+        from pipeline.pages.render import render
+        from pipeline.pages.writer import processes
+        from pipeline.workspace.settings import find_workspace
 
-    place = find_workspace(workspace.root)
-    count = processes(place.settings)
-    pages, found = render(place, as_of=as_of, always=always, progress=after, processes=count, alone=alone)
-    _call("rendered", found)
+        place = find_workspace(workspace.root)
+        many = processes(place.settings)
+        return render(
+            place, progress=callbacks.get("page"), assessed=callbacks.get("rendered"), processes=many, **options
+        )[0]
+
+    pages: list[PageReport] = step("write_pages", write)
     return pages
-
-
-def run_load(
-    workspace: Workspace,
-    paths: list[Path],
-    given: dict[str, Any],
-    callbacks: dict[str, Callable[..., None]] | None = None,
-) -> LoadReport:
-    """Run the flow `load`; `given` are the options of `load.load.load`."""
-    with _running(workspace, callbacks):
-        report: LoadReport = in_flow(
-            "load",
-            lambda step: load_steps(workspace, paths, given, step),
-            {"folder": str(workspace.root), "paths": [str(path) for path in paths]},
-        )
-    return report
-
-
-def run_render(
-    workspace: Workspace,
-    *,
-    as_of: datetime | None,
-    always: bool,
-    alone: bool = False,
-    callbacks: dict[str, Callable[..., None]] | None = None,
-) -> list[PageReport]:
-    """Run the flow `render`."""
-    with _running(workspace, callbacks):
-        pages: list[PageReport] = in_flow(
-            "render",
-            lambda step: step("write_pages", lambda: _render(workspace, as_of, always=always, alone=alone)),
-            {"folder": str(workspace.root)},
-        )
-    return pages
-
-
-def run_review(workspace: Workspace, month: str) -> str:
-    """Run the flow `review`; return the path of the page."""
-
-    def write() -> str:
-        from pipeline.pages.lots_and_meters import write_pages
-        from pipeline.questions.review import review_page
-
-        return str(write_pages(workspace, [review_page(workspace, month)])[0].path)
-
-    with _running(workspace, None):
-        path: str = in_flow(
-            "review", lambda step: step("write_review", write), {"folder": str(workspace.root), "month": month}
-        )
-    return path
-
-
-def run_demo(
-    workspace: Workspace, given: dict[str, Any], callbacks: dict[str, Callable[..., None]] | None = None
-) -> tuple[LoadReport, list[PageReport]]:
-    """Run the flow `demo`: build, load, assess, render."""
-
-    def work(step: Any) -> tuple[LoadReport, list[PageReport]]:
-        from fixtures.demo import build
-        from pipeline.workspace.files import collect
-
-        step("build_demo", lambda: build(workspace.root))
-        _call("built")
-        files, passed = collect([workspace.inbox])
-        report = load_steps(workspace, files, {**given, "passed_over": passed}, step)
-        return report, step("write_pages", lambda: _render(workspace, None, always=False))
-
-    with _running(workspace, callbacks):
-        report, pages = in_flow("demo", work, {"folder": str(workspace.root)})
-    return report, pages

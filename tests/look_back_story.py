@@ -41,12 +41,10 @@ def failing() -> Scenario:
     )
 
 
-def events_of(
-    assessment: Assessment, chain: Iterable[Event], *, meters: Iterable[str] | None = None
-) -> dict[str, EventResult]:
-    """Return the look-back events, by the names of their pages, in order of time; of these meters, or of all."""
+def events_of(assessment: Assessment, chain: Iterable[Event]) -> dict[str, EventResult]:
+    """Return the look-back events, by the names of their pages, in order of time."""
     said, facts = decided(chain), lot_facts(assessment)
-    return {event.name: event_result(assessment, event, said, facts) for event in find_events(assessment, meters)}
+    return {event.name: event_result(assessment, event, said, facts) for event in find_events(assessment)}
 
 
 def decision(sequence: int, when: datetime, **subject: Any) -> Event:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from pipeline.cli import output
-from pipeline.cli.kept import printed, written
+from pipeline.cli.kept import written
 from pipeline.cli.options import Direct, DryRun, Json, Pdf, SingleFile, WorkspaceOption, workspace_at
 from pipeline.cli.work import exit_code
 
@@ -31,16 +30,18 @@ def review(
 
     Example: annealog review 2026-06
     """
+    from pipeline.flows import carrying_out
     from pipeline.questions.review import review_page
 
     place = workspace_at(workspace)
     page = review_page(place, month)
-    if direct or dry_run or single_file:
-        path = written(place, page, None, dry_run=dry_run, alone=single_file, pdf=pdf)
-    else:
-        from pipeline.flows import run_review
 
-        path = printed(place, Path(run_review(place, month)), dry_run=False, pdf=pdf)
+    def write() -> str | None:
+        return written(place, page, None, dry_run=dry_run, alone=single_file, pdf=pdf)
+
+    with carrying_out(place, direct=direct or dry_run) as carry_out:
+        about = {"folder": str(place.root), "month": month}
+        path = carry_out("review", lambda step: step("write_review", write), about)
     result = page.result
     if json:
         output.print_json({**result.document(), "page": path})

@@ -58,6 +58,7 @@ def demo(
 
     Example: annealog demo demo
     """
+    from pipeline.flows import carrying_out, load_steps, render_step
     from pipeline.workspace.settings import SETTINGS_FILE, Settings, Workspace
 
     if folder.exists() and any(folder.iterdir()) and not (folder / SETTINGS_FILE).exists():
@@ -66,33 +67,27 @@ def demo(
         output.would(f"build the demo in {folder}, load its exports and write its pages", json=json)
         return
     workspace = Workspace(folder.resolve(), Settings())
+    workspace.root.mkdir(parents=True, exist_ok=True)
     found: list[Assessment] = []
-    with stop.gently(), output.progress([], "loading files", quiet=json) as callbacks:
-        if direct:
-            report, pages = _demo_direct(workspace.root, callbacks, found)
-        else:
-            from pipeline.flows import run_demo
+    with (
+        stop.gently(),
+        output.progress([], "loading files", quiet=json) as callbacks,
+        carrying_out(workspace, direct=direct) as carry_out,
+    ):
 
-            workspace.root.mkdir(parents=True, exist_ok=True)
-            report, pages = run_demo(workspace, {}, {**callbacks, "rendered": found.append})
+        def work(step: Any) -> tuple[LoadReport, list[PageReport]]:
+            from fixtures.demo import build
+            from pipeline.workspace.files import collect
+
+            step("build_demo", lambda: build(workspace.root))
+            files, passed = collect([workspace.inbox])
+            report = load_steps(workspace, files, {"passed_over": passed}, step, callbacks)
+            return report, render_step(workspace, step, {**callbacks, "rendered": found.append})
+
+        report, pages = carry_out("demo", work, {"folder": str(workspace.root)})
     _keep_snapshot(workspace_at(workspace.root), found, first=True)
     _show_demo(workspace_at(workspace.root), report, pages, json=json)
     # the demo is a tour: it holds and rejects on purpose, so its success is 0
-
-
-def _demo_direct(root: Path, callbacks: dict[str, Any], found: list[Assessment]) -> tuple[Any, Any]:
-    from fixtures.demo import build
-    from pipeline.load.load import load
-    from pipeline.pages.render import render
-    from pipeline.workspace.files import collect
-
-    build(root)
-    workspace = workspace_at(root)
-    files, passed = collect([workspace.inbox])
-    report = load(workspace, files, progress=callbacks.get("file"), passed_over=passed)
-    pages, assessment = render(workspace, progress=callbacks.get("page"))
-    found.append(assessment)
-    return report, pages
 
 
 def _show_demo(workspace: Workspace, report: LoadReport, pages: Any, *, json: bool) -> None:
@@ -178,7 +173,7 @@ def load(
 
     Example: annealog load inbox
     """
-    from pipeline.load.load import load as load_directly
+    from pipeline.flows import carrying_out, load_steps
     from pipeline.workspace.files import collect
 
     place = workspace_at(workspace)
@@ -188,13 +183,14 @@ def load(
         "as_of": moment(as_of, place), "passed_over": passed,
     }  # fmt: skip
     found: list[Assessment] = []
-    with stop.gently(), output.progress(files, "loading files", quiet=json) as callbacks:
-        if direct or dry_run:
-            report = load_directly(place, files, progress=callbacks.get("file"), assessed=found.append, **given)
-        else:
-            from pipeline.flows import run_load
-
-            report = run_load(place, files, given, {**callbacks, "assessed": found.append})
+    with (
+        stop.gently(),
+        output.progress(files, "loading files", quiet=json) as callbacks,
+        carrying_out(place, direct=direct or dry_run) as carry_out,
+    ):
+        callbacks = {**callbacks, "assessed": found.append}
+        about = {"folder": str(place.root), "paths": [str(path) for path in files]}
+        report = carry_out("load", lambda step: load_steps(place, files, given, step, callbacks), about)
     if not dry_run:
         _keep_snapshot(place, found)
     if json:
@@ -237,28 +233,18 @@ def render(
 
     Example: annealog render
     """
+    from pipeline.flows import carrying_out, render_step
+
     place = workspace_at(workspace)
     at = moment(as_of, place)
     if dry_run:
         output.would(f"write the pages whose data changed into {place.pages}", json=json)
         return
     with stop.gently(), output.progress([], "assessing", quiet=json) as callbacks:
-        if direct:
-            from pipeline.pages.render import render as render_directly
-            from pipeline.pages.writer import processes
-
-            pages, _ = render_directly(
-                place,
-                as_of=at,
-                always=always,
-                progress=callbacks.get("page"),
-                processes=processes(place.settings),
-                alone=single_file,
-            )
-        else:
-            from pipeline.flows import run_render
-
-            pages = run_render(place, as_of=at, always=always, alone=single_file, callbacks=callbacks)
+        options = {"as_of": at, "always": always, "alone": single_file}
+        with carrying_out(place, direct=direct) as carry_out:
+            about = {"folder": str(place.root)}
+            pages = carry_out("render", lambda step: render_step(place, step, callbacks, **options), about)
         printed = _printed(place, pages, callbacks) if pdf else []
     index = next(page.path for page in pages if page.kind == "index")
     if json:

@@ -129,7 +129,6 @@ def _contents(
     tables: Mapping[str, pl.DataFrame],
     *,
     chain_head: str,
-    forms: Sequence[str],
     with_raw: bool,
     with_pages: bool,
     supplier: SupplierPage | None,
@@ -138,7 +137,7 @@ def _contents(
     lots = tables["lots"]["lot"].to_list()
     resources = []
     for name, frame in tables.items():
-        for form in forms:
+        for form in _FORMATS:
             data = _as_bytes(frame, form)
             resources.append(_resource(PACK_TABLES[name], form, data))
             yield f"data/{name}.{form}", data
@@ -215,7 +214,6 @@ def write_pack(
     lots: Sequence[str],
     target: Path,
     *,
-    forms: Sequence[str] = _FORMATS,
     with_raw: bool = False,
     with_pages: bool = False,
     supplier: SupplierPage | None = None,
@@ -232,8 +230,6 @@ def write_pack(
         What the pack is about, sorted.
     target
         New folder or file.
-    forms
-        Of the tables: csv, parquet.
     with_raw
         Add the raw files, by hash.
     with_pages
@@ -261,7 +257,6 @@ def write_pack(
             sources,
             tables,
             chain_head=chain_head,
-            forms=forms,
             with_raw=with_raw,
             with_pages=with_pages,
             supplier=supplier,

@@ -24,7 +24,6 @@ from pipeline.workspace.recorded import recorded_settings, recorded_tables
 from schemas.tables import BASELINE
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
     from pathlib import Path
 
     from pipeline.intake.layout import Layout
@@ -46,7 +45,7 @@ class RebuildReport:
     """Whether the logical content equals that of the present history; None where that cannot be read."""
 
 
-def rebuild(workspace: Workspace, *, progress: Callable[[int], None] | None = None) -> RebuildReport:
+def rebuild(workspace: Workspace) -> RebuildReport:
     """Build a new history beside the present one, which is not touched.
 
     Raises
@@ -79,8 +78,6 @@ def rebuild(workspace: Workspace, *, progress: Callable[[int], None] | None = No
                         history.put_event(one)
                 notes.clear()
                 files += entry["kind"] == "load"
-                if progress is not None:
-                    progress(entry["sequence"])
             found = assess(history, workspace.settings, as_of=None)
             given = [
                 {"lot": lot, "verdict": r.verdict, "support": r.support, "as_of": r.as_of}
@@ -243,7 +240,7 @@ class Replay:
         history.mark_quarantine(waiting["quarantine_id"].to_list(), "replayed", entry["by"], entry["why"])
 
 
-def take(workspace: Workspace, *, by: str, why: str, now: datetime | None = None) -> Path:
+def take(workspace: Workspace, *, by: str, why: str) -> Path:
     """Put a rebuilt history in the place of the present one, which is kept under another name, log and all.
 
     Returns
@@ -261,7 +258,7 @@ def take(workspace: Workspace, *, by: str, why: str, now: datetime | None = None
     rebuilt = workspace.history.with_name("rebuilt") / workspace.history.name
     if not rebuilt.is_file():
         raise UsageError("Nothing was rebuilt. First: annealog rebuild")
-    moment = now or datetime.now(UTC)
+    moment = datetime.now(UTC)
     kept = workspace.history.with_name(f"before-{moment:%Y%m%dT%H%M%SZ}")
     kept.mkdir()
     for path in (workspace.history, workspace.history.with_name(workspace.history.name + ".wal")):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -16,6 +15,8 @@ from pipeline.questions.over_time.streams import BASELINE_EVENT, LEAST_SUBGROUPS
 from pipeline.statistics.process_control import ProcessLimits, process_limits
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from pipeline.history.chain import Event
     from pipeline.judge.assessment import Assessment
     from pipeline.workspace.settings import Workspace
@@ -35,7 +36,6 @@ def record_process_baseline(
     by: str,
     why: str,
     dry_run: bool = False,
-    now: datetime | None = None,
 ) -> tuple[Event | None, str, ProcessLimits]:
     """Name the subgroups whose means and spread are the limits of a process from the first of them on.
 
@@ -51,8 +51,6 @@ def record_process_baseline(
         Who decides, and why.
     dry_run
         Only say what would be recorded.
-    now
-        Time of the event.
 
     Returns
     -------
@@ -70,7 +68,7 @@ def record_process_baseline(
         stream, limits, subject = _found(found, given, material, start, end)
         event = None
         if not dry_run:
-            event = history.append_event(BASELINE_EVENT, subject, by=by, why=why, at=now or datetime.now(UTC))
+            event = history.append_event(BASELINE_EVENT, subject, by=by, why=why)
     return event, stream_name(stream), limits
 
 

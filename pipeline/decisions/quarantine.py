@@ -53,7 +53,6 @@ def discard(
     by: str,
     why: str,
     dry_run: bool = False,
-    now: datetime | None = None,
 ) -> Discarded:
     """Mark refused lines and held files as discarded, with a reason; they stay in the record.
 
@@ -105,7 +104,7 @@ def discard(
             "lines": [{"sha256": row["sha256"], "line": row["line"]} for row in rows.iter_rows(named=True)],
             **({"files": gone.select("sha256", "name", "reason").to_dicts()} if gone.height else {}),
         }
-        history.append_event("discard", subject, by=by, why=why, at=now or datetime.now(UTC))
+        history.append_event("discard", subject, by=by, why=why)
         return found
 
 
@@ -135,9 +134,7 @@ def _same(stored: pl.DataFrame, again: pl.DataFrame) -> int:
     return both.filter(differs).height
 
 
-def replay(
-    workspace: Workspace, *, by: str, why: str, dry_run: bool = False, now: datetime | None = None
-) -> list[ReplayReport]:
+def replay(workspace: Workspace, *, by: str, why: str, dry_run: bool = False) -> list[ReplayReport]:
     """Read the files with refused lines again, with their layouts as they are now, and store what fits.
 
     The same code reads as at loading. A layout that would read lines already stored otherwise is refused for that file:
@@ -158,7 +155,7 @@ def replay(
     if not by.strip() or not why.strip():
         raise UsageError("A decision needs --by NAME and --why TEXT.")
     settings = workspace.settings
-    moment = now or datetime.now(UTC)
+    moment = datetime.now(UTC)
     wrong: dict[str, str] = {}
     layouts = layouts_of(workspace, wrong)
     reports = []

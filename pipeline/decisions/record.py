@@ -86,7 +86,6 @@ def record_adjustment(
     by: str,
     why: str,
     dry_run: bool = False,
-    now: datetime | None = None,
 ) -> Event | None:
     """Record that a meter was set (adjusted); a new baseline starts there.
 
@@ -113,7 +112,7 @@ def record_adjustment(
         }
         if dry_run:
             return None
-        return history.append_event("adjustment", subject, by=by, why=why, at=now or datetime.now(UTC))
+        return history.append_event("adjustment", subject, by=by, why=why)
 
 
 def _of_setting(
@@ -145,7 +144,6 @@ def record_action(
     by: str,
     why: str,
     dry_run: bool = False,
-    now: datetime | None = None,
 ) -> Event | None:
     """Record what was done to a meter without setting it: a new run of checks starts there, and the baseline stays.
 
@@ -163,7 +161,7 @@ def record_action(
     """
     if kind not in ACTIONS:
         raise UsageError(f"Action {kind!r} is not known. Expected one of: {', '.join(ACTIONS)}{nearest(kind, ACTIONS)}")
-    recorded = now or datetime.now(UTC)
+    recorded = datetime.now(UTC)
     with deciding(workspace, by=by, why=why, dry_run=dry_run) as history:
         _known(history, "meter", meter)
         if dry_run:
@@ -184,7 +182,6 @@ def record_disposition(
     why: str,
     event: str | None = None,
     dry_run: bool = False,
-    now: datetime | None = None,
 ) -> Event | None:
     """Record what was decided about a lot, an event, a lot of an event, or a signal of a meter.
 
@@ -222,7 +219,7 @@ def record_disposition(
             }
         if dry_run:
             return None
-        return history.append_event("disposition", subject, by=by, why=why, at=now or datetime.now(UTC))
+        return history.append_event("disposition", subject, by=by, why=why)
 
 
 def _of_event(workspace: Workspace, history: History, given: str, lot: str | None) -> dict[str, Any]:
@@ -268,7 +265,6 @@ def record_exclusion(
     why: str,
     undo: bool = False,
     dry_run: bool = False,
-    now: datetime | None = None,
 ) -> Event | None:
     """Record that the readings of one line are left out (or taken in again); they stay in the record.
 
@@ -308,7 +304,7 @@ def record_exclusion(
             return None
         subject = {"sha256": source["sha256"], "name": source["name"], "line": line}
         kind = "inclusion" if undo else "exclusion"
-        return history.append_event(kind, subject, by=by, why=why, at=now or datetime.now(UTC))
+        return history.append_event(kind, subject, by=by, why=why)
 
 
 def record_baseline(
@@ -321,7 +317,6 @@ def record_baseline(
     by: str,
     why: str,
     dry_run: bool = False,
-    now: datetime | None = None,
 ) -> tuple[Event | None, pl.DataFrame]:
     """Name the checks whose mean and standard deviation are the limits of control from now on.
 
@@ -355,7 +350,7 @@ def record_baseline(
             "to": end.astimezone(UTC).isoformat() if end else None,
             "limits": [BASELINE.as_json(row) for row in BASELINE.complete(limits).iter_rows(named=True)],
         }
-        event = history.append_event("baseline", subject, by=by, why=why, at=now or datetime.now(UTC))
+        event = history.append_event("baseline", subject, by=by, why=why)
         history.add_baselines(limits)
         return event, limits
 

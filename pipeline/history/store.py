@@ -346,11 +346,13 @@ class History(Database):
 
     # -- events -------------------------------------------------------------------------------------------------
 
-    def append_event(self, kind: str, subject: dict[str, Any], *, by: str, why: str, at: datetime) -> Event:
-        """Append an event to the chain. Call inside a transaction."""
+    def append_event(
+        self, kind: str, subject: dict[str, Any], *, by: str, why: str, at: datetime | None = None
+    ) -> Event:
+        """Append an event to the chain, as of now unless told otherwise. Call inside a transaction."""
         sequence, previous = self._take_notes()
         text = json.dumps(subject, sort_keys=True, ensure_ascii=False, allow_nan=False)
-        moment = at.astimezone(UTC)
+        moment = (at or datetime.now(UTC)).astimezone(UTC)
         before = self._one('SELECT max("at") FROM event')
         if before is not None and before[0] is not None and naive(moment) < before[0]:
             _log.warning(

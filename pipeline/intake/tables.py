@@ -206,9 +206,7 @@ def _row_problem(name: str, row: dict[str, Any]) -> str | None:
     return None
 
 
-def parse_tables(
-    texts: Mapping[str, str], *, zone: ZoneInfo, folder: str = "reference", contract: bool = True
-) -> dict[str, pl.DataFrame]:
+def parse_tables(texts: Mapping[str, str], *, zone: ZoneInfo, contract: bool = True) -> dict[str, pl.DataFrame]:
     """Read all reference tables; one without a text is empty.
 
     Parameters
@@ -217,8 +215,6 @@ def parse_tables(
         By name of the table.
     zone
         Zone of dates and of times without an offset.
-    folder
-        Where they lie, for messages.
     contract
         Hold each against its pandera contract, too. The import of pandera takes a second, so a text that passed when it
         was taken over is not held against it again.
@@ -229,7 +225,7 @@ def parse_tables(
         For an unknown table name, or anything wrong in one.
     """
     wrong = [
-        f"{folder}/{name}.csv is no reference table{nearest(name, REFERENCE_TABLES) or '. Known tables: ' + ', '.join(REFERENCE_TABLES) + '.'}"
+        f"reference/{name}.csv is no reference table{nearest(name, REFERENCE_TABLES) or '. Known tables: ' + ', '.join(REFERENCE_TABLES) + '.'}"
         for name in sorted(set(texts) - set(REFERENCE_TABLES))
     ]
     read = _held_against_contract if contract else _parsed
@@ -237,7 +233,7 @@ def parse_tables(
     for name, table in REFERENCE_TABLES.items():
         try:
             found[name] = (
-                read(name, texts[name], f"{folder}/{name}.csv", zone).clone() if name in texts else table.empty()
+                read(name, texts[name], f"reference/{name}.csv", zone).clone() if name in texts else table.empty()
             )
         except ReferenceTableError as error:
             wrong.append(str(error))

@@ -65,7 +65,6 @@ def template(
     meters: Sequence[str] = (),
     probes: Sequence[str] = (),
     blocks: Sequence[str] = (),
-    operators: Sequence[str] = (),
 ) -> Template:
     """Return a sheet for readings taken down by hand.
 
@@ -77,7 +76,7 @@ def template(
         As the spreadsheet of the site saves CSV: comma and point, or semicolon and comma.
     name
         Name of the layout.
-    meters, probes, blocks, operators
+    meters, probes, blocks
         Texts to choose from; without them the cells are free.
 
     Raises
@@ -104,7 +103,6 @@ def template(
     choices: dict[str, Sequence[str]] = {
         "meter": meters,
         "probe": probes,
-        "operator": operators,
         "role": ROLES,
         "block": blocks,
         "temperature_state": TEMPERATURE_STATES,

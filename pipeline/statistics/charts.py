@@ -199,9 +199,9 @@ def ewma_path(values: NDArray[np.float64], weight: float, *, start: float = 0.0)
     return np.fromiter(path, dtype=np.float64, count=values.size + 1)[1:]
 
 
-def cusum_path(steps: NDArray[np.float64], start: float = 0.0) -> NDArray[np.float64]:
-    """Return c(i) = max(0, c(i − 1) + step(i)) from c(0) = `start`, shape of `steps`."""
-    path = accumulate(steps.tolist(), lambda before, step: max(0.0, before + step), initial=start)
+def cusum_path(steps: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return c(i) = max(0, c(i − 1) + step(i)) from c(0) = 0, shape of `steps`."""
+    path = accumulate(steps.tolist(), lambda before, step: max(0.0, before + step), initial=0.0)
     return np.fromiter(path, dtype=np.float64, count=steps.size + 1)[1:]
 
 

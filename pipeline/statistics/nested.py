@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 __all__ = ["NestedSummary", "nested"]
 
+_LEVELS = ("lot", "part", "spot")
+
 
 @dataclass(frozen=True, slots=True)
 class NestedSummary:
@@ -42,13 +44,8 @@ class NestedSummary:
 def nested(
     frame: pl.DataFrame,
     *,
-    lot: str = "lot",
-    part: str = "part",
-    spot: str = "spot",
     value: str = "value",
-    count: str = "count",
     standard_deviation: str = "standard_deviation",
-    measured_at: str = "measured_at",
     instrument: Sequence[str] = (),
 ) -> NestedSummary:
     """Summarise all lots of a frame at once, level by level.
@@ -62,10 +59,11 @@ def nested(
     Parameters
     ----------
     frame
-        One row a reading or an exported mean. `count` and `standard_deviation` may be missing or null (one reading). A
-        null part or spot is a part or spot of its own. Values in one unit. The order of the rows does not matter.
-    lot, part, spot, value, count, standard_deviation, measured_at
-        Names of the columns.
+        One row a reading or an exported mean: lot, part, spot, measured_at, value, count and standard deviation; the last two
+        may be missing or null (one reading). A null part or spot is a part or spot of its own. Values in one unit. The order
+        of the rows does not matter.
+    value, standard_deviation
+        Names of these columns.
     instrument
         Columns that together name what read it (meter, probe, frequency); null is an instrument of its own. None: all one.
 
@@ -83,21 +81,21 @@ def nested(
     values = frame.get_column(value)
     if values.null_count() or not values.is_finite().all():
         raise ValueError(f"column {value} must hold finite numbers only; leave non-readings out before")
-    ranks, names = zip(*(_ranked(frame.get_column(key)) for key in (lot, part, spot)), strict=True)
+    ranks, names = zip(*(_ranked(frame.get_column(key)) for key in _LEVELS), strict=True)
     read_by = _instruments(frame, instrument)
-    spots = _spots(frame, ranks, [len(n) for n in names], value, count, standard_deviation, measured_at, read_by)
+    spots = _spots(frame, ranks, [len(n) for n in names], value, standard_deviation, read_by)
     parts = _parts(spots)
     order_of_part = _places(parts["lot"])
     spots["part_order"] = order_of_part[parts["place_of_spot"]]
     shown = np.lexsort((spots["spot"], spots["part_order"], spots["first_at"], spots["lot"]))
-    when = frame.schema[measured_at]
+    when = frame.schema["measured_at"]
 
     def named(level: dict[str, Any], order: Any, columns: Sequence[str]) -> pl.DataFrame:
         found = {}
         for column in columns:
             values = level[column] if order is None else level[column][order]
-            if column in ("lot", "part", "spot"):
-                found[column] = names[("lot", "part", "spot").index(column)].gather(values)
+            if column in _LEVELS:
+                found[column] = names[_LEVELS.index(column)].gather(values)
             else:
                 found[column] = pl.Series(values).cast(when) if column == "first_at" else pl.Series(values)
         return pl.DataFrame(found)
@@ -185,9 +183,7 @@ def _spots(
     ranks: Sequence[NDArray[np.int64]],
     sizes: Sequence[int],
     value: str,
-    count: str,
     standard_deviation: str,
-    measured_at: str,
     read_by: NDArray[np.int64] | None,
 ) -> dict[str, NDArray[Any]]:
     """Return the spots by lot, part, time of the first reading and name: means in a first pass, squares in a second.
@@ -195,16 +191,16 @@ def _spots(
     Sums of the same numbers in another order differ in the last bits, so the values of a spot are sorted: only their content
     decides. Squares are about the mean of each instrument on the spot.
     """
-    has_count = count in frame.columns and frame.get_column(count).null_count() < frame.height
+    has_count = "count" in frame.columns and frame.get_column("count").null_count() < frame.height
     has_deviation = (
         standard_deviation in frame.columns and frame.get_column(standard_deviation).null_count() < frame.height
     )
     key = (ranks[0] * sizes[1] + ranks[1]) * sizes[2] + ranks[2]
     selected = pl.DataFrame({"key": key}).with_columns(
         frame.get_column(value).cast(pl.Float64).alias("value"),
-        frame.get_column(measured_at).to_physical().alias("at"),
+        frame.get_column("measured_at").to_physical().alias("at"),
         *([pl.Series("read_by", read_by)] if read_by is not None else []),
-        *([frame.get_column(count).fill_null(1).cast(pl.Int64).alias("count")] if has_count else []),
+        *([frame.get_column("count").fill_null(1).cast(pl.Int64).alias("count")] if has_count else []),
         *([frame.get_column(standard_deviation).cast(pl.Float64).alias("deviation")] if has_deviation else []),
     )
     by = ["value", *(["count"] if has_count else []), *(["deviation"] if has_deviation else [])]

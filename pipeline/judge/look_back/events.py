@@ -237,12 +237,11 @@ def _as_found(
     )
 
 
-def find_events(assessment: Assessment, meters: Iterable[str] | None = None) -> list[Found]:
-    """Return the events of some meters, or of all, in order of time."""
+def find_events(assessment: Assessment) -> list[Found]:
+    """Return the events of all meters, in order of time."""
     judged = calibrations_of(assessment)
-    wanted = sorted(set(assessment.meters) if meters is None else set(meters) & set(assessment.meters))
     found: list[Found] = []
-    for meter in wanted:
+    for meter in sorted(assessment.meters):
         for kind, episodes in (
             ("failed_check", failed_episodes(assessment.runs, meter)),
             ("signal", signal_episodes(assessment.runs, meter)),

@@ -125,7 +125,7 @@ def _flat(cells: Any) -> list[Any]:
 
 
 def test_the_workbook_has_the_header_its_formats_and_lists() -> None:
-    sheet = template(meters=["EC-09", "EC-10"], blocks=['B<L>&"1'], operators=[])
+    sheet = template(meters=["EC-09", "EC-10"], blocks=['B<L>&"1'])
     book = openpyxl.load_workbook(io.BytesIO(sheet.workbook_bytes))
     assert book.sheetnames == ["readings", "lists"]
     readings, lists = book["readings"], book["lists"]
