@@ -30,7 +30,6 @@ LONGEST_LINE_BYTES = 1_000_000
 """A longer line is no line of readings."""
 
 _CONTAINERS = (
-    (b"PK\x03\x04", "a ZIP archive or a spreadsheet workbook", "save the sheet as CSV, or unpack the archive"),
     (b"PK\x05\x06", "an empty ZIP archive", "export again"),
     (b"\x1f\x8b", "compressed with gzip", "unpack it"),
     (b"BZh", "compressed with bzip2", "unpack it"),
@@ -38,7 +37,6 @@ _CONTAINERS = (
     (b"\x28\xb5\x2f\xfd", "compressed with zstd", "unpack it"),
     (b"7z\xbc\xaf\x27\x1c", "a 7z archive", "unpack it"),
     (b"Rar!\x1a\x07", "a RAR archive", "unpack it"),
-    (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "an old spreadsheet workbook", "save the sheet as CSV"),
     (b"%PDF-", "a PDF document", "export the readings as text"),
     (b"PAR1", "a Parquet file", "export the readings as text"),
     (b"SQLite format 3\x00", "a database", "export the readings as text"),
@@ -59,7 +57,7 @@ _UTF8_PAIR = re.compile(rb"[\xc2\xc3\xce\xcf][\x80-\xbf]|\xe2[\x80-\x89][\x80-\x
 
 
 def container(data: bytes) -> Held | None:
-    """Say whether the first bytes belong to something that is no text.
+    """Say whether the first bytes belong to something that is no text, and no workbook either.
 
     Parameters
     ----------

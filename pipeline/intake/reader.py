@@ -19,7 +19,6 @@ from pipeline.intake.rows import RowReader
 from pipeline.intake.sections import carried_columns
 from pipeline.intake.workbooks.joined import joined
 from pipeline.intake.workbooks.parts import parts_of
-from pipeline.intake.workbooks.reading import is_workbook
 from schemas.tables import QUARANTINE, READING
 
 if TYPE_CHECKING:
@@ -122,7 +121,7 @@ def _hold_if_no_line_fits(body: Body, quarantine: pl.DataFrame) -> None:
 
 def _unreadable(data: bytes, size_cap_bytes: int) -> Held | None:
     if len(data) <= size_cap_bytes:
-        return None if is_workbook(data) else container(data)
+        return container(data)
     return Held(
         "too_large",
         f"The file has {len(data):,} bytes; at most {size_cap_bytes:,} are read.",

@@ -12,8 +12,8 @@ from pipeline.intake.reading import HoldFile
 # First bytes as published: PKWARE APPNOTE 4.3.7 and 4.3.16, RFC 1952, RFC 8878; xz and PNG by their specifications;
 # the others are common practice, no source
 NO_TEXT = {
-    "ZIP": b"PK\x03\x04", "empty ZIP": b"PK\x05\x06", "gzip": b"\x1f\x8b\x08", "bzip2": b"BZh9", "xz": b"\xfd7zXZ\x00",
-    "zstd": b"\x28\xb5\x2f\xfd", "7z": b"7z\xbc\xaf\x27\x1c", "RAR": b"Rar!\x1a\x07\x00", "workbook": b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1",
+    "empty ZIP": b"PK\x05\x06", "gzip": b"\x1f\x8b\x08", "bzip2": b"BZh9", "xz": b"\xfd7zXZ\x00",
+    "zstd": b"\x28\xb5\x2f\xfd", "7z": b"7z\xbc\xaf\x27\x1c", "RAR": b"Rar!\x1a\x07\x00",
     "PDF": b"%PDF-1.7", "Parquet": b"PAR1", "database": b"SQLite format 3\x00", "program": b"\x7fELF", "picture": b"\x89PNG\r\n",
     "photograph": b"\xff\xd8\xff\xe0", "rich text": b"{\\rtf1",
     "page": b"<!DOCTYPE html>", "bare page": b"<HTML>", "XML": b'\xef\xbb\xbf \r\n\t<?xml version="1.0"?>', "table": b"\n<table>",
@@ -27,6 +27,11 @@ def test_what_is_no_text_is_known_by_its_first_bytes_and_not_by_others(name: str
     assert held.reason == "not_text"
     assert container(b"measured_at;value\n" + NO_TEXT[name]) is None
     assert container(NO_TEXT[name].lstrip()[:1]) is None
+
+
+def test_what_may_be_a_workbook_is_looked_into_elsewhere() -> None:
+    assert container(b"PK\x03\x04rest") is None
+    assert container(b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1rest") is None
 
 
 @pytest.mark.parametrize(
