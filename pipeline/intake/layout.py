@@ -252,12 +252,12 @@ class Layout(Part):
         named = [field.column for field in self.fields if field.column is not None]
         named += [self.workbook.sheet_name_fills] if self.workbook.sheet_name_fills is not None else []
         named += [key.column for _, key in self.keys if key.column is not None]
-        named += [*self.constants, *sorted(self.routes.fills if self.routes is not None else ())]
+        named += [*self.constants, *sorted(self.routes.fills - {"role"} if self.routes is not None else ())]
         wrong = [f"column {c!r} is filled from two places" for c in dict.fromkeys(named) if named.count(c) > 1]
         ignored = {field.name for field in self.fields if field.column is None}
         joined = [name for field in self.fields for name in field.join_with if name not in ignored]
         wrong += [f"joinWith names {name!r}, which is no field with ignore = true" for name in joined]
-        have = set(named)
+        have = set(named) | ({"role"} if self.routes is not None else set())
         if self.role_by_column:
             if "role" in have:
                 wrong.append(

@@ -44,6 +44,7 @@ REASONS: dict[str, str] = {
     '"read" in the layout.',
     "error_cell": "Correct the cell in the workbook, or discard the line with a reason.",
     "percent_cell": "Take the percent format from the cell and look whether its number is the one that was read.",
+    "role_disagrees": "The role says a part and the name a block, or the other way round: correct the export.",
     "role_unclear": "Which of the two was read? Correct the export.",
     "not_routed": "Add a route to the layout, or enter the name in reference/blocks.csv, lots.csv or studies.csv; then replay the "
     "line.",

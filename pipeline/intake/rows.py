@@ -165,7 +165,15 @@ class RowReader:
             found[target] = _constant(target, value, height)
         if self._layout.routes is not None:
             told = by_target["name"].name if "name" in by_target else "name"
+            stated = found.pop("role", None)
             found |= route(found.pop("name"), told, lines, self._layout.routes, self._listed, refusals)
+            if stated is not None:
+                # whether a block was checked or set the export says itself; whether it is a block both must say
+                differs = (stated == "part").ne_missing(found["role"] == "part") & found["role"].is_not_null()
+                refusals.add(
+                    differs & stated.is_not_null(), told, "role_disagrees", "a name of what the role says", stated
+                )
+                found["role"] = stated
         if self._layout.role_by_column:
             found["role"] = _role_by_column(found["lot"], found["block"], refusals)
         if self._layout.unit is not None:

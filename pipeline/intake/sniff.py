@@ -239,7 +239,7 @@ def look_at(text: str, encoding: str) -> Shape:
         preamble=tuple(sample[:start]),
         header=header,
         units=units,
-        rows=tuple(stripped[n] for n in rest if stripped[n] != first),
+        rows=tuple(stripped[n] for n in rest if header is None or stripped[n] != first),
         footer=() if sections is not None else footer,
         ends_with_newline=ends,
         spaces_around=spaces,

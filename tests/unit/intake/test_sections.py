@@ -348,6 +348,21 @@ def test_the_layout_may_hold_the_whole_file_for_a_name_that_no_route_fits() -> N
     assert read(TOP + section("KB-01", "33,10"), layout).held is None
 
 
+def test_a_role_beside_the_name_must_agree_with_it_and_tells_a_setting_from_a_check() -> None:
+    layout = LAYOUT.replace('{ key = "By", column = "operator"', '{ key = "As", column = "role"')
+    parts = [
+        section(name, "33,50", head=f"Freq;60;;\nAs;{role};;\n")
+        for name, role in (
+            ("BL-A1", "block"), ("BL-A1", "setting"), ("KB-01", "part"), ("BL-A1", "part"), ("KB-01", "block"), ("KB-01", "x"),
+        )
+    ]  # fmt: skip
+    found = read(TOP + "".join(parts), layout)
+    assert [reason for _, reason in refused(found)] == ["role_disagrees", "role_disagrees", "not_in_list"]
+    assert found.readings.select("role", "block", "lot").rows() == [
+        ("block", "BL-A1", None), ("setting", "BL-A1", None), ("part", None, "KB-01"),
+    ]  # fmt: skip
+
+
 # the name of the file
 
 
@@ -491,7 +506,7 @@ def test_what_the_filled_column_can_say_it_says_alone(old: str, new: str, said: 
     [
         ("begin = 'Job (?P<name>", "begin = 'Job (?P<job>", "group 'job' is no column of text; declare under keys"),
         ("begin = 'Job (?P<name>", "begin = 'Job (", "a column 'name' needs [routes], and [routes] a column 'name'"),
-        ("[constants]", '[constants]\nrole = "part"', "'role' is filled from two places"),
+        ('column = "operator"', 'column = "meter"', "'meter' is filled from two places"),
         ("[constants]", '[constants]\nlot = "L-1"', "'lot' is filled from two places"),
         ('listed = "blocks"', 'listed = "lots"', "'lots' goes not with role = 'block'"),
         ('{ role = "part", listed = "studies" }', '{ role = "part" }', "expected a pattern, a list (listed) or both"),
