@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import TYPE_CHECKING
 
 from reports.kit.markup import Html, element, join, visible
@@ -24,6 +25,10 @@ _CODE_MM = 25.0
 _LEFT, _ROOM = 2.0, 33.0
 _NARROW = 0.62
 """Width of a character over its height, on the safe side for a bold sans serif."""
+_BOLD = 0.58
+"""The same of the words of a state, which are small letters."""
+_STATE = 17
+"""Characters of a state that fit on one line in 8 pt."""
 _SMALL, _BIG = 2.9, 6.0  # 8.2 pt and 17 pt
 
 
@@ -47,7 +52,7 @@ def label(page: LabelPage) -> str:
         state = general.FIRST[page.first] if page.first else general.VERDICT[page.state]
     shown = "conditional" if page.first else page.state
     lines = _name_lines(page.identifier)
-    size = min(_BIG, _ROOM / (_NARROW * max(len(line) for line in lines)), 8.0 / len(lines))
+    size = min(_BIG, _ROOM / (_NARROW * max(len(line) for line in lines)), 8.6 / len(lines))
     names = [_text(line, 5.2 + size * (place + 1), size, bold=True) for place, line in enumerate(lines)]
     dated = words.DATED[page.kind].format(day=clock.day(page.dated)) if page.dated else words.DATED[f"{page.kind}_none"]
     due = (
@@ -57,14 +62,20 @@ def label(page: LabelPage) -> str:
         if page.kind == "block"
         else None
     )
-    word_size = min(3.6, (_ROOM - 5.0) / (_NARROW * len(state)))
+    said = textwrap.wrap(state, _STATE) if len(state) > _STATE else [state]
+    word_size = 3.6 if len(said) == 1 else _SMALL
+    word_size = min(word_size, (_ROOM - 4.0) / (_BOLD * max(len(line) for line in said)))
+    first = 19.0 if len(said) == 1 else 17.4
+    states = [
+        _text(line, first + 3.2 * place, word_size, bold=True, left=_LEFT + 5.0) for place, line in enumerate(said)
+    ]
     inside = [
         shapes(),
         element("rect", width=WIDTH_MM, height=HEIGHT_MM, fill="#fff"),
         _text(kind, 4.6, _SMALL),
         *names,
         element("use", href=f"#shape-{shape_of(shown)}", x=_LEFT, y=15.6, width=4.2, height=4.2),
-        _text(state, 19.0, word_size, bold=True, left=_LEFT + 5.0),
+        *states,
         _text(dated, 23.6, _SMALL),
         _text(due, 27.2, _SMALL) if due else None,
         _code(page),

@@ -15,5 +15,5 @@ DATED = {
     "lot": "read {day}",
     "block": "certified {day}",
     "lot_none": "not dated",
-    "block_none": "certified: not stated",
+    "block_none": "no certificate date",
 }

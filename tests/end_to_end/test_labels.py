@@ -17,6 +17,7 @@ from scenario import Scenario
 from pipeline.errors import UsageError
 from pipeline.questions.labels import MOST_CHARACTERS, code_of
 from reports.paper.label import QUIET, label
+from reports.words import block, general
 from schemas.papers import LabelPage
 
 if TYPE_CHECKING:
@@ -67,6 +68,36 @@ def test_a_label_says_id_state_and_dates(works: Shell) -> None:
     assert texts[2][:2] + texts[2][3:] == ["Reference block", "B1", "certified 2025-06-01", "due 2027-06-01"]
     uses = [re.findall(r'href="#(shape-\w+)"', path.read_text(encoding="utf-8")) for path in paths[:2]]
     assert uses == [["shape-accept"], ["shape-reject"]]
+
+
+@pytest.mark.parametrize(
+    ("kind", "state", "first"),
+    [("lot", "accept", first) for first in general.FIRST]
+    + [("lot", verdict, None) for verdict in general.VERDICT]
+    + [("block", state, None) for state in block.STATE],
+)
+def test_every_state_fits_beside_the_code_and_is_read_without_a_glass(kind: str, state: str, first: str | None) -> None:
+    page = LabelPage(
+        kind=kind,
+        identifier="L-0007",
+        state=state,
+        first=first,
+        dated=None,
+        due=None,
+        zone="UTC",
+        code=code_of("L-0007"),
+    )
+    root = ET.fromstring(label(page))
+    texts = list(root.iter("{http://www.w3.org/2000/svg}text"))
+    word = block.STATE[state] if kind == "block" else general.FIRST[first] if first else general.VERDICT[state]
+    assert word in " ".join(str(node.text) for node in texts)
+    for node in texts:
+        size = float(node.get("font-size", "0"))
+        assert size * 72 / 25.4 >= 8
+        assert float(node.get("x", "0")) + 0.58 * size * len(str(node.text)) <= 36
+    at = [float(node.get("y", "0")) for node in texts]
+    assert at == sorted(at)
+    assert max(at) < 29
 
 
 def test_an_accept_with_something_first_is_no_plain_accept(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
