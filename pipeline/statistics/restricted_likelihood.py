@@ -24,7 +24,7 @@ from scipy import optimize, special
 from pipeline.statistics.components import LEVELS
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
@@ -67,7 +67,7 @@ def restricted_components(spot_values: pl.DataFrame, found: NestedComponents) ->
         inner = float(found[LEVELS[active[-1]]]["variance"] or 0.0)
         outer = active[:-1]
         start = [float(found[LEVELS[place]]["variance"] or 0.0) / inner for place in outer]
-        ratios, deviance = likelihood.fitted(outer, (start, [1.0] * len(outer)), polished=True)
+        ratios, deviance = likelihood.fitted(outer, (start, [1.0] * len(outer)))
         scale = likelihood.scale(ratios)
         variances |= {place: float(ratios[place]) * scale for place in outer} | {active[-1]: scale}
         for place in outer:
@@ -151,9 +151,7 @@ class _Likelihood:
         log, squares = self._terms(ratios)
         return np.asarray(log + self._freedom * np.log(squares / self._freedom))
 
-    def fitted(
-        self, places: Sequence[int], starts: Sequence[Sequence[float]], *, polished: bool = False
-    ) -> tuple[NDArray[np.float64], float]:
+    def fitted(self, places: Sequence[int], starts: Sequence[Sequence[float]]) -> tuple[NDArray[np.float64], float]:
         """Return the ratios of levels 0 to 2 and −2·ln of the likelihood (but for a constant), all levels but `places` at zero."""
 
         def ratios(x: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -181,28 +179,5 @@ class _Likelihood:
             ),
             key=lambda each: float(each.fun),
         )  # fmt: skip
-        x = self._polished(deviance, best.x) if polished else best.x
+        x = np.where(best.x > 1e-9, best.x, 0.0)
         return ratios(x), deviance(x)[0]
-
-    @staticmethod
-    def _polished(
-        deviance: Callable[[NDArray[np.float64]], tuple[float, NDArray[np.float64]]], x: NDArray[np.float64]
-    ) -> NDArray[np.float64]:
-        """Return the minimum after Newton steps of what is above zero: the search ends with half of the digits."""
-        for _ in range(20):
-            value, slopes = deviance(x)
-            inner = np.flatnonzero(x > 1e-9)
-            if not inner.size:
-                break
-            steps = 1e-5 * np.eye(x.size)[inner]
-            curvature = np.array([(deviance(x + e)[1] - deviance(x - e)[1])[inner] / 2e-5 for e in steps])
-            if np.linalg.eigvalsh((curvature + curvature.T) / 2.0)[0] <= 0:
-                break
-            moved = x.copy()
-            moved[inner] -= np.linalg.solve(curvature, slopes[inner])
-            if (moved < 0).any() or deviance(moved)[0] > value + 1e-9:
-                break
-            x, last = moved, x
-            if np.abs(x - last).max() <= 1e-12:
-                break
-        return np.where(x > 1e-9, x, 0.0)
