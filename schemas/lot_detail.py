@@ -10,12 +10,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     import polars as pl
 
 __all__ = [
     "CapabilityDetail",
     "ComponentLine",
     "ComponentsDetail",
+    "EarlierLot",
     "ExpectedOutside",
     "GroupsDetail",
     "HeatTreatmentDetail",
@@ -315,8 +318,18 @@ class HeatTreatmentDetail:
 
 
 @dataclass(frozen=True, slots=True)
+class EarlierLot:
+    """A lot before this one of the same product, supplier and specification; its mean is in the working unit."""
+
+    lot: str
+    first_at: datetime | None
+    mean: float | None
+    verdict: str
+
+
+@dataclass(frozen=True, slots=True)
 class LotDetail:
-    """Everything above, of one lot."""
+    """Everything above, of one lot; `earlier` are the last lots before it, the earliest first."""
 
     capability: CapabilityDetail
     components: ComponentsDetail | None
@@ -324,3 +337,4 @@ class LotDetail:
     plan: PlanDetail | None
     material: MaterialDetail
     heat_treatment: tuple[HeatTreatmentDetail, ...] = ()
+    earlier: tuple[EarlierLot, ...] = ()

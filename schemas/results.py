@@ -321,6 +321,7 @@ class LotPage:
             **as_json(self.result),
             "detail": as_json(self.detail),
             "came_to_light": as_json(self.came_to_light),
+            "meter_differences": as_json(self.meter_differences),
         }
 
     @property

@@ -58,7 +58,7 @@ def with_detail(
         lots_at_a_glance=lambda: pl.DataFrame(
             {
                 name: [getattr(result, name)]
-                for name in ("lot", "verdict", "product", "supplier", "specification", "first_at")
+                for name in ("lot", "verdict", "product", "supplier", "specification", "mean", "first_at")
             }
         ),
     )

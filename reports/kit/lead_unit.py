@@ -21,6 +21,7 @@ from schemas.lot_detail import (
     CapabilityDetail,
     ComponentLine,
     ComponentsDetail,
+    EarlierLot,
     GroupsDetail,
     HeatTreatmentDetail,
     IntervalsDetail,
@@ -60,6 +61,7 @@ _SCALED: dict[type, tuple[str, ...]] = {
     MaterialLine: ("lower", "upper", "distance"),
     PartMaterial: ("mean",),
     HeatTreatmentDetail: ("mean",),
+    EarlierLot: ("mean",),
     GroupsDetail: ("lower_mean", "upper_mean", "within_standard_deviation"),
     LotDetail: (), CapabilityDetail: (), ComponentsDetail: (), SuspectsDetail: (),
 }  # fmt: skip

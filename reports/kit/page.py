@@ -38,6 +38,7 @@ __all__ = [
     "LOOK",
     "TONES",
     "Masthead",
+    "behind",
     "document",
     "flags_list",
     "folded",
@@ -208,6 +209,21 @@ def section(name: str, *content: object, heading: str | None = None, wide: bool 
 def folded(summary: object, *content: object, anchor: str | None = None) -> Html:
     """Return what stands behind a disclosure: it opens without a script, and is not printed while it is closed."""
     return element("details", element("summary", summary), *content, id=anchor)
+
+
+def behind(part: Html, told: str = "") -> Html:
+    """Return a section behind a disclosure named as its heading; a link to it opens it.
+
+    Parameters
+    ----------
+    part
+        From :func:`section`.
+    told
+        What a reader learns without opening it.
+    """
+    found = _SECTION_HEAD.search(part)
+    heading = Html(found[2]) if found else text("")
+    return element("details", element("summary", heading, element("small", f" {told}") if told else None), part)
 
 
 def verdict(state: str, word: str, reasons: Sequence[str], steps: Sequence[str], since: Html | None = None) -> Html:

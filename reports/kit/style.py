@@ -147,15 +147,16 @@ figure{margin:1.2rem 0 1.4rem}
 .filter select{max-width:14rem}
 .filter p{margin:0;padding:.25rem 0}
 [hidden]{display:none!important}
-.under{display:flex;flex-direction:row-reverse;flex-wrap:wrap;justify-content:space-between;gap:0 1rem;max-width:56rem}
+.under{display:flex;flex-direction:column-reverse;position:relative;max-width:56rem}
 .tools{display:flex;flex-wrap:wrap;gap:.4rem}
 /* what acts on a chart shows when somebody is at it; a finger is never just near */
-@media (hover:hover){.tools{opacity:0}figure:hover .tools,figure:focus-within .tools{opacity:1}}
+@media (hover:hover){.tools{opacity:0;position:absolute;right:0;top:0;background:var(--paper)}
+figure:hover .tools,figure:focus-within .tools{opacity:1}}
 button,input,select{font:inherit;color:var(--ink);background:var(--paper);border:1px solid var(--inner);border-radius:0;padding:.25rem .6rem;min-height:1.75rem}
 .tools button{font-size:.85rem}
 button:hover{background:var(--none-wash)}
 button:focus-visible,input:focus-visible,select:focus-visible{outline:3px solid var(--link);outline-offset:2px}
-.readout{color:var(--soft);font-size:.93rem;min-height:1.5em;margin:.15rem 0 0;flex:1 1 20rem}
+.readout{color:var(--soft);font-size:.93rem;min-height:1.5em;margin:.15rem 0 0}
 .dim{opacity:.18}
 .ring{fill:none;stroke:var(--link);stroke-width:2.5}
 .brush{fill:var(--link);fill-opacity:.1;stroke:var(--link);stroke-dasharray:4 3}
@@ -165,7 +166,11 @@ details{border-top:1px solid var(--rule);padding:.35rem 0}
 details:last-of-type{border-bottom:1px solid var(--rule)}
 summary{cursor:pointer;padding:.25rem 0;color:var(--link);font-weight:600}
 summary:focus-visible{outline:3px solid var(--link);outline-offset:2px}
+summary small{font-weight:400;color:var(--soft);font-size:.9rem}
 details[open]>summary{margin-bottom:.5rem}
+details>.part{display:block;margin-top:0}
+details>.part>h2{position:absolute;width:1px;height:1px;overflow:hidden;clip-path:inset(50%);white-space:nowrap}
+details>.part>div{border-top:0}
 .strip small{font:.9rem/1.4 "Segoe UI","Helvetica Neue",Arial,"Liberation Sans",sans-serif;color:var(--soft);margin-left:.5em}
 .strip+figure{margin-top:.3rem}
 /* what is wider than its place scrolls in itself, and a shadow stands where it goes on */
@@ -218,7 +223,7 @@ border-bottom:2px solid var(--tone)}
 @media (prefers-reduced-motion:no-preference){html{scroll-behavior:smooth}}
 @media print{
 :root{color-scheme:light;LIGHT}
-html{font-size:9.5pt}
+html{font-size:9.5pt}body{line-height:1.35}
 body{background:none}
 .skip,.crumbs,.contents,.under,.how,.filter{display:none}
 .sheet{max-width:none;padding:0;border:0;background:none}
@@ -227,6 +232,13 @@ body{background:none}
 .part>div{padding-left:1rem}
 .chart,.scroll{overflow:visible;background:none}
 .chart svg{min-width:0;background:none}
+.chart svg{font-size:13.5px}
+figure{margin:.5rem 0 .7rem}.scroll{margin:.5rem 0 .8rem;background:none}figcaption,caption{font-size:8.5pt;line-height:1.35}
+.part{margin-top:.9rem}h1{margin:.6rem 0 .2rem;font-size:1.7rem}.what{margin-bottom:.7rem}.stamp{padding:.8rem .6rem}.stamp svg{width:3rem;height:3rem}
+.verdict{grid-template-columns:8.5rem minmax(0,1fr)}.word{font-size:1.5rem}.why{padding:.5rem .9rem}
+.ledger{grid-template-columns:repeat(4,minmax(0,1fr))}.ledger dd{font-size:1.05rem}.ledger>div{padding:.25rem .5rem}
+p,li,.points li{margin:.15rem 0}.facts{gap:.1rem 1rem}footer .facts{grid-template-columns:auto 1fr auto 1fr}footer{margin-top:.8rem;padding-top:.3rem}footer h2{margin-top:.2rem}footer .scroll{margin:.2rem 0}.caution p{margin:.05rem 0}.part>div{padding-top:.25rem}.caution{padding:.2rem .8rem}
+details:not([open]),.part:has(>div>details):not(:has(details[open])):not(:has(>div>:not(details))){display:none}
 figure,.verdict,.ledger,.caution,tr{break-inside:avoid}
 h2,h3,caption{break-after:avoid}
 thead{display:table-header-group}
@@ -272,7 +284,7 @@ def running_foot(words: str, page: str, of: str) -> str:
         return "".join(c if c.isascii() and (c.isalnum() or c == " ") else f"\\{ord(c):x} " for c in text)
 
     return (
-        "@page{margin:15mm 14mm 18mm;"
+        "@page{margin:11mm 14mm 14mm;"
         f'@bottom-left{{content:"{quoted(words)}";font:8pt sans-serif;color:#444}}'
         f'@bottom-right{{content:"{quoted(page)} " counter(page) " {quoted(of)} " counter(pages);'
         "font:8pt sans-serif;color:#444}}"

@@ -32,9 +32,16 @@ def fraction_in_words(value: float | None) -> str:
     return words.SAY["percent"].format(value=compact(100 * number, 2))
 
 
-def withheld(detail: CapabilityDetail | None, name: str) -> bool:
-    """Whether an index that was computed is not stated on the page."""
-    return detail is not None and not detail.headline and name in ("cp", "cpk")
+def withheld(result: LotResult, detail: CapabilityDetail | None) -> str | None:
+    """Return why no capability is stated on a page: a lot that is rejected or not stable says nothing of what the process can do.
+
+    The figures stay in the data.
+    """
+    if result.verdict == "reject":
+        return words.SAY["rejected"]
+    if detail is not None and not detail.headline:
+        return detail.headline_reason or shared.FRAGMENT["no_reason"]
+    return None
 
 
 def capability_section(
@@ -49,14 +56,18 @@ def capability_section(
     points = [*_order(detail), _shape(detail)]
     if not detail.headline and detail.stability.state != "unstable":
         points.insert(0, words.SAY["mixed"])
-    points += _limits(result, detail, components)
+    reason = withheld(result, detail)
+    if reason is None:
+        points += _limits(result, detail, components)
     points += _intervals(detail.intervals, unit, decimals)
-    if detail.indicative and result.parts:
+    if reason is not None:
+        points.append(words.SAY["no_capability"].format(reason=reason))
+    elif detail.indicative and result.parts:
         points.append(words.SAY["few"].format(n=detail.subgroups))
     return section(
         "capability",
         element("ul", join(element("li", point) for point in points), class_="points"),
-        _indices(result, detail, numbered, unit, decimals),
+        _indices(result, detail, numbered, unit, decimals) if reason is None else None,
         heading=words.HEADING["capability"],
         wide=True,
     )
@@ -174,17 +185,6 @@ def _indices(result: LotResult, detail: CapabilityDetail, numbered: Numbered, un
         if value is None:
             reason = shorten(result.not_computable.get(name, ""), 200)
             rows.append((words.INDEX[name], "", "", reason, "", result.parts))
-        elif withheld(detail, name):
-            rows.append(
-                (
-                    words.INDEX[name],
-                    "",
-                    "",
-                    say["not_stated"].format(reason=detail.headline_reason),
-                    compact(freedom),
-                    result.parts,
-                )
-            )
         else:
             written = (
                 shared.FRAGMENT["span"].format(low=fixed(interval[0], 2), high=fixed(interval[1], 2))

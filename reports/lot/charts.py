@@ -20,9 +20,10 @@ if TYPE_CHECKING:
     import polars as pl
 
     from reports.kit.numbers import Clock
+    from schemas.lot_detail import EarlierLot
     from schemas.results import LotResult
 
-__all__ = ["MOST_MARKS", "MOST_PARTS", "parts_plot", "spread_plot", "timeline_plot"]
+__all__ = ["MOST_MARKS", "MOST_PARTS", "earlier_plot", "parts_plot", "spread_plot", "timeline_plot"]
 
 MOST_PARTS, MOST_WITH_SPOTS, MOST_MARKS, MOST_ROWS, MOST_BRACKETS = 120, 40, 400, 8, 40
 
@@ -115,6 +116,7 @@ def parts_plot(
         words.FIGURE_OF["part_axis"],
         _value_axis(result, unit),
         x_axis=False,
+        height=150,
         y_decimals=decimals,
     )
     mean = finite(result.mean)
@@ -220,7 +222,7 @@ def spread_plot(result: LotResult, spots: pl.DataFrame, *, unit: str, decimals: 
     tallest = max(len(found) for found in bins.values())
     stacked = tallest <= 20 and len(rows) <= MOST_MARKS
     top = max(tallest, 4) * 1.18
-    plot = Plot((low, high), (0, top), _value_axis(result, unit), words.FIGURE_OF["spots_axis"], height=190)
+    plot = Plot((low, high), (0, top), _value_axis(result, unit), words.FIGURE_OF["spots_axis"], height=110)
     for limit, edge in _guards(result):
         plot.rect(max(min(limit, edge), low), min(max(limit, edge), high), 0, top, "grid")
         if low < edge < high:
@@ -251,6 +253,37 @@ def spread_plot(result: LotResult, spots: pl.DataFrame, *, unit: str, decimals: 
         if all(abs(mean - value) > 0.17 * (high - low) for _, value in limits):
             plot.names.append((mean, top, label, "inner"))
     return plot, 0 if stacked else classes
+
+
+def earlier_plot(result: LotResult, earlier: Sequence[EarlierLot], *, unit: str, decimals: int) -> Plot | None:
+    """Draw the mean of a lot after those of the lots before it; None where there is nothing before it."""
+    rows = [
+        (one.lot, one.mean, one.verdict) for one in earlier if finite(one.mean) is not None and one.mean is not None
+    ]
+    if not rows or finite(result.mean) is None or result.mean is None:
+        return None
+    means = [mean for _, mean, _ in rows] + [result.mean]
+    near, _ = _near_and_far(_limits(result), means)
+    plot = Plot(
+        (0.4, len(means) + 0.6), domain(means + [value for _, value in near], margin=0.12), words.FIGURE_OF["lots_axis"],
+        _value_axis(result, unit), x_axis=False, height=76, y_decimals=decimals,
+    )  # fmt: skip
+    for name, value in near:
+        plot.across(value, "limit", words.FIGURE_OF[name].format(value=_limit(result, name)), dash="long", width=1.5)
+    plot.path = [{"x": place, "y": mean} for place, mean in enumerate(means, start=1)]
+    for place, (lot, mean, verdict) in enumerate(rows, start=1):
+        look = ("diamond", "flag", True) if verdict == "reject" else ("circle", "point", False)
+        said = words.FIGURE_OF["lot_and_verdict"].format(
+            lot=clipped(lot, 24), verdict=words.VERDICT.get(verdict, verdict)
+        )
+        plot.point(place, mean, *look, said=said)
+    plot.point(len(means), result.mean, "square", "point", filled=True, said=clipped(result.lot, 24))
+    step = -(-len(means) // 7)
+    names = [*(lot for lot, *_ in rows), result.lot]
+    plot.names_below = [
+        (place, clipped(name, 10)) for place, name in enumerate(names, start=1) if (len(names) - place) % step == 0
+    ]
+    return plot
 
 
 _RUN = {"passed": ("big_circle", "point", False), "failed": ("big_diamond", "flag", True)}

@@ -7,9 +7,10 @@ from reports.kit.charts import Plot, figure, svg
 from reports.kit.lead_unit import in_lead_unit
 from reports.kit.links import exists, linked
 from reports.kit.markup import Html, element, isolated, join, shorten
-from reports.kit.numbers import Clock, finite
+from reports.kit.numbers import Clock, finite, fixed, percent
 from reports.kit.page import (
     Masthead,
+    behind,
     document,
     flags_list,
     folded,
@@ -47,6 +48,10 @@ from schemas.results import LotPage, LotResult
 __all__ = ["REPORT", "render"]
 
 
+_SHORT_PAPER = "@media print{#figure-earlier,#figure-brackets,#table-brackets caption a{display:none}}"
+"""An accepted lot takes two sheets: its table of brackets says what the chart beside it draws, and the lots before it have pages."""
+
+
 def render(page: LotPage) -> str:
     """Render the page of a lot.
 
@@ -72,29 +77,42 @@ def render(page: LotPage) -> str:
     shown = [drawn for _, drawn in charts.values()]
     none = element("p", words.FIGURE["none"].format(reason=reason_of(result, "mean")))
     points = join(element("li", point) for point in main_points(page, working, clock, unit, decimals))
+    since = [
+        _failure(page, here, clock, unit, decimals),
+        came_to_light(here, page.came_to_light, clock, unit, decimals),
+    ]
     body = [
         verdict(
-            shown_state(result),
-            word,
-            result.reasons,
-            lot_steps(page),
-            came_to_light(here, page.came_to_light, clock, unit, decimals),
+            shown_state(result), word, result.reasons, lot_steps(page), join(part for part in since if part) or None
         ),
         section("points", element("ul", points, class_="points")),
         section("figures", key_figures(page, working, unit, decimals)),
-        section("charts", *(shown or [none]), wide=True),
-        *_details(page, numbered, unit, decimals),
-        section("support", *_support(page, clock, numbered, here, unit, decimals), wide=True),
-        section("conformity", *_conformity(result, numbered), wide=True),
-        *_evidence_sections(page, numbered, clock, unit, decimals),
-        section("uncertainty", *_budgets(result, numbered, unit, decimals), wide=True),
-        *_corrections(result, numbered, unit),
         section("rule", facts(_rule_facts(result, working))),
-        section("flags", flags_list(result.flags)),
-        section("dispositions", _dispositions(result, numbered, clock)),
-        *_look_back(page, numbered, clock, unit),
-        _annex(page, clock, numbered, charts, unit, decimals, there),
+        section("charts", *(shown or [none]), wide=True),
+        section("support", *_support(page, clock, numbered, here), wide=True),
+        *_evidence_sections(page, numbered, clock, unit, decimals),
     ]
+    if result.flags:
+        body.append(section("flags", flags_list(result.flags)))
+    if result.dispositions:
+        body.append(section("dispositions", lot_tables.decisions_table(result.dispositions, numbered.table(), clock)))
+    body += _look_back(page, numbered, clock, unit)
+    more = [
+        section("conformity", *_conformity(result, numbered)),
+        *_details(page, numbered, unit, decimals),
+        section("uncertainty", *_budgets(result, numbered, unit, decimals)),
+        *_corrections(result, numbered, unit),
+    ]
+    if page.checks.height:
+        more.append(
+            section(
+                "checks",
+                lot_tables.checks_table(page, numbered.table(), clock, unit=unit, decimals=decimals),
+                heading=words.SECTION["run_checks"],
+            )
+        )
+    body.append(section("more", *map(behind, more), heading=words.SECTION["more"], wide=True))
+    body.append(_annex(page, clock, numbered, charts, unit, decimals, there))
     head = Masthead(
         kind=words.FRAGMENT["lot"],
         name=result.lot,
@@ -102,7 +120,8 @@ def render(page: LotPage) -> str:
         what=_what(result, clock),
         title=f"{word}: {shorten(result.lot, 60)}",
     )
-    return document(head, here, page.provenance, numbered, body, _rule_facts(result, working)[:5])
+    settled = result.verdict == "accept" and not result.conditions
+    return document(head, here, page.provenance, numbered, body, style=_SHORT_PAPER if settled else "")
 
 
 REPORT = Report(name="lot", page=LotPage, render=render)
@@ -181,6 +200,10 @@ def _charts(page: LotPage, numbered: Numbered, there: str, *, unit: str, decimal
         sentence = say["distribution_bars"].format(bins=spread[1]) if spread[1] else say["distribution"]
         key = say["key_bars" if spread[1] else "key_spread"] if limited else say["key_plain_spread"]
         add("spots", spread[0], sentence, key)
+    earlier = () if page.detail is None else page.detail.earlier
+    if before := lot_charts.earlier_plot(result, earlier, unit=unit, decimals=decimals):
+        number, said = numbered.figure(), say["earlier"].format(lots=words.counted(len(earlier), "lot"))
+        found["earlier"] = number, figure(number, "earlier", svg(before, said), said, say["key_earlier"])
     return found
 
 
@@ -199,7 +222,26 @@ def _details(page: LotPage, numbered: Numbered, unit: str, decimals: int) -> lis
     ]
 
 
-def _support(page: LotPage, clock: Clock, numbered: Numbered, here: str, unit: str, decimals: int) -> list[Html]:
+def _failure(page: LotPage, here: str, clock: Clock, unit: str, decimals: int) -> Html | None:
+    """Return how far the worst failed check beside a suspect lot was off, with the event; None for other lots."""
+    failed = [
+        row
+        for row in best_order(page.checks, ("meter", "at", "block")).iter_rows(named=True)
+        if row["passes"] is False and finite(row["bias"]) is not None and row["tolerance"]
+    ] if page.checks.height and page.result.support == "suspect" else []  # fmt: skip
+    if not failed:
+        return None
+    worst = max(failed, key=lambda row: (abs(row["bias"]) / row["tolerance"], row["at"]))
+    said = words.POINT["failure"].format(
+        block=shorten(str(worst["block"]), 40), at=f"{clock.minute(worst['at'])} {clock.zone}", unit=unit,
+        bias=fixed(worst["bias"], decimals, sign=True), share=percent(abs(worst["bias"]) / worst["tolerance"]),
+        tolerance=fixed(worst["tolerance"], decimals),
+    )  # fmt: skip
+    events = [linked(here, event.kind, event.identifier, event.title, 100) for event in page.events]
+    return element("p", element("b", said), " ", join(events, ", "))
+
+
+def _support(page: LotPage, clock: Clock, numbered: Numbered, here: str) -> list[Html]:
     if not page.brackets.height:
         return [element("p", words.FRAGMENT["no_brackets"])]
     number, drawn = None, Html("")
@@ -208,10 +250,7 @@ def _support(page: LotPage, clock: Clock, numbered: Numbered, here: str, unit: s
         say, number = words.FIGURE, numbered.figure()
         sentences = (say["timeline"], say["key_timeline"], line[1])
         drawn = figure(number, "brackets", svg(line[0], sentences[0]), *sentences, table="brackets")
-    tables = [lot_tables.brackets_table(page, numbered.table(), number, clock, here)]
-    if page.checks.height:
-        tables.append(lot_tables.checks_table(page, numbered.table(), clock, unit=unit, decimals=decimals))
-    return [drawn, *tables]
+    return [drawn, lot_tables.brackets_table(page, numbered.table(), number, clock, here)]
 
 
 def _conformity(result: LotResult, numbered: Numbered) -> list[object]:
@@ -286,12 +325,6 @@ def _rule_facts(result: LotResult, working: LotResult) -> list[tuple[str, object
 def _short(limit: float | None) -> float | None:
     """Return a converted limit with six digits: more were never written down."""
     return None if finite(limit) is None else float(f"{limit:.6g}")
-
-
-def _dispositions(result: LotResult, numbered: Numbered, clock: Clock) -> Html:
-    if not result.dispositions:
-        return element("p", words.FRAGMENT["no_dispositions"])
-    return lot_tables.decisions_table(result.dispositions, numbered.table(), clock)
 
 
 def _annex(

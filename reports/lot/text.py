@@ -146,6 +146,11 @@ def _nearest(page: LotPage) -> list[str]:
 
 def _capability_point(result: LotResult, detail: LotDetail | None) -> str:
     point = words.POINT
+    if (
+        finite(result.ppk) is not None
+        and (why := withheld(result, None if detail is None else detail.capability)) is not None
+    ):
+        return detail_words.SAY["no_capability"].format(reason=why)
     if finite(result.ppk) is None:
         return point["no_index"].format(reason=reason_of(result, "ppk"))
     if result.ppk_interval is None:
@@ -159,8 +164,6 @@ def _capability_point(result: LotResult, detail: LotDetail | None) -> str:
         said += detail_words.SAY["not_normal_point"]
     if result.support != "supported":
         said += point["index_open"]
-    if detail is not None and not detail.capability.headline:
-        said += detail_words.SAY["no_cpk"].format(reason=detail.capability.headline_reason)
     return said
 
 
@@ -191,7 +194,7 @@ def _support_points(page: LotPage, clock: Clock) -> list[str]:
 def key_figures(page: LotPage, working: LotResult, unit: str, decimals: int) -> Html:
     """Return the key figures, each with its interval and n, or the reason why there is none; the working unit stands beside.
 
-    An unstable process has no Cp and no Cpk here; the figures stay in the data.
+    A lot that is rejected or not stable has no capability here; the figures stay in the data.
     """
     result, fragment = page.result, words.FRAGMENT
     conditions = page.detail.capability if page.detail is not None else None
@@ -232,17 +235,12 @@ def key_figures(page: LotPage, working: LotResult, unit: str, decimals: int) -> 
         "within_standard_deviation", with_unit(significant(result.within_standard_deviation, 2)), estimator,
         degrees(result.within_degrees_of_freedom),
     )  # fmt: skip
+    if (why := withheld(result, conditions)) is not None:
+        cells.append(
+            (words.KEY["capability"], "", (), f"{detail_words.SAY['not_stated'].format(reason=why)}.".capitalize())
+        )
+        return ledger(cells)
     for name in ("cp", "cpk", "pp", "ppk"):
-        if conditions is not None and withheld(conditions, name) and getattr(result, name) is not None:
-            cells.append(
-                (
-                    words.KEY[name],
-                    "",
-                    (),
-                    f"{detail_words.SAY['not_stated'].format(reason=conditions.headline_reason)}.".capitalize(),
-                )
-            )
-            continue
         interval = getattr(result, f"{name}_interval")
         between = (
             fragment["interval"].format(low=fixed(interval[0], 2), high=fixed(interval[1], 2)) if interval else None

@@ -77,7 +77,7 @@ def lots_table(
                 link_of(here, lot.lot, there), toned(state, words.VERDICT.get(lot.verdict, lot.verdict)),
                 None if plain else verdict_in_words(lot) if lot.conditions else shorten(" ".join(lot.reasons[:1]), 100),
                 support if lot.support == "supported" else toned(lot.support, support),
-                f"{fixed(shown.mean, decimals_of(shown))} {unit_in_words(shown.unit)}" if known else "", significant(lot.ppk, 3), lot.parts,
+                f"{fixed(shown.mean, decimals_of(shown))} {unit_in_words(shown.unit)}" if known else "", "" if lot.verdict == "reject" else significant(lot.ppk, 3), lot.parts,
                 None if lot.material is None else shorten(lot.material, 40), linked(here, "supplier", lot.supplier, length=40),
                 ", ".join(shorten(meter, 30) for meter in lot.meters), clock.minute(lot.last_at),
             )

@@ -166,7 +166,7 @@ SECTION = {
     "read_lots": "Lots it read", "meters": "Meters", "lots": "Lots", "files": "Files", "settings": "Settings",
     "notes": "Notes",
     "others": "Further pages",
-    "counts": "Counts",
+    "more": "Behind the verdict", "run_checks": "The checks of those runs",
 }  # fmt: skip
 
 KEY = {
@@ -175,7 +175,7 @@ KEY = {
     "within_standard_deviation": "Within-subgroup standard deviation", "cp": "Cp", "cpk": "Cpk", "pp": "Pp", "ppk": "Ppk",
     "expanded_uncertainty": "Expanded uncertainty of the mean", "counts": "Parts · spots · readings", "checks": "Checks",
     "runs": "Runs of checks", "last_run": "Last run of checks, by tolerance", "last_setting": "Last setting", "warnings": "Warnings of the rules",
-    "events": "Events that are open",
+    "events": "Events that are open", "capability": "Capability",
 }  # fmt: skip
 
 COLUMN = {
@@ -231,6 +231,8 @@ FIGURE = {
     "key_parts": "Bar: part mean. Circle: spot within limits. Diamond: spot out of limits. Triangle: undecided.",
     "key_bars": "Diamond: out of limits. Triangle: undecided.",
     "key_spread": "Square: within limits. Diamond: out of limits. Triangle: undecided.",
+    "earlier": "The mean of this lot beside the {lots} before it of the same product, supplier and specification.",
+    "key_earlier": "Filled square: this lot. Circle: a lot before it; diamond: one that was rejected. Long dashes: limits, where they are near.",
     "key_plain": "Bar: part mean. Circle: spot. There are no limits to compare with.",
     "key_plain_spread": "Square: spot mean. There are no limits to compare with.",
     "key_timeline": "Circle: run passed. Diamond: run failed. Square: not judged. Thick line: readings of the lot.",
@@ -251,6 +253,7 @@ FIGURE_OF = {
     "resistivity_axis": "Resistivity at {reference} °C, {unit}", "mean_axis": "Check mean, {unit}",
     "bias_axis": "Bias, {unit}", "s_axis": "Standard deviation within a check, {unit}",
     "spot_of_part": "{part}, spot {spot}",
+    "lots_axis": "Lots, in the order of reading", "lot_and_verdict": "{lot}, {verdict}",
     "no_run": "no run",
     "no_run_before": "no run before",
     "no_run_after": "no run after yet",
@@ -283,6 +286,7 @@ POINT = {
     "dispositions": "{dispositions} recorded; the latest: {decision} ({by}, {day}).",
     "drift": "Block {block} drifts by {slope} {unit} in 30 days ({low} to {high}); it leaves the tolerance on {day}.",
     "signals": "{events} to look back on, {open} of them open; {signals} at {checks}; {warnings}.",
+    "failure": "The check on {block} of {at} was off by {bias} {unit}, {share} of its tolerance of ±{tolerance}.",
     "suspect": "Suspect, because a check beside their readings failed: {lots} ({names}).",
 }  # fmt: skip
 
@@ -335,7 +339,7 @@ FRAGMENT = {
     "home": "Lots and meters", "state_of": "State of {at}", "page": "Page", "of": "of", "data": "data", "not_stated": "not stated",
     "not_computable": "Not computable: {reason}.", "no_reason": "no reason was given", "interval": "95 % interval {low} to {high}",
     "indicative": "indicative: n = {n}, fewer than 25", "df": "{df} degrees of freedom", "k": "coverage factor k = {k}",
-    "infinite": "infinite", "yes": "yes", "no": "no", "none": "None.", "no_flags": "No flags.", "no_dispositions": "No disposition is recorded.",
+    "infinite": "infinite", "yes": "yes", "no": "no", "none": "None.", "no_flags": "No flags.",
     "no_signals": "No signal.", "no_budget": "There is no uncertainty budget: {reason}.", "no_brackets": "No run of checks can be set beside the readings.",
     "no_checks": "No check is recorded.", "rounded": "Numbers are rounded for display only; the data beside this page is not.",
     "rows": "{shown} of {total} rows are shown, every flagged one among them; the data beside this page holds all.",

@@ -70,7 +70,7 @@ SAY = {
     "bounds": ", on the safe side for two limits",
     "not_normal_short": "the part means are not normal",
     "not_stated": "not stated: {reason}",
-    "no_cpk": " Cp and Cpk are not stated: {reason}.",
+    "no_capability": "No capability is stated: {reason}. The data beside this page holds the figures.", "rejected": "the lot is rejected",
     "not_normal_point": " The part means are not normal, so this interval does not hold.",
     "mixed": "The part means fall into two groups: there is no one process that Cp and Cpk could speak of, so they are not stated here; the "
     "data beside this page holds the figures.",

@@ -39,6 +39,19 @@ def test_a_meter_is_read_in_a_glance_and_its_checks_fit_the_screen(visit: Any, d
     assert (checks["over"], checks["wide"]) == (0, [])
 
 
+def test_an_accepted_lot_takes_two_sheets_and_a_short_page(visit: Any, demo: Path) -> None:
+    found = [
+        path for path in sorted((demo / "lots").glob("*.html")) if "<title>Accept: " in path.read_text(encoding="utf-8")
+    ]
+    assert len(found) > 40
+    for path in found[:: len(found) // 5]:
+        page = visit(path, width=1400).page
+        measured = page.evaluate(MEASURE)
+        assert measured["height"] < 4600, path.name
+        assert (measured["over"], measured["wide"]) == (0, []), path.name
+        assert sheets(page) == 2, path.name
+
+
 @pytest.mark.parametrize("width", [800, 390])
 def test_no_kind_of_page_is_wider_than_the_screen(visit: Any, demo: Path, width: int) -> None:
     for folder in sorted(path for path in demo.iterdir() if path.is_dir() and not path.name.startswith(".")):

@@ -14,7 +14,15 @@ from pipeline.questions.lot_detail.material import heat_treatment_detail, materi
 from pipeline.statistics.acceptance import accept_by_k, operating_characteristic
 from pipeline.statistics.components import variance_components
 from pipeline.statistics.outliers import generalised_extreme_studentized_deviate, grubbs, tietjen_moore
-from schemas.lot_detail import ComponentLine, ComponentsDetail, LotDetail, PlanDetail, SuspectsDetail, SuspectValue
+from schemas.lot_detail import (
+    ComponentLine,
+    ComponentsDetail,
+    EarlierLot,
+    LotDetail,
+    PlanDetail,
+    SuspectsDetail,
+    SuspectValue,
+)
 from schemas.versions import version_at
 
 if TYPE_CHECKING:
@@ -48,6 +56,8 @@ class LotDetails:
     def __init__(self, assessment: Assessment, lots: Iterable[str]) -> None:
         self._assessment = assessment
         self._behind = earlier_lots(assessment.lots_at_a_glance(), lots)
+        glance = assessment.lots_at_a_glance().select("lot", "first_at", "mean", "verdict")
+        self._at_a_glance = {row["lot"]: row for row in glance.iter_rows(named=True)}
         wanted = sorted({name for names in self._behind.values() for name in names})
         spots = assessment.spot_values
         self._spots: dict[str, pl.DataFrame] = {}
@@ -86,7 +96,12 @@ class LotDetails:
             self._plan(result, spots),
             material,
             heat_treatment_detail(result, material),
+            self._earlier(result.lot),
         )
+
+    def _earlier(self, lot: str) -> tuple[EarlierLot, ...]:
+        names = [name for name in self._behind[lot] if name != lot]
+        return tuple(EarlierLot(**self._at_a_glance[name]) for name in names)
 
     def _components(self, lot: str) -> ComponentsDetail | None:
         if lot not in self._spots:
