@@ -265,7 +265,7 @@ def layouts() -> str:
 # results as JSON
 
 ROOTS = {
-    "annealog lot": ("LotResult", {"detail": "LotDetail", "came_to_light": "CameToLight"}),
+    "annealog lot": ("LotResult", {"detail": "LotDetail", "came_to_light": "CameToLight", "meter_differences": "MeterDifference"}),
     "annealog meter": ("MeterResult", {}),
     "annealog block": ("BlockResult", {}),
     "annealog process": ("ProcessResult", {}),

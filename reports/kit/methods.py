@@ -147,7 +147,7 @@ METHODS: tuple[Method, ...] = (
             "CapabilityDetail": "lost_off_centre",
         },
         labels={
-            "general.KEY": "cp cpk pp ppk within_standard_deviation",
+            "general.KEY": "capability cp cpk pp ppk within_standard_deviation",
             "lot_detail.INDEX": "cp cpk pp ppk",
             "lot_detail.COLUMN": "index",
         },

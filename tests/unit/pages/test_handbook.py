@@ -397,7 +397,7 @@ def links_on(html: str) -> set[str]:
 def test_figures_flags_and_rules_on_a_lot_link_to_their_methods() -> None:
     html = reports.render(lot_pages()["reject"])
     for label, name in (
-        ("Cpk", "capability"),
+        ("Capability", "capability"),
         ("Repeatability on one spot", "lot-statistics"),
         ("Rounding", "conformity"),
     ):

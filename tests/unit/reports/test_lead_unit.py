@@ -194,7 +194,7 @@ def test_a_range_that_does_not_fit_has_no_probability() -> None:
         )
         shown = replace(material, lines=lines, fitting=sum(line.fits for line in lines), declared_fits=fits)
         text = Parsed(reports.render(replace(page, detail=replace(page.detail, material=shown)))).text
-        section = text[text.rindex("Which material is this?") : text.rindex("Checks around the readings")]
+        section = text[text.rindex("Which material is this?") : text.rindex("How this page was made")]
         assert ("Probability" in section) is fits
         assert ("Odds" in section) is fits
 
