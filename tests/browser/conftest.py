@@ -50,7 +50,7 @@ class Visit:
         self.asked: list[str] = []
         self.complaints: list[str] = []
         self.page: Page = context.new_page()
-        self.page.set_default_timeout(5000)
+        self.page.set_default_timeout(30_000)  # what is wrong shows at once; only a busy machine waits
         self.page.on("request", lambda request: self.asked.append(request.url))
         self.page.on("console", lambda message: self.complaints.append(f"{message.type}: {message.text}"))
         self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
