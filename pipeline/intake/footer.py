@@ -17,7 +17,8 @@ if TYPE_CHECKING:
     import polars as pl
 
     from pipeline.intake.layout import Layout
-    from pipeline.intake.layout_parts import FooterStatistic, LayoutField
+    from pipeline.intake.layout_outside import FooterStatistic
+    from pipeline.intake.layout_parts import LayoutField
 
 __all__ = ["check_footer", "differs"]
 

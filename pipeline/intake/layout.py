@@ -9,23 +9,16 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import AfterValidator, Field, model_validator
 
 from pipeline.intake.layout_errors import Wrong, nearest, read_toml, refused
+from pipeline.intake.layout_outside import FileName, Footer, Key, MatchRules, Preamble, Routes, Sections, WorkbookRules
 from pipeline.intake.layout_parts import (
     ONLY_INTAKE,
     UNITS_TO_DECLARE,
     Cells,
     Dialect,
-    FileName,
-    Footer,
-    Key,
     LayoutField,
-    MatchRules,
     Part,
-    Preamble,
-    Routes,
     Schema,
-    Sections,
     Texts,
-    WorkbookRules,
     not_known,
 )
 from pipeline.intake.text import has_offset, has_year

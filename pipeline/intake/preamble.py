@@ -13,7 +13,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from pipeline.intake.layout import Layout
-    from pipeline.intake.layout_parts import Cells, Constraints, Dialect, Key
+    from pipeline.intake.layout_outside import Key
+    from pipeline.intake.layout_parts import Cells, Constraints, Dialect
     from pipeline.intake.reading import Head
 
 __all__ = ["broken_constraint", "read_preamble", "split_key", "split_line", "without_unit"]

@@ -13,7 +13,8 @@ if TYPE_CHECKING:
 
     import polars as pl
 
-    from pipeline.intake.layout_parts import Key, LayoutField
+    from pipeline.intake.layout_outside import Key
+    from pipeline.intake.layout_parts import LayoutField
 
 __all__ = ["FileColumn", "FileReading", "Head", "Held", "HoldFile", "shown"]
 

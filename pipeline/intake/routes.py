@@ -12,7 +12,7 @@ from pipeline.near import MOST_SAID, nearest, spelled
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from pipeline.intake.layout_parts import Route, Routes
+    from pipeline.intake.layout_outside import Route, Routes
     from pipeline.intake.refusals import Refusals
 
 __all__ = ["route"]

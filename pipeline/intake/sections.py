@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from pipeline.intake.layout import Layout
-    from pipeline.intake.layout_parts import Sections
+    from pipeline.intake.layout_outside import Sections
     from pipeline.intake.reading import Head
 
 __all__ = ["Told", "carried_columns", "disagreements", "tell"]

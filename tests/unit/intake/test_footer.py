@@ -9,7 +9,7 @@ import pytest
 from intake_checks import altered, layouts
 
 from pipeline.intake.footer import check_footer
-from pipeline.intake.layout_parts import FooterStatistic
+from pipeline.intake.layout_outside import FooterStatistic
 
 if TYPE_CHECKING:
     from pipeline.intake.layout import Layout
