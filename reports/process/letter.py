@@ -63,7 +63,7 @@ def letter(page: SupplierPage, works: str, address: str) -> str:
     )
     blocks = [
         head,
-        _filled(opening),
+        _filled(f"{opening} {_ours(lots)}".strip()),
         f"{frame['found']}\n" + _list(found or [words.FOUND["nothing"]]),
         f"{frame['asked']}\n" + _list(list(dict.fromkeys(asked)) or [words.ASKED["nothing"]]),
         _filled(frame["attached"]),
@@ -90,6 +90,17 @@ def _filled(sentence: str, indent: str = "") -> str:
 
 def _list(sentences: list[str]) -> str:
     return "\n".join(_filled(sentence, "- ") for sentence in sentences)
+
+
+def _ours(lots: pl.DataFrame) -> str:
+    """Say whether our meters speak for what is said: a meter that drifts is no supplier's shift."""
+    if not lots.height:
+        return ""
+    doubtful = [shorten(lot, 40) for lot in lots.filter(pl.col("support") != "supported")["lot"]]
+    if not doubtful:
+        return words.FRAME["ours_good"]
+    counted = general.counted(len(doubtful), "lot")
+    return words.FRAME["ours_open"].format(lots=counted, names=general.listed(doubtful, _MOST))
 
 
 def _of_material(

@@ -8,6 +8,8 @@ FRAME = {
     "head": "{works}\n{address}\n\nTo: {supplier}\nDate: ____________\n\nElectrical conductivity of your deliveries{span}\n",
     "span": ", {first} to {last}",
     "opening": "We measured {lots} that you delivered, at {reference} °C: {accepted} accepted, {held} on hold, {rejected} rejected, {not_assessed} not assessed.",
+    "ours_good": "Each of them was read between two checks of the meter on certified blocks that passed.",
+    "ours_open": "Our own checks do not support {lots} of these ({names}). We look at our meters first; what is said of them may change.",
     "found": "What we found",
     "asked": "What we ask",
     "attached": "Our report on your deliveries and the report of each lot are attached. They name every reading, the meter, its checks and the "

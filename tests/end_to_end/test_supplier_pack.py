@@ -87,6 +87,7 @@ def page(**material: Any) -> SupplierPage:
         "slope_per_30_days": 0.01, "slope_interval": (-0.05, 0.07), "slope_reason": None, "peers": (),
     }  # fmt: skip
     verdicts = material.pop("verdicts", ["accept"])
+    support = material.pop("support", ["supported"] * len(verdicts))
     one = SupplierMaterial(**{**given, **material})
     result = SupplierResult(
         "Quarrow Metals", "in_control", (), None, None, at(1), at(20), 20, 20, 0, 0, 0, (one,), "MS/m", 20.0, at(20)
@@ -97,6 +98,7 @@ def page(**material: Any) -> SupplierPage:
             "lot": [f"L{n}" for n in range(len(verdicts))],
             "first_at": [at(1)] * len(verdicts),
             "verdict": verdicts,
+            "support": support,
         }
     )
     made = Provenance("0", "works", at(20), "UTC", "MS/m", 20.0, pl.DataFrame(), "0" * 64)
@@ -130,6 +132,14 @@ def test_what_is_wrong_is_found_and_asked_about(material: dict[str, Any], found:
     assert found in said
     assert asked in said
     assert FOUND["nothing"] not in said
+
+
+def test_our_own_meters_are_doubted_first() -> None:
+    assert "Each of them was read between two checks" in told(verdicts=["accept", "accept"])
+    said = told(verdicts=["hold", "accept"], support=["suspect", "supported"])
+    assert "1 lot were not read" not in said
+    assert "(L0). We look at our meters first" in said
+    assert "Each of them" not in said
 
 
 def test_an_interval_that_holds_zero_is_no_drift_and_no_offset() -> None:
