@@ -17,7 +17,7 @@ from reports.kit.links import exists, linked_to
 from reports.kit.markup import Html, element, isolated, join, shorten, text, visible
 from reports.kit.methods import flag_explained, section_methods
 from reports.kit.numbers import Clock, finite, significant
-from reports.kit.scripts import CHARTS, INDEX_FILTER, data_block
+from reports.kit.scripts import BOARD_CLOCK, CHARTS, INDEX_FILTER, data_block
 from reports.kit.shell import whole
 from reports.kit.style import STYLE, running_foot
 from reports.kit.tables import Heading, best_order, capped, caption, facts, table
@@ -60,7 +60,7 @@ __all__ = [
 MOST_FILES = 200
 _FEW_FILES = 6
 
-LOOK = hashlib.sha256("".join((STYLE, CHARTS, INDEX_FILTER)).encode()).hexdigest()[:12]
+LOOK = hashlib.sha256("".join((STYLE, CHARTS, INDEX_FILTER, BOARD_CLOCK)).encode()).hexdigest()[:12]
 """Of style sheet and scripts: a page of another look is written again even where its data is the same."""
 
 TONES = {
@@ -287,6 +287,7 @@ def document(
     *,
     style: str = "",
     refresh_s: int | None = None,
+    board: dict[str, object] | None = None,
 ) -> str:
     """Return a whole page.
 
@@ -308,6 +309,8 @@ def document(
         Rules of its own, after those of every page.
     refresh_s
         After how many seconds a browser fetches the page again; None for never.
+    board
+        What the clock of the board is told; None for a page without one.
 
     Returns
     -------
@@ -345,6 +348,8 @@ def document(
         scripts.append((INDEX_FILTER, data_block(words_scripts.FILTER, "filter-words")))
     sheet, marks = _marks_once(sheet)
     skip = element("a", words.FRAGMENT["skip"], class_="skip", href="#main")
+    if board is not None:
+        scripts.append((BOARD_CLOCK, data_block(board, "board-words")))
     return whole(head.title, styles, skip, shapes(marks), sheet, scripts=scripts, refresh_s=refresh_s)
 
 

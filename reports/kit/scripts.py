@@ -12,7 +12,7 @@ from typing import Any
 
 from reports.kit.markup import Html, visible
 
-__all__ = ["CHARTS", "INDEX_FILTER", "as_data", "data_block"]
+__all__ = ["BOARD_CLOCK", "CHARTS", "INDEX_FILTER", "as_data", "data_block"]
 
 
 def _script(name: str) -> str:
@@ -26,6 +26,8 @@ CHARTS = _script("charts.js")
 """Values of marks, enlarging, linked selections."""
 INDEX_FILTER = _script("index.js")
 """Search and filters of the index."""
+BOARD_CLOCK = _script("board.js")
+"""Clock of the board, and the age of its data."""
 
 
 def as_data(value: Any) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["BOARD", "METER_LINE", "STAMP"]
+__all__ = ["BOARD", "CLOCK", "METER_LINE", "REASON", "STAMP"]
 
 STAMP = {
     "stop": "Stop: {meters} suspended",
@@ -13,12 +13,18 @@ STAMP = {
 }
 
 METER_LINE = {
-    "fit": "next check by {at}",
+    "fit": "check by {at}",
     "fit_open": "checked {at}",
     "suspended": "do not use",
-    "overdue": "check before use",
-    "not_assessed": "no check on a certified block",
+    "overdue": "check first",
+    "not_assessed": "no block checked",
 }
+
+REASON = {
+    "out": "out of limits", "suspect": "failed check beside it", "open": "closing check missing", "unsupported": "no check behind it",
+    "undecided": "too close to a limit", "hardness": "hardness missing", "other": "see its page",
+}  # fmt: skip
+"""Why a lot waits, in words that are read from three metres."""
 
 BOARD = {
     "kind": "Line",
@@ -27,11 +33,16 @@ BOARD = {
     "meters": "Meters",
     "waiting": "Lots that wait",
     "none_waiting": "No lot waits",
-    "accepted": "lots accepted",
-    "files": "files held",
-    "lines": "lines in quarantine",
-    "last": "last reading",
+    "sums": "{accepted} accepted · {files} held · {lines} in quarantine",
     "never": "none yet",
-    "more": "and {n} more",
+    "more_lots": "and {n} more wait",
+    "more_meters": "and {n} more, all {state}",
+    "more_some": "and {n} more meters",
     "snapshot": "The history is being written; this is the snapshot of {at}.",
+    "last": "last reading {at}",
 }
+
+CLOCK = {
+    "clock": "{at} · last reading {age}", "minutes": "{n} min ago", "hours": "{n} h ago", "days": "{n} days ago", "never": "none yet",
+}  # fmt: skip
+"""What the clock says; its script fills the braces."""
