@@ -56,5 +56,6 @@ class BoardPage:
             if self.meters
             else None
         )
-        sentence = f"{len(self.meters) - len(unfit)} of {len(self.meters)} meters fit, {len(self.waiting)} lots wait."
+        count = len(self.waiting)
+        sentence = f"{len(self.meters) - len(unfit)} of {len(self.meters)} meters fit, {count} {'lot waits' if count == 1 else 'lots wait'}."
         return PageLink("board", BOARD, "Board of the line", state, sentence, self.provenance.as_of)

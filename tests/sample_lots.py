@@ -50,6 +50,12 @@ _SUPPORT_WORDS = {
 }
 
 
+SUPPORT_SAID = {
+    "supported": "The checks support it", "open": "The checks do not support it yet", "suspect": "The checks make it suspect",
+    "unsupported": "No checks support it",
+}  # fmt: skip
+
+
 def lot_page(
     lot: str = "L-1001",
     *,
@@ -285,7 +291,7 @@ def _lot_result(
         verdict=verdict,
         reasons=reasons
         if reasons is not None
-        else _reasons(verdict, limits_sentence, f"Support is {support}: {given}."),
+        else _reasons(verdict, limits_sentence, f"{SUPPORT_SAID[support]}: {given}."),
         support=support,
         limits_met=limits_met,
         unit="MS/m",
@@ -339,5 +345,7 @@ def _lot_result(
 def _reasons(verdict: str, limits: str, support: str) -> tuple[str, ...]:
     """Put the deciding reason first, as the computation does."""
     return (
-        (support, limits) if verdict == "hold" and not support.startswith("Support is supported") else (limits, support)
+        (support, limits)
+        if verdict == "hold" and not support.startswith("The checks support it")
+        else (limits, support)
     )

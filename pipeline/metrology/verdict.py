@@ -7,6 +7,13 @@ from dataclasses import dataclass, field
 __all__ = ["Evidence", "Verdict", "decide"]
 
 
+_SUPPORT = {
+    "supported": "The checks support it", "open": "The checks do not support it yet", "suspect": "The checks make it suspect",
+    "unsupported": "No checks support it",
+}  # fmt: skip
+"""How the support of a lot is said."""
+
+
 @dataclass(frozen=True, slots=True)
 class Evidence:
     """What is known about a lot when it is judged.
@@ -76,9 +83,8 @@ def decide(evidence: Evidence) -> Verdict:
         return Verdict("not_assessed", evidence.missing or ("The limits could not be judged.",))
     if evidence.support is None:
         raise ValueError("a lot with readings needs its support")
-    support = tuple(f"Support is {evidence.support}: {reason}." for reason in evidence.support_reasons)
-    if not support:
-        support = (f"Support is {evidence.support}.",)
+    said = _SUPPORT[evidence.support]
+    support = tuple(f"{said}: {reason}." for reason in evidence.support_reasons) or (f"{said}.",)
     limits = (evidence.limits_sentence,) if evidence.limits_sentence else ()
     holds = (*evidence.holds, *evidence.hardness_out)
     if evidence.limits_met == "undecided":

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
@@ -22,6 +23,7 @@ __all__ = [
     "offset_in_words",
     "percent",
     "significant",
+    "typeset",
 ]
 
 MINUS = "\u2212"
@@ -75,6 +77,20 @@ def offset_in_words(offset: timedelta) -> str:
         return "UTC"
     hours, rest = divmod(abs(minutes), 60)
     return f"UTC{'+' if minutes > 0 else MINUS}{hours:02d}:{rest:02d}"
+
+
+_NEGATIVE = re.compile(r"(?<![\w.-])-(?=\d)")
+_POWER = re.compile(r"(?<=\d)e([+-])0*(\d+)\b")
+_RAISED = str.maketrans("0123456789-", "⁰¹²³⁴⁵⁶⁷⁸⁹⁻")
+
+
+def typeset(sentence: str) -> str:
+    """Return a sentence with its numbers as they are printed: −0.5 and 2.1·10⁻⁷ for -0.5 and 2.1e-07; ids and dates stay."""
+
+    def power(found: re.Match[str]) -> str:
+        return "·10" + f"{'-' if found[1] == '-' else ''}{found[2]}".translate(_RAISED)
+
+    return _NEGATIVE.sub(MINUS, _POWER.sub(power, sentence))
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from reports.kit.address import BOOK, INDEX, PARENT, address, kind_of
 from reports.kit.links import exists, linked_to
 from reports.kit.markup import Html, element, isolated, join, shorten, text, visible
 from reports.kit.methods import flag_explained, section_methods
-from reports.kit.numbers import Clock, finite, significant
+from reports.kit.numbers import Clock, finite, significant, typeset
 from reports.kit.scripts import BOARD_CLOCK, CHARTS, INDEX_FILTER, data_block
 from reports.kit.shell import whole
 from reports.kit.style import STYLE, running_foot
@@ -150,7 +150,9 @@ def flags_list(flags: Sequence[str]) -> Html:
         name = code.replace("_", " ").capitalize() if colon else ""
         items.append(
             element(
-                "li", element("b", flag_explained(code, name), ": ") if name else None, shorten(sentence or code, 600)
+                "li",
+                element("b", flag_explained(code, name), ": ") if name else None,
+                shorten(typeset(sentence or code), 600),
             )
         )
     return element("ul", *items)
@@ -232,7 +234,7 @@ def verdict(state: str, word: str, reasons: Sequence[str], steps: Sequence[str],
         state,
         word,
         element("h2", words.SECTION["why"]),
-        join(element("p", shorten(reason, 600)) for reason in reasons if reason.strip())
+        join(element("p", shorten(typeset(reason), 600)) for reason in reasons if reason.strip())
         or element("p", words.FRAGMENT["no_reason"]),
         since,
         element("h2", words.SECTION["next"]),

@@ -7,7 +7,7 @@ from reports.kit.charts import Plot, figure, svg
 from reports.kit.lead_unit import in_lead_unit
 from reports.kit.links import exists, linked
 from reports.kit.markup import Html, element, isolated, join, shorten
-from reports.kit.numbers import Clock, finite, fixed, percent
+from reports.kit.numbers import Clock, finite, fixed, percent, typeset
 from reports.kit.page import (
     Masthead,
     behind,
@@ -318,7 +318,7 @@ def _rule_facts(result: LotResult, working: LotResult) -> list[tuple[str, object
             words.DECISION_RULE.get(result.decision_rule or "", result.decision_rule) if judged else None,
         ),
         (fragment["rounding"], words.rounding(result.rounding) if judged else None),
-        (fragment["models"], join(element("div", shorten(model, 400)) for model in result.temperature_models)),
+        (fragment["models"], join(element("div", shorten(typeset(model), 400)) for model in result.temperature_models)),
     ]
 
 

@@ -66,7 +66,9 @@ def render(page: ReviewPage) -> str:
         name=result.month,
         heading=TEXT["heading"].format(month=result.month),
         what=TEXT["what"].format(
-            readings=result.readings, lots=sum(result.lots.values()), meters=sum(m.readings > 0 for m in result.meters)
+            readings=words.counted(result.readings, "reading"),
+            lots=words.counted(sum(result.lots.values()), "lot"),
+            meters=words.counted(sum(m.readings > 0 for m in result.meters), "meter"),
         ),
         title=TEXT["heading"].format(month=result.month),
     )

@@ -155,7 +155,7 @@ def supplier_steps(result: SupplierResult, clock: Clock, unit: str) -> list[str]
     few = [material for material in result.materials if material.lots < INDICATIVE]
     if few:
         fewest = min(few, key=lambda material: material.lots)
-        steps.append(step["few"].format(material=shorten(fewest.material, 40), n=fewest.lots))
+        steps.append(step["few"].format(material=shorten(fewest.material, 40), n=general.counted(fewest.lots, "lot")))
     if result.state == "watch":
         steps.insert(0, words.STEP["watch"])
     return steps or [step["go_on"]]

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from reports.kit.links import linked
 from reports.kit.markup import Html, element, join, shorten
+from reports.kit.numbers import typeset
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -37,7 +38,7 @@ def events_list(here: str, events: Sequence[PageLink], clock: Clock) -> Html:
                     [
                         linked(here, event.kind, event.identifier, event.title, 100),
                         f"{clock.minute(event.at)} {clock.zone}",
-                        shorten(event.sentence, 200),
+                        shorten(typeset(event.sentence), 200),
                     ],
                     " · ",
                 ),

@@ -9,7 +9,7 @@ from reports.kit.address import address
 from reports.kit.lead_unit import result_in_lead_unit
 from reports.kit.links import linked, linked_to
 from reports.kit.markup import Html, isolated, shorten
-from reports.kit.numbers import finite, fixed, significant
+from reports.kit.numbers import finite, fixed, significant, typeset
 from reports.kit.page import shown_state, toned, unit_in_words, verdict_in_words
 from reports.kit.tables import Heading, table
 from reports.sections.uncertainty import decimals_of
@@ -75,7 +75,7 @@ def lots_table(
         rows.append(
             (
                 link_of(here, lot.lot, there), toned(state, words.VERDICT.get(lot.verdict, lot.verdict)),
-                None if plain else verdict_in_words(lot) if lot.conditions else shorten(" ".join(lot.reasons[:1]), 100),
+                None if plain else verdict_in_words(lot) if lot.conditions else shorten(typeset(" ".join(lot.reasons[:1])), 100),
                 support if lot.support == "supported" else toned(lot.support, support),
                 f"{fixed(shown.mean, decimals_of(shown))} {unit_in_words(shown.unit)}" if known else "", "" if lot.verdict == "reject" else significant(lot.ppk, 3), lot.parts,
                 None if lot.material is None else shorten(lot.material, 40), linked(here, "supplier", lot.supplier, length=40),

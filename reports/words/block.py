@@ -49,7 +49,7 @@ COLUMN = {
     "claim": "u by accuracy", "pair": "Difference", "difference": "First − second", "interval": "95 % interval", "basis": "Compared on",
     "who": "What moved", "from_day": "From", "size": "By", "error": "Standard error", "f": "F(1, df)", "p": "p", "rival": "Likeliest other",
     "percent": "From the robust mean", "z": "z", "h": "h (limit)", "k_mandel": "k (limit)", "cochran": "C (limit)",
-    "times": "Times likelier", "decided": "Told apart", "remark": "Remark",
+    "times": "Times likelier", "decided": "Clear", "remark": "Remark",
 }  # fmt: skip
 
 TABLE = {
@@ -64,7 +64,7 @@ TABLE = {
     "lot_differences": "Differences between the meters that read the lot. E_n compares with what both meters claim (ISO 13528, k = 2); "
     "the coefficient of temperature, which both share, drops out.",
     "movements": "Blocks and meters of this set that moved, the most significant first. A block that moves shows in the differences "
-    "within a visit, on every meter; a meter that moves takes all blocks along. Told apart means at least ten times likelier than "
+    "within a visit, on every meter; a meter that moves takes all blocks along. Clear means at least ten times likelier than "
     "any other, and a block seen by two meters. p is multiplied by the number of changes that were tried.",
     "checks": "Checks on the block, by meter and time.",
 }

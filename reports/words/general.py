@@ -302,7 +302,7 @@ ACTION = {
     "close": "Check meter {meter} now: {lots} on hold until then.",
     "unsupported": "Measure {lots} again between two checks: nothing supports the readings.",
     "held": "Settle {lots} on hold.",
-    "identify": "Find out what {lots} are: accepted, but their conductivity does not fit their material.",
+    "identify": "Identify {lots}: accepted, but the conductivity does not fit the material.",
     "sort": "Sort the parts of {lots}: accepted, but they fall into two groups.",
     "thickness": "Look at the thickness of {lots}: accepted, but too thin for the frequency.",
     "correction": "Settle the corrections for geometry of {lots} that could not be applied.",

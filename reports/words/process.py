@@ -97,7 +97,7 @@ SUPPLIER_STEP = {
     "the mill which level holds before relying on certificates.",
     "rejected": "Settle {lots} rejected or on hold: see the pages of the lots.",
     "capable": "Ask {supplier} for a plan on {material}: its Ppk interval lies below {asked}.",
-    "few": "Draw no firm conclusion on {material} yet: {n} lots, fewer than 25, make a figure indicative.",
+    "few": "Draw no firm conclusion on {material} yet: {n}, fewer than 25, make a figure indicative.",
     "go_on": "Go on. Look here again after the next deliveries.",
 }
 

@@ -7,7 +7,7 @@ __all__ = ["COLUMN", "FIGURE", "SECTION", "TABLE", "TEXT"]
 TEXT = {
     "kind": "Monthly metrology review",
     "heading": "Review of {month}",
-    "what": "{readings} readings, {lots} lots, {meters} meters; as of the last reading of the month",
+    "what": "{readings}, {lots}, {meters}; as of the last reading of the month",
     "not_over": "The month is not over: this review is preliminary.",
     "open": "{n} open",
     "nothing_open": "Nothing open",

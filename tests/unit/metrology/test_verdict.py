@@ -29,39 +29,45 @@ def test_limits_without_support_are_no_evidence() -> None:
 @pytest.mark.parametrize(
     ("limits", "support", "given", "verdict", "reasons"),
     [
-        ("in", "supported", {}, "accept", ["Limits.", "Support is supported: the check."]),
-        ("in", "supported", {"holds": ("Look.",)}, "hold", ["Look.", "Limits.", "Support is supported: the check."]),
+        ("in", "supported", {}, "accept", ["Limits.", "The checks support it: the check."]),
+        ("in", "supported", {"holds": ("Look.",)}, "hold", ["Look.", "Limits.", "The checks support it: the check."]),
         (
             "in",
             "supported",
             {"hardness_out": ("Soft.",)},
             "hold",
-            ["Soft.", "Limits.", "Support is supported: the check."],
+            ["Soft.", "Limits.", "The checks support it: the check."],
         ),
-        ("out", "supported", {}, "reject", ["Limits.", "Support is supported: the check."]),
+        ("out", "supported", {}, "reject", ["Limits.", "The checks support it: the check."]),
         (
             "out",
             "supported",
             {"hardness_out": ("Soft.",)},
             "reject",
-            ["Limits.", "Soft.", "Support is supported: the check."],
+            ["Limits.", "Soft.", "The checks support it: the check."],
         ),
         (
             "out",
             "supported",
             {"holds": ("Look.",), "hardness_out": ("Soft.",)},
             "hold",
-            ["Look.", "Soft.", "Limits.", "Support is supported: the check."],
+            ["Look.", "Soft.", "Limits.", "The checks support it: the check."],
         ),
         (
             "undecided",
             "supported",
             {"holds": ("Look.",)},
             "hold",
-            ["Limits.", "Look.", "Support is supported: the check."],
+            ["Limits.", "Look.", "The checks support it: the check."],
         ),
-        ("undecided", "suspect", {}, "hold", ["Limits.", "Support is suspect: the check."]),
-        ("in", "suspect", {"holds": ("Look.",)}, "hold", ["Support is suspect: the check.", "Look.", "Limits."]),
+        ("undecided", "suspect", {}, "hold", ["Limits.", "The checks make it suspect: the check."]),
+        (
+            "in",
+            "suspect",
+            {"holds": ("Look.",)},
+            "hold",
+            ["The checks make it suspect: the check.", "Look.", "Limits."],
+        ),
         (
             "out",
             "open",
@@ -70,7 +76,7 @@ def test_limits_without_support_are_no_evidence() -> None:
             [
                 "Limits.",
                 "Out of limits, but the meter must be checked again before the lot can be rejected.",
-                "Support is open: the check.",
+                "The checks do not support it yet: the check.",
                 "Look.",
             ],
         ),
@@ -84,6 +90,6 @@ def test_the_reason_that_decides_stands_first(
 
 
 def test_support_is_named_without_reasons_too_and_no_reason_is_empty() -> None:
-    assert decided("in", "supported", support_reasons=(), limits_sentence="").reasons == ("Support is supported.",)
+    assert decided("in", "supported", support_reasons=(), limits_sentence="").reasons == ("The checks support it.",)
     two = decided("in", "open", support_reasons=("one", "another"))
-    assert two.reasons[:2] == ("Support is open: one.", "Support is open: another.")
+    assert two.reasons[:2] == ("The checks do not support it yet: one.", "The checks do not support it yet: another.")

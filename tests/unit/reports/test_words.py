@@ -7,7 +7,9 @@ import string
 from pathlib import Path
 
 import pytest
+from parsed_pages import pages, parsed
 
+from reports.kit.numbers import typeset
 from reports.words import general as words
 
 SOURCES = "".join(
@@ -64,3 +66,29 @@ def test_lists_are_read_aloud() -> None:
 )
 def test_rounding_is_said_in_words(rule: str | None, said: str) -> None:
     assert words.rounding(rule) == said
+
+
+@pytest.mark.parametrize(
+    ("said", "printed"),
+    [
+        ("off by -0.545 MS/m", "off by −0.545 MS/m"),
+        ("(p = 2.1e-07)", "(p = 2.1·10⁻⁷)"),
+        ("6.81e-05 Ω·mm²/m and 1.5e+12", "6.81·10⁻⁵ Ω·mm²/m and 1.5·10¹²"),
+        # ids, dates, rules and file names stay as they are
+        (
+            "L-0011 of EC-02/2026-06-01: 1-3s, 2-2s, 10-x in day-1.csv",
+            "L-0011 of EC-02/2026-06-01: 1-3s, 2-2s, 10-x in day-1.csv",
+        ),
+        ("61ad3ce86 and 1e5", "61ad3ce86 and 1e5"),
+    ],
+)
+def test_numbers_of_a_sentence_are_printed_as_such_and_names_are_left_alone(said: str, printed: str) -> None:
+    assert typeset(said) == printed
+
+
+def test_no_page_says_what_nobody_says() -> None:
+    for name in pages():
+        if "hostile" not in name:
+            text = parsed(name).text
+            for odd in ("Support is supported", "Mark before", "Told apart", " 1 lots", " 1 meters", "1 lot are"):
+                assert odd not in text, (name, odd)
