@@ -471,7 +471,12 @@ _BY_RULE = {rule: method.name for method in METHODS for rule in method.rules.spl
 
 @lru_cache(maxsize=32)
 def _keys(kind: str) -> tuple[tuple[str, str, str], ...]:
-    """Return dictionary, key and method of the labels on a kind of page; the later go before the earlier."""
+    """Return dictionary, key and method of the labels on a kind of page; the later go before the earlier.
+
+    Heads of columns on the index are buttons that sort, and no link may stand in a button; what it lists has pages of its own.
+    """
+    if kind == "index":
+        return ()
     found = [
         (name, key, method.name) for method in METHODS for name, keys in method.labels.items() for key in keys.split()
     ]

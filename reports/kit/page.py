@@ -205,7 +205,7 @@ def section(name: str, *content: object, heading: str | None = None, wide: bool 
     """Return one section; its heading stands in the margin. A wide one takes the margin as well when printed."""
     head = element("h2", heading or words.SECTION[name], id=name)
     kind = "part wide" if wide else "part"
-    return element("section", head, element("div", *content, section_methods(name)), class_=kind, aria_labelledby=name)
+    return element("section", head, element("div", *content), section_methods(name), class_=kind, aria_labelledby=name)
 
 
 def folded(summary: object, *content: object, anchor: str | None = None) -> Html:

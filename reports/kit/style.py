@@ -120,9 +120,9 @@ color:var(--tone);text-align:center;border-right:2px solid var(--tone)}
 .verdict.t-reject .stamp{background:var(--reject);color:var(--paper)}
 .verdict.t-none{border-style:dashed}.verdict.t-none .stamp{border-right-style:dashed}
 /* a section: its title in the margin, as in a notebook */
-.part{display:grid;grid-template-columns:9.5rem minmax(0,1fr);column-gap:1.5rem;margin-top:2.2rem}
+.part{display:grid;grid-template:auto 1fr/9.5rem minmax(0,1fr);column-gap:1.5rem;margin-top:2.2rem}
 .part>h2{border-top:1px solid var(--ink);padding-top:.5rem}
-.part>div{border-top:1px solid var(--rule);border-left:1px solid var(--margin);padding:.5rem 0 0 1.5rem}
+.part>div{grid-area:1/2/span 2;border-top:1px solid var(--rule);border-left:1px solid var(--margin);padding:.5rem 0 0 1.5rem}
 .part>div>:first-child{margin-top:0}
 .part>div>:last-child{margin-bottom:0}
 .points li{margin:.4rem 0}
@@ -136,7 +136,7 @@ border-top:1px solid var(--rule);border-left:1px solid var(--rule)}
 .facts{display:grid;grid-template-columns:minmax(8rem,13rem) minmax(0,1fr);gap:.3rem 1rem;margin:.4rem 0}
 .facts dt{color:var(--soft)}
 .facts dd{margin:0}
-.how{color:var(--soft);font-size:.9rem}
+.part>.how{grid-area:2/1;color:var(--soft);font-size:.82rem;line-height:1.35}
 dt>a,th>a{color:inherit;text-decoration-style:dotted}
 figure{margin:1.2rem 0 1.4rem}
 .chart{overflow-x:auto}
