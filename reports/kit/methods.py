@@ -465,18 +465,15 @@ _OWN_WORDS = {
 }
 """Modules of texts that go before those of all pages, the last one first, by kind of page."""
 
+_LISTS = frozenset({"index", "month"})
+
 _BY_FLAG = {code: method.name for method in METHODS for code in method.flags.split()}
 _BY_RULE = {rule: method.name for method in METHODS for rule in method.rules.split()}
 
 
 @lru_cache(maxsize=32)
 def _keys(kind: str) -> tuple[tuple[str, str, str], ...]:
-    """Return dictionary, key and method of the labels on a kind of page; the later go before the earlier.
-
-    Heads of columns on the index are buttons that sort, and no link may stand in a button; what it lists has pages of its own.
-    """
-    if kind == "index":
-        return ()
+    """Return dictionary, key and method of the labels on a kind of page; the later go before the earlier."""
     found = [
         (name, key, method.name) for method in METHODS for name, keys in method.labels.items() for key in keys.split()
     ]
@@ -509,7 +506,12 @@ def explained(label: object) -> Html:
 
 
 def _spoken() -> dict[str, str]:
-    """Return the method of each label of this page, as it is spoken now."""
+    """Return the method of each label of this page, as it is spoken now.
+
+    Heads of columns in lists of lots are buttons that sort, and no link may stand in a button; what is listed has pages of its own.
+    """
+    if kind_of(here()) in _LISTS:
+        return {}
     return {spoken_text(name, key): method for name, key, method in _keys(_kind(here()))}
 
 

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
-from sample_pages import detailed_pages, lot_pages, meter_pages
+from sample_pages import detailed_pages, index_page, lot_pages, meter_pages
 from sample_processes import process_pages
 
 import reports
@@ -455,3 +455,9 @@ def test_a_word_that_means_two_things_goes_by_the_kind_of_page() -> None:
     process = "".join(reports.render(page) for page in process_pages().values())
     assert re.search(r"<th[^>]*><a href=\"../handbook/method-control-limits.html\">z</a>", meter)
     assert re.search(r"<th[^>]*><a href=\"../handbook/method-process-charts.html\">z</a>", process)
+
+
+def test_heads_that_sort_hold_no_link() -> None:
+    html = reports.render(index_page(lots=3))
+    assert "<th" in html
+    assert not re.search(r"<th scope=.col.[^>]*><a ", html)
