@@ -35,7 +35,10 @@ def rules(**given: object) -> ChartRules:
 def test_patterns_are_found_by_a_scan_and_each_names_its_source() -> None:
     found = patterns.find()
     assert list(found)[:3] == ["beyond-limit", "same-side", "rising-falling"]
-    assert len(found) == 8
+    assert [(rule.id, rule.order, rule.points, rule.least) for rule in found.values()] == [
+        ("beyond-limit", 1, None, 1), ("same-side", 2, 7, 2), ("rising-falling", 3, 7, 3), ("two-of-three", 4, None, 1),
+        ("four-of-five", 5, None, 1), ("up-and-down", 6, 14, 4), ("close-to-centre", 7, 15, 2), ("far-from-centre", 8, 8, 2),
+    ]  # fmt: skip
     assert all("from memory" in rule.source and rule.title for rule in found.values())
     assert [(rule.id, n) for rule, n in USUAL] == [("beyond-limit", 1), ("same-side", 7), ("rising-falling", 7)]
 
