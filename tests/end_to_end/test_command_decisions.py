@@ -71,7 +71,7 @@ def test_a_recorded_action_starts_a_run_and_keeps_the_baseline(shell: Shell) -> 
     # what the failed run closed stays as it is
     assert shell.json("lot", "L1")["support"] == "suspect"
     shell("meter", "M1")
-    page = next((shell.root / "pages").rglob("M1.html")).read_text(encoding="utf-8")
+    page = (shell.root / "pages/meters/M1.html").read_text(encoding="utf-8")
     assert "oil on the block" in page
     for wrong in (("--kind", "polished"), ("--meter", "M7"), ("--by", " ")):
         shell(*command, "--by", "Ada", "--why", "x", *wrong)
