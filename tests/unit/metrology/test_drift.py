@@ -332,6 +332,9 @@ def test_the_interval_of_one_line_is_the_solution_of_its_quadratic() -> None:
     # twice as uncertain: what lies between the roots is excluded
     (between,) = [root for root in np.roots([-1.0, -2 * 30.0, 30.0**2 - 2.0]) if root > 0]
     assert of_one_bend(30.0, room=2.0) == pytest.approx((between, inf), rel=1e-12)
+    # and a limit on the other side may be met by a slope of the other sign
+    (behind,) = [root for root in np.roots([-1.0, 2 * 30.0, 30.0**2 - 2.0]) if root > 0]
+    assert of_one_bend(-30.0, room=2.0) == pytest.approx((behind, inf), rel=1e-12)
 
 
 def test_the_band_of_one_day_is_that_day_of_many_and_before_every_bend_that_of_the_level() -> None:
