@@ -219,6 +219,14 @@
       this.choose(seen[place < 0 ? (by > 0 ? 0 : seen.length - 1) : Math.min(Math.max(place + by, 0), seen.length - 1)]);
     }
 
+    // the next mark to the right that stands for a signal or a failure; after the last one the first
+    signal() {
+      const colour = (i) => this.points[i].getAttribute("stroke") || this.points[i].parentNode.getAttribute("stroke");
+      const found = this.order.filter((i) => this.shown(i) && colour(i) === "var(--flag)");
+      const after = this.order.indexOf(this.at);
+      if (found.length) this.choose(found.find((i) => this.order.indexOf(i) > after) ?? found[0]);
+    }
+
     mark() {
       this.over.replaceChildren();
       if (this.box) {
@@ -318,12 +326,15 @@
       });
       this.svg.addEventListener("pointercancel", () => { start = null; });
       this.svg.addEventListener("pointerleave", () => { if (!start) this.choose(null); });
+      // a finger comes without hovering: a tap tells what lies nearest to it
+      this.svg.addEventListener("click", (event) => { if (event.pointerType === "touch") this.choose(nearest(where(event))); });
       this.svg.addEventListener("dblclick", () => this.enlarge());
       this.frame.addEventListener("keydown", (event) => {
         const before = this.at;
         const act = {
           ArrowRight: () => this.step(1), ArrowLeft: () => this.step(-1),
           Home: () => { this.at = null; this.step(1); }, End: () => { this.at = null; this.step(-1); },
+          n: () => this.signal(),
           "+": () => this.enlarge(), "-": () => this.zoom(2), Escape: () => this.whole(),
         }[event.key];
         if (!act || event.ctrlKey || event.altKey || event.metaKey) return;

@@ -233,11 +233,11 @@ body{background:none}
 .chart,.scroll{overflow:visible;background:none}
 .chart svg{min-width:0;background:none}
 .chart svg{font-size:13.5px}
-figure{margin:.5rem 0 .7rem}.scroll{margin:.5rem 0 .8rem;background:none}figcaption,caption{font-size:8.5pt;line-height:1.35}
-.part{margin-top:.9rem}h1{margin:.6rem 0 .2rem;font-size:1.7rem}.what{margin-bottom:.7rem}.stamp{padding:.8rem .6rem}.stamp svg{width:3rem;height:3rem}
+figure{margin:.2rem 0 .4rem}.scroll{margin:.25rem 0 .45rem;background:none}figcaption,caption{font-size:8.5pt;line-height:1.35}
+.part{margin-top:.55rem}h1{margin:.6rem 0 .2rem;font-size:1.7rem}.what{margin-bottom:.7rem}.stamp{padding:.8rem .6rem}.stamp svg{width:3rem;height:3rem}
 .verdict{grid-template-columns:8.5rem minmax(0,1fr)}.word{font-size:1.5rem}.why{padding:.5rem .9rem}
 .ledger{grid-template-columns:repeat(4,minmax(0,1fr))}.ledger dd{font-size:1.05rem}.ledger>div{padding:.25rem .5rem}
-p,li,.points li{margin:.15rem 0}.facts{gap:.1rem 1rem}footer .facts{grid-template-columns:auto 1fr auto 1fr}footer{margin-top:.8rem;padding-top:.3rem}footer h2{margin-top:.2rem}footer .scroll{margin:.2rem 0}.caution p{margin:.05rem 0}.part>div{padding-top:.25rem}.caution{padding:.2rem .8rem}
+p,li,.points li{margin:.15rem 0}.facts{gap:.1rem 1rem}footer .facts{grid-template-columns:auto 1fr auto 1fr}footer{margin-top:.4rem;padding-top:.15rem}footer h2{margin-top:.2rem}footer .scroll{margin:.2rem 0}.caution p{margin:.05rem 0}.part>div{padding-top:.25rem}.caution{padding:.2rem .8rem}
 details:not([open]),.part:has(>div>details):not(:has(details[open])):not(:has(>div>:not(details))){display:none}
 figure,.verdict,.ledger,.caution,tr{break-inside:avoid}
 h2,h3,caption{break-after:avoid}

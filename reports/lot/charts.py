@@ -116,7 +116,7 @@ def parts_plot(
         words.FIGURE_OF["part_axis"],
         _value_axis(result, unit),
         x_axis=False,
-        height=150,
+        height=136,
         y_decimals=decimals,
     )
     mean = finite(result.mean)
@@ -222,7 +222,7 @@ def spread_plot(result: LotResult, spots: pl.DataFrame, *, unit: str, decimals: 
     tallest = max(len(found) for found in bins.values())
     stacked = tallest <= 20 and len(rows) <= MOST_MARKS
     top = max(tallest, 4) * 1.18
-    plot = Plot((low, high), (0, top), _value_axis(result, unit), words.FIGURE_OF["spots_axis"], height=110)
+    plot = Plot((low, high), (0, top), _value_axis(result, unit), words.FIGURE_OF["spots_axis"], height=100)
     for limit, edge in _guards(result):
         plot.rect(max(min(limit, edge), low), min(max(limit, edge), high), 0, top, "grid")
         if low < edge < high:

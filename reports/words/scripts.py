@@ -6,7 +6,7 @@ __all__ = ["FILTER", "LAYER"]
 
 LAYER = {
     "previous": "Mark to the left", "next": "Mark to the right", "of": "{word}, {chart}", "enlarge": "Enlarge", "reduce": "Reduce", "whole": "Whole chart",
-    "hint": "Point at a mark or tap it for its values; arrow keys go from mark to mark; drag across marks to select them in every chart.",
+    "hint": "Point at a mark or tap it for its values; arrow keys go from mark to mark, n to the next signal; drag across marks to select them in every chart.",
     "value": "{name}: {value}", "selected": "{n} of {total} marks selected", "range": "{name}: {low} to {high}",
 }  # fmt: skip
 """What the script of charts says; it fills the braces."""

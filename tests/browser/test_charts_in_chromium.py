@@ -47,7 +47,7 @@ def test_what_is_told_agrees_with_the_table(lot: Any) -> None:
     lot.keyboard.press("Home")
     said = lot.locator("#figure-parts .readout").inner_text()
     part, spot = said.split(" ·")[0].split(", spot ")
-    rows = [row.locator("th,td").all_inner_texts() for row in lot.locator("#table-spots tbody tr").all()]
+    rows = [row.locator("th,td").all_text_contents() for row in lot.locator("#table-spots tbody tr").all()]
     mean = next(row[2] for row in rows if row[:2] == [part, spot])
     assert mean == said.rsplit(": ", 1)[1]
 
@@ -114,6 +114,32 @@ def test_charts_of_one_block_are_linked_and_those_of_another_are_not(visit: Any,
     same = [page.locator(f"#figure-{kind}-1 .dim").count() for kind in ("control", "strip", "within")]
     assert same[0] == same[1] == same[2] > 0
     assert page.locator("#figure-control-2 .dim").count() == page.locator("#figure-within-2 .dim").count() == 0
+
+
+def test_a_tap_tells_what_lies_under_the_finger(visit: Any, written: dict[str, Path]) -> None:
+    opened = visit(written["lot reject"], width=390, height=800, has_touch=True, is_mobile=True)
+    page = opened.page
+    out = page.locator("#figure-parts .points > *[fill='var(--flag)']").first
+    out.scroll_into_view_if_needed()
+    box = out.bounding_box()
+    page.touchscreen.tap(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    assert page.locator("#figure-parts .readout").inner_text().startswith("P07, spot")
+    assert opened.complaints == []
+
+
+def test_a_key_goes_from_signal_to_signal_and_round(visit: Any, written: dict[str, Path]) -> None:
+    page = visit(written["meter suspended"], height=1400).page
+    chart = page.locator("#figure-strip-1 .chart")
+    chart.focus()
+    readout, told = page.locator("#figure-strip-1 .readout"), []
+    for _ in range(12):
+        page.keyboard.press("n")
+        told.append(readout.inner_text())
+    rounds = told.index(told[0], 1)
+    assert len(set(told)) == rounds > 1
+    # date, z and rule stand in the readout
+    assert all("2026-0" in one and "z = " in one for one in told)
+    assert any("1-3s" in one for one in told)
 
 
 def test_bars_are_linked_by_their_quantity(visit: Any, written: dict[str, Path]) -> None:

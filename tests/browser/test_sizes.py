@@ -30,7 +30,7 @@ def test_a_meter_is_read_in_a_glance_and_its_checks_fit_the_screen(visit: Any, d
     for path in sorted((demo / "meters").glob("*.html")):
         page = visit(path, width=1400).page
         found = page.evaluate(MEASURE)
-        assert found["height"] < 8000, path.name
+        assert found["height"] < 8500, path.name
         assert found["figures"] <= 9, path.name
         assert (found["over"], found["wide"]) == (0, []), path.name
         assert page.locator(".why ol > li").count() <= 3
@@ -47,9 +47,11 @@ def test_an_accepted_lot_takes_two_sheets_and_a_short_page(visit: Any, demo: Pat
     for path in found[:: len(found) // 5]:
         page = visit(path, width=1400).page
         measured = page.evaluate(MEASURE)
-        assert measured["height"] < 4600, path.name
+        assert measured["height"] < 5200, path.name
         assert (measured["over"], measured["wide"]) == (0, []), path.name
-        assert sheets(page) == 2, path.name
+        # what came to light since, events, flags and hardness take room of their own
+        more = page.locator("#events, #flags, #hardness").count()
+        assert sheets(page) <= (3 if more else 2), path.name
 
 
 @pytest.mark.parametrize("width", [800, 390])
