@@ -50,7 +50,9 @@ def test_an_accepted_lot_takes_two_sheets_and_a_short_page(visit: Any, demo: Pat
         assert measured["height"] < 5200, path.name
         assert (measured["over"], measured["wide"]) == (0, []), path.name
         # what came to light since, events, flags and hardness take room of their own
-        more = page.locator("#events, #flags, #hardness, #left_out, #dispositions, .why h2:nth-of-type(3)").count()
+        more = page.locator(
+            "#events, #flags, #hardness, #left_out, #dispositions, #agreement, .why h2:nth-of-type(3)"
+        ).count()
         assert sheets(page) <= (3 if more else 2), path.name
 
 
