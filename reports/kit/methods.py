@@ -131,6 +131,7 @@ METHODS: tuple[Method, ...] = (
         figures={
             "LotResult": "mean standard_deviation minimum maximum repeatability repeatability_degrees_of_freedom",
             "ReportedLot": "mean",
+            "EarlierLot": "mean",
             "EveryReading": "mean standard_deviation minimum maximum",
         },
         labels={
