@@ -6,6 +6,7 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import hypothesis
 import pytest
 from needed import lacking
 
@@ -13,6 +14,10 @@ if TYPE_CHECKING:
     from workspace_files import Shell
 
 ROOT = Path(__file__).resolve().parent.parent
+
+# how long an example takes depends on who else uses the machine
+hypothesis.settings.register_profile("untimed", deadline=None)
+hypothesis.settings.load_profile("untimed")
 
 
 @pytest.fixture(scope="session")
