@@ -215,6 +215,11 @@ def bias_at(fit: LineFit, level: float) -> tuple[float, float, float]:
     return fit.bias + fit.slope * d, math.sqrt(_variance(fit.covariance, (1.0, d))), beyond
 
 
+def _total(x: pl.Expr) -> pl.Expr:
+    """Return the sum of what is not null, one after another: the last bit of a sum of polars depends on what else is in the frame."""
+    return x.fill_null(0.0).cum_sum().last()
+
+
 def biases_at_levels(points: pl.DataFrame, *, correlation: float = 0.0) -> pl.DataFrame:
     """Return what :func:`fit_bias_line` and :func:`bias_at` do, for many lines at once.
 
@@ -239,7 +244,7 @@ def biases_at_levels(points: pl.DataFrame, *, correlation: float = 0.0) -> pl.Da
     and Morrison), so that the sums are those of groups; the level is the origin, which makes the intercept the answer.
     """
     degrees = (pl.col("checks") - 1).cast(pl.Float64)
-    pooled = (degrees * pl.col("variance")).sum().over("key") / degrees.sum().over("key")
+    pooled = _total(degrees * pl.col("variance")).over("key") * (1.0 / _total(degrees).over("key"))
     frame = points.with_columns(
         degrees.alias("_degrees"),
         (pooled * pl.col("level_share")).alias("_s"),
@@ -254,16 +259,16 @@ def biases_at_levels(points: pl.DataFrame, *, correlation: float = 0.0) -> pl.Da
     by_chain = frame.group_by("key", pl.coalesce("chain", pl.format("\u0000{}", "block")).alias("_chain")).agg(
         pl.len().alias("blocks"), x.min().alias("low"), x.max().alias("high"), pl.col("_degrees").sum(),
         w.null_count().alias("_bare"),
-        w.sum().alias("s0"), (w * x).sum().alias("s1"), (w * x * x).sum().alias("s2"),
-        (w * b).sum().alias("t0"), (w * x * b).sum().alias("t1"), (w * b * b).sum().alias("t2"),
-        (w * u).sum().alias("u0"), (w * u * x).sum().alias("u1"), (w * u * b).sum().alias("ub"), (w * u * u).sum().alias("uu"),
-        p.sum().alias("p0"), (p * x).sum().alias("p1"), (p * x * x).sum().alias("p2"),
-        (p * u).sum().alias("pu"), (p * u * x).sum().alias("pux"), (p * u * u).sum().alias("puu"),
+        _total(w).alias("s0"), _total(w * x).alias("s1"), _total(w * x * x).alias("s2"),
+        _total(w * b).alias("t0"), _total(w * x * b).alias("t1"), _total(w * b * b).alias("t2"),
+        _total(w * u).alias("u0"), _total(w * u * x).alias("u1"), _total(w * u * b).alias("ub"), _total(w * u * u).alias("uu"),
+        _total(p).alias("p0"), _total(p * x).alias("p1"), _total(p * x * x).alias("p2"),
+        _total(p * u).alias("pu"), _total(p * u * x).alias("pux"), _total(p * u * u).alias("puu"),
     )  # fmt: skip
-    c = correlation / (1 + correlation * pl.col("uu"))
+    c = pl.lit(correlation) * (1.0 / (1 + correlation * pl.col("uu")))
     # what the scatter alone adds to the variance at the level: each block's s² times the square of its weight in the answer
     a01, a11 = (
-        one.sum().over("key") for one in (pl.col("s1") - c * pl.col("u0") * pl.col("u1"), pl.col("s2") - c * pl.col("u1") ** 2)
+        _total(one).over("key") for one in (pl.col("s1") - c * pl.col("u0") * pl.col("u1"), pl.col("s2") - c * pl.col("u1") ** 2)
     )  # fmt: skip
     shared = c * (a11 * pl.col("u0") - a01 * pl.col("u1"))
     by_chain = by_chain.sort("key", "_chain").with_columns(
@@ -277,17 +282,17 @@ def biases_at_levels(points: pl.DataFrame, *, correlation: float = 0.0) -> pl.Da
         .agg(
             pl.col("blocks").sum().cast(pl.Int64), pl.col("low").min(), pl.col("high").max(), pl.col("_degrees").sum(),
             pl.col("_bare").sum(),
-            (pl.col("s0") - c * pl.col("u0") ** 2).sum().alias("a00"),
-            (pl.col("s1") - c * pl.col("u0") * pl.col("u1")).sum().alias("a01"),
-            (pl.col("s2") - c * pl.col("u1") ** 2).sum().alias("a11"),
-            (pl.col("t0") - c * pl.col("u0") * pl.col("ub")).sum().alias("b0"),
-            (pl.col("t1") - c * pl.col("u1") * pl.col("ub")).sum().alias("b1"),
-            (pl.col("t2") - c * pl.col("ub") ** 2).sum().alias("bb"), pl.col("scatter").sum(),
+            _total(pl.col("s0") - c * pl.col("u0") ** 2).alias("a00"),
+            _total(pl.col("s1") - c * pl.col("u0") * pl.col("u1")).alias("a01"),
+            _total(pl.col("s2") - c * pl.col("u1") ** 2).alias("a11"),
+            _total(pl.col("t0") - c * pl.col("u0") * pl.col("ub")).alias("b0"),
+            _total(pl.col("t1") - c * pl.col("u1") * pl.col("ub")).alias("b1"),
+            _total(pl.col("t2") - c * pl.col("ub") ** 2).alias("bb"), _total(pl.col("scatter")).alias("scatter"),
         )
     )  # fmt: skip
     det = pl.col("a00") * pl.col("a11") - pl.col("a01") ** 2
-    bias = (pl.col("a11") * pl.col("b0") - pl.col("a01") * pl.col("b1")) / det
-    slope = (pl.col("a00") * pl.col("b1") - pl.col("a01") * pl.col("b0")) / det
+    bias = (pl.col("a11") * pl.col("b0") - pl.col("a01") * pl.col("b1")) * (1.0 / det)
+    slope = (pl.col("a00") * pl.col("b1") - pl.col("a01") * pl.col("b0")) * (1.0 / det)
     reason = (
         pl.when(~(pl.col("high") > pl.col("low")))
         .then(pl.lit(_ONE_BLOCK))
@@ -308,12 +313,12 @@ def biases_at_levels(points: pl.DataFrame, *, correlation: float = 0.0) -> pl.Da
     solved = solved.with_columns(
         limits,
         rest.alias("_rest"),
-        (pl.col("a11") / det).alias("_variance"),
-        (pl.col("scatter") / det**2).alias("_scatter"),
+        (pl.col("a11") * (1.0 / det)).alias("_variance"),
+        (pl.col("scatter") * (1.0 / det**2)).alias("_scatter"),
     )
     misfit = pl.col("_rest") > pl.col("_limit")
-    enlarged = pl.when(misfit).then(pl.col("_rest") / pl.col("_n")).otherwise(1.0)
-    welch = pl.col("_degrees") * (pl.col("_variance") / pl.col("_scatter")).clip(lower_bound=1.0) ** 2
+    enlarged = pl.when(misfit).then(pl.col("_rest") * (1.0 / pl.col("_n"))).otherwise(1.0)
+    welch = pl.col("_degrees") * (pl.col("_variance") * (1.0 / pl.col("_scatter"))).clip(lower_bound=1.0) ** 2
     freedom = pl.when(misfit).then(pl.col("_n").cast(pl.Float64)).when(pl.col("_scatter") > 0).then(welch)
     there = pl.col("line_reason").is_null()
     beyond = (-pl.col("high")).clip(lower_bound=0.0) - pl.col("low").clip(lower_bound=0.0)

@@ -129,12 +129,10 @@ def test_the_command_says_the_drift_that_the_page_says(demo: Demo, capsys: pytes
     assert {block for block, *_ in said} >= set(TRUTHS["slow_drift"]["blocks"])
     page = (workspace.pages / "meters" / f"{TRUTHS['slow_drift']['meter']}.html").read_text(encoding="utf-8")
     for block, slope, since, day in said:
-        sentence = (
-            f"Block {block} drifts by +{slope} MS/m in 30 days since {since}; it leaves the tolerance about {day}"
-        )
-        assert sentence in page
+        sentence = f"drifts by \\+{slope} MS/m in 30 days since {since} and leaves the tolerance about {day}"
+        assert re.search(sentence, page), (block, sentence)
     (provisional,) = re.findall(r"limits are provisional until a baseline is complete: (.*)", out)
-    of_page = re.findall(r"Block (\S+): [^<]*Limits of control are provisional until a baseline is complete", page)
+    of_page = re.findall(r"Block (\S+): no drift chart yet, because limits are provisional", page)
     assert provisional.split(", ") == of_page
     assert BLOCK_SET["moved"]["block"] in of_page, "read every second Monday, its baseline is not complete yet"
 
@@ -423,21 +421,17 @@ def test_events_from_the_planted_causes_and_what_they_touched(demo: Demo) -> Non
 
 
 def test_pages_from_what_a_snapshot_keeps_are_the_pages(demo: Demo) -> None:
-    """Of every lot and meter, but those that read relative to a setting, which are computed from the whole."""
+    """Of every lot and meter, those too that read relative to a setting."""
     workspace, _, found = demo
     publish_snapshot(workspace, found)
     with History.open(workspace.history) as history:
         sources = history.sources()
-    computed = []
     for part_of, pages in ((part_of_lot, lot_pages), (part_of_meter, meter_pages)):
         ask: Any = part_of
         for page in pages(workspace, found, sources):
             name = page.link.identifier
             part = ask(workspace, name)
-            if part is None:
-                computed.append(name)
-                continue
+            assert part is not None, name
             (mine,) = pages(workspace, part.assessment, part.sources, [name])
             assert mine.provenance.data_sha256 == page.provenance.data_sha256, name
             assert mine.answer == page.answer, name
-    assert computed == ["G-0001", "EC-21"]
