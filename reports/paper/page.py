@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from reports.kit.charts import Plot, drawing
 from reports.kit.geometry import domain
 from reports.kit.markup import Html, element, isolated, join, visible
-from reports.kit.numbers import Clock, as_written, compact, finite, fixed
+from reports.kit.numbers import Clock, as_written, compact, finite, fixed, typeset
 from reports.kit.page import shapes, toned, unit_in_words
 from reports.kit.report import Report
 from reports.kit.shell import whole
@@ -29,11 +29,14 @@ __all__ = ["REPORT", "cut", "render"]
 MOST_ROWS = 5
 """Rows of readings, and of blocks, that stand on the sheet."""
 
+_UNBROKEN = 12
+"""Ids no longer than this stay on one line; longer ones may break, so that the table fits the sheet."""
+
 _SAID = 540
 """Characters of reasons that stand on the sheet, over all lots."""
 
 _SHEET = (
-    ".sheet{max-width:60rem}bdi{white-space:normal}.sheet tbody th,.sheet td{overflow-wrap:anywhere}.paper-head{display:flex;justify-content:space-between;gap:2rem;align-items:flex-start;"
+    ".sheet{max-width:60rem}bdi{white-space:normal}.sheet .t bdi{white-space:nowrap}.sheet tbody th,.sheet td{overflow-wrap:anywhere}.paper-head{display:flex;justify-content:space-between;gap:2rem;align-items:flex-start;"
     "border-bottom:3px double var(--rule);padding-bottom:.5rem}"
     ".paper-head h1{font-size:1.7rem;margin:0;line-height:1.15}.paper-head p{margin:0}.paper-head .works{font-size:1.15rem;font-weight:600}"
     ".paper-head>div:last-child{text-align:right;max-width:60%}"
@@ -61,7 +64,8 @@ def cut(name: str, length: int) -> str:
 
 
 def _named(name: str, length: int) -> Html:
-    return isolated(cut(name, length))
+    shown = isolated(cut(name, length))
+    return element("span", shown, class_="t") if len(name) <= _UNBROKEN else shown
 
 
 def _lots(lots: Iterable[ReportedLot]) -> str:
@@ -332,7 +336,7 @@ def _notes(report: ReportOnLots, clock: Clock) -> list[str]:
     )
     found = [note["method"].format(temperature=temperature)]
     if models := list(dict.fromkeys(model for lot in lots for model in lot.temperature_models)):
-        shown = common.listed([cut(model, 110) for model in models], 2)
+        shown = common.listed([typeset(cut(model, 220 if len(models) == 1 else 110)) for model in models], 2)
         found[0] += " " + note["models"].format(reference=f"{report.reference_temperature_c:g}", models=shown)
     for kinds in dict.fromkeys(lot.corrections for lot in lots if lot.corrections):
         named = common.listed([words.CORRECTED.get(kind, kind) for kind in kinds])
