@@ -257,7 +257,7 @@ def _state(
     elif not own:
         reasons.insert(
             0,
-            f"Over {result['visits']} visits of {len(result['meters'])} meters it kept its place among its neighbours.",
+            f"Over {_number(result['visits'], 'visit')} of {_number(len(result['meters']), 'meter')} it kept its place among its neighbours.",
         )
     return state, tuple(reasons)
 
@@ -322,3 +322,7 @@ def block_results(assessment: Assessment, blocks: Iterable[str] | None = None) -
             **given,
         )
     return results
+
+
+def _number(n: int, noun: str) -> str:
+    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
