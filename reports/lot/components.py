@@ -24,15 +24,17 @@ if TYPE_CHECKING:
 __all__ = ["components_section", "suspects_section"]
 
 
-def components_section(page: LotPage, detail: ComponentsDetail | None, numbered: Numbered, unit: str) -> Html:
-    """Return the section on components of variance, with the map of the spots."""
+def components_section(
+    page: LotPage, detail: ComponentsDetail | None, numbered: Numbered, unit: str, there: str
+) -> Html:
+    """Return the section on components of variance, with the map of the spots; `there` lie the points of a long lot."""
     if detail is None:
         return section(
             "components", element("p", words.SAY["no_components"]), heading=words.HEADING["components"], wide=True
         )
     soft = any(flag.startswith("spots_differ_within_parts:") for flag in page.result.flags)
     points = element("ul", join(element("li", point) for point in _points(detail, soft=soft)), class_="points")
-    content = [points, _table(detail, numbered, unit), *_maps(page, numbered, unit)]
+    content = [points, _table(detail, numbered, unit), *_maps(page, numbered, unit, there)]
     return section("components", *content, heading=words.HEADING["components"], wide=True)
 
 
@@ -102,7 +104,7 @@ def _bar(share: float) -> Html:
     )  # fmt: skip
 
 
-def _maps(page: LotPage, numbered: Numbered, unit: str) -> list[Html]:
+def _maps(page: LotPage, numbered: Numbered, unit: str, there: str) -> list[Html]:
     say = words.FIGURE
     if not page.spot_values.height:
         return []
@@ -111,10 +113,14 @@ def _maps(page: LotPage, numbered: Numbered, unit: str) -> list[Html]:
     if drawn := spot_map(page.result, page.spot_values, sentence):
         chart, shown, total = drawn
         thinned = say["map_thinned"].format(shown=shown, total=total) if shown < total else ""
-        found.append(figure(numbered.figure(), "map", chart, sentence, say["map_key"], thinned, table="spots"))
+        found.append(
+            figure(numbered.figure(), "map", chart, sentence, say["map_key"], thinned, table="spots", there=there)
+        )
     sentence = say["positions"].format(unit=unit)
     if placed := positions_map(page.result, page.spot_values, sentence):
-        found.append(figure(numbered.figure(), "positions", placed, sentence, say["map_key"], table="spots"))
+        found.append(
+            figure(numbered.figure(), "positions", placed, sentence, say["map_key"], table="spots", there=there)
+        )
     return found
 
 

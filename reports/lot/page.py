@@ -99,7 +99,7 @@ def render(page: LotPage) -> str:
     body += _look_back(page, numbered, clock, unit)
     more = [
         section("conformity", *_conformity(result, numbered)),
-        *_details(page, numbered, unit, decimals),
+        *_details(page, numbered, unit, decimals, there),
         section("uncertainty", *_budgets(result, numbered, unit, decimals)),
         *_corrections(result, numbered, unit),
     ]
@@ -207,7 +207,7 @@ def _charts(page: LotPage, numbered: Numbered, there: str, *, unit: str, decimal
     return found
 
 
-def _details(page: LotPage, numbered: Numbered, unit: str, decimals: int) -> list[Html]:
+def _details(page: LotPage, numbered: Numbered, unit: str, decimals: int, there: str) -> list[Html]:
     """Return the sections on capability, variation, outlying values, plan and material."""
     result, detail = page.result, page.detail
     if detail is None or not result.parts:
@@ -215,7 +215,7 @@ def _details(page: LotPage, numbered: Numbered, unit: str, decimals: int) -> lis
     plan = detail.plan
     return [
         capability_section(result, detail.capability, detail.components, numbered, unit, decimals),
-        components_section(page, detail.components, numbered, unit),
+        components_section(page, detail.components, numbered, unit, there),
         suspects_section(detail.suspects, numbered, unit, decimals, lot_tables.places(page)),
         *([plan_section(plan, numbered)] if plan is not None else []),
         material_section(detail.material, numbered, unit, decimals),

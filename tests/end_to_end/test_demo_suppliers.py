@@ -174,7 +174,7 @@ def test_a_plan_goes_out_and_comes_back_as_an_export(
     ]
     assert run([*plan, "--to", "g7.csv"]) == 0
     said = capsys.readouterr()
-    assert "G-7,crossed,operator,EC-01" in said.err
+    assert "run=G-7, kind=crossed, compares=operator, meters=EC-01" in " ".join(said.err.split())
     assert run([*plan, "--to", "g7.csv"]) == 2
     rows = list(csv.DictReader((tmp_path / "g7.csv").read_text(encoding="utf-8").splitlines()))
     assert len(rows) == 20

@@ -181,7 +181,7 @@ def test_a_small_file_system(shell: Shell) -> None:
         assert annealog(root, "load", "--direct", "inbox").returncode == 0
         assert whole(root) == 3
         if mounted.returncode == 0:
-            subprocess.run(["mount", "-o", "remount,size=4m", str(small)], check=True)
+            subprocess.run(["mount", "-o", "remount,size=8m", str(small)], check=True)
             free = shutil.disk_usage(small).free
             (root / "ballast").write_bytes(b"x" * max(free - 30_000, 0))
             done = annealog(root, "render", "--direct")

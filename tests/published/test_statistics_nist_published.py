@@ -92,11 +92,16 @@ def nested_checks(frame: pl.DataFrame) -> pl.DataFrame:
     return frame.with_row_index("measured_at").with_columns(count=pl.lit(6), spot=pl.col("measured_at"))
 
 
+def levels(frame: pl.DataFrame, **names: str) -> pl.DataFrame:
+    """Return checks under the names of levels."""
+    return nested_checks(frame).rename({**names, VALUE: "value", SPREAD: "standard_deviation"})
+
+
 def test_gauge_study_of_resistivity_probes(reference_data: Path) -> None:
     frame = pl.read_csv(reference_data / "nist_mpc61_gauge_study" / "mpc61.csv")
     probe = frame.filter(pl.col("probe") == 2362)
     found: dict[str, float | None] = {}
-    summary = nested(nested_checks(probe), lot="wafer", part="run", value=VALUE, standard_deviation=SPREAD)
+    summary = nested(levels(probe, wafer="lot", run="part"))
     table = variance_components(summary.spot_values)
     assert table.balanced
     part, day, reading = table["part"], table["spot"], table["reading"]
@@ -140,9 +145,7 @@ def test_gauge_study_of_resistivity_probes(reference_data: Path) -> None:
 
 def test_negative_between_day_variance_is_kept_and_taken_as_zero(reference_data: Path) -> None:
     frame = pl.read_csv(reference_data / "nist_mpc411_small_grr" / "mpc411.csv").with_columns(lot=pl.lit("140"))
-    table = variance_components(
-        nested(nested_checks(frame), part="run", value=VALUE, standard_deviation=SPREAD).spot_values
-    )
+    table = variance_components(nested(levels(frame, run="part")).spot_values)
     days = table["spot"]
     by_run = {
         f"level-2 standard deviation, run {run}": moments(rows[VALUE]).standard_deviation

@@ -81,8 +81,9 @@ def test_where_all_agrees_it_counts_what_it_looked_at(root: Path) -> None:
     assert (report.problems, report.content, report.chain_head) == ((), content, events["hash"][-1])
     assert (report.files, report.events) == (counts["source_file"], events.height)
     assert (report.readings, report.quarantined) == (counts["reading"], counts["quarantine"])
-    assert len(report.notes) == len(NOT_LOOKED_AT) + 1
-    assert [note.partition(":")[0] for note in report.notes] == ["Not looked at", "Not looked at beside the history"]
+    assert len(report.notes) == len(NOT_LOOKED_AT) + 2  # what lies beside, and that kept answers were a sample
+    said = ["Not looked at", "Not looked at beside the history", "Of the answers that are kept, those on 20 lots"]
+    assert [note.partition(":")[0].partition(" and 20 meters")[0] for note in report.notes] == said
     assert not (root / "history/findings.json").exists()
     assert Journal(root / "history/annealog.duckdb").last_verified() is None  # nothing to take back
 

@@ -20,7 +20,8 @@ SPAN = {"meter": "M1", "checks": [FIRED.isoformat(), FIRED.isoformat()]}
 
 
 def failed(scenario: Scenario, *chain: Any, clock: str = "14:00") -> EventResult:
-    return only(events_of(scenario.assess(clock), chain, meters=["M1"]), "failed_check")
+    found = events_of(scenario.assess(clock), chain)
+    return only({name: event for name, event in found.items() if event.meter == "M1"}, "failed_check")
 
 
 def again(scenario: Scenario, first: datetime, meter: str) -> Scenario:

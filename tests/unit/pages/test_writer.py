@@ -54,7 +54,9 @@ def test_a_page_is_written_again_when_what_it_refers_to_appears(workspace: Works
     assert which(found) == ["L-1001", "M1", "M1"]  # the last one is the page of its checks
     assert "../meters/M1.html" in path.read_text(encoding="utf-8")
     assert which(write_pages(workspace, [lot])) == []  # the meter's page is still there
-    assert which(write_pages(workspace, [lot, meter, index_page()])) == ["L-1001", "M1", "M1", ""]
+    # with the index come the pages of its months and files
+    every = ["L-1001", "M1", "M1", "", "2026-03", "UNDATED", "FILES"]
+    assert which(write_pages(workspace, [lot, meter, index_page()])) == every
 
 
 def test_a_page_of_another_look_is_written_again(workspace: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
