@@ -8,13 +8,26 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-__all__ = ["LEAST_PROBABILITY", "decimals_for", "decimals_that_tell", "finite", "p_in_words", "probability_in_words"]
+__all__ = [
+    "LEAST_PROBABILITY",
+    "counted",
+    "decimals_for",
+    "decimals_that_tell",
+    "finite",
+    "p_in_words",
+    "probability_in_words",
+]
 
 LEAST_PROBABILITY = 1e-4
 """No probability is told below this, or that near to certainty: what it rests on (a normal shape, an uncertainty with few degrees of
 freedom) holds in no tail so far out. Our own rule."""
 
 _MOST_ADDED = 6
+
+
+def counted(number: int, noun: str) -> str:
+    """Return a number with its noun, as sentences of results have it: 1 lot, 2 lots."""
+    return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
 def finite(value: float | None) -> float | None:

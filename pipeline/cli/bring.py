@@ -12,6 +12,7 @@ import typer
 from pipeline.cli import output
 from pipeline.cli.options import By, DryRun, Json, Why, WorkspaceOption, workspace_at
 from pipeline.errors import UsageError
+from schemas.digits import counted
 
 if TYPE_CHECKING:
     from pipeline.intake.suggest import Suggestion
@@ -380,7 +381,7 @@ def quarantine_discard(
         output.print_json({"discarded": found.lines, "files": list(found.files), "dry_run": dry_run})
     else:
         counts = [(found.lines, "line"), (len(found.files), "held file")]
-        said = " and ".join(f"{n} {noun}{'' if n == 1 else 's'}" for n, noun in counts if n)
+        said = " and ".join(counted(n, noun) for n, noun in counts if n)
         output.out().print(f"{said} {'would be ' if dry_run else ''}discarded, kept in the record.")
 
 

@@ -11,7 +11,7 @@ from pipeline.cli.decide import record
 from pipeline.cli.kept import Computed, asked, written
 from pipeline.cli.options import AsOf, By, DryRun, Json, Pdf, SingleFile, Why, WorkspaceOption, moment, workspace_at
 from pipeline.errors import UsageError
-from schemas.digits import p_in_words
+from schemas.digits import counted, p_in_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -219,7 +219,7 @@ def components(
 
 def _show_components(result: Any) -> None:
     console = output.out()
-    counts = ", ".join(f"{level.groups} {level.level}{'' if level.groups == 1 else 's'}" for level in result.levels)
+    counts = ", ".join(counted(level.groups, level.level) for level in result.levels)
     console.print(output.plain(f"{counts}; mean {_number(result.mean, 5)} {result.unit}"))
     levels = [level for level in result.levels if level.reason is None]
     output.table(

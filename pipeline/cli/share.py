@@ -10,6 +10,7 @@ import typer
 from pipeline.cli import output
 from pipeline.cli.options import AsOf, DryRun, Json, WorkspaceOption, moment, workspace_at
 from pipeline.errors import UsageError
+from schemas.digits import counted
 
 __all__ = ["add_to"]
 
@@ -63,7 +64,7 @@ def export(
         if supplier is not None and not xlsx:
             (of_supplier,) = supplier_pages(place, found, history, sources, [supplier], start=since, end=until)
     if dry_run:
-        output.would(f"pack {_counted(len(lots), 'lot')} into {target}", json=json)
+        output.would(f"pack {counted(len(lots), 'lot')} into {target}", json=json)
         return
     if xlsx:
         pack = write_workbook(place, found, sources, events, lots, target)
@@ -81,7 +82,7 @@ def export(
     else:
         output.out().print(
             output.plain(
-                f"{_counted(pack.lots, 'lot')}, {_counted(pack.readings, 'reading')}, {_counted(pack.files, 'file')} in {pack.target}. "
+                f"{counted(pack.lots, 'lot')}, {counted(pack.readings, 'reading')}, {counted(pack.files, 'file')} in {pack.target}. "
                 f"Hash of the {'workbook' if xlsx else 'pack (of its SHA256SUMS)'}: {pack.data_sha256}"
             )
         )
@@ -90,7 +91,3 @@ def export(
 def add_to(app: typer.Typer) -> None:
     """Add the commands."""
     app.command(help=export.__doc__)(export)
-
-
-def _counted(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"

@@ -15,6 +15,7 @@ from pipeline.metrology.interlaboratory import compared
 from pipeline.metrology.uncertainty import normalised_error
 from pipeline.metrology.units import convert, derivative
 from schemas.blocks import BlockCertificate, BlockResult, FoundMovement, MeterDifference, MeterOnBlock
+from schemas.digits import counted
 from schemas.versions import version_at
 
 if TYPE_CHECKING:
@@ -257,7 +258,7 @@ def _state(
     elif not own:
         reasons.insert(
             0,
-            f"Over {_number(result['visits'], 'visit')} of {_number(len(result['meters']), 'meter')} it kept its place among its neighbours.",
+            f"Over {counted(result['visits'], 'visit')} of {counted(len(result['meters']), 'meter')} it kept its place among its neighbours.",
         )
     return state, tuple(reasons)
 
@@ -322,7 +323,3 @@ def block_results(assessment: Assessment, blocks: Iterable[str] | None = None) -
             **given,
         )
     return results
-
-
-def _number(n: int, noun: str) -> str:
-    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"

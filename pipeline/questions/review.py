@@ -19,6 +19,7 @@ from pipeline.metrology.agreement import MeterMean, compare_meters
 from pipeline.metrology.interlaboratory import compared
 from pipeline.questions.blocks import accuracy_of
 from pipeline.questions.provenance import PageContext
+from schemas.digits import counted
 from schemas.page import PageLink
 from schemas.review import (
     ReviewAction,
@@ -359,7 +360,7 @@ def _actions(result: ReviewResult, zone: ZoneInfo) -> Iterator[ReviewAction]:
     for event in result.events:
         if event.state == "open":
             told |= set(event.undecided)
-            lots = f" {_counted(len(event.undecided), 'lot')} without a decision." if event.undecided else ""
+            lots = f" {counted(len(event.undecided), 'lot')} without a decision." if event.undecided else ""
             yield ReviewAction(
                 "event",
                 event.name,
@@ -384,15 +385,11 @@ def _actions(result: ReviewResult, zone: ZoneInfo) -> Iterator[ReviewAction]:
                 f"{_day(block.leaves_tolerance_on, zone)}.",
             )
     if result.files.held_now:
-        yield ReviewAction("index", "", f"{_counted(result.files.held_now, 'file')} held.")
+        yield ReviewAction("index", "", f"{counted(result.files.held_now, 'file')} held.")
     if result.files.quarantined_now:
         yield ReviewAction(
-            "index", "", f"{_counted(result.files.quarantined_now, 'quarantined line')} without a decision."
+            "index", "", f"{counted(result.files.quarantined_now, 'quarantined line')} without a decision."
         )
-
-
-def _counted(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
 def _day(at: datetime, zone: ZoneInfo) -> str:

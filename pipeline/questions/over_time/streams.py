@@ -20,6 +20,7 @@ from pipeline.statistics.process_control import (
     charted,
     process_limits,
 )
+from schemas.digits import counted
 from schemas.processes import Baseline, ControlLimits, LevelChange, Phase, ProcessSignal, StreamResult
 
 if TYPE_CHECKING:
@@ -352,7 +353,7 @@ def _state(
     if judged["z"].null_count():
         return "not_assessed", ["There are no limits: the named subgroups give no standard deviation."], None
     if judged.height < LEAST_SUBGROUPS and baseline.kind == "provisional":
-        return "not_assessed", [f"There are no limits: {_subgroups(judged.height)} can be judged."], None
+        return "not_assessed", [f"There are no limits: {counted(judged.height, 'subgroup')} can be judged."], None
     quiet = _quiet(rules)
     zone = settings.zone
     titles = {rule.id: rule.title.format(n=points) for rule, points in rules.patterns}
@@ -366,7 +367,7 @@ def _state(
         reasons = [
             (
                 f"Out of control since {row['at'].astimezone(zone):%Y-%m-%d} (subgroup {row['subgroup']}): {count} of "
-                f"{_subgroups(judged.height - start)} since then {'gives' if count == 1 else 'give'} a signal; "
+                f"{counted(judged.height - start, 'subgroup')} since then {'gives' if count == 1 else 'give'} a signal; "
                 f"{_latest(signals.row(-1, named=True))}."
             ),
             "Rules: " + "; ".join(f"{name} ({titles[name]})" for name in ids) + ".",
@@ -395,10 +396,6 @@ def _state(
             f"{after} without one followed."
         )
     return "in_control", [reason, *_limits_in_words(baseline, settings)], None
-
-
-def _subgroups(number: int) -> str:
-    return f"{number} subgroup{'' if number == 1 else 's'}"
 
 
 def _latest(row: dict[str, Any]) -> str:

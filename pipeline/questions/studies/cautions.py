@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from schemas.digits import counted
+
 if TYPE_CHECKING:
     from pipeline.judge.assessment import Assessment
 
@@ -18,10 +20,6 @@ _THREE = 3
 """Groups of a nested study up to which its intervals were seen to hold less often than they say."""
 
 _SPREAD_WORDS = {"operator": "operators", "meter": "meters", "probe": "probes"}
-
-
-def _counted(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
 def holes(counted: pl.DataFrame, kind: str, compares: str) -> list[str]:
@@ -68,7 +66,7 @@ def cautions_of(
         found.append(f"One {common['compares']} shows no reproducibility: the study speaks of repeatability alone.")
     elif 0 < count < FEW_GROUPS:
         found.append(
-            f"{count} {words} give {_counted(count - 1, 'degree')} of freedom between {words}: the interval of reproducibility is wide, "
+            f"{count} {words} give {counted(count - 1, 'degree')} of freedom between {words}: the interval of reproducibility is wide, "
             "and its estimate rests on these people or devices alone."
         )
         if row["kind"] == "nested" and count <= _THREE:
