@@ -22,11 +22,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-    from pipeline.load.report import FileReport, LoadReport, Touched
     from pipeline.pages.lots_and_meters import PageReport
     from pipeline.workspace.settings import Workspace
 
-__all__ = ["carrying_out", "embedded_server", "in_flow", "load_steps", "lost", "render_step", "resident"]
+__all__ = ["carrying_out", "embedded_server", "in_flow", "lost", "render_step", "resident"]
 
 _START_LIMIT_S = 180.0
 """How long the server may take to start: a slow machine needs a minute for the first migration of its database."""
@@ -265,29 +264,6 @@ def carrying_out(workspace: Workspace, *, direct: bool) -> Iterator[Callable[[st
         return
     with embedded_server(workspace):
         yield in_flow
-
-
-def load_steps(
-    workspace: Workspace, paths: list[Path], given: dict[str, Any], step: Any, callbacks: dict[str, Any]
-) -> LoadReport:
-    """Run the steps of a load, each through `step`; `given` are the options of `load.load.run_steps`."""
-    from pipeline.load import load as loading
-    from pipeline.workspace.settings import find_workspace
-
-    def load(options: dict[str, Any]) -> list[FileReport]:
-        return loading.load_files(place, paths, progress=callbacks.get("file"), **options)
-
-    def assess(ids: list[int], options: dict[str, Any]) -> Touched:
-        return loading.assess_touched(place, ids, assessed=callbacks.get("assessed"), **options)
-
-    # a demo's workspace gets its settings while it is built
-    place = find_workspace(workspace.root)
-    return loading.run_steps(
-        given,
-        take_over=lambda options: step("take_over_reference", lambda: loading.take_over_reference(place, **options)),
-        load=lambda options: step("load_files", lambda: load(options)),
-        assess=lambda ids, options: step("assess_touched", lambda: assess(ids, options)),
-    )
 
 
 def render_step(workspace: Workspace, step: Any, callbacks: dict[str, Any], **options: Any) -> list[PageReport]:

@@ -58,7 +58,8 @@ def demo(
 
     Example: annealog demo demo
     """
-    from pipeline.flows import carrying_out, load_steps, render_step
+    from pipeline.flows import carrying_out, render_step
+    from pipeline.load.load import load as load_into
     from pipeline.workspace.settings import SETTINGS_FILE, Settings, Workspace
 
     if folder.exists() and any(folder.iterdir()) and not (folder / SETTINGS_FILE).exists():
@@ -81,7 +82,10 @@ def demo(
 
             step("build_demo", lambda: build(workspace.root))
             files, passed = collect([workspace.inbox])
-            report = load_steps(workspace, files, {"passed_over": passed}, step, callbacks)
+            # the workspace got its settings while it was built
+            report = load_into(
+                workspace_at(workspace.root), files, step=step, progress=callbacks.get("file"), passed_over=passed
+            )
             return report, render_step(workspace, step, {**callbacks, "rendered": found.append})
 
         report, pages = carry_out("demo", work, {"folder": str(workspace.root)})
@@ -173,7 +177,8 @@ def load(
 
     Example: annealog load inbox
     """
-    from pipeline.flows import carrying_out, load_steps
+    from pipeline.flows import carrying_out
+    from pipeline.load.load import load as load_into
     from pipeline.workspace.files import collect
 
     place = workspace_at(workspace)
@@ -188,9 +193,9 @@ def load(
         output.progress(files, "loading files", quiet=json) as callbacks,
         carrying_out(place, direct=direct or dry_run) as carry_out,
     ):
-        callbacks = {**callbacks, "assessed": found.append}
+        options: dict[str, Any] = {"progress": callbacks.get("file"), "assessed": found.append, **given}
         about = {"folder": str(place.root), "paths": [str(path) for path in files]}
-        report = carry_out("load", lambda step: load_steps(place, files, given, step, callbacks), about)
+        report = carry_out("load", lambda step: load_into(place, files, step=step, **options), about)
     if not dry_run:
         _keep_snapshot(place, found)
     if json:

@@ -56,7 +56,6 @@ __all__ = [
     "ledger_of",
     "load",
     "load_files",
-    "run_steps",
     "shown_name",
     "take_over_reference",
 ]
@@ -433,21 +432,38 @@ def assess_touched(
     )
 
 
-def run_steps(
-    given: Mapping[str, Any],
+def _at_once(_: str, function: Callable[[], Any]) -> Any:
+    return function()
+
+
+def load(
+    workspace: Workspace,
+    files: Iterable[Path],
     *,
-    take_over: Callable[[dict[str, Any]], ReferenceChange],
-    load: Callable[[dict[str, Any]], list[FileReport]],
-    assess: Callable[[list[int], dict[str, Any]], Touched],
+    step: Callable[[str, Callable[[], Any]], Any] = _at_once,
+    progress: Callable[[FileReport], None] | None = None,
+    loaded: Callable[[list[FileReport]], None] | None = None,
+    assessed: Callable[[Assessment], None] | None = None,
+    **given: Any,
 ) -> LoadReport:
-    """Run the three steps of a load in order: the one place that says what a load is, with Prefect and without.
+    """Take over reference tables, load files and assess what they touched: the one place that says what a load is.
 
     Parameters
     ----------
-    given
+    workspace
+        Where to load.
+    files
+        From `files.collect`.
+    step
+        Carries out a step by its name, as a task of a flow; at once where nothing is given.
+    progress
+        Called after each file.
+    loaded
+        Told what became of the files before anything is assessed.
+    assessed
+        As for :func:`assess_touched`.
+    **given
         layout, dry_run, accept_changes, by, why, as_of, now, passed_over; all but none needed.
-    take_over, load, assess
-        The steps, called with their options.
 
     Returns
     -------
@@ -458,54 +474,33 @@ def run_steps(
     UsageError
         If changes are accepted without a name and a reason.
     """
+    paths = list(files)
     now = given.get("now") or datetime.now(UTC)
-    dry_run = bool(given.get("dry_run"))
+    layout, dry_run = given.get("layout"), bool(given.get("dry_run"))
     by, why, accept = given.get("by") or "", given.get("why") or "", bool(given.get("accept_changes"))
     if accept and not (by.strip() and why.strip()):
         raise UsageError("--accept-changes needs --by NAME and --why TEXT: it is recorded as a decision.")
-    reference = take_over({"now": now, "accept": accept, "by": by, "why": why, "dry_run": dry_run})
-    reports = load({"layout": given.get("layout"), "now": now, "dry_run": dry_run})
+
+    def bring() -> list[FileReport]:
+        reports = load_files(workspace, paths, layout=layout, now=now, dry_run=dry_run, progress=progress)
+        if loaded is not None:
+            loaded(reports)
+        return reports
+
+    reference = step(
+        "take_over_reference",
+        lambda: take_over_reference(workspace, now=now, accept=accept, by=by, why=why, dry_run=dry_run),
+    )
+    reports = step("load_files", bring) if paths or layout is not None else []
     found = Touched()
     if not dry_run:
-        loaded = [report.source_id for report in reports if report.status == "loaded" and report.source_id is not None]
-        found = assess(loaded, {"now": now, "as_of": given.get("as_of"), "refresh": bool(reference.changed)})
+        ids = [report.source_id for report in reports if report.status == "loaded" and report.source_id is not None]
+        as_of, refresh = given.get("as_of"), bool(reference.changed)
+        found = step(
+            "assess_touched",
+            lambda: assess_touched(workspace, ids, now=now, as_of=as_of, refresh=refresh, assessed=assessed),
+        )
     passed_over = tuple(given.get("passed_over") or ())
     return LoadReport(
         tuple(reports), passed_over, reference, found.lots, found.meters, dry_run, found.changes, found.conditions
-    )
-
-
-def load(
-    workspace: Workspace,
-    files: Iterable[Path],
-    *,
-    progress: Callable[[FileReport], None] | None = None,
-    assessed: Callable[[Assessment], None] | None = None,
-    **given: Any,
-) -> LoadReport:
-    """Take over reference tables, load files and assess what they touched, without Prefect.
-
-    Parameters
-    ----------
-    workspace
-        Where to load.
-    files
-        From `files.collect`.
-    progress
-        Called after each file.
-    assessed
-        As for :func:`assess_touched`.
-    **given
-        As for :func:`run_steps`.
-
-    Returns
-    -------
-    LoadReport
-    """
-    paths = list(files)
-    return run_steps(
-        given,
-        take_over=lambda options: take_over_reference(workspace, **options),
-        load=lambda options: load_files(workspace, paths, progress=progress, **options),
-        assess=lambda ids, options: assess_touched(workspace, ids, assessed=assessed, **options),
     )

@@ -238,10 +238,8 @@ class Watch:
 
     def _load(self, files: list[Path], step: Any) -> LoadReport:
         """Load files. Only what was loaded, is known or is held was dealt with; what could not be read is tried again."""
-        workspace = self.workspace
 
-        def load_files(options: dict[str, Any]) -> list[FileReport]:
-            found = loading.load_files(workspace, files, progress=None, **options)
+        def loaded(found: list[FileReport]) -> None:
             for path, file in zip(files, found, strict=True):
                 if file.error is None:
                     self.arrivals.done(path)
@@ -249,21 +247,11 @@ class Watch:
                 else:
                     self.arrivals.failed(path)
                     self._left[str(path)] = file.error
-            return found
 
         def assessed(found: Assessment) -> None:
             self._loaded = found
 
-        return loading.run_steps(
-            {"now": datetime.now(UTC)},
-            take_over=lambda options: step(
-                "take_over_reference", lambda: loading.take_over_reference(workspace, **options)
-            ),
-            load=lambda options: step("load_files", lambda: load_files(options)) if files else [],
-            assess=lambda ids, options: step(
-                "assess_touched", lambda: loading.assess_touched(workspace, ids, assessed=assessed, **options)
-            ),
-        )
+        return loading.load(self.workspace, files, step=step, loaded=loaded, assessed=assessed)
 
     def _refresh(self, report: LoadReport) -> int:
         if not self.workspace.history.exists():
