@@ -1,4 +1,5 @@
-// The clock of the board, and how old the last reading is. Without this the times of the page stand there.
+// The clock of the board, how old the last reading is, and whether the board itself stands still: a wall must not say "fit" of yesterday.
+// Without this the times of the page stand there.
 "use strict";
 (() => {
   const said = JSON.parse(document.getElementById("board-words").textContent);
@@ -14,6 +15,11 @@
   const tell = () => {
     const now = Date.now();
     place.textContent = fill(said.clock, { at: clock.format(now), age: said.last === null ? said.never : age(now - said.last) });
+    if (now > said.until) {
+      const banner = document.getElementById("board-banner");
+      banner.textContent = said.stale;
+      banner.className = "banner t-reject";
+    }
   };
   tell();
   setInterval(tell, 10000);

@@ -24,10 +24,13 @@ if TYPE_CHECKING:
 
     from schemas.results import LotResult, MeterResult
 
-__all__ = ["REFRESH_S", "REPORT", "render"]
+__all__ = ["REFRESH_S", "REPORT", "STALE_S", "render"]
 
 REFRESH_S = 15
 """How often a browser fetches the board again."""
+
+STALE_S = 600
+"""A board is written every minute while the service runs; older than this it says so in the place of what it said."""
 
 _SHOWN, _METERS = 5, 6
 """How many waiting lots and meters the board names; it counts the others."""
@@ -46,7 +49,7 @@ _STYLE = (
     ".queue{font-size:max(1.2rem,2.8vw);line-height:1.15;padding:0;margin:0;list-style:none}"
     ".queue li{margin:0 0 .7vw;padding-left:.8vw;border-left:.5vw solid var(--tone)}.queue li.more{border:0}"
     ".queue small{display:block;font-size:1em}.queue .tone{margin-left:.4em}"
-    ".sums{display:flex;flex-wrap:wrap;justify-content:space-between;gap:0 2em;font-size:max(1rem,2vw);margin:.4vw 0 0;padding-top:.3vw;border-top:1px solid var(--rule)}"
+    ".sums{display:flex;flex-wrap:wrap;justify-content:space-between;gap:0 2em;font-size:max(1rem,1.6vw);margin:.4vw 0 0;padding-top:.3vw;border-top:1px solid var(--rule)}"
     ".sums p{margin:0}"
     ".part{display:block;margin-top:0}.part>h2{border:0;padding:.4rem 0}.part>div{border:0;padding:0}"
     # a screen on the wall holds the whole board and nothing else; everywhere else the rest stands below
@@ -102,6 +105,7 @@ def render(page: BoardPage) -> str:
     ]
     if len(waiting) > _SHOWN:
         queue.append(element("li", say.BOARD["more_lots"].format(n=len(waiting) - _SHOWN), class_="more"))
+    state = clock.minute(page.provenance.as_of)
     last = clock.minute(page.last_arrival) if page.last_arrival else say.BOARD["never"]
     sums = say.BOARD["sums"].format(
         accepted=words.counted(page.accepted, "lot"),
@@ -126,14 +130,18 @@ def render(page: BoardPage) -> str:
             class_="line",
         ),
         element(
-            "div", element("p", say.BOARD["last"].format(at=last), id="board-clock"), element("p", sums), class_="sums"
+            "div",
+            element("p", say.BOARD["last"].format(state=state, at=last), id="board-clock"),
+            element("p", sums),
+            class_="sums",
         ),
     ]
-    what = say.BOARD["what"].format(at=f"{clock.minute(page.provenance.as_of)} {page.provenance.zone}")
+    what = say.BOARD["what"].format(at=f"{state} {page.provenance.zone}")
     title = say.BOARD["title"]
     head = Masthead(kind=say.BOARD["kind"], name=None, heading=title, what=what, title=title)
     of_clock: dict[str, object] = {
-        **say.CLOCK, "zone": clock.zone, "last": page.last_arrival and round(page.last_arrival.timestamp() * 1000),
+        **say.CLOCK, "stale": say.CLOCK["stale"].format(at=state), "until": round((page.provenance.as_of.timestamp() + STALE_S) * 1000),
+        "zone": clock.zone, "last": page.last_arrival and round(page.last_arrival.timestamp() * 1000),
     }  # fmt: skip
     return document(head, here, page.provenance, Numbered(), body, style=_STYLE, refresh_s=REFRESH_S, board=of_clock)
 
@@ -162,9 +170,17 @@ def _banner(meters: Sequence[MeterResult]) -> Html:
         concerned = [isolated(meter.meter, 24) for meter in meters if meter.state == state]
         if concerned:
             before, _, after = say.STAMP[name].partition("{meters}")
-            return element("p", glyph(state), before, join(concerned, ", "), after, class_=f"banner t-{_tone(state)}")
+            return element(
+                "p",
+                glyph(state),
+                before,
+                join(concerned, ", "),
+                after,
+                class_=f"banner t-{_tone(state)}",
+                id="board-banner",
+            )
     word, state = (say.STAMP["run"], "fit") if meters else (say.STAMP["empty"], "not_assessed")
-    return element("p", glyph(state), word, class_=f"banner t-{_tone(state)}")
+    return element("p", glyph(state), word, class_=f"banner t-{_tone(state)}", id="board-banner")
 
 
 def _next(page: BoardPage, meter: MeterResult, clock: Clock) -> str:

@@ -39,10 +39,11 @@ BOARD = {
     "more_meters": "and {n} more, all {state}",
     "more_some": "and {n} more meters",
     "snapshot": "The history is being written; this is the snapshot of {at}.",
-    "last": "last reading {at}",
+    "last": "state of {state} · last reading {at}",
 }
 
 CLOCK = {
     "clock": "{at} · last reading {age}", "minutes": "{n} min ago", "hours": "{n} h ago", "days": "{n} days ago", "never": "none yet",
+    "stale": "Out of date: state of {at}",
 }  # fmt: skip
 """What the clock says; its script fills the braces."""

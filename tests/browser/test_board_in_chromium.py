@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import pytest
 from sample_pages import DAY, index_page, lot_page, meter_page
 
 import reports
+from reports.overview.board import STALE_S
 from schemas.line import BoardPage
 
 if TYPE_CHECKING:
@@ -60,3 +62,21 @@ def test_the_clock_tells_how_old_the_last_reading_is(visit: Any, tmp_path: Path)
     assert "last reading" in visit(path).page.locator("#board-clock").inner_text()
     assert " days ago" in visit(path).page.locator("#board-clock").inner_text()
     assert "last reading 2026-03-02" in visit(path, scripts=False).page.locator("#board-clock").inner_text()
+
+
+@pytest.mark.parametrize(("age", "stale"), [(STALE_S - 60, False), (STALE_S + 1, True)])
+def test_a_board_that_stands_still_says_so(visit: Any, tmp_path: Path, age: int, stale: bool) -> None:
+    """The service died, the screen did not: what was fit when it ended is not said to be fit now."""
+    moment = datetime.now(UTC) - timedelta(seconds=age)
+    page = board(2, 0)
+    page = replace(
+        page,
+        meters=tuple(replace(one, state="fit") for one in page.meters),
+        provenance=replace(page.provenance, as_of=moment),
+    )
+    path = tmp_path / "board.html"
+    path.write_text(reports.render(page), encoding="utf-8")
+    banner = visit(path).page.locator("#board-banner")
+    assert banner.inner_text().startswith("Out of date: state of 20" if stale else "All meters fit")
+    assert ("t-reject" in (banner.get_attribute("class") or "")) is stale
+    assert "state of 20" in visit(path, scripts=False).page.locator("#board-clock").inner_text()

@@ -204,7 +204,7 @@ def structure_of(data: bytes) -> dict[str, Structure]:
         LookupError,
         ValueError,
         OSError,
-        NotImplementedError,
+        NotImplementedError,  # zipfile: packed by a method that Python does not know
         EOFError,
     ) as error:
         raise Refused(
