@@ -7,7 +7,7 @@ reason stands in `not_computable` under the same key.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 from zoneinfo import ZoneInfo
 
 from schemas.documents import as_json
@@ -364,46 +364,42 @@ class MeterPage:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class ChecksPage:
-    """Every check and signal of a meter: the long part of its page."""
+class _LongPart:
+    """What is too long for the page `of` which it is: it rests on the same, and that page has the answer."""
 
+    __slots__ = ()
+    kind: ClassVar[str]
+    of: LotPage | MeterPage
+
+    @property
+    def answer(self) -> None:
+        """The page itself has it."""
+
+    @property
+    def provenance(self) -> Provenance:
+        """That of the page itself."""
+        return self.of.provenance
+
+    @property
+    def link(self) -> PageLink:
+        """How other pages name this one."""
+        return replace(self.of.link, kind=self.kind)
+
+
+@dataclass(frozen=True, slots=True)
+class ChecksPage(_LongPart):
+    """Every check and signal of a meter."""
+
+    kind = "checks"
     of: MeterPage
 
-    @property
-    def answer(self) -> None:
-        """The meter's own page has it."""
-
-    @property
-    def provenance(self) -> Provenance:
-        """That of the meter's page."""
-        return self.of.provenance
-
-    @property
-    def link(self) -> PageLink:
-        """How other pages name this one."""
-        return replace(self.of.link, kind="checks")
-
 
 @dataclass(frozen=True, slots=True)
-class ReadingsPage:
-    """Points and readings of a lot that are too many for its own page."""
+class ReadingsPage(_LongPart):
+    """Points and readings of a lot."""
 
+    kind = "readings"
     of: LotPage
-
-    @property
-    def answer(self) -> None:
-        """The lot's own page has it."""
-
-    @property
-    def provenance(self) -> Provenance:
-        """That of the lot's page."""
-        return self.of.provenance
-
-    @property
-    def link(self) -> PageLink:
-        """How other pages name this one."""
-        return replace(self.of.link, kind="readings")
 
 
 @dataclass(frozen=True, slots=True)
