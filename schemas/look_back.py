@@ -58,7 +58,7 @@ class EventGlance:
     """An event in a list: consecutive checks of one meter at which something fired, without a run that passed between.
 
     `event` is the id that people type, such as EC-02/2026-04-24, `title` what they say ("EC-02, signal of 24 April"), `name` what
-    its page goes by. `disposed` says that the event itself has its disposition, `undecided` which lots still need one.
+    its page goes by. `disposed` says that the event itself has its disposition, `undecided` which lots still need one of their own.
     """
 
     event: str
@@ -139,8 +139,11 @@ class EventResult:
 
     @property
     def undecided(self) -> tuple[str, ...]:
-        """Names of the lots that still need a decision or a supported reading."""
-        return tuple(sorted({lot.lot for lot in self.lots if not lot.settled}))
+        """Names of the lots that still need a decision or a supported reading of their own.
+
+        For what checks that passed cover, or perhaps another meter read, the disposition of the event is enough.
+        """
+        return tuple(sorted({lot.lot for lot in self.lots if not lot.settled and lot.doubt == "touched"}))
 
     @property
     def glance(self) -> EventGlance:

@@ -25,6 +25,7 @@ __all__ = [
     "ReviewFiles",
     "ReviewLot",
     "ReviewMeter",
+    "ReviewMonth",
     "ReviewPage",
     "ReviewResult",
     "ReviewSignal",
@@ -46,7 +47,10 @@ class ReviewAction:
 
 @dataclass(frozen=True, slots=True)
 class ReviewBlock:
-    """The month's checks of one block by one meter, probe and frequency; drift since the last setting."""
+    """The month's checks of one block by one meter, probe and frequency; drift since the last setting.
+
+    `bias_interval` (95 %, of the mean) is None with fewer than three checks: with two it says how lucky they were.
+    """
 
     meter: str
     block: str
@@ -55,12 +59,23 @@ class ReviewBlock:
     checks: int
     failed: int
     bias: float | None
+    bias_interval: tuple[float, float] | None
     standard_deviation: float | None  # of the check means of the month
     tolerance: float | None
     slope_per_30_days: float | None
     interval: tuple[float, float] | None
     leaves_tolerance_on: datetime | None
     no_forecast_reason: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class ReviewMonth:
+    """What went wrong in one of the last months: lots held or rejected, failed checks, events. Counts are None without a reading."""
+
+    month: str  # YYYY-MM
+    held: int | None
+    failed_checks: int | None
+    events: int | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,6 +224,7 @@ class ReviewResult:
     readings: int
     lots: dict[str, int]  # lots read in the month, by verdict
     actions: tuple[ReviewAction, ...]
+    months: tuple[ReviewMonth, ...]  # this month last
     meters: tuple[ReviewMeter, ...]
     blocks: tuple[ReviewBlock, ...]
     events: tuple[ReviewEvent, ...]

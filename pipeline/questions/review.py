@@ -19,6 +19,8 @@ from pipeline.metrology.agreement import MeterMean, compare_meters
 from pipeline.metrology.interlaboratory import compared
 from pipeline.questions.blocks import accuracy_of
 from pipeline.questions.provenance import PageContext
+from pipeline.questions.studies.studies import studies
+from pipeline.statistics.intervals import mean_interval
 from schemas.digits import counted
 from schemas.page import PageLink
 from schemas.review import (
@@ -32,6 +34,7 @@ from schemas.review import (
     ReviewFiles,
     ReviewLot,
     ReviewMeter,
+    ReviewMonth,
     ReviewPage,
     ReviewResult,
     ReviewSignal,
@@ -51,6 +54,8 @@ __all__ = ["month_span", "review", "review_links", "review_page"]
 
 _MONTH = re.compile(r"([0-9]{4})-([0-9]{2})")
 _MADE = re.compile(r"(\d{4}-\d{2})\.html")
+_MONTHS = 6
+_LEAST_CHECKS = 3
 
 
 def month_span(month: str, zone: ZoneInfo) -> tuple[datetime, datetime]:
@@ -127,6 +132,7 @@ def review(history: History, workspace: Workspace, month: str) -> tuple[ReviewRe
         readings=readings.height,
         lots={v: sum(r.verdict == v for r in lots.values()) for v in ("accept", "hold", "reject", "not_assessed")},
         actions=(),
+        months=tuple(_months(found, month)),
         meters=meters,
         blocks=tuple(_blocks(found, start, end)),
         events=tuple(_events(found, start)),
@@ -136,7 +142,11 @@ def review(history: History, workspace: Workspace, month: str) -> tuple[ReviewRe
         budgets=tuple(_budgets(found, sorted(lots))),
         agreement=tuple(_agreement(on_blocks)),
         comparisons=tuple(one for block, means in on_blocks if (one := compared(block, means)) is not None),
-        studies=(),
+        studies=tuple(
+            PageLink("study", name, name, study.state, study.reasons[0], study.last_at)
+            for name, (study, *_) in studies(found, events, sources).items()
+            if study.last_at is not None
+        ),
         files=_files(sources.filter((pl.col("loaded_at") >= start) & (pl.col("loaded_at") < end)), held, waiting),
         chain=_chain(events, start, end),
     )
@@ -186,6 +196,28 @@ def _meter(name: str, found: Assessment, readings: pl.DataFrame, start: datetime
     )
 
 
+def _months(found: Assessment, month: str) -> Iterator[ReviewMonth]:
+    """Yield what went wrong in each of the last months, the reviewed one last."""
+    year, number = int(month[:4]), int(month[5:])
+    zone = found.settings.zone
+    for place in range(max(year * 12 + number - _MONTHS, 1900 * 12), year * 12 + number):
+        name = f"{place // 12:04d}-{place % 12 + 1:02d}"
+        start, end = month_span(name, zone)
+        inside = (pl.col("measured_at") >= start) & (pl.col("measured_at") < end)
+        if not found.readings.filter(inside).height:
+            yield ReviewMonth(name, None, None, None)
+            continue
+        yield ReviewMonth(
+            name,
+            sum(
+                lot.verdict in ("hold", "reject") and lot.last_at is not None and start <= lot.last_at < end
+                for lot in found.lots.values()
+            ),
+            _month_of(found.checks, start, end).filter(~pl.col("passes").fill_null(True)).height,
+            sum(start <= event.fired_at < end for event in found.events.values()),
+        )
+
+
 def _month_of(checks: pl.DataFrame, start: datetime, end: datetime) -> pl.DataFrame:
     return checks.filter((pl.col("at") >= start) & (pl.col("at") < end))
 
@@ -198,6 +230,7 @@ def _blocks(found: Assessment, start: datetime, end: datetime) -> Iterator[Revie
         .group_by(keys)
         .agg(
             pl.len().alias("checks"),
+            pl.col("bias").count().alias("known"),
             (~pl.col("passes").fill_null(True)).sum().alias("failed"),
             pl.col("bias").mean(),
             pl.col("bias").drop_nulls().std().alias("standard_deviation"),
@@ -210,8 +243,12 @@ def _blocks(found: Assessment, start: datetime, end: datetime) -> Iterator[Revie
         drift = next(
             (d for d in found.meters[row["meter"]].drift if (d.block, d.probe, d.frequency_khz) == series), None
         )
+        known = row.pop("known")
         yield ReviewBlock(
             **row,
+            bias_interval=mean_interval(known, row["bias"], row["standard_deviation"])
+            if known >= _LEAST_CHECKS
+            else None,
             slope_per_30_days=drift.slope_per_30_days if drift else None,
             interval=drift.interval if drift else None,
             leaves_tolerance_on=drift.leaves_tolerance_on if drift else None,
@@ -360,7 +397,9 @@ def _actions(result: ReviewResult, zone: ZoneInfo) -> Iterator[ReviewAction]:
     for event in result.events:
         if event.state == "open":
             told |= set(event.undecided)
-            lots = f" {counted(len(event.undecided), 'lot')} without a decision." if event.undecided else ""
+            lots = " No lot needs a decision of its own." if event.lots else ""
+            if event.undecided:
+                lots = f" {counted(len(event.undecided), 'lot')} without a decision."
             yield ReviewAction(
                 "event",
                 event.name,
@@ -376,21 +415,16 @@ def _actions(result: ReviewResult, zone: ZoneInfo) -> Iterator[ReviewAction]:
             yield ReviewAction(
                 one.kind, one.identifier, f"The calibration of {one.kind} {one.identifier} was due on {one.due_on}."
             )
+    drifting: dict[str, list[tuple[datetime, str]]] = {}
     for block in result.blocks:
         if block.leaves_tolerance_on is not None:
-            yield ReviewAction(
-                "meter",
-                block.meter,
-                f"Meter {block.meter} drifts on {block.block} and is forecast to leave tolerance on "
-                f"{_day(block.leaves_tolerance_on, zone)}.",
-            )
+            drifting.setdefault(block.meter, []).append((block.leaves_tolerance_on, block.block))
+    for meter, blocks in drifting.items():
+        told = ", ".join(f"on {block} {at.astimezone(zone):%Y-%m-%d}" for at, block in sorted(blocks))
+        yield ReviewAction("meter", meter, f"Meter {meter} drifts and is forecast to leave tolerance: {told}.")
     if result.files.held_now:
         yield ReviewAction("index", "", f"{counted(result.files.held_now, 'file')} held.")
     if result.files.quarantined_now:
         yield ReviewAction(
             "index", "", f"{counted(result.files.quarantined_now, 'quarantined line')} without a decision."
         )
-
-
-def _day(at: datetime, zone: ZoneInfo) -> str:
-    return f"{at.astimezone(zone):%Y-%m-%d}"

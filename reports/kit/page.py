@@ -213,7 +213,7 @@ def folded(summary: object, *content: object, anchor: str | None = None) -> Html
     return element("details", element("summary", summary), *content, id=anchor)
 
 
-def behind(part: Html, told: str = "") -> Html:
+def behind(part: Html, told: str = "", kind: str | None = None) -> Html:
     """Return a section behind a disclosure named as its heading; a link to it opens it.
 
     Parameters
@@ -222,10 +222,14 @@ def behind(part: Html, told: str = "") -> Html:
         From :func:`section`.
     told
         What a reader learns without opening it.
+    kind
+        Class of the disclosure; our own word.
     """
     found = _SECTION_HEAD.search(part)
     heading = Html(found[2]) if found else text("")
-    return element("details", element("summary", heading, element("small", f" {told}") if told else None), part)
+    return element(
+        "details", element("summary", heading, element("small", f" {told}") if told else None), part, class_=kind
+    )
 
 
 def verdict(state: str, word: str, reasons: Sequence[str], steps: Sequence[str], since: Html | None = None) -> Html:

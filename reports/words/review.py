@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["COLUMN", "FIGURE", "SECTION", "TABLE", "TEXT"]
+__all__ = ["COLUMN", "MONTHS", "SECTION", "TABLE", "TEXT"]
 
 TEXT = {
     "kind": "Monthly metrology review",
@@ -11,16 +11,24 @@ TEXT = {
     "not_over": "The month is not over: this review is preliminary.",
     "open": "{n} open",
     "nothing_open": "Nothing open",
-    "close": "Close each open point with the person it names; a disposition is recorded with 'annealog record disposition'.",
-    "settle_due": "Send out what is due before its date; a block past its date supports no new certificate of yours.",
-    "nothing_to_do": "Nothing waits. Keep this page and the head of the chain with the minutes.",
-    "head": "Write the head of the chain of events into the minutes; it proves later that nothing before it was changed.",
+    "close": "Decide each with whom it concerns; a disposition is recorded with 'annealog record disposition'.",
+    "nothing_to_do": "Nothing waits.",
+    "more_open": "{n} more in the annex.",
+    "head": "The head of the chain goes into the minutes: it proves later that nothing before it was changed.",
+    "sign": "{who}: name, date, signature",
+    "held_by": "Held by",
+    "agreed_by": "Agreed by",
     "lots": "Lots read: {accept} accepted, {hold} on hold, {reject} rejected, {not_assessed} not assessed.",
     "checks": "{checks} in {runs}, of which {failed} failed; {events} to look back on, {open} of them open.",
     "missed": "Read without a check within the interval: {lots}.",
-    "due": "Calibrations due within the horizon: {n}, of which overdue: {overdue}.",
-    "drifting": "Forecast to leave tolerance: {names}.",
-    "no_drift": "No meter is forecast to leave tolerance.",
+    "more_due": "{n} more are due within the horizon.",
+    "few_checks": "{checks}: no interval",
+    "bias_shown": "{shown} of {total} are shown, those that come nearest to their tolerance; the annex has all.",
+    "covered": "none: that of the event is enough",
+    "times": "{rule} × {n}",
+    "every_signal": "All by time",
+    "of_them_open": "{what}, {open} open",
+    "nothing": "none",
     "none": "None in this month.",
     "no_signal": "No signal and no failed check in this month.",
     "no_due": "Nothing is due within the horizon.",
@@ -42,7 +50,7 @@ TEXT = {
     "no_event": "No event in this month, and none open from before.",
     "event_note": "Events of this month, and those before it that are still open.",
     "budget_note": "Expanded uncertainty of lot means; the largest contribution is that of the median lot.",
-    "blocks_note": "Drift is that since the last setting, with its 95 % interval.",
+    "blocks_note": "Intervals are 95 %. Drift is that since the last setting.",
     "slope": "{slope} ({low} to {high})",
     "largest": "{name} ({share} of the variance)",
     "due_kind_block": "block",
@@ -52,8 +60,14 @@ TEXT = {
     "due_state": "due",
 }
 
+MONTHS = {"held": "Lots on hold or rejected", "failed_checks": "Failed checks", "events": "Events"}
+
 SECTION = {
     "open": "Open points",
+    "months": "The last six months",
+    "front_bias": "Bias of each meter",
+    "signing": "For signature",
+    "annex": "Annex",
     "meters": "Meters",
     "bias": "Bias and drift",
     "events": "Events from signal to closure",
@@ -79,8 +93,13 @@ COLUMN = {
     "missed": "Lots without a check in time",
     "rules": "Signals by rule",
     "settings": "Settings",
+    "months": "Month by month",
+    "period": "From, to",
+    "signals": "Signals",
+    "z_range": "z, smallest and largest",
     "block": "Block",
     "bias": "Mean bias",
+    "share": "Against the tolerance",
     "s": "s of check means",
     "tolerance": "Tolerance",
     "slope": "Drift in 30 days",
@@ -108,25 +127,20 @@ COLUMN = {
     "event_state": "State",
     "since": "Since",
     "sentence": "What happened",
-    "undecided": "Lots without a decision",
+    "undecided": "Lots without a decision of their own",
     "en": "E_n",
 }
 
 TABLE = {
+    "months": "What went wrong, month by month; an empty month has no reading.",
+    "front_bias": "Mean bias of the month on each block. Bar: 95 % interval of the mean; outer lines: the tolerance of a check.",
+    "every_signal": "Signals and failed checks of the month by time.",
     "meters": "What each meter did in the month.",
     "blocks": "Bias of each meter on each block.",
     "events": "What was looked back on.",
-    "signals": "Signals and failed checks of the month.",
+    "signals": "Signals and failed checks of the month, equal ones together.",
     "not_accepted": "Lots of the month that were not accepted, with what was decided since.",
     "due": "Calibrations due within the horizon.",
     "budgets": "Uncertainty of lot means by meter and material.",
     "agreement": "Differences of the mean bias of two meters on one block.",
-}
-
-FIGURE = {
-    "bias": "Mean bias of the month as a share of the tolerance, for each meter and block; the bar is the 95 % interval of the mean.",
-    "bias_key": "Beyond 100 % in size a check fails. Diamonds mark a mean beyond the tolerance.",
-    "axis": "Mean bias, % of tolerance",
-    "place": "Meter and block, numbered as in the table",
-    "tolerance": "tolerance",
 }

@@ -34,7 +34,7 @@ FILES_AT_ONCE = 3
 PRELOADED = [
     "pipeline.load.load", "pipeline.pages.refresh", "pipeline.kept.snapshot", "pipeline.questions.status", "pipeline.kept.part",
     "reports.block.page", "reports.overview.board", "reports.event.page", "reports.overview.index", "reports.lot.page", "reports.meter.page", "reports.process.page",
-    "reports.overview.review", "altair", "hypothesis", "pandas", "pandera.polars", "pytest", "scenario", "vl_convert", "workspace_files",
+    "reports.review.page", "altair", "hypothesis", "pandas", "pandera.polars", "pytest", "scenario", "vl_convert", "workspace_files",
 ]  # fmt: skip
 
 
