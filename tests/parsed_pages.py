@@ -10,6 +10,7 @@ from sample_blocks import block_pages
 from sample_events import event_pages
 from sample_pages import detailed_pages, index_page, lot_pages, meter_pages
 from sample_processes import process_pages, supplier_pages
+from sample_reviews import review_pages
 from sample_studies import study_pages
 
 import reports
@@ -86,6 +87,7 @@ def pages() -> dict[str, Any]:
     found |= {f"process {name}": page for name, page in process_pages().items()}
     found |= {f"supplier {name}": page for name, page in supplier_pages().items()}
     found |= {f"study {name}": page for name, page in study_pages().items()}
+    found |= {f"review {name}": page for name, page in review_pages().items()}
     found["index"], found["index quiet"] = index_page(), index_page(quiet=True)
     found["index hostile"] = index_page(hostile=True)
     for linked in linked_pages(found["index hostile"]):

@@ -419,9 +419,9 @@ def _actions(result: ReviewResult, zone: ZoneInfo) -> Iterator[ReviewAction]:
     for block in result.blocks:
         if block.leaves_tolerance_on is not None:
             drifting.setdefault(block.meter, []).append((block.leaves_tolerance_on, block.block))
-    for meter, blocks in drifting.items():
-        told = ", ".join(f"on {block} {at.astimezone(zone):%Y-%m-%d}" for at, block in sorted(blocks))
-        yield ReviewAction("meter", meter, f"Meter {meter} drifts and is forecast to leave tolerance: {told}.")
+    for name, blocks in drifting.items():
+        where = ", ".join(f"on {on} {at.astimezone(zone):%Y-%m-%d}" for at, on in sorted(blocks))
+        yield ReviewAction("meter", name, f"Meter {name} drifts and is forecast to leave tolerance: {where}.")
     if result.files.held_now:
         yield ReviewAction("index", "", f"{counted(result.files.held_now, 'file')} held.")
     if result.files.quarantined_now:

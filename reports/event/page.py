@@ -2,28 +2,34 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING
 
+from reports.event.timeline import STYLE, timeline
 from reports.kit.address import address
 from reports.kit.links import linked
 from reports.kit.markup import Html, element, isolated, join, shorten
+from reports.kit.methods import rules_explained
 from reports.kit.numbers import Clock, decimals_for, fixed, significant
-from reports.kit.page import Masthead, document, passed, section, toned, unit_in_words, verdict
+from reports.kit.page import Masthead, document, folded, passed, section, toned, unit_in_words, verdict
 from reports.kit.report import Report
-from reports.kit.tables import Heading, Numbered, best_order, table
+from reports.kit.tables import Heading, Numbered, Row, best_order, table
 from reports.sections.calibrations import calibrations_table
 from reports.words import event as say
 from reports.words import general as words
 from schemas.look_back import EventPage
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
     from schemas.look_back import EventLot, EventResult
-    from schemas.page import Decision
 
 __all__ = ["REPORT", "render"]
 
 _C = say.COLUMN
 _NAMED = 6
+_FEW_CHECKS = 12
+"""A table of more checks has those alike in one row."""
 
 
 def render(page: EventPage) -> str:
@@ -42,22 +48,17 @@ def render(page: EventPage) -> str:
     result, clock, numbered = page.result, Clock(page.provenance.zone), Numbered()
     here = address("event", result.name)
     unit = unit_in_words(result.unit)
-    none = element("p", say.FRAGMENT["none"])
     word = say.STATE[result.state]
-    body = [
-        verdict(result.state, word, _why(result, clock), _steps(result)),
-        section("points", element("ul", join(element("li", point) for point in _points(result, clock, unit)))),
-        section(
-            "lots",
-            _lots(result, here, numbered.table(), clock) if result.lots else none,
-            heading=say.SECTION["lots"],
-            wide=True,
-        ),
-        section("dispositions", _decisions(result, numbered, clock), heading=say.SECTION["decisions"]),
-    ]
+    body = [verdict(result.state, word, _why(result, clock), _steps(result))]
+    body.append(section("timeline", *timeline(result, clock, here), heading=say.SECTION["timeline"]))
+    if commands := _commands(result):
+        body.append(section("commands", *commands, heading=say.SECTION["commands"]))
+    points = element("ul", *(element("li", point) for point in _points(result, unit)))
+    lots = _lots(result, here, numbered.table(), clock) if result.lots else None
+    body.append(section("lots", points, lots, heading=say.SECTION["lots"], wide=True))
     if page.checks.height:
-        checks = _checks(page, numbered.table(), clock, unit)
-        body.append(section("checks", checks, heading=say.SECTION["evidence"], wide=True))
+        checks = _checks(page, numbered, clock, unit)
+        body.append(section("checks", *checks, heading=say.SECTION["evidence"], wide=True))
     if page.calibrations.height:
         shown = calibrations_table(page.calibrations, numbered.table(), clock)
         body.append(section("calibrations", shown, heading=say.SECTION["calibrations"], wide=True))
@@ -68,21 +69,20 @@ def render(page: EventPage) -> str:
         what=join([isolated(result.event, 100), linked(here, "meter", result.meter)], " · "),
         title=f"{word}: {shorten(result.title, 60)}",
     )
-    return document(head, here, page.provenance, numbered, body)
+    return document(head, here, page.provenance, numbered, body, style=STYLE)
 
 
 REPORT = Report(name="event", page=EventPage, render=render)
 
 
-def _at(clock: Clock, moment: object) -> str:
-    return f"{clock.minute(moment)} {clock.zone}"  # type: ignore[arg-type]
-
-
 def _why(result: EventResult, clock: Clock) -> list[str]:
-    fired = say.POINT["fired"].format(
-        kind=say.KIND[result.kind].capitalize(), at=_at(clock, result.fired_at), sentence=result.sentence
-    )
-    return [fired, *result.notes]
+    at = f"{clock.minute(result.fired_at)} {clock.zone}"
+    kind = say.KIND[result.kind].capitalize()
+    return [say.POINT["fired"].format(kind=kind, at=at, sentence=result.sentence), *result.notes]
+
+
+def _waiting(result: EventResult) -> list[EventLot]:
+    return [lot for lot in result.lots if lot.lot in result.undecided and not lot.settled and lot.doubt == "touched"]
 
 
 def _steps(result: EventResult) -> list[str]:
@@ -90,45 +90,58 @@ def _steps(result: EventResult) -> list[str]:
     if result.state == "closed":
         return [say.STEP["closed"]]
     step = say.STEP
-    names = {"meter": shorten(result.meter, 40), "event": shorten(result.event, 80)}
+    name = shorten(result.meter, 40)
     steps: list[str] = []
     if result.window_to is None:
-        steps.append(step["stop" if result.meter_state == "suspended" else "check"].format(**names))
-    waiting = [lot for lot in result.lots if not lot.settled and lot.doubt == "touched"]
-    beyond = sorted({shorten(lot.lot, 40) for lot in waiting if lot.risk is not None and lot.risk < 1})
-    if beyond:
+        steps.append(step["stop" if result.meter_state == "suspended" else "check"].format(meter=name))
+    waiting = _waiting(result)
+    if beyond := sorted({shorten(lot.lot, 40) for lot in waiting if lot.risk is not None and lot.risk < 1}):
         steps.append(step["beyond"].format(names=words.listed(beyond, _NAMED)))
     if waiting:
-        lots = words.counted(len({lot.lot for lot in waiting}), "lot")
-        steps.append(step["lots"].format(lots=lots, **names))
-    shipped = {lot.lot for lot in waiting if lot.shipped_on is not None}
-    if shipped:
+        steps.append(step["lots"].format(lots=words.counted(len(result.undecided), "lot")))
+    if shipped := {lot.lot for lot in waiting if lot.shipped_on is not None}:
         steps.append(step["shipped"].format(lots=words.counted(len(shipped), "lot")))
     if not result.disposed:
-        steps.append(step["signal"].format(**names))
+        steps.append(step["signal"])
     return steps
 
 
-def _points(result: EventResult, clock: Clock, unit: str) -> list[str]:
+def _commands(result: EventResult) -> list[Html]:
+    """Return what is typed to close the event, to be copied: a command a line, in a block that stays whole."""
+    lots = list(dict.fromkeys(lot.lot for lot in _waiting(result)))
+    about = [] if result.disposed or result.state == "closed" else [""]
+    about += [f" --lot {_quoted(lot)}" for lot in lots[:_NAMED]]
+    if not about:
+        return []
+    event, rest = _quoted(result.event), say.COMMAND["rest"]
+    lines = [f"annealog record disposition --event {event}{lot} {rest}" for lot in about]
+    said = say.COMMAND["said"]
+    more = element("p", say.COMMAND["more"].format(n=len(lots) - _NAMED)) if len(lots) > _NAMED else None
+    block = element(
+        "pre", element("code", join(lines, "\n")), tabindex="0", role="group", aria_label=say.SECTION["commands"]
+    )
+    return [element("p", said), block, *([more] if more else [])]
+
+
+def _quoted(name: str) -> str:
+    """Return a name as a shell takes it; one that cannot be typed is left open."""
+    if not name.isascii() or not name.isprintable() or len(name) > 80:
+        return "…"
+    return name if name.replace("-", "").replace("/", "").replace("_", "").replace(".", "").isalnum() else "'" + name.replace("'", "'\\''") + "'"  # fmt: skip
+
+
+def _points(result: EventResult, unit: str) -> list[str]:
     point = say.POINT
-    found = []
-    if result.last_good_at is None:
-        found.append(point["no_good"])
-    else:
-        found.append(point["good"].format(what=result.last_good, at=_at(clock, result.last_good_at)))
-    start = point["since_ever"] if result.window_from is None else _at(clock, result.window_from)
-    end = point["still"] if result.window_to is None else _at(clock, result.window_to)
-    found.append(point["window"].format(start=start, end=end))
-    for change in result.changes:
-        decimals = decimals_for(abs(change.change), change.level)
-        found.append(
-            point["change"].format(
-                change=fixed(change.change, decimals, sign=True), unit=unit, level=significant(change.level, 4),
-                name=shorten(change.name, 40),
+    found = [point["no_change"]]
+    if result.changes:
+        moved = [
+            point["moved"].format(
+                change=fixed(one.change, decimals_for(abs(one.change), one.level), sign=True), unit=unit,
+                level=significant(one.level, 4), name=shorten(one.name, 40),
             )
-        )  # fmt: skip
-    if not result.changes:
-        found.append(point["no_change"])
+            for one in result.changes
+        ]  # fmt: skip
+        found = [point["change"].format(moved=words.listed(moved, 12))]
     if not result.lots:
         found.append(point["no_lots"])
     for doubt in ("touched", "covered", "possible"):
@@ -139,32 +152,6 @@ def _points(result: EventResult, clock: Clock, unit: str) -> list[str]:
     return found
 
 
-def _decided(decisions: tuple[Decision, ...], clock: Clock) -> str:
-    return "; ".join(
-        words.FRAGMENT["disposed"].format(
-            decision=shorten(one.decision, 80), by=shorten(one.by, 40), day=clock.day(one.at), why=shorten(one.why, 200)
-        )
-        for one in decisions
-    )
-
-
-def _risk(lot: EventLot) -> Html | str:
-    if lot.risk is None:
-        return say.FRAGMENT["no_risk"]
-    shown = significant(lot.risk, 2)
-    return join([shown, toned("suspect", say.FRAGMENT["beyond"])], " ") if lot.risk < 1 else shown
-
-
-def _became(lot: EventLot, clock: Clock) -> str:
-    """Return what happened to a lot since: left the site, measured again, decided."""
-    said = [
-        say.FRAGMENT["shipped"].format(day=clock.day(lot.shipped_on)) if lot.shipped_on else "",
-        say.FRAGMENT["again"].format(day=clock.day(lot.measured_again_at)) if lot.measured_again_at else "",
-        _decided(lot.dispositions, clock),
-    ]
-    return "; ".join(part for part in said if part)
-
-
 def _settled(lot: EventLot) -> Html:
     if lot.settled:
         return toned("closed", words.FRAGMENT["yes"])
@@ -172,54 +159,98 @@ def _settled(lot: EventLot) -> Html:
     return toned("open", words.FRAGMENT["no"] if lot.doubt == "touched" else say.FRAGMENT["with_signal"])
 
 
+def _risks(lots: Sequence[EventLot]) -> Html | str:
+    """Return the distance of a lot to its limit, or the span of several."""
+    known = sorted(lot.risk for lot in lots if lot.risk is not None)
+    if not known:
+        return say.FRAGMENT["no_risk"]
+    ends = list(dict.fromkeys(significant(end, 2) for end in (known[0], known[-1])))
+    shown = ends[0] if len(ends) == 1 else words.FRAGMENT["span"].format(low=ends[0], high=ends[1])
+    return join([shown, toned("suspect", say.FRAGMENT["beyond"])], " ") if known[0] < 1 else shown
+
+
 def _lots(result: EventResult, here: str, number: int, clock: Clock) -> Html:
+    """Return the lots, each that waits in a row of its own and the others together where they stand alike."""
+    alike: dict[tuple[object, ...], list[EventLot]] = {}
+    for place, lot in enumerate(result.lots):
+        own = place if lot.doubt == "touched" and not lot.settled else None
+        beyond = lot.risk is not None and lot.risk < 1
+        became = (lot.shipped_on, lot.measured_again_at is None, lot.dispositions)
+        meter = lot.meter if lot.doubt == "possible" else None
+        key = (own, lot.settled, lot.doubt, lot.verdict, lot.support, beyond, meter, became)
+        alike.setdefault(key, []).append(lot)
     columns = [
         Heading(words.COLUMN["lot"]), Heading(_C["settled"], kind="t"), Heading(_C["doubt"]), Heading(_C["risk"], _C["in_errors"]),
         Heading(words.COLUMN["verdict"], kind="t"), Heading(words.COLUMN["support"], kind="t"), Heading(words.COLUMN["readings"], kind="n"),
-        Heading(words.COLUMN["first"], clock.zone, "t"), Heading(_C["became"]),
+        Heading(words.COLUMN["first"], clock.zone, "t"),
     ]  # fmt: skip
     rows = [
         (
-            linked(here, "lot", lot.lot), _settled(lot), say.DOUBT[lot.doubt].format(meter=shorten(lot.meter, 40)),
-            _risk(lot), toned(lot.verdict, words.VERDICT.get(lot.verdict, lot.verdict)),
-            toned(lot.support, words.SUPPORT.get(lot.support, lot.support)), lot.readings, clock.minute(lot.first), _became(lot, clock),
+            join([linked(here, "lot", lot.lot) for lot in lots], ", "), _settled(lots[0]),
+            say.DOUBT[lots[0].doubt].format(meter=shorten(lots[0].meter, 40)), _risks(lots),
+            toned(lots[0].verdict, words.VERDICT.get(lots[0].verdict, lots[0].verdict)),
+            toned(lots[0].support, words.SUPPORT.get(lots[0].support, lots[0].support)), sum(lot.readings for lot in lots),
+            clock.minute(min(lot.first for lot in lots)),
         )
-        for lot in result.lots
+        for lots in alike.values()
     ]  # fmt: skip
-    marked = [not lot.settled and lot.doubt == "touched" for lot in result.lots]
-    return join(
-        [
-            element("p", say.TABLE["distance"]),
-            table(number, "lots", say.TABLE["lots"], columns, rows, marked=marked),
-        ]
-    )
+    marked = [lots[0].doubt == "touched" and not lots[0].settled for lots in alike.values()]
+    said = join([say.TABLE["lots"], say.TABLE["distance"]], " ")
+    return table(number, "lots", said, columns, rows, marked=marked)
 
 
-def _decisions(result: EventResult, numbered: Numbered, clock: Clock) -> Html:
-    written = [(one, say.FRAGMENT["signal"]) for one in result.dispositions]
-    written += [
-        (one, say.FRAGMENT["lot"].format(lot=shorten(name, 60)))
-        for name, one in {(lot.lot, one) for lot in result.lots for one in lot.dispositions}
-    ]
-    if not written:
-        return element("p", say.FRAGMENT["no_decision"])
-    columns = [
-        Heading(words.COLUMN["at"], clock.zone, "t"), Heading(_C["subject"]), Heading(words.COLUMN["decision"]),
-        Heading(words.COLUMN["by"]), Heading(words.COLUMN["why"]),
-    ]  # fmt: skip
-    rows = [
-        (clock.minute(one.at), subject, shorten(one.decision, 80), isolated(one.by), shorten(one.why, 400))
-        for one, subject in sorted(
-            written, key=lambda pair: (pair[0].at, pair[1], pair[0].decision, pair[0].by, pair[0].why)
-        )
-    ]
-    return table(numbered.table(), "dispositions", say.TABLE["decisions"], columns, rows)
-
-
-def _checks(page: EventPage, number: int, clock: Clock, unit: str) -> Html:
+def _checks(page: EventPage, numbered: Numbered, clock: Clock, unit: str) -> list[Html]:
+    """Return the checks; where they are many, those alike in one row, and each one behind a disclosure."""
     rows = list(best_order(page.checks, ("at", "block", "run")).iter_rows(named=True))
+    if len(rows) <= _FEW_CHECKS:
+        return [_every_check(rows, numbered.table(), clock, unit)]
+    alike: dict[tuple[object, ...], list[Row]] = {}
+    for row in rows:
+        key = tuple(row[name] for name in ("part", "block", "passes", "certificate", "certificate_overdue"))
+        alike.setdefault((*key, bool(row["rejects"])), []).append(row)
+    columns = [
+        Heading(_C["part"], kind="t"), Heading(words.COLUMN["block"]), Heading(_C["count"], kind="n"), Heading(_C["period"], clock.zone, "t"),
+        Heading(words.COLUMN["bias"], unit, "t"), Heading(words.COLUMN["result"], kind="t"), Heading(words.COLUMN["rejects"]), Heading(_C["certificate"]),
+    ]  # fmt: skip
+    decimals = _decimals(rows)
+    written = []
+    for group in alike.values():
+        first = group[0]
+        counts = Counter(rule for row in group for rule in row["rejects"].split())
+        biases = [row["bias"] for row in group if row["bias"] is not None]
+        days = _span(clock.day(first["at"]), clock.day(group[-1]["at"]))
+        bias = _span(fixed(min(biases), decimals, sign=True), fixed(max(biases), decimals, sign=True)) if biases else ""
+        rules = join([element("bdi", rules_explained((rule,)), f" × {n}") for rule, n in sorted(counts.items())], ", ")
+        written.append(
+            (say.PART[first["part"]], isolated(first["block"]), len(group), days, bias, passed(first["passes"]), rules, _certificate(first, clock))
+        )  # fmt: skip
+    found = table(
+        numbered.table(), "checks", say.TABLE["checks_alike"], columns, written, marked=_marked(g[0] for g in alike.values()), row_heads=2
+    )  # fmt: skip
+    return [found, folded(say.FRAGMENT["every_check"].format(n=len(rows)), _every_check(rows, numbered.table(), clock, unit))]  # fmt: skip
+
+
+def _span(low: str, high: str) -> str:
+    return low if low == high else words.FRAGMENT["span"].format(low=low, high=high)
+
+
+def _decimals(rows: Sequence[Row]) -> int:
     tolerance = next((row["tolerance"] for row in rows if row["tolerance"] is not None), None)
-    decimals = decimals_for(None if tolerance is None else tolerance / 10, None)
+    return decimals_for(None if tolerance is None else tolerance / 10, None)
+
+
+def _certificate(row: Row, clock: Clock) -> Html:
+    due = toned("overdue", say.FRAGMENT["overdue"].format(day=clock.day(row["certificate_due_on"])))
+    shown = None if row["certificate"] is None else shorten(row["certificate"], 40)
+    return join([shown, due if row["certificate_overdue"] else None], " ")
+
+
+def _marked(rows: Iterable[Row]) -> list[bool]:
+    return [row["passes"] is False or bool(row["rejects"]) for row in rows]
+
+
+def _every_check(rows: Sequence[Row], number: int, clock: Clock, unit: str) -> Html:
+    decimals = _decimals(rows)
     columns = [
         Heading(words.COLUMN["at"], clock.zone, "t"), Heading(_C["part"], kind="t"), Heading(words.COLUMN["block"]),
         Heading(words.COLUMN["mean"], unit, "n"), Heading(words.COLUMN["bias"], unit, "n"), Heading(words.COLUMN["tolerance"], unit, "n"),
@@ -229,18 +260,8 @@ def _checks(page: EventPage, number: int, clock: Clock, unit: str) -> Html:
         (
             clock.second(row["at"]), say.PART[row["part"]], isolated(row["block"]), fixed(row["mean"], decimals),
             fixed(row["bias"], decimals, sign=True), fixed(row["tolerance"], decimals), passed(row["passes"]),
-            toned("out", row["rejects"]) if row["rejects"] else "",
-            join(
-                [
-                    None if row["certificate"] is None else shorten(row["certificate"], 40),
-                    toned("overdue", say.FRAGMENT["overdue"].format(day=clock.day(row["certificate_due_on"])))
-                    if row["certificate_overdue"]
-                    else None,
-                ],
-                " ",
-            ),
+            toned("out", row["rejects"]) if row["rejects"] else "", _certificate(row, clock),
         )
         for row in rows
     ]  # fmt: skip
-    marked = [row["passes"] is False or bool(row["rejects"]) for row in rows]
-    return table(number, "checks", say.TABLE["checks"], columns, written, marked=marked)
+    return table(number, "every-check", say.TABLE["checks"], columns, written, marked=_marked(rows))

@@ -140,32 +140,29 @@ def bias_in_words(block: ReviewBlock) -> str:
 
 def _bias(result: ReviewResult, numbered: Numbered, here: str) -> Html:
     """Return the means of the month against the tolerance, those that come nearest to it first."""
-    known = [(b, b.bias / b.tolerance) for b in result.blocks if finite(b.bias) is not None and b.tolerance and b.bias is not None]  # fmt: skip
+    known: list[tuple[ReviewBlock, float, tuple[float, float] | None]] = []
+    for block in result.blocks:
+        bias, tolerance, ends = finite(block.bias), block.tolerance, block.bias_interval
+        if bias is not None and tolerance:
+            known.append((block, bias / tolerance, ends and (ends[0] / tolerance, ends[1] / tolerance)))
     if not known:
         return element("p", TEXT["none"])
-
-    def ends(block: ReviewBlock) -> tuple[float, float] | None:
-        low, high = block.bias_interval or (None, None)
-        return None if low is None or high is None or not block.tolerance else (low / block.tolerance, high / block.tolerance)  # fmt: skip
-
-    def nearest(item: tuple[ReviewBlock, float]) -> float:
-        return max(abs(end) for end in (*(ends(item[0]) or ()), item[1]))
-
-    shown = sorted(known, key=nearest, reverse=True)[:_MOST_BIAS]
-    reach = max(1.1, *map(nearest, shown))
+    known.sort(key=lambda item: max(map(abs, (item[1], *(item[2] or ())))), reverse=True)
+    shown = known[:_MOST_BIAS]
+    reach = max(1.1, *(abs(end) for _, share, ends in shown for end in (share, *(ends or ()))))
     columns = [
         Heading(COLUMN["meter"]), Heading(COLUMN["block"]), Heading(COLUMN["share"]), Heading("", "%", "n"),
         Heading(COLUMN["bias"], unit_in_words(result.unit), "t"),
     ]  # fmt: skip
     rows = [
         (
-            named(here, "meter", block.meter), on_block(block, result.blocks), interval_bar(share, ends(block), reach),
+            named(here, "meter", block.meter), on_block(block, result.blocks), interval_bar(share, ends, reach),
             percent(abs(share)), bias_in_words(block),
         )
-        for block, share in shown
+        for block, share, ends in shown
     ]  # fmt: skip
     more = TEXT["bias_shown"].format(shown=len(shown), total=len(known)) if len(known) > len(shown) else ""
-    marked = [abs(share) > 1 or block.failed > 0 for block, share in shown]
+    marked = [abs(share) > 1 or block.failed > 0 for block, share, _ in shown]
     return table(
         numbered.table(), "front-bias", caption(TABLE["front_bias"], more), columns, rows, marked=marked, row_heads=2
     )

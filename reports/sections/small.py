@@ -30,7 +30,7 @@ def small_line(values: Sequence[float | None]) -> Html:
         if a and b
     ]
     dots = [
-        element("circle", cx=f"{at[0]:.1f}", cy=f"{at[1]:.1f}", r=3, stroke="var(--point)", stroke_width=1.5,
+        element("path", d=_circle(*at), stroke="var(--point)", stroke_width=1.5,
                 fill=f"var(--{'point' if n == len(places) - 1 else 'paper'})")
         for n, at in enumerate(places)
         if at
@@ -68,9 +68,13 @@ def interval_bar(value: float, interval: tuple[float, float] | None, reach: floa
         marks += [element("path", d=d, stroke=f"var(--{colour})", stroke_width=2)]
         marks += [upright(end, colour, 4) for end in interval]
     x = float(place(value))
-    shape = f"M{x - 4.5} 11L{x} 6.5L{x + 4.5} 11L{x} 15.5Z" if beyond else f"M{x - 3} 11a3 3 0 1 0 6 0a3 3 0 1 0 -6 0Z"
+    shape = f"M{x - 4.5:.1f} 11L{x} 6.5L{x + 4.5:.1f} 11L{x} 15.5Z" if beyond else _circle(x, _HEIGHT / 2)
     fill = f"var(--{colour if beyond else 'paper'})"
     return _drawn(_BAR, *marks, element("path", d=shape, stroke=f"var(--{colour})", stroke_width=1.5, fill=fill))
+
+
+def _circle(x: float, y: float) -> str:
+    return f"M{x - 3:.1f} {y:.1f}a3 3 0 1 0 6 0a3 3 0 1 0 -6 0Z"
 
 
 def _drawn(width: float, *marks: Html) -> Html:

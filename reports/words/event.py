@@ -5,6 +5,7 @@ from __future__ import annotations
 __all__ = [
     "ACTION",
     "COLUMN",
+    "COMMAND",
     "CONDITION",
     "DOUBT",
     "FRAGMENT",
@@ -16,6 +17,7 @@ __all__ = [
     "STATE",
     "STEP",
     "TABLE",
+    "TIMELINE",
 ]
 
 STATE = {"open": "Open", "closed": "Closed"}
@@ -45,52 +47,69 @@ PART = {"before": "before", "signal": "signal", "after": "after"}
 CONDITION = {"as_found": "as found", "as_left": "as left"}
 
 SECTION = {
-    "window": "From the last good evidence to the signal", "lots": "Lots, the most urgent first", "decisions": "Who decided what",
+    "commands": "To record", "timeline": "What happened", "lots": "Lots, the most urgent first",
     "evidence": "Checks", "calibrations": "External calibrations",
 }  # fmt: skip
 
+TIMELINE = {
+    "good": "Last good evidence.",
+    "no_good": "Nothing good is known of the meter before: everything it read is looked at.",
+    "read": "{lots} read.",
+    "last": "The last check of the event.",
+    "again": "A run of checks passed.",
+    "still": "Nothing good has followed yet.",
+    "event": "The event",
+    "decision": "{decision} ({by}: {why})",
+    "shipped_on": "{lots} left the site.",
+    "measured_again_at": "{lots} measured again, with checks that passed on both sides.",
+    "window": "Window of doubt: from {start} to {end} ({zone}).",
+    "since_ever": "the first reading",
+    "open_end": "now",
+}
+
 POINT = {
     "fired": "{kind}, {at}: {sentence}",
-    "good": "Last good evidence: {what}, {at}.",
-    "no_good": "Nothing good is known of the meter before it: everything it read is looked at.",
-    "window": "Window of doubt: from {start} to {end}.",
-    "since_ever": "the first reading",
-    "still": "now, because nothing good has followed yet",
-    "change": "Moved by {change} {unit} at {level} {unit} ({name}) since then.",
+    "change": "Since the last good evidence the meter moved by {moved}.",
+    "moved": "{change} {unit} at {level} {unit} ({name})",
     "no_change": "How far the meter moved cannot be said: there is nothing to compare with.",
     "touched": "{lots} touched, {open} of them without a decision or a supported reading.",
-    "covered": "{lots} covered: checks that passed stand before and after, so the disposition of the signal is enough.",
+    "covered": "{lots} covered: checks that passed stand before and after, so the disposition of the event is enough.",
     "possible": "{lots} possibly touched: read by a meter that nobody registered.",
     "no_lots": "No lot was touched.",
 }
 
 STEP = {
-    "closed": "Nothing: the signal and every touched lot have their decision. A check that passed later did not close it; people did.",
+    "closed": "Nothing: the event and every touched lot have their decision. A check that passed later did not close it; people did.",
     "stop": "Do not measure with meter {meter} until a later run of checks passes.",
     "check": "Check meter {meter} on its blocks now: nothing good has followed yet, so the window is still open.",
-    "signal": "Find out why, and write the disposition of the signal: annealog record disposition --event {event} "
-    "--decision … --by … --why …",
+    "signal": "Find out why the event fired, and record what was decided.",
     "lots": "Settle {lots}, the first of the list first: keep them apart, measure them again between two checks that pass, or "
-    "record what was decided: annealog record disposition --event {event} --lot … --decision …",
+    "record what was decided.",
     "shipped": 'Tell the customer about {lots} that left the site, and record it (--decision "customer told").',
     "beyond": "Look at {names} first: with the error that the meter may have had, they may lie beyond their limit.",
 }  # fmt: skip
 
+COMMAND = {
+    "said": "Once something is decided; what stands for … is yours to say:",
+    "rest": "--decision … --by … --why …",
+    "more": "The same for {n} more lots of the list.",
+}
+
 COLUMN = {
-    "doubt": "Doubt", "risk": "Distance to the limit", "in_errors": "in errors", "became": "What became of it",
-    "settled": "Settled", "part": "Run", "certificate": "Certificate",
-    "subject": "About", "condition": "Condition", "nominal": "Reference value", "indicated": "Indicated", "deviation": "Deviation",
+    "doubt": "Doubt", "risk": "Distance to the limit", "in_errors": "in errors", "settled": "Settled", "part": "Run", "certificate": "Certificate",
+    "count": "Checks", "period": "From, to", "condition": "Condition", "nominal": "Reference value", "indicated": "Indicated", "deviation": "Deviation",
     "u": "U", "unit": "Unit",
 }  # fmt: skip
 
 TABLE = {
     "lots": "What the event touched: undecided lots first; touched before possibly touched before covered; lots on the site "
-    "before those that left it; then by distance.",
+    "before those that left it; then by distance. Lots that wait for nothing of their own and stand alike share a row.",
     "distance": "Distance: from the lot's extreme value to the limit on the side on which the error may have hidden it, in "
     "units of the meter's bias change plus the lot's expanded uncertainty. Below 1 the lot may lie beyond its limit.",
     "checks": "Last check of each block in the last good run, the checks of the signal, first check of each block in the run "
     "that passed after it.",
-    "decisions": "Dispositions, oldest first. Several may stand; none is ever taken back.",
+    "checks_alike": "Last check of each block in the last good run, the checks of the event, first check of each block in the run that "
+    "passed after it; equal ones together.",
     "calibrations": "External calibrations of the meter, latest first.",
 }  # fmt: skip
 
@@ -100,8 +119,6 @@ ACTION = {
 }
 
 FRAGMENT = {
-    "title": "Look-back event", "signal": "the signal", "lot": "lot {lot}",
-    "overdue": "overdue when used, due {day}", "beyond": "below 1", "no_decision": "No disposition is recorded.", "none": "None.",
-    "near": "near the tolerance", "no_risk": "not computable", "with_signal": "with the signal", "shipped": "left the site on {day}",
-    "again": "measured again with support on {day}",
+    "title": "Look-back event", "overdue": "overdue when used, due {day}", "beyond": "below 1", "near": "near the tolerance",
+    "no_risk": "not computable", "with_signal": "with the event", "every_check": "All {n} checks by time",
 }  # fmt: skip

@@ -172,3 +172,29 @@ def test_each_probe_on_a_block_has_the_drift_of_its_own_checks() -> None:
     start = datetime(2026, 3, 1, tzinfo=UTC)
     slopes = {row.probe: row.slope_per_30_days for row in _blocks(found, start, datetime(2026, 4, 1, tzinfo=UTC))}
     assert slopes == {"A": pytest.approx(0.6, abs=0.01), "B": pytest.approx(-0.6, abs=0.01)}
+
+
+def test_the_last_six_months_count_what_the_months_themselves_do(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    said = review(workspace(tmp_path, capsys), "2026-04")
+    assert [m["month"] for m in said["months"]] == [f"2025-{n}" for n in (11, 12)] + [
+        f"2026-0{n}" for n in (1, 2, 3, 4)
+    ]
+    assert [m["failed_checks"] for m in said["months"]] == [None, None, None, None, 1, 0]
+    assert said["months"][-1]["held"] == said["lots"]["hold"] + said["lots"]["reject"]
+    assert said["months"][-2]["events"] == 2
+
+
+def test_an_interval_of_the_bias_stands_on_three_checks_or_more() -> None:
+    scenario = Scenario()
+    for day, bias in enumerate((0.01, 0.03, 0.05)):
+        scenario.check("08:00", bias, day=day, probe="A")
+        if day:
+            scenario.check("08:20", bias, day=day, probe="B")
+    start, end = datetime(2026, 3, 1, tzinfo=UTC), datetime(2026, 4, 1, tzinfo=UTC)
+    rows = {row.probe: row for row in _blocks(scenario.assess(day=3), start, end)}
+    assert (rows["B"].checks, rows["B"].bias_interval) == (2, None)
+    # t(0.975, 2) = 4.303 (ISO 3534-1 tables; NIST/SEMATECH e-Handbook 1.3.6.7.2), s = 0.02
+    half = 4.303 * 0.02 / 3**0.5
+    assert rows["A"].bias_interval == pytest.approx((0.03 - half, 0.03 + half), abs=1e-4)

@@ -25,13 +25,13 @@ from schemas.results import FilesPage
 ELEMENTS = {
     "html", "head", "meta", "title", "link", "style", "body", "div", "header", "main", "footer", "section", "p", "a", "h1", "h2",
     "h3", "ul", "ol", "li", "dl", "dt", "dd", "table", "caption", "thead", "tbody", "tr", "th", "td", "figure", "figcaption", "b",
-    "small", "span", "details", "summary", "bdi", "svg", "g", "path", "line", "text", "rect", "symbol", "use", "nav", "script", "defs",
+    "small", "span", "details", "summary", "bdi", "svg", "g", "path", "line", "text", "rect", "symbol", "use", "nav", "script", "defs", "code", "pre",
 }  # fmt: skip
 ATTRIBUTES = {
     "lang", "charset", "http-equiv", "content", "name", "rel", "href", "class", "id", "scope", "tabindex", "role", "aria-label",
     "aria-labelledby", "aria-hidden", "viewbox", "preserveaspectratio", "d", "transform", "fill", "stroke",
     "fill-opacity", "stroke-width", "stroke-linejoin", "stroke-dasharray", "text-anchor", "font-weight", "font-size", "paint-order", "x", "y", "x2",
-    "y2", "width", "height", "type", "aria-current", "data-column",
+    "y2", "width", "height", "type", "aria-current", "data-column", "start",
 }  # fmt: skip
 RELATIVE = re.compile(rf"(\.\./)?(index\.html|({'|'.join(_FOLDERS.values())})/[A-Za-z0-9._~-]+\.html)(#[a-z0-9_-]+)?")
 
