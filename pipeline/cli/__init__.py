@@ -21,6 +21,7 @@ from pipeline.cli import (
     paper,
     processes,
     reference,
+    serve,
     share,
     studies,
     watch,
@@ -41,6 +42,7 @@ app = typer.Typer(
 )
 work.add_to(app)
 watch.add_to(app)
+serve.add_to(app)
 look.add_to(app)
 look_back.add_to(app)
 bring.add_to(app)

@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import re
 import sys
-from datetime import UTC, datetime, time
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pipeline.errors import UsageError
-from schemas.terms import YEARS, in_years
+from pipeline.workspace.moments import is_day, moment
 
 if TYPE_CHECKING:
     from pipeline.workspace.settings import Workspace
@@ -30,9 +27,6 @@ __all__ = [
     "moment",
     "workspace_at",
 ]
-
-_DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
-_WRITTEN = re.compile(_DAY.pattern + r"([T ]\d{2}:\d{2}(:\d{2}([.,]\d+)?)?(Z|[+-]\d{2}:?\d{2})?)?", re.ASCII)
 
 WorkspaceOption = Annotated[
     Path | None,
@@ -69,46 +63,3 @@ def workspace_at(folder: Path | None) -> Workspace:
         # before anything else is imported, and so not through `output`
         print(f"note: everybody on this computer may change {path}. Narrow it: chmod o-w {path}", file=sys.stderr)  # noqa: T201
     return workspace
-
-
-def is_day(text: str) -> bool:
-    """Whether a time on the command line is a whole day."""
-    return _DAY.fullmatch(text) is not None
-
-
-def moment(text: str | None, workspace: Workspace, *, first: bool = False) -> datetime | None:
-    """Read a time given on the command line; without an offset it is in the workspace's zone.
-
-    Parameters
-    ----------
-    text
-        A time, or a day, which stands for its end.
-    workspace
-        For its zone.
-    first
-        A day stands for its beginning.
-
-    Raises
-    ------
-    UsageError
-        If it is no time, or none that can be meant.
-    """
-    if text is None:
-        return None
-    try:
-        found = datetime.fromisoformat(text) if _WRITTEN.fullmatch(text) else None
-    except ValueError:
-        found = None
-    if found is None:
-        raise UsageError(f"{text!r} is no time. Expected 2026-03-02, 2026-03-02T14:30 or 2026-03-02T14:30+01:00.")
-    if is_day(text):
-        found = datetime.combine(
-            found.date(), time() if first else time.max.replace(fold=1)
-        )  # of an hour told twice the later
-    try:
-        at = (found if found.tzinfo else found.replace(tzinfo=workspace.settings.zone)).astimezone(UTC)
-    except OverflowError:
-        at = datetime.max.replace(tzinfo=UTC)
-    if not in_years(at):
-        raise UsageError(f"{text!r}: expected a time in {YEARS}.")
-    return at

@@ -6,6 +6,7 @@ import contextlib
 import json
 import sys
 import unicodedata
+from contextvars import ContextVar
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 __all__ = [
     "VERDICT_WORDS",
     "Shown",
+    "instead_of_printing",
     "load_document",
     "note",
     "note_edits",
@@ -76,7 +78,8 @@ def plain(text: str) -> str:
 
 def note(text: str) -> None:
     """Print a note on standard error."""
-    _err().print(plain(text))
+    if _documents.get() is None:
+        _err().print(plain(text))
 
 
 def note_edits(names: Iterable[str]) -> None:
@@ -93,8 +96,26 @@ def would(what: str, *, json: bool) -> None:
         out().print(plain(f"Would {what}."))
 
 
+_documents: ContextVar[list[Any] | None] = ContextVar("documents", default=None)
+
+
+@contextlib.contextmanager
+def instead_of_printing() -> Iterator[list[Any]]:
+    """Keep the JSON documents of commands that run inside the block, and say nothing."""
+    kept: list[Any] = []
+    token = _documents.set(kept)
+    try:
+        yield kept
+    finally:
+        _documents.reset(token)
+
+
 def print_json(document: Any) -> None:
     """Print one JSON document on standard output."""
+    kept = _documents.get()
+    if kept is not None:
+        kept.append(document)
+        return
     try:
         sys.stdout.write(json.dumps(as_json(document), ensure_ascii=False, indent=2, allow_nan=False) + "\n")
         sys.stdout.flush()

@@ -6,7 +6,6 @@ import json as json_module
 import signal
 import sys
 from contextlib import ExitStack
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -47,7 +46,10 @@ def watch(
     with ExitStack() as stack:
         stack.enter_context(only_one(place.root / ".watch.lock", "watch", output.note))
         if serve is not None:
-            address = stack.enter_context(_served(place.pages, serve))
+            from pipeline.cli.answers import ANSWERS
+            from pipeline.web.server import Listen, beside
+
+            address = stack.enter_context(beside(place.root, ANSWERS, Listen(port=serve)))
             output.note(f"Pages at {address}")
         try:
             with stop.gently(signal.SIGTERM):
@@ -96,12 +98,6 @@ def _lines(done: Round, place: Workspace) -> list[str]:
     lines += [f"alert sent: {alert.sentence}" for alert in done.alerts]
     lines += [f"note: {note}" for note in done.notes]
     return [f"{at}  {line}" for line in lines]
-
-
-def _served(folder: Path, port: int) -> Any:
-    from pipeline.service.serve import served
-
-    return served(folder, port)
 
 
 def snapshot(dry_run: DryRun = False, workspace: WorkspaceOption = None, json: Json = False) -> None:

@@ -10,14 +10,16 @@ from typing import TYPE_CHECKING, Any, cast
 
 import polars as pl
 
-from pipeline.errors import IntegrityProblem
-from pipeline.history.chain import Event, event_hash
+from pipeline.errors import IntegrityProblem, UsageError
+from pipeline.history.chain import Event, event_hash, signature_in_force
 from pipeline.history.database import Database, naive, with_utc
 from pipeline.history.journal import Journal, follows
 from schemas.tables import BASELINE, EVENT, FATES, READING
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
+
+    from pipeline.history.chain import Signature
 
 __all__ = ["History"]
 
@@ -29,6 +31,8 @@ SLOT_COLUMNS = (
 
 _BATCH = 250_000
 """Rows fetched at a time: their text stands in memory twice before it becomes categories."""
+_ABOUT = ("lot", "event", "meter", "block", "at", "sha256", "line", "stream")
+"""What tells the thing that a decision is about."""
 _log = logging.getLogger(__name__)
 
 _READ_COLUMNS = tuple(f'"{name}"' for name in READING.names)
@@ -81,9 +85,9 @@ class History(Database):
     def state(self) -> str:
         """Return a text that differs whenever anything that decides what is said differs."""
         parts = [
-            # notes say nothing of the record
+            # notes and accounts say nothing of the record
             self._one(
-                "SELECT \"sequence\", hash FROM event WHERE kind NOT IN ('kept', 'verified') ORDER BY \"sequence\" DESC LIMIT 1"
+                "SELECT \"sequence\", hash FROM event WHERE kind NOT IN ('kept', 'verified', 'account') ORDER BY \"sequence\" DESC LIMIT 1"
             ),
             self._run("SELECT sha256, held_at::VARCHAR FROM held_file ORDER BY ALL"),
             self._run("SELECT state, count(*) FROM quarantine GROUP BY 1 ORDER BY 1"),
@@ -349,8 +353,18 @@ class History(Database):
     def append_event(
         self, kind: str, subject: dict[str, Any], *, by: str, why: str, at: datetime | None = None
     ) -> Event:
-        """Append an event to the chain, as of now unless told otherwise. Call inside a transaction."""
+        """Append an event to the chain, as of now unless told otherwise. Call inside a transaction.
+
+        Raises
+        ------
+        UsageError
+            If it is signed, and somebody decided on the same thing since the signer looked.
+        """
         sequence, previous = self._take_notes()
+        signature = signature_in_force(by)
+        if signature is not None:
+            self._still_as_seen(kind, subject, signature)
+            subject = {**subject, "signed": signature.stated()}
         text = json.dumps(subject, sort_keys=True, ensure_ascii=False, allow_nan=False)
         moment = (at or datetime.now(UTC)).astimezone(UTC)
         before = self._one('SELECT max("at") FROM event')
@@ -365,7 +379,19 @@ class History(Database):
             "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
             [sequence, naive(moment), kind, text, by, why, previous, digest],
         )
-        return Event(sequence, moment, kind, subject, by, why, previous, digest)
+        event = Event(sequence, moment, kind, subject, by, why, previous, digest)
+        if signature is not None:
+            signature.events.append(event)
+        return event
+
+    def _still_as_seen(self, kind: str, subject: dict[str, Any], signature: Signature) -> None:
+        for event in self._events('WHERE "sequence" > ? AND kind = ?', [signature.seen, kind]):
+            if event not in signature.events and all(event.subject.get(key) == subject.get(key) for key in _ABOUT):
+                said = event.subject.get("decision", kind)
+                raise UsageError(
+                    f"Since you looked, {event.by} decided on the same: {said} ({event.why}). Nothing of yours was recorded. "
+                    "Look at it again, and decide once more if that is still needed."
+                )
 
     def _take_notes(self) -> tuple[int, str]:
         """Put the notes that the journal holds beyond this history into the chain; return the place and the hash to go on from."""
@@ -414,7 +440,7 @@ class History(Database):
         """Return events in order, all or of one kind."""
         return self._events("" if kind is None else "WHERE kind = ?", [] if kind is None else [kind])
 
-    def _events(self, where: str, parameters: list[str]) -> list[Event]:
+    def _events(self, where: str, parameters: Sequence[Any]) -> list[Event]:
         frame = self._frame(f'SELECT * FROM event {where} ORDER BY "sequence"', parameters)
         return [
             Event(**{**row, "subject": json.loads(row["subject"])})
@@ -423,7 +449,9 @@ class History(Database):
 
     def decisions(self) -> list[Event]:
         """Return the events that verdicts may follow from: all but those of which there are as many as files."""
-        return self._events("WHERE kind NOT IN ('load', 'held', 'held_closed', 'verdicts', 'kept', 'verified')", [])
+        return self._events(
+            "WHERE kind NOT IN ('load', 'held', 'held_closed', 'verdicts', 'kept', 'verified', 'account')", []
+        )
 
     def event_rows(self) -> pl.DataFrame:
         """Return the chain as stored, for `verify`."""

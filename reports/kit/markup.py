@@ -15,7 +15,7 @@ from functools import lru_cache
 
 __all__ = ["VOID", "Html", "element", "isolated", "join", "shorten", "text", "visible"]
 
-VOID = frozenset({"meta", "link", "br", "rect", "path", "circle", "line", "use"})
+VOID = frozenset({"meta", "link", "br", "input", "rect", "path", "circle", "line", "use"})
 """Elements written without an end tag, or (in SVG) closed in themselves."""
 
 _SVG_VOID = frozenset({"rect", "path", "circle", "line", "use"})

@@ -21,6 +21,7 @@ def whole(
     *inside: object,
     scripts: Sequence[tuple[str, Html]] = (),
     refresh_s: int | None = None,
+    forms: bool = False,
 ) -> str:
     """Return a document.
 
@@ -36,11 +37,14 @@ def whole(
         Each with the data that stands before it.
     refresh_s
         After how many seconds a browser fetches it again; None for never.
+    forms
+        Whether its forms go to where it was served from, and its scripts may ask there; a page in a folder sends nothing.
     """
     allowed = f"script-src {' '.join(_hashed(script) for script, _ in scripts)}; " if scripts else ""
+    sends = "form-action 'self'; connect-src 'self'" if forms else "form-action 'none'"
     policy = (
         f"default-src 'none'; style-src {' '.join(_hashed(style) for style in styles)}; {allowed}img-src data:; "
-        "base-uri 'none'; form-action 'none'"
+        f"base-uri 'none'; {sends}"
     )
     top = element(
         "head",
@@ -50,7 +54,7 @@ def whole(
         element("meta", name="viewport", content="width=device-width, initial-scale=1"),
         element("meta", name="color-scheme", content="light dark"),
         element("meta", http_equiv="refresh", content=str(refresh_s)) if refresh_s else None,
-        element("meta", name="referrer", content="no-referrer"),
+        element("meta", name="referrer", content="same-origin" if forms else "no-referrer"),
         element("title", title),
         element("link", rel="icon", href="data:,"),
         join(element("style", Html(style)) for style in styles),

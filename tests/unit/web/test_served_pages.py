@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from pipeline.service import serve
+from pipeline.cli.answers import ANSWERS
+from pipeline.web import server
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
+    (tmp_path / "annealog.toml").write_text("", encoding="utf-8")
     pages = tmp_path / "pages"
     for name in ("index.html", "lots/L1.html", ".written.json", ".answers/mark.json", "lots/.part.tmp"):
         (pages / name).parent.mkdir(parents=True, exist_ok=True)
@@ -34,7 +36,7 @@ def folder(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def port(folder: Path) -> Iterator[int]:
-    with serve.served(folder, 0) as address:
+    with server.listening(folder.parent, ANSWERS, server.Listen(port=0)) as address:
         yield int(address.rstrip("/").rpartition(":")[2])
 
 
@@ -94,15 +96,22 @@ def test_a_page_written_again_within_a_second_is_sent_again(port: int, folder: P
 
 
 def test_a_connection_that_says_nothing_is_closed(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    assert serve._Pages.timeout == 30
-    monkeypatch.setattr(serve._Pages, "timeout", 0.1)
-    with serve.served(folder, 0) as address:
+    assert server.SLOW_S == 30
+    monkeypatch.setattr(server, "SLOW_S", 0.1)
+    with server.listening(folder.parent, ANSWERS, server.Listen(port=0)) as address:
         place = ("127.0.0.1", int(address.rstrip("/").rpartition(":")[2]))
         with socket.create_connection(place, timeout=20) as idle:
             assert idle.recv(1) == b""
         with socket.create_connection(place, timeout=20) as slow:
             slow.sendall(b"GET / HT")
             assert slow.recv(1) == b""
+        with socket.create_connection(place, timeout=20) as second:
+            second.sendall(b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
+            answer = b""
+            while b"index.html" not in answer:
+                answer += second.recv(4096)
+            second.sendall(b"GET / HT")
+            assert second.recv(1) == b""
 
 
 def test_a_browser_that_goes_away_leaves_no_trace(port: int, folder: Path, capfd: pytest.CaptureFixture[str]) -> None:

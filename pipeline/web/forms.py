@@ -1,0 +1,132 @@
+"""A form as it is declared, and how what was typed into it is read."""
+
+from __future__ import annotations
+
+import unicodedata
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from pipeline.errors import UsageError
+from pipeline.workspace.moments import moment
+from reports.words import web as words
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    from pipeline.history.chain import Event
+    from pipeline.workspace.settings import Workspace
+
+__all__ = ["WHY", "Field", "Form", "Outcome", "read_values", "told_of"]
+
+_LONGEST = 500
+_LONGEST_TEXT = 2_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Field:
+    """One field of a form.
+
+    Parameters
+    ----------
+    name
+        Key of its label in `reports.words.web.FIELD`.
+    kind
+        text, choice (one of those offered), known (those offered, or another one), time, first (a day stands for its beginning),
+        number, whole or long.
+    choices
+        What is offered.
+    needed
+        Whether it must be filled in.
+    """
+
+    name: str
+    kind: str = "text"
+    choices: Callable[[Workspace], Sequence[str]] | None = None
+    needed: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Form:
+    """One decision that can be made in a browser.
+
+    Parameters
+    ----------
+    name
+        Last part of its address, and key of its words.
+    roles
+        Who may sign it.
+    fields
+        What is asked beside why.
+    of
+        Kinds of page that it belongs to, each with the field that the thing of the page fills.
+    do
+        Called with workspace, values, by, why and dry_run: the function of the command. Returns sentences.
+    """
+
+    name: str
+    roles: frozenset[str]
+    fields: tuple[Field, ...]
+    of: Mapping[str, str]
+    do: Callable[..., Sequence[str]]
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What came of a form: sentences and events."""
+
+    form: str
+    told: Sequence[str] = ()
+    events: Sequence[Event] = field(default_factory=list)
+
+
+WHY = Field(name="why", kind="long", needed=True)
+"""What every decision asks for."""
+
+
+def read_values(form: Form, workspace: Workspace, sent: Mapping[str, str]) -> dict[str, Any]:
+    """Return the values of a form, its reason among them.
+
+    Raises
+    ------
+    UsageError
+        If one is missing, or none that can be; one sentence for each.
+    """
+    values: dict[str, Any] = {}
+    wrong = []
+    for one in (*form.fields, WHY):
+        try:
+            values[one.name] = _read(one, workspace, sent.get(one.name, "").strip())
+        except UsageError as error:
+            wrong.append(str(error))
+    if wrong:
+        raise UsageError("\n".join(wrong))
+    return values
+
+
+def _read(one: Field, workspace: Workspace, text: str) -> Any:
+    label = words.FIELD[one.name]
+    most = _LONGEST_TEXT if one.kind == "long" else _LONGEST
+    if not text:
+        if one.needed:
+            raise UsageError(words.TOLD["needed"].format(field=label))
+        return None
+    if len(text) > most:
+        raise UsageError(words.TOLD["long"].format(field=label, most=most))
+    if any(unicodedata.category(mark) in ("Cc", "Cs") and mark not in "\n\r\t" for mark in text):
+        raise UsageError(words.TOLD["control"].format(field=label))
+    if one.kind == "choice" and one.choices is not None and text not in one.choices(workspace):
+        raise UsageError(words.TOLD["choice"].format(field=label, value=text))
+    if one.kind in ("time", "first"):
+        return moment(text, workspace, first=one.kind == "first")
+    if one.kind in ("number", "whole"):
+        try:
+            return int(text) if one.kind == "whole" else float(text)
+        except ValueError:
+            raise UsageError(words.TOLD["number"].format(field=label, value=text)) from None
+    return text
+
+
+def told_of(form: Form, sent: Mapping[str, str]) -> str:
+    """Return in words what a form does with what was typed."""
+    typed = {one.name: " ".join(sent.get(one.name, "").split()) for one in form.fields}
+    return " ".join(words.WILL[form.name].format(**typed).split()).replace(" .", ".").replace(" :", ":")

@@ -1,0 +1,97 @@
+"""Words of the served pages: signing in, deciding, files handed in."""
+
+from __future__ import annotations
+
+__all__ = ["BUTTON", "FIELD", "FORM", "HINT", "PAGE", "ROLE", "TOLD", "WILL"]
+
+PAGE = {
+    "kind": "Decide", "sign_in": "Sign in", "me": "Your account", "decide": "Decide here", "look": "Look before you sign",
+    "done": "Recorded", "nothing": "Nothing was recorded", "refused": "Not possible", "bar": "Your account",
+    "sign": "Your signature", "will": "What this does", "event": "The event as it stands in the record",
+    "pages": "Pages", "of": "About {name}",
+}  # fmt: skip
+"""Headings and the like."""
+
+BUTTON = {
+    "sign_in": "Sign in", "sign_out": "Sign out", "look": "Go on", "sign": "Sign and record", "change": "Change",
+    "password": "Change the password",
+}  # fmt: skip
+
+ROLE = {"reader": "reader", "technician": "technician", "metrologist": "metrologist", "supervisor": "supervisor"}
+
+FORM = {
+    "lot": "What was done about a lot", "event": "What was found on an event", "release": "Release or refuse",
+    "signal": "What was found on a signal", "setting": "A meter was set", "action": "Something was done to a meter",
+    "exclusion": "Leave a line out", "inclusion": "Take a line in again", "baseline": "Limits of a meter",
+    "process-baseline": "Limits of a process", "discard": "Discard refused lines", "replay": "Read refused lines again",
+    "held": "Settle a held file", "hardness": "Hardness of a lot", "lot-data": "Data of a lot",
+}  # fmt: skip
+
+WILL = {
+    "lot": "Records beside the verdict of lot {lot}: {decision}. The verdict stays as it is.",
+    "event": "Records on event {event} {lot}: {decision}. Verdicts stay as they are.",
+    "release": "Records as the last word on {lot} {event}: {decision}. The computed verdict stays beside it.",
+    "signal": "Records on the signal of meter {meter} on block {block} {at}: {decision}. The limits stay as they are.",
+    "setting": "Records that meter {meter} was set at {at}. A new baseline of its checks starts there.",
+    "action": "Records that meter {meter} was {kind} {at}. A new run of checks starts there; the baseline stays.",
+    "exclusion": "Leaves the readings of line {line} of {file} out of every figure. They stay in the record.",
+    "inclusion": "Takes the readings of line {line} of {file} into the figures again.",
+    "baseline": "Makes the checks of meter {meter} on block {block} the limits of control from now on.",
+    "process-baseline": "Makes these subgroups the limits of the process {product} {line} {supplier} {material}.",
+    "discard": "Marks refused lines as discarded: {lines} {file} {reason}. They stay in the record.",
+    "replay": "Reads the refused lines again with the layouts as they are now, and stores what fits.",
+    "held": "Marks the held file {file} as discarded. Its bytes stay in the archive.",
+    "hardness": "Adds hardness {value} {scale} of lot {lot} {part} to the reference table, and takes it over.",
+    "lot-data": "Adds the data of lot {lot} to the reference table, and takes them over.",
+}  # fmt: skip
+"""What a form does, before it does it."""
+
+FIELD = {
+    "name": "Name", "password": "Password", "new_password": "New password", "again": "New password once more",
+    "why": "Why", "lot": "Lot", "event": "Event", "meter": "Meter", "block": "Block", "at": "When",
+    "decision": "Decision", "temperature": "Temperature of the block, °C", "kind": "What was done", "file": "File",
+    "line": "Line", "start": "From", "end": "To", "product": "Product", "supplier": "Supplier", "material": "Material",
+    "lines": "Numbers of lines", "reason": "Reason of the refusal", "part": "Part", "value": "Value", "scale": "Scale",
+    "lower": "Lower limit", "upper": "Upper limit", "specification": "Specification", "heat": "Heat",
+    "received_on": "Received on", "shipped_on": "Shipped on", "customer": "Customer", "purchase_order": "Purchase order",
+    "thickness_mm": "Thickness, mm", "smallest_flat_mm": "Smallest flat, mm", "valid_from": "Holds from",
+    "signed_by": "Signed by", "signed_from": "From", "signed_at": "At", "number": "Event", "hash": "Hash",
+    "recorded": "Recorded", "how": "How",
+}  # fmt: skip
+
+HINT = {
+    "why": "One sentence that will still be understood in a year.",
+    "event": "As the page of the event names it.",
+    "block": "The block it was set on, or was checked on.",
+    "lines": "From the list of refused lines, with blanks between; or a file, or a reason.",
+    "valid_from": "Needed where the lot stands in the table already: from when the new row holds.",
+    "again": "So that a slip of the finger locks nobody out.",
+    "new_password": "12 characters or more; several words make a good one.",
+    "password": "To decide you sign each time: the password again, now.",
+}  # fmt: skip
+
+TOLD = {
+    "needed": "{field}: fill this in.",
+    "choice": "{field}: {value} is not one of those that are offered.",
+    "number": "{field}: {value} is no number.",
+    "long": "{field}: too long, at most {most} characters.",
+    "control": "{field}: holds characters that cannot be seen. Type it anew.",
+    "role": "A {role} does not sign this; {roles} may.",
+    "wrong": "Name and password do not fit. Nothing was recorded.",
+    "wait": "Too many wrong passwords. Wait {seconds} seconds and try again.",
+    "again": "The two new passwords differ.",
+    "stale": "This form is not from your present visit. Open it again and send it once more.",
+    "gone": "There is nothing at this address.",
+    "nothing_here": "Your role decides nothing here. Other roles may: ask one of them.",
+    "busy": "The record is being written. Nothing was lost: try again in some seconds.",
+    "optional": "may be left empty",
+    "signed": "{name}, {role}",
+    "sign": "Signing as {name}, {role}, at {address}. The record keeps your name, the time, and the meaning above.",
+    "pages_follow": "The pages follow where the service watches (annealog watch), else with the next annealog render.",
+    "caution": "A decision here releases nothing by itself: the governing specification, local rules and the people responsible do.",
+    "internal": "Something went wrong in the program, and nothing of this was recorded. Tell whoever keeps it.",
+    "large": "Too large: at most {most} MB are taken.",
+    "fast": "Too many requests from one place. Wait a little.",
+    "accounts": "Deciding here needs an account: annealog account add NAME --role ROLE.",
+    "password": "The password of {name} was changed. Everybody who was signed in with it is signed out.",
+}  # fmt: skip

@@ -1,0 +1,212 @@
+"""Decisions in a browser: the same functions, the same events, the same refusals as the commands; signed, once, by whom it may be."""
+
+from __future__ import annotations
+
+import shutil
+from typing import TYPE_CHECKING
+
+import pytest
+from visiting import PASSWORD, PEOPLE, Person, application, cheap_passwords, people
+from workspace_files import full_workspace
+
+from pipeline.errors import ChangesRefused
+from pipeline.history.store import History
+from pipeline.web import decisions
+from pipeline.web.decisions import FORMS
+from pipeline.workspace.settings import find_workspace
+from reports.words import web as words
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from pipeline.history.chain import Event
+    from pipeline.web.app import Application
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    root = full_workspace(tmp_path_factory.mktemp("works"))
+    with pytest.MonkeyPatch.context() as patch:
+        cheap_passwords(patch)
+        people(root)
+    (root / "pages").mkdir(exist_ok=True)
+    return root
+
+
+@pytest.fixture
+def root(made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    cheap_passwords(monkeypatch)
+    return shutil.copytree(made, tmp_path / "works")
+
+
+@pytest.fixture
+def app(root: Path) -> Application:
+    return application(root)
+
+
+def events(root: Path) -> list[Event]:
+    with History.open(find_workspace(root).history, snapshot=False) as history:
+        return history.events()
+
+
+HAPPY = {
+    "lot": ("Ben Moor", {"lot": "L1", "decision": "re-measured"}, "disposition"),
+    "release": ("Ada Lind", {"lot": "L1", "decision": "accepted with evidence"}, "disposition"),
+    "setting": ("Cia Ek", {"meter": "M1", "at": "2026-03-08T07:10", "block": "B1", "temperature": "23.4"}, "adjustment"),
+    "action": ("Cia Ek", {"meter": "M1", "at": "2026-03-08T07:10", "kind": "cleaned"}, "action"),
+    "exclusion": ("Ben Moor", {"file": "inbox/40.csv", "line": "3"}, "exclusion"),
+    "baseline": ("Ben Moor", {"meter": "M1", "block": "B1"}, "baseline"),
+    "discard": ("Ben Moor", {"reason": "*"}, "discard"),
+    "replay": ("Ben Moor", {}, None),
+    "held": ("Ben Moor", {"file": "inbox/42.csv"}, "discard"),
+    "hardness": ("Cia Ek", {"lot": "L1", "value": "80", "scale": "HV"}, "reference"),
+    "lot-data": ("Cia Ek", {"lot": "L77", "product": "bar"}, "reference"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("form", HAPPY)
+def test_a_decision_becomes_the_event_that_the_command_writes_signed(app: Application, root: Path, form: str) -> None:
+    who, typed, kind = HAPPY[form]
+    if form == "discard":
+        with History.open(find_workspace(root).history, snapshot=False) as history:
+            typed = {"lines": str(history.quarantine(states=["new"])["quarantine_id"][0])}
+    before = len(events(root))
+    person = Person(app).sign_in(who)
+    person.get(f"/decide/{form}").send("look", why="seen at the bench", **typed)
+    assert person.status == 200, person.text
+    assert "Look before you sign" in person.text
+    assert len(events(root)) == before  # nothing is done before it is signed
+    person.send("sign", password=PASSWORD)
+    assert person.status == 200, person.text
+    assert person.at.startswith("/done/")
+    fresh = events(root)[before:]
+    if kind is None:
+        return
+    found = next(event for event in fresh if event.kind == kind)
+    assert (found.by, found.why) == (who, "seen at the bench")
+    assert found.subject["signed"] == {
+        "account": who, "role": PEOPLE[who], "from": "127.0.0.1", "how": "password at the moment of signing"
+    }  # fmt: skip
+    assert found.hash in person.text
+
+
+def test_every_form_has_its_words_and_somebody_who_signs_it() -> None:
+    for name, form in FORMS.items():
+        assert words.FORM[name]
+        assert words.WILL[name].format(**{field.name: "x" for field in form.fields})
+        assert {field.name for field in form.fields} <= set(words.FIELD)
+        assert form.roles
+        assert "reader" not in form.roles
+        assert set(form.of.values()) - {""} <= {field.name for field in form.fields}
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_a_role_that_may_not_is_refused_in_words_at_every_step(app: Application, root: Path, form: str) -> None:
+    before = len(events(root))
+    for name in ("Dan Ro", "Cia Ek", "Ben Moor"):
+        person = Person(app).sign_in(name)
+        if PEOPLE[name] in FORMS[form].roles:
+            continue
+        person.get(f"/decide/{form}")
+        assert person.status == 403
+        assert "does not sign this" in person.text
+        token = person.get("/me").forms()["out"]["form"]
+        for step in ("look", "sign"):
+            answer = person.client.post(
+                f"/decide/{form}", data={"form": token, "step": step, "why": "x", "password": PASSWORD, "lot": "L1"}
+            )
+            assert answer.status_code == 403
+    assert len(events(root)) == before
+
+
+def test_the_refusal_is_that_of_the_command(app: Application, root: Path) -> None:
+    person = Person(app).sign_in("Ben Moor").decide("lot", lot="L9", decision="sorted", why="x")
+    assert person.status == 422
+    assert "No reading of lot &#x27;L9&#x27; was loaded" in person.text
+    assert person.forms()["look"]["lot"] == "L9"  # what was typed is still there
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        ({"lot": "", "decision": "sorted", "why": "x"}, "Lot: fill this in."),
+        ({"lot": "L1", "decision": "blown up", "why": "x"}, "Decision: blown up is not one"),
+        ({"lot": "L1", "decision": "rejected", "why": "x"}, "Decision: rejected is not one"),  # a supervisor's
+        ({"lot": "L1", "decision": "sorted", "why": "  "}, "Why: fill this in."),
+        ({"lot": "L1", "decision": "sorted", "why": "a\x00b"}, "Why: holds characters"),
+        ({"lot": "L1", "decision": "sorted", "why": "x" * 2001}, "Why: too long"),
+    ],
+)
+def test_what_cannot_be_is_refused_and_nothing_is_recorded(
+    app: Application, root: Path, typed: dict[str, str], said: str
+) -> None:
+    before = len(events(root))
+    person = Person(app).sign_in("Ben Moor").get("/decide/lot").send("look", **typed)
+    assert person.status == 422
+    assert said in person.text
+    assert len(events(root)) == before
+
+
+def test_a_wrong_password_signs_nothing(app: Application, root: Path) -> None:
+    before = len(events(root))
+    person = Person(app).sign_in("Ben Moor")
+    person.decide("lot", lot="L1", decision="sorted", why="x", password="seven copper kettle")
+    assert person.status == 403
+    assert words.TOLD["wrong"] in person.text
+    assert len(events(root)) == before
+    person.send("sign", password=PASSWORD)  # the look is still there
+    assert person.status == 200
+    assert len(events(root)) == before + 1
+
+
+def test_a_form_sent_twice_is_done_once(app: Application, root: Path) -> None:
+    person = Person(app).sign_in("Ben Moor").get("/decide/lot").send("look", lot="L1", decision="sorted", why="x")
+    look = person.text
+    first = person.send("sign", password=PASSWORD).at
+    count = len(events(root))
+    person.text = look
+    assert person.send("sign", password=PASSWORD).at == first
+    assert len(events(root)) == count
+
+
+def test_of_two_people_who_decide_on_the_same_at_once_the_second_is_told(app: Application, root: Path) -> None:
+    ben, ada = Person(app).sign_in("Ben Moor"), Person(app).sign_in("Ada Lind")
+    for person in (ben, ada):
+        person.get("/decide/lot").send("look", lot="L1", decision="sorted", why="mixed tempers")
+    before = len(events(root))
+    ben.send("sign", password=PASSWORD)
+    ada.send("sign", password=PASSWORD)
+    assert (ben.status, ada.status) == (200, 422)
+    assert "Since you looked, Ben Moor decided on the same: sorted (mixed tempers)." in ada.text
+    assert len(events(root)) == before + 1
+    # another lot is another thing, and a new look may decide on the same again
+    ada.decide("lot", lot="L1", decision="re-measured", why="looked again")
+    assert ada.status == 200
+    assert len(events(root)) == before + 2
+
+
+def test_a_row_that_a_load_refuses_does_not_stay_in_the_table(
+    app: Application, root: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: object, **__: object) -> None:
+        assert "L78" in table.read_text(encoding="utf-8")
+        raise ChangesRefused("Changes would alter what was already said.")
+
+    monkeypatch.setattr(decisions, "load", refuse)
+    table = root / "reference" / "lots.csv"
+    text = table.read_bytes()
+    person = Person(app).sign_in("Cia Ek").decide("lot-data", lot="L78", product="bar", why="x")
+    assert person.status == 422
+    assert "would alter" in person.text
+    assert table.read_bytes() == text
+
+
+def test_what_was_typed_stays_text(app: Application) -> None:
+    hostile = '"><script>alert(1)</script>'
+    person = Person(app).sign_in("Ben Moor").get("/decide/lot").send("look", lot="L1", decision="sorted", why=hostile)
+    assert "<script>alert" not in person.text
+    person.send("sign", password=PASSWORD)
+    assert person.status == 200
+    assert "<script>alert" not in person.text
+    assert "&lt;script&gt;alert" in person.text
+    assert "<script>alert" not in Person(app).sign_in("Ben Moor").get("/decide/lot?lot=" + hostile).text

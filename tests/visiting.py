@@ -1,0 +1,109 @@
+"""A browser without a window for the served pages: follows forms as they are written, in this process. Invented people."""
+
+from __future__ import annotations
+
+import asyncio
+import re
+from html import unescape
+from typing import TYPE_CHECKING, Any
+
+import httpx
+
+from pipeline.cli.answers import ANSWERS
+from pipeline.decisions.accounts import open_account
+from pipeline.history import accounts
+from pipeline.web.app import Application, Place
+from pipeline.workspace.settings import find_workspace
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import pytest
+
+__all__ = ["PASSWORD", "PEOPLE", "Person", "application", "cheap_passwords", "people"]
+
+PASSWORD = "seven copper kettles"
+PEOPLE = {"Ada Lind": "supervisor", "Ben Moor": "metrologist", "Cia Ek": "technician", "Dan Ro": "reader"}
+
+
+def cheap_passwords(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let a hash cost little; what it is worth is tested where hashes are."""
+    monkeypatch.setattr(accounts, "_COST", 10)
+    monkeypatch.setattr(accounts, "_NOBODY", accounts._NOBODY.replace("$15$", "$10$"))
+
+
+def people(root: Path) -> None:
+    """Open an account of each role."""
+    for name, role in PEOPLE.items():
+        open_account(find_workspace(root), name, role=role, password=PASSWORD, by="Eve", why="a test")
+
+
+def application(root: Path, place: Place | None = None) -> Application:
+    return Application(root, ANSWERS, place)
+
+
+class _Client:
+    """Asks the application in this process, one request at a time, and keeps its cookies."""
+
+    def __init__(self, app: Application, address: str, base: str) -> None:
+        transport = httpx.ASGITransport(app, client=(address, 50000))
+        self._client = httpx.AsyncClient(transport=transport, base_url=base, follow_redirects=True, timeout=None)
+        self.cookies = self._client.cookies
+
+    def request(self, method: str, path: str, **given: Any) -> httpx.Response:
+        return asyncio.run(self._client.request(method, path, **given))
+
+    def get(self, path: str, **given: Any) -> httpx.Response:
+        return self.request("GET", path, **given)
+
+    def post(self, path: str, **given: Any) -> httpx.Response:
+        return self.request("POST", path, **given)
+
+
+class Person:
+    """Somebody at a browser."""
+
+    def __init__(self, app: Application, address: str = "127.0.0.1", base: str = "http://127.0.0.1") -> None:
+        self.client = _Client(app, address, base)
+        self.at = "/"
+        self.text = ""
+        self.status = 0
+
+    def _arrived(self, answer: httpx.Response) -> Person:
+        self.at, self.text, self.status = answer.url.path, answer.text, answer.status_code
+        self.headers = answer.headers
+        return self
+
+    def get(self, path: str, **headers: str) -> Person:
+        return self._arrived(self.client.get(path, headers=headers))
+
+    def forms(self) -> dict[str, dict[str, str]]:
+        """Return the fields of each form of the page, by its first button."""
+        found = {}
+        for action, body in re.findall(r'<form method="post" action="([^"]*)"[^>]*>(.*?)</form>', self.text, re.DOTALL):
+            fields = {"action": unescape(action)}
+            for tag in re.findall(r"<input [^>]*>", body):
+                name = re.search(r' name="([^"]*)"', tag)
+                value = re.search(r' value="([^"]*)"', tag)
+                if name:
+                    fields[name[1]] = unescape(value[1]) if value else ""
+            for name, inside in re.findall(r'<select[^>]* name="([^"]*)"[^>]*>(.*?)</select>', body, re.DOTALL):
+                chosen = re.search(r'value="([^"]*)" selected', inside)
+                fields[name] = unescape(chosen[1]) if chosen else ""
+            for name, inside in re.findall(r'<textarea[^>]* name="([^"]*)"[^>]*>(.*?)</textarea>', body, re.DOTALL):
+                fields[name] = unescape(inside)
+            found[re.search(r'name="step" value="([^"]*)"', body)[1]] = fields  # type: ignore[index]
+        return found
+
+    def send(self, step: str, **typed: Any) -> Person:
+        """Fill the form of a button and press it."""
+        fields = {**self.forms()[step], "step": step, **{name: str(value) for name, value in typed.items()}}
+        return self._arrived(self.client.post(fields.pop("action"), data=fields))
+
+    def sign_in(self, name: str, password: str = PASSWORD) -> Person:
+        return self.get("/sign-in").send("sign", name=name, password=password)
+
+    def decide(self, form: str, *, password: str = PASSWORD, **typed: Any) -> Person:
+        """Go through a form to its end, or to where it stops."""
+        self.get(f"/decide/{form}").send("look", **typed)
+        return self.send("sign", password=password) if "sign" in self.forms() else self
