@@ -5,10 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from reports.kit.charts import Plot
-from reports.kit.geometry import domain, evenly, time_scale
+from reports.kit.geometry import domain, evenly
+from reports.kit.marks import GROUPS
 from reports.kit.markup import shorten
 from reports.kit.numbers import compact, decimals_for, finite, fixed
 from reports.kit.tables import best_order
+from reports.kit.times import time_axis
 from reports.words import block as say
 from reports.words import general as words
 
@@ -19,7 +21,6 @@ if TYPE_CHECKING:
 __all__ = ["bias_chart"]
 
 _MOST = 300
-_SHAPES = ("circle", "diamond", "triangle", "square")
 
 
 def bias_chart(page: BlockPage, clock: Clock, unit: str) -> tuple[Plot, str] | None:
@@ -41,15 +42,18 @@ def bias_chart(page: BlockPage, clock: Clock, unit: str) -> tuple[Plot, str] | N
     keep[0] = keep[-1] = True
     chosen = evenly(keep, _MOST)
     meters = sorted({row["meter"] for row in rows})
-    shape = {meter: _SHAPES[min(place, len(_SHAPES) - 1)] for place, meter in enumerate(meters)}
-    place, ticks, title = time_scale([row["at"] for row in rows], clock)
+    mark = {meter: GROUPS[min(place, len(GROUPS) - 1)] for place, meter in enumerate(meters)}
+    time = time_axis([row["at"] for row in rows], clock)
+    place = time.place
     first, last = place(rows[0]["at"]), place(rows[-1]["at"])
     x_domain = domain([first, last], margin=0.02) if last > first else (first - 1.8e6, first + 1.8e6)
     tolerances = [value for row in rows if (value := finite(row["tolerance"])) is not None]
     widest = max(tolerances, default=0.0)
     low, high = domain([*(row["bias"] for row in rows), widest, -widest, 0.0])
     high += 0.14 * (high - low)  # room for names
-    plot = Plot(x_domain, (low, high), title, words.FIGURE_OF["bias_axis"].format(unit=unit), x_format=ticks)
+    plot = Plot(x_domain, (low, high), time.title, words.FIGURE_OF["bias_axis"].format(unit=unit), x_time=time)
+    spread = max((one.standard_deviation or 0.0 for one in page.result.meters), default=0.0)
+    plot.y_decimals = decimals_for(spread or None, best_order(page.checks, ("meter", "at"))["mean"][0])
     plot.across(0.0, "inner", words.FIGURE_OF["no_bias"], width=1)
     if tolerances:
         for sign in (1, -1):
@@ -74,13 +78,11 @@ def bias_chart(page: BlockPage, clock: Clock, unit: str) -> tuple[Plot, str] | N
         plot.point(
             place(row["at"]),
             row["bias"],
-            shape[row["meter"]],
-            "flag" if failed else "point",
-            failed,
+            "out" if failed else mark[row["meter"]],
             said=shorten(row["meter"], 40),
         )
-    named = meters if len(meters) <= len(_SHAPES) else meters[: len(_SHAPES) - 1]
-    marks = [say.FIGURE["mark"].format(shape=say.FIGURE[shape[meter]], meter=shorten(meter, 40)) for meter in named]
+    named = meters if len(meters) <= len(GROUPS) else meters[: len(GROUPS) - 1]
+    marks = [say.FIGURE["mark"].format(shape=words.SHAPE[mark[meter]], meter=shorten(meter, 40)) for meter in named]
     if len(named) < len(meters):
-        marks.append(say.FIGURE["other"].format(n=len(meters) - len(named)))
+        marks.append(say.FIGURE["other"].format(shape=words.SHAPE[GROUPS[-1]], n=len(meters) - len(named)))
     return plot, say.FIGURE["key"].format(marks=", ".join(marks))

@@ -17,23 +17,29 @@
   // ticks: steps of 1, 2 or 5 times a power of ten; times in steps of minutes, hours, days
   const DAY = 864e5;
   const STEPS = [1, 2, 5, 10, 15, 30, 60, 120, 180, 360, 720, 1440, 2880, 10080, 20160, 43200, 86400].map((m) => m * 6e4);
-  const ticks = (low, high, most, timed) => {
-    let step, decimals = 0;
-    if (timed) step = STEPS.find((s) => (high - low) / s <= most) || Math.ceil((high - low) / most / DAY) * DAY;
-    else {
-      const power = Math.floor(Math.log10((high - low) / most));
-      const factor = [1, 2, 5, 10].find((f) => (high - low) / (f * 10 ** power) <= most) || 10;
-      step = factor * 10 ** power;
-      decimals = Math.max(0, -power - (factor === 10 ? 1 : 0));
-    }
+  const ticks = (low, high, most) => {
+    const power = Math.floor(Math.log10((high - low) / most));
+    const factor = [1, 2, 5, 10].find((f) => (high - low) / (f * 10 ** power) <= most) || 10;
+    const step = factor * 10 ** power;
+    const decimals = Math.max(0, -power - (factor === 10 ? 1 : 0));
     const found = [];
-    for (let n = Math.ceil(low / step - 1e-9); n * step <= high + step * 1e-9; n++)
-      found.push([n * step, timed ? time(n * step, step < DAY ? 1 : 0) : number(n * step, decimals)]);
+    for (let n = Math.ceil(low / step - 1e-9); n * step <= high + step * 1e-9; n++) found.push([n * step, number(n * step, decimals)]);
+    return found;
+  };
+  // the same in local time: the hour that a clock leaves out has no tick, the one that comes twice has two
+  const timeTicks = (low, high, most, stretches) => {
+    const step = STEPS.find((s) => (high - low) / s <= most) || Math.ceil((high - low) / most / DAY) * DAY;
+    const found = [];
+    stretches.forEach(([start, offset], i) => {
+      const from = Math.max(low, start);
+      const until = i + 1 < stretches.length ? Math.min(high, stretches[i + 1][0] - 1) : high;
+      for (let n = Math.ceil((from + offset) / step); n * step - offset <= until; n++) found.push([n * step - offset, time(n * step, step < DAY ? 1 : 0)]);
+    });
     return found;
   };
   const number = (value, decimals) =>
-    (decimals === undefined ? String(+value.toPrecision(7)) : value.toFixed(decimals)).replace("-", "\u2212");
-  // parts: 0 the day, 1 month, day and minute, 2 everything to the second
+    value.toFixed(decimals).replace(/^-(?=.*[1-9])/, "\u2212").replace(/^-/, "");
+  // of a time that is local already; parts: 0 the day, 1 month, day and minute, 2 everything to the second
   const time = (at, parts) => {
     const iso = new Date(at).toISOString();
     return parts === 0 ? iso.slice(0, 10) : (parts === 1 ? iso.slice(5, 16) : iso.slice(0, 19)).replace("T", " ");
@@ -45,7 +51,7 @@
   class Chart {
     constructor(figure, frame, svg, data) {
       Object.assign(this, { figure, frame, svg, data });
-      [this.left, this.top, this.width, this.height] = data.area;
+      [this.width, this.height] = data.area;
       this.full = data.domain;
       this.view = [...this.full];
       this.at = null;
@@ -61,25 +67,23 @@
     collect() {
       const { svg } = this;
       this.axes = [...svg.querySelectorAll(".axis")];
-      this.port = make("svg", { x: this.left, y: this.top, width: this.width, height: this.height, overflow: "visible" });
+      this.lined = svg.querySelector(".lines");
+      this.marked = svg.querySelector(".marks");
       for (const name of ["rects", "segments", "path", "points"]) {
         const group = svg.querySelector("." + name);
         this[name] = group ? [...group.children] : [];
-        if (group) this.port.append(group);
       }
-      svg.insertBefore(this.port, svg.querySelector("text"));
       this.own = make("g", {});
-      svg.insertBefore(this.own, this.port);
+      this.lined.after(this.own);
       this.over = make("g", {});
-      this.port.append(this.over);
+      this.marked.append(this.over);
       this.lines = this.segments.map((line) => {
         const [x, y] = numbers(line.getAttribute("transform") || "0 0");
         return [x, y, x + Number(line.getAttribute("x2") || 0), y + Number(line.getAttribute("y2") || 0)];
       });
       this.bars = this.rects.map((bar) => numbers(bar.getAttribute("d")));
       this.polylines = this.path.map((line) => numbers(line.getAttribute("d")));
-      this.looks = this.points.map((point) => point.getAttribute("transform"));
-      const words = (name) => [...svg.querySelectorAll(`.${name} text`)].map((word) => [word, +word.getAttribute("x"), +word.getAttribute("y")]);
+      const words = (name) => [...svg.querySelectorAll(`.${name} text`)].map((word) => [word, parseFloat(word.getAttribute("x")), +word.getAttribute("y")]);
       this.words = { inside: words("inside"), right: words("right"), below: words("below") };
       this.plainTicks = svg.querySelector(".ticks");
     }
@@ -110,6 +114,8 @@
       this.frame.after(under);
     }
 
+    // lines stand in pixels of the drawing, marks and words at percents of its width
+    percent(px) { return `${(100 * px) / this.width}%`; }
     x(value) { return ((value - this.view[0]) / (this.view[1] - this.view[0])) * this.width; }
     y(value) { return ((this.view[3] - value) / (this.view[3] - this.view[2])) * this.height; }
     // from pixels of the whole chart to pixels of what is shown
@@ -123,10 +129,11 @@
 
     draw() {
       const { width, height, enlarged } = this;
-      this.port.setAttribute("overflow", enlarged ? "hidden" : "visible");
+      for (const part of [this.lined, this.marked]) part.classList.toggle("cut", enlarged);
       this.points.forEach((mark, i) => {
         const [x, y] = this.data.points[i];
-        mark.setAttribute("transform", enlarged ? `translate(${this.x(x)},${this.y(y)})` : this.looks[i]);
+        mark.setAttribute("x", this.percent(this.x(x)));
+        mark.setAttribute("y", this.y(y));
       });
       this.segments.forEach((line, i) => {
         const [x, y, x2, y2] = this.lines[i];
@@ -149,11 +156,11 @@
       });
       const place = (list, both) => {
         for (const [word, x, y] of list) {
-          const px = both === "y" ? x : this.left + this.across(x - this.left);
-          const py = both === "x" ? y : this.top + this.down(y - this.top);
-          word.setAttribute("x", px);
+          const px = both === "y" ? x : this.across((x * width) / 100);
+          const py = both === "x" ? y : this.down(y);
+          word.setAttribute("x", both === "y" ? "100%" : this.percent(px));
           word.setAttribute("y", py);
-          const out = (both !== "y" && (px < this.left - 1 || px > this.left + width + 1)) || (both !== "x" && (py < 2 || py > this.top + height + 12));
+          const out = (both !== "y" && (px < -1 || px > width + 1)) || (both !== "x" && (py < -40 || py > height + 12));
           word.setAttribute("visibility", enlarged && out ? "hidden" : "visible");
         }
       };
@@ -167,23 +174,24 @@
     }
 
     drawAxes() {
-      const { left, top, width, height, data } = this;
-      const bottom = top + height;
+      const { height, data } = this;
       const line = (x1, y1, x2, y2, colour) => this.own.append(make("line", { x1, y1, x2, y2, stroke: `var(--${colour})` }));
-      line(left, bottom + 0.5, left + width, bottom + 0.5, "inner");
-      if (data.axes[0])
-        for (const [value, word] of ticks(this.view[0], this.view[1], data.timed ? 6 : 9, !!data.timed)) {
-          const x = left + this.x(value);
-          line(x, bottom, x, bottom + 4, "inner");
-          this.own.append(make("text", { x, y: bottom + 18, fill: "var(--ink)", "text-anchor": "middle" }, word));
+      line("0%", height + 0.5, "100%", height + 0.5, "inner");
+      if (data.axes[0]) {
+        const most = Math.max(2, Math.floor(this.svg.clientWidth / (data.timed ? 90 : 60)));
+        for (const [value, word] of data.timed ? timeTicks(this.view[0], this.view[1], most, data.timed) : ticks(this.view[0], this.view[1], most)) {
+          const x = this.percent(this.x(value));
+          line(x, height, x, height + 4, "inner");
+          this.own.append(make("text", { x, y: height + 18, fill: "var(--ink)", "text-anchor": "middle" }, word));
         }
+      }
       if (data.axes[1]) {
-        line(left, top, left, bottom, "inner");
-        for (const [value, word] of ticks(this.view[2], this.view[3], 6, false)) {
-          const y = top + this.y(value);
-          line(left, y, left + width, y, "grid");
-          line(left - 4, y, left, y, "inner");
-          this.own.append(make("text", { x: left - 8, y: y + 4, fill: "var(--ink)", "text-anchor": "end" }, word));
+        line(0, 0, 0, height, "inner");
+        for (const [value, word] of ticks(this.view[2], this.view[3], 6)) {
+          const y = this.y(value);
+          line("0%", y, "100%", y, "grid");
+          line(-4, y, 0, y, "inner");
+          this.own.append(make("text", { x: -8, y: y + 4, fill: "var(--ink)", "text-anchor": "end" }, word));
         }
       }
     }
@@ -193,12 +201,29 @@
       const { data } = this;
       const [x, y] = data.points[i];
       const parts = [];
-      if (data.said && data.said[i]) parts.push(data.said[i]);
-      if (data.axes[0]) parts.push(fill(said.value, { name: data.titles[0], value: data.timed ? time(x, 2) : number(x) }));
-      else if (data.places.length && !(data.said && data.said[i]))
+      const told = this.told(i);
+      if (told) parts.push(told);
+      const add = (name, value) => parts.push(fill(said.value, { name, value }));
+      if (data.timed) add(data.titles[0], this.local(x));
+      else if (data.axes[0] && data.decimals[0] !== undefined) add(data.titles[0], number(x, data.decimals[0]));
+      else if (data.places.length && !told)
         parts.push(data.places.reduce((a, b) => (Math.abs(b[0] - x) < Math.abs(a[0] - x) ? b : a))[1]);
-      if (data.axes[1]) parts.push(fill(said.value, { name: data.titles[1], value: number(y, data.decimals) }));
+      if (data.axes[1] && data.decimals[1] !== undefined) add(data.titles[1], number(y, data.decimals[1]));
       return parts.join(" \u00b7 ");
+    }
+
+    // what a mark stands for may be told in another chart that shows the same thing
+    told(i) {
+      const from = [this, ...charts].find((chart) => chart.data.said && (chart === this || akin(this, chart)));
+      if (!from) return "";
+      return from.data.said[from === this ? i : from.data.keys.indexOf(this.data.keys[i])] || "";
+    }
+
+    // a time by the clock of the site; where the clock changes within the chart, with what it was ahead of UTC
+    local(at) {
+      const { timed } = this.data;
+      const [, offset, name] = timed.findLast(([start]) => start <= at) || timed[0];
+      return time(at + offset, 2) + (timed.length > 1 ? ` ${name}` : "");
     }
 
     choose(i) {
@@ -221,8 +246,7 @@
 
     // the next mark to the right that stands for a signal or a failure; after the last one the first
     signal() {
-      const colour = (i) => this.points[i].getAttribute("stroke") || this.points[i].parentNode.getAttribute("stroke");
-      const found = this.order.filter((i) => this.shown(i) && colour(i) === "var(--flag)");
+      const found = this.order.filter((i) => this.shown(i) && /-(signal|out)\b/.test(this.points[i].getAttribute("href")));
       const after = this.order.indexOf(this.at);
       if (found.length) this.choose(found.find((i) => this.order.indexOf(i) > after) ?? found[0]);
     }
@@ -232,12 +256,12 @@
       if (this.box) {
         const [x0, x1, y0, y1] = this.box;
         this.over.append(make("rect", {
-          x: this.x(x0), width: Math.max(this.x(x1) - this.x(x0), 1), y: this.y(y1), height: Math.max(this.y(y0) - this.y(y1), 1), class: "brush",
+          x: this.percent(this.x(x0)), width: this.percent(Math.max(this.x(x1) - this.x(x0), 1)), y: this.y(y1), height: Math.max(this.y(y0) - this.y(y1), 1), class: "brush",
         }));
       }
       if (this.at !== null && this.shown(this.at)) {
         const [x, y] = this.data.points[this.at];
-        this.over.append(make("circle", { cx: this.x(x), cy: this.y(y), r: 10, class: "ring" }));
+        this.over.append(make("circle", { cx: this.percent(this.x(x)), cy: this.y(y), r: 10, class: "ring" }));
       }
     }
 
@@ -282,14 +306,14 @@
       let start = null;
       const where = (event) => {
         const box = this.svg.getBoundingClientRect();
-        const scale = this.svg.viewBox.baseVal.width / box.width;
-        return [(event.clientX - box.left) * scale - this.left, (event.clientY - box.top) * scale - this.top];
+        return [((event.clientX - box.left) / box.width) * this.width, ((event.clientY - box.top) / box.height) * this.height];
       };
       const clamp = ([px, py]) => [Math.min(Math.max(px, 0), this.width), Math.min(Math.max(py, 0), this.height)];
       const nearest = ([px, py]) => {
         let best = null, least = 26 * 26;
+        const stretched = this.svg.getBoundingClientRect().width / this.width;
         this.data.points.forEach(([x, y], i) => {
-          const far = (this.x(x) - px) ** 2 + (this.y(y) - py) ** 2;
+          const far = ((this.x(x) - px) * stretched) ** 2 + (this.y(y) - py) ** 2;
           if (far < least && this.shown(i)) [best, least] = [i, far];
         });
         return best;
@@ -361,10 +385,11 @@
       source.data.points.forEach((point, i) => inside(point) && source.data.keys && keys.add(source.data.keys[i]));
       if (source.data.axes[0]) ranges[source.data.titles[0]] = [box[0], box[1]];
       if (source.data.axes[1] && box[3] - box[2] < (source.view[3] - source.view[2]) * 0.999) ranges[source.data.titles[1]] = [box[2], box[3]];
-      const values = chosen.map((point) => point[source.data.axes[1] ? 1 : 0]);
+      const told = source.data.decimals[1] !== undefined ? 1 : 0;
+      const values = source.data.decimals[told] === undefined ? [] : chosen.map((point) => point[told]);
       source.summary = fill(said.selected, { n: chosen.length, total: source.data.points.length })
-        + (values.length && source.data.axes[1]
-          ? " \u00b7 " + fill(said.range, { name: source.data.titles[1], low: number(Math.min(...values), source.data.decimals), high: number(Math.max(...values), source.data.decimals) })
+        + (values.length
+          ? " \u00b7 " + fill(said.range, { name: source.data.titles[told], low: number(Math.min(...values), source.data.decimals[told]), high: number(Math.max(...values), source.data.decimals[told]) })
           : "");
       source.readout.textContent = source.summary;
     }
@@ -398,8 +423,9 @@
     const svg = frame && frame.querySelector("svg");
     const data = frame && frame.querySelector("script");
     if (!svg || !data) continue;
-    const values = { places: [], ...JSON.parse(data.textContent) };
+    const values = { places: [], decimals: [], ...JSON.parse(data.textContent) };
     if (values.timed) for (const point of values.points) point[0] += values.start;
+    values.decimals = values.decimals.map((places) => places ?? undefined);
     if (values.keys === "x") values.keys = values.points.map((point) => point[0]);
     if (values.points.length !== svg.querySelectorAll(".points > *").length) continue;
     if (!values.points.length && !svg.querySelector(".rects")) continue;

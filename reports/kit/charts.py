@@ -1,144 +1,40 @@
-"""Static charts: one plot description, one Altair template, one clean SVG.
+"""Static charts: one plot description, one Altair template, one clean SVG that is as wide as there is room.
 
 A :class:`Plot` holds marks in data coordinates with their look in them, so the template needs no scale but the two of
-position and stays the same for every page; it is declared in Altair once for each set of layers. Words are written
-beside the drawing by us: none of them enters a chart specification, where text could become an expression, and
-measuring text is most of what a chart costs. Geometry is fixed, so the same data gives the same bytes everywhere.
+position and stays the same for every page; it is declared in Altair once for each set of layers. Lines are stretched to the
+width of the page without getting thicker, marks and words stand at percents of it, so that both keep their size on any screen
+and on paper. Words are written beside the drawing by us: none of them enters a chart specification, where text could become an
+expression, and measuring text is most of what a chart costs. Geometry is fixed, so the same data gives the same bytes everywhere.
 """
 
 from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass, field
+import re
+from datetime import timedelta
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import altair as alt
 import vl_convert
 
+from reports.kit.chart_words import percent, written
 from reports.kit.clean_svg import clean
-from reports.kit.geometry import apart, number_ticks, stacked, time_ticks, time_words
+from reports.kit.geometry import number_ticks
 from reports.kit.markup import Html, element, join
+from reports.kit.numbers import offset_in_words
+from reports.kit.plot import HEIGHT, WIDTH, Plot, Row
 from reports.kit.scripts import data_block
 from reports.words import general as words
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable
+
 
 __all__ = ["HEIGHT", "WIDTH", "Plot", "drawing", "figure", "svg"]
 
-WIDTH, HEIGHT = 640, 250
-_LEFT, _RIGHT, _TOP, _BOTTOM = 66, 128, 42, 48
 
-Row = dict[str, Any]
-
-_DASHES = {"solid": [], "long": [9, 4], "dot": [1.5, 3.5], "dashdot": [9, 3, 2, 3], "short": [4, 3]}
-_SHAPES = {
-    "circle": ("circle", 34.0),
-    "diamond": ("diamond", 78.0),
-    "triangle": ("triangle-up", 62.0),
-    "square": ("square", 48.0),
-    "big_circle": ("circle", 150.0),
-    "big_diamond": ("diamond", 190.0),
-    "big_square": ("square", 130.0),
-}
-
-
-@dataclass
-class Plot:
-    """Marks of one chart in the coordinates of its data; times are milliseconds.
-
-    Parameters
-    ----------
-    x_domain, y_domain
-        What the axes span.
-    x_title, y_title
-        With the unit.
-    x_format
-        None for a numeric axis, else the format of a time axis.
-    x_axis, y_axis
-        Whether the axis has numbers; without them `names_below` or `notes` say what the places are.
-    height
-        Height of the plot in pixels.
-    keys_of
-        What the keys of the points count; points of charts that count the same thing light up together.
-    x_counts
-        Whether the numbers of the x axis count things, so that none lies between two whole ones.
-    y_decimals
-        How many decimals a value is told with, as in the tables of the page; None for as many as it has.
-    """
-
-    x_domain: tuple[float, float]
-    y_domain: tuple[float, float]
-    x_title: str
-    y_title: str
-    x_format: str | None = None
-    x_axis: bool = True
-    y_axis: bool = True
-    height: int = HEIGHT
-    keys_of: str = ""
-    x_counts: bool = False
-    y_decimals: int | None = None
-    rects: list[Row] = field(default_factory=list)
-    segments: list[Row] = field(default_factory=list)
-    path: list[Row] = field(default_factory=list)
-    points: list[Row] = field(default_factory=list)
-    names: list[tuple[float, float, str, str]] = field(default_factory=list)
-    names_right: list[tuple[float, str, str]] = field(default_factory=list)
-    names_below: list[tuple[float, str]] = field(default_factory=list)
-    names_row: list[tuple[float, str, str]] = field(default_factory=list)
-    notes: list[tuple[float, float, str, str]] = field(default_factory=list)
-
-    def rect(self, x: float, x2: float, y: float, y2: float, colour: str = "bar") -> None:
-        """Add a filled rectangle."""
-        self.rects.append({"x": x, "x2": x2, "y": y, "y2": y2, "colour": f"var(--{colour})"})
-
-    def segment(
-        self, x: float, x2: float, y: float, y2: float, colour: str, *, dash: str = "solid", width: float = 1.25
-    ) -> None:
-        """Add a straight line."""
-        self.segments.append(
-            {"x": x, "x2": x2, "y": y, "y2": y2, "colour": f"var(--{colour})", "dash": _DASHES[dash], "width": width}
-        )
-
-    def across(self, y: float, colour: str, label: str, *, dash: str = "solid", width: float = 1.25) -> None:
-        """Add a line over the whole width, labelled at its end."""
-        self.segment(*self.x_domain, y, y, colour, dash=dash, width=width)
-        self.names_right.append((y, label, colour))
-
-    def point(
-        self, x: float, y: float, shape: str, colour: str, filled: bool = False, *, said: str = "", key: str = ""
-    ) -> None:
-        """Add a mark; a hollow one is filled with paper, so that lines do not cross it.
-
-        Parameters
-        ----------
-        x, y
-            Where.
-        shape, colour, filled
-            How it looks.
-        said
-            What it stands for, such as the part and spot; a script shows it beside the values.
-        key
-            Marks with the same key in other charts of the page stand for the same thing and light up together.
-        """
-        name, size = _SHAPES[shape]
-        mark = {
-            "x": x, "y": y, "shape": name, "size": size, "colour": f"var(--{colour})",
-            "fill": f"var(--{colour if filled else 'paper'})",
-        }  # fmt: skip
-        self.points.append({**mark, **({"said": said} if said else {}), **({"key": key} if key else {})})
-
-    def name(self, x: float, y: float, name: str, colour: str = "ink") -> None:
-        """Write a name just above a point."""
-        self.names.append((x, y, name, colour))
-
-
-MOST_ROWS = 2
-"""Rows of names below the axis; what finds no room there stands in the table only."""
-_GAP = 15.0
-"""Pixels between the middles of two words that stand one above the other."""
 _VEGA_LITE = ".".join(alt.SCHEMA_VERSION.lstrip("v").split(".")[:2])
 _LAYERS = ("rects", "segments", "path", "points")
 
@@ -148,7 +44,9 @@ def _layer(name: str, x: Callable[..., Any], y: Any) -> Any:
     chart = alt.Chart(alt.NamedData(name))
     fill, stroke = alt.Fill("colour:N", scale=None), alt.Stroke("colour:N", scale=None)
     if name == "rects":
-        return chart.mark_rect(aria=False).encode(x=x(), x2="x2:Q", y=y, y2="y2:Q", fill=fill)
+        return chart.mark_rect(aria=False).encode(
+            x=x(), x2="x2:Q", y=y, y2="y2:Q", fill=fill, stroke=alt.Stroke("edge:N", scale=None)
+        )
     if name == "segments":
         return chart.mark_rule(aria=False, strokeCap="butt").encode(
             x=x(), x2="x2:Q", y=y, y2="y2:Q", stroke=stroke,
@@ -157,10 +55,8 @@ def _layer(name: str, x: Callable[..., Any], y: Any) -> Any:
     if name == "path":
         # in the order given; a point without y breaks the line, so that one path can be several lines
         return chart.mark_line(aria=False, strokeWidth=1, stroke="var(--spot)").encode(x=x(), y=y, order="place:Q")
-    return chart.mark_point(aria=False, strokeWidth=1.4, opacity=1).encode(
-        x=x(), y=y, shape=alt.Shape("shape:N", scale=None), size=alt.Size("size:Q", scale=None),
-        stroke=stroke, fill=alt.Fill("fill:N", scale=None),
-    )  # fmt: skip
+    # only the places are kept: how a mark looks follows from what it means
+    return chart.mark_point(aria=False, shape="circle", stroke="#000").encode(x=x(), y=y)
 
 
 @lru_cache(maxsize=32)
@@ -191,7 +87,7 @@ def _template(layers: tuple[str, ...], height: int, timed: bool, x_axis: bool, y
         .properties(
             width=WIDTH,
             height=height,
-            padding={"left": _LEFT, "right": _RIGHT, "top": _TOP, "bottom": _BOTTOM},
+            padding=0,
             autosize=alt.AutoSizeParams(type="none"),
             background="transparent",
         )
@@ -233,7 +129,7 @@ def drawing(plot: Plot, label: str) -> Html:
         If a number is not finite, or the drawing holds an element that no chart of ours has.
     """
     layers = tuple(name for name in _LAYERS if getattr(plot, name)) or ("points",)
-    spec = json.loads(_template(layers, plot.height, plot.x_format is not None, plot.x_axis, plot.y_axis))
+    spec = json.loads(_template(layers, plot.height, plot.x_time is not None, plot.x_axis, plot.y_axis))
     for scale in spec["scales"]:
         scale["domain"] = {"x": plot.x_domain, "y": plot.y_domain}[scale["name"]]
     ticks = _ticks(plot)
@@ -244,45 +140,49 @@ def drawing(plot: Plot, label: str) -> Html:
             data["values"] = [
                 {**_drawn(mark), "place": place} for place, mark in enumerate(getattr(plot, data["name"]))
             ]
-    drawn = vl_convert.vega_to_svg(json.dumps(spec, allow_nan=False), allowed_base_urls=[])
-    width, height = _LEFT + WIDTH + _RIGHT, _TOP + plot.height + _BOTTOM + _GAP * len(_rows(plot))
-    return element(
-        "svg", clean(drawn, layers), _words(plot, ticks), viewBox=f"0 0 {width} {height}", role="img", aria_label=label,
-        font_size=12,
+    drawn = clean(vl_convert.vega_to_svg(json.dumps(spec, allow_nan=False), allowed_base_urls=[]), layers)
+    marks = _POINTS.search(drawn)
+    names, room = written(plot, ticks["x"], ticks["y"])
+    picture = element(
+        "svg",
+        element(
+            "svg", Html(_POINTS.sub("", drawn)), class_="lines", viewBox=f"0 0 {WIDTH} {plot.height}", preserveAspectRatio="none", width="100%",
+            height="100%",
+        ),
+        element("svg", element("g", _marks(plot.points, marks[0] if marks else ""), class_="points"), class_="marks"),
+        names, role="img", aria_label=label, height=plot.height, class_=room or None,
     )  # fmt: skip
+    said = (element("p", title, class_="axis") if title else None for title in (plot.y_title, plot.x_title))
+    above, below = said
+    return join([above, picture, below])
 
 
-def _rows(plot: Plot) -> list[list[tuple[float, str, str]]]:
-    """Return the names below the axis by row, each name (pixel, word, colour) where it covers no other."""
-    low, high = plot.x_domain
-    rows: list[list[tuple[float, str, str]]] = []
-    ends: list[float] = []
-    for x, name, colour in sorted(plot.names_row):
-        half = 3.4 * len(name) + 4
-        middle = min(max(_LEFT + (x - low) / (high - low) * WIDTH, half), _LEFT + WIDTH + _RIGHT - half)
-        place = next((i for i, end in enumerate(ends) if middle - half >= end), len(ends))
-        if place == MOST_ROWS:
-            continue
-        if place == len(ends):
-            ends.append(0.0)
-            rows.append([])
-        ends[place] = middle + half
-        rows[place].append((middle, name, colour))
-    return rows
+_POINTS = re.compile(r'<g class="points">.*?</g>')
+_PLACE = re.compile(r'<path(?: transform="translate\(([^,]*),([^)]*)\)")?')
+
+
+def _marks(points: list[Row], drawn: str) -> Html:
+    """Put the mark of its meaning at the place of each point."""
+    places = _PLACE.findall(drawn)
+    return Html(
+        "".join(
+            f'<use href="#{point["mark"]}" x="{percent(float(x or 0) / WIDTH)}" y="{y or 0}"/>'
+            for point, (x, y) in zip(points, places, strict=True)
+        )
+    )
 
 
 def _drawn(mark: Row) -> Row:
     """Return a mark without its words, which never enter a specification."""
-    return {key: value for key, value in mark.items() if key not in ("said", "key")}
+    return {key: value for key, value in mark.items() if key not in ("said", "key", "mark")}
 
 
 def _ticks(plot: Plot) -> dict[str, list[tuple[float, str]]]:
     """Return the ticks of both axes with their words; an axis that names its places in another way has none."""
-    if plot.x_format is None:
+    if plot.x_time is None:
         x = number_ticks(*plot.x_domain, most=9, whole=plot.x_counts)
     else:
-        places = time_ticks(*plot.x_domain, most=10 if plot.x_format == "%H:%M" else 6)
-        x = [(float(place), time_words(place, plot.x_format)) for place in places]
+        x = plot.x_time.ticks(*plot.x_domain, most=10 if plot.x_time.written == "%H:%M" else 6)
     return {"x": x if plot.x_axis else [], "y": number_ticks(*plot.y_domain, most=6) if plot.y_axis else []}
 
 
@@ -291,22 +191,25 @@ def _values(plot: Plot) -> Html:
 
     Nothing in it is ever run.
     """
-    timed = plot.x_format is not None
+    timed = plot.x_time is not None
     start = math.floor(plot.x_domain[0]) if timed else 0
     points = [[_seven(point["x"] - start, timed=timed), _seven(point["y"])] for point in plot.points]
     said = [point.get("said", "") for point in plot.points]
     keys = [int(key) if (key := point.get("key", "")).isdecimal() else key for point in plot.points]
     document: Row = {
         "domain": [*plot.x_domain, *plot.y_domain],
-        "area": [_LEFT, _TOP, WIDTH, plot.height],
+        "area": [WIDTH, plot.height],
         "axes": [int(plot.x_axis), int(plot.y_axis)],
         "titles": [plot.x_title, plot.y_title],
         "points": points,
     }
-    if plot.y_decimals is not None:
-        document["decimals"] = plot.y_decimals
-    if timed:
-        document |= {"timed": 1, "start": start}
+    decimals = [0 if plot.x_counts else plot.x_decimals, plot.y_decimals]
+    if decimals != [None, None]:
+        document["decimals"] = decimals
+    if plot.x_time is not None:
+        stretches = plot.x_time.stretches(*plot.x_domain)
+        offsets = [(start, offset, offset_in_words(timedelta(milliseconds=offset))) for start, _, offset in stretches]
+        document |= {"timed": offsets, "start": start}
     if plot.names_below:
         document["places"] = [[x, name] for x, name in plot.names_below]
     if any(said):
@@ -322,78 +225,10 @@ def _seven(value: float, *, timed: bool = False) -> float:
     return round(value) if timed else float(f"{value:.7g}")
 
 
-def _words(plot: Plot, ticks: dict[str, list[tuple[float, str]]]) -> Html:
-    """Write titles of axes and names beside the drawing, with a halo of paper where they cross a line."""
-
-    def across(x: float) -> float:
-        low, high = plot.x_domain
-        return _LEFT + (x - low) / (high - low) * WIDTH
-
-    def down(y: float) -> float:
-        low, high = plot.y_domain
-        return _TOP + (high - y) / (high - low) * plot.height
-
-    def word(x: float, y: float, name: str, colour: str, anchor: str | None = None, *, halo: bool = False) -> Html:
-        return element(
-            "text", name, x=_short(x), y=_short(y), fill=f"var(--{colour})", text_anchor=anchor,
-            stroke="var(--paper)" if halo else None, stroke_width="4" if halo else None,
-            paint_order="stroke" if halo else None, font_weight="bold" if halo else None,
-        )  # fmt: skip
-
-    def tick(x: float, y: float, name: str) -> Html:
-        return element("text", name, x=_short(x), y=_short(y))
-
-    def group(kind: str, names: Iterable[Html]) -> Html:
-        return element("g", *names, class_=kind)
-
-    right = sorted((down(y), name, colour) for y, name, colour in plot.names_right)
-    bottom = _TOP + plot.height + 18
-    rows = _rows(plot)
-    # a script that enlarges the chart moves each group in its own way
-    return join(
-        [
-            word(2, 12, plot.y_title, "soft"),
-            word(_LEFT, _TOP + plot.height + 40 + _GAP * len(rows), plot.x_title, "soft"),
-            element(
-                "g",
-                *(tick(across(x), bottom, name) for x, name in ticks["x"]),
-                element("g", *(tick(_LEFT - 8, down(y) + 4, name) for y, name in ticks["y"]), text_anchor="end"),
-                class_="ticks", fill="var(--ink)", text_anchor="middle",
-            ),
-            group("below", [
-                *(word(across(x), bottom, name, "ink", "middle") for x, name in plot.names_below),
-                *(
-                    word(x, bottom + _GAP * place + 17, name, colour, "middle")
-                    for place, row in enumerate(rows)
-                    for x, name, colour in row
-                ),
-            ]),
-            group("inside", [
-                *(word(across(x), down(y), name, colour) for x, y, name, colour in plot.notes),
-                *(
-                    word(x, y, name, colour, "middle", halo=True)
-                    for x, y, name, colour in stacked(
-                        [(across(x), down(y) - 9, name, colour) for x, y, name, colour in plot.names], _GAP
-                    )
-                ),
-            ]),
-            group("right", (
-                word(_LEFT + WIDTH + 8, y + 4, name, colour)
-                for y, (_, name, colour) in zip(apart([y for y, *_ in right], _GAP), right, strict=True)
-            )),
-        ]
-    )  # fmt: skip
-
-
-def _short(place: float) -> str:
-    """Return a place in tenths of a pixel."""
-    return f"{place:.1f}".removesuffix(".0")
-
-
 def figure(number: int, anchor: str, chart: Html, *sentences: str, table: str | None = None, there: str = "") -> Html:
     """Return a figure with its caption and a link to the table of its points.
 
-    A narrow screen scrolls the chart, so it can be reached by keyboard.
+    The chart can be reached by keyboard, for the script that answers keys.
 
     Parameters
     ----------

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections import Counter
 
 from reports.kit.markup import Html
 
@@ -25,11 +24,6 @@ _AXIS = re.compile(r'(<g class="axis"><g[^>]*>(?:<g>)*)((?:<line[^>]*/>)+)')
 _LINE = re.compile(
     r'<line(?: transform="translate\(([^,]*),([^)]*)\)")?(?: x2="([^"]*)")?(?: y2="([^"]*)")? stroke="([^"]*)"/>'
 )
-_POINTS = re.compile(r'<g class="points">(.*?)</g>')
-_LOOK = re.compile(r'( fill="[^"]*" stroke="[^"]*"(?: stroke-width="[^"]*")?)/>')
-_MANY = 8
-_CIRCLE = re.compile(r'd="M([\d.]+),0A\1,\1,0,1,1,-\1,0A\1,\1,0,1,1,\1,0"')
-"""A circle as two arcs; one arc that ends a hundredth before its start is as round and half as long."""
 
 
 def _rounded(number: re.Match[str]) -> str:
@@ -72,8 +66,7 @@ def clean(drawn: str, layers: tuple[str, ...] = ()) -> Html:
             )
             + ("/>" if piece.endswith("/>") else ">")
         )
-    cleaned = _CIRCLE.sub(r'd="M\1,0a\1,\1,0,1,1,0-.01z"', _POINTS.sub(_hoisted, "".join(kept)))
-    cleaned = _AXIS.sub(_one_path, cleaned)
+    cleaned = _AXIS.sub(_one_path, "".join(kept))
     while True:
         fewer = _BARE_GROUP.sub(r"\1", _EMPTY_GROUP.sub("", cleaned))
         if fewer == cleaned:
@@ -88,12 +81,3 @@ def _one_path(axis: re.Match[str]) -> str:
         return axis[0]
     drawn = "".join(f"M{x or 0},{y or 0}l{dx or 0},{dy or 0}" for x, y, dx, dy, _ in lines)
     return f'{axis[1]}<path d="{drawn}" stroke="{lines[0][4]}"/>'
-
-
-def _hoisted(group: re.Match[str]) -> str:
-    """Write the look that most marks of a layer have once, on the group; every mark with another look states it whole."""
-    looks = Counter(_LOOK.findall(group[1]))
-    look, count = looks.most_common(1)[0] if looks else ("", 0)
-    if count < _MANY:
-        return group[0]
-    return f'<g class="points"{look}>{group[1].replace(f"{look}/>", "/>")}</g>'

@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 import math
-from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from reports.kit.markup import visible
 from reports.kit.numbers import fixed
-from reports.words import general as words
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-
-    from reports.kit.numbers import Clock
+    from collections.abc import Sequence
 
 __all__ = [
     "apart",
@@ -23,9 +19,6 @@ __all__ = [
     "first_names",
     "number_ticks",
     "stacked",
-    "time_scale",
-    "time_ticks",
-    "time_words",
 ]
 
 
@@ -78,33 +71,6 @@ def apart(places: Sequence[float], gap: float) -> list[float]:
     return moved
 
 
-def time_scale(times: Sequence[datetime], clock: Clock) -> tuple[Callable[[datetime], float], str, str]:
-    """Return how to place a time, the format of the ticks and the title of the axis.
-
-    Times are shifted by one offset from UTC and drawn on a UTC scale, so the reader's own zone plays no part.
-
-    Parameters
-    ----------
-    times
-        All times of the chart; at least one.
-    clock
-        The zone.
-    """
-    offset, zone = clock.axis(times)
-    shift = offset / timedelta(milliseconds=1)
-
-    def place(at: datetime) -> float:
-        return at.timestamp() * 1000.0 + shift
-
-    first, last = min(times), max(times)
-    one_day = (first + offset).date() == (last + offset).date()
-    if one_day:
-        return place, "%H:%M", words.FIGURE_OF["day_axis"].format(day=f"{first + offset:%Y-%m-%d}", zone=zone)
-    span = last - first
-    ticks = "%m-%d %H:%M" if span < timedelta(days=4) else "%Y-%m-%d" if span < timedelta(days=400) else "%Y-%m"
-    return place, ticks, words.FIGURE_OF["time_axis"].format(zone=zone)
-
-
 def stacked(names: Sequence[tuple[float, float, str, str]], gap: float) -> list[tuple[float, float, str, str]]:
     """Raise names that would cover one another.
 
@@ -129,49 +95,6 @@ def stacked(names: Sequence[tuple[float, float, str, str]], gap: float) -> list[
                 break
         placed.append((x, max(height, gap), name, colour))
     return placed
-
-
-_MINUTE = 60_000
-_STEPS = [_MINUTE * m for m in (1, 2, 5, 10, 15, 30, 60, 120, 180, 360, 720, 1440, 2880, 7 * 1440, 14 * 1440)]
-_MONTHS = (1, 2, 3, 6, 12, 24, 60, 120, 240, 600, 1200)
-
-
-def time_ticks(low: float, high: float, most: int) -> list[int]:
-    """Return round times for the ticks of an axis: at most so many, so that their labels do not touch.
-
-    Parameters
-    ----------
-    low, high
-        Ends of the axis, in milliseconds.
-    most
-        How many ticks have room.
-
-    Returns
-    -------
-    list of int
-        Milliseconds; whole minutes, hours, days or weeks, over longer times the first days of months.
-    """
-    for step in _STEPS:
-        if (high - low) / step <= most:
-            return [tick * step for tick in range(math.ceil(low / step), math.floor(high / step) + 1)]
-    epoch = datetime(1970, 1, 1, tzinfo=UTC)
-    first, last = (epoch + timedelta(milliseconds=end) for end in (low, high))
-    starts = [(year, month) for year in range(first.year, last.year + 1) for month in range(1, 13)]
-    for months in _MONTHS:
-        ticks = [
-            round((datetime(year, month, 1, tzinfo=UTC) - epoch) / timedelta(milliseconds=1))
-            for year, month in starts
-            if ((year - 1970) * 12 + month - 1) % months == 0
-        ]
-        ticks = [tick for tick in ticks if low <= tick <= high]
-        if len(ticks) <= most:
-            break
-    return ticks
-
-
-def time_words(place: float, written: str) -> str:
-    """Return a tick of a time axis as it is written; the place is already in the zone of the axis."""
-    return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=place)).strftime(written)
 
 
 def number_ticks(low: float, high: float, most: int, *, whole: bool = False) -> list[tuple[float, str]]:

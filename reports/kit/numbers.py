@@ -5,13 +5,9 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from schemas.digits import decimals_for, finite
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
 
 __all__ = [
     "Clock",
@@ -127,18 +123,3 @@ class Clock:
     def offset(self, at: datetime) -> timedelta:
         """Return the offset from UTC at a moment."""
         return self._local(at).utcoffset() or timedelta(0)
-
-    def axis(self, times: Iterable[datetime]) -> tuple[timedelta, str]:
-        """Return one offset for a whole time axis, and how to name it.
-
-        A clock that jumps would draw points twice or leave a gap, so an axis keeps the offset of its last time.
-
-        Returns
-        -------
-        (datetime.timedelta, str)
-            The offset and words such as ``UTC+01:00, Europe/Oslo``.
-        """
-        last = max(times)
-        offset = self.offset(last)
-        name = offset_in_words(offset)
-        return offset, name if self.zone in {"UTC", name} else f"{name}, {self.zone}"

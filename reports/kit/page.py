@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.kit.address import BOOK, INDEX, PARENT, address, kind_of
 from reports.kit.links import exists, linked_to
+from reports.kit.marks import marks_in
 from reports.kit.markup import Html, element, isolated, join, shorten, text, visible
 from reports.kit.methods import flag_explained, section_methods
 from reports.kit.numbers import Clock, finite, significant, typeset
@@ -95,25 +95,9 @@ def shape_of(state: str) -> str:
     return _GLYPH_OF.get(state, TONES.get(state, "none"))
 
 
-_MARK = re.compile(r'<path transform="(translate\([0-9.,-]+\))" d="([^"]{20,80})"')
-_OFTEN = 12
-
-
-def _marks_once(sheet: Html) -> tuple[Html, list[Html]]:
-    """Draw the shape of marks that come again and again in the charts of a page once, and refer to it."""
-    often = [shape for shape, count in Counter(d for _, d in _MARK.findall(sheet)).items() if count >= _OFTEN]
-    names = {shape: f"m{place}" for place, shape in enumerate(sorted(often))}
-
-    def refer(mark: re.Match[str]) -> str:
-        name = names.get(mark[2])
-        return mark[0] if name is None else f'<use href="#{name}" transform="{mark[1]}"'
-
-    defined = [element("path", id=name, d=shape) for shape, name in names.items()]
-    return Html(_MARK.sub(refer, sheet)), defined
-
-
-def shapes(marks: Sequence[Html] = ()) -> Html:
-    """Return the shapes that :func:`glyph` and the marks of charts refer to."""
+def shapes(sheet: Html) -> Html:
+    """Return the shapes that :func:`glyph` and the marks of the charts of a page refer to."""
+    marks = marks_in(sheet)
     return element(
         "svg",
         join(
@@ -352,11 +336,10 @@ def document(
     scripts = [(CHARTS, data_block(words_scripts.LAYER, "chart-words"))] if '<figure id="figure-' in main else []
     if here == INDEX or kind_of(here) == "month":
         scripts.append((INDEX_FILTER, data_block(words_scripts.FILTER, "filter-words")))
-    sheet, marks = _marks_once(sheet)
     skip = element("a", words.FRAGMENT["skip"], class_="skip", href="#main")
     if board is not None:
         scripts.append((BOARD_CLOCK, data_block(board, "board-words")))
-    return whole(head.title, styles, skip, shapes(marks), sheet, scripts=scripts, refresh_s=refresh_s)
+    return whole(head.title, styles, skip, shapes(sheet), sheet, scripts=scripts, refresh_s=refresh_s)
 
 
 def _state_of(provenance: Provenance) -> str:

@@ -139,9 +139,18 @@ border-top:1px solid var(--rule);border-left:1px solid var(--rule)}
 .part>.how{grid-area:2/1;color:var(--soft);font-size:.82rem;line-height:1.35}
 dt>a,th>a{color:inherit;text-decoration-style:dotted}
 figure{margin:1.2rem 0 1.4rem}
-.chart{overflow-x:auto}
-.chart svg{display:block;width:100%;min-width:34rem;height:auto;max-width:56rem;fill:none;stroke-miterlimit:10}
-.chart svg{touch-action:pan-x pan-y;forced-color-adjust:none;background:var(--paper)}
+.chart{max-width:56rem;container-type:inline-size;background:var(--paper)}
+.axis{margin:0;color:var(--soft);font-size:.8rem}
+/* the plot is as wide as there is room, its words keep their size; what has no room there has a class of the widths where it has */
+.chart>svg{--l:66px;--r:128px;--t:12px;--b:26px;display:block;overflow:visible;width:calc(100% - var(--l) - var(--r));
+margin:var(--t) var(--r) var(--b) var(--l);fill:none;stroke-miterlimit:10;font-size:12px;touch-action:pan-x pan-y;forced-color-adjust:none}
+.chart svg svg{overflow:visible}.chart svg .cut{overflow:hidden}
+.chart>.nl{--l:6px}.chart>.nr{--r:16px}.chart>.t1{--t:17px}.chart>.t2{--t:32px}.chart>.t3{--t:47px}.chart>.t4{--t:62px}.chart>.t5{--t:77px}.chart>.t6{--t:92px}.chart>.b1{--b:41px}.chart>.b2{--b:56px}.chart>.b3{--b:71px}.chart>.b4{--b:86px}
+.lines *{vector-effect:non-scaling-stroke}
+.halo{stroke:var(--paper);stroke-width:4;paint-order:stroke;font-weight:700}
+.chart .m,.chart .s,.chart .ms{display:none}
+@container(max-width:799px){.chart .l,.chart .ls{display:none}.chart .m,.chart .ms{display:inline}}
+@container(max-width:543px){.chart>svg{--l:52px;--r:122px;font-size:11px}.chart .m,.chart .lm{display:none}.chart .s,.chart .ls{display:inline}}
 .filter{display:flex;flex-wrap:wrap;gap:.5rem 1rem;align-items:end;margin-top:1.2rem;padding:.8rem 1rem;border:1px solid var(--rule);background:var(--none-wash)}
 .filter label{display:flex;flex-direction:column;font-size:.88rem;color:var(--soft)}
 .filter select{max-width:14rem}
@@ -230,9 +239,8 @@ body{background:none}
 .part{grid-template-columns:7rem minmax(0,1fr);column-gap:1rem;margin-top:1.4rem}
 .part.wide{display:block}.part.wide>div{border-left:0;padding-left:0}.part.wide>h2{padding-bottom:.4rem}
 .part>div{padding-left:1rem}
-.chart,.scroll{overflow:visible;background:none}
-.chart svg{min-width:0;background:none}
-.chart svg{font-size:13.5px}
+.scroll{overflow:visible;background:none}
+.chart{background:none}.chart>svg{zoom:.72;font-size:11.6pt;--r:150px}.axis{font-size:8.2pt}
 figure{margin:.2rem 0 .4rem}.scroll{margin:.25rem 0 .45rem;background:none}figcaption,caption{font-size:8.5pt;line-height:1.35}
 .part{margin-top:.55rem}h1{margin:.6rem 0 .2rem;font-size:1.7rem}.what{margin-bottom:.7rem}.stamp{padding:.8rem .6rem}.stamp svg{width:3rem;height:3rem}
 .verdict{grid-template-columns:8.5rem minmax(0,1fr)}.word{font-size:1.5rem}.why{padding:.5rem .9rem}

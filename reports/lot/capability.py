@@ -247,10 +247,18 @@ def plan_section(detail: PlanDetail, numbered: Numbered) -> Html:
 
 def _curve(detail: PlanDetail, size: int, numbered: Numbered) -> list[Html]:
     points = [(100 * p, 100 * chance) for p, chance in detail.curve.select("nonconforming", "accepted").iter_rows()]
-    plot = Plot((0.0, points[-1][0] * 1.02), (0.0, 105.0), words.FIGURE["curve_x"], words.FIGURE["curve_y"], height=210)
+    plot = Plot(
+        (0.0, points[-1][0] * 1.02),
+        (0.0, 105.0),
+        words.FIGURE["curve_x"],
+        words.FIGURE["curve_y"],
+        height=210,
+        x_decimals=2,
+        y_decimals=0,
+    )
     plot.path = [{"x": 0.0, "y": 100.0}, *({"x": x, "y": y} for x, y in points)]
     for chance, p in detail.quality_at.items():
-        plot.point(100 * p, float(chance), "circle", "point")
+        plot.point(100 * p, float(chance), "plain")
         plot.notes.append(
             (
                 100 * p + plot.x_domain[1] * 0.02,

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.metrology.units import convert
 from reports.kit.charts import WIDTH, Plot
-from reports.kit.geometry import clipped, domain, evenly, time_scale
+from reports.kit.geometry import clipped, domain, evenly
 from reports.kit.numbers import as_written, finite, fixed
+from reports.kit.times import time_axis
 from reports.words import general as words
 from reports.words.uncertainty import CONFORMITY
 
@@ -27,12 +28,7 @@ __all__ = ["MOST_MARKS", "MOST_PARTS", "earlier_plot", "parts_plot", "spread_plo
 
 MOST_PARTS, MOST_WITH_SPOTS, MOST_MARKS, MOST_ROWS, MOST_BRACKETS = 120, 40, 400, 8, 40
 
-_LOOK = {
-    "in": ("circle", "spot", False),
-    None: ("circle", "spot", False),
-    "out": ("diamond", "flag", True),
-    "undecided": ("triangle", "tolerance", True),
-}
+_MEANING = {"out": "out", "undecided": "warning"}
 
 
 def _value_axis(result: LotResult, unit: str) -> str:
@@ -140,10 +136,8 @@ def parts_plot(
         plot.segment(place - 0.34, place + 0.34, row["mean"], row["mean"], "point", width=3)
     for place, index, count, spot in drawn:
         offset = (index - (count - 1) / 2) * min(0.2, 0.64 / count)
-        shape, colour, filled = _LOOK.get(spot["within"], _LOOK[None])
-        plot.point(
-            place + offset, spot["mean"], shape, colour, filled=filled, said=_named(spot), key=f"{spot['number']}"
-        )
+        meaning = _MEANING.get(spot["within"], "plain")
+        plot.point(place + offset, spot["mean"], meaning, said=_named(spot), key=f"{spot['number']}")
     names = [clipped(str(row["part"]) if row["part"] is not None else "–", 12) for row in chosen]
     step = max(1, math.ceil(max(map(len, names)) * 7.2 * len(names) / WIDTH))
     plot.names_below = [(place, name) for place, name in enumerate(names, start=1) if (place - 1) % step == 0]
@@ -222,7 +216,9 @@ def spread_plot(result: LotResult, spots: pl.DataFrame, *, unit: str, decimals: 
     tallest = max(len(found) for found in bins.values())
     stacked = tallest <= 20 and len(rows) <= MOST_MARKS
     top = max(tallest, 4) * 1.18
-    plot = Plot((low, high), (0, top), _value_axis(result, unit), words.FIGURE_OF["spots_axis"], height=100)
+    plot = Plot(
+        (low, high), (0, top), _value_axis(result, unit), words.FIGURE_OF["spots_axis"], height=100, x_decimals=decimals
+    )
     for limit, edge in _guards(result):
         plot.rect(max(min(limit, edge), low), min(max(limit, edge), high), 0, top, "grid")
         if low < edge < high:
@@ -232,15 +228,12 @@ def spread_plot(result: LotResult, spots: pl.DataFrame, *, unit: str, decimals: 
             plot.rect(low + (place + 0.06) * width, low + (place + 0.94) * width, 0, len(found))
     for place, found in sorted(bins.items()):
         for index, row in enumerate(sorted(found, key=lambda row: rank.get(str(row["within"]), 2))):
-            shape, colour, filled = _LOOK.get(row["within"], _LOOK[None])
             if stacked or row["within"] in rank:
                 plot.point(
                     low + (place + 0.5) * width,
                     index + 0.5,
-                    "square" if shape == "circle" else shape,
-                    colour,
-                    filled=filled,
-                    said=f"{_named(row)}: {fixed(row['mean'], decimals)} {unit}",
+                    _MEANING.get(row["within"], "plain"),
+                    said=_named(row),
                     key=f"{row['number']}",
                 )
     for name, value in limits:
@@ -272,12 +265,11 @@ def earlier_plot(result: LotResult, earlier: Sequence[EarlierLot], *, unit: str,
         plot.across(value, "limit", words.FIGURE_OF[name].format(value=_limit(result, name)), dash="long", width=1.5)
     plot.path = [{"x": place, "y": mean} for place, mean in enumerate(means, start=1)]
     for place, (lot, mean, verdict) in enumerate(rows, start=1):
-        look = ("diamond", "flag", True) if verdict == "reject" else ("circle", "point", False)
         said = words.FIGURE_OF["lot_and_verdict"].format(
             lot=clipped(lot, 24), verdict=words.VERDICT.get(verdict, verdict)
         )
-        plot.point(place, mean, *look, said=said)
-    plot.point(len(means), result.mean, "square", "point", filled=True, said=clipped(result.lot, 24))
+        plot.point(place, mean, "out" if verdict == "reject" else "plain", said=said)
+    plot.point(len(means), result.mean, "own", said=clipped(result.lot, 24))
     step = -(-len(means) // 7)
     names = [*(lot for lot, *_ in rows), result.lot]
     plot.names_below = [
@@ -286,7 +278,7 @@ def earlier_plot(result: LotResult, earlier: Sequence[EarlierLot], *, unit: str,
     return plot
 
 
-_RUN = {"passed": ("big_circle", "point", False), "failed": ("big_diamond", "flag", True)}
+_RUN = {"passed": "plain", "failed": "out"}
 
 
 def timeline_plot(brackets: pl.DataFrame, *, as_of: datetime, clock: Clock) -> tuple[Plot, str] | None:
@@ -328,15 +320,16 @@ def timeline_plot(brackets: pl.DataFrame, *, as_of: datetime, clock: Clock) -> t
     now = waiting and max(times) < as_of <= max(times) + 2 * span
     if now:
         times.append(as_of)
-    place, ticks, title = time_scale(times, clock)
+    time = time_axis(times, clock)
+    place = time.place
     ends = [place(min(times)), place(max(times))]
     x_domain = domain(ends, margin=0.08) if ends[1] > ends[0] else (ends[0] - 3e5, ends[0] + 3e5)
     plot = Plot(
         x_domain,
         (0.5, len(meters) + 0.5),
-        title,
+        time.title,
         "",
-        x_format=ticks,
+        x_time=time,
         y_axis=False,
         height=72 * len(meters),
     )
@@ -356,15 +349,15 @@ def timeline_plot(brackets: pl.DataFrame, *, as_of: datetime, clock: Clock) -> t
             start, end = place(row["first_at"]), place(row["last_at"])
             if end - start < least:
                 start, end = start - least / 2, end + least / 2
-            plot.segment(start, end, y, y, "point" if row["support"] == "supported" else "tolerance", width=9)
+            colour, dash = ("point", "solid") if row["support"] == "supported" else ("tolerance", "short")
+            plot.segment(start, end, y, y, colour, dash=dash, width=9)
             if not crowded:
                 if row["before_at"] is None:
                     plot.notes.append((start, y - 0.28, words.FIGURE_OF["no_run_before"], "tolerance"))
                 if row["after_at"] is None:
                     plot.notes.append((end, y + 0.18, words.FIGURE_OF["no_run_after"], "tolerance"))
         for at, (state, _) in sorted(runs.items()):
-            shape, colour, filled = _RUN.get(str(state), ("big_square", "inner", False))
-            plot.point(place(at), y, shape, colour, filled=filled)
+            plot.point(place(at), y, _RUN.get(str(state), "unjudged"), big=True)
             if not crowded or state == "failed":
                 label = f"{words.PASSES[None] if state is None else state} {clock.of_day(at)}"
                 plot.names.append((place(at), y + 0.05, label, "flag" if state == "failed" else "ink"))

@@ -48,25 +48,23 @@ def draw_columns(
             plot.path.append({"x": x, "y": sum(part.tolist()) / part.size})
 
 
-def draw_once(plot: Plot, marks: Iterable[tuple[float, float, str, str, bool]], *, keyed: bool = False) -> None:
-    """Draw marks (place, value, shape, colour, filled), those that would lie on one another once.
+def draw_once(plot: Plot, marks: Iterable[tuple[float, float, str]], *, keyed: bool = False) -> None:
+    """Draw marks (place, value, meaning), those that would lie on one another once.
 
     `keyed`: a place is the number of a check, and its mark lights up with those of the same check.
     """
     wide = (plot.x_domain[1] - plot.x_domain[0]) / COLUMNS
     high = (plot.y_domain[1] - plot.y_domain[0]) / _ROWS
     seen: set[tuple[int, int, str]] = set()
-    for x, y, shape, colour, filled in marks:
-        cell = (round(x / wide), round(y / high), shape)
+    for x, y, meaning in marks:
+        cell = (round(x / wide), round(y / high), meaning)
         if cell not in seen:
             seen.add(cell)
-            plot.point(x, y, shape, colour, filled=filled, key=f"{x:.0f}" if keyed else "")
+            plot.point(x, y, meaning, key=f"{x:.0f}" if keyed else "")
 
 
-def _look(rejected: bool, warned: bool) -> tuple[str, str, bool]:
-    if rejected:
-        return "diamond", "flag", True
-    return ("triangle", "tolerance", True) if warned else ("circle", "point", False)
+def _meaning(rejected: bool, warned: bool) -> str:
+    return "signal" if rejected else "warning" if warned else "plain"
 
 
 _LIMITS = ("limits_kind", "centre", "limit_standard_deviation", "certified_value", "tolerance")
@@ -135,11 +133,12 @@ def control_plot(series: Series) -> tuple[Plot, list[str]] | None:
         words.FIGURE_OF["check_axis"],
         words.FIGURE_OF["mean_axis"].format(unit=series.unit),
         keys_of=series.name,
+        x_counts=True,
     )
     for first, last, lines in levels:
         for _, level, colour, dash, width in lines:
             plot.segment(first - 0.5, last + 0.5, level, level, colour, dash=dash, width=width)
-    decimals = decimals_for(finite(latest["limit_standard_deviation"]), latest["mean"])
+    decimals = plot.y_decimals = decimals_for(finite(latest["limit_standard_deviation"]), latest["mean"])
     for name, level, colour, _, _ in levels[-1][2]:
         plot.names_right.append((level, words.FIGURE_OF[name].format(value=fixed(level, decimals)), colour))
     draw_settings(plot, series.setting_numbers)
@@ -147,13 +146,13 @@ def control_plot(series: Series) -> tuple[Plot, list[str]] | None:
         draw_columns(plot, series.columns, means, lambda i: i + 1.0)
     else:
         plot.path = [{"x": place + 1, "y": mean} for place, mean in zip(chosen, drawn, strict=True)]
-    looks = [_look(bool(series.rejected[place]), bool(series.warned[place])) for place in chosen]
-    marks = zip(chosen, drawn, looks, strict=True)
+    meanings = [_meaning(bool(series.rejected[place]), bool(series.warned[place])) for place in chosen]
+    marks = zip(chosen, drawn, meanings, strict=True)
     if series.crowded:
-        draw_once(plot, ((place + 1, mean, *look) for place, mean, look in marks), keyed=True)
+        draw_once(plot, ((place + 1, mean, meaning) for place, mean, meaning in marks), keyed=True)
     else:
-        for place, mean, look in marks:
-            plot.point(place + 1, mean, *look, key=f"{place + 1}")
+        for place, mean, meaning in marks:
+            plot.point(place + 1, mean, meaning, key=f"{place + 1}")
     named = list(first_names(rejects).items())
     most = MOST_NAMES // 4 if series.crowded else MOST_NAMES
     for place, name in named[-most:]:
@@ -197,6 +196,8 @@ def within_plot(series: Series, summary: BlockSummary | None) -> tuple[Plot, str
         words.FIGURE_OF["s_axis"].format(unit=series.unit),
         height=150,
         keys_of=series.name,
+        x_counts=True,
+        y_decimals=decimals_for(finite(series.row(-1)["limit_standard_deviation"]), series.row(-1)["mean"]),
     )
     if stated and summary is not None:
         changes = changes_of(pl.Series(limits, dtype=pl.Float64))
@@ -218,6 +219,5 @@ def within_plot(series: Series, summary: BlockSummary | None) -> tuple[Plot, str
         plain = drift_words.FIGURE["columns_plain"].format(total=len(known), size=-(-len(known) // COLUMNS))
         return plot, f"{note} {plain}".strip()
     for i in evenly(above, series.most):
-        shape, colour = ("diamond", "flag") if above[i] else ("circle", "point")
-        plot.point(known[i] + 1, float(values[i]), shape, colour, filled=above[i], key=f"{known[i] + 1}")
+        plot.point(known[i] + 1, float(values[i]), "warning" if above[i] else "plain", key=f"{known[i] + 1}")
     return plot, note

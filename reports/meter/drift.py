@@ -69,7 +69,14 @@ def _chart(series: Series, chart: str, title: str) -> tuple[Plot, str] | None:
     values = np.clip(values, -edge, edge)
     low, high = domain([float(values.min()), float(values.max()), max(limits), -max(limits), 0.0])
     plot = Plot(
-        (0.0, len(series) + 1.0), (low, high), words.FIGURE_OF["check_axis"], title, height=130, keys_of=series.name
+        (0.0, len(series) + 1.0),
+        (low, high),
+        words.FIGURE_OF["check_axis"],
+        title,
+        height=130,
+        keys_of=series.name,
+        x_counts=True,
+        y_decimals=2,
     )
     # a stretch ends where checks without the chart stand between, at a setting, or where the limit changes
     apart = pl.Series(known) - pl.int_range(len(known), eager=True)
@@ -102,7 +109,7 @@ def _chart(series: Series, chart: str, title: str) -> tuple[Plot, str] | None:
     closes[:-1] |= ~beyond[1:]
     marked: list[int] = np.flatnonzero(beyond & (begins | closes)).tolist()
     inside = [i for i in marked if abs(values[i]) < edge]
-    draw_once(plot, ((places[i], float(values[i]), "diamond", "flag", True) for i in inside), keyed=True)
+    draw_once(plot, ((places[i], float(values[i]), "signal") for i in inside), keyed=True)
     for i in [i for i in marked if begins[i]][-6:]:
         plot.names_row.append((places[i], series.clock.day(series.frame["at"][known[i]]), "flag"))
     if abs(farthest) <= edge:

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from reports.kit.charts import WIDTH, Plot
-from reports.kit.geometry import first_names, time_scale
+from reports.kit.geometry import first_names
 from reports.kit.numbers import compact, decimals_for, finite, fixed, percent
+from reports.kit.times import time_axis
 from reports.meter.charts import draw_columns, draw_once
 from reports.meter.series import MOST_STRETCHES, changes_of, columns_of
 from reports.words import drift as drift_words
@@ -19,12 +20,13 @@ from reports.words import general as words
 from reports.words import meter as say
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
+    from collections.abc import Iterable, Sequence
     from datetime import datetime
 
     from numpy.typing import NDArray
 
     from reports.kit.numbers import Clock
+    from reports.kit.times import TimeAxis
     from reports.meter.drift import Forecast
     from reports.meter.series import Series
     from schemas.drift import DriftSignal
@@ -44,19 +46,19 @@ class Axis:
 
     Parameters
     ----------
-    place
-        From a time to where it stands.
-    ticks, title
-        Of the axis.
+    time
+        How moments stand on it and are written.
     first, last
         Ends.
     """
 
-    place: Callable[[datetime], float]
-    ticks: str
-    title: str
+    time: TimeAxis
     first: datetime
     last: datetime
+
+    def place(self, at: datetime) -> float:
+        """Return where a moment stands."""
+        return self.time.place(at)
 
     @property
     def domain(self) -> tuple[float, float]:
@@ -80,8 +82,7 @@ def shared_axis(found: Sequence[Series], forecasts: Iterable[Forecast | None], c
     ends = [min(forecast.end(), last + _AHEAD * span) for forecast in forecasts if forecast is not None]
     end = max([last, *ends])
     margin = 0.02 * (end - first) or timedelta(hours=1)
-    place, ticks, title = time_scale([first, end], clock)
-    return Axis(place, ticks, title, first - margin, end + margin)
+    return Axis(time_axis([first, end], clock), first - margin, end + margin)
 
 
 def share_used(series: Series) -> float | None:
@@ -115,7 +116,7 @@ def strip_plot(
         return None
     reach = min(max(118.0, 1.12 * float(np.abs(share[known]).max())), _EDGE)
     plot = Plot(
-        axis.domain, (-reach, reach), axis.title, say.FIGURE_OF["axis"], x_format=axis.ticks, height=112, y_decimals=0,
+        axis.domain, (-reach, reach), axis.time.title, say.FIGURE_OF["axis"], x_time=axis.time, height=112, y_decimals=0,
         keys_of=series.name,
     )  # fmt: skip
     _beside(plot, series, axis, beside)
@@ -201,7 +202,7 @@ def _ahead(plot: Plot, axis: Axis, forecast: Forecast, clock: Clock) -> None:
     if crossing is not None and crossing < axis.last:
         limit = 100.0 if line.slope > 0 else -100.0
         name = say.FIGURE_OF["leaves"].format(day=clock.day(crossing))
-        plot.point(axis.place(crossing), limit, "triangle", "flag", filled=True, said=name)
+        plot.point(axis.place(crossing), limit, "ahead", said=name)
         plot.name(axis.place(crossing), limit, name, "flag")
 
 
@@ -219,7 +220,7 @@ def _checks(plot: Plot, series: Series, axis: Axis, share: NDArray[np.float64], 
             line=False,
         )
     beyond = 0
-    marks: list[tuple[float, float, str, str, bool, str, int]] = []
+    marks: list[tuple[float, float, str, str, int]] = []
     for i in sorted(set(series.chosen) & set(known)):
         x, y = axis.place(at[i]), float(share[i])
         if abs(y) > reach:
@@ -227,22 +228,18 @@ def _checks(plot: Plot, series: Series, axis: Axis, share: NDArray[np.float64], 
             edge = reach if y > 0 else -reach
             plot.segment(x, x, 0.86 * edge, edge, "flag", width=2.5)
             continue
-        look = ("circle", "point", False)
-        if series.failed[i]:
-            look = ("diamond", "flag", True)
-        elif rejects[i]:
-            look = ("diamond", "flag", False)
+        meaning = "out" if series.failed[i] else "signal" if rejects[i] else "plain"
         told = [say.SAY["check"].format(n=i + 1, at=series.clock.minute(at[i]))]
         if np.isfinite(z[i]):
-            told.append(say.SAY["z"].format(z=fixed(float(z[i]), 1, sign=True)))
+            told.append(say.SAY["z"].format(z=fixed(float(z[i]), 2, sign=True)))
         if rejects[i]:
             told.append(rejects[i])
-        marks.append((x, y, *look, " · ".join(told), i))
+        marks.append((x, y, meaning, " · ".join(told), i))
     if series.crowded:
-        draw_once(plot, (mark[:5] for mark in marks))
+        draw_once(plot, (mark[:3] for mark in marks))
     else:
-        for x, y, shape, colour, filled, told_of, i in marks:
-            plot.point(x, y, shape, colour, filled=filled, said=told_of, key=f"{i + 1}")
+        for x, y, meaning, told_of, i in marks:
+            plot.point(x, y, meaning, said=told_of, key=f"{i + 1}")
     named = [(i, name) for i, name in first_names(rejects).items() if i in set(known)]
     plot.names_row += [(axis.place(at[i]), name, "flag") for i, name in named[-_MOST_NAMES:]]
     if beyond:

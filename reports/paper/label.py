@@ -70,7 +70,7 @@ def label(page: LabelPage) -> str:
         _text(line, first + 3.2 * place, word_size, bold=True, left=_LEFT + 5.0) for place, line in enumerate(said)
     ]
     inside = [
-        shapes(),
+        shapes(Html("")),
         element("rect", width=WIDTH_MM, height=HEIGHT_MM, fill="#fff"),
         _text(kind, 4.6, _SMALL),
         *names,

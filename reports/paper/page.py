@@ -41,12 +41,12 @@ _SHEET = (
     ".paper-head h1{font-size:1.7rem;margin:0;line-height:1.15}.paper-head p{margin:0}.paper-head .works{font-size:1.15rem;font-weight:600}"
     ".paper-head>div:last-child{text-align:right;max-width:60%}"
     ".two{display:grid;grid-template-columns:1fr 1fr;gap:0 2rem}.two .facts{grid-template-columns:7rem minmax(0,1fr);align-content:start;gap:.1rem .8rem}"
-    ".scroll{margin:.5rem 0}table{width:100%;min-width:0}caption{max-width:none}.chart svg{max-width:none}.key,.small{font-size:.85rem;color:var(--soft)}"
+    ".scroll{margin:.5rem 0}table{width:100%;min-width:0}caption{max-width:none}.chart{max-width:none}.key,.small{font-size:.85rem;color:var(--soft)}"
     ".small p,.small li{margin:.15rem 0}.result{margin:.6rem 0}.result li{margin:.15rem 0}"
     ".sign{display:grid;grid-template-columns:1fr 1fr 1fr;gap:2rem;margin-top:2.6rem}.sign p{border-top:1px solid var(--ink);margin:0;padding-top:.2rem;font-size:.85rem}"
     "@media (max-width:40rem){.two,.sign{grid-template-columns:1fr}.paper-head{display:block}.paper-head>div:last-child{text-align:left;max-width:none}}"
     "@media print{html{font-size:9pt}body{line-height:1.24}.scroll{margin:.3rem 0}.facts{margin:.2rem 0}.small p{margin:.05rem 0}.sheet{max-width:none;padding:0}.paper-head h1{font-size:1.6rem}th,td{padding:.12rem .5rem .12rem 0}"
-    "table,.broad{font-size:.92rem;line-height:1.24;min-width:0}.key,.small,.sign p{font-size:.9rem}.chart svg{font-size:13.5px}.sign{margin-top:1.9rem}.caution{padding:.2rem .8rem}}"
+    "table,.broad{font-size:.92rem;line-height:1.24;min-width:0}.key,.small,.sign p{font-size:.9rem}.sign{margin-top:1.9rem}.caution{padding:.2rem .8rem}}"
 )
 
 
@@ -110,7 +110,8 @@ def render(page: PaperPage) -> str:
     ]  # fmt: skip
     foot = visible(words.FOOT["running"].format(title=title, number=report.number, hash=short))
     styles = (STYLE, _SHEET, running_foot(foot, common.FRAGMENT["page"], common.FRAGMENT["of"]))
-    return whole(f"{title} {report.number}", styles, shapes(), element("main", *body, class_="sheet", id="main"))
+    sheet = element("main", *body, class_="sheet", id="main")
+    return whole(f"{title} {report.number}", styles, shapes(sheet), sheet)
 
 
 REPORT = Report(name="paper", page=PaperPage, render=render)
@@ -233,14 +234,15 @@ def _chart(report: ReportOnLots) -> Html:
         plot.segment(limit, limit, bottom, top, "limit", dash="long", width=1.6)
         plot.names.append((limit, top, words.CHART[name].format(value=as_written(limit)), "limit"))
     for place, lot in enumerate(reversed(lots), start=1):
-        tone = "flag" if lot.verdict == "reject" else "point"
+        rejected = lot.verdict == "reject"
+        tone = "flag" if rejected else "point"
         plot.segment(lot.lowest, lot.highest, place, place, tone, width=1.0)
         for end in (lot.lowest, lot.highest):
             plot.segment(end, end, place - 0.12, place + 0.12, tone, width=1.0)
         if lot.unit == report.limits_unit:
             u = lot.expanded_uncertainty or 0.0
             plot.segment(lot.mean - u, lot.mean + u, place, place, tone, width=3.4)
-            plot.point(lot.mean, place, "square", tone, filled=True)
+            plot.point(lot.mean, place, "out" if rejected else "own")
         plot.names_right.append((place, visible(cut(lot.lot, 14)), tone))
     zone = words.CHART["zone"] if band else ""
     key = "key" if any(lot.unit == report.limits_unit for lot in lots) else "key_compared"

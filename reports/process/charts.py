@@ -49,6 +49,12 @@ def _phases(plot: Plot, rows: Sequence[Row]) -> None:
             plot.names.append((place, high, words.FIGURE["phase"], "inner"))
 
 
+def _decimals(rows: Sequence[Row]) -> int:
+    """Return the decimals of values of a stream, as its table has them."""
+    first = next((row for row in rows if row["upper"] is not None), None)
+    return decimals_for(None if first is None else (first["upper"] - first["centre"]) / 3, rows[0]["mean"])
+
+
 def _x_domain(rows: Sequence[Row]) -> tuple[float, float]:
     return (rows[0]["place"] - 1.0, rows[-1]["place"] + 1.0)
 
@@ -69,6 +75,7 @@ def means_plot(
         axis,
         words.FIGURE["mean_axis"].format(reference=f"{reference:g}", unit=unit),
         x_counts=True,
+        y_decimals=_decimals(rows),
     )
     kinds = {phase.number: phase.baseline.kind for phase in stream.phases}
     for first, last, row in _stretches(rows, ("phase", "centre", "lower", "upper", "within_lower", "within_upper")):
@@ -92,19 +99,16 @@ def means_plot(
     plot.path = [{"x": row["place"], "y": row["mean"]} for row in chosen]
     named = first_names([row["rules"] for row in chosen])
     for place, row in enumerate(chosen):
-        shape, colour, filled = _look(row)
-        plot.point(row["place"], row["mean"], shape, colour, filled, said=row["subgroup"], key=f"p{row['place']}")
+        plot.point(row["place"], row["mean"], _meaning(row), said=row["subgroup"], key=f"p{row['place']}")
         if place in named:
             plot.name(row["place"], row["mean"], named[place], "flag")
     return plot
 
 
-def _look(row: Row) -> tuple[str, str, bool]:
+def _meaning(row: Row) -> str:
     if not row["judged"]:
-        return "square", "inner", False
-    if row["rules"]:
-        return "diamond", "flag", True
-    return ("triangle", "tolerance", True) if row["ewma_beyond"] else ("circle", "point", False)
+        return "unjudged"
+    return "signal" if row["rules"] else "warning" if row["ewma_beyond"] else "plain"
 
 
 def spread_plot(rows: Sequence[Row], *, spread: str, unit: str) -> Plot | None:
@@ -122,6 +126,7 @@ def spread_plot(rows: Sequence[Row], *, spread: str, unit: str) -> Plot | None:
         words.FIGURE["spread_axis"].format(spread=words.SPREAD[spread].capitalize(), unit=unit),
         height=140,
         x_counts=True,
+        y_decimals=decimals_for(known[-1]["spread_centre"], known[-1]["spread"]) + 1,
     )
     for first, last, row in _stretches(known, ("spread_lower", "spread_centre", "spread_upper")):
         for name, colour in (("spread_lower", "limit"), ("spread_centre", "inner"), ("spread_upper", "limit")):
@@ -137,11 +142,8 @@ def spread_plot(rows: Sequence[Row], *, spread: str, unit: str) -> Plot | None:
     for row in chosen:
         low, high = row["spread_lower"], row["spread_upper"]
         beyond = low is not None and high is not None and not low <= row["spread"] <= high
-        shape = "diamond" if beyond else "circle"
-        plot.point(
-            row["place"], row["spread"], shape, "flag" if beyond else "point", beyond,
-            said=row["subgroup"], key=f"p{row['place']}",
-        )  # fmt: skip
+        meaning = "signal" if beyond else "plain"
+        plot.point(row["place"], row["spread"], meaning, said=row["subgroup"], key=f"p{row['place']}")
     return plot
 
 
@@ -159,6 +161,7 @@ def ewma_plot(rows: Sequence[Row], *, unit: str) -> Plot | None:
         words.FIGURE["ewma_axis"].format(unit=unit),
         height=140,
         x_counts=True,
+        y_decimals=_decimals(rows),
     )
     for row in chosen:
         for name in ("ewma_lower", "ewma_upper"):
@@ -166,10 +169,8 @@ def ewma_plot(rows: Sequence[Row], *, unit: str) -> Plot | None:
     _phases(plot, rows)
     plot.path = [{"x": row["place"], "y": row["ewma"]} for row in chosen]
     for row in chosen:
-        shape, colour = ("triangle", "tolerance") if row["ewma_beyond"] else ("circle", "point")
-        plot.point(
-            row["place"], row["ewma"], shape, colour, row["ewma_beyond"], said=row["subgroup"], key=f"p{row['place']}"
-        )
+        meaning = "warning" if row["ewma_beyond"] else "plain"
+        plot.point(row["place"], row["ewma"], meaning, said=row["subgroup"], key=f"p{row['place']}")
     latest = known[-1]
     decimals = decimals_for(latest["ewma_upper"] - latest["ewma_lower"], latest["ewma"])
     for name, label in (("ewma_lower", "lower"), ("ewma_upper", "upper")):
@@ -196,6 +197,7 @@ def certificates_plot(
         words.FIGURE["difference_axis"].format(unit=unit),
         height=170,
         x_counts=True,
+        y_decimals=decimals_for(None if limits is None else (limits[1] - limits[0]) / 4, values[0]),
     )
     plot.across(0.0, "inner", words.FIGURE["zero"], width=1)
     spread = None if limits is None else (limits[1] - limits[0]) / 4
@@ -207,8 +209,7 @@ def certificates_plot(
             plot.across(limit, "limit", label, dash="long")
     for place, row in chosen:
         beyond = abs(row["normalised_error"] or 0.0) > 1.0
-        shape, colour = ("diamond", "flag") if beyond else ("circle", "point")
-        plot.point(place, row["difference"], shape, colour, beyond, said=row["lot"])
+        plot.point(place, row["difference"], "out" if beyond else "plain", said=row["lot"])
     return plot
 
 
@@ -231,6 +232,7 @@ def peers_plot(
         return None
     levels = [level for _, _, interval in known for level in interval] + [limit for limit, _ in limits]
     plot = Plot((0.3, len(known) + 0.7), domain(levels), words.FIGURE["supplier_axis"], title, x_axis=False, height=170)
+    plot.y_decimals = decimals_for((known[0][2][1] - known[0][2][0]) / 2, known[0][1])
     for limit, label in limits:
         plot.across(limit, "limit", label, dash="dashdot", width=1.3)
     length = max(8, 76 // len(known))
@@ -239,7 +241,7 @@ def peers_plot(
         plot.segment(place, place, low, high, "limit" if mine else "inner", width=2.5)
         for end in (low, high):
             plot.segment(place - 0.06, place + 0.06, end, end, "limit" if mine else "inner", width=2)
-        plot.point(place, value, "square" if mine else "circle", "point", filled=mine, said=peer.supplier)
+        plot.point(place, value, "own" if mine else "plain", said=peer.supplier)
         plot.notes.append((place + 0.09, value, compact(value, 4), "ink"))
         plot.names_below.append((place, clipped(peer.supplier, length)))
     return plot

@@ -80,9 +80,12 @@ def bias_line_plot(line: BiasLine, *, unit: str) -> Plot | None:
     plot = Plot(
         (min(levels) - 0.08 * spread, max(levels) + 0.08 * spread), domain(ends),
         BIAS["level_axis"].format(unit=unit), BIAS["bias_axis"].format(unit=unit), height=220,
+        x_decimals=decimals_for(max(point.standard_uncertainty for point in line.points) or None), y_decimals=decimals_of_line(line),
     )  # fmt: skip
-    for (x, low, half), (x2, _, _) in pairwise(pieces):
+    for (x, low, half), (x2, low2, half2) in pairwise(pieces):
         plot.rect(x, x2, low - half, low + half, "grid")
+        for sign in (-1, 1):
+            plot.segment(x, x2, low + sign * half, low2 + sign * half2, "inner", dash="dot")
     plot.across(0.0, "inner", BIAS["no_bias"], width=1)
     if pieces:
         (x, first, _), (x2, last, half) = pieces[0], pieces[-1]
@@ -95,16 +98,20 @@ def bias_line_plot(line: BiasLine, *, unit: str) -> Plot | None:
         plot.segment(x, x, y - bar, y + bar, "spot", width=2)
         for end in (y - bar, y + bar):
             plot.segment(x - 0.008 * spread, x + 0.008 * spread, end, end, "spot", width=2)
-        plot.point(x, y, "circle", "spot", filled=True)
+        plot.point(x, y, "plain")
         plot.names.append((x, y + bar, shorten(point.block, 24), "ink"))
     return plot
+
+
+def decimals_of_line(line: BiasLine) -> int:
+    """Return the decimals of a bias: one more than the uncertainties of its points allow."""
+    return decimals_for(max(point.standard_uncertainty for point in line.points) or None) + 1
 
 
 def bias_line_table(line: BiasLine, number: int, anchor: str, *, unit: str) -> Html:
     """Return the points behind the chart, each with what the line says there."""
     fit = _fit(line)
-    spread = max(point.standard_uncertainty for point in line.points)
-    decimals = decimals_for(spread or None, None) + 1
+    decimals = decimals_of_line(line)
     columns = [
         Heading(BIAS["block"]), Heading(BIAS["certified"], unit, "n"), Heading(BIAS["checks"], kind="n"),
         Heading(BIAS["bias"], unit, "n"), Heading(BIAS["scatter"], unit, "n"), Heading(BIAS["certificate"], unit, "n"),

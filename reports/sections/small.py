@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from reports.kit.marks import mark_id
 from reports.kit.markup import Html, element
 
 if TYPE_CHECKING:
@@ -17,7 +18,7 @@ STYLE = ".small{display:block;max-width:none;fill:none}"
 
 
 def small_line(values: Sequence[float | None]) -> Html:
-    """Draw values in their order from nothing up to the largest; a missing one leaves a gap, the last is filled."""
+    """Draw values in their order from nothing up to the largest; a missing one leaves a gap, the last is what the page is about."""
     top = max((value for value in values if value is not None), default=0) or 1
     step = (_LINE - 2 * _EDGE) / max(len(values) - 1, 1)
     places = [
@@ -30,8 +31,7 @@ def small_line(values: Sequence[float | None]) -> Html:
         if a and b
     ]
     dots = [
-        element("path", d=_circle(*at), stroke="var(--point)", stroke_width=1.5,
-                fill=f"var(--{'point' if n == len(places) - 1 else 'paper'})")
+        _mark(*at, "own" if n == len(places) - 1 else "plain")
         for n, at in enumerate(places)
         if at
     ]  # fmt: skip
@@ -67,14 +67,11 @@ def interval_bar(value: float, interval: tuple[float, float] | None, reach: floa
         d = f"M{place(low)} {_HEIGHT / 2}H{place(high)}"
         marks += [element("path", d=d, stroke=f"var(--{colour})", stroke_width=2)]
         marks += [upright(end, colour, 4) for end in interval]
-    x = float(place(value))
-    shape = f"M{x - 4.5:.1f} 11L{x} 6.5L{x + 4.5:.1f} 11L{x} 15.5Z" if beyond else _circle(x, _HEIGHT / 2)
-    fill = f"var(--{colour if beyond else 'paper'})"
-    return _drawn(_BAR, *marks, element("path", d=shape, stroke=f"var(--{colour})", stroke_width=1.5, fill=fill))
+    return _drawn(_BAR, *marks, _mark(float(place(value)), _HEIGHT / 2, "out" if beyond else "plain"))
 
 
-def _circle(x: float, y: float) -> str:
-    return f"M{x - 3:.1f} {y:.1f}a3 3 0 1 0 6 0a3 3 0 1 0 -6 0Z"
+def _mark(x: float, y: float, meaning: str) -> Html:
+    return element("use", href=f"#{mark_id(meaning)}", x=f"{x:.1f}", y=f"{y:.1f}")
 
 
 def _drawn(width: float, *marks: Html) -> Html:

@@ -275,7 +275,7 @@ def conformity_plot(result: LotResult) -> Plot | None:
     low, high = domain(ends, margin=0.08)
     plot = Plot(
         (low, high), (0.4, len(rows) + 0.6), CONFORMITY["axis"].format(unit=unit_in_words(found.unit)), "",
-        y_axis=False, height=44 * len(rows) + 34,
+        y_axis=False, height=44 * len(rows) + 34, x_decimals=decimals_of_limits(result),
     )  # fmt: skip
     bottom, top = plot.y_domain
     decimals = decimals_of_limits(result)
@@ -296,7 +296,7 @@ def conformity_plot(result: LotResult) -> Plot | None:
             plot.segment(value - u, value + u, place, place, tone, width=2.2)
             for end in (value - u, value + u):
                 plot.segment(end, end, place - 0.13, place + 0.13, tone, width=2.2)
-        plot.point(value, place, "square", tone, filled=True)
+        plot.point(value, place, "out" if result.limits_met == "out" else "own")
         plot.names_right.append((place, name, tone))
     return plot
 

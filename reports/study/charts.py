@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING
 
 from reports.kit.charts import Plot
 from reports.kit.geometry import clipped, domain
+from reports.kit.marks import GROUPS, MARKS
 from reports.kit.markup import shorten
-from reports.kit.numbers import compact, finite
+from reports.kit.numbers import compact, decimals_for, finite
+from reports.words import general as common
 from reports.words import study as words
 
 if TYPE_CHECKING:
@@ -18,10 +20,8 @@ if TYPE_CHECKING:
 
     from schemas.studies import StudyResult
 
-__all__ = ["MARKS", "components_plot", "interaction_plot", "marks_in_words", "ordered_items", "readings_plot"]
+__all__ = ["components_plot", "interaction_plot", "marks_in_words", "ordered_items", "readings_plot"]
 
-MARKS = (("circle", "point"), ("square", "limit"), ("triangle", "tolerance"), ("diamond", "spot"))
-"""Shape and colour of each of the first groups; more cannot be told apart."""
 MOST_ITEMS = 40
 
 
@@ -33,11 +33,11 @@ def ordered_items(counted: pl.DataFrame) -> list[str]:
     return sorted(values, key=lambda item: (fmean(values[item]), item))[:MOST_ITEMS]
 
 
-def marks_in_words(groups: Sequence[str], *, lines: bool = False) -> str:
+def marks_in_words(groups: Sequence[str]) -> str:
     """Return which mark stands for whom."""
     return ", ".join(
-        words.FIGURE["line" if lines else shape].format(name=shorten(name, 40))
-        for name, (shape, _) in zip(groups, MARKS, strict=False)
+        words.FIGURE["mark"].format(shape=common.SHAPE[mark], name=shorten(name, 40))
+        for name, mark in zip(groups, GROUPS, strict=False)
     )
 
 
@@ -76,6 +76,7 @@ def _frame(counted: pl.DataFrame, items: Sequence[str], result: StudyResult, uni
     plot = Plot(
         (0.4, len(items) + 0.6), domain(values), words.FIGURE["part_axis"],
         words.FIGURE["value_axis"].format(reference=f"{result.reference_temperature_c:g}", unit=unit), x_axis=False, height=230,
+        y_decimals=decimals_for(next((c.standard_deviation for c in result.components if c.source == "repeatability"), None), values[0] if values else None),
     )  # fmt: skip
     length = max(3, 84 // max(len(items), 1))
     step = max(1, -(-len(items) // 20))
@@ -89,14 +90,14 @@ def readings_plot(counted: pl.DataFrame, result: StudyResult, *, unit: str) -> P
     """Draw every reading: by part, and beside one another those of each person or device."""
     items = ordered_items(counted)
     plot = _frame(counted, items, result, unit)
-    drawn = list(zip(result.groups, MARKS, strict=False))
+    drawn = list(zip(result.groups, GROUPS, strict=False))
     width = 0.56 / max(len(drawn), 1)
-    for n, (group, (shape, colour)) in enumerate(drawn):
+    for n, (group, mark) in enumerate(drawn):
         own = counted.filter(counted["group"] == group)
         for place, item in enumerate(items, start=1):
             x = place - 0.28 + width * (n + 0.5)
             for value in own.filter(own["item"] == item)["value"].sort().to_list():
-                plot.point(x, value, shape, colour, said=f"{shorten(item, 40)}, {shorten(group, 40)}")
+                plot.point(x, value, mark, said=f"{shorten(item, 40)}, {shorten(group, 40)}")
     for place in range(1, len(items)):
         plot.segment(place + 0.5, place + 0.5, *plot.y_domain, "grid", width=1)
     return plot
@@ -108,8 +109,8 @@ def interaction_plot(counted: pl.DataFrame, result: StudyResult, *, unit: str) -
         return None
     items = ordered_items(counted)
     plot = _frame(counted, items, result, unit)
-    for group, (shape, colour) in zip(result.groups, MARKS, strict=False):
-        own = counted.filter(counted["group"] == group)
+    for group, mark in zip(result.groups, GROUPS, strict=False):
+        own, colour = counted.filter(counted["group"] == group), MARKS[mark].colour
         means = [
             (place, fmean(sorted(values)))
             for place, item in enumerate(items, start=1)
@@ -118,7 +119,7 @@ def interaction_plot(counted: pl.DataFrame, result: StudyResult, *, unit: str) -
         for (x, y), (x2, y2) in zip(means, means[1:], strict=False):  # noqa: RUF007
             plot.segment(x, x2, y, y2, colour, width=1.5)
         for x, y in means:
-            plot.point(x, y, shape, colour, said=shorten(group, 40))
+            plot.point(x, y, mark, said=shorten(group, 40))
         if means:
             plot.names_right.append((means[-1][1], clipped(group, 16), colour))
     return plot

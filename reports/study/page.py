@@ -9,6 +9,7 @@ import polars as pl
 from reports.kit.address import address
 from reports.kit.charts import figure, svg
 from reports.kit.links import linked
+from reports.kit.marks import GROUPS
 from reports.kit.markup import Html, element, isolated, join, shorten
 from reports.kit.numbers import Clock, compact, decimals_for, finite, fixed, significant
 from reports.kit.page import Masthead, document, p_in_words, p_told, section, unit_in_words, verdict
@@ -192,7 +193,7 @@ def _charts(readings: pl.DataFrame, result: StudyResult, numbered: Numbered, uni
     counted = readings.filter(pl.col("note").is_null()) if readings.height else readings
     if not counted.height:
         return drawn
-    more = len(result.groups) - len(plots.MARKS)
+    more = len(result.groups) - len(GROUPS)
     rest = words.FIGURE["more"].format(n=more, groups=_groups(result)) if more > 0 else ""
     marks = plots.marks_in_words(result.groups)
     add(
@@ -203,7 +204,7 @@ def _charts(readings: pl.DataFrame, result: StudyResult, numbered: Numbered, uni
     if lines := plots.interaction_plot(counted, result, unit=unit):
         add(
             "interaction", lines, "readings", words.CHART["interaction"].format(group=result.compares),
-            words.FIGURE["key_interaction"].format(marks=plots.marks_in_words(result.groups, lines=True)), rest,
+            words.FIGURE["key_interaction"].format(marks=marks), rest,
         )  # fmt: skip
     return drawn
 

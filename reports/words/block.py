@@ -71,11 +71,9 @@ TABLE = {
 
 FIGURE = {
     "bias": "Bias of every meter on the block over time.",
-    "key": "{marks}. Filled: outside the tolerance. Dash and dot: tolerance. Upright lines: a new certificate, and where the block moved.",
+    "key": "{marks}. Filled diamond: outside the tolerance, whichever meter. Dash and dot: tolerance. Upright lines: a new certificate, and where the block moved.",
     "mark": "{shape}: {meter}",
-    "other": "small square: {n} more meters",
-    "circle": "Circle", "diamond": "Diamond", "triangle": "Triangle", "square": "Square",
-    "big_circle": "Big circle", "big_diamond": "Big diamond", "big_square": "Big square",
+    "other": "{shape}: {n} more meters",
     "none": "There is no chart: no check on this block has a bias.",
     "certificate": "certificate {step}", "moved": "moved",
 }  # fmt: skip

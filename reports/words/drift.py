@@ -11,9 +11,9 @@ FIGURE = {
     "ewma": "EWMA of the checks on block {block}: a weighted mean that remembers, in standard deviations of check means.",
     "cusum": "CUSUM of the checks on block {block}: what has added up beyond the reference value, in standard deviations of check means.",
     "forecast": "When the bias on block {block} leaves the tolerance.",
-    "key_ewma": "Diamond: first and last check of a stretch beyond the limit; the latest stretches are named by the day they began. The chart runs against frozen limits only and begins "
+    "key_ewma": "Open diamond: first and last check of a stretch beyond the limit; the latest stretches are named by the day they began. The chart runs against frozen limits only and begins "
     "again at each setting.",
-    "key_cusum": "The larger of the two sums is drawn, the one for low values downward. Diamond: first and last check of a stretch beyond the limit.",
+    "key_cusum": "The larger of the two sums is drawn, the one for low values downward. Open diamond: first and last check of a stretch beyond the limit.",
     "design": "Designed for one false signal in {run_length} checks, with limits from {behind} checks counted in: L = {width} and h = "
     "{interval}. With the factors for known limits there would be one in {known}.",
     "cone": "Mark: a check, or the mean of {several}. Line: level, then drift. Dotted lines: its 95 % interval. The line holds as long as the "

@@ -26,6 +26,7 @@ __all__ = [
     "POINT",
     "SECTION",
     "SETTING_KIND",
+    "SHAPE",
     "SINGULAR",
     "STATE",
     "SUPPORT",
@@ -228,17 +229,17 @@ FIGURE = {
     "thinned": "{shown} of {total} {what} are drawn, every flagged one among them; the others are spread evenly.",
     "crowded": "With so many parts, an upright line from the lowest to the highest spot stands for the spots within limits.",
     "names_once": "A rule is named where it first appears in a stretch of signals; the table names them all.",
-    "key_parts": "Bar: part mean. Circle: spot within limits. Diamond: spot out of limits. Triangle: undecided.",
-    "key_bars": "Diamond: out of limits. Triangle: undecided.",
-    "key_spread": "Square: within limits. Diamond: out of limits. Triangle: undecided.",
+    "key_parts": "Bar: part mean. Circle: spot within limits. Filled diamond: spot out of limits. Filled triangle: undecided.",
+    "key_bars": "Filled diamond: out of limits. Filled triangle: undecided.",
+    "key_spread": "Circle: within limits. Filled diamond: out of limits. Filled triangle: undecided.",
     "earlier": "The mean of this lot beside the {lots} before it of the same product, supplier and specification.",
-    "key_earlier": "Filled square: this lot. Circle: a lot before it; diamond: one that was rejected. Long dashes: limits, where they are near.",
+    "key_earlier": "Filled square: this lot. Circle: a lot before it; filled diamond: one that was rejected. Long dashes: limits, where they are near.",
     "key_plain": "Bar: part mean. Circle: spot. There are no limits to compare with.",
-    "key_plain_spread": "Square: spot mean. There are no limits to compare with.",
-    "key_timeline": "Circle: run passed. Diamond: run failed. Square: not judged. Thick line: readings of the lot.",
-    "key_control": "Circle: no signal. Triangle: warning. Diamond with a name: signal, with its rule. Solid lines: frozen limits. Long dashes: "
+    "key_plain_spread": "Circle: spot mean. There are no limits to compare with.",
+    "key_timeline": "Circle: run passed. Filled diamond: run failed. Barred circle: not judged. Thick line: readings of the lot, broken where they are not supported.",
+    "key_control": "Circle: no signal. Filled triangle: warning. Open diamond with a name: signal, with its rule. Solid lines: frozen limits. Long dashes: "
     "provisional limits. Dash and dot: tolerance.",
-    "key_within": "Circle: below the limit. Diamond: above it. The limit is from the checks before that were not above it themselves.",
+    "key_within": "Circle: below the limit. Filled triangle: above it. The limit is from the checks before that were not above it themselves.",
     "points": "The points behind it.",
     "none": "There is no chart: {reason}.",
 }
@@ -254,10 +255,17 @@ FIGURE_OF = {
     "bias_axis": "Bias, {unit}", "s_axis": "Standard deviation within a check, {unit}",
     "spot_of_part": "{part}, spot {spot}",
     "lots_axis": "Lots, in the order of reading", "lot_and_verdict": "{lot}, {verdict}",
+    "clock_changes": "{first}, from {at} on {then}", "clock_local": "local time",
     "no_run": "no run",
     "no_run_before": "no run before",
     "no_run_after": "no run after yet",
 }  # fmt: skip
+
+SHAPE = {
+    "plain": "circle", "warning": "filled triangle", "signal": "open diamond", "out": "filled diamond", "own": "filled square",
+    "unjudged": "barred circle", "ahead": "wedge", "first": "plus", "second": "cross", "third": "star", "fourth": "fork",
+}  # fmt: skip
+"""Names of the marks of charts (`reports.kit.marks`)."""
 
 SETTING_KIND = {
     "export": "set, read from an export", "recorded": "set, recorded by a person", "cleaned": "cleaned", "equalised": "temperature equalised",

@@ -28,10 +28,10 @@ SAY = {
 
 FIGURE = {
     "strip": "Bias on block {block} in percent of its tolerance.",
-    "key_strip": "Circle: check that passed. Filled diamond: check that failed. Hollow diamond: signal of the rules, named below the "
+    "key_strip": "Circle: check that passed. Filled diamond: check that failed. Open diamond: signal of the rules, named below the "
     "axis where it first appears in a stretch. Dash and dot: tolerance. Solid: limits of control, frozen; long dashes: provisional. Short "
     "upright line: setting; long one: calibration. Ticks at the foot: lots that were read. Bar on top: drift signal.",
-    "key_forecast": "Dotted: where the bias goes if the meter goes on as it did, with its 95 % interval; triangle: the day it leaves the tolerance.",
+    "key_forecast": "Dotted: where the bias goes if the meter goes on as it did, with its 95 % interval; wedge: the day it leaves the tolerance.",
 }  # fmt: skip
 
 FIGURE_OF = {

@@ -42,7 +42,7 @@ COLUMN = {
 
 CHART = {
     "title": "The lots against the limits of their specification.",
-    "key": "Thin line: lowest to highest compared value. Square and thick line: mean ± U. {zone}",
+    "key": "Thin line: lowest to highest compared value. Filled square (filled diamond where the lot is rejected) and thick line: mean ± U. {zone}",
     "key_compared": "Thin line: lowest to highest compared value. {zone}",
     "zone": "Shaded: guard bands, where a value is not accepted.", "axis": "Conductivity at {reference} °C, {unit}",
     "resistivity": "Resistivity at {reference} °C, {unit}", "lower": "lower limit {value}", "upper": "upper limit {value}",

@@ -144,13 +144,13 @@ CHART = {
     "peers_ppk": "Ppk of {material}, by supplier, with its 95 % interval.",
 }
 FIGURE = {
-    "key_means": "Circle: no signal. Diamond with a name: signal, with its rule. Triangle: only the moving average is beyond its limit. Square: "
-    "not judged, because a meter failed its check. Solid lines: named limits. Long dashes: provisional limits. Dots: limits from "
+    "key_means": "Circle: no signal. Open diamond with a name: signal, with its rule. Filled triangle: only the moving average is beyond its limit. Barred "
+    "circle: not judged, because a meter failed its check. Solid lines: named limits. Long dashes: provisional limits. Dots: limits from "
     "the variation within subgroups alone, for comparison.",
-    "key_spread": "Circle: within the limits. Diamond: beyond.",
-    "key_ewma": "Circle: within the limits. Triangle: beyond. It starts again at the centre with each phase.",
-    "key_certificates": "Circle: |E_n| up to 1, or not known. Diamond: |E_n| above 1. Lines: mean difference and limits of agreement.",
-    "key_peers": "Square: this supplier. Circle: others. The line is the 95 % interval, with variation between lots counted.",
+    "key_spread": "Circle: within the limits. Open diamond: beyond.",
+    "key_ewma": "Circle: within the limits. Filled triangle: beyond. It starts again at the centre with each phase.",
+    "key_certificates": "Circle: |E_n| up to 1, or not known. Filled diamond: |E_n| above 1. Lines: mean difference and limits of agreement.",
+    "key_peers": "Filled square: this supplier. Circle: others. The line is the 95 % interval, with variation between lots counted.",
     "names_once": "A rule is named where it first appears in a stretch of signals; the table names them all.",
     "thinned": "{shown} of {total} subgroups are drawn, every flagged one among them; the others are spread evenly.",
     "place_axis": "Number of the subgroup, in order of time",

@@ -87,7 +87,7 @@ FIGURE = {
     "more": "{n} more {groups} have no mark here; the table holds all.",
     "s_axis": "Standard deviation, {unit}", "value_axis": "Value at {reference} °C, {unit}", "part_axis": "Part, in order of its mean",
     "component_axis": "Component", "tolerance": "tolerance / 6 = {value}",
-    "circle": "circle {name}", "square": "square {name}", "triangle": "triangle {name}", "diamond": "diamond {name}", "line": "{name}",
+    "mark": "{shape}: {name}",
 }  # fmt: skip
 FACT = {
     "kind": "Design", "compares": "Compared", "tolerance": "Tolerance", "width": "Study width", "intervals": "Intervals", "negative": "Negative components",

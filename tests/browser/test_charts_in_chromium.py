@@ -32,7 +32,7 @@ def lot(visit: Any, written: dict[str, Path]) -> Any:
 
 
 def test_pointing_at_a_mark_tells_what_it_is_and_its_value(lot: Any) -> None:
-    out = lot.locator("#figure-parts .points > *[fill='var(--flag)']").first
+    out = lot.locator("#figure-parts .points > *[href='#mark-out']").first
     box = out.bounding_box()
     lot.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
     said = lot.locator("#figure-parts .readout").inner_text()
@@ -119,7 +119,7 @@ def test_charts_of_one_block_are_linked_and_those_of_another_are_not(visit: Any,
 def test_a_tap_tells_what_lies_under_the_finger(visit: Any, written: dict[str, Path]) -> None:
     opened = visit(written["lot reject"], width=390, height=800, has_touch=True, is_mobile=True)
     page = opened.page
-    out = page.locator("#figure-parts .points > *[fill='var(--flag)']").first
+    out = page.locator("#figure-parts .points > *[href='#mark-out']").first
     out.scroll_into_view_if_needed()
     box = out.bounding_box()
     page.touchscreen.tap(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)

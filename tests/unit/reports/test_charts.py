@@ -6,7 +6,7 @@ import itertools
 import json
 import math
 import re
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 
 import polars as pl
 import pytest
@@ -24,11 +24,9 @@ from reports.kit.geometry import (
     evenly,
     number_ticks,
     stacked,
-    time_scale,
-    time_ticks,
-    time_words,
 )
 from reports.kit.numbers import Clock
+from reports.kit.times import TimeAxis
 from reports.lot import charts as lot_charts
 from reports.meter import charts as meter_charts
 from reports.meter import series as meter_series
@@ -38,20 +36,20 @@ OSLO = Clock("Europe/Oslo")
 
 def plot() -> Plot:
     made = Plot((0.0, 10.0), (57.0, 60.0), "Part", "MS/m")
-    made.point(5, 58.5, "diamond", "flag", filled=True)
+    made.point(5, 58.5, "out")
     made.across(57.5, "limit", "lower limit 57.5", dash="long")
     return made
 
 
-def marks(drawn: Plot, colour: str) -> int:
-    return sum(point["colour"] == f"var(--{colour})" for point in drawn.points)
+def marks(drawn: Plot, *meanings: str) -> int:
+    return sum(point["mark"].removeprefix("mark-").removesuffix("-big") in meanings for point in drawn.points)
 
 
 def test_a_chart_is_drawn_where_its_numbers_say() -> None:
     html = svg(plot(), "A chart & more")
     assert 'role="img" aria-label="A chart &amp; more"' in html
-    # middle of a plot 640 wide; half of its 250 high
-    assert re.search(r'<path [^>]*transform="translate\(320,125\)"[^>]*fill="var\(--flag\)"', html)
+    # in the middle of the width, half of its 250 high
+    assert '<use href="#mark-out" x="50%" y="125"/>' in html
     # the limit lies at (60 − 57.5)/3 of the height
     assert 'transform="translate(0,208.3)" x2="640"' in html
     assert "lower limit 57.5</text>" in html
@@ -83,7 +81,7 @@ def test_words_never_enter_the_chart_specification(monkeypatch: pytest.MonkeyPat
 @pytest.mark.parametrize("bad", [math.nan, math.inf, -math.inf])
 def test_a_number_that_is_none_is_refused(bad: float) -> None:
     made = plot()
-    made.point(1, bad, "circle", "spot")
+    made.point(1, bad, "plain")
     with pytest.raises(ValueError, match="JSON"):
         svg(made, "chart")
 
@@ -111,16 +109,6 @@ def test_cleaning_keeps_what_draws_and_drops_the_rest() -> None:
     assert clean(drawn) == '<g transform="translate(1.2,2)"><path d="M0,0h1v1Z" stroke="red"/></g>'
 
 
-def test_the_look_of_most_marks_stands_once_on_their_group() -> None:
-    made = plot()
-    for x in range(1, 10):
-        made.point(x, 58, "circle", "point")
-    (group,) = re.findall(r'<g class="points"([^>]*)>(.*?)</g>', svg(made, "chart"))
-    assert group[0].count("var(--point)") == 1
-    assert group[1].count("var(--point)") == 0
-    assert group[1].count("var(--flag)") == 2
-
-
 def test_the_template_is_declared_once_for_charts_that_differ_in_data_only() -> None:
     svg(plot(), "chart")
     before = charts._template.cache_info().misses
@@ -143,11 +131,11 @@ def test_places_and_times_stand_on_scales_of_their_own_type() -> None:
 
 def test_times_are_drawn_as_given() -> None:
     day = 86_400_000.0
-    made = Plot((0.0, day), (0.0, 1.0), "Time", "MS/m", x_format="%Y-%m-%d %H:%M")
-    made.point(day / 2, 0.5, "circle", "point")
+    made = Plot((0.0, day), (0.0, 1.0), "Time", "MS/m", x_time=TimeAxis(Clock("UTC"), "%Y-%m-%d %H:%M", "Time"))
+    made.point(day / 2, 0.5, "plain")
     html = svg(made, "chart")
-    assert re.search(r'<text x="386"[^>]*>1970-01-01 12:00<', html)  # 66 left of the plot, and half of 640
-    assert 'transform="translate(320,125)"' in html
+    assert re.search(r'<text x="50%"[^>]*>1970-01-01 12:00<', html)
+    assert '<use href="#mark-plain" x="50%" y="125"/>' in html
 
 
 @given(st.floats(-1e6, 1e6), st.floats(1e-5, 1e6), st.integers(3, 12))
@@ -171,7 +159,6 @@ def test_ticks_are_written_with_the_decimals_of_their_step() -> None:
         (1.0, "1.0"),
     ]
     assert [words for _, words in number_ticks(-30, 20, 6)] == ["\u221230", "\u221220", "\u221210", "0", "10", "20"]
-    assert time_words(86_400_000.0, "%Y-%m-%d %H:%M") == "1970-01-02 00:00"
 
 
 @given(st.lists(st.booleans(), max_size=400), st.integers(1, 100))
@@ -202,37 +189,9 @@ def test_names_that_would_cover_one_another_are_raised() -> None:
     assert abs(placed[0][1] - placed[1][1]) >= 14
 
 
-@given(st.floats(0, 4e12).map(round), st.floats(1e3, 4e12), st.integers(3, 12))
-def test_ticks_of_time_are_few_and_within_the_axis(low: float, span: float, most: int) -> None:
-    ticks = time_ticks(low, low + span, most)
-    assert len(ticks) <= most + 1
-    assert all(low <= tick <= low + span for tick in ticks)
-    assert ticks == sorted(set(ticks))
-
-
-def test_ticks_of_time_are_round() -> None:
-    start = datetime(2026, 3, 2, 7, 50, tzinfo=UTC).timestamp() * 1000
-    hour, day = 3_600_000, 86_400_000
-    said = [f"{datetime.fromtimestamp(t / 1000, UTC):%H:%M}" for t in time_ticks(start, start + 2 * hour, 6)]
-    assert said == ["08:00", "08:30", "09:00", "09:30"]
-    said = [f"{datetime.fromtimestamp(t / 1000, UTC):%m-%d}" for t in time_ticks(start, start + 200 * day, 6)]
-    assert said == ["04-01", "05-01", "06-01", "07-01", "08-01", "09-01"]
-
-
 def test_a_long_name_is_cut_for_the_chart() -> None:
     assert clipped("P" * 40, 12) == "P" * 11 + "…"
     assert clipped("P01", 12) == "P01"
-
-
-def test_the_axis_of_time_names_zone_and_day() -> None:
-    morning = datetime(2026, 3, 2, 7, 0, tzinfo=UTC)
-    place, ticks, title = time_scale([morning, morning + timedelta(hours=2)], OSLO)
-    assert (ticks, title) == ("%H:%M", "Time on 2026-03-02 (UTC+01:00, Europe/Oslo)")
-    # drawn on a UTC scale, so the reader's own zone plays no part
-    assert datetime.fromtimestamp(place(morning) / 1000, UTC).hour == 8
-    _, ticks, title = time_scale([morning, morning + timedelta(days=30)], OSLO)
-    assert ticks == "%Y-%m-%d"
-    assert "UTC+02:00" in title
 
 
 # charts of a lot
@@ -246,7 +205,7 @@ def test_spots_out_of_limits_have_their_own_shape() -> None:
     )
     assert drawn is not None
     assert len(drawn.points) == 30
-    assert [point["shape"] for point in drawn.points].count("diamond") == 1
+    assert marks(drawn, "out") == 1
     assert note == ""
     assert [name for _, name, _ in drawn.names_right] == ["mean 58.35", "lower limit 57.5", "upper limit 59.5"]
 
@@ -256,7 +215,7 @@ def test_a_lot_of_many_parts_is_thinned_and_says_so() -> None:
     found = lot_charts.parts_plot(page.result, page.part_values, page.spot_values, unit="MS/m", decimals=2)
     assert found is not None
     drawn, note = found
-    assert marks(drawn, "flag") == 10
+    assert marks(drawn, "out") == 10
     assert "120 of 300 parts are drawn, every flagged one among them" in note
     assert "upright line" in note
     assert len(drawn.names_below) <= 20
@@ -280,22 +239,22 @@ def test_the_spread_counts_every_spot(parts: int, classes: int) -> None:
     assert found is not None
     drawn, bins = found
     assert bins == classes
-    assert marks(drawn, "flag") == 1
+    assert marks(drawn, "out") == 1
     counted = sum(rect["y2"] for rect in drawn.rects) if classes else len(drawn.points)
     assert counted == parts * 4
 
 
 def test_missing_and_failed_runs_are_seen_in_the_timeline() -> None:
-    for support, shape, words in (
-        ("suspect", "diamond", "failed 09:49"),
-        ("open", "circle", "no run after yet"),
-        ("unsupported", "circle", "no run before"),
+    for support, meaning, words in (
+        ("suspect", "out", "failed 09:49"),
+        ("open", "plain", "no run after yet"),
+        ("unsupported", "plain", "no run before"),
     ):
         page = lot_page(support=support)
         found = lot_charts.timeline_plot(page.brackets, as_of=DAY + timedelta(hours=10), clock=Clock("Europe/Oslo"))
         assert found is not None
         drawn, _ = found
-        assert shape in [point["shape"] for point in drawn.points]
+        assert marks(drawn, meaning)
         said = [name for *_, name, _ in drawn.names] + [name for *_, name, _ in drawn.notes]
         assert words in said
 
@@ -312,15 +271,14 @@ def series(**given: object) -> meter_series.Series:
 def test_signals_are_named_at_their_point() -> None:
     drawn, _ = meter_charts.control_plot(series(late_shift=0.3, seed=9)) or (None, "")
     assert drawn is not None
-    signals = [point for point in drawn.points if point["shape"] == "diamond"]
-    assert len(signals) == 4
+    assert marks(drawn, "signal") == 4
     # below the axis, where names do not float into each other
     assert [(x, name) for x, name, _ in drawn.names_row] == [(43, "1-3s"), (44, "2-2s")]
     assert [name for *_, name, _ in drawn.names] == ["setting"]
     picture = svg(drawn, "")
     heights = {name: float(re.search(rf'y="([\d.]+)"[^>]*>{name}<', picture)[1]) for name in ("1-3s", "2-2s")}  # type: ignore[index]
     assert heights["1-3s"] != heights["2-2s"]
-    assert min(heights.values()) > 42 + drawn.height + 18  # under the ticks
+    assert min(heights.values()) > drawn.height + 18  # under the ticks
 
 
 def test_names_without_room_below_the_axis_are_left_to_the_table() -> None:
@@ -343,7 +301,7 @@ def test_many_checks_are_thinned_and_every_signal_stays() -> None:
     drawn, note = meter_charts.control_plot(many) or (None, [])
     assert drawn is not None
     rejects = sum(bool(row["rejects"]) for row in many.frame.rows(named=True))
-    assert marks(drawn, "flag") == rejects
+    assert marks(drawn, "signal") == rejects
     assert f"{len(drawn.points)} of 1500 checks are drawn" in note[0]
     assert len(drawn.points) == max(
         meter_series.MOST_CHECKS,

@@ -34,8 +34,9 @@ def rows_of(of: Series) -> list[dict[str, Any]]:
     return of.frame.rows(named=True)
 
 
-def marks(plot: meter_charts.Plot, colour: str = "flag") -> list[tuple[float, float]]:
-    return [(point["x"], point["y"]) for point in plot.points if point["colour"] == f"var(--{colour})"]
+def marks(plot: meter_charts.Plot, *meanings: str) -> list[tuple[float, float]]:
+    wanted = {f"mark-{meaning}" for meaning in meanings or ("signal", "out")}
+    return [(point["x"], point["y"]) for point in plot.points if point["mark"] in wanted]
 
 
 @pytest.mark.parametrize("chart", ["ewma", "cusum"])
@@ -97,7 +98,7 @@ def test_the_forecast_meets_the_tolerance_and_its_table_has_the_days() -> None:
     axis = shared_axis([of], [forecast], OSLO)
     plot, _ = strip_plot(of, axis, (), forecast, Beside((), ())) or (None, [])
     assert plot is not None
-    assert [(point["x"], point["y"]) for point in plot.points if point["shape"] == "triangle-up"] == [
+    assert [(point["x"], point["y"]) for point in plot.points if point["mark"] == "mark-ahead"] == [
         (axis.place(DAY + timedelta(days=41)), 100.0)
     ]
     assert [name for *_, name, _ in plot.names if "leaves" in name] == [f"leaves {OSLO.day(DAY + timedelta(days=41))}"]

@@ -127,16 +127,4 @@ def test_times_are_told_in_the_zone_of_the_page() -> None:
     summer = datetime(2026, 7, 1, 12, 0, 5, tzinfo=UTC)
     assert clock.second(summer) == "2026-07-01 14:00:05"
     assert clock.minute(None) == ""
-    assert clock.axis([summer]) == (timedelta(hours=2), "UTC+02:00, Europe/Oslo")
-    assert Clock("UTC").axis([summer]) == (timedelta(0), "UTC")
     assert offset_in_words(timedelta(hours=-3, minutes=-30)) == "UTC−03:30"
-
-
-def test_a_time_axis_keeps_one_offset_over_a_change_of_the_clock() -> None:
-    # clocks in Oslo go back at 01:00 UTC on 25 October 2026: local times repeat, places on the axis must not
-    before, after = datetime(2026, 10, 25, 0, 30, tzinfo=UTC), datetime(2026, 10, 25, 1, 10, tzinfo=UTC)
-    clock = Clock("Europe/Oslo")
-    assert clock.of_day(before) > clock.of_day(after)
-    offset, _ = clock.axis([after, before])
-    assert before + offset < after + offset
-    assert offset == timedelta(hours=1)

@@ -50,14 +50,14 @@ def test_a_check_stands_where_its_bias_is_in_percent_of_the_tolerance() -> None:
 def test_a_check_just_beyond_its_tolerance_has_another_shape_than_one_just_inside() -> None:
     page = meter_page()
     last = pl.int_range(pl.len()) == pl.len() - 1
-    for share, shape in ((0.999, "circle"), (1.001, "diamond")):
+    for share, mark in ((0.999, "mark-plain"), (1.001, "mark-out")):
         frame = first(page).frame.with_columns(
             pl.when(last).then(share * pl.col("tolerance")).otherwise("bias").alias("bias"),
             pl.when(last).then(share <= 1).otherwise("passes").alias("passes"),
             rejects=pl.lit(""),
         )
         plot, _ = drawn(replace(first(page), frame=frame))
-        assert plot.points[-1]["shape"] == shape
+        assert plot.points[-1]["mark"] == mark
 
 
 def test_what_lies_beyond_the_edge_is_an_arrow_and_is_counted() -> None:

@@ -8,6 +8,7 @@ import pytest
 from sample_pages import HOSTILE
 
 from reports.kit import page
+from reports.kit.marks import MARKS
 from reports.kit.style import DARK, LIGHT, STYLE, running_foot
 from reports.words import general as words
 
@@ -19,8 +20,8 @@ TEXTS = (
     ("tolerance", "paper"), ("link", "none-wash"), ("link", "hold-wash"), ("link", "reject-wash"), ("soft", "none-wash"),
 )  # fmt: skip
 """Pairs of a text colour and its ground that occur."""
-MARKS = ("point", "spot", "limit", "inner", "tolerance", "flag")
-"""Colours of marks of charts, on paper."""
+LINES = ("point", "spot", "limit", "inner", "tolerance", "flag")
+"""Colours of lines and marks of charts; guard bands and bands of confidence behind them are drawn in the colour of the grid."""
 
 
 def luminance(colour: str) -> float:
@@ -45,14 +46,16 @@ def test_text_can_be_read(palette: dict[str, str], ink: str, ground: str) -> Non
 
 
 @schemes
-@pytest.mark.parametrize("mark", MARKS)
-def test_marks_of_charts_can_be_seen(palette: dict[str, str], mark: str) -> None:
-    assert contrast(palette[mark], palette["paper"]) >= 3.0
+@pytest.mark.parametrize("ground", ["paper", "grid"])
+@pytest.mark.parametrize("colour", LINES)
+def test_lines_and_marks_of_charts_can_be_seen(palette: dict[str, str], colour: str, ground: str) -> None:
+    assert contrast(palette[colour], palette[ground]) >= 3.0  # WCAG 2.2, 1.4.11
+    assert {mark.colour for mark in MARKS.values()} <= set(LINES)
 
 
 def test_both_schemes_name_the_same_colours() -> None:
     assert LIGHT.keys() == DARK.keys()
-    used = set(re.findall(r"var\(--([a-z-]+)\)", STYLE)) - {"tone", "wash"}
+    used = set(re.findall(r"var\(--([a-z-]+)\)", STYLE)) - {"tone", "wash", "l", "r", "t", "b"}
     assert used <= LIGHT.keys()
 
 
