@@ -80,7 +80,11 @@ class Phase:
 
 @dataclass(frozen=True, slots=True)
 class ProcessSignal:
-    """A subgroup that completes a pattern: `rules` by id, `value` its mean, `z` against the limits of its phase."""
+    """A subgroup that completes a pattern: `rules` by id, `value` its mean, `z` against the limits of its phase.
+
+    `suspended` names the meters that read it, are suspended now and have an open event that touches it: they may drift, not
+    the process.
+    """
 
     subgroup: str
     at: datetime
@@ -88,6 +92,7 @@ class ProcessSignal:
     value: float
     z: float | None
     phase: int
+    suspended: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +143,11 @@ class StreamResult:
     ewma_weight: float = 0.2
     lots: int = 0  # behind mean, standard deviations and Ppk
 
+    @property
+    def suspended(self) -> frozenset[str]:
+        """The suspended meters that read a subgroup with a signal."""
+        return frozenset(meter for signal in self.signals for meter in signal.suspended)
+
 
 @dataclass(frozen=True, slots=True)
 class ProcessResult:
@@ -163,7 +173,7 @@ class ProcessPage:
 
     `points`, sorted by stream and time: stream (place in `result.streams`), place, subgroup, at, parts, mean, spread, judged,
     phase, centre, lower, upper, within_lower, within_upper, z, spread_centre, spread_lower, spread_upper, ewma, ewma_lower,
-    ewma_upper, rules, ewma_beyond.
+    ewma_upper, rules, ewma_beyond, lots, suspended (meters that read it and are suspended now, separated by commas).
     """
 
     result: ProcessResult

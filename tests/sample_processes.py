@@ -21,9 +21,16 @@ END = DAY + timedelta(hours=16)
 
 
 def stream_frames(
-    count: int, *, seed: int = 1, shift: float = 0.0, after: int = 0, parts: int = 5, hostile: bool = False
+    count: int,
+    *,
+    seed: int = 1,
+    shift: float = 0.0,
+    after: int = 0,
+    parts: int = 5,
+    hostile: bool = False,
+    suspended: int | None = None,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Return subgroups and lots of one stream; the level shifts by so much after so many."""
+    """Return subgroups and lots of one stream; the level shifts by so much after so many, M2 is suspended after so many."""
     rng = np.random.default_rng(seed)
     values = 58.4 + 0.1 * rng.normal(size=(count, 1)) + 0.15 * rng.normal(size=(count, parts))
     values[after:] += shift
@@ -38,6 +45,7 @@ def stream_frames(
             "range": np.ptp(values, axis=1),
             "judged": [n != 2 for n in range(count)],
             "lots": names,
+            "suspended": ["M2" if suspended is not None and n >= suspended else "" for n in range(count)],
         },
         schema_overrides={"at": pl.Datetime("us", "UTC")},
     )

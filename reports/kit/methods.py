@@ -373,7 +373,7 @@ METHODS: tuple[Method, ...] = (
             "StreamResult": "ewma_weight",
         },
         labels={
-            "process.COLUMN": "centre sigma within_sigma control_limits spread spread_limits estimate ewma z rules rule",
+            "process.COLUMN": "centre sigma within_sigma control_limits spread spread_limits ewma z rules rule",
             "process.FACT": "limits spread ewma chance subgroups",
         },
         rules="beyond-limit same-side rising-falling two-of-three four-of-five close-to-centre far-from-centre up-and-down",

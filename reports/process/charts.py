@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from reports.kit.charts import Plot
+from reports.kit.charts import HEIGHT, Plot
 from reports.kit.geometry import clipped, domain, evenly, first_names
 from reports.kit.numbers import compact, decimals_for, finite, fixed
 from reports.words import process as words
@@ -13,6 +13,7 @@ from reports.words import process as words
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from reports.kit.numbers import Clock
     from reports.kit.tables import Row
     from schemas.processes import StreamResult
     from schemas.suppliers import Peer
@@ -55,28 +56,62 @@ def _decimals(rows: Sequence[Row]) -> int:
     return decimals_for(None if first is None else (first["upper"] - first["centre"]) / 3, rows[0]["mean"])
 
 
-def _x_domain(rows: Sequence[Row]) -> tuple[float, float]:
-    return (rows[0]["place"] - 1.0, rows[-1]["place"] + 1.0)
+_DATES = 6
+"""So many dates have room below an axis."""
 
 
-def means_plot(
-    stream: StreamResult, rows: Sequence[Row], *, reference: float, unit: str, lot_axis: bool = False
+def _over_time(
+    rows: Sequence[Row],
+    clock: Clock,
+    y_domain: tuple[float, float],
+    y_title: str,
+    *,
+    decimals: int,
+    height: int = 140,
+    at: str = "at",
 ) -> Plot:
+    """Return an empty plot of subgroups at equal distances, in order of time, with their dates below the axis."""
+    plot = Plot(
+        (rows[0]["place"] - 1.0, rows[-1]["place"] + 1.0), y_domain, words.FIGURE["date_axis"].format(zone=clock.zone), y_title,
+        x_axis=False, height=height, y_decimals=decimals,
+    )  # fmt: skip
+    one_day = clock.day(rows[0][at]) == clock.day(rows[-1][at])
+    step = max(-(-len(rows) // _DATES), 1)
+    for row in rows[::step]:
+        plot.names_below.append((row["place"], clock.minute(row[at]) if one_day else clock.day(row[at])))
+        plot.segment(row["place"], row["place"], y_domain[0], y_domain[0] + 0.03 * (y_domain[1] - y_domain[0]), "inner")
+    return plot
+
+
+def _said(row: Row, clock: Clock) -> str:
+    """Return what a subgroup is called beside its value: its name and day, and by which suspended meter it was read."""
+    told = [row["subgroup"], clock.day(row["at"])]
+    if row["suspended"]:
+        told.append(words.FIGURE["on_suspended"].format(meters=row["suspended"]))
+    return ", ".join(told)
+
+
+def _suspended(plot: Plot, rows: Sequence[Row]) -> None:
+    """Underline the subgroups that were read on a meter that is suspended, and name the meter."""
+    low, high = plot.y_domain
+    foot = low + 0.015 * (high - low)
+    for first, last, row in _stretches(rows, ("suspended",)):
+        if row["suspended"]:
+            plot.segment(first - 0.45, last + 0.45, foot, foot, "tolerance", width=6)
+            plot.names_row.append(((first + last) / 2, clipped(row["suspended"], 24), "tolerance"))
+
+
+def means_plot(stream: StreamResult, rows: Sequence[Row], clock: Clock, *, reference: float, unit: str) -> Plot:
     """Draw subgroup means with the limits of each phase, those from variation within, and named signals."""
     chosen = [rows[place] for place in drawn(rows)]
     levels = [row[name] for row in chosen for name in ("mean", "lower", "upper") if finite(row[name]) is not None]
     low, high = domain(levels)
     if any(row["rules"] for row in chosen):
         high += 0.14 * (high - low)
-    axis = words.FIGURE["lot_axis" if lot_axis else "place_axis"]
-    plot = Plot(
-        _x_domain(rows),
-        (low, high),
-        axis,
-        words.FIGURE["mean_axis"].format(reference=f"{reference:g}", unit=unit),
-        x_counts=True,
-        y_decimals=_decimals(rows),
-    )
+    plot = _over_time(
+        rows, clock, (low, high), words.FIGURE["mean_axis"].format(reference=f"{reference:g}", unit=unit),
+        decimals=_decimals(rows), height=HEIGHT,
+    )  # fmt: skip
     kinds = {phase.number: phase.baseline.kind for phase in stream.phases}
     for first, last, row in _stretches(rows, ("phase", "centre", "lower", "upper", "within_lower", "within_upper")):
         dash = "solid" if kinds.get(row["phase"]) == "named" else "long"
@@ -96,10 +131,11 @@ def means_plot(
             label = words.FIGURE[name].format(value=fixed(latest[name], decimals))
             plot.names_right.append((latest[name], label, "inner" if name == "centre" else "limit"))
     _phases(plot, rows)
+    _suspended(plot, rows)
     plot.path = [{"x": row["place"], "y": row["mean"]} for row in chosen]
     named = first_names([row["rules"] for row in chosen])
     for place, row in enumerate(chosen):
-        plot.point(row["place"], row["mean"], _meaning(row), said=row["subgroup"], key=f"p{row['place']}")
+        plot.point(row["place"], row["mean"], _meaning(row), said=_said(row, clock), key=f"p{row['place']}")
         if place in named:
             plot.name(row["place"], row["mean"], named[place], "flag")
     return plot
@@ -111,7 +147,7 @@ def _meaning(row: Row) -> str:
     return "signal" if row["rules"] else "warning" if row["ewma_beyond"] else "plain"
 
 
-def spread_plot(rows: Sequence[Row], *, spread: str, unit: str) -> Plot | None:
+def spread_plot(rows: Sequence[Row], clock: Clock, *, spread: str, unit: str) -> Plot | None:
     """Draw the spread within subgroups against its limits; None where no subgroup has two parts."""
     known = [row for row in rows if finite(row["spread"]) is not None and row["parts"] > 1]
     if not known:
@@ -119,15 +155,9 @@ def spread_plot(rows: Sequence[Row], *, spread: str, unit: str) -> Plot | None:
     keep = [row["spread_upper"] is not None and row["spread"] > row["spread_upper"] for row in known]
     chosen = [known[place] for place in evenly(keep, MOST_POINTS)]
     top = max([row["spread"] for row in chosen] + [row["spread_upper"] or 0.0 for row in chosen]) or 1.0
-    plot = Plot(
-        _x_domain(rows),
-        (0.0, top * 1.12),
-        words.FIGURE["place_axis"],
-        words.FIGURE["spread_axis"].format(spread=words.SPREAD[spread].capitalize(), unit=unit),
-        height=140,
-        x_counts=True,
-        y_decimals=decimals_for(known[-1]["spread_centre"], known[-1]["spread"]) + 1,
-    )
+    title = words.FIGURE["spread_axis"].format(spread=words.SPREAD[spread].capitalize(), unit=unit)
+    decimals = decimals_for(known[-1]["spread_centre"], known[-1]["spread"]) + 1
+    plot = _over_time(rows, clock, (0.0, top * 1.12), title, decimals=decimals)
     for first, last, row in _stretches(known, ("spread_lower", "spread_centre", "spread_upper")):
         for name, colour in (("spread_lower", "limit"), ("spread_centre", "inner"), ("spread_upper", "limit")):
             if finite(row[name]) is not None:
@@ -143,25 +173,19 @@ def spread_plot(rows: Sequence[Row], *, spread: str, unit: str) -> Plot | None:
         low, high = row["spread_lower"], row["spread_upper"]
         beyond = low is not None and high is not None and not low <= row["spread"] <= high
         meaning = "signal" if beyond else "plain"
-        plot.point(row["place"], row["spread"], meaning, said=row["subgroup"], key=f"p{row['place']}")
+        plot.point(row["place"], row["spread"], meaning, said=_said(row, clock), key=f"p{row['place']}")
     return plot
 
 
-def ewma_plot(rows: Sequence[Row], *, unit: str) -> Plot | None:
+def ewma_plot(rows: Sequence[Row], clock: Clock, *, unit: str) -> Plot | None:
     """Draw the moving average against its limits; None where there are no limits."""
     known = [row for row in rows if finite(row["ewma"]) is not None]
     if len(known) < 2:
         return None
     chosen = [known[place] for place in evenly([row["ewma_beyond"] for row in known], MOST_POINTS)]
     levels = [row[name] for row in chosen for name in ("ewma", "ewma_lower", "ewma_upper")]
-    plot = Plot(
-        _x_domain(rows),
-        domain(levels),
-        words.FIGURE["place_axis"],
-        words.FIGURE["ewma_axis"].format(unit=unit),
-        height=140,
-        x_counts=True,
-        y_decimals=_decimals(rows),
+    plot = _over_time(
+        rows, clock, domain(levels), words.FIGURE["ewma_axis"].format(unit=unit), decimals=_decimals(rows)
     )
     for row in chosen:
         for name in ("ewma_lower", "ewma_upper"):
@@ -170,7 +194,7 @@ def ewma_plot(rows: Sequence[Row], *, unit: str) -> Plot | None:
     plot.path = [{"x": row["place"], "y": row["ewma"]} for row in chosen]
     for row in chosen:
         meaning = "warning" if row["ewma_beyond"] else "plain"
-        plot.point(row["place"], row["ewma"], meaning, said=row["subgroup"], key=f"p{row['place']}")
+        plot.point(row["place"], row["ewma"], meaning, said=_said(row, clock), key=f"p{row['place']}")
     latest = known[-1]
     decimals = decimals_for(latest["ewma_upper"] - latest["ewma_lower"], latest["ewma"])
     for name, label in (("ewma_lower", "lower"), ("ewma_upper", "upper")):
@@ -181,35 +205,30 @@ def ewma_plot(rows: Sequence[Row], *, unit: str) -> Plot | None:
 
 
 def certificates_plot(
-    rows: Sequence[Row], *, unit: str, mean: float | None, limits: tuple[float, float] | None
+    rows: Sequence[Row], clock: Clock, *, unit: str, mean: float | None, limits: tuple[float, float] | None
 ) -> Plot | None:
     """Draw lot means minus certificates in order of time; None where no lot has both."""
-    known = [(place, row) for place, row in enumerate(rows, start=1) if finite(row["difference"]) is not None]
+    rows = [{**row, "place": place} for place, row in enumerate(rows, start=1)]
+    known = [row for row in rows if finite(row["difference"]) is not None]
     if not known:
         return None
-    flagged = [abs(row["normalised_error"] or 0.0) > 1.0 for _, row in known]
-    chosen = [known[place] for place in evenly(flagged, MOST_POINTS)]
-    values = [row["difference"] for _, row in chosen]
-    plot = Plot(
-        (0.0, len(rows) + 1.0),
-        domain([*values, 0.0, *(limits or ())]),
-        words.FIGURE["lot_axis"],
-        words.FIGURE["difference_axis"].format(unit=unit),
-        height=170,
-        x_counts=True,
-        y_decimals=decimals_for(None if limits is None else (limits[1] - limits[0]) / 4, values[0]),
-    )
+    chosen = [known[n] for n in evenly([abs(row["normalised_error"] or 0.0) > 1.0 for row in known], MOST_POINTS)]
+    values = [row["difference"] for row in chosen]
+    decimals = decimals_for(None if limits is None else (limits[1] - limits[0]) / 4, values[0])
+    plot = _over_time(
+        rows, clock, domain([*values, 0.0, *(limits or ())]), words.FIGURE["difference_axis"].format(unit=unit), decimals=decimals,
+        height=170, at="first_at",
+    )  # fmt: skip
     plot.across(0.0, "inner", words.FIGURE["zero"], width=1)
-    spread = None if limits is None else (limits[1] - limits[0]) / 4
-    decimals = decimals_for(spread, values[0])
     if mean is not None and limits is not None:
         plot.across(mean, "limit", words.FIGURE["mean_difference"].format(value=fixed(mean, decimals, sign=True)))
         for limit in limits:
             label = words.FIGURE["agreement"].format(value=fixed(limit, decimals, sign=True))
             plot.across(limit, "limit", label, dash="long")
-    for place, row in chosen:
+    for row in chosen:
         beyond = abs(row["normalised_error"] or 0.0) > 1.0
-        plot.point(place, row["difference"], "out" if beyond else "plain", said=row["lot"])
+        said = f"{row['lot']}, {clock.day(row['first_at'])}"
+        plot.point(row["place"], row["difference"], "out" if beyond else "plain", said=said)
     return plot
 
 

@@ -63,7 +63,7 @@ def letter(page: SupplierPage, works: str, address: str) -> str:
     )
     blocks = [
         head,
-        _filled(f"{opening} {_ours(lots)}".strip()),
+        _filled(f"{opening} {_ours(lots, page.points)}".strip()),
         f"{frame['found']}\n" + _list(found or [words.FOUND["nothing"]]),
         f"{frame['asked']}\n" + _list(list(dict.fromkeys(asked)) or [words.ASKED["nothing"]]),
         _filled(frame["attached"]),
@@ -92,11 +92,16 @@ def _list(sentences: list[str]) -> str:
     return "\n".join(_filled(sentence, "- ") for sentence in sentences)
 
 
-def _ours(lots: pl.DataFrame) -> str:
+def _ours(lots: pl.DataFrame, points: pl.DataFrame) -> str:
     """Say whether our meters speak for what is said: a meter that drifts is no supplier's shift."""
     if not lots.height:
         return ""
-    doubtful = [shorten(lot, 40) for lot in lots.filter(pl.col("support") != "supported")["lot"]]
+    drifting = set(points.filter(pl.col("suspended") != "")["subgroup"]) if points.height else set()
+    doubtful = [
+        shorten(lot, 40)
+        for lot, support in lots.select("lot", "support").rows()
+        if support != "supported" or lot in drifting
+    ]
     if not doubtful:
         return words.FRAME["ours_good"]
     counted = general.counted(len(doubtful), "lot")

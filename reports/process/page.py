@@ -8,26 +8,31 @@ from reports.kit.address import address
 from reports.kit.charts import figure, svg
 from reports.kit.markup import Html, element, isolated, join, shorten
 from reports.kit.numbers import Clock, compact
-from reports.kit.page import Masthead, document, section, unit_in_words, verdict
+from reports.kit.page import Masthead, behind, document, folded, section, unit_in_words, verdict
 from reports.kit.report import Report
 from reports.kit.tables import Numbered, best_order, facts
 from reports.process import charts as plots
 from reports.process import tables
-from reports.process.text import process_points, process_steps
+from reports.process.text import process_steps, shown_state, stream_points
 from reports.words import general
 from reports.words import process as words
 from schemas.processes import ProcessPage, ProcessResult
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import polars as pl
 
     from reports.kit.charts import Plot
     from schemas.processes import StreamResult
 
-__all__ = ["REPORT", "method_facts", "render", "stream_charts"]
+__all__ = ["REPORT", "STYLE", "own_section", "render", "stream_charts", "streams_drawn", "tables_of_streams"]
 
 MOST_STREAMS = 6
 """So many streams have charts and points on one page, the worst first; the others stand in the table."""
+STYLE = "@media print{.word{font-size:1.2rem}}"
+FEW_LOTS = 8
+"""A stream of fewer lots is a row of the table, unless it alarms."""
 
 
 def render(page: ProcessPage) -> str:
@@ -45,46 +50,38 @@ def render(page: ProcessPage) -> str:
     """
     result, clock, numbered = page.result, Clock(page.provenance.zone), Numbered()
     here, unit = address("process", result.process), unit_in_words(result.unit)
-    word = words.STATE.get(result.state, result.state)
+    tone, word = shown_state(result.state, result.streams, "stream")
     lots = result.subgroups_by == "lot"
     every = best_order(page.points, ("stream", "place"))
-    shown, left_out = _shown(result)
-    charts: list[Html] = []
-    annex: list[Html] = []
-    figures: list[list[tuple[int, str]]] = []
-    for place in shown:
-        stream = result.streams[place]
-        points = _of(every, place)
-        drawn, numbers = stream_charts(
-            stream, points, numbered, f"stream{place}", unit=unit, reference=result.reference_temperature_c,
-            spread=result.spread, lots=lots,
-        )  # fmt: skip
-        charts += [element("h3", isolated(stream.name, 120)), *drawn]
-        figures.append(numbers)
-    if left_out:
-        names = general.listed([shorten(result.streams[place].name, 60) for place in left_out])
-        charts.append(element("p", words.FRAGMENT["not_drawn"].format(n=len(left_out), names=names)))
-    points_said = join(element("li", point) for point in process_points(result, clock, unit))
-    body = [
-        verdict(words.TONE[result.state], word, result.reasons, process_steps(result, clock, quiet=_quiet(result))),
-        section("points", element("ul", points_said, class_="points")),
-        _section("charts", *(charts or [element("p", words.FRAGMENT["no_streams"])])),
-    ]
-    streams = result.streams
+    own = result.process if result.process.startswith(f"{result.kind} ") else f"{result.kind} {result.process}"
+    places, told = streams_drawn(result.streams)
+    streams = sorted(result.streams, key=tables.of_need)
+    body = [verdict(tone, word, result.reasons, process_steps(result, clock, quiet=_quiet(result)))]
     if streams:
-        body.append(_section("streams", tables.streams_table(streams, numbered.table(), clock, unit=unit)))
-        body += tables_of_streams(streams, numbered, clock, here, unit=unit, lots=lots)
-    body.append(_section("rules", tables.rules_table(result, numbered.table()), facts(method_facts(result))))
-    for place, numbers in zip(shown, figures, strict=True):
+        body.append(own_section("streams", tables.streams_table(streams, numbered.table(), clock, own, unit=unit)))
+    charts: list[Html] = []
+    figures: list[list[tuple[int, str]]] = []
+    for place in places:
         stream = result.streams[place]
-        annex.append(
-            tables.points_table(
-                _of(every, place), stream.name, numbered.table(), f"stream{place}", numbers, clock, here, unit=unit,
-                lots=lots,
-            )
+        drawn, numbers = stream_charts(
+            stream, _of(every, place), numbered, clock, f"stream{place}", unit=unit, reference=result.reference_temperature_c,
+            spread=result.spread, name=tables.titled(stream, own),
         )  # fmt: skip
+        points = [element("li", point) for point in stream_points(stream, clock, unit)]
+        charts += [element("h3", isolated(tables.titled(stream, own), 120)), element("ul", *points), *drawn]
+        figures.append(numbers)
+    body.append(own_section("charts", *charts, *told))
+    body += tables_of_streams(result.streams, places, numbered, clock, here, own, unit=unit, lots=lots)
+    body.append(behind(own_section("rules", tables.rules_table(result, numbered.table()), facts(_method(result)))))
+    annex = [
+        tables.points_table(
+            _of(every, place), tables.titled(result.streams[place], own), numbered.table(), f"stream{place}", numbers, clock, here,
+            unit=unit, lots=lots,
+        )
+        for place, numbers in zip(places, figures, strict=True)
+    ]  # fmt: skip
     if annex:
-        body.append(_section("annex", *annex))
+        body.append(behind(own_section("annex", *annex)))
     head = Masthead(
         kind=words.FRAGMENT["process"],
         name=result.process,
@@ -92,13 +89,14 @@ def render(page: ProcessPage) -> str:
         what=join([words.FRAGMENT[result.kind], words.counted(len(streams), "stream")], " · "),
         title=f"{word}: {shorten(result.process, 60)}",
     )
-    return document(head, here, page.provenance, numbered, body)
+    return document(head, here, page.provenance, numbered, body, style=STYLE)
 
 
 REPORT = Report(name="process", page=ProcessPage, render=render)
 
 
-def _section(name: str, *content: object) -> Html:
+def own_section(name: str, *content: object) -> Html:
+    """Return a section of a page of a process or supplier."""
     return section(name, *content, heading=words.SECTION[name], wide=True)
 
 
@@ -113,80 +111,81 @@ def _quiet(result: ProcessResult) -> int:
     return 7
 
 
-def _shown(result: ProcessResult) -> tuple[list[int], list[int]]:
-    """Return which streams have charts, in their order, and which have none."""
-    order = {state: place for place, state in enumerate(("out_of_control", "watch", "in_control", "not_assessed"))}
-    by_need = sorted(range(len(result.streams)), key=lambda n: (order.get(result.streams[n].state, 9), n))
-    return sorted(by_need[:MOST_STREAMS]), sorted(by_need[MOST_STREAMS:])
+def streams_drawn(streams: Sequence[StreamResult]) -> tuple[list[int], list[Html]]:
+    """Return which streams have charts, what alarms first, and sentences that say which have none."""
+    order = sorted(range(len(streams)), key=lambda n: tables.of_need(streams[n]))
+    able = [n for n in order if streams[n].lots >= FEW_LOTS or streams[n].state in ("out_of_control", "watch")]
+    shown, told = able[:MOST_STREAMS], []
+    if not streams:
+        told.append(words.FRAGMENT["no_streams"])
+    if rest := able[MOST_STREAMS:]:
+        names = general.listed([shorten(streams[n].name, 60) for n in sorted(rest)])
+        told.append(words.FRAGMENT["not_drawn"].format(n=len(rest), names=names))
+    if len(able) < len(streams):
+        told.append(words.FRAGMENT["few_lots"].format(n=FEW_LOTS))
+    return shown, [element("p", sentence) for sentence in told]
 
 
 def tables_of_streams(
-    streams: tuple[StreamResult, ...], numbered: Numbered, clock: Clock, here: str, *, unit: str, lots: bool
-) -> list[Html]:
-    """Return signals, changes of level, and limits by phase of some streams."""
-    signals = any(stream.signals for stream in streams)
-    changes = any(stream.level_changes for stream in streams)
-    return [
-        _section(
-            "signals",
-            tables.signals_table(streams, numbered.table(), clock, here, unit=unit, lots=lots)
-            if signals
-            else element("p", words.FRAGMENT["no_signals"]),
-        ),
-        _section(
-            "changes",
-            tables.changes_table(streams, numbered.table(), clock, here, unit=unit, lots=lots)
-            if changes
-            else element("p", words.FRAGMENT["no_changes"]),
-        ),
-        _section("phases", tables.phases_table(streams, numbered.table(), clock, unit=unit)),
-    ]
+    streams: Sequence[StreamResult], places: Sequence[int], numbered: Numbered, clock: Clock, here: str, own: str, *, unit: str, lots: bool
+) -> list[Html]:  # fmt: skip
+    """Return signals and changes of level where there are any, and limits by phase of the streams that are drawn."""
+    drawn = [streams[place] for place in places]
+    found = []
+    if any(stream.signals for stream in streams):
+        shown = tables.signals_table(drawn, numbered.table(), clock, here, own, unit=unit, lots=lots)
+        found.append(own_section("signals", shown))
+    if any(stream.level_changes for stream in streams):
+        shown = tables.changes_table(drawn, numbered.table(), clock, here, own, unit=unit, lots=lots)
+        found.append(own_section("changes", shown))
+    if drawn:
+        found.append(behind(own_section("phases", tables.phases_table(drawn, numbered.table(), clock, own, unit=unit))))
+    return found
 
 
 def stream_charts(
     stream: StreamResult,
     points: pl.DataFrame,
     numbered: Numbered,
+    clock: Clock,
     anchor: str,
     *,
     unit: str,
     reference: float,
     spread: str,
-    lots: bool,
+    name: str,
 ) -> tuple[list[Html], list[tuple[int, str]]]:
     """Draw the charts of one stream; return them with their numbers and anchors. Its table is named `anchor`."""
     rows = points.to_dicts()
     if not rows:
         return [], []
-    say, name = words.CHART, tables.titled(stream)
-    drawn: list[Html] = []
+    say = words.CHART
     numbers: list[tuple[int, str]] = []
 
-    def add(kind: str, plot: Plot, *sentences: str) -> None:
-        number = numbered.figure()
-        drawn.append(figure(number, f"{anchor}-{kind}", svg(plot, sentences[0]), *sentences, table=anchor))
-        numbers.append((number, f"{anchor}-{kind}"))
+    def drawn(kind: str, plot: Plot, *sentences: str) -> Html:
+        numbers.append((numbered.figure(), f"{anchor}-{kind}"))
+        return figure(*numbers[-1], svg(plot, sentences[0]), *sentences, table=anchor)
 
     shown = len(plots.drawn(rows))
     thinned = "" if shown == len(rows) else words.FIGURE["thinned"].format(shown=shown, total=len(rows))
-    means = plots.means_plot(stream, rows, reference=reference, unit=unit, lot_axis=lots)
-    add(
-        "means", means, say["means"].format(stream=name), words.FIGURE["key_means"], words.FIGURE["names_once"], thinned
-    )
-    if inside := plots.spread_plot(rows, spread=spread, unit=unit):
+    suspended = words.FIGURE["key_suspended"] if any(row["suspended"] for row in rows) else ""
+    means = plots.means_plot(stream, rows, clock, reference=reference, unit=unit)
+    found = [
+        drawn("means", means, say["means"].format(stream=name), suspended, words.FIGURE["key_means"], words.FIGURE["names_once"], thinned)
+    ]  # fmt: skip
+    more = []
+    if inside := plots.spread_plot(rows, clock, spread=spread, unit=unit):
         title = say["spread"].format(spread=words.SPREAD[spread].capitalize(), stream=name)
-        add("spread", inside, title, words.FIGURE["key_spread"])
-    if smooth := plots.ewma_plot(rows, unit=unit):
-        add(
-            "ewma",
-            smooth,
-            say["ewma"].format(weight=compact(stream.ewma_weight, 3), stream=name),
-            words.FIGURE["key_ewma"],
-        )
-    return drawn, numbers
+        more.append(drawn("spread", inside, title, words.FIGURE["key_spread"]))
+    if smooth := plots.ewma_plot(rows, clock, unit=unit):
+        title = say["ewma"].format(weight=compact(stream.ewma_weight, 3), stream=name)
+        more.append(drawn("ewma", smooth, title, words.FIGURE["key_ewma"]))
+    if more:
+        found.append(folded(words.FRAGMENT["more_charts"].format(stream=name), *more))
+    return found, numbers
 
 
-def method_facts(result: ProcessResult) -> list[tuple[str, object]]:
+def _method(result: ProcessResult) -> list[tuple[str, object]]:
     """Return how the charts were made, as facts."""
     fact, fragment, points = words.FACT, words.FRAGMENT, _quiet(result)
     return [

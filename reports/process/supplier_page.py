@@ -9,25 +9,24 @@ from reports.kit.address import address
 from reports.kit.charts import figure, svg
 from reports.kit.markup import Html, element, isolated, join, shorten
 from reports.kit.numbers import Clock, compact
-from reports.kit.page import Masthead, document, section, unit_in_words, verdict
+from reports.kit.page import Masthead, behind, document, section, unit_in_words, verdict
 from reports.kit.report import Report
 from reports.kit.tables import Numbered, best_order, facts
 from reports.process import charts as plots
 from reports.process import supplier_tables as own_tables
 from reports.process import tables
-from reports.process.page import stream_charts, tables_of_streams
-from reports.process.text import supplier_points, supplier_steps
+from reports.process.page import STYLE, own_section, stream_charts, streams_drawn, tables_of_streams
+from reports.process.text import material_points, shown_state, supplier_steps, verdicts_in_words
 from reports.words import general
 from reports.words import process as words
 from schemas.suppliers import SupplierPage, SupplierResult
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from reports.kit.charts import Plot
 
 __all__ = ["REPORT", "render"]
-
-MOST_MATERIALS = 6
-"""So many materials have charts and lots on one page; the others stand in the tables."""
 
 
 def render(page: SupplierPage) -> str:
@@ -50,38 +49,40 @@ def render(page: SupplierPage) -> str:
     )
     result, clock, numbered = page.result, Clock(page.provenance.zone), Numbered()
     here, unit = address("supplier", result.identifier), unit_in_words(result.unit)
-    word = words.STATE.get(result.state, result.state)
-    points = join(element("li", point) for point in supplier_points(result, clock, unit))
-    body = [
-        verdict(words.TONE[result.state], word, result.reasons, supplier_steps(result, clock, unit)),
-        section("points", element("ul", points, class_="points")),
-    ]
-    materials = result.materials
+    materials, streams = result.materials, [material.stream for material in result.materials]
+    tone, word = shown_state(result.state, streams, "material")
+    own = f"supplier {result.supplier}"
+    places, told = streams_drawn(streams)
+    body = [verdict(tone, word, result.reasons, supplier_steps(result, clock, unit))]
     if materials:
-        body.append(_section("materials", own_tables.materials_table(result, numbered.table(), unit=unit)))
-    charts, numbers = _charts(page, numbered, unit)
-    body.append(_section("charts", *(charts or [element("p", words.FRAGMENT["no_streams"])])))
+        counts = element("p", verdicts_in_words(result))
+        body.append(own_section("materials", counts, own_tables.materials_table(result, numbered.table(), unit=unit)))
+    charts, beside, numbers = _charts(page, places, numbered, clock, own, unit)
+    body.append(own_section("charts", *charts, *told))
+    if any(material.certificates.pairs for material in materials):
+        shown = own_tables.certificates_table(result, numbered.table(), here, unit=unit)
+        body.append(own_section("certificates", shown))
     if materials:
-        body.append(_section("certificates", own_tables.certificates_table(result, numbered.table(), here, unit=unit)))
-        body.append(_section("comparison", *own_tables.peers_tables(result, numbered, here, unit=unit)))
-        streams = tuple(material.stream for material in materials)
-        body += tables_of_streams(streams, numbered, clock, here, unit=unit, lots=True)
-        body.append(section("method", facts(_method()), heading=words.SECTION["method"]))
+        body += tables_of_streams(streams, places, numbered, clock, here, own, unit=unit, lots=True)
+        others = own_tables.peers_tables(result, numbered, here, unit=unit)
         lots = [
             own_tables.lots_table(
                 page.lots.filter(page.lots["material"] == place), material.material, numbered.table(), place,
                 numbers.get(place, []), clock, here, unit=unit,
             )
-            for place, material in enumerate(materials[:MOST_MATERIALS])
+            for place, material in enumerate(materials)
         ]  # fmt: skip
         annex = [
             tables.points_table(
-                page.points.filter(page.points["stream"] == place), material.stream.name, numbered.table(), f"stream{place}",
+                page.points.filter(page.points["stream"] == place), tables.titled(streams[place], own), numbered.table(), f"stream{place}",
                 [pair for pair in numbers.get(place, []) if "stream" in pair[1]], clock, here, unit=unit, lots=True,
             )
-            for place, material in enumerate(materials[:MOST_MATERIALS])
+            for place in places
         ]  # fmt: skip
-        body += [_section("lots", *lots), _section("annex", *annex)]
+        body += [behind(own_section("comparison", *beside, *others)), behind(own_section("lots", *lots))]
+        if annex:
+            body.append(behind(own_section("annex", *annex)))
+        body.append(behind(section("method", facts(_method()), heading=words.SECTION["method"])))
     head = Masthead(
         kind=words.FRAGMENT["supplier"],
         name=result.supplier,
@@ -89,14 +90,10 @@ def render(page: SupplierPage) -> str:
         what=_what(result, clock),
         title=f"{word}: {shorten(result.supplier, 60)}",
     )
-    return document(head, here, page.provenance, numbered, body)
+    return document(head, here, page.provenance, numbered, body, style=STYLE)
 
 
 REPORT = Report(name="supplier", page=SupplierPage, render=render)
-
-
-def _section(name: str, *content: object) -> Html:
-    return section(name, *content, heading=words.SECTION[name], wide=True)
 
 
 def _what(result: SupplierResult, clock: Clock) -> Html:
@@ -114,65 +111,43 @@ def _what(result: SupplierResult, clock: Clock) -> Html:
     return join(said, " · ")
 
 
-def _charts(page: SupplierPage, numbered: Numbered, unit: str) -> tuple[list[Html], dict[int, list[tuple[int, str]]]]:
-    """Draw, for each material, the lot means, the certificates and the suppliers side by side."""
+def _charts(
+    page: SupplierPage, places: Sequence[int], numbered: Numbered, clock: Clock, own: str, unit: str
+) -> tuple[list[Html], list[Html], dict[int, list[tuple[int, str]]]]:
+    """Draw, for each of some materials, lot means and certificates, and apart from these the suppliers side by side."""
     result = page.result
     charts: list[Html] = []
+    beside: list[Html] = []
     numbers: dict[int, list[tuple[int, str]]] = {}
-    say = words.CHART
+    say, key = words.CHART, words.FIGURE
 
-    def add(kind: str, place: int, plot: Plot, table: str, *sentences: str) -> None:
-        number = numbered.figure()
-        charts.append(figure(number, f"{kind}{place}", svg(plot, sentences[0]), *sentences, table=table))
-        numbers[place].append((number, f"{kind}{place}"))
+    def drawn(kind: str, place: int, plot: Plot, table: str, *sentences: str) -> Html:
+        numbers[place].append((numbered.figure(), f"{kind}{place}"))
+        return figure(*numbers[place][-1], svg(plot, sentences[0]), *sentences, table=f"{table}{place}")
 
-    for place, material in enumerate(result.materials[:MOST_MATERIALS]):
-        name = shorten(material.material, 60)
+    for place in places:
+        material = result.materials[place]
+        name, agreed = shorten(material.material, 60), material.certificates
         points = page.points.filter(page.points["stream"] == place)
-        drawn, found = stream_charts(
-            material.stream, points, numbered, f"stream{place}", unit=unit, reference=result.reference_temperature_c,
-            spread="standard_deviation", lots=True,
+        figures, numbers[place] = stream_charts(
+            material.stream, points, numbered, clock, f"stream{place}", unit=unit, reference=result.reference_temperature_c,
+            spread="standard_deviation", name=tables.titled(material.stream, own),
         )  # fmt: skip
-        charts += [element("h3", isolated(material.material, 80)), *drawn]
-        numbers[place] = found
-
+        told = (element("li", point) for point in material_points(material, clock, unit))
+        charts += [element("h3", isolated(material.material, 80)), element("ul", *told), *figures]
         rows = page.lots.filter(page.lots["material"] == place).to_dicts()
-        agreed = material.certificates
-        pairs = plots.certificates_plot(rows, unit=unit, mean=agreed.mean_difference, limits=agreed.limits_of_agreement)
-        if pairs:
-            add(
-                "certificates",
-                place,
-                pairs,
-                f"lots{place}",
-                say["certificates"].format(material=name),
-                words.FIGURE["key_certificates"],
-            )
-        axis = words.FIGURE["mean_axis"].format(reference=f"{result.reference_temperature_c:g}", unit=unit)
-        levels = plots.peers_plot(material.peers, result.supplier, what="mean", title=axis)
-        if levels:
-            add(
-                "mean",
-                place,
-                levels,
-                f"peers{place}",
-                say["peers_mean"].format(material=name),
-                words.FIGURE["key_peers"],
-            )
-        asked = [(material.ppk_asked, words.FIGURE["asked"].format(value=compact(material.ppk_asked, 3)))]
-        capable = plots.peers_plot(
-            material.peers, result.supplier, what="ppk", title=words.FIGURE["ppk_axis"], limits=asked
-        )
-        if capable:
-            add(
-                "ppk",
-                place,
-                capable,
-                f"peers{place}",
-                say["peers_ppk"].format(material=name),
-                words.FIGURE["key_peers"],
-            )
-    return charts, numbers
+        if pairs := plots.certificates_plot(rows, clock, unit=unit, mean=agreed.mean_difference, limits=agreed.limits_of_agreement):  # fmt: skip
+            charts.append(drawn("certificates", place, pairs, "lots", say["certificates"].format(material=name), key["key_certificates"]))  # fmt: skip
+    # figures are numbered as they stand
+    for place in places:
+        material, name = result.materials[place], shorten(result.materials[place].material, 60)
+        axis = key["mean_axis"].format(reference=f"{result.reference_temperature_c:g}", unit=unit)
+        if levels := plots.peers_plot(material.peers, result.supplier, what="mean", title=axis):
+            beside.append(drawn("mean", place, levels, "peers", say["peers_mean"].format(material=name), key["key_peers"]))  # fmt: skip
+        asked = [(material.ppk_asked, key["asked"].format(value=compact(material.ppk_asked, 3)))]
+        if capable := plots.peers_plot(material.peers, result.supplier, what="ppk", title=key["ppk_axis"], limits=asked):  # fmt: skip
+            beside.append(drawn("ppk", place, capable, "peers", say["peers_ppk"].format(material=name), key["key_peers"]))  # fmt: skip
+    return charts, beside, numbers
 
 
 def _method() -> list[tuple[str, object]]:

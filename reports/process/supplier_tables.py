@@ -9,7 +9,7 @@ from reports.kit.markup import Html, isolated, shorten
 from reports.kit.numbers import compact, decimals_for, finite, fixed, significant
 from reports.kit.page import toned
 from reports.kit.tables import Heading, capped, caption, table
-from reports.process.tables import interval, state_of
+from reports.process.tables import interval, of_need, state_of
 from reports.words import general
 from reports.words import process as words
 
@@ -37,7 +37,7 @@ def materials_table(result: SupplierResult, number: int, *, unit: str) -> Html:
         Heading(_C["interval"]), Heading(_C["capability"]), Heading(_C["slope"], unit, "n"), Heading(_C["interval"]),
     ]  # fmt: skip
     rows = []
-    for material in result.materials:
+    for material in sorted(result.materials, key=lambda one: of_need(one.stream)):
         level = material.level
         decimals = decimals_for(finite(level.within_standard_deviation), level.mean)
         said = words.CAPABILITY_SHORT[material.capability]

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from schemas.processes import ControlLimits, ProcessResult, StreamResult
 
 __all__ = [
-    "changes_table", "interval", "phases_table", "points_table", "rules_table", "signals_table", "state_of", "streams_table",
+    "changes_table", "interval", "of_need", "phases_table", "points_table", "rules_table", "signals_table", "state_of", "streams_table",
     "titled",
 ]  # fmt: skip
 
@@ -36,9 +36,10 @@ def state_of(state: str) -> Html:
     return toned(words.TONE.get(state, "not_assessed"), words.STATE.get(state, state))
 
 
-def titled(stream: StreamResult) -> str:
-    """Return a stream as its text names it, cut where it is long."""
-    return shorten(stream.name, 120)
+def titled(stream: StreamResult, own: str = "") -> str:
+    """Return a stream as its text names it, without what the page itself is about; cut where it is long."""
+    name = stream.name.removeprefix(f"{own}, ")
+    return shorten(name.replace(f", {own}", "") if own and name == stream.name else name, 120)
 
 
 def interval(pair: tuple[float, float] | None, decimals: int, *, sign: bool = False) -> str:
@@ -49,8 +50,16 @@ def interval(pair: tuple[float, float] | None, decimals: int, *, sign: bool = Fa
     return general.FRAGMENT["span"].format(low=low, high=high)
 
 
-def streams_table(streams: Sequence[StreamResult], number: int, clock: Clock, *, unit: str) -> Html:
-    """Return one row a stream."""
+_NEED = ("out_of_control", "watch", "in_control", "not_assessed")
+
+
+def of_need(stream: StreamResult) -> tuple[int, int]:
+    """Return the place of a stream among others: what alarms first, then the one of most lots."""
+    return (_NEED.index(stream.state) if stream.state in _NEED else len(_NEED), -stream.lots)
+
+
+def streams_table(streams: Sequence[StreamResult], number: int, clock: Clock, own: str, *, unit: str) -> Html:
+    """Return one row a stream, in the order given."""
     columns = [
         Heading(_C["stream"]), Heading(_C["state"]), Heading(_C["since"], kind="t"), Heading(_C["subgroups"], kind="n"),
         Heading(_C["parts"], kind="n"), Heading(_C["mean"], unit, "n"), Heading(_C["between"], unit, "n"),
@@ -61,7 +70,7 @@ def streams_table(streams: Sequence[StreamResult], number: int, clock: Clock, *,
         decimals = decimals_for(finite(stream.within_standard_deviation), stream.mean)
         rows.append(
             (
-                isolated(stream.name, 120), state_of(stream.state), clock.day(stream.since), stream.subgroups, stream.parts,
+                titled(stream, own), state_of(stream.state), clock.day(stream.since), stream.subgroups, stream.parts,
                 fixed(stream.mean, decimals), significant(stream.between_standard_deviation, 2),
                 significant(stream.within_standard_deviation, 2), significant(stream.ppk, 3),
                 interval(stream.ppk_interval, 2) or shorten(stream.not_computable.get("ppk", ""), 120),
@@ -72,12 +81,14 @@ def streams_table(streams: Sequence[StreamResult], number: int, clock: Clock, *,
 
 
 def signals_table(
-    streams: Sequence[StreamResult], number: int, clock: Clock, here: str, *, unit: str, lots: bool
+    streams: Sequence[StreamResult], number: int, clock: Clock, here: str, own: str, *, unit: str, lots: bool
 ) -> Html:
     """Return the latest signals of each stream."""
+    marked = any(stream.suspended for stream in streams)
     columns = [
         Heading(_C["stream"]), Heading(_C["subgroup"]), Heading(_C["at"], clock.zone, "t"), Heading(_C["value"], unit, "n"),
         Heading(_C["z"], kind="n"), Heading(_C["rules"]), Heading(_C["phase"], kind="n"),
+        *([Heading(_C["suspended"])] if marked else []),
     ]  # fmt: skip
     rows = []
     for stream in streams:
@@ -86,15 +97,15 @@ def signals_table(
             name = linked(here, "lot", signal.subgroup) if lots else isolated(signal.subgroup)
             rows.append(
                 (
-                    titled(stream), name, clock.minute(signal.at), fixed(signal.value, decimals), fixed(signal.z, 2, sign=True),
-                    rules_explained(signal.rules), signal.phase,
+                    titled(stream, own), name, clock.minute(signal.at), fixed(signal.value, decimals), fixed(signal.z, 2, sign=True),
+                    rules_explained(signal.rules), signal.phase, *([", ".join(signal.suspended)] if marked else []),
                 )
             )  # fmt: skip
     return table(number, "signals", caption(words.TABLE["signals"].format(n=MOST_SIGNALS)), columns, rows, row_heads=2)
 
 
 def changes_table(
-    streams: Sequence[StreamResult], number: int, clock: Clock, here: str, *, unit: str, lots: bool
+    streams: Sequence[StreamResult], number: int, clock: Clock, here: str, own: str, *, unit: str, lots: bool
 ) -> Html:
     """Return every change of level."""
     columns = [
@@ -109,30 +120,33 @@ def changes_table(
                 for name, at in ((change.previous_subgroup, change.previous_at), (change.subgroup, change.at))
             ]
             cells = [Html(f"{name} ({day})") for name, day in ends]
-            rows.append((titled(stream), *cells, fixed(change.shift, decimals, sign=True), p_in_words(change.p_value)))
+            rows.append(
+                (titled(stream, own), *cells, fixed(change.shift, decimals, sign=True), p_in_words(change.p_value))
+            )
     return table(number, "changes", caption(words.TABLE["changes"]), columns, rows)
 
 
-def phases_table(streams: Sequence[StreamResult], number: int, clock: Clock, *, unit: str) -> Html:
+def phases_table(streams: Sequence[StreamResult], number: int, clock: Clock, own: str, *, unit: str) -> Html:
     """Return the limits of each phase of each stream and who named them."""
     columns = [
-        Heading(_C["stream"]), Heading(_C["phase"], kind="n"), Heading(_C["kind"]), Heading(_C["from"], kind="t"), Heading(_C["to"], kind="t"),
-        Heading(_C["subgroups"], kind="n"), Heading(_C["centre"], unit, "n"), Heading(_C["sigma"], unit, "n"),
-        Heading(_C["within_sigma"], unit, "n"), Heading(_C["control_limits"], unit), Heading(_C["spread_limits"], unit),
-        Heading(_C["estimate"]), Heading(_C["by"]), Heading(_C["why"]),
+        Heading(_C["stream"]), Heading(_C["phase"], kind="n"), Heading(_C["period"]), Heading(_C["subgroups"], kind="n"),
+        Heading(_C["centre"], unit, "n"), Heading(_C["sigma"], unit, "n"), Heading(_C["within_sigma"], unit, "n"),
+        Heading(_C["control_limits"], unit), Heading(_C["spread_limits"], unit), Heading(_C["kind"]),
     ]  # fmt: skip
     rows = []
     for stream in streams:
         for phase in stream.phases:
             base = phase.baseline
             decimals = decimals_for(finite(base.standard_deviation), base.centre)
+            days = [clock.day(base.first_at), clock.day(base.last_at)]
+            told = [words.FRAGMENT.get(base.kind, base.kind), shorten(base.by or "", 60), words.ESTIMATE[phase.estimate],
+                    *(shorten(item, 300) for item in (base.why, base.note) if item)]  # fmt: skip
             rows.append(
                 (
-                    titled(stream), phase.number, words.FRAGMENT.get(base.kind, base.kind), clock.day(base.first_at),
-                    clock.day(base.last_at), base.subgroups, fixed(base.centre, decimals), significant(base.standard_deviation, 3),
+                    titled(stream, own), phase.number, general.FRAGMENT["span"].format(low=days[0], high=days[1]) if all(days) else "",
+                    base.subgroups, fixed(base.centre, decimals), significant(base.standard_deviation, 3),
                     significant(base.within_standard_deviation, 3), _spans(phase.limits, "lower", "upper", decimals),
-                    _spans(phase.limits, "spread_lower", "spread_upper", decimals), words.ESTIMATE[phase.estimate], shorten(base.by or "", 60),
-                    shorten("; ".join(item for item in (base.why, base.note) if item), 300),
+                    _spans(phase.limits, "spread_lower", "spread_upper", decimals), "; ".join(filter(None, told)),
                 )
             )  # fmt: skip
     return table(number, "phases", caption(words.TABLE["phases"]), columns, rows, row_heads=2)
@@ -177,12 +191,13 @@ def points_table(
     lots: bool,
 ) -> Html:
     """Return the subgroups of one stream, every signal among them."""
-    flagged = (points["rules"] != "").to_list()
+    flagged, suspended = (points["rules"] != "").to_list(), bool((points["suspended"] != "").any())
     frame, flagged, note = capped(points, flagged, MOST_ROWS)
     columns = [
         Heading(_C["number"], kind="n"), Heading(_C["subgroup"]), Heading(_C["at"], clock.zone, "t"), Heading(_C["parts"], kind="n"),
         Heading(_C["value"], unit, "n"), Heading(_C["spread"], unit, "n"), Heading(_C["z"], kind="n"), Heading(_C["ewma"], unit, "n"),
         Heading(_C["phase"], kind="n"), Heading(_C["judged"]), Heading(_C["rules"]),
+        *([Heading(_C["suspended"])] if suspended else []),
     ]  # fmt: skip
     first = next((row for row in frame.iter_rows(named=True) if row["upper"] is not None), None)
     decimals = decimals_for(None if first is None else (first["upper"] - first["centre"]) / 3, points["mean"][0])
@@ -191,7 +206,7 @@ def points_table(
             row["place"], linked(here, "lot", row["subgroup"]) if lots else isolated(row["subgroup"]), clock.minute(row["at"]),
             row["parts"], fixed(row["mean"], decimals), significant(row["spread"], 3) if row["parts"] > 1 else "",
             fixed(row["z"], 2, sign=True), fixed(row["ewma"], decimals), row["phase"],
-            words.FRAGMENT["yes" if row["judged"] else "no"], row["rules"].replace(" ", ", "),
+            words.FRAGMENT["yes" if row["judged"] else "no"], row["rules"].replace(" ", ", "), *([row["suspended"]] if suspended else []),
         )
         for row in frame.iter_rows(named=True)
     ]  # fmt: skip

@@ -10,14 +10,36 @@ from reports.words import general
 from reports.words import process as words
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
     from reports.kit.numbers import Clock
     from schemas.processes import ProcessResult, StreamResult
     from schemas.suppliers import SupplierMaterial, SupplierResult
 
-__all__ = ["process_points", "process_steps", "stream_points", "supplier_points", "supplier_steps"]
+__all__ = ["material_points", "process_steps", "shown_state", "stream_points", "supplier_steps", "verdicts_in_words"]
 
 INDICATIVE = 25
 """With fewer lots a figure is called indicative (common practice, no source)."""
+
+
+def shown_state(state: str, streams: Sequence[StreamResult], noun: str) -> tuple[str, str]:
+    """Return tone and word of a process or supplier; what is judged only in part is never plainly in control."""
+    judged = sum(stream.state != "not_assessed" for stream in streams)
+    if state == "in_control" and judged < len(streams):
+        many = words.counted(len(streams), noun)
+        return words.TONE["not_assessed"], words.FRAGMENT["judged"].format(judged=judged, many=many)
+    return words.TONE[state], words.STATE[state]
+
+
+def _suspended(streams: Iterable[StreamResult], what: str) -> list[str]:
+    """Return what to do first where signals are of lots read on a suspended meter."""
+    signals = [signal for stream in streams if stream.suspended for signal in stream.signals]
+    found = {meter for signal in signals for meter in signal.suspended}
+    if not found:
+        return []
+    meters = general.listed([shorten(meter, 40) for meter in sorted(found)], 4)
+    n, total = sum(bool(signal.suspended) for signal in signals), words.counted(len(signals), "signal")
+    return [words.STEP["suspended"].format(meters=meters, n=n, signals=total, what=what)]
 
 
 def _short(stream: StreamResult) -> str:
@@ -52,8 +74,9 @@ def process_steps(result: ProcessResult, clock: Clock, *, quiet: int) -> list[st
     if result.state == "out_of_control":
         names = general.listed([_short(stream) for stream in worst], 3)
         day = _began(worst[0], clock)
+        first = _suspended(worst, words.FRAGMENT["of_process"])
         return [
-            step["stop"].format(day=day, stream=names), step["first_meter"],
+            *first, step["stop"].format(day=day, stream=names), *([] if first else [step["first_meter"]]),
             step["correct"].format(quiet=quiet), step["new_level"], step["capability"],
         ]  # fmt: skip
     if result.state == "watch":
@@ -66,25 +89,25 @@ def process_steps(result: ProcessResult, clock: Clock, *, quiet: int) -> list[st
 
 def stream_points(stream: StreamResult, clock: Clock, unit: str) -> list[str]:
     """Return how one stream stands."""
-    say, name = words.POINT, _short(stream)
+    say = words.POINT
     decimals = decimals_for(finite(stream.within_standard_deviation), stream.mean)
     if stream.state == "out_of_control":
         found = [
             say["since"].format(
-                stream=name, day=clock.day(stream.since), subgroup=shorten(stream.since_subgroup or "", 40),
+                day=clock.day(stream.since), subgroup=shorten(stream.since_subgroup or "", 40),
                 signals=words.counted(len(stream.signals), "signal"),
             )
         ]  # fmt: skip
     else:
         found = [
             say["calm"].format(
-                stream=name, state=words.STATE.get(stream.state, stream.state).lower(),
+                state=words.STATE.get(stream.state, stream.state),
                 subgroups=words.counted(stream.subgroups, "subgroup"), parts=general.counted(stream.parts, "part"),
             )
         ]  # fmt: skip
     found += [
         say["change"].format(
-            stream=name, before=shorten(change.previous_subgroup, 40), before_day=clock.day(change.previous_at),
+            before=shorten(change.previous_subgroup, 40), before_day=clock.day(change.previous_at),
             after=shorten(change.subgroup, 40), after_day=clock.day(change.at), shift=fixed(change.shift, decimals, sign=True),
             unit=unit,
         )
@@ -93,7 +116,7 @@ def stream_points(stream: StreamResult, clock: Clock, unit: str) -> list[str]:
     if stream.between_standard_deviation is not None and stream.within_standard_deviation is not None:
         found.append(
             say["level"].format(
-                stream=name, mean=fixed(stream.mean, decimals), unit=unit,
+                mean=fixed(stream.mean, decimals), unit=unit,
                 between=significant(stream.between_standard_deviation, 2),
                 within=significant(stream.within_standard_deviation, 2),
             )
@@ -101,23 +124,16 @@ def stream_points(stream: StreamResult, clock: Clock, unit: str) -> list[str]:
     why = words.NOT_STABLE.get("changed" if stream.level_changes and stream.state == "in_control" else stream.state)
     if why is not None:
         if stream.ppk is not None:
-            found.append(say["ppk_lost"].format(stream=name, why=why))
+            found.append(say["ppk_lost"].format(why=why))
     elif stream.ppk is not None and stream.ppk_interval is not None:
         low, high = stream.ppk_interval
         found.append(
             say["ppk"].format(
-                stream=name, ppk=fixed(stream.ppk, 2), low=fixed(low, 2), high=fixed(high, 2),
+                ppk=fixed(stream.ppk, 2), low=fixed(low, 2), high=fixed(high, 2),
                 lots=general.counted(stream.lots, "lot"), few=say["few"] if stream.lots < INDICATIVE else "",
             )
         )  # fmt: skip
     return found
-
-
-def process_points(result: ProcessResult, clock: Clock, unit: str) -> list[str]:
-    """Return the main points of a process; those of the streams that stand worst first."""
-    order = {state: place for place, state in enumerate(("out_of_control", "watch", "not_assessed", "in_control"))}
-    streams = sorted(result.streams, key=lambda stream: order.get(stream.state, 9))
-    return [point for stream in streams[:4] for point in stream_points(stream, clock, unit)]
 
 
 def supplier_steps(result: SupplierResult, clock: Clock, unit: str) -> list[str]:
@@ -126,6 +142,7 @@ def supplier_steps(result: SupplierResult, clock: Clock, unit: str) -> list[str]
     if not result.materials:
         steps.append(words.STEP["no_mean"])
     name = shorten(result.supplier, 60)
+    steps += _suspended((material.stream for material in result.materials), words.FRAGMENT["of_supplier"])
     for material in result.materials:
         if material.stream.state == "out_of_control":
             day = _began(material.stream, clock)
@@ -161,60 +178,35 @@ def supplier_steps(result: SupplierResult, clock: Clock, unit: str) -> list[str]
     return steps or [step["go_on"]]
 
 
-def supplier_points(result: SupplierResult, clock: Clock, unit: str) -> list[str]:
-    """Return the main points of a supplier: verdicts, then each material."""
+def verdicts_in_words(result: SupplierResult) -> str:
+    """Return how the lots of a supplier were judged."""
+    return words.POINT["verdicts"].format(
+        lots=general.counted(result.lots, "lot"), accepted=result.accepted, held=result.held, rejected=result.rejected,
+        not_assessed=result.not_assessed,
+    )  # fmt: skip
+
+
+def material_points(material: SupplierMaterial, clock: Clock, unit: str) -> list[str]:
+    """Return the main points of a material; certificates and other suppliers have tables of their own."""
+    return [*stream_points(material.stream, clock, unit)[:2], *_capability(material)]
+
+
+def _capability(material: SupplierMaterial) -> list[str]:
     say = words.POINT
-    points = [
-        say["verdicts"].format(
-            lots=general.counted(result.lots, "lot"), accepted=result.accepted, held=result.held, rejected=result.rejected,
-            not_assessed=result.not_assessed,
-        )
-    ]  # fmt: skip
-    for material in result.materials:
-        points += stream_points(material.stream, clock, unit)[:2]
-        points += _of_material(material, unit)
-    return points
-
-
-def _of_material(material: SupplierMaterial, unit: str) -> list[str]:
-    say, name = words.POINT, shorten(material.material, 40)
     sentence = words.CAPABILITY[material.capability].format(asked=compact(material.ppk_asked, 3))
+    sentence = sentence[:1].upper() + sentence[1:]
     level = material.level
     if material.capability != "not_assessed":
         low, high = level.ppk_interval or (None, None)
         few = say["few"] if level.lots < INDICATIVE else ""
         points = [
             say["ppk"].format(
-                stream=name, ppk=fixed(level.ppk, 2), low=fixed(low, 2), high=fixed(high, 2),
+                ppk=fixed(level.ppk, 2), low=fixed(low, 2), high=fixed(high, 2),
                 lots=general.counted(level.lots, "lot"), few=few,
             ),
-            say["capability"].format(material=name, sentence=sentence),
+            say["capability"].format(sentence=sentence),
         ]  # fmt: skip
     else:
         reason = material.capability_reason or level.not_computable.get("ppk", "")
-        points = [
-            say["capability"].format(
-                material=name, sentence=f"{sentence}{f' ({shorten(reason, 160)})' if reason else ''}"
-            )
-        ]
-    found = material.certificates
-    pair, limits = found.mean_difference_interval, found.limits_of_agreement
-    if pair is not None and limits is not None:
-        decimals = decimals_for((pair[1] - pair[0]) / 2)
-        points.append(
-            say["certificates"].format(
-                material=name, unit=unit, pairs=found.pairs, beyond=len(found.beyond), known=found.normalised_errors,
-                difference=fixed(found.mean_difference, decimals, sign=True), low=fixed(pair[0], decimals, sign=True),
-                high=fixed(pair[1], decimals, sign=True), agree_low=fixed(limits[0], decimals, sign=True),
-                agree_high=fixed(limits[1], decimals, sign=True),
-            )
-        )  # fmt: skip
-    else:
-        points.append(say["no_certificates"].format(material=name, reason=found.reason or ""))
-    others = len(material.peers) - 1
-    points.append(
-        say["peers"].format(material=name, others=words.counted(others, "supplier"))
-        if others > 0
-        else say["no_peers"].format(material=name)
-    )
+        points = [say["capability"].format(sentence=f"{sentence}{f' ({shorten(reason, 160)})' if reason else ''}")]
     return points

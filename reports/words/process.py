@@ -58,6 +58,7 @@ _SINGULAR = {
     "subgroup": "subgroup",
     "supplier": "supplier",
     "signal": "signal",
+    "material": "material",
     "change": "change",
 }
 _PLURAL = {
@@ -65,6 +66,7 @@ _PLURAL = {
     "subgroup": "subgroups",
     "supplier": "suppliers",
     "signal": "signals",
+    "material": "materials",
     "change": "changes",
 }
 
@@ -78,6 +80,8 @@ def counted(number: int, noun: str) -> str:
 STEP = {
     "in_control": "Go on. Look here again after the next lots.",
     "watch": "Look at the latest lots before the next one runs: furnace, quench, melt, meter. Nothing is proven yet.",
+    "suspended": "First the meter: {n} of {signals} come from lots read on {meters}, suspended now with an open event. A meter that drifts "
+    "looks like a shift {what}; settle it before anything else is concluded.",
     "first_meter": "Make sure it is the process and not the meter: see the checks of the meters around the first signal.",
     "stop": "Find out what changed about {day} in {stream}: melt, furnace, quench, tooling, method or people. Hold the parts made since "
     "then until somebody has looked at them; their verdicts stand as they are.",
@@ -110,15 +114,15 @@ SECTION = {
 COLUMN = {
     "stream": "Stream", "state": "State", "subgroups": "Subgroups", "parts": "Parts", "mean": "Mean", "between": "Between lots, s",
     "within": "Within lots, s", "ppk": "Ppk", "interval": "95 % interval", "since": "Since", "subgroup": "Subgroup", "at": "First reading",
-    "value": "Mean", "z": "z", "rules": "Rules", "phase": "Phase", "limits": "Limits", "centre": "Centre", "sigma": "s of means",
-    "within_sigma": "s within", "from": "From", "to": "To", "by": "By", "why": "Why", "kind": "Limits are", "shift": "Shift", "p": "p",
+    "value": "Mean", "z": "z", "rules": "Rules", "phase": "Phase", "centre": "Centre", "sigma": "s of means",
+    "within_sigma": "s within", "kind": "Limits are", "shift": "Shift", "p": "p",
     "before": "Last at the old level", "after": "First at the new level", "spread": "Spread", "judged": "Judged", "rule": "Rule",
     "looks": "What it looks for", "source": "Source", "ewma": "EWMA", "material": "Material", "lots": "Lots", "accepted": "Accepted",
     "held": "On hold", "rejected": "Rejected", "not_assessed": "Not assessed", "capability": "Capability", "lot": "Lot",
     "verdict": "Verdict", "certificate": "Certificate", "certified": "Mill states", "difference": "Difference", "en": "E_n",
     "supplier": "Supplier", "pairs": "Lots compared", "mean_difference": "Mean difference", "agreement": "Limits of agreement",
-    "control_limits": "Control limits of means", "spread_limits": "of spread", "estimate": "Limits of means from",
-    "largest": "Largest E_n", "slope": "Slope in 30 days", "number": "Number",
+    "control_limits": "Control limits of means", "spread_limits": "of spread",
+    "suspended": "Read on a meter suspended now", "period": "From, to", "largest": "Largest E_n", "slope": "Slope in 30 days", "number": "Number",
 }  # fmt: skip
 
 TABLE = {
@@ -153,8 +157,9 @@ FIGURE = {
     "key_peers": "Filled square: this supplier. Circle: others. The line is the 95 % interval, with variation between lots counted.",
     "names_once": "A rule is named where it first appears in a stretch of signals; the table names them all.",
     "thinned": "{shown} of {total} subgroups are drawn, every flagged one among them; the others are spread evenly.",
-    "place_axis": "Number of the subgroup, in order of time",
-    "lot_axis": "Number of the lot, in order of time",
+    "date_axis": "Date of the first reading, {zone}; in order of time, at equal distances",
+    "on_suspended": "read on {meters}, suspended now",
+    "key_suspended": "Thick line at the foot: read on the meter named below it, which is suspended now; it may have drifted, not the level.",
     "mean_axis": "Mean at {reference} °C, {unit}",
     "spread_axis": "{spread} within a subgroup, {unit}",
     "ewma_axis": "EWMA, {unit}",
@@ -166,21 +171,15 @@ FIGURE = {
 }  # fmt: skip
 
 POINT = {
-    "since": "{stream}: out of control since {day}, subgroup {subgroup}; {signals} in all.",
-    "calm": "{stream}: {state}; {subgroups}, {parts} in all.",
-    "change": "{stream}: the level most likely changed between {before} ({before_day}) and {after} ({after_day}) by {shift} {unit}.",
-    "level": "{stream}: mean {mean} {unit}; lots differ by s = {between} {unit}, parts of one lot by s = {within} {unit}.",
-    "ppk": "{stream}: Ppk {ppk} (95 % interval {low} to {high}, {lots}, variation between lots counted){few}.",
-    "ppk_lost": "{stream}: no headline Ppk, because {why}; the table holds the figure.",
+    "since": "Out of control since {day}, subgroup {subgroup}; {signals} in all.",
+    "calm": "{state}; {subgroups}, {parts} in all.",
+    "change": "The level most likely changed between {before} ({before_day}) and {after} ({after_day}) by {shift} {unit}.",
+    "level": "Mean {mean} {unit}; lots differ by s = {between} {unit}, parts of one lot by s = {within} {unit}.",
+    "ppk": "Ppk {ppk} (95 % interval {low} to {high}, {lots}, variation between lots counted){few}.",
+    "ppk_lost": "No headline Ppk, because {why}; the table holds the figure.",
     "few": ", indicative: fewer than 25 lots",
     "verdicts": "{lots}: {accepted} accepted, {held} on hold, {rejected} rejected, {not_assessed} not assessed.",
-    "capability": "{material}: {sentence}.",
-    "certificates": "{material}: incoming minus certificate {difference} {unit} on average ({low} to {high}, {pairs} lots); limits of "
-    "agreement {agree_low} to {agree_high} {unit}; |E_n| above 1 for {beyond} of {known}.",
-    "no_certificates": "{material}: certificates cannot be compared ({reason}).",
-    "slope": "{material}: lot means move by {slope} {unit} in 30 days ({low} to {high}) over the period.",
-    "peers": "{material}: also delivered by {others}; compared below.",
-    "no_peers": "{material}: no other supplier delivered it in the period.",
+    "capability": "{sentence}.",
 }
 
 FACT = {
@@ -189,7 +188,7 @@ FACT = {
     "chance": "False alarms",
 }  # fmt: skip
 FRAGMENT = {
-    "process": "Process report", "supplier": "Supplier report", "product": "product", "line": "line", "all": "all lots",
+    "process": "Process report", "supplier": "Supplier report", "product": "product", "line": "line",
     "period": "lots first read from {first} to {last}", "asked": "period asked for: {first} to {last}", "open": "open", "whole": "all lots read so far",
     "repeats": "Subgroups are made of part means; repeats on one spot are never a subgroup.",
     "level": "One-way random effects over lots; the interval of Ppk puts together those of the mean and of the total variation (modified large "
@@ -201,10 +200,11 @@ FRAGMENT = {
     "suspect": "Lots whose meter failed a check beside them are drawn and not judged.",
     "chance": "With known limits and nothing wrong, one point beyond 3 s comes once in 370 subgroups and a run of {n} once in {run}, so "
     "a signal now and then is chance; limits from few subgroups alarm more often.",
-    "no_signals": "No subgroup breaks a rule.", "no_changes": "No change of level is found.", "yes": "yes", "no": "no",
+    "judged": "{judged} of {many} judged", "of_process": "of the process", "of_supplier": "of the supplier",
+    "few_lots": "What has fewer than {n} lots is a row of the table only.", "more_charts": "Spread and moving average of {stream}",
+    "yes": "yes", "no": "no",
     "not_drawn": "{n} more streams have no chart here: {names}.",
     "named": "named", "provisional": "provisional", "none": "none",
     "no_streams": "No lot has a mean at the reference temperature yet.",
-    "no_chart": "There is no chart: {reason}.",
     "since": "since {day}", "of_parts": "{parts}: {span}",
 }  # fmt: skip

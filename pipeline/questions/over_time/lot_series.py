@@ -80,10 +80,23 @@ def subgroups_of(
     -------
     polars.DataFrame
         The columns of `streams`, subgroup, at, parts, mean, standard_deviation, range, judged (false where a failed check
-        throws doubt on every part of it), lots (ids, joined by a comma).
+        throws doubt on every part of it), lots (ids, joined by a comma), suspended (meters that read it, are suspended now and
+        have an open event that touches it, joined by a comma).
     """
+    found = _subgroups(assessment, lots, list(streams), by, hours)
+    of_lot = {
+        lot: {light.meter for light in lights if light.suspended and light.events}
+        for lot, lights in assessment.came_to_light.items()
+    }
+    names = [
+        ", ".join(sorted({meter for lot in lots.split(", ") for meter in of_lot.get(lot, ())}))
+        for lots in found["lots"].to_list()
+    ]
+    return found.with_columns(pl.Series("suspended", names, dtype=pl.String))
+
+
+def _subgroups(assessment: Assessment, lots: pl.DataFrame, keys: list[str], by: str, hours: float) -> pl.DataFrame:
     known = lots.filter(pl.col("mean").is_not_null() & pl.col("first_at").is_not_null())
-    keys = list(streams)
     if by == "lot":
         return known.sort(*keys, "first_at", "lot", nulls_last=True).select(
             *keys,

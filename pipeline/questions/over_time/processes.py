@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from pipeline.workspace.settings import Settings, Workspace
     from schemas.processes import StreamResult
 
-__all__ = ["POINTS", "STATES", "process_names", "process_pages", "processes", "stream_columns"]
+__all__ = ["POINTS", "STATES", "judged_in_words", "process_names", "process_pages", "processes", "stream_columns"]
 
 STATES = ("out_of_control", "watch", "in_control", "not_assessed")
 """From the worst on."""
@@ -113,6 +113,14 @@ def processes(
     return found
 
 
+def judged_in_words(states: Sequence[str], noun: str) -> str | None:
+    """Say how many can be judged, where it is some of several and not all."""
+    known = sum(state != "not_assessed" for state in states)
+    if known in (0, len(states)):
+        return None
+    return f"{known} of {len(states)} {noun}s can be judged; the others have too few subgroups for limits."
+
+
 def _called(name: str, known: dict[str, tuple[str, str]]) -> str:
     if name in known:
         return name
@@ -133,10 +141,10 @@ def _result(name: str, kind: str, streams: list[StreamResult], assessment: Asses
     others = len(streams) - len(worst)
     if others and state in ("out_of_control", "watch"):
         calm = sum(stream.state == "in_control" for stream in streams)
-        reasons.append(f"{calm} of {len(streams)} streams are in control.")
-    unknown = sum(stream.state == "not_assessed" for stream in streams)
-    if unknown and state != "not_assessed":
-        reasons.append(f"{unknown} of {len(streams)} streams cannot be judged yet: too few subgroups for limits.")
+        if calm:
+            reasons.append(f"{calm} of {len(streams)} streams {'is' if calm == 1 else 'are'} in control.")
+    if told := judged_in_words([stream.state for stream in streams], "stream"):
+        reasons.insert(0 if state == "in_control" else len(reasons), told)
     rules = chart_rules(settings)
     return ProcessResult(
         process=name,
@@ -157,7 +165,7 @@ def _result(name: str, kind: str, streams: list[StreamResult], assessment: Asses
 POINTS = [
     "stream", "place", "subgroup", "at", "parts", "mean", "spread", "judged", "phase", "centre", "lower", "upper",
     "within_lower", "within_upper", "z", "spread_centre", "spread_lower", "spread_upper", "ewma", "ewma_lower", "ewma_upper",
-    "rules", "ewma_beyond", "lots",
+    "rules", "ewma_beyond", "lots", "suspended",
 ]  # fmt: skip
 
 

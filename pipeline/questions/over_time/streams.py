@@ -279,7 +279,13 @@ def analyse_stream(
             ),
             signals=tuple(
                 ProcessSignal(
-                    row["subgroup"], row["at"], tuple(row["rules"].split()), row["mean"], row["z"], row["phase"]
+                    row["subgroup"],
+                    row["at"],
+                    tuple(row["rules"].split()),
+                    row["mean"],
+                    row["z"],
+                    row["phase"],
+                    tuple(filter(None, row["suspended"].split(", "))),
                 )
                 for row in points.filter(pl.col("rules") != "").iter_rows(named=True)
             ),

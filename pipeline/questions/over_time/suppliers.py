@@ -10,7 +10,7 @@ from pipeline.errors import UsageError
 from pipeline.metrology.units import convert
 from pipeline.near import nearest
 from pipeline.questions.over_time.lot_series import lots_frame, subgroups_of
-from pipeline.questions.over_time.processes import POINTS, STATES
+from pipeline.questions.over_time.processes import POINTS, STATES, judged_in_words
 from pipeline.questions.over_time.streams import analyse_stream, named_baselines
 from pipeline.questions.provenance import PageContext
 from pipeline.statistics.agreement import agreement, normalised_errors
@@ -338,7 +338,10 @@ def _result(
                 f"({change.previous_at.astimezone(settings.zone):%Y-%m-%d}) and {change.subgroup} "
                 f"({change.at.astimezone(settings.zone):%Y-%m-%d}), by {change.shift:+.3g} {settings.unit}."
             )
-    reasons += [f"{material.material}: {_capability_in_words(material)}." for material in materials]
+    judged = [material for material in materials if material.stream.state != "not_assessed"]
+    reasons += [f"{material.material}: {_capability_in_words(material)}." for material in judged]
+    if materials and not judged:
+        reasons.append(f"No capability is concluded, because {_NOT_STABLE['not_assessed']}.")
     if counts["rejected"] or counts["held"]:
         waiting = lots.filter(pl.col("verdict").is_in(["reject", "hold"]))["lot"].to_list()
         reasons.append(
@@ -349,6 +352,8 @@ def _result(
         reasons.append(
             f"The mill's certificate disagrees with the incoming readings (|E_n| above 1): {_names(beyond)}."
         )
+    if told := judged_in_words([material.stream.state for material in materials], "material"):
+        reasons.insert(0 if state == "in_control" else len(reasons), told)
     if not lots.height:
         reasons = ["No lot of this supplier was read in the period."]
     elif not materials:

@@ -30,7 +30,7 @@ DAYS = 14
 def works(*, shift: float = 0.0, after: int = 99, failing_day: int | None = None) -> Scenario:
     """One lot of five parts a day from each of two lines; line A shifts after so many days."""
     lots = ["lot,product,material,specification,supplier,line"]
-    lots += [f"{line}{day:02d},bar,copper,S,Q,{line}" for day in range(DAYS) for line in "AB"]
+    lots += [f"{line}{day:02d},bar,copper,S,Q,{line}" for day in range(DAYS + 1) for line in "AB"]
     scenario = Scenario(lots="\n".join(lots) + "\n")
     rng = np.random.default_rng(2)
     for day in range(DAYS):
@@ -71,7 +71,7 @@ def test_a_shift_of_one_line_is_found_and_said_first() -> None:
     assert result.reasons[0].startswith(
         "product bar, line A, supplier Q: Out of control since 2026-03-12 (subgroup A10)"
     )
-    assert "1 of 2 streams are in control" in result.reasons[1]
+    assert "1 of 2 streams is in control" in result.reasons[1]
     (change,) = result.streams[0].level_changes
     assert (change.previous_subgroup, change.subgroup) == ("A09", "A10")
     assert result.streams[1].state == "in_control"
@@ -106,6 +106,45 @@ def test_a_lot_whose_meter_failed_is_drawn_and_not_judged() -> None:
     supplier = suppliers(works(failing_day=13).assess(day=DAYS), [])["Q"][0]
     assert supplier.materials[0].level.lots == 2 * DAYS - 2
     assert supplier.held == 2
+
+
+def test_lots_of_a_meter_that_is_suspended_are_marked_as_long_as_it_is() -> None:
+    scenario = works(failing_day=13)
+    for subgroups in ("lot", "part"):
+        _, points = charted(scenario, process_subgroups=subgroups)
+        marked = points.filter(pl.col("suspended") != "")
+        assert marked["suspended"].unique().to_list() == ["M1"]
+        assert marked["lots"].unique().sort().to_list() == ["A13", "B13"]
+    material = suppliers(scenario.assess(day=DAYS), [])["Q"][2].filter(pl.col("suspended") == "M1")
+    assert material["subgroup"].sort().to_list() == ["A13", "B13"]
+    # a run that passes releases the meter, and nothing is marked any more, though the event is still open
+    scenario.reading(at("12:20", 13), 58.0, role="setting", block="B1").check("12:30", day=13)
+    _, points = charted(scenario)
+    assert points["suspended"].unique().to_list() == [""]
+
+
+def test_signals_tell_which_suspended_meter_read_them() -> None:
+    # a shift of the line that comes together with a meter that fails at the end of each of its last days
+    scenario = works(shift=-0.9, after=12)
+    scenario.check("12:30", 0.9, day=13)
+    line = charted(scenario)[0].streams[0]
+    assert {signal.subgroup: signal.suspended for signal in line.signals}["A12"] == ()
+    assert line.suspended <= {"M1"}
+
+
+@pytest.mark.parametrize(
+    ("few", "told"),
+    [(DAYS, None), (DAYS + 1, "1 of 2 streams can be judged; the others have too few subgroups for limits.")],
+)
+def test_what_is_judged_only_in_part_says_so_first(few: int, told: str | None) -> None:
+    scenario = works()
+    # one lot more on line A, so that it alone has as many lots as limits need
+    scenario.check("07:00", day=DAYS).lot("08:00", lot="A14", day=DAYS).check("12:00", day=DAYS)
+    assessment = scenario.assess(day=DAYS + 1, settings=Settings(process_baseline_subgroups=few))
+    result = processes(assessment, [], ["bar"])["bar"][0]
+    assert result.state == "in_control"
+    assert (result.reasons[0] == told) is (told is not None)
+    assert any("can be judged" in reason for reason in result.reasons) is (told is not None)
 
 
 def named(first: str, last: str, **given: Any) -> Event:
@@ -198,7 +237,7 @@ def test_a_supplier_is_called_capable_only_while_its_level_is_known_to_be_in_con
     assert material.level.ppk is not None
     assert (material.stream.state, material.capability) == ("not_assessed", "not_assessed")
     assert material.capability_reason == "whether the level is in control cannot be judged"
-    assert any("no capability is concluded, because whether the level" in reason for reason in unknown.reasons)
+    assert any("No capability is concluded, because whether the level" in reason for reason in unknown.reasons)
 
 
 def test_a_level_that_changed_inside_the_period_gives_no_capability() -> None:
