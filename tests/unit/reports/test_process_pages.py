@@ -28,7 +28,7 @@ def text_of(page: Any) -> str:
 
 
 def stream_of(state: str, lots: int, name: str = "product bar, supplier A") -> StreamResult:
-    (stream,) = _process("bar", [9]).result.streams
+    stream: StreamResult = _process("bar", [9]).result.streams[0]
     return replace(stream, state=state, lots=lots, name=name)
 
 
@@ -95,10 +95,10 @@ def means(html: str) -> str:
 
 def test_dates_stand_below_a_chart() -> None:
     page = _process("bar", [24])
-    days = re.findall(r">(\d{4}-\d{2}-\d{2})</text>", means(reports.render(page)))
+    # the words of a chart are written once for each width that they have room at
+    days = sorted(set(re.findall(r">(\d{4}-\d{2}-\d{2})</text>", means(reports.render(page)))))
     assert days[0] == f"{DAY - timedelta(days=24):%Y-%m-%d}"
     assert len(days) == 6
-    assert days == sorted(set(days))
     # within one day it is the time that tells subgroups apart
     hours = page.points.with_columns((pl.lit(DAY) + pl.duration(minutes=10 * pl.col("place"))).alias("at"))
     assert re.findall(r">(2026-03-02 \d\d:\d\d)</text>", means(reports.render(replace(page, points=hours))))
