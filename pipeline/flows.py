@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-    from pipeline.pages.lots_and_meters import PageReport
+    from pipeline.pages.page import PageReport
     from pipeline.workspace.settings import Workspace
 
 __all__ = ["carrying_out", "embedded_server", "in_flow", "lost", "render_step", "resident"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
@@ -13,8 +14,6 @@ from typing import TYPE_CHECKING, Any
 from scenario import Scenario
 
 from pipeline.history.snapshot import Snapshot
-from pipeline.kept.answers import settled_state
-from pipeline.workspace.settings import find_workspace
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -69,7 +68,11 @@ def loaded(root: Path) -> int:
 def shown(root: Path) -> int:
     """Return how many files the pages show, all of them written."""
     snapshot = Snapshot.current(root / "history" / "annealog.duckdb")
-    whole = snapshot is not None and (settled_state(find_workspace(root)) or "").startswith(snapshot.manifest["state"])
+    mark = root / "pages" / ".answers" / "mark.json"  # written last
+    try:
+        whole = snapshot is not None and json.loads(mark.read_bytes())["history"] == snapshot.manifest["history"]
+    except FileNotFoundError:
+        whole = False
     return loaded(root) if whole else 0
 
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from pipeline.load.report import Change, FileReport, LoadReport
-    from pipeline.pages.lots_and_meters import PageReport
+    from pipeline.pages.page import PageReport
     from pipeline.workspace.settings import Settings
 
 __all__ = [

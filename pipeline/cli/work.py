@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from pipeline.judge.assessment import Assessment
     from pipeline.load.report import LoadReport
-    from pipeline.pages.lots_and_meters import PageReport
+    from pipeline.pages.page import PageReport
     from pipeline.workspace.settings import Workspace
 
 __all__ = ["add_to", "exit_code"]

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline.errors import EnvironmentProblem, HistoryBusy
 from pipeline.history.journal import Journal
 from pipeline.history.snapshot import signature
-from pipeline.workspace.files import cannot, sha256_of
+from pipeline.workspace.files import cannot, sha256_of, state_of_file
 from pipeline.workspace.locks import only_one
 from pipeline.workspace.program import program
 from pipeline.workspace.texts import changed_texts, hashes_of_texts
@@ -41,7 +41,6 @@ __all__ = [
     "altered_answers",
     "answer_of",
     "one_rendering",
-    "settled_state",
     "withdraw",
 ]
 
@@ -62,17 +61,13 @@ class Answer:
     not_taken_over: list[str]
 
 
-def _state(path: Path) -> list[int]:
-    try:
-        state = path.stat()
-    except OSError:
-        return []
-    return [state.st_size, state.st_mtime_ns]
-
-
 def _of_program(workspace: Workspace) -> dict[str, Any]:
     language = workspace.settings.language
-    return {"program": program(), "language": language, "texts": _state(workspace.root / "texts" / f"{language}.toml")}
+    return {
+        "program": program(),
+        "language": language,
+        "texts": state_of_file(workspace.root / "texts" / f"{language}.toml"),
+    }
 
 
 def _put(path: Path, data: bytes) -> None:
@@ -130,7 +125,12 @@ class Answers:
         """
         place = self._folder / _name(kind, name)
         shown = None if page is None else page.relative_to(self._workspace.pages).as_posix()
-        kept = {"document": document, "page": shown, "sha256": sha256, "state": [] if page is None else _state(page)}
+        kept = {
+            "document": document,
+            "page": shown,
+            "sha256": sha256,
+            "state": [] if page is None else state_of_file(page),
+        }
         data = json.dumps(kept, ensure_ascii=False, allow_nan=False).encode()
         self._kept[place.name] = sha256_of(data)
         try:
@@ -140,7 +140,11 @@ class Answers:
         if not same:
             _put(place, data)
 
-    def settle(self, known: Iterable[tuple[str, str]], state: str | None) -> None:
+    def has(self, kind: str, name: str) -> bool:
+        """Say whether an answer is kept, be it from the rendering before."""
+        return _name(kind, name) in self._kept
+
+    def settle(self, known: Iterable[tuple[str, str]]) -> None:
         """Say that all answers hold for the history, and drop those of things that are not known any more.
 
         The chain vouches for the mark, and the mark for each answer by its hash. Where the history is busy nothing is
@@ -150,15 +154,13 @@ class Answers:
         ----------
         known
             Kind and name of everything that the rendering knew.
-        state
-            Of the history, as the assessment has it.
         """
         names = {_name(kind, name) for kind, name in known}
         for path in self._folder.glob("*.json"):
             if path.name not in names and path.name != _MARK:
                 path.unlink(missing_ok=True)
         kept = {name: digest for name, digest in self._kept.items() if name in names}
-        data = json.dumps({**self._mark, "state": state, "answers": kept}, ensure_ascii=False).encode()
+        data = json.dumps({**self._mark, "answers": kept}, ensure_ascii=False).encode()
         from pipeline.history.store import History  # whoever only asks needs nothing of it
 
         with (
@@ -214,12 +216,6 @@ def altered_answers(workspace: Workspace) -> list[str]:
 def withdraw(workspace: Workspace) -> None:
     """Take the mark of the last rendering away: from here on its answers hold no more."""
     (_folder(workspace) / _MARK).unlink(missing_ok=True)
-
-
-def settled_state(workspace: Workspace) -> str | None:
-    """Return the state of the history for which the last rendering settled all answers; None where none did."""
-    mark = _mark(workspace)
-    return None if mark is None else mark["state"]
 
 
 @contextlib.contextmanager
@@ -279,6 +275,6 @@ def answer_of(workspace: Workspace, kind: str, name: str) -> Answer | None:
     if found is None:
         return None
     page = None if found["page"] is None else workspace.pages / found["page"]
-    if page is not None and _state(page) != found["state"]:
+    if page is not None and state_of_file(page) != found["state"]:
         return None
     return Answer(found["document"], page, changed_texts(hashes_of_texts(workspace), mark["taken_over"]))

@@ -23,7 +23,7 @@ from pipeline.questions.lot_detail.detail import earlier_lots
 from pipeline.workspace.program import program
 from pipeline.workspace.recorded import recorded_settings
 from pipeline.workspace.texts import changed_texts, hashes, hashes_of_texts
-from schemas.documents import from_json
+from schemas.documents import as_bytes, from_json
 from schemas.look_back import CameToLight, EventGlance
 from schemas.page import PageLink
 
@@ -61,7 +61,7 @@ def computed_tables(assessment: Assessment) -> dict[str, Computed]:
 
 
 def _documents(key: str, results: Mapping[str, Any]) -> pl.DataFrame:
-    rows = [(name, orjson.dumps(result).decode()) for name, result in results.items()]
+    rows = [(name, as_bytes(result).decode()) for name, result in results.items()]
     return pl.DataFrame(rows, schema={key: pl.String, "document": pl.String}, orient="row")
 
 

@@ -11,8 +11,6 @@ import reports
 from pipeline.judge.lots.budgets import with_budgets
 from pipeline.judge.meters.evidence import calibrations_of
 from pipeline.metrology.block_checks import run_of_meter
-from pipeline.pages.page import Page, PageReport
-from pipeline.pages.writer import write_pages
 from pipeline.questions.exclusions import with_exclusions
 from pipeline.questions.lot_detail.detail import LotDetails
 from pipeline.questions.meter_budgets import with_meter_budgets
@@ -29,14 +27,7 @@ if TYPE_CHECKING:
     from pipeline.judge.assessment import Assessment
     from pipeline.workspace.settings import Workspace
 
-__all__ = [
-    "Page",
-    "PageReport",
-    "index_page",
-    "lot_pages",
-    "meter_pages",
-    "write_pages",
-]
+__all__ = ["index_page", "lot_pages", "meter_pages"]
 
 _LOT_COLUMNS = [
     "source", "line", "replicate", "measured_at", "clock", "meter", "probe", "operator", "part", "spot", "value", "unit",
@@ -61,7 +52,7 @@ def lot_pages(
     """
     wanted = sorted(assessment.lots if lots is None else lots)
     context = PageContext(workspace, assessment, sources, once=len(wanted) == 1)
-    readings = assessment.readings.filter(pl.col("role") == "part").with_columns(
+    readings = assessment.readings.filter((pl.col("role") == "part") & pl.col("lot").is_in(wanted)).with_columns(
         pl.col("source_id").replace_strict(context.names, default=None, return_dtype=pl.String).alias("source")
     )
     of_lot = _split(readings, wanted)

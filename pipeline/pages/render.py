@@ -14,10 +14,13 @@ from pipeline.kept.answers import Answers, one_rendering, withdraw
 from pipeline.kept.trace_answers import keep_traces
 from pipeline.pages.blocks import block_pages
 from pipeline.pages.board import board_pages
+from pipeline.pages.due import Keys, lot_keys
 from pipeline.pages.events import event_pages
 from pipeline.pages.handbook import handbook_pages
 from pipeline.pages.linked import linked_pages
-from pipeline.pages.lots_and_meters import PageReport, index_page, lot_pages, meter_pages, write_pages
+from pipeline.pages.lots_and_meters import index_page, lot_pages, meter_pages
+from pipeline.pages.page import PageReport
+from pipeline.pages.writer import register_of, write_pages
 from pipeline.questions.over_time.processes import process_pages
 from pipeline.questions.over_time.suppliers import supplier_pages
 from pipeline.questions.review import review_links
@@ -32,8 +35,9 @@ if TYPE_CHECKING:
     import polars as pl
 
     from pipeline.judge.assessment import Assessment
-    from pipeline.pages.lots_and_meters import Page
+    from pipeline.pages.page import Page
     from pipeline.workspace.settings import Workspace
+    from schemas.results import LotResult
 
 __all__ = ["MORE_PAGES", "render"]
 
@@ -56,12 +60,11 @@ def render(
     always: bool = False,
     progress: Callable[[PageReport, int], None] | None = None,
     processes: int = 1,
-    only: Callable[[Assessment, list[str]], Iterable[str] | None] | None = None,
     alone: bool = False,
     assessed: Callable[[Assessment], None] | None = None,
     found: Assessment | None = None,
 ) -> tuple[list[PageReport], Assessment]:
-    """Write every page whose data changed: lots, meters, index, handbook.
+    """Write every page whose data changed: lots, meters, index, handbook. Of lots only those are gathered whose key changed.
 
     Parameters
     ----------
@@ -75,9 +78,6 @@ def render(
         Called after each page with the number of pages in all.
     processes
         How many render; more than one only from a guarded main module.
-    only
-        Told the assessment and the addresses of all pages but those of lots; returns the lots whose pages may have
-        changed, None for all. The pages of the others are not looked at.
     alone
         Write pages that travel alone, into a folder of their own.
     assessed
@@ -128,13 +128,12 @@ def render(
                 for link in (*links, index.link, *(page.link for page in (*linked_pages(index), *book)))
             ),
         ]
-        known = [
-            *(reports.address("lot", lot) for lot in assessment.lots),
-            *(reports.address("readings", name) for name, lot in assessment.lots.items() if lot.long),
-            *others,
-        ]
-        lots = None if only is None else only(assessment, others)
+        known = [*(address for lot in assessment.lots.values() for _, address in _addresses(lot)), *others]
+        keys = {} if apart else lot_keys(assessment)
+        standing: frozenset[str] = frozenset()
         if not apart:
+            if not always:
+                standing = _standing(workspace, assessment, keys, frozenset(known), answers)
             withdraw(workspace)
         if assessed is not None:
             assessed(assessment)
@@ -143,10 +142,17 @@ def render(
             if progress is not None:
                 progress(report, len(known) - len(reviews))
 
+        kept_pages = [
+            PageReport(workspace.pages / address, kind, lot, written=False)
+            for lot in sorted(standing)
+            for kind, address in _addresses(assessment.lots[lot])
+        ]
+        for report in kept_pages:
+            after(report)
         written = write_pages(
             workspace,
             chain(
-                lot_pages(workspace, assessment, sources, lots),
+                lot_pages(workspace, assessment, sources, sorted(set(assessment.lots) - standing)),
                 meter_pages(workspace, assessment, sources),
                 more,
                 [index],
@@ -160,6 +166,10 @@ def render(
             alone=alone,
             answers=answers,
         )
+        if not apart:
+            Keys(workspace.pages).settle(
+                {address: keys[name] for name, lot in assessment.lots.items() for _, address in _addresses(lot)}
+            )
         if answers is not None:
             traced = keep_traces(answers, assessment, [page for page in more if isinstance(page, EventPage)])
             named = [
@@ -167,5 +177,28 @@ def render(
                 *(("meter", meter) for meter in assessment.meters),
                 *((page.link.kind, page.link.identifier) for page in more),
             ]
-            answers.settle([*named, *traced], assessment.history_state)
-        return written, assessment
+            answers.settle([*named, *traced])
+        return [*kept_pages, *written], assessment
+
+
+def _addresses(lot: LotResult) -> list[tuple[str, str]]:
+    """Return the pages of a lot, kind and address; what is long has one of its own."""
+    return [(kind, reports.address(kind, lot.lot)) for kind in (("lot", "readings") if lot.long else ("lot",))]
+
+
+def _standing(
+    workspace: Workspace,
+    assessment: Assessment,
+    keys: dict[str, str],
+    known: frozenset[str],
+    answers: Answers | None,
+) -> frozenset[str]:
+    """Return the lots whose pages and answers stand as they would be written now."""
+    register, written = register_of(workspace), Keys(workspace.pages)
+    there = known | register.present()
+    return frozenset(
+        name
+        for name, lot in assessment.lots.items()
+        if (answers is None or answers.has("lot", name))
+        and all(written.hold(at, keys[name]) and register.linked(at, there) for _, at in _addresses(lot))
+    )

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from pipeline.pages.page import Page
     from pipeline.workspace.settings import Settings, Workspace
 
-__all__ = ["altered_pages", "processes", "write_pages"]
+__all__ = ["altered_pages", "processes", "register_of", "write_pages"]
 
 
 _MOST_PROCESSES = 8
@@ -85,8 +85,8 @@ def write_pages(
     folder = workspace.pages if as_of is None else workspace.pages / f"as-of-{as_of:%Y%m%dT%H%M%SZ}"
     if alone:
         folder /= "single"
-    way = _Way(alone, workspace.settings.language, texts_of(workspace))
-    register = _Register(folder, reports.LOOK + way.mark())
+    way = _way(workspace, alone=alone)
+    register = Register(folder, reports.LOOK + way.mark())
     if known is None:
         pages = list(pages)
         known = [_address(page) for page in with_linked(pages)]
@@ -135,17 +135,22 @@ def write_pages(
     return [found[number] for number in sorted(found)]
 
 
+def register_of(workspace: Workspace) -> Register:
+    """Return what was written of the present pages of a workspace."""
+    return Register(workspace.pages, reports.LOOK + _way(workspace, alone=False).mark())
+
+
 def _address(page: Page) -> str:
     return reports.address(page.link.kind, page.link.identifier)
 
 
 def altered_pages(folder: Path) -> list[str]:
     """Return the addresses of pages in a folder that are not as they were written."""
-    register = _Register(folder, "")
+    register = Register(folder, "")
     return sorted(address for address in register.present() if not register.as_written(address))
 
 
-class _Register:
+class Register:
     """What was written: by address the hash of the data, the look, the hash of the page, and the links that led nowhere then."""
 
     def __init__(self, folder: Path, look: str) -> None:
@@ -168,9 +173,12 @@ class _Register:
 
     def fresh(self, address: str, data: str, there: frozenset[str]) -> bool:
         """Say whether a page stands as it would be written now."""
+        return self._written.get(address, [])[:1] == [data] and self.linked(address, there) and self.as_written(address)
+
+    def linked(self, address: str, there: frozenset[str]) -> bool:
+        """Say whether a page was written in this look, and with every link that it would have now."""
         entry = self._written.get(address, [])
-        same = entry[:2] == [data, self._look]
-        return same and there.isdisjoint(entry[3:]) and self.as_written(address)
+        return entry[1:2] == [self._look] and there.isdisjoint(entry[3:])
 
     def as_written(self, address: str) -> bool:
         """Say whether a page is there and has the bytes that were written."""
@@ -212,6 +220,10 @@ class _Way:
         if self.texts is None:
             return ""
         return hashlib.sha256(json.dumps(self.texts, sort_keys=True).encode()).hexdigest()[:12]
+
+
+def _way(workspace: Workspace, *, alone: bool) -> _Way:
+    return _Way(alone, workspace.settings.language, texts_of(workspace))
 
 
 def _render(pages: list[tuple[int, Any]], known: frozenset[str], way: _Way) -> list[_Rendered]:

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import hashlib
-import json
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 from pipeline.workspace.program import software_version
-from schemas.documents import as_json
+from schemas.documents import as_bytes
 from schemas.page import Provenance
 
 if TYPE_CHECKING:
@@ -30,7 +29,7 @@ def _fingerprint(*parts: Any) -> str:
         if isinstance(part, pl.DataFrame):
             digest.update(part.write_json().encode())
         else:
-            digest.update(json.dumps(as_json(part), sort_keys=True, ensure_ascii=False, allow_nan=False).encode())
+            digest.update(as_bytes(part))
         digest.update(b"\0")
     return digest.hexdigest()
 

@@ -33,7 +33,7 @@ from pipeline.judge.findings import keep_findings, last_verified, note_verified
 from pipeline.kept.snapshot import holds_until, publish_snapshot, said_now
 from pipeline.load import load as loading
 from pipeline.pages.board import board_pages
-from pipeline.pages.refresh import compared, refresh
+from pipeline.pages.render import render
 from pipeline.pages.writer import processes, write_pages
 from pipeline.questions.review import review_page
 from pipeline.service.arrivals import Arrivals
@@ -109,10 +109,9 @@ class Watch:
     root: Path
     say: Callable[[Round], None]
     in_flow: Callable[[str, Any, dict[str, Any]], Any] | None = None
-    _before: Assessment | None = None
     _loaded: Assessment | None = None
+    _shown: Assessment | None = None
     _now: Assessment | None = None
-    _unshown: set[str] = field(default_factory=set)
     _rules: str = ""
     _seen: list[int] = field(default_factory=list)
     _published: list[int] = field(default_factory=list)
@@ -223,7 +222,7 @@ class Watch:
             self.telling.refused = ""
             if any(file.status == "loaded" for file in report.files):
                 self.telling.last_arrival = datetime.now(UTC)
-            results["pages"] = step("refresh_pages", lambda: self._refresh(report))
+            results["pages"] = step("refresh_pages", lambda: self._refresh())
 
         if self.in_flow is not None and files:
             self.in_flow("watch", work, about)
@@ -253,19 +252,16 @@ class Watch:
 
         return loading.load(self.workspace, files, step=step, loaded=loaded, assessed=assessed)
 
-    def _refresh(self, report: LoadReport) -> int:
+    def _refresh(self) -> int:
         if not self.workspace.history.exists():
             return 0
-        count = processes(self.workspace.settings)
         self._seen = signature(self.workspace.history)
-        self._unshown |= set(report.lots)  # until a rendering succeeds
         # two assessments are held at once while pages are written, but the readings only of one
-        before, self._before = None if self._before is None else compared(self._before), None
         found, self._loaded = self._loaded, None
-        pages, self._before = refresh(
-            self.workspace, before, lots=self._unshown, processes=count, assessed=self._publish_first, found=found
+        pages, shown = render(
+            self.workspace, processes=processes(self.workspace.settings), assessed=self._publish_first, found=found
         )
-        self._unshown = set()
+        self._shown = _without_rows(shown)
         return sum(page.written for page in pages)
 
     def _publish_first(self, found: Assessment) -> None:
@@ -284,7 +280,7 @@ class Watch:
         workspace = self.workspace
         if not workspace.history.exists():
             return [], []
-        snapshot = publish_snapshot(workspace, self._before, assessed=self._keep_now)
+        snapshot = publish_snapshot(workspace, self._shown, assessed=self._keep_now)
         # what another process wrote since the pages were refreshed is left for the next round
         self._published = self._seen
         kept = said_now(snapshot)
@@ -304,7 +300,7 @@ class Watch:
         with self._history() as history:
             now = datetime.now(UTC)
             state = state_of(history)
-            for found in (self._before, self._now):
+            for found in (self._shown, self._now):
                 if (
                     found is not None
                     and found.history_state == state
@@ -318,12 +314,8 @@ class Watch:
         write_pages(workspace, pages)
 
     def _keep_now(self, found: Assessment) -> None:
-        """Keep what says the state now, for the board: of frames, those that say how long it holds."""
-        if found is self._before:
-            self._now = None
-            return
-        frames = ("checks", "spot_values", "budget_inputs", "bias_at_level")
-        self._now = replace(compared(found), **{name: getattr(found, name).clear() for name in frames})
+        """Keep what says the state now, for the board."""
+        self._now = None if found is self._shown else _without_rows(found)
 
     def _tell(self, kept: dict[str, Any]) -> tuple[list[Alert], list[str]]:
         return self.telling.alert(self.workspace, kept)
@@ -412,3 +404,13 @@ class Watch:
         notes = self.telling.once(text, repeat_s=repeat_s)
         if notes:
             self.say(Round(datetime.now(UTC), None, 0, (), tuple(notes)))
+
+
+_ROWS = (
+    "readings", "part_stream", "spot_values", "part_values", "budget_inputs", "bias_at_level", "study_readings",
+)  # fmt: skip
+
+
+def _without_rows(found: Assessment) -> Assessment:
+    """Return what was said without the rows that it follows from: they take most of its memory, and neither board nor snapshot needs them."""
+    return replace(found, **{name: getattr(found, name).clear() for name in _ROWS})

@@ -27,6 +27,7 @@ __all__ = [
     "opened",
     "read_bytes",
     "sha256_of",
+    "state_of_file",
     "tree_state",
     "walk",
     "write_atomically",
@@ -233,3 +234,12 @@ def tree_state(folders: Iterable[Path]) -> str:
         except OSError:
             found.append(f"{folder} -")
     return "\n".join(found)
+
+
+def state_of_file(path: Path) -> list[int]:
+    """Return size and time of a file, which tell whether it was written since; nothing where there is none."""
+    try:
+        state = path.stat()
+    except OSError:
+        return []
+    return [state.st_size, state.st_mtime_ns]

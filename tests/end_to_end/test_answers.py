@@ -24,8 +24,9 @@ from pipeline.kept import answers as kept
 from pipeline.kept.answers import answer_of
 from pipeline.kept.snapshot import publish_snapshot, said_now
 from pipeline.load.load import load
+from pipeline.pages import render as rendering
+from pipeline.pages.due import lot_keys
 from pipeline.pages.lots_and_meters import lot_pages
-from pipeline.pages.refresh import refresh, touched
 from pipeline.pages.render import render
 from pipeline.service.alerts import found_in
 from pipeline.workspace.locks import only_one
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
     from workspace_files import Shell
 
     from pipeline.judge.assessment import Assessment
+    from pipeline.workspace.settings import Workspace
 
 QUESTIONS: list[list[str]] = [
     ["lot", "L1"],
@@ -52,6 +54,21 @@ QUESTIONS: list[list[str]] = [
     ["study", "report", "R1"],
 ]
 SENSORS = "sensor,correction_c,expanded_uncertainty_c,coverage_factor\nT1,0.1,0.2,2\n"
+
+
+def gathered(place: Workspace, monkeypatch: pytest.MonkeyPatch) -> set[str]:
+    """Render; return the lots whose pages were gathered."""
+    asked: list[str] = []
+
+    def noted(workspace: Workspace, found: Assessment, sources: pl.DataFrame, lots: list[str]) -> Any:
+        asked.extend(lots)
+        return lot_pages(workspace, found, sources, lots)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(rendering, "lot_pages", noted)
+        pages, found = render(place)
+    assert {page.id for page in pages if page.kind == "lot"} == set(found.lots), "all are told of"
+    return set(asked)
 
 
 def days(*numbers: int, bias: float = 0.0) -> Scenario:
@@ -172,11 +189,11 @@ def test_a_decision_recorded_since_is_seen(works: Shell) -> None:
     assert [one["decision"] for one in works.json("lot", "L2")["dispositions"]] == ["rejected"]
 
 
-@pytest.mark.parametrize(("day", "lot", "left"), [(3, "L2", {"L1"}), (4, "L1", set())], ids=["later", "earlier"])
+@pytest.mark.parametrize(("day", "left"), [(3, {"L1"}), (4, set())], ids=["later", "earlier"])
 def test_pages_of_lots_that_were_not_looked_at_keep_their_answers(
-    works: Shell, monkeypatch: pytest.MonkeyPatch, day: int, lot: str, left: set[str]
+    works: Shell, monkeypatch: pytest.MonkeyPatch, day: int, left: set[str]
 ) -> None:
-    """As the resident service renders: only what was touched; all answers then hold for the new history.
+    """A rendering gathers only what was touched; all answers then hold for the new history.
 
     Behind the details of a lot stand the lots before it, so that a late reading of an earlier lot touches the later one.
     """
@@ -185,12 +202,9 @@ def test_pages_of_lots_that_were_not_looked_at_keep_their_answers(
         works.put("fit.csv", released())
     )  # else its meter would come back with the readings, and every lot says so
     render(place)
-    with History.open(place.history) as history:
-        before = assess(history, place.settings, as_of=None)
     works.load(works.put("late.csv", days(day)))
     assert answer_of(place, "lot", "L1") is None
-    pages, _ = refresh(place, before, lots={lot})
-    assert {"L1", "L2"} - {page.id for page in pages if page.kind == "lot"} == left
+    assert {"L1", "L2"} - gathered(place, monkeypatch) == left
     for words in QUESTIONS[:-1]:
         fresh = computed(works, words, monkeypatch)
         with monkeypatch.context() as patch:
@@ -198,14 +212,13 @@ def test_pages_of_lots_that_were_not_looked_at_keep_their_answers(
             assert said(works, words) == fresh, words
 
 
-def test_a_meter_that_comes_back_touches_every_lot_that_named_it_suspended(works: Shell) -> None:
+def test_a_meter_that_comes_back_touches_every_lot_that_named_it_suspended(
+    works: Shell, monkeypatch: pytest.MonkeyPatch
+) -> None:
     place = find_workspace(works.root)
-    with History.open(place.history) as history:
-        before = assess(history, place.settings, as_of=None)
     assert works.json("lot", "L1")["came_to_light"][0]["suspended"]
     works.load(works.put("fit.csv", released()))
-    pages, _ = refresh(place, before, lots=set())
-    assert {page.id for page in pages if page.kind == "lot"} == {"L1", "L2"}
+    assert gathered(place, monkeypatch) == {"L1", "L2"}
     assert works.json("lot", "L1")["came_to_light"] == []
     # the event of the failed check stays open, whoever released the meter
     (left,) = works.json("lot", "L2")["came_to_light"]
@@ -219,11 +232,11 @@ def test_a_check_of_one_meter_moves_nothing_of_another(works: Shell) -> None:
     works.load(works.put("fit.csv", released()))
     works.load(works.put("m2.csv", other.check("06:00", block="B2", meter="M2")))
 
-    def looked_at() -> tuple[Assessment, dict[str, str]]:
+    def looked_at() -> tuple[dict[str, str], dict[str, str]]:
         with History.open(place.history) as history:
             found, sources = assess(history, place.settings, as_of=None), history.sources()
         pages = lot_pages(place, found, sources)
-        return found, {page.result.lot: page.provenance.data_sha256 for page in pages}
+        return lot_keys(found), {page.result.lot: page.provenance.data_sha256 for page in pages}
 
     before, pages = looked_at()
     works.load(
@@ -231,7 +244,7 @@ def test_a_check_of_one_meter_moves_nothing_of_another(works: Shell) -> None:
     )
     after, again = looked_at()
     assert {name for name in pages if again[name] != pages[name]} == {"L2"}
-    assert touched(before, after, {"L2"}) == {"L2"}
+    assert {name for name in before if after[name] != before[name]} == {"L2"}
 
 
 def test_status_lists_what_a_person_can_read(works: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -261,40 +274,60 @@ def test_readings_left_out_touch_what_shows_them(works: Shell, monkeypatch: pyte
     """Later lots stand on an earlier one; a check that vanishes from a run changes the page of the lot beside it."""
     place = find_workspace(works.root)
     with History.open(place.history) as history:
-        before = assess(history, place.settings, as_of=None)
         rows = history.readings(lots=["L1"]) if of == "lot" else history.readings(meters=["M2"], roles=["block"])
         file = history.sources()["name"][0]
     for line in rows.filter(pl.col("source_id") == 1)["line"].to_list()[:3]:
         works("record", "exclusion", "--file", file, "--line", str(line), "--by", "Ada", "--why", "slipped")
         assert works.code == 0, works.err
-    refresh(place, before, lots=set())
+    render(place)
     for words in QUESTIONS[:2]:
         assert said(works, words) == computed(works, words, monkeypatch), words
 
 
 def test_a_rendering_that_did_not_end_vouches_for_nothing(works: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
     place = find_workspace(works.root)
-    with History.open(place.history) as history:
-        before = assess(history, place.settings, as_of=None)
+    assert gathered(place, monkeypatch) == set()
     assert answer_of(place, "lot", "L1") is not None
     with monkeypatch.context() as patch:
         patch.setattr("pipeline.pages.render.write_pages", lambda *_, **__: (_ for _ in ()).throw(KeyboardInterrupt))
         with pytest.raises(KeyboardInterrupt):
             render(place)
     assert answer_of(place, "lot", "L1") is None
-    pages, _ = refresh(place, before, lots=set())
-    assert {page.id for page in pages if page.kind == "lot"} == {"L1", "L2"}, "everything is looked at"
+    assert gathered(place, monkeypatch) == {"L1", "L2"}, "everything is looked at"
     assert answer_of(place, "lot", "L1") is not None
 
 
-def test_a_rendering_of_something_else_in_between_is_noticed(works: Shell) -> None:
-    place = find_workspace(works.root)
-    with History.open(place.history) as history:
-        before = assess(history, place.settings, as_of=None)
-    works.load(works.put("3.csv", days(3)))
-    render(place)
-    pages, _ = refresh(place, before, lots=set())
-    assert {page.id for page in pages if page.kind == "lot"} == {"L1", "L2"}
+@pytest.mark.parametrize("harm", ["altered", "gone", "touched", "keys", "no keys", "look", "setting", "table"])
+def test_what_a_page_was_written_for_must_still_hold(works: Shell, monkeypatch: pytest.MonkeyPatch, harm: str) -> None:
+    """Both lots are of one series, so that neither stands alone where what is shared changes."""
+    place, page = find_workspace(works.root), works.root / "pages" / "lots" / "L1.html"
+    assert gathered(place, monkeypatch) == set()
+    whole = page.read_bytes()
+    if harm == "altered":
+        page.write_bytes(whole + b" ")
+    elif harm == "gone":
+        page.unlink()
+    elif harm == "touched":
+        os.utime(page, (1, 1))
+    elif harm == "keys":
+        (works.root / "pages" / ".keys.json").write_text("[", encoding="utf-8")
+    elif harm == "no keys":
+        (works.root / "pages" / ".keys.json").unlink()
+    elif harm == "look":
+        monkeypatch.setattr("reports.LOOK", "another")
+    elif harm == "setting":
+        with (works.root / "annealog.toml").open("a", encoding="utf-8") as settings:
+            settings.write("subgroup_size = 3\n")
+        place = find_workspace(works.root)
+        load(place, [])
+    else:
+        with (works.root / "reference" / "materials.csv").open("a", encoding="utf-8") as table:
+            table.write("brass,,,\n")
+        load(place, [])
+    assert gathered(place, monkeypatch) == ({"L1"} if harm in ("altered", "gone", "touched") else {"L1", "L2"})
+    if harm in ("altered", "gone", "touched", "keys", "no keys"):
+        assert page.read_bytes() == whole
+    assert gathered(place, monkeypatch) == set()
 
 
 def test_one_rendering_at_a_time(works: Shell, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -32,7 +32,7 @@ WORKSPACES = 4
 KILLS = {"load": 25, "watch": 15, "render": 10}  # in each of the workspaces: a short history lets a run be short
 FILES_AT_ONCE = 3
 PRELOADED = [
-    "pipeline.load.load", "pipeline.pages.refresh", "pipeline.kept.snapshot", "pipeline.questions.status", "pipeline.kept.part",
+    "pipeline.load.load", "pipeline.kept.snapshot", "pipeline.questions.status", "pipeline.kept.part",
     "reports.block.page", "reports.overview.board", "reports.event.page", "reports.overview.index", "reports.lot.page", "reports.meter.page", "reports.process.page",
     "reports.review.page", "altair", "hypothesis", "pandas", "pandera.polars", "pytest", "scenario", "vl_convert", "workspace_files",
 ]  # fmt: skip
@@ -42,7 +42,6 @@ def work(kind: str, root: str, began: Any) -> None:
     """What is killed. Runs in a forked process."""
     from pipeline.kept.snapshot import publish_snapshot
     from pipeline.load.load import load
-    from pipeline.pages.refresh import refresh
     from pipeline.pages.render import render
     from pipeline.workspace.files import collect
     from pipeline.workspace.settings import find_workspace
@@ -54,9 +53,9 @@ def work(kind: str, root: str, began: Any) -> None:
         if kind == "render":
             render(place, always=True)
             return
-        report = load(place, collect([place.inbox])[0])
+        load(place, collect([place.inbox])[0])
         if kind == "watch":
-            refresh(place, None, lots=set(report.lots))
+            render(place)
             publish_snapshot(place)
 
 
