@@ -15,12 +15,16 @@ __all__ = ["Decision", "PageLink", "Provenance"]
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """A disposition: what a person decided about a lot or a signal. It stands beside the verdict."""
+    """A disposition: what a person decided about a lot or a signal. It stands beside the verdict.
+
+    `signed` says in which role, from where and how it was signed; None where a command recorded it.
+    """
 
     at: datetime
     by: str
     decision: str
     why: str
+    signed: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -294,7 +294,7 @@ def _show_lot(result: Any, path: str | None, settings: Settings) -> None:
     for flag in result.flags:
         console.print(output.plain(f"  flag: {flag}"))
     for decision in result.dispositions:
-        console.print(output.plain(f"  decided: {decision.decision} by {decision.by}: {decision.why}"))
+        console.print(output.plain(f"  {output.decided(decision)}"))
     if path:
         console.print(path)
 

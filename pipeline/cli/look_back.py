@@ -153,7 +153,7 @@ def _show_event(result: Any, settings: Settings) -> None:
     for note in result.notes:
         console.print(output.plain(f"  {note}"))
     for decision in result.dispositions:
-        console.print(output.plain(f"  decided: {decision.decision} by {decision.by}: {decision.why}"))
+        console.print(output.plain(f"  {output.decided(decision)}"))
     if not result.disposed:
         console.print(output.plain(f"  to do: annealog record disposition --event {result.event} --decision ..."))
     output.table(

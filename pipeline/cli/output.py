@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 __all__ = [
     "VERDICT_WORDS",
     "Shown",
+    "decided",
     "instead_of_printing",
     "load_document",
     "note",
@@ -212,6 +213,12 @@ class Shown:
         if isinstance(value, dict):
             return cls(value)
         return [cls.of(item) for item in value] if isinstance(value, list) else value
+
+
+def decided(decision: Any) -> str:
+    """Return in words what a person decided, and as what it was signed."""
+    signed = f" (signed: {decision.signed})" if decision.signed else ""
+    return f"decided: {decision.decision} by {decision.by}{signed}: {decision.why}"
 
 
 @contextlib.contextmanager

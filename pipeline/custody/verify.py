@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import tempfile
+from collections import Counter
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from itertools import islice
@@ -17,6 +18,8 @@ from pipeline import stop
 from pipeline.custody.rebuild import Replay, raw_file
 from pipeline.custody.recompute import SAMPLE, verify_computed
 from pipeline.errors import AnnealogError, EnvironmentProblem, IntegrityProblem
+from pipeline.history.accounts import KIND as ACCOUNTS
+from pipeline.history.accounts import account_of, key_of
 from pipeline.history.chain import GENESIS_HASH, Event, event_hash
 from pipeline.history.content import CONTENT, content_hash, verdicts_hash
 from pipeline.history.disk_checksums import changed_places
@@ -28,10 +31,12 @@ from pipeline.kept.answers import altered_answers
 from pipeline.pages.writer import altered_pages
 from pipeline.questions.reports_issued import KIND, what_differs
 from pipeline.workspace.recorded import recorded_settings, recorded_tables
+from schemas.digits import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from pipeline.history.accounts import Account
     from pipeline.workspace.settings import Settings, Workspace
 
 __all__ = ["NOT_LOOKED_AT", "VerifyReport", "verify"]
@@ -128,6 +133,7 @@ def _verify(workspace: Workspace, found: _Found, *, every: bool) -> VerifyReport
     ):
         rows = history.event_rows()
         head = _verify_chain(rows, found)
+        _verify_signatures(rows, found)
         papers = _Papers(workspace.settings, again, found) if KIND in rows["kind"] else None
         whole = _replay(workspace, history, again, rows, found, papers)
         if papers is not None:
@@ -228,6 +234,38 @@ def _verify_chain(rows: pl.DataFrame, found: _Found) -> str:
             )
         head, last = row["hash"], row["at"]
     return head
+
+
+def _verify_signatures(rows: pl.DataFrame, found: _Found) -> None:
+    """Hold each signature against the accounts as they were then, and say who signed from where."""
+    accounts: dict[str, Account] = {}
+    signed: Counter[tuple[str, str, str]] = Counter()
+    for row in rows.filter((pl.col("kind") == ACCOUNTS) | pl.col("subject").str.contains('"signed"')).iter_rows(
+        named=True
+    ):
+        try:
+            subject = json.loads(row["subject"])
+            if row["kind"] == ACCOUNTS:
+                account = account_of(subject, row["sequence"])
+                accounts[key_of(account.name)] = account
+            if (signature := subject.get("signed")) is None:
+                continue
+            who, role, place = signature["account"], signature["role"], signature["from"]
+            by = accounts.get(key_of(who))
+        except (IntegrityProblem, ValueError, KeyError, TypeError, AttributeError):
+            found.everything.append(
+                f"Event {row['sequence']} ({row['kind']}) states no account, or a signature that is none."
+            )
+            continue
+        if by is None or (by.name, by.role, by.open, row["by"]) != (who, role, True, who):
+            found.everything.append(
+                f"Event {row['sequence']} ({row['kind']}) is signed by {who} as {role}, who had no such account then."
+            )
+        signed[(who, role, place)] += 1
+    found.notes += [
+        f"Signed by {who}, {role}, from {place}: {counted(count, 'event')}."
+        for (who, role, place), count in sorted(signed.items())
+    ]
 
 
 _ENTRIES_AT_ONCE = _FILES_AT_ONCE = 200

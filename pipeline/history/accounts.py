@@ -9,6 +9,7 @@ import hashlib
 import hmac
 import json
 import os
+import threading
 import unicodedata
 from dataclasses import dataclass
 from datetime import datetime
@@ -163,10 +164,12 @@ class Accounts:
 
     def __init__(self, history: Path) -> None:
         self._journal = history.parent / "journal.jsonl"
-        self._file: tuple[int, int] | None = None
-        self._read = 0
-        self._last = 0
-        self._known: dict[str, Account] = {}
+        self._lock = threading.RLock()
+        self._file: tuple[int, int] | None
+        self._read: int
+        self._last: int
+        self._known: dict[str, Account]
+        self._forget(None)
 
     def now(self) -> dict[str, Account]:
         """Return all accounts by their key, open and closed.
@@ -176,17 +179,21 @@ class Accounts:
         IntegrityProblem
             If an event that states one was changed.
         """
-        try:
-            with self._journal.open("rb") as file:
-                state = os.fstat(file.fileno())
-                if self._file != (state.st_dev, state.st_ino) or state.st_size < self._read:
-                    self._file, self._read, self._known, self._last = (state.st_dev, state.st_ino), 0, {}, 0
-                if state.st_size > self._read:
-                    file.seek(self._read)
-                    self._take(file.read(state.st_size - self._read))
-        except FileNotFoundError:
-            self._file, self._read, self._known, self._last = None, 0, {}, 0
-        return self._known
+        with self._lock:
+            try:
+                with self._journal.open("rb") as file:
+                    state = os.fstat(file.fileno())
+                    if self._file != (state.st_dev, state.st_ino) or state.st_size < self._read:
+                        self._forget((state.st_dev, state.st_ino))
+                    if state.st_size > self._read:
+                        file.seek(self._read)
+                        self._take(file.read(state.st_size - self._read))
+            except FileNotFoundError:
+                self._forget(None)
+            return self._known
+
+    def _forget(self, file: tuple[int, int] | None) -> None:
+        self._file, self._read, self._last, self._known = file, 0, 0, {}
 
     @property
     def last(self) -> int:
@@ -217,5 +224,10 @@ class Accounts:
             found = account_of(subject, entry["sequence"])
             known[key_of(found.name)] = found
         if lines:
-            self._last = int(json.loads(lines[-1])["sequence"])
+            try:
+                self._last = int(json.loads(lines[-1])["sequence"])
+            except (ValueError, KeyError, TypeError):
+                raise IntegrityProblem(
+                    f"The last line of {self._journal} cannot be read. Run: annealog verify"
+                ) from None
         self._known, self._read = known, self._read + whole

@@ -32,6 +32,12 @@ class Event:
     previous_hash: str
     hash: str
 
+    @property
+    def signed_as(self) -> str | None:
+        """In which role, from where and how it was signed, in words; None where it was not."""
+        signature = self.subject.get("signed")
+        return signature and f"{signature['role']}, from {signature['from']}, {signature['how']}"
+
 
 def event_hash(sequence: int, at: datetime, kind: str, subject: str, by: str, why: str, previous_hash: str) -> str:
     """Return the SHA-256 of an event, over a JSON list so that no two events can share a text.

@@ -87,7 +87,7 @@ class History(Database):
         parts = [
             # notes and accounts say nothing of the record
             self._one(
-                "SELECT \"sequence\", hash FROM event WHERE kind NOT IN ('kept', 'verified', 'account') ORDER BY \"sequence\" DESC LIMIT 1"
+                "SELECT \"sequence\", hash FROM event WHERE kind NOT IN ('kept', 'verified', 'account', 'brought') ORDER BY \"sequence\" DESC LIMIT 1"
             ),
             self._run("SELECT sha256, held_at::VARCHAR FROM held_file ORDER BY ALL"),
             self._run("SELECT state, count(*) FROM quarantine GROUP BY 1 ORDER BY 1"),
@@ -450,7 +450,8 @@ class History(Database):
     def decisions(self) -> list[Event]:
         """Return the events that verdicts may follow from: all but those of which there are as many as files."""
         return self._events(
-            "WHERE kind NOT IN ('load', 'held', 'held_closed', 'verdicts', 'kept', 'verified', 'account')", []
+            "WHERE kind NOT IN ('load', 'held', 'held_closed', 'verdicts', 'kept', 'verified', 'account', 'brought')",
+            [],
         )
 
     def event_rows(self) -> pl.DataFrame:

@@ -112,7 +112,7 @@ def decisions_on_signals(events: Iterable[Event]) -> list[SignalDecision]:
                     event.subject["meter"],
                     event.subject.get("block"),
                     datetime.fromisoformat(at) if at else None,
-                    Decision(event.at, event.by, event.subject["decision"], event.why),
+                    Decision(event.at, event.by, event.subject["decision"], event.why, event.signed_as),
                     (datetime.fromisoformat(span[0]), datetime.fromisoformat(span[1])) if span else None,
                 )
             )

@@ -29,6 +29,7 @@ from pipeline.errors import AnnealogError, HistoryBusy, UsageError
 from pipeline.history.accounts import ROLES, Account, Accounts, password_fits
 from pipeline.history.accounts import key_of as key_of_name
 from pipeline.web import pages
+from pipeline.web.bring import Bringing
 from pipeline.web.deciding import Deciding
 from pipeline.web.files import page_file, with_bar
 from pipeline.web.sent import Sent, read_query, read_sent
@@ -48,7 +49,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Application", "Place"]
 
-_BODY_MB, _FORM_MB = 200, 1
+_BODY_MB, _FORM_MB = 50, 1
 _SLOW_S = 30.0
 _OURS = {"127.0.0.1", "localhost", "::1"}
 
@@ -98,6 +99,7 @@ class Application:
         self._hashing = threading.Semaphore(2)
         self._basic: dict[str, tuple[bytes, int]] = {}
         self._basic_key = secrets.token_bytes(32)
+        self._bringing = Bringing(self._accounts, self._one)
         self._deciding = Deciding(self._accounts, self._one, self.password_of)
 
     # -- from the wire --------------------------------------------------------------------------------------------
@@ -109,7 +111,7 @@ class Application:
         request = Request(scope, receive)
         as_data = scope["path"].startswith("/json")
         try:
-            visit = self._visit(request)
+            visit = await run_in_threadpool(self._visit, request)
             if visit.method == "POST":
                 visit.sent = await self._body(request, visit)
             response: Response = await run_in_threadpool(self._answer, visit)
@@ -215,7 +217,7 @@ class Application:
             case ["sign-in"] if not visit.open_to_all:
                 return self._sign_in(visit)
         if visit.open_to_all:
-            if visit.method == "POST" or visit.parts[0] in ("decide", "done", "me", "sign-in", "sign-out"):
+            if visit.method == "POST" or visit.parts[0] in ("decide", "done", "bring", "me", "sign-in", "sign-out"):
                 raise Refused(403, words.TOLD["accounts"])
             return self._page(visit)
         if visit.account is None or visit.session is None:
@@ -232,6 +234,8 @@ class Application:
                 return response
             case ["me"]:
                 return self._me(visit, account, session)
+            case ["bring"]:
+                return self._bringing.answer(visit, account, session)
             case ["decide" | "done", *_]:
                 return self._deciding.answer(visit, account, session)
         if visit.method == "POST":

@@ -20,7 +20,22 @@ if TYPE_CHECKING:
     from pipeline.web.forms import Field, Form, Outcome
     from pipeline.workspace.settings import Workspace
 
-__all__ = ["bar", "choose_page", "done_page", "form_page", "look_page", "me_page", "said_page", "sign_in_page"]
+__all__ = [
+    "acts",
+    "alarm",
+    "bar",
+    "choose_page",
+    "done_page",
+    "entry",
+    "facts",
+    "form_page",
+    "hidden",
+    "look_page",
+    "me_page",
+    "page",
+    "said_page",
+    "sign_in_page",
+]
 
 _FORM_STYLE = (
     ".entry{display:grid;gap:.9rem;max-width:34rem}.entry label{font-weight:600}.entry small{display:block;font-weight:400;color:var(--soft)}"
@@ -30,16 +45,17 @@ _FORM_STYLE = (
     ".acts{display:flex;flex-wrap:wrap;gap:.7rem}.acts button{min-height:2.75rem;padding:.4rem 1.1rem}"
     ".acts button:first-child{background:var(--link);color:var(--paper);border-color:var(--link)}"
     ".alarm{border:2px solid var(--reject);background:var(--reject-wash);padding:.4rem 1rem;margin:1rem 0}"
-    ".choices li{margin:.6rem 0;font-size:1.05rem}"
+    "pre{overflow-x:auto;font-size:.85rem}.choices li{margin:.6rem 0;font-size:1.05rem}"
 )
 _OFFERED = 500
 """Of more names than this none is offered: the page would be larger than what it decides on."""
 
 
-def _page(title: str, account: Account | None, *content: object, kind: str = words.PAGE["kind"]) -> str:
+def page(title: str, account: Account | None, *content: object) -> str:
+    """Return a page of the application: its title, and who is signed in."""
     top = element(
         "header",
-        element("p", kind, class_="kind"),
+        element("p", words.PAGE["kind"], class_="kind"),
         element("p", element("a", words.PAGE["pages"], href="/")),
         element("p", element("a", _who(account), href="/me")) if account is not None else None,
         class_="masthead",
@@ -53,24 +69,30 @@ def _who(account: Account) -> str:
     return words.TOLD["signed"].format(name=account.name, role=words.ROLE[account.role])
 
 
-def _alarm(problem: str | None) -> Html | None:
+def alarm(problem: str | None) -> Html | None:
+    """Return why something was refused, a sentence a line."""
     if not problem:
         return None
     lines = (element("p", line) for line in problem.splitlines() if line.strip())
     return element("div", element("h2", words.PAGE["nothing"]), *lines, class_="alarm", role="alert")
 
 
-def _hidden(values: Mapping[str, str]) -> list[Html]:
+def hidden(values: Mapping[str, str]) -> list[Html]:
+    """Return what a form carries along."""
     return [element("input", type="hidden", name=name, value=value) for name, value in values.items()]
 
 
-def _acts(*buttons: tuple[str, str]) -> Html:
+def acts(*buttons: tuple[str, str]) -> Html:
+    """Return buttons: the key of their words, and the step that they ask for."""
     shown = (element("button", words.BUTTON[name], type="submit", name="step", value=step) for name, step in buttons)
     return element("div", *shown, class_="acts")
 
 
-def _entry(action: str, *content: object) -> Html:
-    return element("form", *content, method="post", action=action, class_="entry", accept_charset="utf-8")
+def entry(action: str, *content: object, enctype: str | None = None) -> Html:
+    """Return a form that is sent to an address."""
+    return element(
+        "form", *content, method="post", action=action, class_="entry", accept_charset="utf-8", enctype=enctype
+    )
 
 
 def _secret(name: str, complete: str) -> Html:
@@ -118,27 +140,28 @@ def sign_in_page(form_token: str, to: str, problem: str | None) -> str:
     name = element(
         "input", id="f-name", name="name", required=True, maxlength="60", autocomplete="username", autofocus=True
     )
-    return _page(
-        words.PAGE["sign_in"], None, _alarm(problem),
-        _entry(
-            "/sign-in", *_hidden({"form": form_token, "to": to}),
+    return page(
+        words.PAGE["sign_in"], None, alarm(problem),
+        entry(
+            "/sign-in", *hidden({"form": form_token, "to": to}),
             element("div", element("label", words.FIELD["name"], for_="f-name"), name),
-            _secret("password", "current-password"), _acts(("sign_in", "sign")),
+            _secret("password", "current-password"), acts(("sign_in", "sign")),
         ),
     )  # fmt: skip
 
 
 def me_page(account: Account, form_token: str, problem: str | None, told: str | None) -> str:
     """Return the page of an account: sign out, another password."""
-    return _page(
-        words.PAGE["me"], account, element("p", _who(account), class_="what"), _alarm(problem),
+    return page(
+        words.PAGE["me"], account, element("p", _who(account), class_="what"), alarm(problem),
         element("p", told, role="status") if told else None,
         element("p", element("a", words.PAGE["decide"], href="/decide")),
-        _entry("/sign-out", *_hidden({"form": form_token}), _acts(("sign_out", "out"))),
+        element("p", element("a", words.PAGE["bring"], href="/bring")),
+        entry("/sign-out", *hidden({"form": form_token}), acts(("sign_out", "out"))),
         element("h2", words.BUTTON["password"]),
-        _entry(
-            "/me", *_hidden({"form": form_token}), _secret("password", "current-password"),
-            _secret("new_password", "new-password"), _secret("again", "new-password"), _acts(("password", "new")),
+        entry(
+            "/me", *hidden({"form": form_token}), _secret("password", "current-password"),
+            _secret("new_password", "new-password"), _secret("again", "new-password"), acts(("password", "new")),
         ),
     )  # fmt: skip
 
@@ -146,7 +169,7 @@ def me_page(account: Account, form_token: str, problem: str | None, told: str | 
 def choose_page(account: Account, forms: Sequence[tuple[Form, str]], about: str) -> str:
     """Return the list of what an account may decide, each with its address."""
     listed = [element("li", element("a", words.FORM[form.name], href=there)) for form, there in forms]
-    return _page(
+    return page(
         words.PAGE["decide"], account,
         element("p", words.PAGE["of"].format(name=about), class_="what") if about else None,
         element("ul", *listed, class_="choices") if listed else element("p", words.TOLD["nothing_here"]),
@@ -164,9 +187,9 @@ def form_page(
 ) -> str:
     """Return a form, filled with what was typed so far."""
     boxes = [_box(one, workspace, sent.get(one.name, "")) for one in (*form.fields, WHY)]
-    return _page(
-        words.FORM[form.name], account, _alarm(problem),
-        _entry(f"/decide/{form.name}", *_hidden(given), *boxes, _acts(("look", "look"))),
+    return page(
+        words.FORM[form.name], account, alarm(problem),
+        entry(f"/decide/{form.name}", *hidden(given), *boxes, acts(("look", "look"))),
         element("p", words.TOLD["caution"], class_="caution"),
     )  # fmt: skip
 
@@ -178,26 +201,26 @@ def look_page(
     """Return what a form is about to do, and ask for the signature."""
     typed = {one.name: sent.get(one.name, "") for one in (*form.fields, WHY)}
     rows = [(words.FIELD[name], value) for name, value in typed.items() if value.strip()]
-    return _page(
-        words.PAGE["look"], account, _alarm(problem), element("h2", words.PAGE["will"]),
-        element("p", element("b", told_of(form, sent))), *(element("p", line) for line in told), _facts(rows),
+    return page(
+        words.PAGE["look"], account, alarm(problem), element("h2", words.PAGE["will"]),
+        element("p", element("b", told_of(form, sent))), *(element("p", line) for line in told), facts(rows),
         element("h2", words.PAGE["sign"]),
         element("p", words.TOLD["sign"].format(name=account.name, role=words.ROLE[account.role], address=address)),
-        _entry(
-            f"/decide/{form.name}", *_hidden({**given, **typed}), _secret("password", "current-password"),
-            _acts(("sign", "sign")),
+        entry(
+            f"/decide/{form.name}", *hidden({**given, **typed}), _secret("password", "current-password"),
+            acts(("sign", "sign")),
         ),
-        _entry(f"/decide/{form.name}", *_hidden({**given, **typed}), _acts(("change", "change"))),
+        entry(f"/decide/{form.name}", *hidden({**given, **typed}), acts(("change", "change"))),
     )  # fmt: skip
 
 
 def done_page(account: Account, outcome: Outcome, pages: Sequence[tuple[str, str]]) -> str:
     """Return what was recorded: sentences, and each event as it stands in the chain."""
     title = words.PAGE["done"] if outcome.events or outcome.told else words.PAGE["nothing"]
-    return _page(
+    return page(
         title, account, element("p", words.FORM[outcome.form], class_="what"),
         *(element("p", line) for line in outcome.told),
-        join(join([element("h2", words.PAGE["event"]), _facts(_event_rows(event))]) for event in outcome.events),
+        join(join([element("h2", words.PAGE["event"]), facts(_event_rows(event))]) for event in outcome.events),
         element("ul", *(element("li", element("a", isolated(name), href=there)) for name, there in pages)),
         element("p", words.TOLD["pages_follow"]), element("p", element("a", words.PAGE["decide"], href="/decide")),
     )  # fmt: skip
@@ -220,17 +243,21 @@ def _plain(value: object) -> object:
     return str(as_json(value))[:500] if isinstance(value, (dict, list)) else value
 
 
-def _facts(rows: Sequence[tuple[str, object]]) -> Html:
+def facts(rows: Sequence[tuple[object, object]]) -> Html:
+    """Return pairs of a name and a value."""
     pairs = (join([element("dt", name), element("dd", text(value))]) for name, value in rows)
     return element("dl", *pairs, class_="facts")
 
 
 def said_page(title: str, problem: str, account: Account | None = None) -> str:
     """Return a page that says why something cannot be."""
-    return _page(title, account, _alarm(problem))
+    return page(title, account, alarm(problem))
 
 
 def bar(account: Account, decide: str) -> Html:
     """Return what stands above a page that is served to somebody who may decide."""
-    links = (element("a", words.PAGE["decide"], href=decide), element("a", _who(account), href="/me"))
+    links = (
+        element("a", words.PAGE["decide"], href=decide), element("a", words.PAGE["bring"], href="/bring"),
+        element("a", _who(account), href="/me"),
+    )  # fmt: skip
     return element("nav", *links, class_="filter", aria_label=words.PAGE["bar"])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hmac
 import secrets
+import threading
 import time
 from collections import OrderedDict
 from dataclasses import dataclass, field
@@ -54,7 +55,7 @@ class Sessions:
     """All visits."""
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
-        self._clock = clock
+        self._clock, self._lock = clock, threading.RLock()
         self._all: OrderedDict[str, Session] = OrderedDict()
 
     def start(self, account: Account | None = None, key: str | None = None) -> Session:
@@ -64,10 +65,11 @@ class Sessions:
         if account is not None:
             session.account, session.stated_by = key, account.sequence
             session.longest_s = LONGEST_READER_S if account.role == "reader" else LONGEST_S
-        self._all[session.token] = session
-        while len(self._all) > _MOST:  # those of nobody go first
-            oldest = next((one.token for one in self._all.values() if one.account is None), next(iter(self._all)))
-            self._all.pop(oldest, None)
+        with self._lock:
+            self._all[session.token] = session
+            while len(self._all) > _MOST:  # those of nobody go first
+                oldest = next((one.token for one in self._all.values() if one.account is None), next(iter(self._all)))
+                self._all.pop(oldest)
         return session
 
     def of(self, token: str) -> Session | None:
@@ -84,7 +86,8 @@ class Sessions:
 
     def end(self, token: str) -> None:
         """End a visit: its token is worth nothing from here on."""
-        self._all.pop(token, None)
+        with self._lock:
+            self._all.pop(token, None)
 
 
 _TRIES = 5
@@ -98,34 +101,33 @@ class Tries:
     """
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
-        self._clock = clock
+        self._clock, self._lock = clock, threading.Lock()
         self._wrong: OrderedDict[str, tuple[int, float]] = OrderedDict()
 
     def wait_s(self, *keys: str) -> int:
         """Return for how many seconds nobody may try; 0 where one may."""
         now = self._clock()
-        return max(
-            (int(self._wrong[key][1] - now + 1.0) for key in keys if key in self._wrong and self._wrong[key][1] > now),
-            default=0,
-        )
+        with self._lock:
+            left = [self._wrong.get(key, (0, now))[1] - now for key in keys]
+        return max((int(seconds + 1.0) for seconds in left if seconds > 0.0), default=0)
 
     def wrong(self, *keys: str) -> None:
         """Count a wrong password."""
         now = self._clock()
-        for key in keys:
-            count, until = self._wrong.pop(key, (0, 0.0))
-            if now - until > _LONGEST_WAIT_S:  # an old slip counts no more
-                count = 0
-            count += 1
-            pause = min(_WAIT_S * 2.0 ** (count - _TRIES), _LONGEST_WAIT_S) if count >= _TRIES else 0.0
-            self._wrong[key] = (count, now + pause)
-        while len(self._wrong) > _MOST:
-            self._wrong.popitem(last=False)
+        with self._lock:
+            for key in keys:
+                count, until = self._wrong.pop(key, (0, 0.0))
+                count = 1 if now - until > _LONGEST_WAIT_S else count + 1  # an old slip counts no more
+                pause = min(_WAIT_S * 2.0 ** (count - _TRIES), _LONGEST_WAIT_S) if count >= _TRIES else 0.0
+                self._wrong[key] = (count, now + pause)
+            while len(self._wrong) > _MOST:
+                self._wrong.popitem(last=False)
 
     def right(self, *keys: str) -> None:
         """Forget wrong passwords once the right one was given."""
-        for key in keys:
-            self._wrong.pop(key, None)
+        with self._lock:
+            for key in keys:
+                self._wrong.pop(key, None)
 
 
 class Rates:
@@ -138,15 +140,16 @@ class Rates:
     """
 
     def __init__(self, per_s: float, most: float, clock: Callable[[], float] = time.monotonic) -> None:
-        self._per_s, self._most, self._clock = per_s, most, clock
+        self._per_s, self._most, self._clock, self._lock = per_s, most, clock, threading.Lock()
         self._left: OrderedDict[str, tuple[float, float]] = OrderedDict()
 
     def taken(self, address: str) -> bool:
         """Take one; whether there was one left."""
         now = self._clock()
-        left, at = self._left.pop(address, (self._most, now))
-        left = min(self._most, left + (now - at) * self._per_s)
-        self._left[address] = (left - 1.0 if left >= 1.0 else left, now)
-        while len(self._left) > _MOST:
-            self._left.popitem(last=False)
+        with self._lock:
+            left, at = self._left.pop(address, (self._most, now))
+            left = min(self._most, left + (now - at) * self._per_s)
+            self._left[address] = (left - 1.0 if left >= 1.0 else left, now)
+            while len(self._left) > _MOST:
+                self._left.popitem(last=False)
         return left >= 1.0

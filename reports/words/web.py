@@ -2,20 +2,28 @@
 
 from __future__ import annotations
 
-__all__ = ["BUTTON", "FIELD", "FORM", "HINT", "PAGE", "ROLE", "TOLD", "WILL"]
+__all__ = ["BUTTON", "FATE", "FIELD", "FORM", "HINT", "PAGE", "ROLE", "TOLD", "WILL"]
 
 PAGE = {
     "kind": "Decide", "sign_in": "Sign in", "me": "Your account", "decide": "Decide here", "look": "Look before you sign",
     "done": "Recorded", "nothing": "Nothing was recorded", "refused": "Not possible", "bar": "Your account",
     "sign": "Your signature", "will": "What this does", "event": "The event as it stands in the record",
-    "pages": "Pages", "of": "About {name}",
+    "pages": "Pages", "of": "About {name}", "bring": "Hand in a file", "brought": "What became of the file",
+    "fates": "Lines by fate", "touched": "Lots and meters in it", "changed": "What is another now", "refused_lines": "Refused lines",
+    "layout": "A layout for this file", "layout_text": "The whole layout",
 }  # fmt: skip
 """Headings and the like."""
 
 BUTTON = {
     "sign_in": "Sign in", "sign_out": "Sign out", "look": "Go on", "sign": "Sign and record", "change": "Change",
-    "password": "Change the password",
+    "password": "Change the password", "bring": "Hand in",
 }  # fmt: skip
+
+FATE = {
+    "preamble": "before the table", "header": "header", "units": "units", "blank": "blank", "footer": "footer",
+    "accepted": "accepted", "duplicate": "known already", "quarantined": "refused",
+}  # fmt: skip
+"""What became of a line."""
 
 ROLE = {"reader": "reader", "technician": "technician", "metrologist": "metrologist", "supervisor": "supervisor"}
 
@@ -56,7 +64,8 @@ FIELD = {
     "received_on": "Received on", "shipped_on": "Shipped on", "customer": "Customer", "purchase_order": "Purchase order",
     "thickness_mm": "Thickness, mm", "smallest_flat_mm": "Smallest flat, mm", "valid_from": "Holds from",
     "signed_by": "Signed by", "signed_from": "From", "signed_at": "At", "number": "Event", "hash": "Hash",
-    "recorded": "Recorded", "how": "How",
+    "recorded": "Recorded", "how": "How", "export": "Export", "folder": "Folder of the inbox", "readings": "Readings stored",
+    "sentence": "What was wrong", "original": "As it stands in the file",
 }  # fmt: skip
 
 HINT = {
@@ -65,6 +74,7 @@ HINT = {
     "block": "The block it was set on, or was checked on.",
     "lines": "From the list of refused lines, with blanks between; or a file, or a reason.",
     "valid_from": "Needed where the lot stands in the table already: from when the new row holds.",
+    "export": "An export as the meter or its program wrote it; drop it here, or choose it. Larger ones go into the inbox itself.",
     "again": "So that a slip of the finger locks nobody out.",
     "new_password": "12 characters or more; several words make a good one.",
     "password": "To decide you sign each time: the password again, now.",
@@ -92,6 +102,10 @@ TOLD = {
     "internal": "Something went wrong in the program, and nothing of this was recorded. Tell whoever keeps it.",
     "large": "Too large: at most {most} MB are taken.",
     "fast": "Too many requests from one place. Wait a little.",
+    "no_file": "Choose a file that holds something.", "no_name": "The file needs a name of letters or digits.",
+    "brought": "handed in by the browser", "more_lines": "and {count} lines more: annealog quarantine list",
+    "layout": "No layout fits, so the file is held. This one is proposed; nothing is ever assumed: whoever knows the meter answers what "
+    "is open (annealog layout suggest FILE --ask), and then the file is loaded.",
     "accounts": "Deciding here needs an account: annealog account add NAME --role ROLE.",
     "password": "The password of {name} was changed. Everybody who was signed in with it is signed out.",
 }  # fmt: skip

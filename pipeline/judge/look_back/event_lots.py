@@ -45,7 +45,7 @@ def decided(chain: Iterable[Event]) -> Decided:
     for event in events:
         if event.kind != "disposition":
             continue
-        decision = Decision(event.at, event.by, event.subject["decision"], event.why)
+        decision = Decision(event.at, event.by, event.subject["decision"], event.why, event.signed_as)
         name = event.subject.get("event")
         if "lot" in event.subject:
             found.on_lots.setdefault(event.subject["lot"], []).append((name, decision))

@@ -197,7 +197,7 @@ def _decisions_on_lots(events: Iterable[Event]) -> dict[str, list[Decision]]:
     for event in events:
         if event.kind == "disposition" and "lot" in event.subject:
             found.setdefault(event.subject["lot"], []).append(
-                Decision(event.at, event.by, event.subject["decision"], event.why)
+                Decision(event.at, event.by, event.subject["decision"], event.why, event.signed_as)
             )
     return found
 

@@ -1,0 +1,105 @@
+"""The pages of a file that is handed in: what to choose, and what became of it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from pipeline.web.pages import acts, alarm, entry, facts, hidden, page
+from reports.kit.links import Site, here_is
+from reports.kit.markup import Html, element, isolated, join
+from reports.words import general
+from reports.words import web as words
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    import polars as pl
+
+    from pipeline.history.accounts import Account
+    from pipeline.intake.suggest import Suggestion
+    from pipeline.load.report import FileReport, LoadReport
+
+__all__ = ["bring_page", "brought_page"]
+
+_SHOWN = 200
+
+
+def bring_page(account: Account, form_token: str, folders: Sequence[str], problem: str | None) -> str:
+    """Return the page on which a file is chosen, or dropped."""
+    box = element("input", id="f-file", name="file", type="file", required=True, aria_describedby="h-file")
+    where = None
+    if folders:
+        options = (element("option", name or "/", value=name) for name in ("", *folders))
+        where = element(
+            "div",
+            element("label", words.FIELD["folder"], for_="f-folder"),
+            element("select", *options, id="f-folder", name="folder"),
+        )
+    return page(
+        words.PAGE["bring"], account, alarm(problem),
+        entry(
+            "/bring", *hidden({"form": form_token}),
+            element("div", element("label", words.FIELD["export"], for_="f-file"), element("small", words.HINT["export"], id="h-file"), box),
+            where, acts(("bring", "bring")), enctype="multipart/form-data",
+        ),
+    )  # fmt: skip
+
+
+def brought_page(
+    account: Account, file: FileReport, report: LoadReport, refused: pl.DataFrame | None, proposed: Suggestion | None
+) -> str:
+    """Return what became of a file: each line's fate, lots and meters, what changed, what to do."""
+    fates = [(words.FATE.get(fate, fate), count) for fate, count in file.fates.items() if count]
+    with here_is(Site(alone=True)):
+        touched = [
+            *((lot, general.VERDICT.get(verdict, verdict)) for lot, verdict in report.lots.items()),
+            *((meter, general.STATE.get(state, state)) for meter, state in report.meters.items()),
+        ]
+    return page(
+        words.PAGE["brought"], account, element("p", isolated(file.name, 200), class_="what"),
+        element("p", element("b", file.sentence), role="status"),
+        *(element("p", line) for line in (*file.details, *file.warnings)),
+        _part("fates", facts([*fates, (words.FIELD["readings"], file.readings)])) if fates else None,
+        _part("touched", facts([(isolated(name), word) for name, word in touched])) if touched else None,
+        _part("changed", element("ul", *(element("li", change.sentence) for change in report.changes))) if report.changes else None,
+        _part("refused_lines", _refused(refused)) if refused is not None and refused.height else None,
+        *(_suggestion(proposed) if proposed is not None else ()),
+        element("p", words.TOLD["pages_follow"]), element("p", element("a", words.PAGE["bring"], href="/bring")),
+    )  # fmt: skip
+
+
+def _part(name: str, content: Html) -> Html:
+    return join([element("h2", words.PAGE[name]), content])
+
+
+def _table(heads: Sequence[str], rows: Iterable[Sequence[object]]) -> Html:
+    head = element("thead", element("tr", *(element("th", name, scope="col") for name in heads)))
+    body = element("tbody", *(element("tr", *(element("td", cell) for cell in row)) for row in rows))
+    return element(
+        "div", element("table", head, body), class_="scroll", tabindex="0", role="region", aria_label=heads[0]
+    )
+
+
+def _refused(rows: pl.DataFrame) -> Html:
+    heads = [words.FIELD[name] for name in ("line", "reason", "sentence", "original")]
+    shown = rows.sort("line").head(_SHOWN).select("line", "reason", "sentence", "original").iter_rows()
+    more = element("p", words.TOLD["more_lines"].format(count=rows.height - _SHOWN)) if rows.height > _SHOWN else None
+    return join([_table(heads, shown), more])
+
+
+def _suggestion(found: Suggestion) -> list[Html]:
+    """Return the layout proposed: what is open, the first readings, and the whole text."""
+    asked = []
+    for question in found.questions:
+        choices = f" ({' | '.join(question.choices)})" if question.choices else ""
+        asked.append(element("li", element("b", question.key), f": {question.text}{choices}"))
+    preview: list[dict[str, Any]] = [
+        {key: str(value) for key, value in row.items() if value is not None} for row in found.preview.head(5).to_dicts()
+    ]
+    names = list(dict.fromkeys(key for row in preview for key in row))
+    return [
+        element("h2", words.PAGE["layout"]), element("p", words.TOLD["layout"]),
+        element("ul", *asked) if asked else Html(""),
+        _table(names, [[row.get(name, "") for name in names] for row in preview]) if names else Html(""),
+        element("details", element("summary", words.PAGE["layout_text"]), element("pre", found.layout_text)),
+    ]  # fmt: skip

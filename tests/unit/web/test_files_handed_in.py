@@ -1,0 +1,190 @@
+"""Files by the browser: laid into the inbox, loaded as by the command, told line by line; what comes in is bounded and stays text."""
+
+from __future__ import annotations
+
+import shutil
+from typing import TYPE_CHECKING
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scenario import Scenario
+from visiting import Person, application, cheap_passwords, people
+from workspace_files import full_workspace, neutral_csv
+
+from pipeline.errors import UsageError
+from pipeline.history.store import History
+from pipeline.web import app as app_module
+from pipeline.web.sent import read_query, read_sent
+from pipeline.workspace.settings import find_workspace
+from reports.words.general import VERDICT
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    root = full_workspace(tmp_path_factory.mktemp("works"))
+    with pytest.MonkeyPatch.context() as patch:
+        cheap_passwords(patch)
+        people(root)
+    (root / "inbox" / "EC-9").mkdir()
+    (root / "pages").mkdir(exist_ok=True)
+    return root
+
+
+@pytest.fixture
+def root(made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    cheap_passwords(monkeypatch)
+    return shutil.copytree(made, tmp_path / "works")
+
+
+def hand_in(root: Path, name: str, data: bytes, *, who: str = "Cia Ek", **fields: str) -> Person:
+    person = Person(application(root)).sign_in(who).get("/bring")
+    if person.status != 200:
+        return person
+    fields = {"form": person.forms()["bring"]["form"], **fields}
+    return person._arrived(person.client.post("/bring", data=fields, files={"file": (name, data)}))
+
+
+NEW = neutral_csv(Scenario().check("08:00", day=9).lot("09:00", lot="L5", day=9).check("10:00", day=9))
+
+
+def test_a_file_is_loaded_and_each_line_told(root: Path) -> None:
+    text = NEW + "no,such,line\n"
+    person = hand_in(root, "week-9.csv", text.encode(), folder="EC-9")
+    assert person.status == 200, person.text
+    assert (root / "inbox" / "EC-9" / "week-9.csv").read_bytes() == text.encode()
+    for said in ("accepted", "refused", "no,such,line", "L5"):
+        assert said in person.text
+    assert any(f"<dd>{word}</dd>" in person.text for word in VERDICT.values())
+    with History.open(find_workspace(root).history, snapshot=False) as history:
+        assert "L5" in history.all_lots()
+        (event,) = history.events("brought")
+    assert event.by == "Cia Ek"
+    assert event.subject["name"] == "inbox/EC-9/week-9.csv"
+    assert event.subject["signed"]["how"] == "signed in"
+    again = hand_in(root, "week-9.csv", text.encode(), folder="EC-9")
+    assert "already loaded" in again.text
+    with History.open(find_workspace(root).history, snapshot=False) as history:
+        assert len(history.events("brought")) == 1
+
+
+def test_an_unknown_file_is_held_and_a_layout_proposed(root: Path) -> None:
+    person = hand_in(root, "new meter.csv", b"Date;Instr;Cond\n2026-03-09 08:00;M1;58.1\n2026-03-09 08:01;M1;58.2\n")
+    assert person.status == 200, person.text
+    assert "held, nothing was loaded" in person.text
+    assert "A layout for this file" in person.text
+    assert "temperature_state" in person.text
+    assert (root / "inbox" / "new meter.csv").is_file()
+    assert not list((root / "layouts").glob("new*"))
+
+
+@pytest.mark.parametrize(
+    ("name", "lies"),
+    [
+        ("../../evil.csv", "evil.csv"), ("..\\..\\evil.csv", "evil.csv"), ("/etc/evil.csv", "evil.csv"),
+        (".hidden.csv", "hidden.csv"), ("a\x00b.csv", "a_b.csv"), ("<b>x</b>.csv", "b_.csv"), ("x" * 300 + ".csv", "x" * 100 + ".csv"),
+    ],
+)  # fmt: skip
+def test_a_file_lies_in_the_inbox_and_nowhere_else(root: Path, name: str, lies: str) -> None:
+    before = {path for path in root.rglob("*") if path.is_file()}
+    person = Person(application(root)).sign_in("Cia Ek").get("/bring")
+    boundary, token = b"mark", person.forms()["bring"]["form"].encode()
+    body = (
+        b'--mark\r\nContent-Disposition: form-data; name="form"\r\n\r\n' + token + b"\r\n--mark\r\n"
+        b'Content-Disposition: form-data; name="file"; filename="'
+        + name.encode()
+        + b'"\r\n\r\n'
+        + NEW.encode()
+        + b"\r\n--mark--\r\n"
+    )
+    answer = person.client.post(
+        "/bring", content=body, headers={"content-type": f"multipart/form-data; boundary={boundary.decode()}"}
+    )
+    assert answer.status_code == 200, answer.text
+    assert "<b>x" not in answer.text
+    fresh = {path for path in root.rglob("*") if path.is_file()} - before
+    assert root / "inbox" / lies in fresh
+    assert all(
+        path.is_relative_to(root / part)
+        for path in fresh
+        for part in [path.relative_to(root).parts[0]]
+        if part in ("inbox", "archive", "history")
+    )
+    assert {path.relative_to(root).parts[0] for path in fresh} <= {"inbox", "archive", "history"}
+
+
+@pytest.mark.parametrize(
+    ("name", "data", "fields"), [("x.csv", b"", {}), ("...", b"x", {}), ("x.csv", b"x", {"folder": "../archive"})]
+)
+def test_what_is_no_file_or_no_place_is_refused_in_words(
+    root: Path, name: str, data: bytes, fields: dict[str, str]
+) -> None:
+    before = sorted((root / "inbox").rglob("*"))
+    person = hand_in(root, name, data, **fields)
+    assert person.status == 422
+    assert 'role="alert"' in person.text
+    assert sorted((root / "inbox").rglob("*")) == before
+
+
+def test_another_file_of_the_same_name_lies_beside_the_first(root: Path) -> None:
+    before = (root / "inbox" / "40.csv").read_bytes()
+    assert hand_in(root, "40.csv", NEW.encode()).status == 200
+    assert (root / "inbox" / "40.csv").read_bytes() == before
+    assert len(list((root / "inbox").glob("40-*.csv"))) == 1
+
+
+def test_a_reader_hands_in_nothing(root: Path) -> None:
+    assert hand_in(root, "x.csv", NEW.encode(), who="Dan Ro").status == 403
+
+
+def test_what_is_too_large_is_refused_before_it_is_read(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(app_module, "_BODY_MB", 0.001)
+    assert hand_in(root, "x.csv", b"x" * 1_400).status == 413
+    monkeypatch.setattr(app_module, "_BODY_MB", 1)
+    assert hand_in(root, "x.csv", NEW.encode()).status == 200
+    person = Person(application(root)).get("/sign-in")
+    assert person.client.post("/sign-in", content=b"x" * 1_000_001).status_code == 413
+
+
+# -- how a body is read (RFC 7578) -------------------------------------------------------------------------------
+
+
+@given(st.dictionaries(st.text("abcxyz", min_size=1, max_size=5), st.binary(max_size=300), max_size=4))
+def test_a_body_of_parts_is_read_as_it_was_written(parts: dict[str, bytes]) -> None:
+    mark = b"b0undary-5a17"
+    body = b"".join(
+        b"--" + mark + b'\r\nContent-Disposition: form-data; name="' + name.encode() + b'"; filename="f"\r\n\r\n' + data + b"\r\n"
+        for name, data in parts.items()
+    ) + (b"--" + mark + b"--\r\n")  # fmt: skip
+    if parts:
+        found = read_sent(f"multipart/form-data; boundary={mark.decode()}", body)
+        assert {name: data for name, (_, data) in found.files.items()} == parts
+
+
+@given(
+    st.binary(max_size=400),
+    st.sampled_from(
+        [
+            "multipart/form-data; boundary=x",
+            "multipart/form-data",
+            "text/plain",
+            "",
+            "application/x-www-form-urlencoded",
+        ]
+    ),
+)
+def test_a_body_of_any_bytes_is_read_or_refused_in_words(body: bytes, kind: str) -> None:
+    try:
+        found = read_sent(kind, body)
+    except UsageError:
+        return
+    assert all(isinstance(value, str) for value in found.fields.values())
+
+
+def test_of_a_field_sent_twice_the_first_counts() -> None:
+    assert read_query("a=1&a=2&b=3") == {"a": "1", "b": "3"}
+    with pytest.raises(UsageError, match="More fields"):
+        read_query("&".join(f"a{n}=1" for n in range(300)))
