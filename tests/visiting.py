@@ -8,10 +8,16 @@ from html import unescape
 from typing import TYPE_CHECKING, Any
 
 import httpx
+from scenario import Scenario
+from workspace_files import full_workspace, neutral_csv
 
 from pipeline.cli.answers import ANSWERS
 from pipeline.decisions.accounts import open_account
+from pipeline.decisions.record import record_exclusion
 from pipeline.history import accounts
+from pipeline.history.store import History
+from pipeline.judge.assess import assess
+from pipeline.load.load import load
 from pipeline.web.app import Application, Place
 from pipeline.workspace.settings import find_workspace
 
@@ -20,10 +26,69 @@ if TYPE_CHECKING:
 
     import pytest
 
-__all__ = ["PASSWORD", "PEOPLE", "Person", "application", "cheap_passwords", "people"]
+__all__ = [
+    "DECISIONS",
+    "PASSWORD",
+    "PEOPLE",
+    "Person",
+    "application",
+    "cheap_passwords",
+    "decided_works",
+    "people",
+    "typed_into",
+]
 
 PASSWORD = "seven copper kettles"
 PEOPLE = {"Ada Lind": "supervisor", "Ben Moor": "metrologist", "Cia Ek": "technician", "Dan Ro": "reader"}
+
+
+DECISIONS = {
+    "lot": ("Ben Moor", {"lot": "L1", "decision": "re-measured"}, "disposition"),
+    "event": ("Ben Moor", {"event": "", "decision": "no effect found"}, "disposition"),
+    "release": ("Ada Lind", {"lot": "L1", "decision": "accepted with evidence"}, "disposition"),
+    "signal": ("Ben Moor", {"meter": "M1", "block": "B1", "decision": "re-measured"}, "disposition"),
+    "setting": ("Cia Ek", {"meter": "M1", "at": "2026-03-28T07:10", "block": "B1", "temperature": "23.4"}, "adjustment"),
+    "action": ("Cia Ek", {"meter": "M1", "at": "2026-03-28T07:10", "kind": "cleaned"}, "action"),
+    "exclusion": ("Ben Moor", {"file": "inbox/40.csv", "line": "3"}, "exclusion"),
+    "inclusion": ("Ben Moor", {"file": "inbox/40.csv", "line": "2"}, "inclusion"),
+    "baseline": ("Ben Moor", {"meter": "M1", "block": "B1", "start": "2026-03-02T00:00"}, "baseline"),
+    "process-baseline": ("Ben Moor", {"supplier": "Q", "material": "copper"}, "process_baseline"),
+    "discard": ("Ben Moor", {"reason": "missing_value"}, "discard"),
+    "replay": ("Ben Moor", {}, None),
+    "held": ("Ben Moor", {"file": "inbox/42.csv"}, "discard"),
+    "hardness": ("Cia Ek", {"lot": "L1", "value": "80", "scale": "HV"}, "reference"),
+    "lot-data": ("Cia Ek", {"lot": "L77", "product": "bar"}, "reference"),
+}  # fmt: skip
+"""Of each form: who signs it, what is typed, and the kind of event that follows."""
+
+
+def decided_works(root: Path) -> Path:
+    """Make a workspace in which each of the decisions can be made: with an event, a signal, a process, a line left out."""
+    full_workspace(root)
+    place = find_workspace(root)
+    table = root / "reference" / "lots.csv"
+    table.write_text(
+        table.read_text(encoding="utf-8") + "".join(f"L{n},bar,copper,S,Q\n" for n in range(11, 16)), encoding="utf-8"
+    )
+    more = Scenario().check("07:00", 2.0, day=20)
+    for n in range(11, 16):
+        more.check("08:00", day=n).lot("09:00", lot=f"L{n}", day=n).check("10:00", day=n)
+    path = root / "inbox" / "50.csv"
+    path.write_text(neutral_csv(more), encoding="utf-8")
+    load(place, [path])
+    record_exclusion(place, file="inbox/40.csv", line=2, by="Eve", why="probe lifted")
+    people(root)
+    return root
+
+
+def typed_into(root: Path, form: str) -> dict[str, str]:
+    """Return what is typed into a form, with the name of the event that there is."""
+    typed = dict(DECISIONS[form][1])
+    if "event" in typed:
+        with History.open(find_workspace(root).history, snapshot=False) as history:
+            found = assess(history, find_workspace(root).settings, as_of=None).found_events
+        typed["event"] = found[0].name
+    return typed
 
 
 def cheap_passwords(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -104,30 +104,29 @@ class Deciding:
             try:
                 values = read_values(form, visit.workspace, sent)
                 who = {"by": account.name, "why": values["why"]}
-                told = form.do(visit.workspace, values, **who, dry_run=True)
+                told = form.do(visit.workspace, values, **who, dry_run=True) if step == "look" else ()
             except UsageError as error:
                 return HTMLResponse(pages.form_page(form, visit.workspace, account, given, sent, str(error)), 422)
-        problem, status = None, 200
-        if step == "sign":
-            try:
-                self._password_of(account, account.name, sent.get("password", ""), visit.address)
-                with self._one:
-                    if number not in session.results:
-                        signature = Signature(
-                            account=account.name, role=account.role, address=visit.address, how=HOW, seen=int(seen)
-                        )
-                        with signed(signature):
-                            done = form.do(visit.workspace, values, **who, dry_run=False)
-                        session.keep(number, Outcome(form.name, tuple(done), tuple(signature.events)))
-                return RedirectResponse(f"/done/{number}", 303)
-            except HistoryBusy:
-                problem, status = words.TOLD["busy"], 503
-            except AnnealogError as error:
-                problem, status = str(error), 422
-            except Refused as refused:
-                problem, status = refused.said, refused.status
-        page = pages.look_page(form, account, visit.address, given, sent, told, problem)
-        return HTMLResponse(page, status)
+        if step == "look":
+            return HTMLResponse(pages.look_page(form, account, visit.address, given, sent, told, None))
+        try:
+            self._password_of(account, account.name, sent.get("password", ""), visit.address)
+            with self._one:
+                if number not in session.results:
+                    signature = Signature(
+                        account=account.name, role=account.role, address=visit.address, how=HOW, seen=int(seen)
+                    )
+                    with signed(signature):
+                        done = form.do(visit.workspace, values, **who, dry_run=False)
+                    session.keep(number, Outcome(form.name, tuple(done), tuple(signature.events)))
+            return RedirectResponse(f"/done/{number}", 303)
+        except HistoryBusy:
+            problem, status = words.TOLD["busy"], 503
+        except AnnealogError as error:
+            problem, status = str(error), 422
+        except Refused as refused:
+            problem, status = refused.said, refused.status
+        return HTMLResponse(pages.look_page(form, account, visit.address, given, sent, (), problem), status)
 
     def new_password(self, visit: Visit, account: Account, password: str, again: str) -> None:
         """Give an account the password that its owner chose, and typed twice.

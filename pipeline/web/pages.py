@@ -43,7 +43,8 @@ _FORM_STYLE = (
     "textarea{font:inherit;color:var(--ink);background:var(--paper);border:1px solid var(--inner);padding:.4rem .6rem;min-height:5rem}"
     "textarea:focus-visible{outline:3px solid var(--link);outline-offset:2px}"
     ".acts{display:flex;flex-wrap:wrap;gap:.7rem}.acts button{min-height:2.75rem;padding:.4rem 1.1rem}"
-    ".acts button:first-child{background:var(--link);color:var(--paper);border-color:var(--link)}"
+    ".acts.first button{background:var(--link);color:var(--paper);border-color:var(--link)}"
+    "main>h2{margin-top:1.6rem}main>.entry{margin-top:1.2rem}"
     ".alarm{border:2px solid var(--reject);background:var(--reject-wash);padding:.4rem 1rem;margin:1rem 0}"
     "pre{overflow-x:auto;font-size:.85rem}.choices li{margin:.6rem 0;font-size:1.05rem}"
 )
@@ -82,10 +83,10 @@ def hidden(values: Mapping[str, str]) -> list[Html]:
     return [element("input", type="hidden", name=name, value=value) for name, value in values.items()]
 
 
-def acts(*buttons: tuple[str, str]) -> Html:
-    """Return buttons: the key of their words, and the step that they ask for."""
+def acts(*buttons: tuple[str, str], first: bool = True) -> Html:
+    """Return buttons: the key of their words, and the step that they ask for; the first choice is filled with colour."""
     shown = (element("button", words.BUTTON[name], type="submit", name="step", value=step) for name, step in buttons)
-    return element("div", *shown, class_="acts")
+    return element("div", *shown, class_="acts first" if first else "acts")
 
 
 def entry(action: str, *content: object, enctype: str | None = None) -> Html:
@@ -93,6 +94,11 @@ def entry(action: str, *content: object, enctype: str | None = None) -> Html:
     return element(
         "form", *content, method="post", action=action, class_="entry", accept_charset="utf-8", enctype=enctype
     )
+
+
+def _whose(account: Account) -> Html:
+    """Return the name that a password belongs to, for what keeps passwords."""
+    return element("input", type="text", value=account.name, autocomplete="username", readonly=True, hidden=True)
 
 
 def _secret(name: str, complete: str) -> Html:
@@ -157,10 +163,10 @@ def me_page(account: Account, form_token: str, problem: str | None, told: str | 
         element("p", told, role="status") if told else None,
         element("p", element("a", words.PAGE["decide"], href="/decide")),
         element("p", element("a", words.PAGE["bring"], href="/bring")),
-        entry("/sign-out", *hidden({"form": form_token}), acts(("sign_out", "out"))),
+        entry("/sign-out", *hidden({"form": form_token}), acts(("sign_out", "out"), first=False)),
         element("h2", words.BUTTON["password"]),
         entry(
-            "/me", *hidden({"form": form_token}), _secret("password", "current-password"),
+            "/me", *hidden({"form": form_token}), _whose(account), _secret("password", "current-password"),
             _secret("new_password", "new-password"), _secret("again", "new-password"), acts(("password", "new")),
         ),
     )  # fmt: skip
@@ -207,10 +213,10 @@ def look_page(
         element("h2", words.PAGE["sign"]),
         element("p", words.TOLD["sign"].format(name=account.name, role=words.ROLE[account.role], address=address)),
         entry(
-            f"/decide/{form.name}", *hidden({**given, **typed}), _secret("password", "current-password"),
+            f"/decide/{form.name}", *hidden({**given, **typed}), _whose(account), _secret("password", "current-password"),
             acts(("sign", "sign")),
         ),
-        entry(f"/decide/{form.name}", *hidden({**given, **typed}), acts(("change", "change"))),
+        entry(f"/decide/{form.name}", *hidden({**given, **typed}), acts(("change", "change"), first=False)),
     )  # fmt: skip
 
 

@@ -37,7 +37,7 @@ def chromium(chromium_binary: str) -> Iterator[Browser]:
         lacking("Playwright is not installed; install the extra dev")
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(
-            executable_path=chromium_binary, args=["--no-sandbox", "--disable-gpu", "--host-resolver-rules=MAP * ~NOTFOUND"]
+            executable_path=chromium_binary, args=["--no-sandbox", "--disable-gpu", "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"]
         )  # fmt: skip
         yield browser
         browser.close()

@@ -6,8 +6,7 @@ import shutil
 from typing import TYPE_CHECKING
 
 import pytest
-from visiting import PASSWORD, PEOPLE, Person, application, cheap_passwords, people
-from workspace_files import full_workspace
+from visiting import DECISIONS, PASSWORD, PEOPLE, Person, application, cheap_passwords, decided_works, typed_into
 
 from pipeline.errors import ChangesRefused
 from pipeline.history.store import History
@@ -25,10 +24,9 @@ if TYPE_CHECKING:
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    root = full_workspace(tmp_path_factory.mktemp("works"))
     with pytest.MonkeyPatch.context() as patch:
         cheap_passwords(patch)
-        people(root)
+        root = decided_works(tmp_path_factory.mktemp("works"))
     (root / "pages").mkdir(exist_ok=True)
     return root
 
@@ -49,27 +47,9 @@ def events(root: Path) -> list[Event]:
         return history.events()
 
 
-HAPPY = {
-    "lot": ("Ben Moor", {"lot": "L1", "decision": "re-measured"}, "disposition"),
-    "release": ("Ada Lind", {"lot": "L1", "decision": "accepted with evidence"}, "disposition"),
-    "setting": ("Cia Ek", {"meter": "M1", "at": "2026-03-08T07:10", "block": "B1", "temperature": "23.4"}, "adjustment"),
-    "action": ("Cia Ek", {"meter": "M1", "at": "2026-03-08T07:10", "kind": "cleaned"}, "action"),
-    "exclusion": ("Ben Moor", {"file": "inbox/40.csv", "line": "3"}, "exclusion"),
-    "baseline": ("Ben Moor", {"meter": "M1", "block": "B1"}, "baseline"),
-    "discard": ("Ben Moor", {"reason": "*"}, "discard"),
-    "replay": ("Ben Moor", {}, None),
-    "held": ("Ben Moor", {"file": "inbox/42.csv"}, "discard"),
-    "hardness": ("Cia Ek", {"lot": "L1", "value": "80", "scale": "HV"}, "reference"),
-    "lot-data": ("Cia Ek", {"lot": "L77", "product": "bar"}, "reference"),
-}  # fmt: skip
-
-
-@pytest.mark.parametrize("form", HAPPY)
+@pytest.mark.parametrize("form", DECISIONS)
 def test_a_decision_becomes_the_event_that_the_command_writes_signed(app: Application, root: Path, form: str) -> None:
-    who, typed, kind = HAPPY[form]
-    if form == "discard":
-        with History.open(find_workspace(root).history, snapshot=False) as history:
-            typed = {"lines": str(history.quarantine(states=["new"])["quarantine_id"][0])}
+    (who, _, kind), typed = DECISIONS[form], typed_into(root, form)
     before = len(events(root))
     person = Person(app).sign_in(who)
     person.get(f"/decide/{form}").send("look", why="seen at the bench", **typed)
@@ -88,6 +68,10 @@ def test_a_decision_becomes_the_event_that_the_command_writes_signed(app: Applic
         "account": who, "role": PEOPLE[who], "from": "127.0.0.1", "how": "password at the moment of signing"
     }  # fmt: skip
     assert found.hash in person.text
+
+
+def test_each_form_is_among_the_decisions_that_are_made() -> None:
+    assert set(DECISIONS) == set(FORMS)
 
 
 def test_every_form_has_its_words_and_somebody_who_signs_it() -> None:
