@@ -247,7 +247,7 @@ class Body:
     def _after_footer(
         self, readings: pl.DataFrame, refused: pl.DataFrame, found: kinds.ChunkLines
     ) -> tuple[pl.DataFrame, pl.DataFrame]:
-        """Count what follows the first line of the footer as footer, unless it has at least half the cells of a reading."""
+        """Count what follows the first line of the footer as footer, unless half as many delimiters as a reading has cells stand in it."""
         start = self.footer[0][0]
         late = refused.filter(pl.col("line") >= start)
         mark, width = self.layout.dialect.delimiter, self.width

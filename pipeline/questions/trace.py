@@ -94,6 +94,5 @@ def _possibly(assessment: Assessment, meter: str, start: datetime | None) -> tup
         return ()
     others = assessment.brackets.filter(~pl.col("meter").is_in(known) & (pl.col("meter") != meter))
     if start is not None:
-        begin = pl.lit(start, dtype=assessment.brackets.schema["last_at"])
-        others = others.filter((pl.col("last_at") > begin) | (pl.col("unknown_clock") > 0))
+        others = others.filter((pl.col("last_at") > start) | (pl.col("unknown_clock") > 0))
     return tuple(others["lot"].unique().sort().to_list())

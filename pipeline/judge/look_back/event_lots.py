@@ -84,11 +84,9 @@ def _compared(assessment: Assessment, lot: str, facts: LotFacts) -> tuple[float 
 
 
 def _nearest(changes: Sequence[BiasChange], level: float | None) -> float:
-    """Return the bias change at the level nearest to a lot's."""
-    if not changes:
+    """Return the bias change at the level nearest to a lot's; a lot without a value has no risk to move."""
+    if not changes or level is None:
         return 0.0
-    if level is None:
-        return max((one.change for one in changes), key=abs)
     return min(changes, key=lambda one: (abs(one.level - level), one.name)).change
 
 
@@ -113,7 +111,7 @@ def _lots(assessment: Assessment, event: Found, said: Decided, disposed: bool, f
     # a reject or a scatter leaves lots supported: checks within tolerance stand on both sides
     covered = pl.lit(event.kind in ("signal", "precision"))
     if event.covered_until is not None:
-        covered = pl.col("last_at") <= pl.lit(event.covered_until, dtype=event.touched.schema["last_at"])
+        covered = pl.col("last_at") <= event.covered_until
     rows = event.touched.with_columns(
         pl.when(covered & (pl.col("support") == "supported"))
         .then(pl.lit("covered"))
@@ -125,9 +123,7 @@ def _lots(assessment: Assessment, event: Found, said: Decided, disposed: bool, f
     if not everything.height:
         return ()
     grouped = (
-        everything.with_columns(
-            pl.col("doubt").replace_strict({name: n for n, name in enumerate(_ORDER)}, return_dtype=pl.Int64)
-        )
+        everything.with_columns(pl.col("doubt").replace_strict({name: n for n, name in enumerate(_ORDER)}))
         .group_by("lot", "meter")
         .agg(
             pl.col("doubt").min(),
@@ -139,8 +135,7 @@ def _lots(assessment: Assessment, event: Found, said: Decided, disposed: bool, f
         .filter(pl.col("lot").is_in(list(assessment.lots)))
         .sort("lot", "meter")
     )
-    names = grouped["lot"].unique().sort().to_list()
-    read_again = _measured_again(assessment, names, event)
+    read_again = _measured_again(assessment, grouped["lot"].to_list(), event)
     found = []
     for row in grouped.iter_rows(named=True):
         lot = row["lot"]
@@ -212,11 +207,10 @@ def _strangers(assessment: Assessment, event: Found) -> pl.DataFrame:
     if not known or not others.height:
         return others.clear().with_columns(pl.lit("possible").alias("doubt"))
     inside = pl.lit(True)
-    at = others.schema["first_at"]
     if event.window_from is not None:
-        inside = inside & (pl.col("last_at") > pl.lit(event.window_from, dtype=at))
+        inside = inside & (pl.col("last_at") > event.window_from)
     if event.window_to is not None:
-        inside = inside & (pl.col("first_at") < pl.lit(event.window_to, dtype=at))
+        inside = inside & (pl.col("first_at") < event.window_to)
     return others.filter(inside | (pl.col("unknown_clock") > 0)).with_columns(pl.lit("possible").alias("doubt"))
 
 

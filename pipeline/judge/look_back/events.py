@@ -195,9 +195,9 @@ def _as_found(
     before = assessment.checks.filter(pl.col("run").is_in(passed.to_list()) & (pl.col("at") < end)).sort("at")
     passed_at: datetime | None = before["at"][-1] if before.height else None
     brackets = assessment.brackets.filter(pl.col("meter") == meter)
-    inside = pl.col("first_at") < pl.lit(end, dtype=brackets.schema["first_at"])
+    inside = pl.col("first_at") < end
     if calibrated is not None:
-        inside = inside & (pl.col("last_at") > pl.lit(calibrated, dtype=brackets.schema["first_at"]))
+        inside = inside & (pl.col("last_at") > calibrated)
     touched = brackets.filter((inside & (pl.col("unknown_clock") == 0)) | (pl.col("unknown_clock") > 0))
     words = "; ".join(
         f"{row['nominal']:g} {row['unit']}: {row['deviation']:+.3g} {row['unit']} (tolerance ±{row['tolerance']:.3g} {row['unit']})"

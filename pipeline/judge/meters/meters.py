@@ -49,8 +49,8 @@ def _block_summary(series: pl.DataFrame, settings: Settings) -> BlockSummary:
         reasons["precision_limit"] = reasons["within_standard_deviation"]
     else:
         # s = 0 (a display that never moves, of an unstated step) leaves nothing to compare a check with
-        base = max(tame.standard_deviation or 0.0, last["rounding"] or 0.0)
-        if base > 0 and tame.standard_deviation is not None:
+        base = None if tame.standard_deviation is None else max(tame.standard_deviation, last["rounding"] or 0.0)
+        if base:
             upper = precision_limit(
                 base,
                 float(within["within_degrees_of_freedom"].drop_nulls()[-1]),
@@ -251,9 +251,7 @@ def _flags(meter: str, checks: pl.DataFrame, register: pl.DataFrame, assessment:
         for series in _latest_series(checks)
         if series["limits_kind"][-1] == "frozen" and (failed := _failed_in_baseline(series))
     ]
-    last: Sequence[dict[str, Any]] = (
-        checks.unique("block", keep="last", maintain_order=True).to_dicts() if checks.height else ()
-    )
+    last: Sequence[dict[str, Any]] = checks.unique("block", keep="last").to_dicts() if checks.height else ()
     for row in sorted(last, key=lambda r: str(r["block"])):
         due = row["certificate_due_on"]
         if due is not None and due + timedelta(days=1) <= assessment.as_of:

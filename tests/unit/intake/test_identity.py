@@ -36,7 +36,8 @@ def fates(new: pl.DataFrame, old: pl.DataFrame, **changes: bool) -> list[tuple[s
     return list(decided.select(pl.col("fate").cast(pl.String), "occurrence").iter_rows())
 
 
-NOTHING = readings(("08:00:00", "1", "33.1")).clear()
+def nothing() -> pl.DataFrame:
+    return readings(("08:00:00", "1", "33.1")).clear()
 
 
 def test_the_same_readings_again_are_duplicates() -> None:
@@ -64,8 +65,8 @@ def test_a_corrected_lot_is_a_conflict_not_a_new_reading() -> None:
 
 def test_two_equal_readings_in_one_second_stay_two() -> None:
     twice = readings(("08:00:00", "1", "33.1"), ("08:00:00", "1", "33.1"))
-    assert fates(twice, NOTHING) == [("new", 1), ("new", 2)]
-    stored = decide(twice, NOTHING, repeats_kept=False).drop("fate")
+    assert fates(twice, nothing()) == [("new", 1), ("new", 2)]
+    stored = decide(twice, nothing(), repeats_kept=False).drop("fate")
     assert fates(twice, stored) == [("duplicate", 1), ("duplicate", 2)]
 
 
@@ -187,5 +188,5 @@ def test_readings_of_one_slot_pair_off_as_a_plain_count_of_them_says(repeats_kep
 
 
 def test_no_reading_at_all() -> None:
-    assert fates(NOTHING, NOTHING) == []
-    assert fates(NOTHING, readings(("08:00:00", "1", "33.1"))) == []
+    assert fates(nothing(), nothing()) == []
+    assert fates(nothing(), readings(("08:00:00", "1", "33.1"))) == []

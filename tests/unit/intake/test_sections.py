@@ -244,6 +244,30 @@ def test_what_stands_between_sections_is_refused_where_it_looks_like_readings() 
     assert found.readings.height == 2
 
 
+TOTAL = '[footer]\npattern = "Total"\nstatistics = [{ label = "Total", statistic = "count", cell = 3 }]\n'
+
+
+@pytest.mark.parametrize("end", ["End;;;\n", ""])
+def test_a_footer_ends_the_last_section_and_its_figures_are_compared_with_all_readings(end: str) -> None:
+    whole = TOP + section("BL-A1", "33,50") + section("KB-01", "33,10", "33,20") + end
+    last = whole.count("\n") + 1
+    found = read(whole + "Total;;3;\nSigned;;Ada;\n", LAYOUT + TOTAL)
+    assert (refused(found), found.warnings, found.readings.height) == ([], (), 3)
+    assert found.counts["footer"] == 2 + bool(end) + 2  # a mean each, the end, two lines of the footer
+    (said,) = read(whole + "Total;;4;\n", LAYOUT + TOTAL).warnings
+    assert said == f"footer_mismatch: line {last}: the file counts 4 readings, and has 3 line(s) of readings"
+    (said,) = read(whole, LAYOUT + TOTAL).warnings
+    assert said.startswith("footer_missing: ")
+    # what looks like a reading below it belongs to no section
+    assert refused(read(whole + "Total;;3;\n3;07:45;33,50;21,5\n", LAYOUT + TOTAL)) == [(last + 1, "outside_section")]
+
+
+def test_units_that_stand_again_below_the_readings_are_no_reading() -> None:
+    text = TOP + section("BL-A1", "33,50", "33,52").replace("2;07:32", ";;MS/m;°C\n2;07:32")
+    found = read(text)
+    assert (refused(found), found.counts["units"], found.readings.height) == ([], 2, 2)
+
+
 def test_a_key_that_is_missing_twice_or_no_number_costs_its_section_alone() -> None:
     good = section("BL-A1", "33,50")
     lacking = read(TOP + good + section("KB-01", "33,10", "33,20", head=""))

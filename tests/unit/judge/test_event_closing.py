@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -42,6 +43,7 @@ def again(scenario: Scenario, first: datetime, meter: str) -> Scenario:
         ("M2", FIRED + timedelta(seconds=1), True),
         ("M1", FIRED - timedelta(hours=3), False),  # between good runs before the failure, and read again in the window
         ("M1", FIRED + timedelta(seconds=1), False),  # after the failure, before anything good followed
+        ("M1", GOOD, False),
         ("M1", GOOD + timedelta(seconds=30), True),
     ],
 )
@@ -63,7 +65,8 @@ def test_read_again_without_support_settles_nothing() -> None:
 
 @pytest.mark.parametrize(("moment", "settles"), [(FIRED - timedelta(microseconds=1), False), (FIRED, True)])
 def test_a_decision_on_a_lot_counts_from_the_event_on(moment: datetime, settles: bool) -> None:
-    assert ("L2" not in failed(failing(), decision(1, moment, lot="L2")).undecided) is settles
+    note = replace(decision(1, moment, lot="L3"), kind="note")  # of another kind: it decides nothing, and ends nothing
+    assert failed(failing(), note, decision(2, moment, lot="L2")).undecided == (("L3",) if settles else ("L2", "L3"))
 
 
 def test_neither_the_event_nor_its_lots_alone_close_it() -> None:

@@ -208,6 +208,8 @@ def test_parts_without_any_check_before_are_overdue_from_the_first_on() -> None:
     assert "no check that could be judged" in event.sentence
     (alone,) = events(single(Scenario(lots=LOTS), at("08:00"), "L2"), "check_overdue")
     assert (alone.around, alone.window_to) == ((), None)
+    # nothing tells that the meter moved, nor how sure its values are: no risk is stated
+    assert [lot.risk for one in scenario.assess().events.values() for lot in one.lots] == [None, None]
 
 
 def test_unknown_clocks_alone_make_no_overdue_check() -> None:
@@ -389,13 +391,16 @@ def test_the_change_counts_of_the_block_nearest_to_the_lot() -> None:
         assert event.lots[0].risk == pytest.approx(min((value - 40) / (change + u), (60 - value) / u))
 
 
-@pytest.mark.parametrize(("shipped", "gone"), [("2026-03-02", True), ("2026-03-03", False)])
-def test_a_lot_has_left_the_site_from_that_day_on(shipped: str, gone: bool) -> None:
+@pytest.mark.parametrize(
+    ("shipped", "at_clock", "gone"),
+    [("2026-03-02", ("23:59", 0), True), ("2026-03-03", ("23:59", 0), False), ("2026-03-03", ("00:00", 1), True)],
+)
+def test_a_lot_has_left_the_site_from_that_day_on(shipped: str, at_clock: tuple[str, int], gone: bool) -> None:
     table = f"lot,product,material,specification,supplier,shipped_on\nL1,bar,copper,S,Q,{shipped}\nL2,bar,copper,S,Q,\n"
     scenario = (
         Scenario(lots=table).check("09:00").lot("09:30", 57.1, lot="L1").lot("09:40", lot="L2").check("11:00", 0.6)
     )
-    event = failed(scenario, clock="23:59")
+    event = failed(scenario, clock=at_clock[0], day=at_clock[1])
     assert {lot.lot: lot.shipped_on is not None for lot in event.lots} == {"L1": gone, "L2": False}
     assert [lot.lot for lot in event.lots] == (["L2", "L1"] if gone else ["L1", "L2"])
 

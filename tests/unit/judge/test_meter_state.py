@@ -223,16 +223,18 @@ def test_each_block_probe_and_frequency_is_a_series_of_its_own_since_the_last_se
     scenario.reading(at("08:00"), 58.0, role="setting", block="B1").check("09:00", 0.1)
     scenario.check("09:15", 0.0).check("09:30", block="B1", probe="P2").check("09:45", probe="P1", frequency_khz=60.0)
     scenario.check("10:00", probe="P1", frequency_khz=120.0).check("10:15", 0.05, block="B2")
+    scenario.check("10:20", probe="P2", frequency_khz=0.5)
     found = meter(scenario)
     assert [(b.block, b.probe, b.frequency_khz, b.checks) for b in found.blocks] == [
-        ("B1", None, None, 2), ("B1", "P1", 60.0, 1), ("B1", "P1", 120.0, 1), ("B1", "P2", None, 1), ("B2", None, None, 1),
+        ("B1", None, None, 2), ("B1", "P1", 60.0, 1), ("B1", "P1", 120.0, 1), ("B1", "P2", None, 1), ("B1", "P2", 0.5, 1),
+        ("B2", None, None, 1),
     ]  # fmt: skip
     assert found.blocks[0].bias == pytest.approx(0.05)
     assert found.last_setting_at == at("08:00")
     assert meter(Scenario().check("07:00")).last_setting_at is None
     twice = scenario.reading(at("11:00"), 58.0, role="setting", block="B1").check("11:30")
     assert meter(twice).last_setting_at == at("11:00")
-    assert [b.checks for b in meter(twice).blocks] == [1, 1, 1, 1, 1]
+    assert [b.checks for b in meter(twice).blocks] == [1, 1, 1, 1, 1, 1]
 
 
 # signals and who decided on them -------------------------------------------------------------------------------------------
@@ -376,3 +378,56 @@ def test_warnings_are_counted_and_the_moment_of_the_question_stands_there() -> N
     assert (found.warnings, found.as_of, found.unit, found.meter) == (2, at("13:00"), "MS/m", "M1")
     assert (len(found.drift), len(found.drift_charts)) == (1, 1)
     assert meter(Scenario().lot("09:00")).warnings == 0
+
+
+def test_block_readings_written_down_by_a_person_are_counted_by_meter_and_not_those_of_exports() -> None:
+    scenario = Scenario().check("08:00").lot("08:30").check("09:00", n=2).check("08:00", meter="M2")
+    frame = scenario.frame()
+    for column, place in (("source_id", 2), ("source_id", 3)):
+        late = (pl.col("measured_at") >= at("08:30")) if place == 2 else (pl.col("meter") == "M2")
+        frame = frame.with_columns(pl.when(late).then(pl.lit(place, pl.Int32)).otherwise(pl.col(column)).alias(column))
+
+    def told(name: str, *by_hand: int) -> list[str]:
+        sources = pl.DataFrame(
+            {"source_id": [1, 2, 3], "sha256": list("abc"), "name": list("abc"), "taken_by_hand": [n in by_hand for n in (1, 2, 3)]},
+            schema_overrides={"source_id": pl.Int32},
+        )  # fmt: skip
+        return flag(scenario.assess("10:00", frame=frame, sources=sources).meters[name], "taken_by_hand")
+
+    assert told("M1", 2) == ["taken_by_hand: 2 block readings were written down by a person, not exported by a meter"]
+    assert [one[:16] for one in told("M1", 1, 2)] == ["taken_by_hand: 5"]
+    assert (told("M1", 3), told("M1"), len(told("M2", 3))) == ([], [], 1)
+
+
+def test_the_commonest_reason_without_a_value_at_the_reference_temperature_is_told() -> None:
+    scenario = Scenario().check("08:00", temperature_c=None, n=2)
+    scenario.check("08:00", n=5, meter="M2", temperature_state="relative")
+    few = flag(meter(scenario), "without_reference")[0]
+    scenario.check("09:00", n=3, temperature_state="relative")
+    many = flag(meter(scenario), "without_reference")[0]
+    reasons = scenario.assess().readings.filter(pl.col("meter") == "M1")["no_reference_reason"].drop_nulls()
+    assert few == f"without_reference: 2 block readings have no value at the reference temperature: {reasons[0]}"
+    assert many == f"without_reference: 5 block readings have no value at the reference temperature: {reasons[-1]}"
+    assert reasons[0] != reasons[-1]
+
+
+def test_a_late_baseline_is_told_of_its_meter_and_block_with_both_centres() -> None:
+    scenario = Scenario()
+    for day in range(6):
+        for name in ("M1", "M2"):
+            scenario.check("08:00", 0.02 * (day % 3), day=day, meter=name)
+    few = Settings(baseline_checks=5)
+    named = scenario.assess(day=6, settings=few).new_baselines.with_columns(pl.lit(True).alias("named"))
+    late = scenario.check("07:00", 0.22, day=3).assess(day=6, settings=few, baselines=named)
+    # the check that came late lies between the first and the last of those named, so it would be a sixth
+    (told,) = flag(late.meters["M1"], "baseline_would_change")
+    assert "block B1 (centre 58.016 would be 58.05); nothing was changed" in told
+    assert flag(late.meters["M2"], "baseline_would_change") == []
+
+
+@pytest.mark.parametrize(("suspends", "state_then", "lots"), [(0.6, "suspended", ("L1", "L2")), (0.0, "fit", ())])
+def test_lots_that_are_suspect_stand_once_and_in_order(suspends: float, state_then: str, lots: tuple[str, ...]) -> None:
+    scenario = Scenario().check("08:00").lot("08:10", lot="L2").lot("08:20", lot="L1").check("09:00", suspends)
+    scenario.lot("09:10", lot="L2").check("09:30", suspends)
+    found = meter(scenario, "10:00")
+    assert (found.state, found.suspect_lots) == (state_then, lots)

@@ -1,0 +1,130 @@
+"""The end of a file: where a footer is looked for, what follows it, and a last line that was cut off."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+from intake_checks import is_whole, load
+
+from pipeline.intake import reader
+from pipeline.intake.body import _LONGEST_FOOTER
+from pipeline.intake.layout import parse_layout
+
+if TYPE_CHECKING:
+    from pipeline.intake.reading import FileReading
+
+LAYOUT = """
+name = "plain"
+version = 1
+zone = "offset"
+[dialect]
+delimiter = ";"
+[[schema.fields]]
+name = "Lot"
+column = "lot"
+[[schema.fields]]
+name = "When"
+column = "measured_at"
+type = "datetime"
+[[schema.fields]]
+name = "Value"
+column = "value"
+type = "number"
+unit = "MS/m"
+[constants]
+meter = "EC-01"
+role = "part"
+temperature_state = "at_metal"
+[footer]
+pattern = "Mean"
+"""
+HEADER = "Lot;When;Value\n"
+MEAN = "Mean;2026-03-02T09:00:00Z;58.1\n"  # with the cells of a reading
+
+
+def rows(count: int, first: int = 0) -> str:
+    return "".join(f"L-1;2026-03-02T08:{n // 60:02}:{n % 60:02}Z;58.1\n" for n in range(first, first + count))
+
+
+def read(text: str, layout: str = LAYOUT) -> FileReading:
+    found = load((HEADER + text).encode(), parse_layout(layout, "plain.toml"))
+    is_whole(found)
+    assert found.held is None
+    return found
+
+
+def fates(found: FileReading) -> dict[str, int]:
+    return {fate: count for fate, count in found.counts.items() if count and fate != "header"}
+
+
+@pytest.mark.parametrize("before", [0, 1, 20])
+@pytest.mark.parametrize(("after", "taken"), [(_LONGEST_FOOTER - 1, True), (_LONGEST_FOOTER, False)])
+def test_a_footer_with_the_cells_of_a_reading_is_one_within_the_last_fifty_lines(
+    before: int, after: int, *, taken: bool
+) -> None:
+    assert _LONGEST_FOOTER == 50
+    found = read(rows(before) + MEAN + rows(after, before))
+    if not taken:
+        assert fates(found) == {"accepted": before + 1 + after}
+        return
+    assert fates(found) == {"footer": 1, "quarantined": after} | ({"accepted": before} if before else {})
+    assert found.quarantine["line"].to_list() == list(range(before + 3, before + 3 + after))
+    assert set(found.quarantine["reason"]) == {"after_footer"}
+    assert found.quarantine["sentence"][0].startswith(f"The footer begins in line {before + 2}. ")
+    assert found.quarantine["original"].to_list() == rows(after, before).splitlines()
+
+
+@pytest.mark.parametrize("size", [300, 1 << 20])
+def test_only_the_end_of_the_file_is_its_end_and_not_that_of_a_piece(
+    size: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(reader, "CHUNK_BYTES", size)
+    found = read(rows(3) + MEAN + rows(60, 3) + MEAN)
+    assert fates(found) == {"accepted": 64, "footer": 1}
+    assert found.readings["lot"].cast(str).to_list().count("Mean") == 1
+
+
+def test_a_longer_footer_begins_with_its_first_line_that_is_no_reading() -> None:
+    short, remarks = "Mean;58.1\n", "of all\n" * 60
+    assert fates(read(rows(2) + short + remarks)) == {"accepted": 2, "footer": 61}
+    assert fates(read(rows(2) + short + remarks + short)) == {"accepted": 2, "footer": 62}
+    # what stands above its first line waits for a person
+    assert fates(read(rows(2) + remarks + short)) == {"accepted": 2, "quarantined": 60, "footer": 1}
+    # and what has half as many delimiters as a reading has cells, below it, too
+    found = read(
+        rows(2) + short + "of all\n" + "readings;2\n" + "L-1;2026-03-02T08:00:09Z;\n" + rows(1, 2) + "x;y;z;w\n"
+    )
+    assert found.quarantine.select("line", "reason").rows() == [
+        (7, "missing_value"), (8, "after_footer"), (9, "too_many_cells"),
+    ]  # fmt: skip
+    assert found.counts["footer"] == 3
+
+
+@pytest.mark.parametrize("needs", [True, False])
+def test_a_last_line_without_its_end_is_refused_whatever_it_says(needs: bool) -> None:
+    layout = LAYOUT if needs else LAYOUT.replace('delimiter = ";"', 'delimiter = ";"\nfinalNewline = false')
+    for last, taken in (
+        ("L-1;2026-03-02T08:00:02Z;58.1", True),
+        ("L-1;2026-03-02T08:00:02Z", False),
+        ("x;y;z;w", False),
+    ):
+        found = read(rows(2) + last, layout)
+        refused = found.quarantine.select("line", "reason", "original").rows()
+        if needs or not taken:
+            reason = "truncated" if needs or last.count(";") == 1 else "too_many_cells"
+            assert refused == [(4, reason, last)]
+            assert found.readings["line"].to_list() == [2, 3]
+        else:
+            assert (refused, found.readings["line"].to_list()) == ([], [2, 3, 4])
+        assert ("declare dialect.finalNewline" in "".join(found.quarantine["sentence"])) == needs
+    # no line that says nothing, and no footer, is cut off
+    assert fates(read(rows(2) + "  ", layout)) == {"accepted": 2, "blank": 1}
+    assert fates(read(rows(2) + MEAN[:-1], layout)) == {"accepted": 2, "footer": 1}
+
+
+def test_what_is_no_reading_is_counted_by_what_it_is_and_a_header_again_is_told_once() -> None:
+    found = read(rows(1) + HEADER + ";;\n \t\n\x1a\n" + "\ufeff" + HEADER + rows(1, 1) + HEADER)
+    assert fates(found) == {"accepted": 2, "blank": 3}
+    assert found.counts["header"] == 4
+    assert [text.partition(" is the")[0] for text in found.warnings if "header" in text] == ["header_repeated: line 3"]
