@@ -48,13 +48,12 @@ def autocorrelation(values: ArrayLike, lag: int = 1) -> float | None:
         raise ValueError("a lag is at least 1")
     if x.size <= lag:
         return None
-    largest = float(np.abs(x).max())
-    x = x - x[0]
-    x = x - x.mean()
-    total = float((x * x).sum())
-    if total <= x.size * (_EQUAL * largest) ** 2:
+    centred = x - x.mean()
+    total = float((centred * centred).sum())
+    # what differs by rounding alone is all of one size
+    if total <= x.size * (_EQUAL * float(x[0])) ** 2:
         return None
-    return float((x[:-lag] * x[lag:]).sum()) / total
+    return float((centred[:-lag] * centred[lag:]).sum()) / total
 
 
 def autocorrelation_bound(n: int, confidence: float = 0.95) -> float:

@@ -32,6 +32,7 @@ def test_autocorrelation_needs_values_that_differ_and_more_than_the_lag() -> Non
     for equal in ([0.1 + 0.2, 0.3, 0.3], [-0.1 - 0.2, -0.3, -0.3], [0.0, 0.0], [35.0] * 9):
         assert autocorrelation(equal) is None
     assert autocorrelation([0.0, 1e-9, 0.0, 1e-9]) == pytest.approx(-0.75)
+    assert autocorrelation([1.0, 1.0 + 1e-7, 1.0, 1.0 + 1e-7]) == pytest.approx(-0.75, rel=1e-6)
     assert autocorrelation([1e9, 1e9 + 1, 1e9, 1e9 + 1]) == pytest.approx(-0.75)
     assert autocorrelation([1.0, 2.0], 2) is None
     assert autocorrelation([1.0, 2.0, 4.0], 2) is not None

@@ -75,6 +75,11 @@ def test_many_lots_stand_in_order(size: int) -> None:
     assert found["lot"].to_list() == list(values)
 
 
+def test_equal_parts_do_not_vary_at_all() -> None:
+    """The mean of three times 0.1 is not 0.1 in binary digits; three parts that read 0.1 do not vary for that."""
+    assert within_of_lots(frame({"A": [0.1] * 3}), subgroup_size=3)["within_standard_deviation"].to_list() == [0.0]
+
+
 def test_a_part_without_a_place_stands_last() -> None:
     three = pl.DataFrame({"lot": "A", "order": [None, 0, 1], "mean": [5.0, 1.0, 1.0]})
     assert within_of_lots(three, subgroup_size=2)["within_standard_deviation"].to_list() == [0.0]
