@@ -18,7 +18,7 @@ def _check(n: int, confidence: float) -> None:
         raise ValueError("a confidence must lie between 0 and 1")
 
 
-def mean_interval(n: int, mean: float, standard_deviation: float, *, confidence: float = 0.95) -> tuple[float, float]:
+def mean_interval(n: int, mean: float, standard_deviation: float, *, confidence: float) -> tuple[float, float]:
     """Return the two-sided t interval of a mean, mean ± t·s/√n (NIST/SEMATECH e-Handbook 1.3.5.2).
 
     Parameters
@@ -50,9 +50,9 @@ def tolerance_interval(
     mean: float,
     standard_deviation: float,
     *,
-    side: str = "both",
-    coverage: float = 0.95,
-    confidence: float = 0.95,
+    side: str,
+    coverage: float,
+    confidence: float,
 ) -> tuple[float | None, float | None]:
     """Return the interval that holds the part `coverage` of a normal population (ISO 16269-6, standard deviation unknown).
 
@@ -85,7 +85,7 @@ def cpm(
     upper: float,
     target: float,
     *,
-    confidence: float = 0.95,
+    confidence: float,
 ) -> tuple[float, tuple[float, float]]:
     """Return Cpm = (U − L)/(6·√(s² + (x̄ − T)²)) and its interval (NIST/SEMATECH e-Handbook 6.1.6).
 

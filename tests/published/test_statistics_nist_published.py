@@ -228,7 +228,7 @@ def test_tolerance_factors_of_tables(n: int, one: float, two: float) -> None:
 
 def test_interval_of_a_mean() -> None:
     """NIST/SEMATECH e-Handbook 1.3.5.2, ZARR13.DAT: 195 values, mean 9.261460, s 0.022789; printed 9.258242 to 9.264679 (from memory)."""
-    low, high = mean_interval(195, 9.261460, 0.022789)
+    low, high = mean_interval(195, 9.261460, 0.022789, confidence=0.95)
     assert low == pytest.approx(9.258242, abs=2e-6)
     assert high == pytest.approx(9.264679, abs=2e-6)
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import polars as pl
 import pytest
-from one_by_one import capability
-from scipy import integrate, stats
+from scipy import stats
 
 from pipeline.statistics.acceptance import (
     accept_by_k,
@@ -16,11 +15,6 @@ from pipeline.statistics.acceptance import (
     estimated_nonconforming,
     operating_characteristic,
 )
-from pipeline.statistics.quantiles import DEFINITIONS, quantile, quantile_capability, values_needed
-from pipeline.statistics.tolerance_factors import one_sided_factor, two_sided_factor
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 
 def test_estimate_of_nonconforming_parts_is_unbiased() -> None:
@@ -200,103 +194,6 @@ def test_lots_keep_their_order() -> None:
     )  # fmt: skip
     found = acceptance_of_lots(lots)
     assert found.select("lot", "accepted").rows() == [("B", True), ("A", False)]
-
-
-@pytest.mark.parametrize(
-    ("n", "coverage", "confidence"), [(2, 0.9, 0.95), (5, 0.99, 0.95), (30, 0.95, 0.9), (200, 0.9, 0.5)]
-)
-def test_tolerance_factors_do_what_they_say(n: int, coverage: float, confidence: float) -> None:
-    k1 = one_sided_factor(n, coverage, confidence)
-    delta = stats.norm.ppf(coverage) * np.sqrt(n)
-    assert stats.nct.cdf(k1 * np.sqrt(n), n - 1, delta) == pytest.approx(confidence, abs=1e-7)
-    k2 = two_sided_factor(n, coverage, confidence)
-
-    def covered(z: float) -> float:
-        half = np.sqrt(stats.ncx2.ppf(coverage, 1, z * z / n))
-        return float(stats.norm.pdf(z) * stats.chi2.sf((n - 1) * half**2 / k2**2, n - 1))
-
-    assert integrate.quad(covered, -8, 8)[0] == pytest.approx(confidence, abs=1e-6)
-
-
-@pytest.mark.parametrize(
-    ("call", "message"),
-    [
-        (lambda: one_sided_factor(1, 0.9, 0.9), "at least 2"),
-        (lambda: two_sided_factor(5, 1.0, 0.9), "between 0 and 1"),
-        (lambda: quantile([], 0.5, "type_7"), "at least one"),
-        (lambda: quantile([1.0], 1.5, "type_7"), "from 0 to 1"),
-        (lambda: quantile([1.0], 0.5, "type_5"), "unknown definition"),
-        (lambda: quantile_capability([1.0], 0, 2, definition="weibull"), "unknown definition"),
-        (lambda: quantile_capability([float("nan")], 0, 2), "finite"),
-    ],
-)
-def test_bad_use_is_refused(call: Callable[[], object], message: str) -> None:
-    with pytest.raises(ValueError, match=message):
-        call()
-
-
-@pytest.mark.parametrize(
-    ("name", "other"), [("type_6", "weibull"), ("type_7", "linear"), ("type_8", "median_unbiased")]
-)
-def test_quantiles_agree_with_another_implementation(name: str, other: str) -> None:
-    x = np.random.default_rng(44).normal(35, 0.2, 23)
-    for probability in (0.0, 0.00135, 0.1, 0.25, 0.5, 0.77, 0.99865, 1.0):
-        wanted = np.quantile(x, probability, method=other)
-        assert quantile(x, probability, name) == pytest.approx(wanted, rel=1e-12)
-    assert quantile([1.0, 2.0, 3.0, 4.0], 0.5, name) == pytest.approx(2.5, rel=1e-12)
-
-
-def test_the_normal_definition_gives_the_moment_index() -> None:
-    x = np.random.default_rng(45).normal(35, 0.2, 40)
-    found, moment = quantile_capability(x, 34.2, 36.0, definition="normal"), capability(list(x), 34.2, 36.0)
-    assert found.quantile_pp == pytest.approx(moment.pp, rel=1e-12)
-    assert found.quantile_ppk == pytest.approx(moment.ppk, rel=1e-12)
-
-
-@pytest.mark.parametrize("definition", sorted(set(DEFINITIONS) - {"normal", "pearson_iii"}))
-def test_skewed_values_have_quantile_indices_of_their_population(definition: str) -> None:
-    x = np.exp(np.random.default_rng(46).normal(1.0, 0.25, 60_000))
-    low, middle, high = np.exp(1.0 + 0.25 * np.array([-3.0, 0.0, 3.0]))
-    found = quantile_capability(x, 1.0, 9.0, definition=definition)
-    assert found.definition == definition
-    assert found.quantile_pp == pytest.approx(8 / (high - low), rel=0.04)
-    assert found.quantile_ppk == pytest.approx(
-        min((9 - middle) / (high - middle), (middle - 1) / (middle - low)), rel=0.05
-    )
-    upper_only = quantile_capability(x, None, 9.0, definition=definition)
-    assert upper_only.quantile_pp is None
-    assert upper_only.quantile_ppk == pytest.approx((9 - middle) / (high - middle), rel=0.05)
-
-
-@pytest.mark.parametrize(
-    ("values", "lower", "upper", "definition", "reason"),
-    [
-        ([35.0, 36.0], None, None, "normal", "no limit"),
-        ([35.0, 36.0], 36.0, 34.0, "normal", "is not below"),
-        (list(range(30)), 0.0, 50.0, "type_6", "at least 740"),
-        ([35.0] * 9, 34.0, 36.0, "normal", "equal"),
-        ([], 34.0, 36.0, "normal", "at least 2"),
-        ([-1.0, 1.0], -2.0, 2.0, "lognormal", "above zero"),
-        ([1.0] * 600 + [2.0] * 300, 0.0, 3.0, "type_6", "one side has no spread"),
-    ],
-)
-def test_quantile_indices_say_why_not(
-    values: list[float], lower: float | None, upper: float | None, definition: str, reason: str
-) -> None:
-    found = quantile_capability(values, lower, upper, definition=definition)
-    assert found.quantile_ppk is None
-    assert reason in found.not_computable["quantile_ppk"]
-
-
-@pytest.mark.parametrize("definition", ["type_6", "type_8"])
-def test_values_needed_is_where_the_quantile_enters_the_data(definition: str) -> None:
-    n = values_needed(definition)
-    x = np.arange(float(n))
-    assert quantile(x, 0.00135, definition) >= x[0]
-    method = {"type_6": "weibull", "type_8": "median_unbiased"}[definition]
-    few = np.quantile(np.arange(float(n - 1)), 0.00135, method=method)
-    assert few == 0.0
-    assert np.quantile(np.arange(float(n + 40)), 0.00135, method=method) > 0.0
 
 
 def test_operating_curve_reaches_the_qualities_that_nobody_accepts() -> None:

@@ -1,4 +1,4 @@
-"""Quantiles, their capability, and factors of tolerance intervals: other implementations, definitions, boundaries."""
+"""Quantiles and their capability: other implementations, definitions, boundaries."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
-from scipy import integrate, optimize, stats
+from scipy import stats
 
 from pipeline.statistics.quantiles import (
     DEFINITIONS,
@@ -15,10 +15,6 @@ from pipeline.statistics.quantiles import (
     quantile,
     quantile_capability,
     values_needed,
-)
-from pipeline.statistics.tolerance_factors import (
-    one_sided_factor,
-    two_sided_factor,
 )
 
 if TYPE_CHECKING:
@@ -187,35 +183,3 @@ def test_a_value_beyond_the_end_of_the_distribution_scores_eight() -> None:
         scores = pearson_iii_scores(sign * np.r_[x, 60.0])
         assert np.abs(scores).max() <= 8.0
         assert sign * scores[0] == -8.0
-
-
-# tolerance intervals: ISO 16269-6 defines the factors; here by their definition with SciPy's distributions
-
-
-@pytest.mark.parametrize(("n", "coverage", "confidence"), [(2, 0.9, 0.95), (10, 0.99, 0.9), (43, 0.9, 0.99), (10, 0.3, 0.6)])  # fmt: skip
-def test_one_sided_factor_is_a_quantile_of_noncentral_t(n: int, coverage: float, confidence: float) -> None:
-    k = one_sided_factor(n, coverage, confidence)
-    assert stats.nct.cdf(k * math.sqrt(n), n - 1, stats.norm.ppf(coverage) * math.sqrt(n)) == pytest.approx(confidence, abs=1e-8)  # fmt: skip
-
-
-@pytest.mark.parametrize(("n", "coverage", "confidence"), [(2, 0.9, 0.95), (5, 0.99, 0.5), (43, 0.9, 0.99), (10, 0.3, 0.2)])  # fmt: skip
-def test_two_sided_factor_holds_its_part_with_its_confidence(n: int, coverage: float, confidence: float) -> None:
-    k = two_sided_factor(n, coverage, confidence)
-
-    def reached(x: float) -> float:
-        half = optimize.brentq(lambda r: stats.norm.cdf(x + r) - stats.norm.cdf(x - r) - coverage, 0.0, 20.0)
-        density = math.sqrt(n) * stats.norm.pdf(x * math.sqrt(n))
-        return float(stats.chi2.sf((n - 1) * half**2 / k**2, n - 1) * density)
-
-    edge = 8.0 / math.sqrt(n)
-    assert integrate.quad(reached, -edge, edge, epsabs=1e-9)[0] == pytest.approx(confidence, abs=1e-7)
-
-
-@pytest.mark.parametrize("factor", [one_sided_factor, two_sided_factor])  # fmt: skip
-def test_a_factor_of_nothing_is_refused(factor: Callable[[int, float, float], float]) -> None:
-    with pytest.raises(ValueError, match="at least 2"):
-        factor(1, 0.9, 0.95)
-    for coverage, confidence in ((0.0, 0.9), (1.0, 0.9), (0.9, 0.0), (0.9, 1.0)):
-        with pytest.raises(ValueError, match="between 0 and 1"):
-            factor(10, coverage, confidence)
-    assert factor(10, 0.001, 0.5) < factor(10, 0.9, 0.5) < factor(10, 0.9, 0.9)
