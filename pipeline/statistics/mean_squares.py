@@ -10,7 +10,8 @@ from itertools import combinations
 from math import sqrt
 from typing import TYPE_CHECKING, Any
 
-from scipy import special
+import numpy as np
+from scipy import optimize, special
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -124,34 +125,23 @@ def ratio_interval(
 ) -> tuple[float, float | None]:
     """Return the two-sided interval of Σ a·θ/Σ b·θ for a positive denominator.
 
-    Derived: all ratios r for which the modified large-sample interval of Σ (a − r·b)·θ holds zero, found by bisection
+    Derived: all ratios r for which the modified large-sample interval of Σ (a − r·b)·θ holds zero
     (the argument of Fieller). Limits are not below zero; the upper one is None where no ratio is too large.
     """
 
-    def combined(ratio: float) -> tuple[float, float]:
-        coefficients = [a - ratio * b for a, b in zip(numerator, denominator, strict=True)]
-        return modified_large_sample_interval(coefficients, mean_squares, freedoms, confidence)
+    def limit(end: int) -> Callable[[float], float]:
+        return lambda ratio: modified_large_sample_interval(
+            [a - ratio * b for a, b in zip(numerator, denominator, strict=True)], mean_squares, freedoms, confidence
+        )[end]
 
-    upper_of_difference: Callable[[float], float] = lambda ratio: combined(ratio)[1]  # noqa: E731
-    lower_of_difference: Callable[[float], float] = lambda ratio: combined(ratio)[0]  # noqa: E731
-    low = 0.0 if lower_of_difference(0.0) <= 0 else _crossing(lower_of_difference)
-    if upper_of_difference(0.0) <= 0:
-        return 0.0, 0.0
-    high = _crossing(upper_of_difference)
-    return (0.0 if low is None else low), high
+    return _crossing(limit(0)) or 0.0, _crossing(limit(1))
 
 
 def _crossing(function: Callable[[float], float]) -> float | None:
-    """Return where a function, positive at zero, first reaches zero on a doubling walk; None within 1e12."""
-    right = 1e-6
-    while function(right) > 0:
-        right *= 2.0
-        if right > 1e12:
-            return None
-    left = 0.0
-    while left < (middle := 0.5 * (left + right)) < right:
-        if function(middle) > 0:
-            left = middle
-        else:
-            right = middle
-    return right
+    """Return where from zero on a function is no longer positive, first seen on a doubling walk; None within 1e12."""
+    if function(0.0) <= 0:
+        return 0.0
+    for right in np.ldexp(1e-6, np.arange(61)):
+        if function(right) <= 0:
+            return float(optimize.brentq(function, 0.0, right, xtol=1e-15 * right))
+    return None

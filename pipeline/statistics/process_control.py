@@ -85,7 +85,7 @@ def process_limits(means: ArrayLike, sizes: ArrayLike, spreads: ArrayLike, *, sp
     """
     m, n, s = (np.asarray(item, dtype=np.float64) for item in (means, sizes, spreads))
     of_means = individuals(m)
-    centre = of_means.centre if of_means.centre is not None else (float(m.mean()) if m.size else None)
+    centre = float(m.mean()) if m.size else None
     several = n >= 2
     within, reason = None, None
     if not several.any():
@@ -144,10 +144,10 @@ def charted(
             z = (m - centre) / scale
             columns["z"] = z
             for place, ids in zip(np.flatnonzero(kept), _named(z[kept], rules), strict=True):
-                hit[int(place)] += ids
+                hit[int(place)] = ids
             _smooth(z, kept, centre, scale, rules, columns, beyond)
     if within is not None:
-        for beyond_at in _spread(n, s, kept, within, centre or 0.0, rules, columns):
+        for beyond_at in _spread(n, s, kept, within, rules, columns):
             hit[beyond_at].append(SPREAD_RULE)
     return pl.DataFrame(columns, schema=dict.fromkeys(_COLUMNS, pl.Float64)).with_columns(
         pl.all().fill_nan(None), pl.Series("rules", [" ".join(ids) for ids in hit], dtype=pl.String),
@@ -228,7 +228,6 @@ def _spread(
     s: NDArray[np.float64],
     kept: NDArray[np.bool_],
     within: float,
-    centre: float,
     rules: ChartRules,
     columns: dict[str, NDArray[np.float64]],
 ) -> list[int]:
@@ -238,7 +237,7 @@ def _spread(
         return []
     places = np.flatnonzero(several)
     chart = summarised_subgroups(
-        rules.kind, n[several], np.full(places.size, centre), s[several], largest=1.0, centre=centre, sigma=within
+        rules.kind, n[several], np.zeros(places.size), s[several], largest=1.0, centre=0.0, sigma=within
     )
     if chart.spread is None:  # pragma: no cover - a chart of subgroups always has one
         return []

@@ -9,7 +9,7 @@ from __future__ import annotations
 from math import sqrt
 
 import numpy as np
-from scipy import special
+from scipy import optimize, special
 
 __all__ = ["one_sided_factor", "two_sided_factor"]
 
@@ -59,19 +59,12 @@ def two_sided_factor(n: int, coverage: float, confidence: float) -> float:
     density = span * weights * np.exp(-0.5 * z * z) / sqrt(2.0 * np.pi)
     # r² is the quantile of a noncentral chi-square with one degree of freedom
     radius_squared = special.chndtrix(coverage, 1.0, z * z / n)
+    # an interval about the middle of the population needs the least factor, which bounds what all need
+    middle = radius_squared[0]
+    most = float(special.chdtri(n - 1, confidence))
 
-    def reached(factor: float) -> float:
-        return float((density * special.chdtrc(n - 1, (n - 1) * radius_squared / (factor * factor))).sum())
+    def beyond(share: float) -> float:
+        return float((density * special.chdtrc(n - 1, share * most * radius_squared / middle)).sum()) - confidence
 
-    low, high = 0.0, 1.0
-    while reached(high) < confidence:
-        low, high = high, 2.0 * high
-    for _ in range(200):
-        middle = 0.5 * (low + high)
-        if middle in (low, high):
-            break
-        if reached(middle) < confidence:
-            low = middle
-        else:
-            high = middle
-    return 0.5 * (low + high)
+    share = float(optimize.brentq(beyond, 0.0, 1.0))
+    return sqrt((n - 1) * middle / (share * most))

@@ -35,7 +35,7 @@ def find() -> dict[str, Pattern]:
         If two modules hold patterns of the same id.
     """
     found = declared(__name__, __path__, Pattern, lambda one: one.id, leave_out=lambda module: module == "pattern")
-    return dict(sorted(found.items(), key=lambda item: (item[1].order, item[0])))
+    return dict(sorted(found.items(), key=lambda item: item[1].order))
 
 
 def chosen(ids: Sequence[str], points: Mapping[str, int]) -> tuple[tuple[Pattern, int], ...]:

@@ -13,5 +13,4 @@ PATTERN = Pattern(
     points=None,
     order=1,
     flag=lambda z, _: some_of(z, 1, 1, 3.0),
-    least=1,
 )

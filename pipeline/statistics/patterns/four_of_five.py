@@ -13,5 +13,4 @@ PATTERN = Pattern(
     points=None,
     order=5,
     flag=lambda z, _: some_of(z, 4, 5, 1.0),
-    least=1,
 )

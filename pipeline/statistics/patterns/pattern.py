@@ -41,7 +41,7 @@ class Pattern:
         Takes z (time along the last axis, finite) and the number of points; says for each point whether it completes
         the pattern. "Beyond" is strict.
     least
-        Smallest number of points that makes sense.
+        Smallest number of points that makes sense, where there is one to set.
     """
 
     id: str
@@ -61,7 +61,7 @@ class Pattern:
 
 def _count(condition: NDArray[np.bool_], window: int) -> NDArray[np.int64]:
     """Return how often a condition held at each point and the `window` − 1 before it."""
-    total = np.cumsum(condition, axis=-1, dtype=np.int64)
+    total = np.cumsum(condition, axis=-1)
     earlier = np.zeros_like(total)
     earlier[..., window:] = total[..., :-window]
     return total - earlier
@@ -75,16 +75,15 @@ def some_of(z: NDArray[np.float64], least: int, window: int, limit: float) -> ND
 
 def trend(z: NDArray[np.float64], points: int) -> NDArray[np.bool_]:
     """Flag the last of `points` points that all rise or all fall (`points` − 1 steps)."""
-    step = np.diff(z, axis=-1, prepend=z[..., :1])
+    step = np.diff(z, prepend=z[..., :1])
     return (_count(step > 0, points - 1) >= points - 1) | (_count(step < 0, points - 1) >= points - 1)
 
 
 def alternating(z: NDArray[np.float64], points: int) -> NDArray[np.bool_]:
     """Flag the last of `points` points that go up and down in turn."""
-    step = np.diff(z, axis=-1, prepend=z[..., :1])
-    turned = np.zeros(z.shape, dtype=bool)
-    turned[..., 1:] = step[..., 1:] * step[..., :-1] < 0
-    return all_of(turned, points - 2)
+    step = np.diff(z, prepend=z[..., :1])
+    # the first step is none, so nothing turns there, whatever stands before it
+    return all_of(step * np.roll(step, 1) < 0, points - 2)
 
 
 def all_of(condition: NDArray[np.bool_], points: int) -> NDArray[np.bool_]:

@@ -13,5 +13,4 @@ PATTERN = Pattern(
     points=None,
     order=4,
     flag=lambda z, _: some_of(z, 2, 3, 2.0),
-    least=1,
 )
