@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["ChangePoint", "change_points"]
 
 _EQUAL = 1e-12
-"""A spread below this part of the largest value is rounding noise of equal values."""
+"""A spread below this part of a value is rounding noise of equal values."""
 _WORK = 4_000_000
 """So many permuted values make up one test of a long series."""
 _CHUNK = 1_000_000
@@ -108,19 +108,17 @@ def _cut(x: NDArray[np.float64], significance: float, least: int, permutations: 
     if n < 2 * least:
         return None
     centred = x - x.mean()
-    if float(np.abs(centred).max()) <= _EQUAL * float(np.abs(x).max()):
+    if float(np.abs(centred).max()) <= _EQUAL * abs(float(x[0])):
         return None
     reached, place = _largest(centred, least)
     # centred values keep their sum of squares in any order, so the statistic need not be divided by the spread
     asked = max(199, min(permutations, _WORK // n))
     chance = np.random.default_rng(_SEED)
-    rows = max(1, _CHUNK // n)
-    above, done = 0, 0
+    rows = _CHUNK // n + 1
+    above = 0
     edge = float(reached) * (1.0 - 1e-12)
-    while done < asked:
-        many = min(rows, asked - done)
-        shuffled = chance.permuted(np.broadcast_to(centred, (many, n)), axis=-1)
+    for done in range(0, asked, rows):
+        shuffled = chance.permuted(np.broadcast_to(centred, (min(rows, asked - done), n)), axis=1)
         above += int((_largest(shuffled, least)[0] >= edge).sum())
-        done += many
     p_value = (above + 1) / (asked + 1)
     return (int(place), p_value) if p_value <= significance else None

@@ -163,6 +163,8 @@ def test_p_of_a_change_is_the_share_of_orders_that_reach_it() -> None:
     assert change.place == 4
     assert change.p_value == pytest.approx(2 / 70, abs=0.02)
     assert change_points([0.0] * 4 + [1.0] * 4) == ()
+    # no difference at all is reached by every order
+    assert change_points([0.0, 1.0] * 4, significance=0.999, permutations=199) == ()
 
 
 def test_p_of_a_change_that_no_order_reaches_is_that_of_the_permutations() -> None:
@@ -186,10 +188,22 @@ def test_least_values_on_either_side_of_a_change() -> None:
     assert [c.place for c in change_points([0.0] * 30 + [9.0], significance=0.1, least=1)] == [30]
 
 
+def test_how_many_orders_are_drawn_at_once_changes_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    x = np.r_[np.zeros(8), np.full(8, 0.8)] + np.tile([0.0, 1.0], 8)
+    together = change_points(x, significance=0.9)
+    assert together[0].p_value > 0.01
+    for at_once in (1, 50, 16 * 998):
+        monkeypatch.setattr("pipeline.statistics.change_points._CHUNK", at_once)
+        assert change_points(x, significance=0.9) == together
+
+
 @pytest.mark.parametrize("sign", [1.0, -1.0])
 def test_change_within_the_noise_of_the_values_is_none(sign: float) -> None:
     for e, count in ((0.9e-12, 0), (1.1e-12, 1)):
         assert len(change_points([sign] * 10 + [sign * (1 + 2 * e)] * 10)) == count
+        # the few lie three times as far from the mean as the many
+        for side in (1.0, -1.0):
+            assert len(change_points([sign] * 15 + [sign * (1 + side * 4 / 3 * e)] * 5)) == count
 
 
 @pytest.mark.parametrize(
