@@ -123,7 +123,7 @@ def _divided(count: int, what: str) -> str:
     return "" if count == 1 else f", divided by the root of {count} {what}s (GUM 4.2.3)"
 
 
-def budget_tables(inputs: Sequence[LotMeanInputs], *, coverage: float = 0.95) -> list[LotMeanBudget]:
+def budget_tables(inputs: Sequence[LotMeanInputs], *, coverage: float) -> list[LotMeanBudget]:
     """Return uncertainty budgets of means with their tables: what :func:`lot_mean_budgets` computes, in words.
 
     Parameters

@@ -68,6 +68,7 @@ PARTS = {"part_standard_deviation": 0.4, "parts": 4}
         ({"bias_line_standard_uncertainty": 0.05, "block_coverage_factor": None, "check_bias": 0.1}, [SCATTER, ACCURACY, STEP], [NO_CERTIFICATE]),
         ({"check_bias": -0.1}, [SCATTER, CERTIFICATE, METER, STEP], [BIASED]),
         ({"check_bias": 0.1, "check_standard_deviation": None}, [SCATTER, CERTIFICATE, ACCURACY, STEP], [BIASED]),
+        ({"check_bias": 0.1, "resolution": None}, [SCATTER, CERTIFICATE, METER], [BIASED, NO_STEP]),
         ({"check_bias": 0.0}, [SCATTER, CERTIFICATE, METER, STEP], []),
         ({"resolution": None}, [SCATTER, CERTIFICATE, METER], [NO_STEP]),
         # temperature: by its amount, and named where it matters and nobody stated it
@@ -75,11 +76,12 @@ PARTS = {"part_standard_deviation": 0.4, "parts": 4}
          [SCATTER, CERTIFICATE, METER, STEP, ("temperature sensor", 0.016, None)], []),
         ({"temperature_sensitivity": -0.08, "sensor_expanded_uncertainty_c": 0.6}, [SCATTER, CERTIFICATE, METER, STEP], [NO_SENSOR]),
         ({"temperature_sensitivity": -0.08, "sensor_coverage_factor": 3.0}, [SCATTER, CERTIFICATE, METER, STEP], [NO_SENSOR]),
-        ({"temperature_sensitivity": 0.0}, [SCATTER, CERTIFICATE, METER, STEP], []),
+        *(({"temperature_sensitivity": 0.0, "sensor_expanded_uncertainty_c": u, "sensor_coverage_factor": 3.0}, [SCATTER, CERTIFICATE, METER, STEP], [])
+          for u in (None, 0.6)),
         ({"coefficient_sensitivity": -4000.0, "coefficient_standard_uncertainty": 2e-6},
          [SCATTER, CERTIFICATE, METER, STEP, ("temperature coefficient", 0.008, None)], []),
         ({"coefficient_sensitivity": -4000.0}, [SCATTER, CERTIFICATE, METER, STEP], [NO_COEFFICIENT]),
-        ({"coefficient_sensitivity": 0.0}, [SCATTER, CERTIFICATE, METER, STEP], []),
+        *(({"coefficient_sensitivity": 0.0, "coefficient_standard_uncertainty": u}, [SCATTER, CERTIFICATE, METER, STEP], []) for u in (None, 2e-6)),
         ({"relative": True}, [SCATTER, CERTIFICATE, METER, STEP], [NO_SETTING, NO_SET_BLOCK]),
         ({"relative": True, "setting_temperature_standard_uncertainty": 0.0, "setting_coefficient_standard_uncertainty": 0.02},
          [SCATTER, CERTIFICATE, METER, STEP, ("coefficient of the setting's block", 0.02, None)], []),
@@ -88,7 +90,7 @@ PARTS = {"part_standard_deviation": 0.4, "parts": 4}
         ({"relative": False}, [SCATTER, CERTIFICATE, METER, STEP], []),
         ({"correction_standard_uncertainty": 0.02}, [SCATTER, CERTIFICATE, METER, STEP, ("correction for geometry", 0.02, None)], []),
         ({"corrections_without_uncertainty": "K1"}, [SCATTER, CERTIFICATE, METER, STEP], ["uncertainty of correction K1 not known: not counted"]),
-        ({"thickness_allowance_percent": 0.5}, [SCATTER, CERTIFICATE, METER, STEP, ("thickness", 0.1 / math.sqrt(3), None)], []),
+        ({"thickness_allowance_percent": 0.5, "lift_off_allowance_percent": 0.0}, [SCATTER, CERTIFICATE, METER, STEP, ("thickness", 0.1 / math.sqrt(3), None)], []),
         ({"lift_off_allowance_percent": 0.5, "thickness_allowance_percent": 0.0}, [SCATTER, CERTIFICATE, METER, STEP, ("lift-off", 0.1 / math.sqrt(3), None)], []),
     ],
 )  # fmt: skip
@@ -157,6 +159,8 @@ def test_a_line_says_where_it_came_from() -> None:
     assert (
         parts == "standard deviation of part means, divided by the root of 4 parts (GUM 4.2.3); contains repeatability"
     )
+    one = sources(repeatability=None, **PARTS, averaged_parts=1)["scatter of parts"]
+    assert one == "standard deviation of part means; contains repeatability"
     assert sources()["block certificate"] == "certificate, U/k with k = 2"
     assert sources(block="B1")["block certificate"] == "certificate of B1, U/k with k = 2"
     assert "level since the setting" in sources()["meter between checks"]
@@ -179,6 +183,7 @@ def test_a_mean_of_no_reading_has_no_budget_and_the_coverage_is_chosen() -> None
     assert narrow is not None
     assert wide is not None
     assert lot_mean_budget(BASE).combined == wide
+    assert narrow.expanded_uncertainty < 0.6 * wide.expanded_uncertainty
     frame = pl.DataFrame([asdict(BASE)])
     assert lot_mean_budgets(frame)["expanded_uncertainty"].to_list() == pytest.approx([wide.expanded_uncertainty])
     found = lot_mean_budgets(frame, coverage=0.6827)["expanded_uncertainty"].to_list()
@@ -199,6 +204,10 @@ def test_many_budgets_keep_their_rows_and_columns_in_order() -> None:
         assert combined is not None
         assert row["coverage_factor"] == pytest.approx(combined.coverage_factor)
         assert row["expanded_uncertainty"] == pytest.approx(combined.expanded_uncertainty)
+    known = frame.drop(name for name in frame.columns if frame[name].null_count() == 3)
+    assert lot_mean_budgets(known)["expanded_uncertainty"].equals(found["expanded_uncertainty"])
+    with pytest.raises(ValueError, match="row 1 of the budgets: expected .* uncertainties of at least 0"):
+        lot_mean_budgets(frame.with_columns(resolution=pl.Series([0.12, -0.12, 0.12])))
     endless = lot_mean_budgets(frame.with_columns(repeatability_degrees_of_freedom=math.inf, check_degrees_of_freedom=math.inf))  # fmt: skip
     assert endless["degrees_of_freedom"].to_list() == [None] * 3
     assert endless["coverage_factor"].to_list() == pytest.approx([1.959964] * 3, abs=1e-6)
