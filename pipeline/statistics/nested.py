@@ -175,7 +175,7 @@ def _places(groups: NDArray[np.int64]) -> NDArray[np.int64]:
 
 def _sum(values: NDArray[Any], start: NDArray[np.int64]) -> NDArray[Any]:
     """Sum stretches of values, in their order."""
-    return np.add.reduceat(values, start) if start.size else values[:0]
+    return np.asarray(np.add.reduceat(values, start))
 
 
 def _spots(
@@ -216,7 +216,7 @@ def _spots(
         places = np.searchsorted(begins, of_spot)
         squares, freedom = _sum(squares, places), _sum(freedom, places)
     at = ordered["at"].to_numpy()
-    first_at = np.minimum.reduceat(at, start) if start.size else at[:0]
+    first_at = np.minimum.reduceat(at, start)
     of_lot, rest = np.divmod(keys[start], sizes[1] * sizes[2])
     of_part, of_spot = np.divmod(rest, sizes[2])
     order = np.lexsort((of_spot, first_at, of_part, of_lot))
@@ -270,7 +270,7 @@ def _parts(spots: dict[str, NDArray[Any]]) -> dict[str, NDArray[Any]]:
     readings = _sum(spots["readings"], start)
     shifted = spots["mean"] - np.repeat(spots["mean"][start], n)
     weighted = _sum(shifted * spots["readings"], start) / readings
-    first_at = np.minimum.reduceat(spots["first_at"], start) if start.size else spots["first_at"]
+    first_at = np.minimum.reduceat(spots["first_at"], start)
     found = {
         "lot": spots["lot"][start], "part": spots["part"][start], "spots": n, "readings": readings, "mean": mean,
         "ss": squares, "ss_spots": _sum(spots["readings"] * (shifted - np.repeat(weighted, n)) ** 2, start),
@@ -293,8 +293,8 @@ def _lots(spots: dict[str, NDArray[Any]], parts: dict[str, NDArray[Any]]) -> dic
         "spots": _sum(parts["spots"], start),
         "mean": mean,
         "ss": squares,
-        "minimum": np.minimum.reduceat(parts["mean"], start) if start.size else mean,
-        "maximum": np.maximum.reduceat(parts["mean"], start) if start.size else mean,
+        "minimum": np.minimum.reduceat(parts["mean"], start),
+        "maximum": np.maximum.reduceat(parts["mean"], start),
         "ss_spots": _sum(parts["ss_spots"], start),
         "ss_within": _sum(spots["ss_within"], of_spots),
         "df_within": _sum(spots["df_within"], of_spots),
@@ -328,7 +328,7 @@ def _tested(lots: pl.DataFrame) -> pl.DataFrame:
     p_value = special.fdtrc(
         lots.get_column("spot_degrees_of_freedom").to_numpy(),
         lots.get_column("df_within").to_numpy(),
-        lots.get_column("spot_f_ratio").fill_null(0.0).to_numpy(),
+        lots.get_column("spot_f_ratio").to_numpy(),
     )
     return lots.with_columns(spot_p_value=pl.Series(values=p_value, dtype=pl.Float64)).select(
         "lot",

@@ -105,11 +105,7 @@ def anderson_darling_of_lots(part_values: pl.DataFrame) -> pl.DataFrame:
     )
     usable = (
         ordered.join(
-            summary.with_columns(reciprocal=1.0 / pl.col("sd")),
-            on="lot",
-            how="left",
-            maintain_order="left",
-            nulls_equal=True,
+            summary.with_columns(reciprocal=1.0 / pl.col("sd")), on="lot", maintain_order="left", nulls_equal=True
         )
         .filter(pl.col("reason").is_null())
         .with_columns(
@@ -127,12 +123,13 @@ def anderson_darling_of_lots(part_values: pl.DataFrame) -> pl.DataFrame:
     )
     n = pl.col("parts")
     tested = (
-        terms.group_by("lot", maintain_order=True)
-        .agg(statistic=-n.first() - pl.col("term").sum() / n.first(), parts=n.first())
+        terms.group_by("lot", "parts")
+        .agg(pl.col("term").sum())
+        .with_columns(statistic=-n - pl.col("term") * (1.0 / n))
         .with_columns(corrected_statistic=pl.col("statistic") * (1.0 + 0.75 / n + 2.25 / n**2))
     )
     p_value = pl.Series("p_value", _p_value(tested.get_column("corrected_statistic").to_numpy()), dtype=pl.Float64)
-    tested = tested.with_columns(p_value).drop("parts")
+    tested = tested.with_columns(p_value)
     return summary.join(tested, on="lot", how="left", maintain_order="left", nulls_equal=True).select(
         "lot", "parts", "statistic", "corrected_statistic", "p_value", "reason"
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import exp, inf, nan, sqrt
+from math import exp, inf, log, nan, sqrt
 
 import numpy as np
 import polars as pl
@@ -270,7 +270,8 @@ def test_p_of_normality_stays_at_the_vertex_of_its_last_parabola() -> None:
         found = anderson_darling(x)
         assert found.corrected_statistic is not None
         a = min(found.corrected_statistic, vertex)
-        assert found.p_value == pytest.approx(exp(1.2937 - 5.709 * a + 0.0186 * a * a), rel=1e-9)
+        assert found.p_value is not None
+        assert log(found.p_value) == pytest.approx(1.2937 - 5.709 * a + 0.0186 * a * a, rel=1e-9)
     assert found.corrected_statistic > vertex
 
 
@@ -279,6 +280,9 @@ def test_eight_values_that_differ_by_more_than_noise_are_tested(sign: float) -> 
     assert anderson_darling([]).values == 0
     assert anderson_darling(list(range(7))).reason == "7 values; at least 8 are needed to test for normality"
     assert anderson_darling(list(range(8))).reason is None
+    assert anderson_darling([0.0] * 8).reason == "all values are equal"
+    small, whole = anderson_darling(sign * 1e-9 * np.arange(8.0)), anderson_darling(sign * np.arange(8.0))
+    assert small.statistic == pytest.approx(whole.statistic)
     half = sqrt(7 / 8)  # half the values at 1, half at 1 + 2e: the standard deviation is e·√(8/7)
     for e, reason in ((0.9e-12, "all values are equal"), (1.1e-12, None)):
         assert anderson_darling([sign] * 4 + [sign * (1 + 2 * e * half)] * 4).reason == reason

@@ -105,6 +105,19 @@ def test_the_order_of_rows_changes_no_bit() -> None:
     first = nested(frame)
     for seed in range(5):
         assert equal(first, nested(frame.sample(fraction=1.0, shuffle=True, seed=seed)))
+    # exported means of the same value, which differ in their counts, or in their deviations
+    rng = np.random.default_rng(4)
+    n = 60
+    means = pl.DataFrame(
+        {
+            "lot": ["L"] * n, "part": ["P"] * n, "spot": ["s"] * n, "measured_at": [START] * n, "value": rng.choice([35.1, 35.2, 35.3], n),
+            "count": rng.integers(2, 9, n), "standard_deviation": np.round(rng.uniform(0.01, 0.2, n), 2),
+        }
+    )  # fmt: skip
+    for given in (means.drop("standard_deviation"), means, means.with_columns(count=3)):
+        first = nested(given)
+        for seed in range(8):
+            assert equal(first, nested(given.sample(fraction=1.0, shuffle=True, seed=seed)))
 
 
 def test_exported_means_stand_for_their_single_readings() -> None:
@@ -201,6 +214,11 @@ def test_repeats_that_never_differ() -> None:
     assert row["repeatability"] == 0.0
     assert row["spot_f_ratio"] is None
     assert "never differ" in row["spot_reason"]
+    # 0.1 three times has a mean beside 0.1 in binary digits, and differs by nothing all the same
+    alike = pl.DataFrame(
+        {"lot": "L", "part": "P", "spot": ["a", "b", "c"], "value": [0.1] * 3, "measured_at": [START] * 3}
+    )
+    assert nested(alike).lot_values["spot_mean_square"].to_list() == [0.0]
 
 
 def test_nothing_and_nonsense() -> None:

@@ -210,6 +210,7 @@ def test_fraction_has_its_reasons_at_their_edges() -> None:
         assert (found.reason, found.total, found.interval, found.conservative) == (reason, None, None, False)
     for mean in (1.0, -1.0):
         assert fraction_outside(5, mean, 1.1e-12, mean - 1e-12, None).reason is None
+    assert fraction_outside(5, 1e-3, 1e-10, 0.0, None).reason is None
 
 
 def test_interval_of_a_count_is_that_of_another_implementation_at_every_count() -> None:
