@@ -22,6 +22,8 @@ __all__ = [
 ]
 
 _EQUAL = 1e-12
+_AT_ONCE = 1_000_000
+"""Simulated values held at once."""
 
 Side = Literal["both", "high", "low"]
 
@@ -174,20 +176,19 @@ def generalised_extreme_studentized_deviate(
     if group.shape != x.shape:
         raise ValueError("each value needs its group")
     left = np.ones(x.size, dtype=bool)
-    shifted = x - x[0] if x.size else x
     statistics: list[float] = []
     criticals: list[float] = []
     removed: list[int] = []
     reason = None
     for step in range(1, most + 1):
-        size = np.bincount(group[left], minlength=int(group.max(initial=0)) + 1)
+        size = np.bincount(group[left])
         usable = left & (size[group] > 1)
         freedom = int(usable.sum() - np.count_nonzero(size > 1))
         if freedom < 2:
             reason = f"what is left after {step - 1} removals has fewer than 2 degrees of freedom within groups"
             break
-        mean = np.bincount(group[left], shifted[left], minlength=size.size) / np.maximum(size, 1)
-        residual = np.where(usable, shifted - mean[group], 0.0)
+        mean = np.bincount(group[left], x[left]) / np.maximum(size, 1)
+        residual = np.where(usable, x - mean[group], 0.0)
         deviation = float(np.sqrt((residual**2).sum() / freedom))
         if deviation <= _EQUAL * float(np.abs(x).max()):
             reason = "values within groups are all equal"
@@ -229,7 +230,7 @@ class TietjenMoore:
 def _left_over(x: NDArray[np.float64], k: int) -> NDArray[np.float64]:
     """Return E_k of each row: squares without the k values farthest from the mean over squares of all."""
     shifted = x - x.mean(axis=1, keepdims=True)
-    order = np.argsort(np.abs(shifted), axis=1)[:, : x.shape[1] - k]
+    order = np.argsort(np.abs(shifted))[:, : x.shape[1] - k]
     kept = np.take_along_axis(shifted, order, axis=1)
     left = ((kept - kept.mean(axis=1, keepdims=True)) ** 2).sum(axis=1)
     return np.asarray(left / (shifted**2).sum(axis=1))
@@ -271,14 +272,14 @@ def tietjen_moore(values: ArrayLike, k: int, *, significance: float = 0.05, simu
     if reason is not None:
         return TietjenMoore(**given, places=(), statistic=None, critical=None, outlying=None, reason=reason)
     rng = np.random.default_rng(0)
-    at_once = max(1, 1_000_000 // x.size)
+    at_once = _AT_ONCE // x.size + 1
     found = [
         _left_over(rng.standard_normal((min(at_once, simulations - start), x.size)), k)
         for start in range(0, simulations, at_once)
     ]
     critical = float(np.quantile(np.concatenate(found), significance))
     statistic = float(_left_over(x[None, :], k)[0])
-    places = np.argsort(-np.abs(x - x.mean()), kind="stable")[:k]
+    places = np.argsort(-np.abs(x - x.mean()))[:k]
     return TietjenMoore(
         **given, places=tuple(places.tolist()), statistic=statistic, critical=critical, outlying=statistic < critical
     )

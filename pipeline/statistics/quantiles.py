@@ -198,8 +198,7 @@ _NO_SKEW = 1e-4
 def _skewness(array: NDArray[np.float64]) -> float:
     """Return the adjusted coefficient of skewness, √(n(n − 1))/(n − 2)·m3/m2^1.5 (Joanes and Gill, The Statistician 47, 183, 1998)."""
     n = array.size
-    centred = array - array[0]
-    centred = centred - centred.mean()
+    centred = array - array.mean()
     return float((centred**3).mean() / (centred**2).mean() ** 1.5 * sqrt(n * (n - 1.0)) / (n - 2.0))
 
 

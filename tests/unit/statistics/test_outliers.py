@@ -65,6 +65,7 @@ def test_both_sides_are_what_is_tested_unless_one_is_named() -> None:
 def test_a_value_like_the_others_has_a_chance_of_one_and_three_equal_but_one_have_none() -> None:
     assert grubbs([1.0, 2.0, 3.0]).p_value == 1.0
     assert grubbs([1.0, 2.0, 3.0]).outlier is False
+    assert grubbs([1.0, 2.0] * 10).p_value == 1.0
     assert grubbs([0.0, 0.0, 0.0, 1.0]).p_value == pytest.approx(0.0, abs=1e-6)
     # statistic and critical value alike are no outlier: of three values only the largest statistic, 2/√3, can be
     assert grubbs([1.0, 1.0, 2.0]).statistic == pytest.approx(2 / math.sqrt(3))
@@ -168,6 +169,13 @@ def test_residuals_within_groups_are_the_studentised_ones_of_a_regression(seed: 
     assert (found.values, found.significance, found.reason) == (15, 0.02, None)
 
 
+def test_how_many_samples_are_simulated_at_once_changes_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    together = tietjen_moore(X, 2, simulations=500)
+    for at_once in (0, 400, 12 * 450):
+        monkeypatch.setattr("pipeline.statistics.outliers._AT_ONCE", at_once)
+        assert tietjen_moore(X, 2, simulations=500) == together
+
+
 def test_within_groups_two_that_hide_each_other_are_both_found() -> None:
     x = np.r_[np.random.default_rng(1).normal(0.0, 0.1, 8), 5.0, 5.01]
     one = generalised_extreme_studentized_deviate(x, np.zeros(10, dtype=int), most=2)
@@ -186,6 +194,11 @@ def test_within_groups_two_that_hide_each_other_are_both_found() -> None:
         ([7.0], [0], 0),
         ([-5.0, -5.0, -5.0, -7.0, -7.0], [0, 0, 0, 1, 1], 0),
         ([0.0, 1e-13, 3e-13], [0, 0, 0], 1),
+        (
+            [0.0, 0.0, 0.0, 0.1 + 0.2, 0.3, 0.3],
+            [0, 0, 0, 1, 1, 1],
+            0,
+        ),  # noise of the larger values is none of the smaller
     ],
 )
 def test_residuals_within_groups_need_two_degrees_of_freedom(
@@ -203,6 +216,7 @@ def test_a_significance_that_is_none_is_refused(significance: float) -> None:
         lambda: grubbs(X, significance=significance),
         lambda: grubbs([1.0], significance=significance),
         lambda: generalised_extreme_studentized_deviate(X, most=1, significance=significance),
+        lambda: tietjen_moore(X, 1, significance=significance),
         lambda: generalised_extreme_studentized_deviate(X, X * 0, most=1, significance=significance),
     ]
     for call in calls:

@@ -114,6 +114,15 @@ def test_indices_are_distances_of_the_limits_in_quantiles(definition: Any, limit
         assert found.not_computable == {}
 
 
+@pytest.mark.parametrize("definition", sorted({*DEFINITIONS} - {"lognormal"}))
+def test_mirrored_values_have_mirrored_quantiles(definition: Any) -> None:
+    x = np.random.default_rng(5).lognormal(3.5, 0.1, 800)
+    one, other = (quantile_capability(y, *limits, definition=definition) for y, limits in ((x, (20.0, 60.0)), (-x, (-60.0, -20.0))))  # fmt: skip
+    mirrored = (-one.high_quantile, -one.median, -one.low_quantile, one.quantile_pp, one.quantile_ppk)  # type: ignore[operator]
+    found = (other.low_quantile, other.median, other.high_quantile, other.quantile_pp, other.quantile_ppk)
+    assert found == pytest.approx(mirrored, rel=1e-9)
+
+
 @pytest.mark.parametrize(
     ("values", "lower", "upper", "definition", "reason"),
     [
