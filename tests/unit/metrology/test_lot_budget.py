@@ -206,7 +206,7 @@ def test_many_budgets_keep_their_rows_and_columns_in_order() -> None:
         assert row["expanded_uncertainty"] == pytest.approx(combined.expanded_uncertainty)
     known = frame.drop(name for name in frame.columns if frame[name].null_count() == 3)
     assert lot_mean_budgets(known)["expanded_uncertainty"].equals(found["expanded_uncertainty"])
-    with pytest.raises(ValueError, match="row 1 of the budgets: expected .* uncertainties of at least 0"):
+    with pytest.raises(ValueError, match=r"row 1 of the budgets: expected .* uncertainties of at least 0"):
         lot_mean_budgets(frame.with_columns(resolution=pl.Series([0.12, -0.12, 0.12])))
     endless = lot_mean_budgets(frame.with_columns(repeatability_degrees_of_freedom=math.inf, check_degrees_of_freedom=math.inf))  # fmt: skip
     assert endless["degrees_of_freedom"].to_list() == [None] * 3
