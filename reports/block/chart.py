@@ -85,4 +85,4 @@ def bias_chart(page: BlockPage, clock: Clock, unit: str) -> tuple[Plot, str] | N
     marks = [say.FIGURE["mark"].format(shape=words.SHAPE[mark[meter]], meter=shorten(meter, 40)) for meter in named]
     if len(named) < len(meters):
         marks.append(say.FIGURE["other"].format(shape=words.SHAPE[GROUPS[-1]], n=len(meters) - len(named)))
-    return plot, say.FIGURE["key"].format(marks=", ".join(marks))
+    return plot, say.FIGURE["key"].format(marks=marks[0][0].upper() + ", ".join(marks)[1:])

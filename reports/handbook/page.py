@@ -20,7 +20,7 @@ __all__ = ["REPORT", "render"]
 
 _STYLE = (
     ".handbook p,.handbook li{max-width:46rem}pre{overflow-x:auto;padding:.6rem .9rem;border:1px solid var(--rule);"
-    "background:var(--none-wash);line-height:1.4}code{font-family:ui-monospace,'DejaVu Sans Mono',monospace;font-size:.9em}"
+    "background:var(--none-wash);line-height:1.4}code{font-family:ui-monospace,'DejaVu Sans Mono',monospace;font-size:.9em}@media print{code{font-size:max(.9em,8pt)}}"
 )
 
 

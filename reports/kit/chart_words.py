@@ -16,11 +16,11 @@ if TYPE_CHECKING:
 
     from reports.kit.plot import Plot
 
-__all__ = ["ROOM", "percent", "written"]
+__all__ = ["ROOM", "UNNAMED", "percent", "written"]
 
 ROOM = {"l": 600.0, "m": 350.0, "s": 180.0}
 """Least width of the plot in pixels on a wide screen, on a narrow one or paper, and on a phone, beside names at its right end."""
-_UNNAMED = 100.0
+UNNAMED = 100.0
 """So much more there is where no line is named at its end."""
 _GAP, _LETTER = 15.0, 6.6
 """Pixels between the middles of two words one above the other, and of a letter."""
@@ -60,7 +60,7 @@ def written(plot: Plot, x_ticks: Ticks, y_ticks: Ticks) -> tuple[Html, str]:
     (Html, str)
         Four groups, which a script moves each in its own way: ticks, below, inside, right.
     """
-    widths = {name: room + (0 if plot.names_right else _UNNAMED) for name, room in ROOM.items()}
+    widths = {name: room + (0 if plot.names_right else UNNAMED) for name, room in ROOM.items()}
     found: dict[_Word, str] = {}
     above = below = 0
     for name, width in widths.items():
@@ -134,7 +134,7 @@ def _placed(plot: Plot, x_ticks: Ticks, y_ticks: Ticks, width: float) -> tuple[l
     for px, y, name, colour in stacked(above, _GAP):
         half = _LETTER / 2 * len(name)
         word = _Word("inside", percent(px / width), 0, _short(y - _ABOVE), name, colour)
-        if px + half > width + (_UNNAMED if plot.names_right else 12):
+        if px + half > width + (UNNAMED if plot.names_right else 12):
             word = word._replace(percent="100%", beside=12, anchor="end")
         elif px - half < (-50 if plot.y_axis else -6):
             word = word._replace(percent="0%", beside=-50 if plot.y_axis else -6, anchor="start")
@@ -174,7 +174,7 @@ def _rows(names: Sequence[tuple[float, str, str]], width: float) -> list[list[tu
     ends: list[float] = []
     for x, name, colour in sorted(names):
         half = _LETTER / 2 * len(name) + 4
-        middle = min(max(x, half - 44), width + _UNNAMED - half)
+        middle = min(max(x, half - 44), width + UNNAMED - half)
         place = next((i for i, end in enumerate(ends) if middle - half >= end), len(ends))
         if place == _MOST_ROWS:
             continue

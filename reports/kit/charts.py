@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 
-__all__ = ["HEIGHT", "WIDTH", "Plot", "drawing", "figure", "svg"]
+__all__ = ["HEIGHT", "WIDTH", "Plot", "drawing", "figure", "framed", "svg"]
 
 
 _VEGA_LITE = ".".join(alt.SCHEMA_VERSION.lstrip("v").split(".")[:2])
@@ -152,8 +152,12 @@ def drawing(plot: Plot, label: str) -> Html:
         element("svg", element("g", _marks(plot.points, marks[0] if marks else ""), class_="points"), class_="marks"),
         names, role="img", aria_label=label, height=plot.height, class_=room or None,
     )  # fmt: skip
-    said = (element("p", title, class_="axis") if title else None for title in (plot.y_title, plot.x_title))
-    above, below = said
+    return framed(plot, picture)
+
+
+def framed(plot: Plot, picture: Html) -> Html:
+    """Return a drawing between the titles of its axes."""
+    above, below = (element("p", title, class_="axis") if title else None for title in (plot.y_title, plot.x_title))
     return join([above, picture, below])
 
 

@@ -71,17 +71,23 @@ TONES = {
 }  # fmt: skip
 """Which of the four tones a state has; words and shapes say more than these."""
 
+_RING = "M12 1.5a10.5 10.5 0 1 0 0 21a10.5 10.5 0 1 0 0-21z"
+_OCTAGON = "M7.7 1.5h8.6l6.2 6.2v8.6l-6.2 6.2h-8.6l-6.2-6.2v-8.6z"
+_BROKEN = (
+    "M12 1.5a10.5 10.5 0 0 1 8.9 4.9M22.3 9.5a10.5 10.5 0 0 1-1.4 8.1M18.2 20.5a10.5 10.5 0 0 1-8.4 1.8"
+    "M6.7 21.1a10.5 10.5 0 0 1-5-6.6M1.6 11.2a10.5 10.5 0 0 1 4.1-7.6"
+)
 _GLYPHS = {
-    # a circle with a tick; an octagon with two bars; a diamond with a cross; a dial; a broken circle with a dash
-    "accept": "M12 1.5a10.5 10.5 0 1 0 0 21a10.5 10.5 0 1 0 0-21zM6.5 12.5l4 4l7.5-9",
-    "hold": "M7.7 1.5h8.6l6.2 6.2v8.6l-6.2 6.2h-8.6l-6.2-6.2v-8.6zM9 7.5v9M15 7.5v9",
-    "reject": "M12 .8l11.2 11.2l-11.2 11.2l-11.2-11.2zM8.2 8.2l7.6 7.6M15.8 8.2l-7.6 7.6",
+    # a circle with a tick; an octagon with a broad edge and two bars; a filled diamond with a cross; a dial; a broken circle with a dash
+    "accept": (f"{_RING}M6.5 12.5l4 4l7.5-9", None, None),
+    "hold": (f"{_OCTAGON}M10 8.8v6.4M14 8.8v6.4", f"{_OCTAGON}M8.6 3.7l-4.9 4.9v6.8l4.9 4.9h6.8l4.9-4.9v-6.8l-4.9-4.9z", None),
+    "reject": ("M12 .8l11.2 11.2l-11.2 11.2l-11.2-11.2z", "M12 .8l11.2 11.2l-11.2 11.2l-11.2-11.2z", "M8.2 8.2l7.6 7.6M15.8 8.2l-7.6 7.6"),
     # the circle of an accept, with a mark of attention instead of the tick
-    "conditional": "M12 1.5a10.5 10.5 0 1 0 0 21a10.5 10.5 0 1 0 0-21zM12 6v7.5M12 16.5v1.5",
-    "overdue": "M12 1.5a10.5 10.5 0 1 0 0 21a10.5 10.5 0 1 0 0-21zM12 5.5v6.5l4.5 3",
-    "none": "M12 1.5a10.5 10.5 0 0 1 8.9 4.9M22.3 9.5a10.5 10.5 0 0 1-1.4 8.1M18.2 20.5a10.5 10.5 0 0 1-8.4 1.8"
-    "M6.7 21.1a10.5 10.5 0 0 1-5-6.6M1.6 11.2a10.5 10.5 0 0 1 4.1-7.6M8 12h8",
-}
+    "conditional": (f"{_RING}M12 6v7.5M12 16.5v1.5", None, None),
+    "overdue": (_RING, "M12 1.5a10.5 10.5 0 0 1 9 15.9l-9-5.4z", None),
+    "none": (f"{_BROKEN}M8 12h8", None, None),
+}  # fmt: skip
+"""Lines, what is filled, and lines on what is filled: how much is filled tells a hold and a reject apart where there is no colour."""
 _GLYPH_OF = {"overdue": "overdue", "conditional": "conditional"}
 
 
@@ -103,11 +109,15 @@ def shapes(sheet: Html) -> Html:
         join(
             element(
                 "symbol",
-                element("path", d=path, fill="none", stroke="currentColor", stroke_width="2", stroke_linejoin="round"),
+                element("path", d=filled, fill="currentColor") if filled else None,
+                element("path", d=lines, fill="none", stroke="currentColor", stroke_width="2", stroke_linejoin="round"),
+                element("path", d=inside, fill="none", stroke="var(--ground,#fff)", stroke_width="1.6")
+                if inside
+                else None,
                 id=f"shape-{name}",
                 viewBox="0 0 24 24",
             )
-            for name, path in _GLYPHS.items()
+            for name, (lines, filled, inside) in _GLYPHS.items()
         ),
         element("defs", *marks) if marks else None,
         width=0,

@@ -70,7 +70,7 @@ def _variables(palette: dict[str, str]) -> str:
 _SHEET = """
 *,*::before,*::after{box-sizing:border-box}
 html{font-size:100%;-webkit-text-size-adjust:100%;scroll-padding-top:1rem}
-body{margin:0;background:var(--desk);color:var(--ink);font:1rem/1.5 "Segoe UI","Helvetica Neue",Arial,"Liberation Sans",
+body{--ground:var(--paper);margin:0;background:var(--desk);color:var(--ink);font:1rem/1.5 "Segoe UI","Helvetica Neue",Arial,"Liberation Sans",
 sans-serif;font-variant-numeric:lining-nums tabular-nums;overflow-wrap:anywhere}
 h1,h2,h3,.word,.kind,caption b,figcaption b{font-family:"Iowan Old Style","Palatino Linotype",Palatino,"URW Palladio L",
 Georgia,"DejaVu Serif",serif}
@@ -117,7 +117,7 @@ color:var(--tone);text-align:center;border-right:2px solid var(--tone)}
 .t-reject{--tone:var(--reject);--wash:var(--reject-wash)}
 .t-none{--tone:var(--none);--wash:var(--none-wash)}
 .verdict.t-hold{border-width:4px}.verdict.t-hold .stamp{border-right-width:4px}
-.verdict.t-reject .stamp{background:var(--reject);color:var(--paper)}
+.verdict.t-reject .stamp{background:var(--reject);color:var(--paper);--ground:var(--reject)}
 .verdict.t-none{border-style:dashed}.verdict.t-none .stamp{border-right-style:dashed}
 /* a section: its title in the margin, as in a notebook */
 .part{display:grid;grid-template:auto 1fr/9.5rem minmax(0,1fr);column-gap:1.5rem;margin-top:2.2rem}
@@ -252,7 +252,8 @@ h2,h3,caption{break-after:avoid}
 thead{display:table-header-group}
 table,.broad{font-size:.85rem;min-width:0}
 th,td{overflow-wrap:break-word;padding-right:.6rem}
-.h{min-width:0}
+.h{min-width:0;font-size:.85rem}
+.across{page:across}
 a{color:inherit;text-decoration:none}
 .verdict,.caution,tr.mark td,tr.mark th{-webkit-print-color-adjust:exact;print-color-adjust:exact}
 }
@@ -292,7 +293,7 @@ def running_foot(words: str, page: str, of: str) -> str:
         return "".join(c if c.isascii() and (c.isalnum() or c == " ") else f"\\{ord(c):x} " for c in text)
 
     return (
-        "@page{margin:11mm 14mm 14mm;"
+        "@page across{size:landscape}@page{margin:11mm 14mm 14mm;"
         f'@bottom-left{{content:"{quoted(words)}";font:8pt sans-serif;color:#444}}'
         f'@bottom-right{{content:"{quoted(page)} " counter(page) " {quoted(of)} " counter(pages);'
         "font:8pt sans-serif;color:#444}}"

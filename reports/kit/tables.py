@@ -21,6 +21,8 @@ Row = dict[str, Any]
 
 BROAD = 7
 """A table of so many columns is scrolled on a narrow screen rather than pressed together."""
+_ACROSS = 13
+"""One of so many is printed across the sheet: a browser prints what is too broad smaller than can be read."""
 
 
 @dataclass
@@ -123,7 +125,8 @@ def table(
         element("tbody", Html("".join(body))),
         class_="broad" if len(columns) >= BROAD else None,
     )
-    return element("div", whole, class_="scroll", id=f"table-{anchor}", tabindex="0", role="group", aria_label=name)
+    kind = "scroll across" if len(columns) >= _ACROSS else "scroll"
+    return element("div", whole, class_=kind, id=f"table-{anchor}", tabindex="0", role="group", aria_label=name)
 
 
 def caption(sentence: str, *notes: str, figures: Iterable[tuple[int, str]] = ()) -> Html:

@@ -5,11 +5,14 @@ from __future__ import annotations
 import re
 from math import sqrt
 from statistics import median
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from reports.kit.chart_words import ROOM, UNNAMED, percent, written
+from reports.kit.charts import framed
 from reports.kit.geometry import clipped, evenly
-from reports.kit.markup import Html, element, join
+from reports.kit.markup import Html, element
 from reports.kit.numbers import decimals_for, finite, fixed
+from reports.kit.plot import Plot
 from reports.words import lot_detail as words
 
 if TYPE_CHECKING:
@@ -20,7 +23,9 @@ if TYPE_CHECKING:
 __all__ = ["Map", "places_of", "positions_map", "spot_map"]
 
 MOST_PARTS, MOST_SPOTS, MOST_PLACES = 40, 16, 60
-_LEFT, _TOP, _HEIGHT, _WIDTH = 70, 26, 26, 640
+_HEIGHT = 26
+_FEWEST = 10
+"""Columns of which a map is made at least, so that a few parts make no broad cells."""
 _FAR, _STEPS = 3.0, ((1.0, 0.0), (2.0, 0.15), (3.0, 0.32))
 _MOST_OPAQUE = 0.5
 
@@ -88,41 +93,31 @@ def spot_map(result: LotResult, spots: pl.DataFrame, label: str) -> Map | None:
     marked = [any(_shade(d, scale)[2] for d in of_part.values()) for of_part in differences.values()]
     parts = list(differences)
     shown = [parts[place] for place in evenly(marked, MOST_PARTS)]
-    width = min(_WIDTH / len(shown), 64.0)
+    columns = max(len(shown), _FEWEST)
     widest = max(abs(d) for of_part in differences.values() for d in of_part.values())
     decimals = decimals_for(widest or None)
-    room = width >= 7.2 * (decimals + 3.5)
+    sizes = "".join(name for name, room in ROOM.items() if (room + UNNAMED) / columns >= 7.2 * (decimals + 3.5))
     cells: list[Html] = []
     for row, spot in enumerate(names):
-        y = _TOP + row * _HEIGHT
-        cells.append(_text(_LEFT - 8, y + 17, clipped(spot, 8), "end"))
         for column, part in enumerate(shown):
             difference = differences[part].get(spot)
             if difference is None:
                 continue
-            x = _LEFT + column * width
             colour, opacity, mark = _shade(difference, scale)
-            cells.append(_cell(x, y, width, colour, opacity))
-            written = fixed(difference, decimals, sign=True) if room else ""
-            if written or mark:
-                cells.append(_text(x + width / 2, y + 17, f"{mark}{written}", "middle"))
-    step = max(1, round(30 / width + 0.49))
-    bottom = _TOP + len(names) * _HEIGHT
-    for column, part in enumerate(shown):
-        if column % step == 0:
-            cells.append(
-                _text(
-                    _LEFT + (column + 0.5) * width,
-                    bottom + 16,
-                    clipped(part, max(2, int(width * step / 7.5))),
-                    "middle",
-                )
-            )
-    cells += [
-        _text(_LEFT - 8, 14, words.FIGURE["spot"], "end", colour="soft"),
-        _text(_LEFT - 8, bottom + 16, words.FIGURE["part"], "end", colour="soft"),
-    ]
-    return _whole(cells, bottom + 24, label), len(shown), len(parts)
+            cells.append(_cell(percent(column / columns), row * _HEIGHT, percent(1 / columns), colour, opacity))
+            middle, y = percent((column + 0.5) / columns), row * _HEIGHT + 17
+            if sizes:
+                written = fixed(difference, decimals, sign=True)
+                cells.append(_text(middle, y, f"{mark}{written}", sizes))
+            sign = mark or (fixed(difference, decimals, sign=True)[:1] if opacity else "")
+            if sign and sizes != "".join(ROOM):
+                cells.append(_text(middle, y, sign, "".join(name for name in ROOM if name not in sizes)))
+    plot = Plot(
+        (0.0, columns), (len(names), 0.0), words.FIGURE["part"], words.FIGURE["spot"], height=len(names) * _HEIGHT
+    )
+    plot.names_below = [(column + 0.5, clipped(part, 12)) for column, part in enumerate(shown)]
+    beside = [(row + 0.5, clipped(spot, 8)) for row, spot in enumerate(names)]
+    return _whole(cells, plot, beside, label), len(shown), len(parts)
 
 
 _PLACE = re.compile(r"\D*?(-?\d+(?:[.]\d+)?)\s*(?:mm|cm)?\s*[^\d.\-]+?\s*(-?\d+(?:[.]\d+)?)\s*(?:mm|cm)?\D*")
@@ -159,40 +154,34 @@ def positions_map(result: LotResult, spots: pl.DataFrame, label: str) -> Html | 
     decimals = decimals_for(max(abs(mean) for mean in means.values()) or None)
     low = [min(place[i] for place in places.values()) for i in (0, 1)]
     span = [max(place[i] for place in places.values()) - low[i] for i in (0, 1)]
-    # one scale for both directions, so that the part keeps its shape
-    unit = min(
-        (size / extent for size, extent in ((_WIDTH - 90.0, span[0]), (230.0, span[1])) if extent > 0), default=1.0
-    )
+    # one scale for both directions, so that the part keeps its shape where there is room for it
+    room = ROOM["l"] + UNNAMED - 90.0
+    unit = min((size / extent for size, extent in ((room, span[0]), (230.0, span[1])) if extent > 0), default=1.0)
     drawn: list[Html] = []
     for name, (x, y) in places.items():
-        left = _LEFT + 45 + (x - low[0]) * unit
-        top = _TOP + 14 + (span[1] - (y - low[1])) * unit
+        left = percent((45 + (x - low[0]) * unit) / (room + 90.0))
+        top = 14 + (span[1] - (y - low[1])) * unit
         times = sqrt(counts[name])
         colour, opacity, mark = _shade(means[name], scale / times if scale else None)
-        drawn.append(_cell(left - 27, top - 13, 54, colour, opacity))
-        drawn.append(_text(left, top + 4, f"{mark}{fixed(means[name], decimals, sign=True)}", "middle"))
-    return _whole(drawn, _TOP + 46 + span[1] * unit, label)
+        cell = element("svg", _cell("-27", -13, "54", colour, opacity), x=left, y=f"{top:.1f}")
+        drawn += [cell, _text(left, top + 4, f"{mark}{fixed(means[name], decimals, sign=True)}", "".join(ROOM))]
+    plot = Plot((0.0, 1.0), (0.0, 1.0), "", "", y_axis=False, height=round(28 + span[1] * unit))
+    return _whole(drawn, plot, [], label)
 
 
-def _cell(x: float, y: float, width: float, colour: str, opacity: float) -> Html:
-    shown: dict[str, Any] = {"x": f"{x:.1f}", "y": f"{y:.1f}", "width": f"{width:.1f}", "height": _HEIGHT}
+def _cell(x: str, y: float, width: str, colour: str, opacity: float) -> Html:
     return element(
-        "rect", **shown, fill=f"var(--{colour})", fill_opacity=f"{opacity:g}", stroke="var(--rule)", stroke_width="1"
-    )
-
-
-def _text(x: float, y: float, name: str, anchor: str, *, colour: str = "ink") -> Html:
-    return element(
-        "text", name, x=f"{x:.1f}", y=f"{y:.1f}", fill=f"var(--{colour})", text_anchor=anchor,
+        "rect", x=x, y=f"{y:g}", width=width, height=_HEIGHT, fill=f"var(--{colour})", fill_opacity=f"{opacity:g}",
+        stroke="var(--rule)", stroke_width="1",
     )  # fmt: skip
 
 
-def _whole(cells: list[Html], height: float, label: str) -> Html:
-    return element(
-        "svg",
-        join(cells),
-        viewBox=f"0 0 {_LEFT + _WIDTH + 20} {height:.0f}",
-        role="img",
-        aria_label=label,
-        font_size=12,
-    )
+def _text(x: str, y: float, name: str, sizes: str) -> Html:
+    kind = None if sizes == "".join(ROOM) else sizes
+    return element("text", name, x=x, y=f"{y:g}", class_=kind, fill="var(--ink)", text_anchor="middle")
+
+
+def _whole(cells: list[Html], plot: Plot, beside: list[tuple[float, str]], label: str) -> Html:
+    names, room = written(plot, [], beside)
+    picture = element("svg", *cells, names, role="img", aria_label=label, height=plot.height, class_=room or None)
+    return framed(plot, picture)

@@ -45,7 +45,7 @@ _STYLE = (
     ".banner{border:.4vw solid var(--tone);background:var(--wash);color:var(--tone);padding:.6vw 1.2vw;margin:0 0 .8vw;"
     "font-size:max(1.6rem,4vw);line-height:1.1;font-weight:600}"
     ".banner svg{width:.9em;height:.9em;vertical-align:-.1em;margin-right:.35em}"
-    ".banner.t-reject{background:var(--reject);color:var(--paper)}"
+    ".banner.t-reject{background:var(--reject);color:var(--paper);--ground:var(--reject)}"
     ".queue{font-size:max(1.2rem,2.8vw);line-height:1.15;padding:0;margin:0;list-style:none}"
     ".queue li{margin:0 0 .7vw;padding-left:.8vw;border-left:.5vw solid var(--tone)}.queue li.more{border:0}"
     ".queue small{display:block;font-size:1em}.queue .tone{margin-left:.4em}"

@@ -186,7 +186,7 @@ PLAN = {
 
 FIGURE = {
     "map": "Spot means as differences from the middle one of their part (median), in {unit}: one column a part, one row a spot.",
-    "map_key": "Arrow: off by more than 3 standard deviations of the difference of two spot means. The darker, the further; red below, blue above.",
+    "map_key": "Arrow: off by more than 3 standard deviations of the difference of two spot means. Plus or minus: off by more than one, above or below. The darker, the further; red below, blue above.",
     "map_thinned": "{shown} of {total} parts are drawn, every one with a marked spot among them.",
     "positions": "Spots at their places on the part, with the mean difference from the median of the part over all parts, in {unit}.",
     "curve": "Chance that the plan of {n} parts and k = {k} accepts a lot, one limit, by the fraction truly beyond it.",

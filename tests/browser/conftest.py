@@ -118,3 +118,11 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     load(workspace, collect([workspace.inbox])[0])
     render(workspace)
     return workspace.pages
+
+
+@pytest.fixture(scope="session")
+def each_kind(demo: Path) -> list[Path]:
+    """Of each kind of page of the demo the largest, the index first."""
+    folders = sorted(path for path in demo.iterdir() if path.is_dir() and not path.name.startswith("."))
+    sizes = [[(path.stat().st_size, path) for path in folder.glob("*.html")] for folder in folders]
+    return [demo / "index.html", *(max(found)[1] for found in sizes if found)]

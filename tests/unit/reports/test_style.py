@@ -55,7 +55,7 @@ def test_lines_and_marks_of_charts_can_be_seen(palette: dict[str, str], colour: 
 
 def test_both_schemes_name_the_same_colours() -> None:
     assert LIGHT.keys() == DARK.keys()
-    used = set(re.findall(r"var\(--([a-z-]+)\)", STYLE)) - {"tone", "wash", "l", "r", "t", "b"}
+    used = set(re.findall(r"var\(--([a-z-]+)\)", STYLE)) - {"tone", "wash", "ground", "l", "r", "t", "b"}
     assert used <= LIGHT.keys()
 
 
