@@ -74,7 +74,7 @@ def review_page(*, hostile: bool = False, many: int = 1) -> ReviewPage:
             for n in range(8 * many)
         ),
         not_accepted=(ReviewLot(named("L-1001", 6), "hold", "suspect", named("The check failed.", 7), DAY, (said,)),) * many,
-        due=tuple(ReviewDue("block", named(f"B{n}", n), named("HC-26-0311", 8), date(2026, 4, 1 + n), n == 0) for n in range(3 * many)),
+        due=tuple(ReviewDue("block", named(f"B{n}", n), named("HC-26-0311", 8), date(2026, 4, 1) + timedelta(days=n), n == 0) for n in range(3 * many)),
         budgets=(ReviewBudget(named("M1", 1), named("CU-1", 9), "MS/m", 4, 0.1, 0.2, 0.3, named("block certificate", 10), 0.8),),
         agreement=(ReviewAgreement("B1", named("M1", 1), named("M2", 2), 12, 3, 0.1, (0.05, 0.15), 1.2),),
         comparisons=(),

@@ -246,7 +246,7 @@ def _blocks(found: Assessment, start: datetime, end: datetime) -> Iterator[Revie
         known = row.pop("known")
         yield ReviewBlock(
             **row,
-            bias_interval=mean_interval(known, row["bias"], row["standard_deviation"])
+            bias_interval=mean_interval(known, row["bias"], row["standard_deviation"], confidence=0.95)
             if known >= _LEAST_CHECKS
             else None,
             slope_per_30_days=drift.slope_per_30_days if drift else None,

@@ -20,9 +20,9 @@ if TYPE_CHECKING:
 
 __all__ = ["STYLE", "actions_list", "bias_in_words", "first_open", "front", "named", "on_block"]
 
-_LINES, _LINE = 15, 100
+_LINES, _LINE = 13, 100
 """So many lines of open points, of so many characters, leave room for the signatures on a sheet of Letter."""
-_MOST_BIAS = 8
+_MOST_BIAS = 7
 _MOST_DUE = 4
 
 STYLE = (
@@ -33,7 +33,7 @@ STYLE = (
     + "@media print{.part:not(.wide){display:grid}.part td,.part tbody th{padding-top:.14rem;padding-bottom:.14rem}"
     + "tbody tr:first-child{break-before:avoid}.why ol{font-size:1rem}.why li>a{display:none}.why li{margin:.05rem 0}.annex{margin-top:0;border:0}"
     + ".annex{break-before:page}details.annexed:not([open]){display:block}details.annexed::details-content{content-visibility:visible;display:block}"
-    + ".small{height:1.3em;width:auto}.sign{margin-top:2.2rem}}"
+    + ".small{height:1.3em;width:auto}.sign{margin-top:1.9rem}}"
 )
 
 
@@ -107,7 +107,11 @@ def _counts(result: ReviewResult) -> list[str]:
 
 
 def _months(result: ReviewResult, numbered: Numbered) -> Html:
-    columns = [Heading(""), Heading(COLUMN["months"]), *(Heading(month.month, kind="n") for month in result.months)]
+    columns = [
+        Heading(COLUMN["what"]),
+        Heading(COLUMN["months"]),
+        *(Heading(month.month, kind="n") for month in result.months),
+    ]
     rows = []
     for name, said in MONTHS.items():
         values = [getattr(month, name) for month in result.months]
@@ -151,7 +155,7 @@ def _bias(result: ReviewResult, numbered: Numbered, here: str) -> Html:
     shown = known[:_MOST_BIAS]
     reach = max(1.1, *(abs(end) for _, share, ends in shown for end in (share, *(ends or ()))))
     columns = [
-        Heading(COLUMN["meter"]), Heading(COLUMN["block"]), Heading(COLUMN["share"]), Heading("", "%", "n"),
+        Heading(COLUMN["meter"]), Heading(COLUMN["block"]), Heading(COLUMN["against"]), Heading(COLUMN["share"], "%", "n"),
         Heading(COLUMN["bias"], unit_in_words(result.unit), "t"),
     ]  # fmt: skip
     rows = [

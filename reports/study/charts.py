@@ -25,6 +25,10 @@ __all__ = ["components_plot", "interaction_plot", "marks_in_words", "ordered_ite
 MOST_ITEMS = 40
 
 
+_FARTHEST = 5.0
+"""So many times the largest estimate the frame of the components reaches at most."""
+
+
 def ordered_items(counted: pl.DataFrame) -> list[str]:
     """Return what was read in order of its mean: the readings of neighbours can then be compared by eye."""
     values: dict[str, list[float]] = {}
@@ -46,27 +50,30 @@ def components_plot(result: StudyResult, source_names: dict[str, str], *, unit: 
     shown = [c for c in result.components if c.source in ("repeatability", "reproducibility", "gauge", "part", "total")]
     if not shown:
         return None
-    # with few people an upper limit can be many times the estimate: the frame is for the estimates
-    top = max(c.standard_deviation for c in shown) * 1.6 or 1.0
+    # with few people an upper limit can be many times the estimate; what lies farther than this ends at the edge
+    largest = max(c.standard_deviation for c in shown) or 1.0
+    share = None if result.tolerance is None else result.tolerance / result.study_width
+    share = share if share is not None and share <= _FARTHEST * largest else None
+    inside = [end for c in shown if (end := c.interval[1]) <= _FARTHEST * largest]
+    top = 1.18 * max([largest, *inside, *([share] if share is not None else [])])
     plot = Plot(
         (0.4, len(shown) + 0.6), (0.0, top), words.FIGURE["component_axis"], words.FIGURE["s_axis"].format(unit=unit),
-        x_axis=False, height=190,
+        x_axis=False, height=210,
     )  # fmt: skip
-    if result.tolerance is not None:
-        share = result.tolerance / result.study_width
-        if share <= top:
-            plot.across(
-                share, "tolerance", words.FIGURE["tolerance"].format(value=compact(share, 3)), dash="dashdot", width=1.4
-            )
+    if share is not None:
+        line = words.FIGURE["tolerance"].format(width=f"{result.study_width:g}", value=compact(share, 3))
+        plot.across(share, "tolerance", line, dash="dashdot", width=1.4)
     for place, component in enumerate(shown, start=1):
         plot.rect(place - 0.28, place + 0.28, 0.0, component.standard_deviation)
         low, high = component.interval
-        end = min(high, top)
-        plot.segment(place, place, min(low, top), end, "limit", width=2)
-        for level in (low, high):
-            if level <= top:
-                plot.segment(place - 0.07, place + 0.07, level, level, "limit", width=2)
-        plot.notes.append((place + 0.1, component.standard_deviation, compact(component.standard_deviation, 3), "ink"))
+        plot.segment(place, place, min(low, top), min(high, top), "limit", width=2)
+        for end in (end for end in (low, high) if end <= top):
+            plot.segment(place - 0.07, place + 0.07, end, end, "limit", width=2)
+        said = compact(component.standard_deviation, 3)
+        if high > top:
+            beyond = words.FIGURE["no_end"] if finite(high) is None else compact(high, 3)
+            said = words.FIGURE["beyond"].format(value=said, high=beyond)
+        plot.name(place, min(high, 0.9 * top), said)
         plot.names_below.append((place, clipped(source_names[component.source], 22)))
     return plot
 

@@ -12,7 +12,7 @@ from reports.kit.links import linked
 from reports.kit.marks import GROUPS
 from reports.kit.markup import Html, element, isolated, join, shorten
 from reports.kit.numbers import Clock, compact, decimals_for, finite, fixed, significant
-from reports.kit.page import Masthead, document, p_in_words, p_told, section, unit_in_words, verdict
+from reports.kit.page import Masthead, behind, document, p_in_words, p_told, section, unit_in_words, verdict
 from reports.kit.report import Report
 from reports.kit.tables import Heading, Numbered, best_order, capped, caption, facts, table
 from reports.study import charts as plots
@@ -49,23 +49,23 @@ def render(page: StudyPage) -> str:
     readings = best_order(page.readings, ("at", "source", "line"))
     points = join(element("li", point) for point in _points(result, unit))
     charts = _charts(readings, result, numbered, unit)
-    cautions = join(element("li", shorten(caution, 300)) for caution in result.cautions)
     body = [
         verdict(words.TONE[result.state], word, result.reasons, _steps(result)),
         section("points", element("ul", points, class_="points")),
-        _section("cautions_of", element("ul", cautions) if cautions else element("p", words.FRAGMENT["no_cautions"])),
-        _section("charts", *(charts or [element("p", _no_components(result))]), wide=True),
     ]
+    if result.cautions:
+        cautions = (element("li", shorten(caution, 300)) for caution in result.cautions)
+        body.append(_section("cautions_of", element("ul", *cautions)))
+    body.append(_section("charts", *(charts or [element("p", _no_components(result))]), wide=True))
     if result.components:
         body += [
             _section("components", _components_table(result, numbered.table(), unit), wide=True),
-            _section("anova", _anova_table(result, numbered.table()), wide=True),
+            behind(_section("anova", _anova_table(result, numbered.table()), wide=True)),
         ]
-    body.append(_section("method", facts(_method(result, unit))))
+    body.append(behind(_section("method", facts(_method(result, unit)))))
     if readings.height:
-        body.append(
-            _section("annex", _readings_table(readings, result, numbered.table(), clock, here, unit), wide=True)
-        )
+        annex = _readings_table(readings, result, numbered.table(), clock, here, unit)
+        body.append(behind(_section("annex", annex, wide=True), general.counted(readings.height, "reading")))
     said = [words.FRAGMENT["from"].format(kind=result.kind, first=clock.minute(result.first_at), last=f"{clock.minute(result.last_at)} {clock.zone}")] if result.first_at else [result.kind]  # fmt: skip
     head = Masthead(
         kind=words.FRAGMENT["study"],
@@ -213,7 +213,7 @@ def _components_table(result: StudyResult, number: int, unit: str) -> Html:
     names = _names(result)
     plain = {component.source: component for component in result.without_interaction}
     columns = [
-        Heading(_C["source"]), Heading(_C["s"], unit, "n"), Heading(_C["interval"], unit), Heading(_C["variance"], "%", "n"),
+        Heading(_C["source"]), Heading(_C["s"], unit, "n"), Heading(_C["interval"], unit, "t"), Heading(_C["variance"], "%", "n"),
         Heading(_C["study"], "%", "n"), Heading(_C["tolerance"], "%", "n"), Heading(_C["without"], unit, "n"),
     ]  # fmt: skip
     rows = []

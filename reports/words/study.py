@@ -81,12 +81,12 @@ CHART = {
     "interaction": "Mean of each {group} on each part.",
 }
 FIGURE = {
-    "key_components": "Bar: estimate. Line with ends: 95 % interval. A limit beyond the frame ends at its edge.",
+    "key_components": "Bar: estimate. Line with ends: 95 % interval. A line without an upper end goes on beyond the frame, to the value written at it.",
     "key_readings": "{marks}. Parts in order of their mean.",
     "key_interaction": "A line for each: {marks}. Lines side by side: no interaction; lines that cross: the difference depends on the part.",
     "more": "{n} more {groups} have no mark here; the table holds all.",
     "s_axis": "Standard deviation, {unit}", "value_axis": "Value at {reference} °C, {unit}", "part_axis": "Part, in order of its mean",
-    "component_axis": "Component", "tolerance": "tolerance / 6 = {value}",
+    "component_axis": "Component", "tolerance": "tolerance / {width} = {value}", "beyond": "{value}, to {high}", "no_end": "no limit",
     "mark": "{shape}: {name}",
 }  # fmt: skip
 FACT = {
@@ -95,7 +95,7 @@ FACT = {
 }  # fmt: skip
 FRAGMENT = {
     "this_tolerance": "this tolerance and these parts", "this_study": "telling parts like these apart",
-    "study": "Gauge study", "none": "none", "no_components": "There are no components: {reason}.", "no_cautions": "None.",
+    "study": "Gauge study", "none": "none", "no_components": "There are no components: {reason}.",
     "width": "{width} standard deviations",
     "intervals": "modified large sample method; exact where one mean square stands alone",
     "negative": "kept in the analysis, taken as zero in the components",
