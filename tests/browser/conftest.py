@@ -109,6 +109,8 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     from fixtures.demo import build
     from pipeline.load.load import load
     from pipeline.pages.render import render
+    from pipeline.pages.writer import write_pages
+    from pipeline.questions.review import review_page
     from pipeline.workspace.files import collect
     from pipeline.workspace.settings import find_workspace
 
@@ -117,6 +119,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     workspace = find_workspace(root)
     load(workspace, collect([workspace.inbox])[0])
     render(workspace)
+    write_pages(workspace, [review_page(workspace, "2026-06")], as_of=None)
     return workspace.pages
 
 

@@ -56,6 +56,22 @@ def test_an_accepted_lot_takes_two_sheets_and_a_short_page(visit: Any, demo: Pat
         assert sheets(page) <= (3 if more else 2), path.name
 
 
+SHORT = {
+    "events": (2_900, 3), "processes": (3_700, 4), "reviews": (3_300, 6), "studies": (4_000, 4), "suppliers": (4_100, 4),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("folder", SHORT)
+def test_what_was_asked_is_answered_on_a_short_page_and_few_sheets(visit: Any, demo: Path, folder: str) -> None:
+    height, most = SHORT[folder]
+    path = largest(demo / folder)
+    page = visit(path, width=1400).page
+    found = page.evaluate(MEASURE)
+    assert found["height"] < height
+    assert (found["over"], found["wide"]) == (0, [])
+    assert max(sheets(page), sheets(page, "Letter")) <= most
+
+
 @pytest.mark.parametrize("width", [800, 390])
 def test_no_kind_of_page_is_wider_than_the_screen(visit: Any, demo: Path, width: int) -> None:
     for folder in sorted(path for path in demo.iterdir() if path.is_dir() and not path.name.startswith(".")):
