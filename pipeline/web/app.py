@@ -19,7 +19,7 @@ import threading
 from dataclasses import dataclass
 from http.cookies import CookieError, SimpleCookie
 from typing import TYPE_CHECKING, Any
-from urllib.parse import quote, unquote
+from urllib.parse import quote, unquote, urlencode
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect, Request
@@ -31,6 +31,7 @@ from pipeline.history.accounts import key_of as key_of_name
 from pipeline.web import pages
 from pipeline.web.bring import Bringing
 from pipeline.web.deciding import Deciding
+from pipeline.web.entering import Entering
 from pipeline.web.files import page_file, with_bar
 from pipeline.web.sent import Sent, read_query, read_sent
 from pipeline.web.sessions import Rates, Session, Sessions, Tries
@@ -100,6 +101,7 @@ class Application:
         self._basic: dict[str, tuple[bytes, int]] = {}
         self._basic_key = secrets.token_bytes(32)
         self._bringing = Bringing(self._accounts, self._one)
+        self._entering = Entering(self._one, self._bringing)
         self._deciding = Deciding(self._accounts, self._one, self.password_of)
 
     # -- from the wire --------------------------------------------------------------------------------------------
@@ -217,12 +219,21 @@ class Application:
             case ["sign-in"] if not visit.open_to_all:
                 return self._sign_in(visit)
         if visit.open_to_all:
-            if visit.method == "POST" or visit.parts[0] in ("decide", "done", "bring", "me", "sign-in", "sign-out"):
+            if visit.method == "POST" or visit.parts[0] in (
+                "decide",
+                "done",
+                "bring",
+                "enter",
+                "me",
+                "sign-in",
+                "sign-out",
+            ):
                 raise Refused(403, words.TOLD["accounts"])
             return self._page(visit)
         if visit.account is None or visit.session is None:
             there = "/" + "/".join(quote(part) for part in visit.parts)
-            return RedirectResponse(f"/sign-in?to={quote(there)}", 303)
+            there += f"?{urlencode(visit.query)}" if visit.query else ""
+            return RedirectResponse(f"/sign-in?{urlencode({'to': there})}", 303)
         account, session = visit.account, visit.session
         if visit.method == "POST" and not session.sent_from_here(visit.sent.fields.get("form", "")):
             raise Refused(403, words.TOLD["stale"])
@@ -236,6 +247,8 @@ class Application:
                 return self._me(visit, account, session)
             case ["bring"]:
                 return self._bringing.answer(visit, account, session)
+            case ["enter", *_]:
+                return self._entering.answer(visit, account, session)
             case ["decide" | "done", *_]:
                 return self._deciding.answer(visit, account, session)
         if visit.method == "POST":

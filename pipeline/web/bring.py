@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from pipeline.history.accounts import Account, Accounts
     from pipeline.intake.suggest import Suggestion
-    from pipeline.load.report import FileReport
+    from pipeline.load.report import FileReport, LoadReport
     from pipeline.web.sessions import Session
     from pipeline.web.visit import Visit
     from pipeline.workspace.settings import Workspace
@@ -75,15 +75,35 @@ class Bringing:
             path = _place(workspace.inbox / folder, given, data)
             if not path.exists():
                 write_atomically(path, data)
-            report = load(workspace, [path])
-            (file,) = report.files
-            if file.error is not None:
-                raise file.error
-            if file.status in ("loaded", "held"):
-                self._note(visit, account, file)
-            refused = listed(workspace).filter(pl.col("sha256") == file.sha256) if file.source_id is not None else None
-            proposed = _proposed(workspace, path) if file.status == "held" else None
-        return file_pages.brought_page(account, file, report, refused, proposed)
+            report, file = self.load_one(visit, account, path)
+            return self.page_of(visit, account, path, report, file)
+
+    def load_one(
+        self, visit: Visit, account: Account, path: Path, layout: str | None = None
+    ) -> tuple[LoadReport, FileReport]:
+        """Load a file that lies in the inbox, and state who handed it in."""
+        report = load(visit.workspace, [path], layout=layout)
+        (file,) = report.files
+        if file.error is not None:
+            raise file.error
+        if file.status in ("loaded", "held"):
+            self._note(visit, account, file)
+        return report, file
+
+    def page_of(
+        self,
+        visit: Visit,
+        account: Account,
+        path: Path,
+        report: LoadReport,
+        file: FileReport,
+        sent_as: str | None = None,
+    ) -> str:
+        """Return what became of a file."""
+        waiting = listed(visit.workspace) if file.source_id is not None else None
+        refused = None if waiting is None else waiting.filter(pl.col("sha256") == file.sha256)
+        proposed = _proposed(visit.workspace, path) if file.status == "held" else None
+        return file_pages.brought_page(account, file, report, refused, proposed, sent_as)
 
     def _note(self, visit: Visit, account: Account, file: FileReport) -> None:
         """State in the chain who handed the file in; that is no decision, and needs no password again."""

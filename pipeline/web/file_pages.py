@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline.web.pages import acts, alarm, entry, facts, hidden, page
 from reports.kit.links import Site, here_is
 from reports.kit.markup import Html, element, isolated, join
+from reports.kit.scripts import ENTRY, data_block
 from reports.words import general
 from reports.words import web as words
 
@@ -46,9 +47,17 @@ def bring_page(account: Account, form_token: str, folders: Sequence[str], proble
 
 
 def brought_page(
-    account: Account, file: FileReport, report: LoadReport, refused: pl.DataFrame | None, proposed: Suggestion | None
+    account: Account,
+    file: FileReport,
+    report: LoadReport,
+    refused: pl.DataFrame | None,
+    proposed: Suggestion | None,
+    sent_as: str | None = None,
 ) -> str:
-    """Return what became of a file: each line's fate, lots and meters, what changed, what to do."""
+    """Return what became of a file: each line's fate, lots and meters, what changed, what to do.
+
+    `sent_as` is the number under which readings were entered by hand, which the browser need not keep any longer.
+    """
     fates = [(words.FATE.get(fate, fate), count) for fate, count in file.fates.items() if count]
     with here_is(Site(alone=True)):
         touched = [
@@ -65,6 +74,8 @@ def brought_page(
         _part("refused_lines", _refused(refused)) if refused is not None and refused.height else None,
         *(_suggestion(proposed) if proposed is not None else ()),
         element("p", words.TOLD["pages_follow"]), element("p", element("a", words.PAGE["bring"], href="/bring")),
+        element("p", element("a", words.PAGE["enter"], href="/enter")),
+        scripts=[(ENTRY, data_block({"sent": sent_as}, "entry-words"))] if sent_as else (),
     )  # fmt: skip
 
 

@@ -46,14 +46,16 @@ _FORM_STYLE = (
     ".acts.first button{background:var(--link);color:var(--paper);border-color:var(--link)}"
     "main>h2{margin-top:1.6rem}main>.entry{margin-top:1.2rem}"
     ".alarm{border:2px solid var(--reject);background:var(--reject-wash);padding:.4rem 1rem;margin:1rem 0}"
-    "pre{overflow-x:auto;font-size:.85rem}.choices li{margin:.6rem 0;font-size:1.05rem}"
+    ".cells{display:grid;grid-template-columns:repeat(auto-fill,minmax(6rem,1fr));gap:.6rem}table.cells{display:table;min-width:0}"
+    ".cells td{padding:.15rem .3rem}.entry .cells input{min-width:5rem}.entry [aria-invalid=true]{border:3px solid var(--reject)}"
+    ".said{min-height:1.6em}pre{overflow-x:auto;font-size:.85rem}.choices li{margin:.6rem 0;font-size:1.05rem}"
 )
 _OFFERED = 500
 """Of more names than this none is offered: the page would be larger than what it decides on."""
 
 
-def page(title: str, account: Account | None, *content: object) -> str:
-    """Return a page of the application: its title, and who is signed in."""
+def page(title: str, account: Account | None, *content: object, scripts: Sequence[tuple[str, Html]] = ()) -> str:
+    """Return a page of the application: its title, who is signed in, and scripts with their data."""
     top = element(
         "header",
         element("p", words.PAGE["kind"], class_="kind"),
@@ -63,7 +65,9 @@ def page(title: str, account: Account | None, *content: object) -> str:
     )
     main = element("main", element("h1", title), *content, id="main")
     skip = element("a", general.FRAGMENT["skip"], class_="skip", href="#main")
-    return whole(title, (STYLE, _FORM_STYLE), skip, element("div", top, main, class_="sheet"), forms=True)
+    return whole(
+        title, (STYLE, _FORM_STYLE), skip, element("div", top, main, class_="sheet"), scripts=scripts, forms=True
+    )
 
 
 def _who(account: Account) -> str:
@@ -89,10 +93,12 @@ def acts(*buttons: tuple[str, str], first: bool = True) -> Html:
     return element("div", *shown, class_="acts first" if first else "acts")
 
 
-def entry(action: str, *content: object, enctype: str | None = None) -> Html:
+def entry(
+    action: str, *content: object, enctype: str | None = None, method: str = "post", id_: str | None = None
+) -> Html:
     """Return a form that is sent to an address."""
     return element(
-        "form", *content, method="post", action=action, class_="entry", accept_charset="utf-8", enctype=enctype
+        "form", *content, method=method, action=action, class_="entry", accept_charset="utf-8", enctype=enctype, id=id_
     )
 
 
@@ -162,7 +168,7 @@ def me_page(account: Account, form_token: str, problem: str | None, told: str | 
         words.PAGE["me"], account, element("p", _who(account), class_="what"), alarm(problem),
         element("p", told, role="status") if told else None,
         element("p", element("a", words.PAGE["decide"], href="/decide")),
-        element("p", element("a", words.PAGE["bring"], href="/bring")),
+        element("p", element("a", words.PAGE["bring"], href="/bring")), element("p", element("a", words.PAGE["enter"], href="/enter")),
         entry("/sign-out", *hidden({"form": form_token}), acts(("sign_out", "out"), first=False)),
         element("h2", words.BUTTON["password"]),
         entry(
@@ -264,6 +270,6 @@ def bar(account: Account, decide: str) -> Html:
     """Return what stands above a page that is served to somebody who may decide."""
     links = (
         element("a", words.PAGE["decide"], href=decide), element("a", words.PAGE["bring"], href="/bring"),
-        element("a", _who(account), href="/me"),
+        element("a", words.PAGE["enter"], href="/enter"), element("a", _who(account), href="/me"),
     )  # fmt: skip
     return element("nav", *links, class_="filter", aria_label=words.PAGE["bar"])

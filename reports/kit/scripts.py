@@ -1,6 +1,7 @@
 """The scripts of pages: our own, small, and let through by their hashes alone.
 
-A page is complete without them. They run no text as code, write no markup, fetch nothing and keep nothing.
+A page is complete without them. They run no text as code, write no markup, fetch nothing and keep nothing; but
+for readings that are typed by hand, which stay in the browser until they were taken.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from typing import Any
 
 from reports.kit.markup import Html, visible
 
-__all__ = ["BOARD_CLOCK", "CHARTS", "INDEX_FILTER", "as_data", "data_block"]
+__all__ = ["BOARD_CLOCK", "CHARTS", "ENTRY", "INDEX_FILTER", "as_data", "data_block"]
 
 
 def _script(name: str) -> str:
@@ -28,6 +29,8 @@ INDEX_FILTER = _script("index.js")
 """Search and filters of the index."""
 BOARD_CLOCK = _script("board.js")
 """Clock of the board, and the age of its data."""
+ENTRY = _script("entry.js")
+"""Readings typed by hand, on served pages: what is typed is kept in the browser until it was taken."""
 
 
 def as_data(value: Any) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["BUTTON", "FATE", "FIELD", "FORM", "HINT", "PAGE", "ROLE", "TOLD", "WILL"]
+__all__ = ["BUTTON", "ENTRY", "FATE", "FIELD", "FORM", "HINT", "PAGE", "ROLE", "TOLD", "WILL"]
 
 PAGE = {
     "kind": "Decide", "sign_in": "Sign in", "me": "Your account", "decide": "Decide here", "look": "Look before you sign",
@@ -10,14 +10,24 @@ PAGE = {
     "sign": "Your signature", "will": "What this does", "event": "The event as it stands in the record",
     "pages": "Pages", "of": "About {name}", "bring": "Hand in a file", "brought": "What became of the file",
     "fates": "Lines by fate", "touched": "Lots and meters in it", "changed": "What is another now", "refused_lines": "Refused lines",
-    "layout": "A layout for this file", "layout_text": "The whole layout",
+    "enter": "Readings by hand", "enter_check": "A check on a block",
+    "enter_lot": "Readings of a lot", "far": "Is this so?", "layout": "A layout for this file", "layout_text": "The whole layout",
 }  # fmt: skip
 """Headings and the like."""
 
 BUTTON = {
     "sign_in": "Sign in", "sign_out": "Sign out", "look": "Go on", "sign": "Sign and record", "change": "Change",
     "password": "Change the password", "bring": "Hand in",
+    "enter_check": "Enter a check", "enter_lot": "Enter a lot", "save": "Save", "forget": "Begin anew",
 }  # fmt: skip
+
+ENTRY = {
+    "running": "{n} of {of} read: mean {mean}, standard deviation {s}.",
+    "no_number": "{cell}: {value} is no number.", "is_far": "{cell}: {value} is far from the others. Read it again if it is a slip.",
+    "is_out": "{cell}: {value} is outside.",
+    "offline": "There is no connection. What you typed is kept here; send it again when the connection is back.",
+}  # fmt: skip
+"""What is said while readings are typed."""
 
 FATE = {
     "preamble": "before the table", "header": "header", "units": "units", "blank": "blank", "footer": "footer",
@@ -64,7 +74,10 @@ FIELD = {
     "received_on": "Received on", "shipped_on": "Shipped on", "customer": "Customer", "purchase_order": "Purchase order",
     "thickness_mm": "Thickness, mm", "smallest_flat_mm": "Smallest flat, mm", "valid_from": "Holds from",
     "signed_by": "Signed by", "signed_from": "From", "signed_at": "At", "number": "Event", "hash": "Hash",
-    "recorded": "Recorded", "how": "How", "export": "Export", "folder": "Folder of the inbox", "readings": "Readings stored",
+    "recorded": "Recorded", "how": "How", "export": "Export", "unit": "Unit of the meter", "parts": "Parts", "spots": "Spots of each part",
+    "spot": "Spot", "reading_n": "Reading {n}", "cell": "Part {part}, spot {spot}", "temperature_metal": "Temperature of the metal, °C",
+    "temperature_state": "The readings are", "remark": "Remark", "mean": "Mean", "standard_deviation": "Standard deviation",
+    "readings_entered": "Readings entered", "folder": "Folder of the inbox", "readings": "Readings stored",
     "sentence": "What was wrong", "original": "As it stands in the file",
 }  # fmt: skip
 
@@ -102,6 +115,13 @@ TOLD = {
     "internal": "Something went wrong in the program, and nothing of this was recorded. Tell whoever keeps it.",
     "large": "Too large: at most {most} MB are taken.",
     "fast": "Too many requests from one place. Wait a little.",
+    "sheet": "{what}, read with {meter} in {unit}", "cells": "At most {most} readings stand on one page; enter the lot in several.",
+    "no_reading": "Nothing was entered yet.", "far": "{cell}: {value} {unit} is far from the others. Save it only if it was read so.",
+    "block_span": "The check passes from {low} to {high} {unit}, at the reference temperature.",
+    "lot_span": "The limits are {low} to {high} {unit}, at the reference temperature.",
+    "kept": "These readings were typed before and not taken yet. They were kept in this browser.",
+    "will_save": "Saves a sheet into the inbox, read by {name}, and loads it. Every report says that these readings were taken by hand.",
+    "sent_before": "This entry was taken before, with other values. Nothing was saved now; enter what is new on a new page.",
     "no_file": "Choose a file that holds something.", "no_name": "The file needs a name of letters or digits.",
     "brought": "handed in by the browser", "more_lines": "and {count} lines more: annealog quarantine list",
     "layout": "No layout fits, so the file is held. This one is proposed; nothing is ever assumed: whoever knows the meter answers what "
