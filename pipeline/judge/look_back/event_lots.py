@@ -133,7 +133,6 @@ def _lots(assessment: Assessment, event: Found, said: Decided, disposed: bool, f
             pl.col("unknown_clock").sum(),
         )
         .filter(pl.col("lot").is_in(list(assessment.lots)))
-        .sort("lot", "meter")
     )
     read_again = _measured_again(assessment, grouped["lot"].to_list(), event)
     found = []

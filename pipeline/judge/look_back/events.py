@@ -39,12 +39,12 @@ def _day(moment: datetime, assessment: Assessment) -> str:
 
 
 def _changes(assessment: Assessment, fired: Sequence[int], before: int | None) -> tuple[BiasChange, ...]:
-    """Return, for each block, the largest change of bias from the last good run to what fired."""
+    """Return, for each block, the largest change of bias from the last good run to what fired; checks stand in order of time."""
     checks = assessment.checks.filter(pl.col("bias").is_not_null())
-    good = checks.clear() if before is None else checks.filter(pl.col("run") == before).sort("at", "check")
+    good = checks.clear() if before is None else checks.filter(pl.col("run") == before)
     start = {row["block"]: row["bias"] for row in good.iter_rows(named=True)}
     largest: dict[str, BiasChange] = {}
-    for row in checks.filter(pl.col("run").is_in(list(fired))).sort("at", "check").iter_rows(named=True):
+    for row in checks.filter(pl.col("run").is_in(list(fired))).iter_rows(named=True):
         change = row["bias"] - start.get(row["block"], 0.0)
         known = largest.get(row["block"])
         if known is None or abs(change) > abs(known.change):
@@ -58,7 +58,7 @@ _NOTE_ON_PRECISION = "The mean of a check that scatters may be right: look at pr
 def _of_episode(assessment: Assessment, meter: str, kind: str, episode: Episode) -> Found:
     runs = [row["run"] for row in episode.fired]
     all_checks = assessment.checks.filter(pl.col("meter") == meter)
-    of_runs = all_checks.filter(pl.col("run").is_in(runs)).sort("at", "check")
+    of_runs = all_checks.filter(pl.col("run").is_in(runs))
     failed = ~pl.col("passes").fill_null(True)
     rejected = pl.col("rejects") != ""
     both = failed | rejected if assessment.settings.signals_make_suspect else failed

@@ -16,7 +16,7 @@ from schemas.results import BlockSummary, MeterResult, PrecisionSignal, Signal
 from schemas.versions import version_at
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Mapping
 
     from pipeline.judge.assessment import Assessment, SignalDecision
     from pipeline.workspace.settings import Settings
@@ -101,7 +101,7 @@ def _block_summary(series: pl.DataFrame, settings: Settings) -> BlockSummary:
 def _latest_series(checks: pl.DataFrame) -> list[pl.DataFrame]:
     """Return, for each block (probe, frequency), the checks of its latest phase, in time order."""
     found = []
-    for _, group in checks.sort("at", "check").group_by("block", "probe", "frequency_khz", maintain_order=True):
+    for _, group in checks.sort("at", "check").group_by("block", "probe", "frequency_khz"):
         phase = group["phase"][-1]
         found.append(group.filter(pl.col("phase").eq_missing(pl.lit(phase, dtype=pl.Datetime("us", "UTC")))))
     return sorted(found, key=lambda s: (s["block"][0], s["probe"][0] or "", s["frequency_khz"][0] or 0.0))
@@ -148,7 +148,7 @@ def _state(runs: pl.DataFrame, settings: Settings, due_on: datetime | None, as_o
     judged = runs.filter(pl.col("passed").is_not_null() | (pl.col("rejected") > 0))
     if not judged.height:
         return "not_assessed", ["No check on a certified block, so nothing is known of this meter."]
-    bad = judged.filter(~pl.col("passed").fill_null(True) | (pl.col("rejected") > 0))
+    bad = judged.filter(~pl.col("passed") | (pl.col("rejected") > 0))
     last_at = judged["last_at"][-1]
     if bad.height and not _cleared(bad.row(-1, named=True), runs):
         worst = bad.row(-1, named=True)
@@ -209,7 +209,7 @@ def meter_result(meter: str, assessment: Assessment, missing: Mapping[str, int])
         last_setting_at=max(phases) if phases else None,
         blocks=tuple(_block_summary(s, settings) for s in series),
         signals=_signals(checks, assessment.signal_decisions),
-        warnings=int(checks["warning"].sum()) if checks.height else 0,
+        warnings=int(checks["warning"].sum()),
         drift=tuple(drift_trend(s) for s in series),
         suspect_lots=tuple(suspects["lot"].unique().sort().to_list()),
         flags=tuple(flags),
@@ -232,7 +232,7 @@ def _left_out_flags(counts: Mapping[str, int]) -> list[str]:
 
 
 def _failed_in_baseline(series: pl.DataFrame) -> int:
-    return series.filter(pl.col("in_baseline") & ~pl.col("passes").fill_null(value=True)).height
+    return series.filter(pl.col("in_baseline") & ~pl.col("passes")).height
 
 
 def _flags(meter: str, checks: pl.DataFrame, register: pl.DataFrame, assessment: Assessment) -> list[str]:
@@ -251,8 +251,7 @@ def _flags(meter: str, checks: pl.DataFrame, register: pl.DataFrame, assessment:
         for series in _latest_series(checks)
         if series["limits_kind"][-1] == "frozen" and (failed := _failed_in_baseline(series))
     ]
-    last: Sequence[dict[str, Any]] = checks.unique("block", keep="last").to_dicts() if checks.height else ()
-    for row in sorted(last, key=lambda r: str(r["block"])):
+    for row in checks.unique("block", keep="last").sort("block").iter_rows(named=True):
         due = row["certificate_due_on"]
         if due is not None and due + timedelta(days=1) <= assessment.as_of:
             day = due.astimezone(assessment.settings.zone)
@@ -260,13 +259,11 @@ def _flags(meter: str, checks: pl.DataFrame, register: pl.DataFrame, assessment:
     flags += evidence_flags(meter, assessment)
     if assessment.by_hand:
         hand = assessment.readings.filter(
-            (pl.col("meter") == meter)
-            & (pl.col("role") == "block")
-            & pl.col("source_id").is_in(sorted(assessment.by_hand))
+            (pl.col("meter") == meter) & (pl.col("role") == "block") & pl.col("source_id").is_in(assessment.by_hand)
         ).height
         if hand:
             flags.append(f"taken_by_hand: {hand} block readings were written down by a person, not exported by a meter")
-    missing = int(checks["without_reference"].sum()) if checks.height else 0
+    missing = int(checks["without_reference"].sum())
     if missing:
         on_blocks = assessment.readings.filter((pl.col("meter") == meter) & (pl.col("role") == "block"))
         why = (

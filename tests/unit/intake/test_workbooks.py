@@ -54,12 +54,23 @@ def test_serial_numbers_of_days_are_those_of_the_standard() -> None:
 
 def test_a_second_reader_finds_the_same_cells() -> None:
     """openpyxl, a general library, reads what XlsxWriter wrote; so do we."""
-    data = xlsx([[1, 2.5, "x", None, True], [local(2026, 3, 29, 2, 30, 1), time(7, 31, 20)]])
+    data = xlsx([[1, 2.5, "x", None, True], [False], [local(2026, 3, 29, 2, 30, 1), time(7, 31, 20)]])
     (sheet,) = sheets_of(data)
     theirs = [[cell.value for cell in cells] for cells in openpyxl.load_workbook(io.BytesIO(data)).active.iter_rows()]
     words = {"boolean": lambda text: text == "TRUE", "datetime": datetime.fromisoformat, "time": time.fromisoformat}
     ours = [[words[cell[0]](cell[1]) if isinstance(cell, list) else cell for cell in cells] for cells in sheet.rows]
     assert [cells + [None] * (5 - len(cells)) for cells in ours] == theirs
+
+
+def test_a_duration_is_told_in_seconds_and_a_sheet_that_is_a_chart_is_passed_over() -> None:
+    def chart(book: Any, sheet: Any) -> None:
+        drawn = book.add_chart({"type": "line"})
+        drawn.add_series({"values": "=Sheet1!$A$1:$A$2"})
+        book.add_chartsheet("drawn").set_chart(drawn)
+
+    found = sheets_of(xlsx([[timedelta(hours=30), timedelta(minutes=1, microseconds=500_000)]], [[1]], also=chart))
+    assert [sheet.name for sheet in found] == ["Sheet1", "Sheet2"]
+    assert found[0].rows == [[["duration", "108000.0"], ["duration", "60.5"]]]
 
 
 def test_typed_text_must_be_written_as_declared_and_may_stand_beside_stored_dates() -> None:

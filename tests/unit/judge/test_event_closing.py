@@ -54,6 +54,9 @@ def test_only_what_was_read_after_the_failure_was_measured_again(meter: str, fir
     assert (lots["L2"].measured_again_at is not None) is settled
     assert not lots["L3"].settled
     assert (found.state, found.disposed) == ("open", False)
+    # of several times the first
+    twice = failed(again(again(failing(), GOOD + timedelta(minutes=20), "M2"), GOOD + timedelta(minutes=10), "M2"))
+    assert {lot.measured_again_at for lot in twice.lots if lot.lot == "L2"} == {GOOD + timedelta(minutes=10)}
 
 
 def test_read_again_without_support_settles_nothing() -> None:

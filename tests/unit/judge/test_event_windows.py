@@ -100,8 +100,10 @@ def test_the_last_check_of_the_good_run_is_where_the_meter_stood_and_nought_wher
     scenario.check("10:00", 0.4).check("10:15", 0.5).check("10:30", 0.45).check("10:45", 0.4, block="B2")
     (event,) = events(scenario, "failed_check", "11:00")
     assert [(one.name, round(one.change, 9)) for one in event.changes] == [("B1", 0.4), ("B2", 0.4)]
-    (first,) = events(Scenario(lots=LOTS).check("10:00", 0.4), "failed_check", "11:00")
-    assert [(one.name, round(one.change, 9)) for one in first.changes] == [("B1", 0.4)]
+    first_run = Scenario(lots=LOTS).check("10:00", 0.5, block="B2").check("10:15", -0.5).check("10:30", -0.4)
+    (first,) = events(first_run, "failed_check", "11:00")
+    assert [(one.name, round(one.change, 9)) for one in first.changes] == [("B1", -0.5), ("B2", 0.5)]
+    assert first.sentence == "3 checks on B1, B2 failed."
     assert (first.last_good, first.window_from, first.around) == ("", None, (1,))
 
 
@@ -160,6 +162,16 @@ def test_a_certificate_holds_to_the_end_of_its_day(clock: str, day: int, late: b
     found = events(scenario, "failed_check", day=3)[-1]
     told = [note for note in found.notes if "overdue" in note]
     assert (len(told), all("B1" in note and "2026-03-02" in note for note in told)) == (late, True)
+    both = Scenario(lots=LOTS, blocks=blocks).check("12:00", 0.6, block="B2", day=9).check("12:15", 0.6, day=9)
+    (event,) = events(both, "failed_check", day=9)
+    assert [note.split()[4] for note in event.notes if "overdue" in note] == ["B1", "B2"]
+
+
+def test_around_an_event_stand_the_run_before_those_that_failed_and_the_one_after() -> None:
+    for clock, around in (("23:00", ["09:00", "11:00", "11:30"]), ("11:10", ["09:00", "11:00"])):
+        found = failing().assess(clock)
+        began = dict(found.runs.select("run", "first_at").iter_rows())
+        assert [f"{began[run]:%H:%M}" for run in found.found_events[0].around] == around
 
 
 def test_the_note_speaks_of_the_run_that_passed_or_of_none() -> None:
@@ -334,9 +346,16 @@ def test_a_check_of_the_day_covers_what_was_read_before_it_and_one_of_the_next_d
 
 def test_lots_read_up_to_the_last_check_are_covered_and_those_after_it_touched() -> None:
     scenario = Scenario(lots=LOTS).check("07:00", day=1)
-    single(scenario, at("08:00", 1), "L1").check("09:00", day=1)
+    for lot, clock in (
+        ("L1", "08:00"),
+        ("L6", "08:10"),
+        ("L5", "09:00:10"),
+    ):  # the last: at the very moment of the check
+        single(scenario, at(clock, 1), lot)
+    scenario.check("09:00", day=1)
     single(scenario, at("09:00:10", 1), "L2").check("10:00", 0.6, day=1)
     single(single(scenario, at("11:00", 1), "L3"), at("03:00", 1), "L4", clock="unknown")
+    single(scenario, at("11:10", 1), "L6")  # of a lot that was read before and after it the worse counts
     calibrated("M1 03-03 as_found 58.35", scenario=scenario)
     event = only(events_of(scenario.assess(day=9), []), "calibration")
     assert {lot.lot: lot.doubt for lot in event.lots} == {
@@ -344,6 +363,8 @@ def test_lots_read_up_to_the_last_check_are_covered_and_those_after_it_touched()
         "L2": "touched",
         "L3": "touched",
         "L4": "touched",
+        "L5": "covered",
+        "L6": "touched",
     }
 
 

@@ -399,16 +399,31 @@ def test_block_readings_written_down_by_a_person_are_counted_by_meter_and_not_th
     assert (told("M1", 3), told("M1"), len(told("M2", 3))) == ([], [], 1)
 
 
-def test_the_commonest_reason_without_a_value_at_the_reference_temperature_is_told() -> None:
-    scenario = Scenario().check("08:00", temperature_c=None, n=2)
-    scenario.check("08:00", n=5, meter="M2", temperature_state="relative")
-    few = flag(meter(scenario), "without_reference")[0]
-    scenario.check("09:00", n=3, temperature_state="relative")
-    many = flag(meter(scenario), "without_reference")[0]
-    reasons = scenario.assess().readings.filter(pl.col("meter") == "M1")["no_reference_reason"].drop_nulls()
-    assert few == f"without_reference: 2 block readings have no value at the reference temperature: {reasons[0]}"
-    assert many == f"without_reference: 5 block readings have no value at the reference temperature: {reasons[-1]}"
-    assert reasons[0] != reasons[-1]
+@pytest.mark.parametrize(("cold", "relative"), [(3, 2), (2, 3), (2, 2)])
+def test_the_commonest_reason_without_a_value_at_the_reference_temperature_is_told(cold: int, relative: int) -> None:
+    scenario = (
+        Scenario()
+        .check("08:00", temperature_c=None, n=cold)
+        .check("08:00", n=5, meter="M2", temperature_state="relative")
+    )
+    scenario.check("09:00", n=relative, temperature_state="relative")
+    found = scenario.assess()
+    first, *_, last = found.readings.filter(pl.col("meter") == "M1")["no_reference_reason"].drop_nulls()
+    assert first != last
+    why = first if cold > relative else last if relative > cold else min(first, last)
+    assert flag(found.meters["M1"], "without_reference") == [
+        f"without_reference: {cold + relative} block readings have no value at the reference temperature: {why}"
+    ]
+
+
+def test_a_block_whose_certificate_was_renewed_is_overdue_no_more() -> None:
+    head = "block,material,certified_value,unit,expanded_uncertainty,coverage_factor,certificate,due_on,valid_from\n"
+    old, new = "B1,copper,58.0,MS/m,0.2,2,C-1,2026-03-02,\n", "B1,copper,58.0,MS/m,0.2,2,C-2,2027-03-02,2026-03-05\n"
+    for blocks, told in ((old, 1), (old + new, 0)):
+        scenario = Scenario(blocks=head + blocks)
+        for day in (0, 1, 4):
+            scenario.check("08:00", day=day)
+        assert len(flag(meter(scenario, "09:00", day=4), "block_overdue")) == told
 
 
 def test_a_late_baseline_is_told_of_its_meter_and_block_with_both_centres() -> None:

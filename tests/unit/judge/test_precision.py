@@ -100,6 +100,8 @@ def test_a_precision_signal_is_an_event_with_its_lots_until_a_run_within_the_lim
     assert event.window_from == at("07:00", 5) + timedelta(seconds=10)
     assert event.window_to == at("13:00", 5)
     assert "Readings of 2 checks on B1 scattered beyond the action limit (s = 0.3, limit 0.0" in event.sentence
+    # it clears nothing, and ends with a run within its own limit, not with one that passes
+    assert ["mean of a check that scatters" in note for note in event.notes] == [True]
     # checks within tolerance stand on both sides: the disposition of the signal is enough
     assert {lot.lot: lot.doubt for lot in event.lots} == {"L1": "covered", "L3": "covered", "L4": "covered"}
     assert event.state == "open"
