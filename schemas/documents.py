@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import importlib
+import json
 import sys
 import types
 import typing
@@ -65,7 +66,13 @@ def as_bytes(value: Any) -> bytes:
     TypeError
         If something inside it is neither a result nor a plain value.
     """
-    return orjson.dumps(value, default=_null, option=orjson.OPT_SORT_KEYS | orjson.OPT_SERIALIZE_NUMPY)
+    try:
+        return orjson.dumps(value, default=_null, option=orjson.OPT_SORT_KEYS | orjson.OPT_SERIALIZE_NUMPY)
+    except orjson.JSONEncodeError as error:
+        if "surrogates" not in str(error):
+            raise
+        # a name that was no valid text where it came from
+        return json.dumps(as_json(value), sort_keys=True, allow_nan=False).encode("ascii")
 
 
 def _null(value: object) -> None:

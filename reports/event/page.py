@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from typing import TYPE_CHECKING
 
 from reports.event.timeline import STYLE, timeline
 from reports.kit.address import address
 from reports.kit.links import linked
 from reports.kit.markup import Html, element, isolated, join, shorten
-from reports.kit.methods import rules_explained
 from reports.kit.numbers import Clock, decimals_for, fixed, significant
 from reports.kit.page import Masthead, document, folded, passed, section, toned, unit_in_words, verdict
 from reports.kit.report import Report
 from reports.kit.tables import Heading, Numbered, Row, best_order, table
+from reports.sections.alike import alike, rules_counted, span
 from reports.sections.calibrations import calibrations_table
 from reports.words import event as say
 from reports.words import general as words
@@ -164,21 +163,21 @@ def _risks(lots: Sequence[EventLot]) -> Html | str:
     known = sorted(lot.risk for lot in lots if lot.risk is not None)
     if not known:
         return say.FRAGMENT["no_risk"]
-    ends = list(dict.fromkeys(significant(end, 2) for end in (known[0], known[-1])))
-    shown = ends[0] if len(ends) == 1 else words.FRAGMENT["span"].format(low=ends[0], high=ends[1])
+    shown = span(significant(known[0], 2), significant(known[-1], 2))
     return join([shown, toned("suspect", say.FRAGMENT["beyond"])], " ") if known[0] < 1 else shown
 
 
 def _lots(result: EventResult, here: str, number: int, clock: Clock) -> Html:
     """Return the lots, each that waits in a row of its own and the others together where they stand alike."""
-    alike: dict[tuple[object, ...], list[EventLot]] = {}
-    for place, lot in enumerate(result.lots):
-        own = place if lot.doubt == "touched" and not lot.settled else None
+
+    def standing(lot: EventLot) -> tuple[object, ...]:
+        waits = lot.lot if lot.doubt == "touched" and not lot.settled else None
         beyond = lot.risk is not None and lot.risk < 1
+        meter = lot.meter if waits or lot.doubt == "possible" else None
         became = (lot.shipped_on, lot.measured_again_at is None, lot.dispositions)
-        meter = lot.meter if lot.doubt == "possible" else None
-        key = (own, lot.settled, lot.doubt, lot.verdict, lot.support, beyond, meter, became)
-        alike.setdefault(key, []).append(lot)
+        return waits, lot.settled, lot.doubt, lot.verdict, lot.support, beyond, meter, became
+
+    groups = alike(result.lots, standing)
     columns = [
         Heading(words.COLUMN["lot"]), Heading(_C["settled"], kind="t"), Heading(_C["doubt"]), Heading(_C["risk"], _C["in_errors"]),
         Heading(words.COLUMN["verdict"], kind="t"), Heading(words.COLUMN["support"], kind="t"), Heading(words.COLUMN["readings"], kind="n"),
@@ -192,9 +191,9 @@ def _lots(result: EventResult, here: str, number: int, clock: Clock) -> Html:
             toned(lots[0].support, words.SUPPORT.get(lots[0].support, lots[0].support)), sum(lot.readings for lot in lots),
             clock.minute(min(lot.first for lot in lots)),
         )
-        for lots in alike.values()
+        for lots in groups
     ]  # fmt: skip
-    marked = [lots[0].doubt == "touched" and not lots[0].settled for lots in alike.values()]
+    marked = [lots[0].doubt == "touched" and not lots[0].settled for lots in groups]
     said = join([say.TABLE["lots"], say.TABLE["distance"]], " ")
     return table(number, "lots", said, columns, rows, marked=marked)
 
@@ -204,34 +203,27 @@ def _checks(page: EventPage, numbered: Numbered, clock: Clock, unit: str) -> lis
     rows = list(best_order(page.checks, ("at", "block", "run")).iter_rows(named=True))
     if len(rows) <= _FEW_CHECKS:
         return [_every_check(rows, numbered.table(), clock, unit)]
-    alike: dict[tuple[object, ...], list[Row]] = {}
-    for row in rows:
-        key = tuple(row[name] for name in ("part", "block", "passes", "certificate", "certificate_overdue"))
-        alike.setdefault((*key, bool(row["rejects"])), []).append(row)
+    kept = ("part", "block", "passes", "certificate", "certificate_overdue")
+    groups = alike(rows, lambda row: (*(row[name] for name in kept), bool(row["rejects"])))
     columns = [
         Heading(_C["part"], kind="t"), Heading(words.COLUMN["block"]), Heading(_C["count"], kind="n"), Heading(_C["period"], clock.zone, "t"),
         Heading(words.COLUMN["bias"], unit, "t"), Heading(words.COLUMN["result"], kind="t"), Heading(words.COLUMN["rejects"]), Heading(_C["certificate"]),
     ]  # fmt: skip
     decimals = _decimals(rows)
     written = []
-    for group in alike.values():
+    for group in groups:
         first = group[0]
-        counts = Counter(rule for row in group for rule in row["rejects"].split())
         biases = [row["bias"] for row in group if row["bias"] is not None]
-        days = _span(clock.day(first["at"]), clock.day(group[-1]["at"]))
-        bias = _span(fixed(min(biases), decimals, sign=True), fixed(max(biases), decimals, sign=True)) if biases else ""
-        rules = join([element("bdi", rules_explained((rule,)), f" × {n}") for rule, n in sorted(counts.items())], ", ")
+        days = span(clock.day(first["at"]), clock.day(group[-1]["at"]))
+        bias = span(fixed(min(biases), decimals, sign=True), fixed(max(biases), decimals, sign=True)) if biases else ""
+        rules = rules_counted(rule for row in group for rule in row["rejects"].split())
         written.append(
             (say.PART[first["part"]], isolated(first["block"]), len(group), days, bias, passed(first["passes"]), rules, _certificate(first, clock))
         )  # fmt: skip
     found = table(
-        numbered.table(), "checks", say.TABLE["checks_alike"], columns, written, marked=_marked(g[0] for g in alike.values()), row_heads=2
+        numbered.table(), "checks", say.TABLE["checks_alike"], columns, written, marked=_marked(group[0] for group in groups), row_heads=2
     )  # fmt: skip
     return [found, folded(say.FRAGMENT["every_check"].format(n=len(rows)), _every_check(rows, numbered.table(), clock, unit))]  # fmt: skip
-
-
-def _span(low: str, high: str) -> str:
-    return low if low == high else words.FRAGMENT["span"].format(low=low, high=high)
 
 
 def _decimals(rows: Sequence[Row]) -> int:

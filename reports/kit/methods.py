@@ -290,7 +290,7 @@ METHODS: tuple[Method, ...] = (
         labels={
             "general.KEY": "warnings",
             "general.COLUMN": "limits z rejects rule",
-            "review.COLUMN": "z rule rules",
+            "review.COLUMN": "z_range rule rules",
             "drift.COLUMN": "warnings",
         },
         flags="baseline_with_failed_checks baseline_would_change",

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from typing import TYPE_CHECKING
 
 from reports.kit.address import address
 from reports.kit.markup import Html, element, isolated, join, shorten
-from reports.kit.methods import rules_explained
 from reports.kit.numbers import Clock, compact, decimals_for, fixed, percent, significant
-from reports.kit.page import Masthead, behind, document, folded, link, section, toned, unit_in_words
+from reports.kit.page import Masthead, behind, document, link, passed, section, toned, unit_in_words
 from reports.kit.report import Report
 from reports.kit.tables import Heading, Numbered, caption, table
 from reports.review.front import STYLE, actions_list, bias_in_words, first_open, front, named, on_block
+from reports.sections.alike import alike, rules_counted, span
 from reports.sections.comparisons import comparison_table
 from reports.words import general as words
 from reports.words.review import COLUMN, SECTION, TABLE, TEXT
@@ -22,11 +21,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from schemas.page import Decision
-    from schemas.review import ReviewSignal
 
 __all__ = ["REPORT", "render"]
-
-_MOST = 400
 
 
 def render(page: ReviewPage) -> str:
@@ -54,7 +50,7 @@ def render(page: ReviewPage) -> str:
     body += [
         _section("meters", len(result.meters), _meters(result, numbered, here)),
         _section("events", _with_open(len(result.events), still), _events(result, numbered, clock, here)),
-        _section("signals", _with_open(len(result.signals), unclosed), *_signals(result, numbered, clock, here)),
+        _section("signals", _with_open(len(result.signals), unclosed), _signals(result, numbered, clock, here)),
         _section("not_accepted", len(result.not_accepted), _not_accepted(result, numbered, clock, here)),
         _section("bias", len(result.blocks), _bias(result, numbered, clock, here)),
         _section("budgets", len(result.budgets), _budgets(result, numbered)),
@@ -151,64 +147,28 @@ def _how(decisions: Sequence[Decision], clock: Clock) -> object:
     )
 
 
-def _signals(result: ReviewResult, numbered: Numbered, clock: Clock, here: str) -> list[Html]:
-    """Return the signals, those alike in one row, and behind a disclosure each one by time."""
+def _signals(result: ReviewResult, numbered: Numbered, clock: Clock, here: str) -> Html:
+    """Return the signals, those that stand alike in one row; the pages of the meters have each one."""
     if not result.signals:
-        return [_none("no_signal")]
-    alike: dict[tuple[object, ...], list[ReviewSignal]] = {}
-    for signal in result.signals:
-        alike.setdefault((signal.meter, signal.block, signal.passes, signal.decisions), []).append(signal)
+        return _none("no_signal")
+    groups = alike(result.signals, lambda signal: (signal.meter, signal.block, signal.passes, signal.decisions))
     columns = [
         Heading(COLUMN["meter"]), Heading(COLUMN["block"]), Heading(COLUMN["signals"], kind="n"), Heading(COLUMN["period"], kind="t"),
         Heading(COLUMN["rule"]), Heading(COLUMN["z_range"]), Heading(COLUMN["tolerance"]), Heading(COLUMN["closed"]),
     ]  # fmt: skip
     rows = []
-    for group in alike.values():
-        first = group[0]
-        counts = Counter(rule for signal in group for rule in signal.rules)
-        z = [signal.value_z for signal in group if signal.value_z is not None]
-        ends = [fixed(end, 2, sign=True) for end in (min(z), max(z))] if z else []
+    for group in groups:
+        first, z = group[0], [signal.value_z for signal in group if signal.value_z is not None]
         rows.append(
             (
-                named(here, "meter", first.meter), isolated(first.block), len(group), _from_to(group, clock),
-                join((join([rules_explained((rule,)), f" × {n}"]) for rule, n in sorted(counts.items())), ", "),
-                words.FRAGMENT["span"].format(low=ends[0], high=ends[1]) if len(set(ends)) > 1 else "".join(ends[:1]),
-                _passed(first), _how(first.decisions, clock),
+                named(here, "meter", first.meter), isolated(first.block), len(group), span(clock.day(first.at), clock.day(group[-1].at)),
+                rules_counted(rule for signal in group for rule in signal.rules),
+                span(fixed(min(z), 2, sign=True), fixed(max(z), 2, sign=True)) if z else "",
+                passed(first.passes), _how(first.decisions, clock),
             )
         )  # fmt: skip
-    marked = [group[0].closed_on is None for group in alike.values()]
-    found = [table(numbered.table(), "signals", TABLE["signals"], columns, rows, marked=marked, row_heads=2)]
-    if len(result.signals) > len(alike):
-        found.append(folded(TEXT["every_signal"], _every_signal(result, numbered, clock, here)))
-    return found
-
-
-def _from_to(group: Sequence[ReviewSignal], clock: Clock) -> str:
-    first, last = clock.day(group[0].at), clock.day(group[-1].at)
-    return first if first == last else words.FRAGMENT["span"].format(low=first, high=last)
-
-
-def _passed(signal: ReviewSignal) -> object:
-    return toned("failed", words.PASSES[False]) if signal.passes is False else words.PASSES[signal.passes]
-
-
-def _every_signal(result: ReviewResult, numbered: Numbered, clock: Clock, here: str) -> Html:
-    unit, shown = unit_in_words(result.unit), result.signals[:_MOST]
-    columns = [
-        Heading(COLUMN["at"], clock.zone, "t"), Heading(COLUMN["meter"]), Heading(COLUMN["block"]), Heading(COLUMN["rule"]),
-        Heading(COLUMN["z"], kind="n"), Heading(COLUMN["bias"], unit, "n"), Heading(COLUMN["tolerance"]), Heading(COLUMN["closed"]),
-    ]  # fmt: skip
-    rows = [
-        (
-            clock.minute(s.at), named(here, "meter", s.meter), isolated(s.block), rules_explained(s.rules), fixed(s.value_z, 2, sign=True),
-            significant(s.bias, 3), _passed(s), _how(s.decisions, clock),
-        )
-        for s in shown
-    ]  # fmt: skip
-    note = words.FIGURE["thinned"].format(shown=_MOST, total=len(result.signals), what=words.PLURAL["signal"])
-    said = caption(TABLE["every_signal"], note if len(result.signals) > _MOST else "")
-    marked = [s.closed_on is None for s in shown]
-    return table(numbered.table(), "every-signal", said, columns, rows, marked=marked, row_heads=3)
+    marked = [group[0].closed_on is None for group in groups]
+    return table(numbered.table(), "signals", TABLE["signals"], columns, rows, marked=marked, row_heads=2)
 
 
 def _events(result: ReviewResult, numbered: Numbered, clock: Clock, here: str) -> Html:

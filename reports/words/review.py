@@ -25,8 +25,6 @@ TEXT = {
     "few_checks": "{checks}: no interval",
     "bias_shown": "{shown} of {total} are shown, those that come nearest to their tolerance; the annex has all.",
     "covered": "none: that of the event is enough",
-    "times": "{rule} × {n}",
-    "every_signal": "All by time",
     "of_them_open": "{what}, {open} open",
     "nothing": "none",
     "none": "None in this month.",
@@ -57,7 +55,6 @@ TEXT = {
     "due_kind_meter": "meter",
     "due_kind_sensor": "sensor",
     "overdue": "overdue",
-    "due_state": "due",
 }
 
 MONTHS = {"held": "Lots on hold or rejected", "failed_checks": "Failed checks", "events": "Events"}
@@ -105,17 +102,13 @@ COLUMN = {
     "tolerance": "Tolerance",
     "slope": "Drift in 30 days",
     "leaves": "Leaves tolerance",
-    "at": "Time",
     "rule": "Rules",
-    "z": "z",
     "closed": "How it was closed",
     "lot": "Lot",
     "verdict": "Verdict",
     "support": "Support",
     "reason": "Reason",
     "what": "What",
-    "name": "Name",
-    "certificate": "Certificate",
     "due": "Due on",
     "material": "Material",
     "lowest": "Lowest",
@@ -135,13 +128,11 @@ COLUMN = {
 TABLE = {
     "months": "What went wrong, month by month; an empty month has no reading.",
     "front_bias": "Mean bias of the month on each block. Bar: 95 % interval of the mean; outer lines: the tolerance of a check.",
-    "every_signal": "Signals and failed checks of the month by time.",
     "meters": "What each meter did in the month.",
     "blocks": "Bias of each meter on each block.",
     "events": "What was looked back on.",
     "signals": "Signals and failed checks of the month, equal ones together.",
     "not_accepted": "Lots of the month that were not accepted, with what was decided since.",
-    "due": "Calibrations due within the horizon.",
     "budgets": "Uncertainty of lot means by meter and material.",
     "agreement": "Differences of the mean bias of two meters on one block.",
 }
