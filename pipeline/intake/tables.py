@@ -8,7 +8,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from datetime import UTC, date, datetime, time
+from datetime import UTC, datetime
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
@@ -55,11 +55,7 @@ def _cell(column: Column, text: str, zone: ZoneInfo) -> tuple[Any, str | None]:
         value = _TRUTH[text.lower()]
     elif column.dtype == UTC_TIME:
         try:
-            moment = (
-                datetime.combine(date.fromisoformat(text), time(), zone)
-                if len(text) == 10
-                else datetime.fromisoformat(text)
-            )
+            moment = datetime.fromisoformat(text)  # a day is its midnight
         except ValueError:
             return None, "expected a date such as 2026-03-02, or a date and time with offset"
         try:
@@ -168,7 +164,7 @@ def parse_table(table: Table, text: str, *, where: str, zone: ZoneInfo) -> pl.Da
     if wrong:
         raise ReferenceTableError(all_of(wrong, where))
     frame = table.complete(pl.DataFrame(records, schema={n: table[n].dtype for n in header}))
-    return frame.sort(*table.key, "valid_from", nulls_last=False)
+    return frame.sort(*table.key, "valid_from")
 
 
 def _row_problem(name: str, row: dict[str, Any]) -> str | None:

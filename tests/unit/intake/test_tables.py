@@ -97,14 +97,14 @@ def test_a_cell_that_is_not_is_told_with_file_line_column_and_what_was_expected(
 
 
 def test_comments_stand_before_the_header_alone_and_blank_rows_anywhere() -> None:
-    found = read("lots", ' # made up\n#x,y\n\nlot,heat\n,\n#7,H\n\n"L\n1",H\n')
+    found = read("lots", ' # made up\n#x,y\n\nlot,heat\n,\n#7,H\n , \t\n\n"L\n1",H\n')
     assert found.select("lot", "heat").rows() == [("#7", "H"), ("L\n1", "H")]
     assert read("lots", "").equals(REFERENCE_TABLES["lots"].empty())
     assert read("lots", "# nothing yet\n\n").equals(REFERENCE_TABLES["lots"].empty())
     # a cell over two lines counts as both; the row is named by its first
-    assert wrong("lots", 'lot,heat\n"L\n1",H\nL2\n')[0].startswith(
-        "x.csv, line 4: 1 cells, expected 2 as in the header"
-    )
+    short, later = wrong("lots", 'lot,heat\n"L\n1",H\nL2\n,H\n')
+    assert short.startswith("x.csv, line 4: 1 cells, expected 2 as in the header")
+    assert later.startswith("x.csv, line 5, column lot: ")
     assert wrong("lots", 'lot,heat\nL1,"H') == [
         "x.csv, line 2: unexpected end of data. Expected comma-separated text with closed quotes."
     ]
@@ -203,17 +203,19 @@ def test_all_tables_are_read_together_and_all_that_is_wrong_is_said_at_once(cont
     )
     with pytest.raises(ReferenceTableError) as refused:
         parse_tables(
-            {"supplier": "", "zzz": "", "lots": "lott\n", "blocks": "block,block\n"}, zone=OSLO, contract=contract
+            {"supplier": "", "zzz": "", "yyy": "", "xxx": "", "lots": "lott\n", "blocks": "block,block\n"},
+            zone=OSLO,
+            contract=contract,
         )
     lines = str(refused.value).splitlines()
     assert [line.partition(". Known")[0] for line in lines] == [
         "reference/supplier.csv is no reference table; did you mean 'suppliers'?",
-        "reference/zzz.csv is no reference table",
+        *(f"reference/{name}.csv is no reference table" for name in ("xxx", "yyy", "zzz")),
         "reference/blocks.csv, line 1, column 'block' stands twice. Keep one.",
         "reference/lots.csv, line 1, column 1: unknown column 'lott'; did you mean 'lot'?",
         "reference/lots.csv, line 1, column 'lot' is missing; Lot.",
     ]
-    assert lines[1].startswith("reference/zzz.csv is no reference table. Known tables: meters, probes, blocks, ")
+    assert lines[3].startswith("reference/zzz.csv is no reference table. Known tables: meters, probes, blocks, ")
 
 
 def test_only_what_is_taken_over_is_held_against_the_contract(monkeypatch: pytest.MonkeyPatch) -> None:
