@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.optimize import brentq
+import scipy  # of its parts only those that are used are imported
 from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 if TYPE_CHECKING:
@@ -235,5 +235,5 @@ def guard_band(
         )
     if shortfall(one_sided) >= 0:  # the far limit adds no risk that a number can show
         return GuardBand(one_sided)
-    solve: Callable[..., float] = brentq
+    solve: Callable[..., float] = scipy.optimize.brentq
     return GuardBand(float(solve(shortfall, one_sided, half, xtol=1e-12 * half)))

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import isfinite, sqrt
 
-from scipy import optimize, special
+import scipy  # of its parts only those that are used are imported
+from scipy import special
 
 __all__ = ["FractionOutside", "NormalFraction", "fraction_outside", "normal_fraction", "observed_fraction"]
 
@@ -97,7 +98,7 @@ def _noncentrality(quality: float, n: int, probability: float) -> float:
         return (value if isfinite(value) else float(t > delta)) - probability
 
     reach = 10.0 + 10.0 * abs(quality)
-    return float(optimize.brentq(excess, -reach, reach))
+    return float(scipy.optimize.brentq(excess, -reach, reach))
 
 
 def fraction_outside(

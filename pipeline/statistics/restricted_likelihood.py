@@ -19,7 +19,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
-from scipy import optimize, special
+import scipy  # of its parts only those that are used are imported
+from scipy import special
 
 from pipeline.statistics.components import LEVELS
 
@@ -172,7 +173,7 @@ class _Likelihood:
         options = {"ftol": 1e-13, "xtol": 1e-9, "gtol": -1, "maxfun": 1000}
         best = min(
             (
-                optimize.minimize(
+                scipy.optimize.minimize(
                     deviance, np.minimum(np.log1p(start), _LARGEST), jac=True, method="TNC", bounds=bounds, options=options
                 )
                 for start in starts

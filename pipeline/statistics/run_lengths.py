@@ -27,7 +27,10 @@ from math import isfinite, sqrt
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from scipy import optimize, special
+import scipy  # of its parts only those that are used are imported
+from scipy import special
+
+from pipeline.statistics.tabulated_limits import TABLE
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -315,7 +318,7 @@ def _factor(rate_of: Callable[[float], float], run_length: float, low: float) ->
     for _ in range(60):
         low, high = high, 1.25 * high
         if excess(high) > 0:
-            return float(optimize.brentq(excess, low, high, xtol=1e-11))
+            return float(scipy.optimize.brentq(excess, low, high, xtol=1e-11))
     raise ValueError(f"no limits give a run length as long as {run_length:g}")
 
 
@@ -337,7 +340,8 @@ def ewma_width(weight: float, run_length: float, checks: int | None = None) -> f
     ValueError
         If no width gives it.
     """
-    return _factor(
+    known = TABLE.get(("ewma", weight, run_length), {})
+    return known[checks] if checks in known else _factor(
         lambda width: estimated_rate(lambda mean, deviation: ewma_run_length(weight, width, mean, deviation), checks),
         run_length, 1.0 if checks is None else ewma_width(weight, run_length),
     )  # fmt: skip
@@ -361,7 +365,8 @@ def cusum_interval(reference_value: float, run_length: float, checks: int | None
     ValueError
         If no interval gives it.
     """
-    return _factor(
+    known = TABLE.get(("cusum", reference_value, run_length), {})
+    return known[checks] if checks in known else _factor(
         lambda h: estimated_rate(lambda mean, deviation: cusum_run_length(reference_value, h, mean, deviation), checks),
         run_length, 1.0 if checks is None else cusum_interval(reference_value, run_length),
     )  # fmt: skip
@@ -388,6 +393,9 @@ def pattern_widening(patterns: tuple[Pattern, ...], run_length: float, checks: i
     ValueError
         If no factor gives it.
     """
+    known = TABLE.get(("patterns", patterns, run_length), {})
+    if checks in known:
+        return known[checks]
 
     def rate(factor: float) -> float:
         wider = [pattern._replace(limit=factor * pattern.limit) for pattern in patterns]

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
-from scipy import optimize, special
+import scipy  # of its parts only those that are used are imported
+from scipy import special
 
 from pipeline.metrology.units import convert
 from pipeline.questions.lot_detail.capability import capability_detail
@@ -228,7 +229,7 @@ def _operating_curve(n: int, k: float) -> tuple[dict[str, float], pl.DataFrame]:
             return float(special.ndtr(reach))
         if accepted(high) < chance:
             return float(special.ndtr(-reach))
-        return float(special.ndtr(-optimize.brentq(lambda z: accepted(z) - chance, low, high, xtol=1e-9)))
+        return float(special.ndtr(-scipy.optimize.brentq(lambda z: accepted(z) - chance, low, high, xtol=1e-9)))
 
     largest = fraction(0.02)
     grid = largest * np.linspace(0.0, 1.0, 21)[1:]

@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from pipeline import rules
+from pipeline.metrology.control_limits import FEWEST_BEHIND_LIMITS
 from pipeline.statistics.run_lengths import (
     Pattern,
     cusum_interval,
@@ -19,6 +21,8 @@ from pipeline.statistics.run_lengths import (
     pattern_run_length,
     pattern_widening,
 )
+from pipeline.statistics.tabulated_limits import TABLE
+from pipeline.workspace.settings import Settings
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -185,6 +189,43 @@ def test_a_factor_gives_the_wanted_run_length() -> None:
         estimated_rate(lambda m, s: cusum_run_length(0.4, cusum_interval(0.4, 80.0, 15), m, s), 15),
     )
     assert rates == pytest.approx((1 / 80, 1 / 80), rel=1e-8)
+
+
+@pytest.mark.parametrize("checks", [None, 10, 11, 20, 60])
+def test_tabulated_limits_give_the_run_length_of_the_default_settings(checks: int | None) -> None:
+    """What the settings say, and nothing else, is looked up."""
+    settings = Settings()
+    weight, k, length = settings.drift_ewma_weight, settings.drift_cusum_reference_value, settings.drift_run_length
+    rejecting, seldom = settings.reject_rules.split(), settings.reject_run_length
+    patterns = tuple(rule.pattern for rule in rules.find() if rule.id in rejecting and rule.pattern)
+    assert list(TABLE) == [("ewma", weight, length), ("cusum", k, length), ("patterns", patterns, seldom)]
+    ewma, cusum, widened = (known[checks] for known in TABLE.values())
+    wider = [pattern._replace(limit=widened * pattern.limit) for pattern in patterns]
+    rates = (
+        estimated_rate(lambda m, s: ewma_run_length(weight, ewma, m, s), checks) * length,
+        estimated_rate(lambda m, s: cusum_run_length(k, cusum, m, s), checks) * length,
+        estimated_rate(lambda m, s: pattern_run_length(wider, m, s), checks) * seldom,
+    )
+    assert rates == pytest.approx((1.0, 1.0, 1.0), rel=1e-8)
+    found = (
+        ewma_width(weight, length, checks),
+        cusum_interval(k, length, checks),
+        pattern_widening(patterns, seldom, checks),
+    )
+    assert found == (ewma, cusum, widened)
+
+
+def test_the_table_reaches_from_the_fewest_checks_behind_limits_and_holds_for_nothing_else() -> None:
+    for known in TABLE.values():
+        assert list(known) == [None, *range(FEWEST_BEHIND_LIMITS, 61)]
+        falling = [known[checks] for checks in (*range(FEWEST_BEHIND_LIMITS, 61), None)]
+        assert falling == sorted(falling, reverse=True)
+    assert ewma_width(0.2, 370.0) < ewma_width(0.2, 370.0, 61) < ewma_width(0.2, 370.0, 60)
+    assert ewma_width(0.2, 370.0, 20) < ewma_width(0.2, 371.0, 20)
+    assert cusum_interval(0.5, 370.0, 20) < cusum_interval(0.5, 371.0, 20)
+    patterns = (Pattern(1, 1, 3.0), Pattern(2, 2, 2.0), Pattern(4, 4, 1.0))
+    assert pattern_widening(patterns, 5000.0, 20) < pattern_widening(patterns, 5001.0, 20)
+    assert pattern_widening(patterns[:2], 5000.0, 20) < pattern_widening(patterns, 5000.0, 20)
 
 
 @pytest.mark.parametrize(
