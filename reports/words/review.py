@@ -19,7 +19,7 @@ TEXT = {
     "held_by": "Held by",
     "agreed_by": "Agreed by",
     "lots": "Lots read: {accept} accepted, {hold} on hold, {reject} rejected, {not_assessed} not assessed.",
-    "checks": "{checks} in {runs}, of which {failed} failed; {events} to look back on, {open} of them open.",
+    "checks": "{checks} in {runs}; {failed} of the runs failed. {events} of this month or still open from before, {open} of them open.",
     "missed": "Read without a check within the interval: {lots}.",
     "more_due": "{n} more are due within the horizon.",
     "few_checks": "{checks}: no interval",
