@@ -58,7 +58,7 @@ def review_page(*, hostile: bool = False, many: int = 1) -> ReviewPage:
     result = ReviewResult(
         month=MONTHS[-1], start=DAY - timedelta(days=1), end=END, over=True, as_of=END, unit="MS/m", readings=3585,
         lots={"accept": 11, "hold": 5, "reject": 1, "not_assessed": 0},
-        actions=tuple(ReviewAction("lot", f"L-{n}", named(f"Lot L-{n} is on hold: {long[: 60 * (n % 7)]}", n)) for n in range(3 * many)),
+        actions=tuple(ReviewAction("lot", f"L-{n}", named(f"Lot L-{n} is on hold: {long[: 60 * (n % 4)]}", n)) for n in range(3 * many)),
         months=tuple(
             ReviewMonth(month, *((None,) * 3 if n == 0 else (n - 1, 2 * (n % 2), n % 3))) for n, month in enumerate(MONTHS)
         ),

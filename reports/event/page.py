@@ -108,12 +108,11 @@ def _steps(result: EventResult) -> list[str]:
 def _commands(result: EventResult) -> list[Html]:
     """Return what is typed to close the event, to be copied: a command a line, in a block that stays whole."""
     lots = list(dict.fromkeys(lot.lot for lot in _waiting(result)))
-    about = [] if result.disposed or result.state == "closed" else [""]
-    about += [f" --lot {_quoted(lot)}" for lot in lots[:_NAMED]]
-    if not about:
+    event = _quoted(result.event)
+    lines = [] if result.disposed or result.state == "closed" else [say.COMMAND["event"].format(event=event)]
+    lines += [say.COMMAND["lot"].format(event=event, lot=_quoted(lot)) for lot in lots[:_NAMED]]
+    if not lines:
         return []
-    event, rest = _quoted(result.event), say.COMMAND["rest"]
-    lines = [f"annealog record disposition --event {event}{lot} {rest}" for lot in about]
     said = say.COMMAND["said"]
     more = element("p", say.COMMAND["more"].format(n=len(lots) - _NAMED)) if len(lots) > _NAMED else None
     block = element(

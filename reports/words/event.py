@@ -91,7 +91,8 @@ STEP = {
 
 COMMAND = {
     "said": "Once something is decided; what stands for … is yours to say:",
-    "rest": "--decision … --by … --why …",
+    "event": "annealog record disposition --event {event} --decision … --by … --why …",
+    "lot": "annealog record disposition --event {event} --lot {lot} --decision … --by … --why …",
     "more": "The same for {n} more lots of the list.",
 }
 

@@ -79,7 +79,7 @@ def test_the_first_sheet_holds_as_many_open_points_as_it_has_room_for() -> None:
     assert first_open(()) == 0
     text = Parsed(front(reports.render(review_page(many=9)))).text
     assert "27 open" in text
-    assert "22 more in the annex." in text
+    assert "20 more in the annex." in text
 
 
 def test_a_month_that_is_not_over_and_one_with_nothing_open_say_so() -> None:
