@@ -16,6 +16,7 @@ import json
 import secrets
 import sys
 import threading
+import time
 from dataclasses import dataclass
 from http.cookies import CookieError, SimpleCookie
 from typing import TYPE_CHECKING, Any
@@ -28,6 +29,8 @@ from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Redire
 from pipeline.errors import AnnealogError, HistoryBusy, UsageError
 from pipeline.history.accounts import ROLES, Account, Accounts, password_fits
 from pipeline.history.accounts import key_of as key_of_name
+from pipeline.history.snapshot import signature
+from pipeline.kept.answers import answer_of
 from pipeline.web import pages
 from pipeline.web.bring import Bringing
 from pipeline.web.deciding import Deciding
@@ -52,6 +55,10 @@ __all__ = ["Application", "Place"]
 
 _BODY_MB, _FORM_MB = 50, 1
 _SLOW_S = 30.0
+_KEPT = frozenset({"lot", "meter", "block", "process", "supplier"})
+"""Kinds of things of which the last rendering kept the answers."""
+_ASKED_AGAIN_S, _MOST_ASKED = 10.0, 500
+"""What was computed is answered again for some seconds, while the history is as it was: the clock alone changes little."""
 _OURS = {"127.0.0.1", "localhost", "::1"}
 
 
@@ -98,6 +105,7 @@ class Application:
         self._one = threading.RLock()
         """Whoever opens the history's file: threads of one process would share what processes keep apart."""
         self._hashing = threading.Semaphore(2)
+        self._asked: dict[tuple[str, str], tuple[Any, Any]] = {}
         self._basic: dict[str, tuple[bytes, int]] = {}
         self._basic_key = secrets.token_bytes(32)
         self._bringing = Bringing(self._accounts, self._one)
@@ -349,8 +357,17 @@ class Application:
         answer = self._answers.get(rest[0])
         if answer is None or len(rest) > 2:
             raise Refused(404, words.TOLD["gone"])
+        kind, name = rest[0], rest[1] if len(rest) == 2 else ""
+        kept = answer_of(visit.workspace, kind, name) if kind in _KEPT and name else None
+        if kept is not None:  # which needs no history, and so keeps nobody waiting
+            return _as_json({**kept.document, "page": None})
+        state = (signature(visit.workspace.history), int(time.monotonic() / _ASKED_AGAIN_S))
         with self._one:
-            return _as_json(answer(visit.workspace, rest[1] if len(rest) == 2 else ""))
+            if self._asked.get((kind, name), (None, None))[0] != state:
+                if len(self._asked) >= _MOST_ASKED:
+                    self._asked.clear()
+                self._asked[kind, name] = (state, answer(visit.workspace, name))
+            return _as_json(self._asked[kind, name][1])
 
     def _by_header(self, visit: Visit) -> None:
         """Take name and password from the request itself (RFC 7617), for programs; never in the clear over a network.

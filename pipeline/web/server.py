@@ -90,6 +90,8 @@ class Listen:
                 ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(self.certificate, self.key)
             except (OSError, ssl.SSLError) as error:
                 raise UsageError(f"{self.certificate} and {self.key} do not serve for TLS: {error}") from None
+        if self.address in ("0.0.0.0", "::") and not self.place.names - {self.address}:  # noqa: S104
+            raise UsageError(f"{self.address} is every address: say with --name under which name browsers ask for it.")
         here = self.address in ("127.0.0.1", "localhost", "::1")
         if not here and self.certificate is None and self.place.proxy is None:
             raise UsageError(

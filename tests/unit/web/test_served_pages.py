@@ -5,13 +5,23 @@ from __future__ import annotations
 import http.client
 import os
 import socket
+import ssl
 import struct
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
+import httpx
 import pytest
+from cryptography import x509
+from cryptography.hazmat.primitives import hashes, serialization
+from cryptography.hazmat.primitives.asymmetric import ec
+from visiting import PASSWORD, cheap_passwords, people
 
 from pipeline.cli.answers import ANSWERS
+from pipeline.errors import UsageError
+from pipeline.history.store import History
 from pipeline.web import server
+from pipeline.workspace.settings import find_workspace
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -123,3 +133,52 @@ def test_a_browser_that_goes_away_leaves_no_trace(port: int, folder: Path, capfd
         rude.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
     assert fetch(port, "/")[0] == 200
     assert capfd.readouterr() == ("", "")
+
+
+def test_over_tls_a_cookie_goes_nowhere_else(folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A certificate of the works, made here; the browser is told to trust it."""
+    cheap_passwords(monkeypatch)
+    key = ec.generate_private_key(ec.SECP256R1())
+    name = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, "works.example")])
+    now = datetime.now(UTC)
+    made = (
+        x509.CertificateBuilder()
+        .subject_name(name)
+        .issuer_name(name)
+        .public_key(key.public_key())
+        .serial_number(1)
+        .not_valid_before(now - timedelta(days=1))
+        .not_valid_after(now + timedelta(days=1))
+        .add_extension(x509.SubjectAlternativeName([x509.DNSName("localhost")]), critical=False)
+        .sign(key, hashes.SHA256())
+    )
+    pem, secret = tmp_path / "works.pem", tmp_path / "works.key"
+    pem.write_bytes(made.public_bytes(serialization.Encoding.PEM))
+    secret.write_bytes(
+        key.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption())
+    )
+    root = folder.parent
+    with History.open(find_workspace(root).history, write=True):
+        pass
+    with pytest.raises(UsageError, match="only with accounts"):
+        server.Listen(address="0.0.0.0", names=("works",), certificate=pem, key=secret).check(
+            find_workspace(root).history
+        )
+    people(root)
+    with server.listening(
+        root, ANSWERS, server.Listen(address="0.0.0.0", port=0, names=("works",), certificate=pem, key=secret)
+    ) as address:
+        port = int(address.rstrip("/").rpartition(":")[2])
+        assert address.startswith("https://")
+        with httpx.Client(
+            base_url=f"https://localhost:{port}", verify=ssl.create_default_context(cafile=str(pem))
+        ) as client:
+            asked = client.get("/")
+            assert (asked.status_code, asked.headers["location"]) == (303, "/sign-in?to=%2F")
+            given = client.get("/sign-in").headers["set-cookie"]
+            assert given.startswith("__Host-annealog=")
+            assert {"HttpOnly", "Secure", "SameSite=strict", "Path=/"} <= set(given.split("; ")[1:])
+            # a program asks with its password, over TLS
+            assert client.get("/json", auth=("Dan Ro", PASSWORD)).status_code == 200
+        with pytest.raises(httpx.HTTPError), httpx.Client() as clear:
+            clear.get(f"http://localhost:{port}/")

@@ -382,11 +382,26 @@ def test_from_elsewhere_only_with_tls_and_accounts(root: Path, tmp_path: Path) -
     Listen().check(none)
     Listen(proxy="10.0.0.2").check(history)
     for listen, of, said in (
-        (Listen(address="0.0.0.0"), history, "in the clear"),
-        (Listen(address="0.0.0.0", proxy="10.0.0.2"), none, "only with accounts"),
+        (Listen(address="0.0.0.0"), history, "under which name"),
+        (Listen(address="10.0.0.1"), history, "in the clear"),
+        (Listen(address="10.0.0.1", proxy="10.0.0.2"), none, "only with accounts"),
         (Listen(proxy="10.0.0.2"), none, "only with accounts"),
         (Listen(certificate=tmp_path / "a.pem"), history, "belong together"),
         (Listen(certificate=tmp_path / "a.pem", key=tmp_path / "b.pem"), history, "do not serve for TLS"),
     ):
         with pytest.raises(UsageError, match=said):
             listen.check(of)
+
+
+def test_what_was_computed_is_answered_again_while_the_history_is_as_it_was(app: Application, root: Path) -> None:
+    asked: list[str] = []
+    whole = app._answers["lot"]
+    app._answers = {"lot": lambda place, name: asked.append(name) or whole(place, name)}
+    person = Person(app).sign_in("Dan Ro")
+    texts = [person.get(f"/json/lot/{name}").text for name in ("L1", "L1")]
+    assert texts[0] == texts[1]
+    assert len(asked) <= 2  # twice only where ten seconds ended between the two
+    asked.clear()
+    change_account(find_workspace(root), "Cia Ek", password=None, **WHO)
+    assert person.get("/json/lot/L1").text == texts[0]
+    assert asked == ["L1"]
