@@ -119,7 +119,7 @@ def choose_encoding(data: bytes, declared: str) -> Encoding:
     """
     for mark, name in _MARKS:
         if data.startswith(mark):
-            differs = not declared.startswith(name[:6].rstrip("-"))
+            differs = not declared.startswith(name[:6])
             warning = f"byte order mark of {name}; the layout declares {declared}" if differs else None
             return Encoding(name, len(mark), warning)
     if declared == "utf-16" or declared == "utf-32":
@@ -130,7 +130,7 @@ def choose_encoding(data: bytes, declared: str) -> Encoding:
                 f"Export again, or declare {declared}-le or {declared}-be.",
             )
         )
-    if declared in ("utf-8", "ascii"):
+    if declared == "ascii":
         return Encoding("utf-8", 0)
     if _one_byte(declared) and data.isascii():
         return Encoding("utf-8", 0)

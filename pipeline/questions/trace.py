@@ -46,7 +46,7 @@ def trace(
         If no reading of the meter was loaded.
     """
     if meter not in assessment.meters:
-        known = sorted(assessment.meters)
+        known = list(assessment.meters)
         hint = nearest(meter, known) or f". Known meters: {', '.join(known) or 'none'}."
         raise UsageError(f"No reading of meter {meter!r} was loaded{hint}")
     start, place, passed = window_start(assessment.runs, meter)
@@ -89,7 +89,7 @@ def trace(
 
 def _possibly(assessment: Assessment, meter: str, start: datetime | None) -> tuple[str, ...]:
     """Return the lots that meters nobody registered read in the window: perhaps the same instrument under another name."""
-    known = assessment.tables["meters"]["meter"].unique().to_list()
+    known = assessment.tables["meters"]["meter"].to_list()
     if not known:
         return ()
     others = assessment.brackets.filter(~pl.col("meter").is_in(known) & (pl.col("meter") != meter))

@@ -58,7 +58,7 @@ def trace_sensor(assessment: Assessment, sensor: str, *, since: datetime | None 
     )
     recorded = tables["sensor_checks"].filter((pl.col("sensor") == sensor) & (pl.col("checked_on") <= assessment.as_of))
     if not live.height and not recorded.height and sensor not in tables["sensors"]["sensor"].to_list():
-        known = sorted({*tables["sensors"]["sensor"].to_list(), *recorded["sensor"].to_list()})
+        known = known_sensors(assessment)
         hint = nearest(sensor, known) or f". Known sensors: {', '.join(known) or 'none'}."
         raise UsageError(f"No reading names sensor {sensor!r}, and no table does{hint}")
     checks = [
@@ -89,7 +89,7 @@ def trace_sensor(assessment: Assessment, sensor: str, *, since: datetime | None 
     window = live if start is None else live.filter(pl.col("measured_at") >= start)
     uses = (
         sensor_uses(assessment, window)
-        .group_by("lot", maintain_order=True)
+        .group_by("lot")
         .agg(
             pl.col("readings").sum(), pl.col("first_at").min(), pl.col("last_at").max(), pl.col("doubt").sort(nulls_last=True).first()
         )

@@ -201,7 +201,7 @@ def _lots(assessment: Assessment, event: Found, said: Decided, disposed: bool, f
 
 def _strangers(assessment: Assessment, event: Found) -> pl.DataFrame:
     """Return brackets of meters that nobody registered, inside the window: perhaps the same instrument, misnamed."""
-    known = assessment.tables["meters"]["meter"].unique().to_list()
+    known = assessment.tables["meters"]["meter"].to_list()
     others = assessment.brackets.filter(~pl.col("meter").is_in(known) & (pl.col("meter") != event.meter))
     if not known or not others.height:
         return others.clear().with_columns(pl.lit("possible").alias("doubt"))

@@ -59,7 +59,7 @@ def _of_episode(assessment: Assessment, meter: str, kind: str, episode: Episode)
     runs = [row["run"] for row in episode.fired]
     all_checks = assessment.checks.filter(pl.col("meter") == meter)
     of_runs = all_checks.filter(pl.col("run").is_in(runs))
-    failed = ~pl.col("passes").fill_null(True)
+    failed = ~pl.col("passes")
     rejected = pl.col("rejects") != ""
     both = failed | rejected if assessment.settings.signals_make_suspect else failed
     fired = of_runs.filter({"signal": rejected, "precision": pl.col("imprecise")}.get(kind, both))
@@ -169,7 +169,7 @@ def _calibration(assessment: Assessment, meter: str, judged: pl.DataFrame) -> li
     for group in judged.filter(pl.col("meter") == meter).partition_by("calibrated_on", maintain_order=True):
         day: datetime = group["calibrated_on"][0]
         points = group.filter(pl.col("condition") == "as_found")
-        if not points["passes"].fill_null(True).all():
+        if not points["passes"].all():
             found.append(_as_found(assessment, meter, day, points, good))
         # what the meter came back as is what the next one looks back to
         last = group.filter(pl.col("condition") == pl.col("condition").max())
@@ -186,12 +186,12 @@ def _as_found(
     good: tuple[datetime, pl.DataFrame] | None,
 ) -> Found:
     """Return the event of one calibration whose as-found points failed."""
-    failed = points.filter(~pl.col("passes").fill_null(True))
+    failed = points.filter(~pl.col("passes"))
     # the day of a calibration is rarely known to the hour: what was read that day is counted in
     end = day + timedelta(days=1)
     calibrated = None if good is None else good[0]
     # a run may go on after the calibration, so its checks before it count, not its end
-    passed = assessment.runs.filter((pl.col("meter") == meter) & pl.col("passed").fill_null(False))["run"]
+    passed = assessment.runs.filter((pl.col("meter") == meter) & pl.col("passed"))["run"]
     before = assessment.checks.filter(pl.col("run").is_in(passed.to_list()) & (pl.col("at") < end)).sort("at")
     passed_at: datetime | None = before["at"][-1] if before.height else None
     brackets = assessment.brackets.filter(pl.col("meter") == meter)

@@ -38,19 +38,19 @@ def _block_summary(series: pl.DataFrame, settings: Settings) -> BlockSummary:
     last = series.row(-1, named=True)
     reasons: dict[str, str] = {}
     known = series.filter(pl.col("mean").is_not_null())
-    deviation = known["mean"].std() if known.height > 1 else None
+    deviation = known["mean"].std()
     if deviation is None:
         reasons["standard_deviation"] = "one check has no standard deviation"
     pooled, within = _pooled_within(series), series.filter(~pl.col("imprecise"))
     tame = _pooled_within(within)  # what a check is judged by holds none that was outlying itself
     upper = None
     if pooled.standard_deviation is None:
-        reasons["within_standard_deviation"] = pooled.reason or "no check has two readings"
+        reasons["within_standard_deviation"] = pooled.reason or ""
         reasons["precision_limit"] = reasons["within_standard_deviation"]
     else:
         # s = 0 (a display that never moves, of an unstated step) leaves nothing to compare a check with
-        base = None if tame.standard_deviation is None else max(tame.standard_deviation, last["rounding"] or 0.0)
-        if base:
+        base = max(tame.standard_deviation or 0.0, last["rounding"] or 0.0)
+        if base > 0:
             upper = precision_limit(
                 base,
                 float(within["within_degrees_of_freedom"].drop_nulls()[-1]),
@@ -59,7 +59,7 @@ def _block_summary(series: pl.DataFrame, settings: Settings) -> BlockSummary:
             )
         else:
             reasons["precision_limit"] = "readings of one check never differ"
-    bias = known["bias"].mean() if known["bias"].count() else None
+    bias = known["bias"].mean()
     if bias is None:
         reasons["bias"] = "the block has no certificate" if last["certified_value"] is None else "no check has a value"
         reasons["last_bias"] = reasons["bias"]
@@ -101,15 +101,15 @@ def _block_summary(series: pl.DataFrame, settings: Settings) -> BlockSummary:
 def _latest_series(checks: pl.DataFrame) -> list[pl.DataFrame]:
     """Return, for each block (probe, frequency), the checks of its latest phase, in time order."""
     found = []
-    for _, group in checks.sort("at", "check").group_by("block", "probe", "frequency_khz"):
+    for _, group in checks.group_by("block", "probe", "frequency_khz"):
         phase = group["phase"][-1]
-        found.append(group.filter(pl.col("phase").eq_missing(pl.lit(phase, dtype=pl.Datetime("us", "UTC")))))
+        found.append(group.filter(pl.col("phase").eq_missing(pl.lit(phase))))
     return sorted(found, key=lambda s: (s["block"][0], s["probe"][0] or "", s["frequency_khz"][0] or 0.0))
 
 
 def _signals(checks: pl.DataFrame, decisions: list[SignalDecision]) -> tuple[Signal, ...]:
     signals = []
-    for row in checks.filter(pl.col("rejects") != "").sort("at", "block", "check").iter_rows(named=True):
+    for row in checks.filter(pl.col("rejects") != "").iter_rows(named=True):
         said = tuple(one.decision for one in decisions if one.fits(row))
         signals += [
             Signal(rule, row["block"], row["at"], row["z"], True, row["limits_kind"], said)
@@ -119,7 +119,7 @@ def _signals(checks: pl.DataFrame, decisions: list[SignalDecision]) -> tuple[Sig
 
 
 def _precision_signals(checks: pl.DataFrame, decisions: list[SignalDecision]) -> tuple[PrecisionSignal, ...]:
-    rows = checks.filter("imprecise").sort("at", "block", "check").iter_rows(named=True)
+    rows = checks.filter("imprecise").iter_rows(named=True)
     return tuple(
         PrecisionSignal(
             block=row["block"],
@@ -140,7 +140,7 @@ def _cleared(bad: dict[str, Any], runs: pl.DataFrame) -> bool:
     later = runs.filter(pl.col("run") > bad["run"])
     # where no block has a certificate, tolerance judges nothing: a run without a reject is all there can be
     without = bad["certified"] == 0 and bool((later["certified"] == 0).any())
-    return without or bool(later["passed"].fill_null(value=False).any())
+    return without or bool(later["passed"].any())
 
 
 def _state(runs: pl.DataFrame, settings: Settings, due_on: datetime | None, as_of: datetime) -> tuple[str, list[str]]:

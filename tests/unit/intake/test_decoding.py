@@ -64,7 +64,7 @@ def test_a_byte_order_mark_decides_and_is_told_where_the_layout_says_otherwise(
 @pytest.mark.parametrize(
     ("data", "declared", "name", "warned"),
     [
-        (b"abc", "utf-8", "utf-8", False), (b"abc", "ascii", "utf-8", False), (b"abc", "cp1252", "utf-8", False),
+        (b"abc", "utf-8", "utf-8", False), (b"abc", "ascii", "utf-8", False), ("µ".encode(), "ascii", "utf-8", False), (b"abc", "cp1252", "utf-8", False),
         (b"abc", "cp500", "cp500", False), (b"abc", "utf-16-le", "utf-16-le", False), ("µ".encode(), "cp1252", "utf-8", True),
         ("\u2030".encode(), "latin-1", "utf-8", True), ("µ".encode("cp1252"), "cp1252", "cp1252", False),
         ("µ".encode("cp1252"), "utf-8", "utf-8", False), ("é".encode("cp437"), "cp437", "cp437", False),
@@ -86,12 +86,13 @@ def test_an_encoding_of_either_order_needs_its_mark(declared: str) -> None:
 
 
 def test_two_encodings_in_one_file_are_told_by_byte_and_line() -> None:
-    data = b"a\nb\n" + "é".encode() + b"\n" + "é".encode("cp1252") + b"\n"
-    for declared, byte, line in ("cp1252", 4, 3), ("utf-8", 7, 4):
+    data = b"\nb\n" + "é".encode() + b"\n" + "é".encode("cp1252") + b"\n"
+    for declared, byte, line, seen in ("cp1252", 3, 3, "c3 a9 0a e9"), ("utf-8", 6, 4, "e9 0a"):
         with pytest.raises(HoldFile) as caught:
             list(chunks(data, choose_encoding(data, declared), "\n", 100))
         held = caught.value.held
         assert (held.reason, held.byte_offset, held.line) == ("mixed_encodings", byte, line)
+        assert f" at byte {byte} (line {line}: {seen}); the layout declares {declared}." in held.sentence
 
 
 LINES = "a;1\nbb;µ2\n\nccc;\u2030\nd"

@@ -55,7 +55,8 @@ def test_only_what_was_read_after_the_failure_was_measured_again(meter: str, fir
     assert not lots["L3"].settled
     assert (found.state, found.disposed) == ("open", False)
     # of several times the first
-    twice = failed(again(again(failing(), GOOD + timedelta(minutes=20), "M2"), GOOD + timedelta(minutes=10), "M2"))
+    often = again(failing(), GOOD + timedelta(minutes=10), "M2").lot("13:40", lot="L2", meter="M2")
+    twice = failed(often.check("13:50", meter="M2"))
     assert {lot.measured_again_at for lot in twice.lots if lot.lot == "L2"} == {GOOD + timedelta(minutes=10)}
 
 

@@ -342,6 +342,9 @@ def test_a_check_of_the_day_covers_what_was_read_before_it_and_one_of_the_next_d
     assert covered(("07:00", 1, 0.0), ("10:00", 1, 0.6)) == at("07:00", 1)
     assert covered(("07:00", 1, 0.6)) is None
     assert covered(("00:00", 2, 0.0)) is None
+    # a check that nothing certified can judge covers nothing
+    unjudged_last = Scenario(lots=LOTS).check("07:00", n=1, day=1).check("10:00", block="BX", day=1)
+    assert [event.covered_until for event in calibrated(row, scenario=unjudged_last)] == [at("07:00", 1)]
 
 
 def test_lots_read_up_to_the_last_check_are_covered_and_those_after_it_touched() -> None:

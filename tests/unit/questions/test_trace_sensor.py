@@ -8,6 +8,7 @@ from scenario import Scenario, at
 
 from pipeline.errors import UsageError
 from pipeline.questions.trace_sensor import known_sensors, trace_sensor
+from pipeline.workspace.settings import Settings
 
 # a check of a sensor that passes on the second morning, and one that fails on the fourth
 GOOD, FAILED = "T1,2026-03-03T10:00:00Z,20,20.0,0.3\n", "T1,2026-03-05T10:00:00Z,20,21.0,0.3\n"
@@ -45,16 +46,34 @@ def test_without_a_check_that_passed_everything_is_looked_at() -> None:
 @pytest.mark.parametrize(("clock", "lots"), [("10:00", ["L3"]), ("10:01", [])])
 def test_a_window_that_was_asked_for_begins_there(clock: str, lots: list[str]) -> None:
     assert traced(GOOD, since=at(clock, 2)) == lots
+    found = trace_sensor(history(GOOD).assess("12:00", day=4), "T1", since=at(clock, 2))
+    assert found.reasons[0] == f"Window from 2026-03-04 {clock} UTC, as asked."
 
 
 def test_a_sensor_that_nobody_knows_is_refused() -> None:
-    with pytest.raises(UsageError, match="Known sensors: T1, T2"):
-        trace_sensor(history("").assess("12:00", day=4), "T9")
+    others = "".join(f"T{n},2026-03-03T10:00:00Z,20,20.0,0.3\n" for n in (7, 5, 3))
+    with pytest.raises(UsageError, match=r"Known sensors: T1, T2, T3, T5, T7\."):
+        trace_sensor(history(others).assess("12:00", day=4), "Z")
+
+
+def test_of_a_lot_read_within_the_interval_and_beyond_it_the_doubt_counts_and_lots_stand_in_order_of_time() -> None:
+    scenario = history(GOOD)
+    for clock, day, lot in (("09:00", 4, "L3"), ("08:00", 4, "L1"), ("07:00", 3, "L4")):
+        scenario.reading(at(clock, day), 58.5, lot=lot, part="9", spot="1", sensor="T1")
+    found = trace_sensor(scenario.assess("12:00", day=4, settings=Settings(sensor_check_interval_days=2)), "T1")
+    assert [(lot.lot, lot.readings, lot.first, lot.last) for lot in found.lots] == [
+        ("L2", 1, at("10:00", 1), at("10:00", 1)), ("L3", 2, at("10:00", 2), at("09:00", 4)),
+        ("L4", 1, at("07:00", 3), at("07:00", 3)), ("L1", 1, at("08:00", 4), at("08:00", 4)),
+    ]  # fmt: skip
+    doubts = {lot.lot: lot.doubt for lot in found.lots}
+    assert (doubts["L2"], doubts["L4"]) == (None, None)
+    assert doubts["L3"] == doubts["L1"] is not None
 
 
 def test_known_are_the_sensors_of_tables_and_of_readings_of_parts() -> None:
     scenario = history("T7,2026-03-03T10:00:00Z,20,20.0,0.3\n").check("08:00", sensor="T8")
     scenario.reading(at("08:30"), 58.5, lot="L1", part="9", spot="1", sensor="T9")
+    scenario.reading(at("08:40"), 58.5, lot="L1", part="10", spot="1")
     found = scenario.assess("12:00", day=4)
     assert known_sensors(found) == ["T1", "T2", "T7", "T9"]
     # asked for, each of them has an answer
@@ -95,7 +114,8 @@ def test_what_is_left_out_or_has_no_certain_moment_is_not_listed_but_counted() -
 
 def test_lots_are_told_with_first_last_verdict_and_last_disposition() -> None:
     scenario = history(GOOD).reading(at("12:00", 2), 58.5, lot="L3", part="2", spot="1", sensor="T1")
-    chain = [decision(1, at("13:00", 2), lot="L3"), decision(2, at("14:00", 2), lot="L3", decision="released")]
+    words = ("seen", "held", "released")
+    chain = [decision(n, at(f"13:0{n}", 2), lot="L3", decision=word) for n, word in enumerate(words, start=1)]
     found = trace_sensor(scenario.assess("12:00", day=4, events=chain), "T1").lots
     assert [(lot.lot, lot.readings, lot.first, lot.last) for lot in found] == [
         ("L2", 1, at("10:00", 1), at("10:00", 1)), ("L3", 2, at("10:00", 2), at("12:00", 2)),

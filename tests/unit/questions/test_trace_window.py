@@ -81,8 +81,15 @@ def test_what_a_stranger_read_in_the_window_is_possibly_of_this_meter(clock: str
 
 def test_strangers_with_a_lost_clock_or_without_a_window_count_and_none_where_nobody_is_registered() -> None:
     assert traced(single(story(), "03:00", "L3", meter="M-l", clock="unknown")).possibly == ("L3",)
-    alone = single(single(Scenario(lots=LOTS), "03:00", "L4", meter="M-l"), "04:00", "L3", meter="M-k")
-    assert traced(single(alone, "07:00", "L1")).possibly == ("L3", "L4")
+    alone = Scenario(lots=LOTS)
+    for clock, lot, name in (
+        ("03:00", "L4", "M-l"),
+        ("04:00", "L3", "M-k"),
+        ("05:00", "L2", "M-k"),
+        ("06:00", "L4", "M-k"),
+    ):
+        single(alone, clock, lot, meter=name)
+    assert traced(single(alone, "07:00", "L1")).possibly == ("L2", "L3", "L4")
     unregistered = single(story(), "09:00", "L3", meter="M-l")
     unregistered.reference = {**REFERENCE, "lots": LOTS, "meters": "meter,accuracy_percent\n"}
     assert traced(unregistered).possibly == ()
@@ -92,7 +99,8 @@ def test_strangers_with_a_lost_clock_or_without_a_window_count_and_none_where_no
 
 def test_lots_carry_their_verdict_their_last_disposition_and_unknown_clocks() -> None:
     scenario = single(story(), "03:00", "L4", clock="unknown")
-    chain = [decision(1, at("09:10"), lot="L2"), decision(2, at("09:20"), lot="L2", decision="released")]
+    words = ("seen", "held", "released")
+    chain = [decision(n, at(f"09:1{n}"), lot="L2", decision=word) for n, word in enumerate(words, start=1)]
     found = {lot.lot: lot for lot in trace(scenario.assess("10:00", events=chain), "M1").lots}
     assert {lot: one.disposition for lot, one in found.items()} == {"L2": "released (Ada: looked)", "L4": None}
     assert (found["L2"].verdict, found["L2"].support, found["L2"].readings) == ("hold", "open", 1)
