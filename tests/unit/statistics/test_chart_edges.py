@@ -1,19 +1,16 @@
-"""Charts, changes of level and normality at their edges: what is noise, which point is beyond, how few values are too few."""
+"""Charts and changes of level at their edges: what is noise, which point is beyond, how few values are too few."""
 
 from __future__ import annotations
 
-from math import exp, inf, log, nan, sqrt
+from math import inf, nan, sqrt
 
 import numpy as np
-import polars as pl
 import pytest
 from one_by_one import cusums, xbar_range, xbar_standard_deviation
-from scipy import stats
 
 from pipeline.statistics.change_points import change_points
 from pipeline.statistics.charts import cusum_path, ewma, ewma_path, individuals, summarised_subgroups
 from pipeline.statistics.constants import c4, d2, d3
-from pipeline.statistics.normality import anderson_darling, anderson_darling_of_lots
 
 # charts
 
@@ -213,78 +210,3 @@ def test_change_within_the_noise_of_the_values_is_none(sign: float) -> None:
 def test_changes_asked_for_without_sense(bad: dict[str, object]) -> None:
     with pytest.raises(ValueError, match=r"expected 0 < significance|one row of finite"):
         change_points(**({"values": [1.0, 2.0]} | bad))  # type: ignore[arg-type]
-
-
-# normality
-
-
-def by_loop(values: list[float]) -> tuple[float, float, float]:
-    """A², its corrected form and p as the heading of `normality` cites them, value by value."""
-    x, n = sorted(values), len(values)
-    z = [(value - np.mean(x)) / np.std(x, ddof=1) for value in x]
-    terms = [
-        (2 * i + 1) * (stats.norm.logcdf(z[i]) + stats.norm.logsf(z[n - 1 - i])) for i in range(n)
-    ]  # fmt: skip
-    statistic = -n - sum(terms) / n
-    a = statistic * (1 + 0.75 / n + 2.25 / n**2)
-    if a < 0.2:
-        p = 1 - exp(-13.436 + 101.14 * a - 223.73 * a**2)
-    elif a < 0.34:
-        p = 1 - exp(-8.318 + 42.796 * a - 59.938 * a**2)
-    elif a < 0.6:
-        p = exp(0.9177 - 4.279 * a - 1.38 * a**2)
-    else:
-        p = exp(1.2937 - 5.709 * a + 0.0186 * a**2)
-    return float(statistic), float(a), float(p)
-
-
-def test_normality_of_many_lots_is_that_of_a_loop_over_each() -> None:
-    rng = np.random.default_rng(1986)
-    lots: dict[str | None, list[float]] = {
-        f"L{i}": rng.normal(-35, 0.2, int(rng.integers(8, 30))).tolist() for i in range(20)
-    }
-    lots |= {f"M{i}": rng.exponential(size=int(rng.integers(8, 60))).tolist() for i in range(12)}
-    lots[None] = rng.normal(35, 0.2, 9).tolist()
-    lots["few"], lots["equal"] = [1.0] * 7, [-35.1] * 9
-    frame = pl.DataFrame([(lot, x) for lot, row in lots.items() for x in row], schema=["lot", "mean"], orient="row")
-    found = anderson_darling_of_lots(frame.sample(fraction=1.0, shuffle=True, seed=3))
-    assert found["lot"].to_list() == [*sorted(lot for lot in lots if lot is not None), None]
-    pieces = set()
-    for row in found.iter_rows(named=True):
-        values = lots[row["lot"]]
-        assert row["parts"] == len(values)
-        if row["lot"] in ("few", "equal"):
-            assert row["statistic"] is row["p_value"] is None
-            continue
-        statistic, a, p = by_loop(values)
-        assert (row["statistic"], row["corrected_statistic"]) == pytest.approx((statistic, a), rel=1e-8)
-        assert row["p_value"] == pytest.approx(p, rel=1e-6)
-        pieces.add(sum(a >= edge for edge in (0.2, 0.34, 0.6)))
-    assert pieces == {0, 1, 2, 3}
-
-
-def test_p_of_normality_stays_at_the_vertex_of_its_last_parabola() -> None:
-    vertex = 5.709 / (2 * 0.0186)
-    for spread in (300, 360, 420, 900):
-        x = np.r_[np.zeros(spread), np.full(spread, 1e3), np.arange(8.0)]
-        found = anderson_darling(x)
-        assert found.corrected_statistic is not None
-        a = min(found.corrected_statistic, vertex)
-        assert found.p_value is not None
-        assert log(found.p_value) == pytest.approx(1.2937 - 5.709 * a + 0.0186 * a * a, rel=1e-9)
-    assert found.corrected_statistic > vertex
-
-
-@pytest.mark.parametrize("sign", [1.0, -1.0])
-def test_eight_values_that_differ_by_more_than_noise_are_tested(sign: float) -> None:
-    assert anderson_darling([]).values == 0
-    assert anderson_darling(list(range(7))).reason == "7 values; at least 8 are needed to test for normality"
-    assert anderson_darling(list(range(8))).reason is None
-    assert anderson_darling([0.0] * 8).reason == "all values are equal"
-    small, whole = anderson_darling(sign * 1e-9 * np.arange(8.0)), anderson_darling(sign * np.arange(8.0))
-    assert small.statistic == pytest.approx(whole.statistic)
-    half = sqrt(7 / 8)  # half the values at 1, half at 1 + 2e: the standard deviation is e·√(8/7)
-    for e, reason in ((0.9e-12, "all values are equal"), (1.1e-12, None)):
-        assert anderson_darling([sign] * 4 + [sign * (1 + 2 * e * half)] * 4).reason == reason
-    with pytest.raises(ValueError, match="finite"):
-        anderson_darling([1.0] * 8 + [nan])
