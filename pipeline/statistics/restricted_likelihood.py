@@ -56,18 +56,18 @@ def restricted_components(spot_values: pl.DataFrame, found: NestedComponents) ->
         first. Null for a level without degrees of freedom, whose variance is then part of the next level outside; the
         innermost level has no test.
     """
-    active = [place for place, level in enumerate(LEVELS) if found[level]["variance"] is not None]
-    noise = (_EQUAL * float(spot_values.get_column("mean").abs().max() or 0.0)) ** 2  # type: ignore[arg-type]
+    anova, squares = found.table["variance"].to_list(), found.table["mean_square"].to_list()
+    active = [place for place in range(4) if anova[place] is not None]
+    noise = (_EQUAL * float(np.abs(spot_values["mean"].to_numpy()).max())) ** 2
     variances: dict[int, float] = {}
     tests: dict[int, float] = {}
     # a level without any scatter inside it would make the likelihood infinite: it is zero, and says nothing of the others
-    while active and float(found[LEVELS[active[-1]]]["mean_square"] or 0.0) <= noise:
+    while active and squares[active[-1]] <= noise:
         variances[active.pop()] = 0.0
     if active:
         likelihood = _Likelihood(spot_values, active[-1], with_readings=active[-1] == 3)
-        inner = float(found[LEVELS[active[-1]]]["variance"] or 0.0)
         outer = active[:-1]
-        start = [float(found[LEVELS[place]]["variance"] or 0.0) / inner for place in outer]
+        start = [anova[place] / anova[active[-1]] for place in outer]
         ratios, deviance = likelihood.fitted(outer, (start, [1.0] * len(outer)))
         scale = likelihood.scale(ratios)
         variances |= {place: float(ratios[place]) * scale for place in outer} | {active[-1]: scale}
@@ -103,9 +103,8 @@ class _Likelihood:
     """
 
     def __init__(self, spot_values: pl.DataFrame, innermost: int, *, with_readings: bool) -> None:
-        spots = spot_values.sort("lot", "part", "spot", nulls_last=True)
-        mean = spots["mean"].to_numpy()
-        self._values = mean - mean[0]
+        spots = spot_values.sort("lot", "part", "spot")
+        self._values = spots["mean"].to_numpy()
         self._innermost = innermost
         self._readings = spots["readings"].cast(pl.Float64).to_numpy()
         lot = spots["lot"].rle_id().to_numpy()
@@ -119,7 +118,7 @@ class _Likelihood:
             first = first_of_part if innermost == 1 else first_of_lot
             self._values, self._readings = self._values[first], self._readings[first]
             self._groups = [(0, lot_of_part)] if innermost == 1 else []
-        self._squares = float(spots["ss_within"].sum()) if with_readings else 0.0
+        self._squares = float(spots["ss_within"].sum())
         self._freedom: float = self._values.size - 1.0 + (float(spots["df_within"].sum()) if with_readings else 0.0)
 
     def _terms(self, ratios: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
@@ -150,7 +149,7 @@ class _Likelihood:
 
     def _deviances(self, ratios: NDArray[Any]) -> NDArray[Any]:
         log, squares = self._terms(ratios)
-        return np.asarray(log + self._freedom * np.log(squares / self._freedom))
+        return np.asarray(log + self._freedom * np.log(squares))
 
     def fitted(self, places: Sequence[int], starts: Sequence[Sequence[float]]) -> tuple[NDArray[np.float64], float]:
         """Return the ratios of levels 0 to 2 and −2·ln of the likelihood (but for a constant), all levels but `places` at zero."""

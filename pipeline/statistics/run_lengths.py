@@ -69,9 +69,8 @@ def _broadcast(shift: ArrayLike, scale: ArrayLike) -> tuple[NDArray[np.float64],
 
 def _solved(kernel: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the solution of L = 1 + K·L for each matrix of a stack."""
-    size = kernel.shape[-1]
-    solution = np.linalg.solve(np.eye(size) - kernel, np.ones((*kernel.shape[:-1], 1)))[..., 0]
-    return solution.astype(np.float64, copy=False)
+    ones = np.ones(kernel.shape[:-1])
+    return np.asarray(np.linalg.solve(np.eye(kernel.shape[-1]) - kernel, ones[..., None])[..., 0])
 
 
 def _believed(length: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -179,7 +178,8 @@ _Side = tuple[bool, ...]
 def _followed(pattern: Pattern, past: _Side, held: bool) -> tuple[_Side, bool]:
     """Return what is left to remember of one side of a pattern, and whether it is complete."""
     hit = held and sum(past) + 1 >= pattern.least
-    following = (*past, held)[-(pattern.window - 1) :] if pattern.window > 1 else ()
+    # a single point is complete where it holds, and forgotten where not
+    following = (*past, held)[-(pattern.window - 1) :]
     if pattern.least == pattern.window and not held:
         following = ()
     while following and not following[0]:
@@ -212,9 +212,8 @@ def pattern_run_length(
     if not patterns or any(p.least < 1 or p.least > p.window or p.limit < 0 for p in patterns):
         raise ValueError("expected patterns with 1 <= least <= window and a limit of at least zero")
     mean, deviation, shape = _broadcast(shift, scale)
-    start, end, strip, edges = _chain(tuple(patterns))
-    probability = np.diff(special.ndtr((edges - mean[:, :, 0]) / deviation[:, :, 0]), axis=-1)
-    size = int(max(start.max(initial=0), end.max(initial=0))) + 1
+    (start, end, strip), size, edges = _chain(tuple(patterns))
+    probability = np.diff(special.ndtr((edges - mean[:, :, 0]) / deviation[:, :, 0]))
     lengths = []
     for row in probability:  # one chain a shift: a stack of some hundred states a side would not fit
         transition = np.zeros((size, size))
@@ -227,14 +226,11 @@ def pattern_run_length(
 
 
 @lru_cache(maxsize=64)
-def _chain(
-    patterns: tuple[Pattern, ...],
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
-    """Return the moves between states (start, end, strip) that complete no pattern, and the edges of the strips."""
-    limits = sorted({p.limit for p in patterns} | {0.0})
+def _chain(patterns: tuple[Pattern, ...]) -> tuple[NDArray[np.int64], int, NDArray[np.float64]]:
+    """Return the moves between states that complete no pattern (rows start, end, strip), how many states, the edges of the strips."""
+    limits = sorted({p.limit for p in patterns})
     edges = np.array([-np.inf, *(-limit for limit in reversed(limits) if limit), *limits, np.inf])
-    inside = [limits[-1] + 1.0 if np.isinf(high) else -limits[-1] - 1.0 if np.isinf(low) else (low + high) / 2.0
-              for low, high in pairwise(edges)]  # fmt: skip
+    inside = [(low + high) / 2.0 for low, high in pairwise(edges)]
     first: tuple[_Side, ...] = ((),) * (2 * len(patterns))
     known, queue = {first: 0}, [first]
     moves: list[tuple[int, int, int]] = []
@@ -255,8 +251,7 @@ def _chain(
                 known[following_state] = len(known)
                 queue.append(following_state)
             moves.append((known[state], known[following_state], strip))
-    table = np.asarray(moves, dtype=np.int64).reshape(-1, 3)
-    return table[:, 0], table[:, 1], table[:, 2], edges
+    return np.asarray(moves, dtype=np.int64).reshape(-1, 3).T, len(known), edges
 
 
 @lru_cache(maxsize=64)
@@ -297,7 +292,7 @@ def estimated_rate(run_length: _Conditional, checks: int | None) -> float:
         If the baseline is too small.
     """
     if checks is None:
-        return float(1.0 / run_length(np.zeros(1), np.ones(1))[0])
+        return float(1.0 / run_length(np.array(0.0), np.array(1.0)))
     if checks < 3:
         raise ValueError(f"limits from {checks} points say nothing; expected 3 or more")
     mean, deviation, probability = _estimation(checks)

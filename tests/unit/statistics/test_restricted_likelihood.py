@@ -108,7 +108,7 @@ def test_no_components_are_likelier_than_those_found(seed: int, spreads: tuple[f
 
 
 @pytest.mark.parametrize(
-    "keys", [even(6, 4, 3, 2), even(8, 5, 1, 2), even(8, 5, 2, 1), even(9, 1, 1, 4), even(1, 7, 3, 2)]
+    "keys", [even(6, 4, 3, 2), even(8, 5, 1, 2), even(8, 5, 2, 1), even(8, 5, 1, 1), even(9, 1, 1, 4), even(1, 7, 3, 2)]
 )
 def test_balanced_readings_without_a_negative_estimate_have_one_answer(keys: Keys) -> None:
     values = drawn(keys, (0.3, 0.3, 0.3, 0.1), np.random.default_rng(5))
@@ -122,6 +122,25 @@ def test_balanced_readings_without_a_negative_estimate_have_one_answer(keys: Key
         assert (ratio is None) == (place == innermost or anova["variance"][place] is None)
         if ratio is not None:
             assert found["p_value"][place] == pytest.approx(0.5 * stats.chi2.sf(ratio, 1))
+
+
+def test_p_is_half_of_that_of_the_likelihood_ratio_and_one_where_there_is_no_ratio() -> None:
+    small = 0
+    for seed in range(12):
+        found, _ = both(even(5, 3, 2, 2), drawn(even(5, 3, 2, 2), (0.03, 0.03, 0.03, 0.1), np.random.default_rng(seed)))
+        assert found["level"].to_list() == ["lot", "part", "spot", "reading"]
+        for ratio, p in found.select("likelihood_ratio", "p_value").head(3).iter_rows():
+            assert p == pytest.approx(0.5 * stats.chi2.sf(ratio, 1) if ratio > 0 else 1.0)
+            small += 0 < ratio < 1
+    assert small > 5
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_noise_of_large_values_is_none_beside_small_ones(sign: float) -> None:
+    keys = even(2, 2, 1, 2)
+    values = sign * np.array([0.0, 0.0, 0.0, 0.0, 58.0, 58.0 + 2e-14, 58.0, 58.0 - 2e-14])
+    found, _ = both(keys, values)
+    assert found["variance"].to_list()[1:] == [0.0, None, 0.0]
 
 
 def test_a_component_at_zero_is_taken_into_account_in_the_others() -> None:
