@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.judge.assessment import Assessment, decisions_on_signals
+from pipeline.judge.assessment import Assessment, Basis, decisions_on_signals
 from pipeline.judge.checks import compute_checks
 from pipeline.judge.findings import findings_state, withhold
 from pipeline.judge.left_out import left_out
@@ -120,42 +120,39 @@ def assess_frames(
     brackets = brackets_of(
         part_stream, found.runs, interval=timedelta(hours=settings.check_interval_hours), as_of=as_of
     )
-    base = Assessment(
-        settings,
-        as_of,
-        tables,
-        prepared,
-        found.checks,
-        found.runs,
-        found.meter_settings,
-        brackets,
-        found.new_baselines,
-        found.late_baselines,
-        part_stream,
-        decisions_on_signals(events),
-        taken_by_hand(sources),
+    basis = Basis(
+        settings=settings,
+        as_of=as_of,
+        tables=tables,
+        readings=prepared,
+        checks=found.checks,
+        runs=found.runs,
+        meter_settings=found.meter_settings,
+        brackets=brackets,
+        new_baselines=found.new_baselines,
+        late_baselines=found.late_baselines,
+        part_stream=part_stream,
+        signal_decisions=decisions_on_signals(events),
+        by_hand=taken_by_hand(sources),
+        exclusions=exclusions,
+        study_readings=of_studies,
+        actions=actions,
         all_lots=all_lots,
     )
-    found_lots = lot_results(base, events, lots)
+    found_lots = lot_results(basis, events, lots)
     seen = sorted({*prepared["meter"].cast(pl.String), *marks.filter(pl.col("lot").is_not_null())["meter"]})
     wanted = seen if meters is None else [meter for meter in seen if meter in set(meters)]
-    of_sensors = meter_sensor_flags(base)
+    of_sensors = meter_sensor_flags(basis)
     missing = left_out(prepared.filter(pl.col("role") != "part"), "meter")
-    fields: dict[str, Any] = {
-        **base.__dict__,
-        "lots": found_lots.results,
-        "meters": {
-            meter: _with_flags(meter_result(meter, base, missing.get(meter, {})), of_sensors) for meter in wanted
-        },
-        "spot_values": found_lots.spot_values,
-        "part_values": found_lots.part_values,
-        "budget_inputs": found_lots.budget_inputs,
-        "bias_at_level": found_lots.bias_at_level,
-        "exclusions": exclusions,
-        "study_readings": of_studies,
-        "actions": actions,
-    }
-    found_all = Assessment(**fields)
+    found_all = Assessment(
+        **basis.__dict__,
+        lots=found_lots.results,
+        meters={meter: _with_flags(meter_result(meter, basis, missing.get(meter, {})), of_sensors) for meter in wanted},
+        spot_values=found_lots.spot_values,
+        part_values=found_lots.part_values,
+        budget_inputs=found_lots.budget_inputs,
+        bias_at_level=found_lots.bias_at_level,
+    )
     return with_events(found_all, events) if lots is None and meters is None else found_all
 
 

@@ -20,12 +20,12 @@ if TYPE_CHECKING:
     from schemas.page import PageLink
     from schemas.results import LotResult, MeterResult
 
-__all__ = ["Assessment", "SignalDecision", "decisions_on_signals"]
+__all__ = ["Assessment", "Basis", "SignalDecision", "decisions_on_signals"]
 
 
-@dataclass(frozen=True)
-class Assessment:
-    """Everything computed from the history at one moment. Frames are sorted by key and time."""
+@dataclass(frozen=True, kw_only=True)
+class Basis:
+    """What lots and meters are judged from at one moment: readings, the checks on them, tables. Frames are sorted by key and time."""
 
     settings: Settings
     as_of: datetime
@@ -39,18 +39,24 @@ class Assessment:
     late_baselines: pl.DataFrame
     part_stream: pl.DataFrame
     signal_decisions: list[SignalDecision]
-    by_hand: frozenset[int] = frozenset()
-    lots: dict[str, LotResult] = field(default_factory=dict)
-    meters: dict[str, MeterResult] = field(default_factory=dict)
-    spot_values: pl.DataFrame = field(default_factory=pl.DataFrame)
-    part_values: pl.DataFrame = field(default_factory=pl.DataFrame)
-    budget_inputs: pl.DataFrame = field(default_factory=pl.DataFrame)
-    bias_at_level: pl.DataFrame = field(default_factory=pl.DataFrame)
-    exclusions: pl.DataFrame = field(default_factory=pl.DataFrame)
-    study_readings: pl.DataFrame = field(default_factory=pl.DataFrame)  # as stored; they count nowhere else
-    actions: pl.DataFrame = field(default_factory=pl.DataFrame)  # recorded; each ends a run and keeps the baseline
+    by_hand: frozenset[int]
+    exclusions: pl.DataFrame
+    study_readings: pl.DataFrame  # as stored; they count nowhere else
+    actions: pl.DataFrame  # recorded; each ends a run and keeps the baseline
+    all_lots: pl.DataFrame | None  # of a part of an assessment: what `lots_at_a_glance` says of the whole
+
+
+@dataclass(frozen=True, kw_only=True)
+class Assessment(Basis):
+    """Everything computed from the history at one moment: what was found of lots and meters, beside what it follows from."""
+
+    lots: dict[str, LotResult]
+    meters: dict[str, MeterResult]
+    spot_values: pl.DataFrame
+    part_values: pl.DataFrame
+    budget_inputs: pl.DataFrame
+    bias_at_level: pl.DataFrame
     history_state: str | None = None  # of the history that it follows from, as :func:`state_of` says it
-    all_lots: pl.DataFrame | None = None  # of a part of an assessment: what `lots_at_a_glance` says of the whole
     found_events: tuple[Found, ...] = ()  # of the look-back, in order of time; these four where every lot was asked for
     events: Mapping[str, EventResult] = field(default_factory=dict)  # by the names of their pages
     events_on_lots: Mapping[str, tuple[PageLink, ...]] = field(default_factory=dict)  # that touched a lot

@@ -21,7 +21,7 @@ from pipeline.metrology.uncertainty import coverage_factor
 from schemas.bias import BiasAtLevel, BiasLine, BiasPoint, BothAxes, InverseValue, RunOnLine
 
 if TYPE_CHECKING:
-    from pipeline.judge.assessment import Assessment
+    from pipeline.judge.assessment import Assessment, Basis
     from pipeline.metrology.bias_line import LineFit
     from pipeline.workspace.settings import Settings
 
@@ -45,7 +45,7 @@ class BiasFound:
     at_level: pl.DataFrame
 
 
-def bias_of_lots(assessment: Assessment, counted: pl.DataFrame, info: pl.DataFrame) -> BiasFound:
+def bias_of_lots(assessment: Basis, counted: pl.DataFrame, info: pl.DataFrame) -> BiasFound:
     """Find the bias of each meter at the level of each lot it read.
 
     Parameters

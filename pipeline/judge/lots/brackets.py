@@ -11,12 +11,12 @@ from pipeline.metrology.block_range import missing_blocks
 from pipeline.metrology.units import convert
 
 if TYPE_CHECKING:
-    from pipeline.judge.assessment import Assessment
+    from pipeline.judge.assessment import Basis
 
 __all__ = ["lots_not_bracketed", "overdue_blocks"]
 
 
-def lots_not_bracketed(assessment: Assessment, figures: pl.DataFrame) -> dict[str, str]:
+def lots_not_bracketed(assessment: Basis, figures: pl.DataFrame) -> dict[str, str]:
     """Return the lots whose level the blocks checked around their readings do not bracket, with what is missing in words.
 
     Parameters
@@ -62,7 +62,7 @@ def lots_not_bracketed(assessment: Assessment, figures: pl.DataFrame) -> dict[st
     return found
 
 
-def overdue_blocks(assessment: Assessment) -> dict[str, str]:
+def overdue_blocks(assessment: Basis) -> dict[str, str]:
     """Return a flag for each lot around whose readings a block was used after its certificate was due."""
     late = assessment.checks.filter(pl.col("certificate_due_on") + timedelta(days=1) <= pl.col("at"))
     if not late.height:

@@ -26,7 +26,7 @@ from schemas.uncertainty import Budget
 from schemas.versions import join_version
 
 if TYPE_CHECKING:
-    from pipeline.judge.assessment import Assessment
+    from pipeline.judge.assessment import Assessment, Basis
     from pipeline.judge.lots.bias import BiasFound
     from schemas.results import LotResult
 
@@ -39,7 +39,7 @@ _DAY_US = 86_400_000_000.0
 
 
 def budgets_of_lots(
-    assessment: Assessment,
+    assessment: Basis,
     counted: pl.DataFrame,
     figures: pl.DataFrame,
     spots: pl.DataFrame,
@@ -179,7 +179,7 @@ def as_budget(of: str, inputs: LotMeanInputs, made: LotMeanBudget, unit: str, **
 
 
 def _inputs(
-    assessment: Assessment, counted: pl.DataFrame, figures: pl.DataFrame, info: pl.DataFrame, bias: BiasFound
+    assessment: Basis, counted: pl.DataFrame, figures: pl.DataFrame, info: pl.DataFrame, bias: BiasFound
 ) -> pl.DataFrame:
     """Gather the fields of `LotMeanInputs` for every lot."""
     meters = bias.at_level.select(
@@ -304,7 +304,7 @@ def _with_chosen_repeatability(frame: pl.DataFrame) -> pl.DataFrame:
     ).drop("_critical", "pooled_within", "pooled_degrees_of_freedom")
 
 
-def _with_coefficient(frame: pl.DataFrame, assessment: Assessment) -> pl.DataFrame:
+def _with_coefficient(frame: pl.DataFrame, assessment: Basis) -> pl.DataFrame:
     """Add the standard uncertainty of the material's temperature coefficient, where somebody stated it."""
     stated = join_version(
         frame,
@@ -328,7 +328,7 @@ def _with_resolution(frame: pl.DataFrame, unit: str) -> pl.DataFrame:
     return frame.with_columns(pl.Series("resolution", steps, dtype=pl.Float64)).drop("_resolution", "_resolution_unit")
 
 
-def _with_sensor(frame: pl.DataFrame, counted: pl.DataFrame, assessment: Assessment) -> pl.DataFrame:
+def _with_sensor(frame: pl.DataFrame, counted: pl.DataFrame, assessment: Basis) -> pl.DataFrame:
     """Add the sensitivities and the sensor's uncertainty for lots that were corrected here.
 
     Where several sensors read a lot, the least certain one counts; of several coefficients that of the most readings.

@@ -11,7 +11,7 @@ from pipeline.judge.lots.temperature_flags import temperature_flags
 from pipeline.statistics.constants import d2
 
 if TYPE_CHECKING:
-    from pipeline.judge.assessment import Assessment
+    from pipeline.judge.assessment import Basis
     from pipeline.workspace.settings import Settings
 
 __all__ = ["flags_of_lots", "supplier_levels"]
@@ -24,7 +24,7 @@ def _add(found: dict[str, list[str]], frame: pl.DataFrame, words: str) -> None:
 
 
 def flags_of_lots(
-    assessment: Assessment,
+    assessment: Basis,
     parts: pl.DataFrame,
     live: pl.DataFrame,
     unnamed: pl.DataFrame,

@@ -17,7 +17,7 @@ from pipeline.metrology.geometry import (
 from schemas.versions import join_version
 
 if TYPE_CHECKING:
-    from pipeline.judge.assessment import Assessment
+    from pipeline.judge.assessment import Basis
 
 __all__ = ["geometry_flags"]
 
@@ -25,7 +25,7 @@ _MOST = 3
 """Sentences of one kind that a lot carries; what is worst comes first."""
 
 
-def geometry_flags(assessment: Assessment, live: pl.DataFrame) -> dict[str, list[str]]:
+def geometry_flags(assessment: Basis, live: pl.DataFrame) -> dict[str, list[str]]:
     """Return the flags of each lot that speak of geometry.
 
     Parameters
@@ -47,7 +47,7 @@ def geometry_flags(assessment: Assessment, live: pl.DataFrame) -> dict[str, list
     return found
 
 
-def _not_corrected(live: pl.DataFrame, assessment: Assessment, *kinds: str) -> pl.DataFrame:
+def _not_corrected(live: pl.DataFrame, assessment: Basis, *kinds: str) -> pl.DataFrame:
     """Return readings to which no correction of these kinds was applied."""
     if "corrections" not in live.columns:
         return live
@@ -65,7 +65,7 @@ def _worst_first(rows: pl.DataFrame, by: str, *, descending: bool) -> pl.DataFra
     )
 
 
-def _thickness(assessment: Assessment, live: pl.DataFrame) -> list[tuple[str, str]]:
+def _thickness(assessment: Basis, live: pl.DataFrame) -> list[tuple[str, str]]:
     tables, multiple = assessment.tables, assessment.settings.penetration_multiple
     stated = live["thickness_mm"].null_count() < live.height
     if not live.height or (not stated and not tables["lots"]["thickness_mm"].count()):
@@ -110,7 +110,7 @@ def _thickness(assessment: Assessment, live: pl.DataFrame) -> list[tuple[str, st
     ]
 
 
-def _frequencies(assessment: Assessment) -> dict[str, tuple[float, ...]]:
+def _frequencies(assessment: Basis) -> dict[str, tuple[float, ...]]:
     """Return the frequencies of each meter's probes."""
     found: dict[str, set[float]] = {}
     for meter, text in assessment.tables["probes"].select("meter", "frequencies_khz").drop_nulls().iter_rows():
@@ -122,7 +122,7 @@ def _frequencies(assessment: Assessment) -> dict[str, tuple[float, ...]]:
     return {meter: tuple(sorted(each)) for meter, each in found.items()}
 
 
-def _coating(assessment: Assessment, live: pl.DataFrame) -> list[tuple[str, str]]:
+def _coating(assessment: Basis, live: pl.DataFrame) -> list[tuple[str, str]]:
     if live["coating_um"].null_count() == live.height:
         return []
     coated = _not_corrected(live, assessment, "coating").filter(pl.col("coating_um").is_not_null())
@@ -149,7 +149,7 @@ def _coating(assessment: Assessment, live: pl.DataFrame) -> list[tuple[str, str]
     ]
 
 
-def _curvature(assessment: Assessment, live: pl.DataFrame) -> list[tuple[str, str]]:
+def _curvature(assessment: Basis, live: pl.DataFrame) -> list[tuple[str, str]]:
     if live["radius_mm"].null_count() == live.height:
         return []
     flat = assessment.settings.flat_from_radius_mm
@@ -166,7 +166,7 @@ def _curvature(assessment: Assessment, live: pl.DataFrame) -> list[tuple[str, st
     ]
 
 
-def _spot(assessment: Assessment, live: pl.DataFrame) -> list[tuple[str, str]]:
+def _spot(assessment: Basis, live: pl.DataFrame) -> list[tuple[str, str]]:
     tables = assessment.tables
     if not (tables["lots"]["smallest_flat_mm"].count() and tables["probes"]["spot_diameter_mm"].count()):
         return []
@@ -188,7 +188,7 @@ def _spot(assessment: Assessment, live: pl.DataFrame) -> list[tuple[str, str]]:
     ]
 
 
-def _range(assessment: Assessment, live: pl.DataFrame) -> list[tuple[str, str]]:
+def _range(assessment: Basis, live: pl.DataFrame) -> list[tuple[str, str]]:
     meters = assessment.tables["meters"]
     if not meters["range_low_ms_per_m"].count() + meters["range_high_ms_per_m"].count():
         return []
@@ -227,7 +227,7 @@ def _stated(low: float | None, high: float | None) -> str:
     return f"at least {low:g} MS/m" if high is None else f"{low:g} to {high:g} MS/m"
 
 
-def _corrections(assessment: Assessment, live: pl.DataFrame) -> list[tuple[str, str]]:
+def _corrections(assessment: Basis, live: pl.DataFrame) -> list[tuple[str, str]]:
     if "corrections" not in live.columns:
         return []
     unit = assessment.settings.unit

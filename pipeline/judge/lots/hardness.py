@@ -11,7 +11,7 @@ from schemas.evidence import HardnessResult
 from schemas.versions import version_at
 
 if TYPE_CHECKING:
-    from pipeline.judge.assessment import Assessment
+    from pipeline.judge.assessment import Basis
 
 __all__ = ["Hardness", "hardness_of_lots"]
 
@@ -54,7 +54,7 @@ def _listed(parts: tuple[str, ...], most: int = 6) -> str:
 
 
 def hardness_of_lots(
-    assessment: Assessment, info: pl.DataFrame, part_values: pl.DataFrame, figures: pl.DataFrame
+    assessment: Basis, info: pl.DataFrame, part_values: pl.DataFrame, figures: pl.DataFrame
 ) -> dict[str, Hardness]:
     """Return what hardness says of each lot that needs it or has it.
 

@@ -12,7 +12,7 @@ from schemas.digits import finite, p_in_words, probability_in_words
 from schemas.versions import intervals, version_at
 
 if TYPE_CHECKING:
-    from pipeline.judge.assessment import Assessment
+    from pipeline.judge.assessment import Basis
     from pipeline.workspace.settings import Settings
 
 __all__ = ["groups_of_lots", "in_working_unit", "materials_that_do_not_fit", "soft_spots_of_lots"]
@@ -58,7 +58,7 @@ def _chance(p: float) -> str:
 
 
 def soft_spots_of_lots(
-    assessment: Assessment, info: pl.DataFrame, figures: pl.DataFrame, spots: pl.DataFrame, lead: pl.DataFrame
+    assessment: Basis, info: pl.DataFrame, figures: pl.DataFrame, spots: pl.DataFrame, lead: pl.DataFrame
 ) -> dict[str, str]:
     """Return a flag for each lot with parts whose spots differ both beyond doubt and by a size that matters.
 
@@ -126,7 +126,7 @@ def _size_that_matters(row: dict[str, Any], settings: Settings, steps: dict[str,
 
 
 def materials_that_do_not_fit(
-    assessment: Assessment, info: pl.DataFrame, figures: pl.DataFrame, budgets: pl.DataFrame, lead: pl.DataFrame
+    assessment: Basis, info: pl.DataFrame, figures: pl.DataFrame, budgets: pl.DataFrame, lead: pl.DataFrame
 ) -> dict[str, str]:
     """Return a flag for each lot whose mean fits no range of the material it is entered as, with its expanded uncertainty.
 

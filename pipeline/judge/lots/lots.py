@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from pipeline.history.chain import Event
-    from pipeline.judge.assessment import Assessment
+    from pipeline.judge.assessment import Basis
 
 __all__ = ["LotsFound", "lot_results"]
 
@@ -57,7 +57,7 @@ _COPIED = (
 )  # fmt: skip
 
 
-def _registered(assessment: Assessment, parts: pl.DataFrame, wanted: pl.DataFrame) -> pl.DataFrame:
+def _registered(assessment: Basis, parts: pl.DataFrame, wanted: pl.DataFrame) -> pl.DataFrame:
     """Return one row a lot: what it is, by which specification it is judged, and when it was read."""
     read = (
         parts.group_by("lot")
@@ -212,7 +212,7 @@ def _name_unnamed_parts(parts: pl.DataFrame) -> pl.DataFrame:
     return parts.with_columns(pl.coalesce(pl.col("part").cast(pl.String), named).alias("part"))
 
 
-def lot_results(assessment: Assessment, events: list[Event], lots: Iterable[str] | None) -> LotsFound:
+def lot_results(assessment: Basis, events: list[Event], lots: Iterable[str] | None) -> LotsFound:
     """Assess lots.
 
     Parameters
@@ -342,7 +342,7 @@ def lot_results(assessment: Assessment, events: list[Event], lots: Iterable[str]
     return LotsFound(results, spots, part_values, budget_inputs, bias.at_level)
 
 
-def _with_other_lots(assessment: Assessment, figures: pl.DataFrame, info: pl.DataFrame) -> pl.DataFrame:
+def _with_other_lots(assessment: Basis, figures: pl.DataFrame, info: pl.DataFrame) -> pl.DataFrame:
     """Return lot, supplier, material, first_at and mean of the lots judged, and of those known from elsewhere."""
     names = ["lot", "supplier", "material", "first_at", "mean"]
     own = figures.select("lot", "mean").join(info.select(names[:-1]), on="lot").select(names)
@@ -398,7 +398,7 @@ def _interval(row: dict[str, Any], name: str) -> tuple[float, float] | None:
     return None if low is None or high is None else (low, high)
 
 
-def _result(row: dict[str, Any], *, assessment: Assessment, models: tuple[str, ...], **given: Any) -> LotResult:
+def _result(row: dict[str, Any], *, assessment: Basis, models: tuple[str, ...], **given: Any) -> LotResult:
     settings = assessment.settings
     reasons: dict[str, str] = {}
     for name in _INDICES:

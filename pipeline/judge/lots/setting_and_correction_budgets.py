@@ -12,7 +12,7 @@ from pipeline.metrology.units import IACS_100_MS_PER_M, convert, convert_express
 from schemas.versions import join_version
 
 if TYPE_CHECKING:
-    from pipeline.judge.assessment import Assessment
+    from pipeline.judge.assessment import Basis
 
 __all__ = ["with_correction_uncertainty", "with_setting_uncertainty", "with_uncorrected_mean"]
 
@@ -42,7 +42,7 @@ def with_uncorrected_mean(frame: pl.DataFrame, counted: pl.DataFrame) -> pl.Data
     )
 
 
-def with_setting_uncertainty(frame: pl.DataFrame, counted: pl.DataFrame, assessment: Assessment) -> pl.DataFrame:
+def with_setting_uncertainty(frame: pl.DataFrame, counted: pl.DataFrame, assessment: Basis) -> pl.DataFrame:
     """Add what the setting's temperature and the block's coefficient contribute to lots read in relative state.
 
     One sensor at setting and reading is one input: its two sensitivities are added before they are squared; so are those of
@@ -148,7 +148,7 @@ def _with_material(frame: pl.DataFrame, materials: pl.DataFrame) -> pl.DataFrame
     return join_version(frame, table, key="setting_material", at="last_at", columns=columns)
 
 
-def with_correction_uncertainty(frame: pl.DataFrame, counted: pl.DataFrame, assessment: Assessment) -> pl.DataFrame:
+def with_correction_uncertainty(frame: pl.DataFrame, counted: pl.DataFrame, assessment: Basis) -> pl.DataFrame:
     """Add the standard uncertainty of the corrections for geometry, in the working unit; it does not average down.
 
     Of several rows of one kind the largest counts, since a spot has one of them; kinds are independent.

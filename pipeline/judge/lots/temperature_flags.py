@@ -15,12 +15,12 @@ from schemas.versions import join_version
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from pipeline.judge.assessment import Assessment
+    from pipeline.judge.assessment import Basis
 
 __all__ = ["meter_sensor_flags", "sensor_holds", "sensor_uses", "temperature_flags"]
 
 
-def temperature_flags(assessment: Assessment, live: pl.DataFrame) -> dict[str, list[str]]:
+def temperature_flags(assessment: Basis, live: pl.DataFrame) -> dict[str, list[str]]:
     """Return the flags of each lot that speak of temperature.
 
     Parameters
@@ -42,7 +42,7 @@ def temperature_flags(assessment: Assessment, live: pl.DataFrame) -> dict[str, l
     return found
 
 
-def _working_range(assessment: Assessment, live: pl.DataFrame) -> list[tuple[str, str]]:
+def _working_range(assessment: Basis, live: pl.DataFrame) -> list[tuple[str, str]]:
     low, high = assessment.settings.working_temperature_c
     rows = (
         live.filter((pl.col("temperature_c") < low) | (pl.col("temperature_c") > high))
@@ -69,7 +69,7 @@ def _working_range(assessment: Assessment, live: pl.DataFrame) -> list[tuple[str
     return found
 
 
-def _apart_from_block(assessment: Assessment, live: pl.DataFrame) -> list[tuple[str, str]]:
+def _apart_from_block(assessment: Basis, live: pl.DataFrame) -> list[tuple[str, str]]:
     """Flag lots whose metal was too far from the block's temperature, with the largest difference."""
     limit = assessment.settings.block_part_difference_c
     checks = assessment.checks.filter(pl.col("temperature_c").is_not_null())
@@ -109,7 +109,7 @@ def _apart_from_block(assessment: Assessment, live: pl.DataFrame) -> list[tuple[
     ]
 
 
-def _source(assessment: Assessment, live: pl.DataFrame) -> list[tuple[str, str]]:
+def _source(assessment: Basis, live: pl.DataFrame) -> list[tuple[str, str]]:
     if live["temperature_source"].null_count() == live.height:
         return []
     accepted = assessment.settings.temperature_sources.split()
@@ -136,7 +136,7 @@ def _source(assessment: Assessment, live: pl.DataFrame) -> list[tuple[str, str]]
     ]
 
 
-def _age(assessment: Assessment, live: pl.DataFrame) -> list[tuple[str, str]]:
+def _age(assessment: Basis, live: pl.DataFrame) -> list[tuple[str, str]]:
     if live["temperature_age_min"].null_count() == live.height:
         return []
     limit = assessment.settings.temperature_age_minutes
@@ -158,7 +158,7 @@ def _age(assessment: Assessment, live: pl.DataFrame) -> list[tuple[str, str]]:
     ]
 
 
-def sensor_uses(assessment: Assessment, live: pl.DataFrame, *, of: str = "lot") -> pl.DataFrame:
+def sensor_uses(assessment: Basis, live: pl.DataFrame, *, of: str = "lot") -> pl.DataFrame:
     """Return, by lot (or meter) and sensor, what stood behind the temperatures.
 
     Parameters
@@ -241,11 +241,11 @@ def _changes(sensors: pl.DataFrame, checks: pl.DataFrame, interval: timedelta | 
     return pl.concat([each.rename("at") for each in moments]).drop_nulls().unique().sort()
 
 
-def _day(moment: datetime | None, assessment: Assessment) -> str:
+def _day(moment: datetime | None, assessment: Basis) -> str:
     return "never" if moment is None else f"{moment.astimezone(assessment.settings.zone):%Y-%m-%d}"
 
 
-def _moved_by(row: dict[str, Any], assessment: Assessment, live: pl.DataFrame, of: str) -> str:
+def _moved_by(row: dict[str, Any], assessment: Basis, live: pl.DataFrame, of: str) -> str:
     """Say how far an error of the sensor moves the values that were corrected with it; empty where none was."""
     settings = assessment.settings
     readings = live.filter(
@@ -271,7 +271,7 @@ def _moved_by(row: dict[str, Any], assessment: Assessment, live: pl.DataFrame, o
     return f", an error that moves these values by about {per_degree * row['error_c']:+.2g} {settings.unit}"
 
 
-def _doubt_in_words(row: dict[str, Any], assessment: Assessment, live: pl.DataFrame, of: str) -> str:
+def _doubt_in_words(row: dict[str, Any], assessment: Basis, live: pl.DataFrame, of: str) -> str:
     good = _day(row["good_on"], assessment)
     if row["doubt"] == "failed":
         moved = _moved_by(row, assessment, live, of)
@@ -287,11 +287,11 @@ def _doubt_in_words(row: dict[str, Any], assessment: Assessment, live: pl.DataFr
     )
 
 
-def _sensors(assessment: Assessment, live: pl.DataFrame) -> list[tuple[str, str]]:
+def _sensors(assessment: Basis, live: pl.DataFrame) -> list[tuple[str, str]]:
     return _of_sensors(assessment, live, "lot")
 
 
-def _of_sensors(assessment: Assessment, live: pl.DataFrame, of: str) -> list[tuple[str, str]]:
+def _of_sensors(assessment: Basis, live: pl.DataFrame, of: str) -> list[tuple[str, str]]:
     """Return flags on the sensors that read for a lot or a meter."""
     found: list[tuple[str, str]] = []
     uses = sensor_uses(assessment, live, of=of)
@@ -326,7 +326,7 @@ def _of_sensors(assessment: Assessment, live: pl.DataFrame, of: str) -> list[tup
     return found
 
 
-def meter_sensor_flags(assessment: Assessment) -> dict[str, list[str]]:
+def meter_sensor_flags(assessment: Basis) -> dict[str, list[str]]:
     """Return flags on the sensors that took the temperatures of each meter's checks and settings.
 
     Parameters
@@ -350,7 +350,7 @@ def meter_sensor_flags(assessment: Assessment) -> dict[str, list[str]]:
     return found
 
 
-def sensor_holds(assessment: Assessment, live: pl.DataFrame) -> dict[str, str]:
+def sensor_holds(assessment: Basis, live: pl.DataFrame) -> dict[str, str]:
     """Return, where the site asks for it, the reason to hold each lot read with a sensor in doubt.
 
     A missing check flags and does not hold. Without the setting `sensor_failures_hold` a failed one does not either: support

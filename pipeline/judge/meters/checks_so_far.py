@@ -14,7 +14,7 @@ from schemas.versions import join_version
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from pipeline.judge.assessment import Assessment
+    from pipeline.judge.assessment import Basis
 
 __all__ = ["ENOUGH_CHECKS", "before_closing", "checks_so_far", "last_setting_of", "latest_checks"]
 
@@ -25,7 +25,7 @@ _DAY_US = 86_400_000_000.0
 _SERIES = ["meter", "probe", "frequency_khz", "block"]
 
 
-def checks_so_far(assessment: Assessment) -> pl.DataFrame:
+def checks_so_far(assessment: Basis) -> pl.DataFrame:
     """Return each check on a certified block with what it and those before it say of the meter.
 
     Returns
@@ -104,7 +104,7 @@ def _with_drift(so_far: pl.DataFrame, phase: list[str]) -> pl.DataFrame:
     )
 
 
-def latest_checks(assessment: Assessment, meter: str) -> pl.DataFrame:
+def latest_checks(assessment: Basis, meter: str) -> pl.DataFrame:
     """Return what the checks of a meter say of it now: of :func:`checks_so_far` the last row of each series."""
     own = assessment.checks.filter(pl.col("meter") == meter)
     return checks_so_far(replace(assessment, checks=own)).unique(
@@ -112,13 +112,13 @@ def latest_checks(assessment: Assessment, meter: str) -> pl.DataFrame:
     )
 
 
-def last_setting_of(assessment: Assessment, meter: str) -> datetime | None:
+def last_setting_of(assessment: Basis, meter: str) -> datetime | None:
     """Return when a meter was last set; checks of an earlier phase say nothing of it as it is now."""
     at: datetime | None = assessment.meter_settings.filter(pl.col("meter") == meter)["at"].max()  # type: ignore[assignment]
     return at
 
 
-def before_closing(levels: pl.DataFrame, assessment: Assessment) -> pl.DataFrame:
+def before_closing(levels: pl.DataFrame, assessment: Basis) -> pl.DataFrame:
     """Return what the checks before each lot's closing run say, one row for each block of each meter that read the lot.
 
     Parameters

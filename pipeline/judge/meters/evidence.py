@@ -11,12 +11,12 @@ from pipeline.metrology.calibration import judge_calibrations
 from schemas.versions import version_at
 
 if TYPE_CHECKING:
-    from pipeline.judge.assessment import Assessment
+    from pipeline.judge.assessment import Basis
 
 __all__ = ["blocks_overdue", "calibrations_of", "evidence_flags"]
 
 
-def calibrations_of(assessment: Assessment) -> pl.DataFrame:
+def calibrations_of(assessment: Basis) -> pl.DataFrame:
     """Return the judged external calibrations up to the moment of the assessment."""
     settings = assessment.settings
     table = assessment.tables["calibrations"]
@@ -30,7 +30,7 @@ def calibrations_of(assessment: Assessment) -> pl.DataFrame:
     )
 
 
-def blocks_overdue(assessment: Assessment) -> tuple[str, ...]:
+def blocks_overdue(assessment: Basis) -> tuple[str, ...]:
     """Return the blocks whose present certificate has run out and that a meter was checked on."""
     table = version_at(assessment.tables["blocks"], ["block"], assessment.as_of)
     used = assessment.checks["block"].unique().to_list()
@@ -38,7 +38,7 @@ def blocks_overdue(assessment: Assessment) -> tuple[str, ...]:
     return tuple(due["block"].unique().sort().to_list())
 
 
-def evidence_flags(meter: str, assessment: Assessment) -> list[str]:
+def evidence_flags(meter: str, assessment: Basis) -> list[str]:
     """Return the flags of a meter: found out of tolerance by its last calibration, or checked on blocks past their date."""
     flags = []
     if assessment.tables["calibrations"].height:

@@ -18,7 +18,7 @@ from schemas.versions import version_at
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from pipeline.judge.assessment import Assessment, SignalDecision
+    from pipeline.judge.assessment import Basis, SignalDecision
     from pipeline.workspace.settings import Settings
 
 __all__ = ["meter_result"]
@@ -174,7 +174,7 @@ def _state(runs: pl.DataFrame, settings: Settings, due_on: datetime | None, as_o
     return "fit", ["The last run of checks passed."]
 
 
-def meter_result(meter: str, assessment: Assessment, missing: Mapping[str, int]) -> MeterResult:
+def meter_result(meter: str, assessment: Basis, missing: Mapping[str, int]) -> MeterResult:
     """Summarise one meter.
 
     Parameters
@@ -235,7 +235,7 @@ def _failed_in_baseline(series: pl.DataFrame) -> int:
     return series.filter(pl.col("in_baseline") & ~pl.col("passes")).height
 
 
-def _flags(meter: str, checks: pl.DataFrame, register: pl.DataFrame, assessment: Assessment) -> list[str]:
+def _flags(meter: str, checks: pl.DataFrame, register: pl.DataFrame, assessment: Basis) -> list[str]:
     flags = []
     if not register.height:
         flags.append("meter_not_registered: the meter does not stand in reference/meters.csv")
