@@ -89,7 +89,8 @@ def test_a_day(shell: Shell) -> None:
         assert ada.status == 200, ada.text
         signed = time.monotonic() - began
         until(lambda: "accepted with evidence" in page.read_text(encoding="utf-8"), process)
-        print(f"signed after {signed:.1f} s, on the page {time.monotonic() - began - signed:.1f} s later")
+        with shell.capture.disabled():
+            print(f"signed after {signed:.1f} s, on the page {time.monotonic() - began - signed:.1f} s later")
         assert "accepted with evidence" in ada.get("/lots/L1.html").text
         for person in (cia, ben, ada):
             person.client.close()
