@@ -171,7 +171,7 @@ class Application:
         )  # fmt: skip
         known = self._accounts.now()
         visit.open_to_all = not any(account.open for account in known.values()) and self._here(address)
-        visit.session = self.sessions.of(self._cookie(request))
+        visit.session = self.sessions.of(self._cookie(request), used=parts[0] != "boards")
         if visit.session is not None and visit.session.account is not None:
             account = known.get(visit.session.account)
             if account is None or not account.open or account.sequence != visit.session.stated_by:

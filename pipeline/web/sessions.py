@@ -72,8 +72,8 @@ class Sessions:
                 self._all.pop(oldest)
         return session
 
-    def of(self, token: str) -> Session | None:
-        """Return the visit of a token, where it has not ended."""
+    def of(self, token: str, *, used: bool = True) -> Session | None:
+        """Return the visit of a token, where it has not ended; `used` is whether somebody asked, not a page by itself."""
         session = self._all.get(token)
         now = self._clock()
         if session is None:
@@ -81,7 +81,8 @@ class Sessions:
         if now - session.used > IDLE_S or now - session.began > session.longest_s:
             self.end(token)
             return None
-        session.used = now
+        if used or session.longest_s == LONGEST_READER_S:
+            session.used = now
         return session
 
     def end(self, token: str) -> None:

@@ -163,6 +163,15 @@ def test_a_session_ends_when_nobody_does_anything_and_at_the_latest(app: Applica
     assert person.get("/me").at == "/sign-in"
 
 
+def test_a_board_that_refreshes_itself_keeps_nobody_signed_in_who_may_decide(app: Application) -> None:
+    clock = with_clock(app)
+    person = Person(app).sign_in("Ben Moor")
+    for _ in range(3):
+        clock.now += 400
+        person.get("/boards/LINE.html")
+    assert person.at == "/sign-in"
+
+
 def test_a_board_on_a_wall_goes_on_for_days_as_a_reader(app: Application) -> None:
     clock = with_clock(app)
     person = Person(app).sign_in("Dan Ro")
