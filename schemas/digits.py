@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -16,6 +17,7 @@ __all__ = [
     "finite",
     "p_in_words",
     "probability_in_words",
+    "typeset",
 ]
 
 LEAST_PROBABILITY = 1e-4
@@ -91,3 +93,23 @@ def probability_in_words(value: float) -> str:
 def p_in_words(p: float) -> str:
     """Return a p value as the pipeline and the terminal tell it: p = 0.012, or p less than 1 in 10,000."""
     return f"p {probability_in_words(p)}" if p < LEAST_PROBABILITY else f"p = {p:.2g}"
+
+
+_NEGATIVE = re.compile(r"(?<![\w./~-])-(?=\d)")
+_POWER = re.compile(r"(?<=\d)e([+\u2212-])0*(\d+)\b")
+_RAISED = str.maketrans("0123456789-", "⁰¹²³⁴⁵⁶⁷⁸⁹⁻")
+_COUNTED = re.compile(r"\b(\d+) ((?:[a-z]+ )?[a-z]+)\(s\)( have| were| contradict)?")
+_OF_ONE = {" have": " has", " were": " was", " contradict": " contradicts"}
+
+
+def typeset(sentence: str) -> str:
+    """Return a sentence as it is read: −0.5 and 2.1·10⁻⁷ for -0.5 and 2.1e-07, 1 reading for 1 reading(s); ids and dates stay."""
+
+    def power(found: re.Match[str]) -> str:
+        return "·10" + f"{'' if found[1] == '+' else '-'}{found[2]}".translate(_RAISED)
+
+    def counted_noun(found: re.Match[str]) -> str:
+        verb = found[3] or ""
+        return f"{found[1]} {found[2]}{_OF_ONE.get(verb, '')}" if found[1] == "1" else f"{found[1]} {found[2]}s{verb}"
+
+    return _NEGATIVE.sub("\u2212", _POWER.sub(power, _COUNTED.sub(counted_noun, sentence)))

@@ -84,7 +84,7 @@ def layout_suggest(
         )
         return
     console = output.out()
-    console.print(output.plain(found.layout_text) if to is None else f"Written to {to}")
+    console.print(output.literal(found.layout_text) if to is None else f"Written to {to}")
     _preview(found.preview)
     for question in found.questions:
         mark = "OPEN" if question.blocking else "to confirm"
@@ -94,14 +94,14 @@ def layout_suggest(
         told = ", ".join(f"{fate} {count}" for fate, count in found.tried.counts.items() if count) or "nothing"
         console.print(output.plain(f"Tried on the whole file: {found.tried.readings.height} readings; lines: {told}"))
     for line in found.lost[:20]:
-        console.print(output.plain(f"LOST: {line}"))
+        console.print(output.literal(f"LOST: {line}"))
     if len(found.lost) > 20:
         console.print(f"LOST: {len(found.lost) - 20} more lines")
     if found.complete and to is not None:
         console.print("Nothing is open and no line is lost.")
     else:
         how = "Keep it" if found.complete else "Answer (nothing is ever assumed)"
-        console.print(output.plain(f"{how}: {command}"))
+        console.print(output.literal(f"{how}: {command}"))
 
 
 def _after_name(text: str) -> tuple[str, str, str]:
@@ -307,7 +307,7 @@ def quarantine_show(
         return
     console = output.out()
     console.print(output.plain(f"{row['file']}, line {row['line']}, state {row['state']}"))
-    console.print(output.plain(f"  line as it stands: {row['original']}"))
+    console.print(output.literal(f"  line as it stands: {row['original']}"))
     console.print(output.plain(f"  {row['reason']}: {row['sentence']}"))
     if row["decided_by"]:
         console.print(output.plain(f"  {row['state']} by {row['decided_by']}: {row['decided_why']}"))

@@ -16,7 +16,7 @@ from pipeline.cli.work import exit_code
 from pipeline.errors import UsageError
 from pipeline.metrology.units import lead_unit
 from pipeline.near import nearest
-from schemas.digits import decimals_for, probability_in_words
+from schemas.digits import counted, decimals_for, probability_in_words
 from schemas.documents import as_json
 
 if TYPE_CHECKING:
@@ -396,7 +396,7 @@ def _show_meter(result: Any, path: str | None, settings: Settings) -> None:
     if rough := [one for one in result.precision_signals if not one.dispositions]:
         console.print(
             output.plain(
-                f"  readings scattered beyond the action limit in {len(rough)} checks, the last on {rough[-1].block} on "
+                f"  readings scattered beyond the action limit in {counted(len(rough), 'check')}, the last on {rough[-1].block} on "
                 f"{output.when(rough[-1].at, settings)[:10]}: look at probe, surface and fixture"
             )
         )

@@ -16,6 +16,7 @@ from rich.table import Table
 from rich.text import Text
 
 from schemas.conditions import FIRST
+from schemas.digits import typeset
 from schemas.documents import as_json
 
 if TYPE_CHECKING:
@@ -31,6 +32,7 @@ __all__ = [
     "Shown",
     "decided",
     "instead_of_printing",
+    "literal",
     "load_document",
     "note",
     "note_edits",
@@ -55,6 +57,10 @@ def verdict_words(verdict: str, conditions: Sequence[str] = ()) -> str:
 
 
 class _Console(Console):
+    def print(self, *objects: Any, **given: Any) -> None:
+        """Print sentences as they are read; what is not to be altered comes as :class:`rich.text.Text`."""
+        super().print(*(typeset(one) if isinstance(one, str) else one for one in objects), **given)
+
     def on_broken_pipe(self) -> None:
         """Let the command end as it wants where nobody reads on: rich would call that an error of ours."""
         raise BrokenPipeError
@@ -75,6 +81,11 @@ def plain(text: str) -> str:
         f"\\u{ord(c):04x}" if unicodedata.category(c) in ("Cc", "Cf", "Cs", "Zl", "Zp") and c not in "\n\t" else c
         for c in text
     )
+
+
+def literal(text: str) -> Text:
+    """Return what is printed as it stands: lines of a file, a layout, a command to be typed."""
+    return Text(plain(text))
 
 
 def note(text: str) -> None:
@@ -169,7 +180,7 @@ def _longest(texts: Iterable[str], *, whole: int = 0) -> int:
 
 def table(title: str, columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
     """Print a table on standard output."""
-    cells = [[plain("" if cell is None else str(cell)) for cell in row] for row in rows]
+    cells = [[typeset(plain("" if cell is None else str(cell))) for cell in row] for row in rows]
     console = out()
     if not console.is_terminal:
         console = _Console(markup=False, highlight=False, emoji=False, width=160)

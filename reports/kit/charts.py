@@ -13,6 +13,7 @@ import json
 import math
 import re
 from datetime import timedelta
+from decimal import ROUND_HALF_UP, Decimal
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
@@ -197,7 +198,11 @@ def _values(plot: Plot) -> Html:
     """
     timed = plot.x_time is not None
     start = math.floor(plot.x_domain[0]) if timed else 0
-    points = [[_seven(point["x"] - start, timed=timed), _seven(point["y"])] for point in plot.points]
+    decimals = [0 if plot.x_counts else plot.x_decimals, plot.y_decimals]
+    points = [
+        [round(point["x"] - start) if timed else _value(point["x"], decimals[0]), _value(point["y"], decimals[1])]
+        for point in plot.points
+    ]
     said = [point.get("said", "") for point in plot.points]
     keys = [int(key) if (key := point.get("key", "")).isdecimal() else key for point in plot.points]
     document: Row = {
@@ -207,7 +212,6 @@ def _values(plot: Plot) -> Html:
         "titles": [plot.x_title, plot.y_title],
         "points": points,
     }
-    decimals = [0 if plot.x_counts else plot.x_decimals, plot.y_decimals]
     if decimals != [None, None]:
         document["decimals"] = decimals
     if plot.x_time is not None:
@@ -224,9 +228,20 @@ def _values(plot: Plot) -> Html:
     return data_block(document)
 
 
-def _seven(value: float, *, timed: bool = False) -> float:
-    """Return a value as exactly as a reader of a chart could want it; a time to the millisecond."""
-    return round(value) if timed else float(f"{value:.7g}")
+def _value(value: float, decimals: int | None) -> float:
+    """Return a value as exactly as a reader of a chart could want it, so that the script rounds it as the tables are rounded.
+
+    A script rounds a half up that Python rounds to even.
+    """
+    short = float(f"{value:.7g}")
+    if decimals is None:
+        return short
+    written = f"{value:.{decimals}f}"
+    return (
+        short
+        if f"{Decimal(short).quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP)}" == written
+        else float(written)
+    )
 
 
 def figure(number: int, anchor: str, chart: Html, *sentences: str, table: str | None = None, there: str = "") -> Html:

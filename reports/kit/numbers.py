@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from schemas.digits import decimals_for, finite
+from schemas.digits import decimals_for, finite, typeset
 
 __all__ = [
     "Clock",
@@ -45,14 +44,14 @@ def significant(value: float | None, digits: int = 3) -> str:
         return "0"
     exponent = int(f"{value:.{digits - 1}e}".partition("e")[2])
     if not -5 <= exponent <= 7:
-        return f"{value:.{digits - 1}e}".replace("-", MINUS)
+        return typeset(f"{value:.{digits - 1}e}")
     return fixed(value, max(digits - 1 - exponent, 0))
 
 
 def as_written(value: float | None) -> str:
     """Return a number of a reference table as it was written, as far as the number tells."""
     value = finite(value)
-    return "" if value is None else f"{value:.12g}".replace("-", MINUS)
+    return "" if value is None else typeset(f"{value:.12g}")
 
 
 def compact(value: float | None, digits: int = 3) -> str:
@@ -73,20 +72,6 @@ def offset_in_words(offset: timedelta) -> str:
         return "UTC"
     hours, rest = divmod(abs(minutes), 60)
     return f"UTC{'+' if minutes > 0 else MINUS}{hours:02d}:{rest:02d}"
-
-
-_NEGATIVE = re.compile(r"(?<![\w.-])-(?=\d)")
-_POWER = re.compile(r"(?<=\d)e([+-])0*(\d+)\b")
-_RAISED = str.maketrans("0123456789-", "⁰¹²³⁴⁵⁶⁷⁸⁹⁻")
-
-
-def typeset(sentence: str) -> str:
-    """Return a sentence with its numbers as they are printed: −0.5 and 2.1·10⁻⁷ for -0.5 and 2.1e-07; ids and dates stay."""
-
-    def power(found: re.Match[str]) -> str:
-        return "·10" + f"{'-' if found[1] == '-' else ''}{found[2]}".translate(_RAISED)
-
-    return _NEGATIVE.sub(MINUS, _POWER.sub(power, sentence))
 
 
 @dataclass(frozen=True)

@@ -95,6 +95,7 @@ h1{font-size:clamp(1.9rem,5vw,2.9rem);line-height:1.1;font-weight:600;margin:1.4
 h2{font-size:1.15rem;font-weight:600;line-height:1.25;margin:0}
 h3{font-size:1.05rem;font-weight:600;margin:1.6rem 0 .4rem}
 p{margin:.5rem 0}
+sub{font-size:.75em;line-height:0}
 ul,ol{margin:.4rem 0;padding-left:1.4rem}
 li{margin:.25rem 0}
 bdi,td,dd,li{unicode-bidi:isolate}
@@ -230,6 +231,7 @@ border-bottom:2px solid var(--tone)}
 .sheet{border:0}
 }
 @media (prefers-reduced-motion:no-preference){html{scroll-behavior:smooth}}
+@page across{size:landscape}
 @media print{
 :root{color-scheme:light;LIGHT}
 html{font-size:9.5pt}body{line-height:1.35}
@@ -252,7 +254,7 @@ h2,h3,caption{break-after:avoid}
 thead{display:table-header-group}
 table,.broad{font-size:.85rem;min-width:0}
 th,td{overflow-wrap:break-word;padding-right:.6rem}
-.h{min-width:0;font-size:.85rem}
+sub{font-size:max(.75em,8pt)}.h{min-width:0;font-size:.85rem}
 .across{page:across}
 a{color:inherit;text-decoration:none}
 .verdict,.caution,tr.mark td,tr.mark th{-webkit-print-color-adjust:exact;print-color-adjust:exact}
@@ -293,7 +295,7 @@ def running_foot(words: str, page: str, of: str) -> str:
         return "".join(c if c.isascii() and (c.isalnum() or c == " ") else f"\\{ord(c):x} " for c in text)
 
     return (
-        "@page across{size:landscape}@page{margin:11mm 14mm 14mm;"
+        "@page{margin:11mm 14mm 14mm;"
         f'@bottom-left{{content:"{quoted(words)}";font:8pt sans-serif;color:#444}}'
         f'@bottom-right{{content:"{quoted(page)} " counter(page) " {quoted(of)} " counter(pages);'
         "font:8pt sans-serif;color:#444}}"

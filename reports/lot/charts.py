@@ -216,9 +216,7 @@ def spread_plot(result: LotResult, spots: pl.DataFrame, *, unit: str, decimals: 
     tallest = max(len(found) for found in bins.values())
     stacked = tallest <= 20 and len(rows) <= MOST_MARKS
     top = max(tallest, 4) * 1.18
-    plot = Plot(
-        (low, high), (0, top), _value_axis(result, unit), words.FIGURE_OF["spots_axis"], height=100, x_decimals=decimals
-    )
+    plot = Plot((low, high), (0, top), _value_axis(result, unit), words.FIGURE_OF["spots_axis"], height=100)
     for limit, edge in _guards(result):
         plot.rect(max(min(limit, edge), low), min(max(limit, edge), high), 0, top, "grid")
         if low < edge < high:
@@ -233,7 +231,8 @@ def spread_plot(result: LotResult, spots: pl.DataFrame, *, unit: str, decimals: 
                     low + (place + 0.5) * width,
                     index + 0.5,
                     _MEANING.get(row["within"], "plain"),
-                    said=_named(row),
+                    # a mark stands in the middle of its class, so its own value is told
+                    said=f"{_named(row)}: {fixed(row['mean'], decimals)} {unit}",
                     key=f"{row['number']}",
                 )
     for name, value in limits:

@@ -16,6 +16,7 @@ from pipeline.questions.provenance import PageContext
 from pipeline.statistics.agreement import agreement, normalised_errors
 from pipeline.statistics.between_lots import lots_together
 from pipeline.statistics.trend import slope
+from schemas.digits import counted
 from schemas.suppliers import CertificateAgreement, Peer, SupplierMaterial, SupplierPage, SupplierResult
 from schemas.versions import version_at
 
@@ -281,7 +282,7 @@ def _trend(lots: pl.DataFrame) -> tuple[float | None, tuple[float, float] | None
         pl.col("mean").is_not_null() & pl.col("first_at").is_not_null() & (pl.col("support") != "suspect")
     )
     if usable.height < _LEAST_FOR_SLOPE:
-        return None, None, f"{usable.height} lots, a slope needs {_LEAST_FOR_SLOPE}"
+        return None, None, f"{counted(usable.height, 'lot')}, a slope needs {_LEAST_FOR_SLOPE}"
     seconds = (usable["first_at"] - usable["first_at"][0]).dt.total_microseconds().to_numpy() / 1e6
     line = slope(seconds / _SECONDS_IN_30_DAYS, usable["mean"].to_numpy())
     interval = None if line.low is None or line.high is None else (line.low, line.high)

@@ -7,6 +7,7 @@ import json
 import math
 import re
 from datetime import timedelta
+from decimal import ROUND_HALF_UP, Decimal
 
 import polars as pl
 import pytest
@@ -192,6 +193,14 @@ def test_names_that_would_cover_one_another_are_raised() -> None:
 def test_a_long_name_is_cut_for_the_chart() -> None:
     assert clipped("P" * 40, 12) == "P" * 11 + "…"
     assert clipped("P01", 12) == "P01"
+
+
+@given(st.integers(-(10**6), 10**6).map(lambda eighths: eighths / 8) | st.floats(-1e4, 1e4), st.integers(0, 3))
+def test_a_script_rounds_a_value_as_the_tables_are_rounded(value: float, decimals: int) -> None:
+    # the script rounds a half away from zero (ECMA-262, Number.prototype.toFixed, of the number's size), Python to even
+    stored = abs(Decimal(charts._value(value, decimals)))
+    told = stored.quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP)
+    assert told == abs(Decimal(f"{value:.{decimals}f}"))
 
 
 # charts of a lot

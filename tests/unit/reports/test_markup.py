@@ -107,7 +107,7 @@ def test_numbers_are_written_for_people() -> None:
     assert significant(0.0341) == "0.0341"
     assert significant(9.999) == "10.0"
     assert significant(0.0) == "0"
-    assert significant(1e-12) == "1.00e−12"
+    assert significant(1e-12) == "1.00·10⁻¹²"
     assert compact(60.0) == "60"
     assert compact(2.05) == "2.05"
     assert as_written(57.5) == "57.5"

@@ -25,7 +25,7 @@ from schemas.results import FilesPage
 ELEMENTS = {
     "html", "head", "meta", "title", "link", "style", "body", "div", "header", "main", "footer", "section", "p", "a", "h1", "h2",
     "h3", "ul", "ol", "li", "dl", "dt", "dd", "table", "caption", "thead", "tbody", "tr", "th", "td", "figure", "figcaption", "b",
-    "small", "span", "details", "summary", "bdi", "svg", "g", "path", "line", "text", "rect", "symbol", "use", "nav", "script", "defs", "code", "pre",
+    "small", "span", "details", "summary", "bdi", "svg", "g", "path", "line", "text", "rect", "symbol", "use", "nav", "script", "defs", "code", "pre", "sub",
 }  # fmt: skip
 ATTRIBUTES = {
     "lang", "charset", "http-equiv", "content", "name", "rel", "href", "class", "id", "scope", "tabindex", "role", "aria-label",
