@@ -213,7 +213,7 @@ def _strangers(assessment: Assessment, event: Found) -> pl.DataFrame:
     return others.filter(inside | (pl.col("unknown_clock") > 0)).with_columns(pl.lit("possible").alias("doubt"))
 
 
-def event_result(assessment: Assessment, event: Found, said: Decided, facts: LotFacts | None = None) -> EventResult:
+def event_result(assessment: Assessment, event: Found, said: Decided, facts: LotFacts) -> EventResult:
     """Return an event with its lots and decisions.
 
     Parameters
@@ -225,7 +225,7 @@ def event_result(assessment: Assessment, event: Found, said: Decided, facts: Lot
     said
         From :func:`decided`.
     facts
-        From :func:`lot_facts`; looked up where they are not given.
+        From :func:`lot_facts`.
     """
     fired = event.checks.to_dicts()
     own = [one for name in event.names for one in said.on_events.get(name, [])]
@@ -233,7 +233,7 @@ def event_result(assessment: Assessment, event: Found, said: Decided, facts: Lot
     # one that was written before the event went on does not speak of what came after it
     disposed = all(any(one.fits(row) for one in on_signals) for row in fired) if fired else bool(own)
     written = sorted({*own, *(one.decision for one in on_signals)}, key=lambda d: (d.at, d.by, d.decision, d.why))
-    lots = _lots(assessment, event, said, disposed, lot_facts(assessment) if facts is None else facts)
+    lots = _lots(assessment, event, said, disposed, facts)
     closed = disposed and all(lot.settled for lot in lots)
     notes = list(event.notes)
     if any(lot.unknown_clock for lot in lots):
