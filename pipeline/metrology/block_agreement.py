@@ -204,12 +204,13 @@ class _Part:
 
 
 def _log_likelihood(squares: tuple[float, float], freedom: tuple[int, int]) -> float:
-    return -0.5 * sum(nu * log(max(ss, 1e-300) / nu) for ss, nu in zip(squares, freedom, strict=True) if nu > 0)
+    """Return the logarithm of the likelihood, but for what the freedoms alone say."""
+    return -0.5 * sum(nu * log(max(ss, 1e-300)) for ss, nu in zip(squares, freedom, strict=True))
 
 
 @dataclass(frozen=True, slots=True)
 class _Fit:
-    gain: float  # in log likelihood
+    gain: float  # log likelihood, but for what is common to all candidates
     size: float
     standard_error: float
     f_ratio: float
@@ -222,7 +223,7 @@ def _fit(candidate: _Candidate, within: _Part, means: _Part) -> _Fit | None:
     am, bm = means.along(candidate.means)
     # what tells a block is the differences, what tells a meter the means: the exact F test is made there
     test_a, test_b, part = (aw, bw, within) if candidate.subject.kind == "block" else (am, bm, means)
-    if test_b == 0.0 or part.freedom < 2:
+    if test_b == 0.0:
         return None
     f_squares = part.squares - test_a**2 / test_b
     if f_squares <= 0:
@@ -236,14 +237,14 @@ def _fit(candidate: _Candidate, within: _Part, means: _Part) -> _Fit | None:
             max(squares[1] - 2 * size * am + size**2 * bm, 0.0),
         )
         weights = tuple(
-            nu / ss if ss > 0 and nu > 0 else 0.0 for ss, nu in zip(after, (within.freedom, means.freedom), strict=True)
+            nu / ss if ss > 0 else 0.0 for ss, nu in zip(after, (within.freedom, means.freedom), strict=True)
         )
         precision = weights[0] * bw + weights[1] * bm
         if precision <= 0:
             return None
         size = (weights[0] * aw + weights[1] * am) / precision
     freedom = (within.freedom, means.freedom)
-    gain = _log_likelihood(after, freedom) - _log_likelihood(squares, freedom)
+    gain = _log_likelihood(after, freedom)
     f_ratio = test_a**2 / test_b / (f_squares / (part.freedom - 1))
     return _Fit(gain, size, precision**-0.5, f_ratio, part.freedom - 1)
 
@@ -251,7 +252,7 @@ def _fit(candidate: _Candidate, within: _Part, means: _Part) -> _Fit | None:
 def _thinned(times: Floats, most: int) -> Floats:
     if times.size <= most:
         return times
-    return times[np.unique(np.linspace(0, times.size - 1, most).round().astype(np.int64))]
+    return times[np.linspace(0, times.size - 1, most).astype(np.int64)]
 
 
 def _enough(layout: _Layout, subject: _Subject, at: float) -> tuple[bool, int]:
@@ -287,13 +288,13 @@ def _candidate(layout: _Layout, subject: _Subject, shape: str, at: float) -> _Ca
 
 def _subjects(data: Visits, level: Floats) -> list[_Subject]:
     def subject(kind: str, index: int, concerned: NDArray[np.bool_], weight: Floats, few: int) -> _Subject:
-        visits, blocks = np.unique(data.visit[concerned]), int(np.unique(data.block[concerned]).size)
+        visits, blocks = data.visit[concerned], int(np.unique(data.block[concerned]).size)
         return _Subject(kind, index, concerned, weight, few, visits, blocks)
 
     whole = np.ones(data.value.size)
     found = [subject("block", int(b), data.block == b, whole, _FEW) for b in np.unique(data.block)]
     # a meter reads high by so much, or by so much of the level
-    for weight in (whole, level[data.block] / float(level.mean())):
+    for weight in (whole, level[data.block]):
         found += [subject("meter", int(m), data.meter == m, weight, 1) for m in np.unique(data.meter)]
     return found
 
@@ -315,9 +316,8 @@ def _refined(
 ) -> tuple[_Candidate, _Fit]:
     """Look at each visit near the best one of those that were spread evenly."""
     candidate, _ = rough
-    most = _MOST_TIMES if candidate.shape == "step" else _MOST_RAMPS
     place = int(np.searchsorted(times, candidate.at))
-    reach = times.size // most + 1
+    reach = times.size // _MOST_RAMPS + 1
     near = [
         found
         for at in times[max(place - reach, 1) : place + reach + 1]
@@ -362,14 +362,9 @@ def find_movements(data: Visits, *, significance: float = SIGNIFICANCE) -> tuple
     if not data.value.size:
         return ()
     layout = _Layout(data)
-    if layout.within_freedom < 2 or layout.means_freedom < 2:
-        return ()
     origin = float(data.value[0])
     split = layout.split(data.value - origin)
-    blocks = int(data.block.max()) + 1
-    level = np.bincount(data.block, weights=data.value, minlength=blocks) / np.maximum(
-        np.bincount(data.block, minlength=blocks), 1
-    )
+    level = np.bincount(data.block, weights=data.value) / np.maximum(np.bincount(data.block), 1)
     times = np.unique(data.time)
     subjects = _subjects(data, level)
     candidates = _candidates(layout, subjects, times)

@@ -98,6 +98,25 @@ def test_a_setting_is_no_movement_and_two_movements_are_told_apart() -> None:
     assert {(one.kind, one.index) for one in find_movements(both)} == {("meter", 0), ("block", 2)}
 
 
+def test_each_movement_is_tested_beside_the_other_ones() -> None:
+    """Within visits of 3 meters to 4 blocks, 24 each: 23·3·3 degrees of freedom, less one a movement."""
+    data = visits(5, blocks=4)
+    moved = 0.4 * ((data.block == 0) & (data.time >= 50)) - 0.4 * ((data.block == 2) & (data.time >= 75))
+    found = find_movements(replace(data, value=data.value + moved))
+    assert sorted((one.index, one.at, one.degrees_of_freedom) for one in found) == [(0, 50.0, 205), (2, 75.0, 205)]
+    assert [one.p_value for one in found] == sorted(one.p_value for one in found)
+
+
+@pytest.mark.parametrize("before", [True, False])
+def test_a_meter_that_was_there_on_one_side_only_did_not_see_it(before: bool) -> None:
+    data = visits(7, ("block", 2), size=0.4)
+    kept = (data.meter != 2) | ((data.time < 70) if before else (data.time >= 76))
+    data = Visits(*(getattr(data, name)[kept] for name in ("visit", "time", "meter", "block", "phase", "value")))
+    data = replace(data, visit=np.unique(data.visit, return_inverse=True)[1])
+    (found,) = find_movements(data)
+    assert (found.kind, found.index, found.meters) == ("block", 2, 2)
+
+
 def test_a_block_that_moved_twice_took_two_steps_and_not_the_ramp_that_first_seemed_likeliest() -> None:
     data = visits(0, n=48)
     on_it = data.block == 1
