@@ -319,7 +319,7 @@ def _came_to_light(assessment: Assessment) -> dict[str, tuple[CameToLight, ...]]
     worst = (
         around.join(assessment.checks.filter(pl.col("bias").is_not_null()), on=["meter", "run"], how="inner")
         .sort("lot", "meter", share, "at", "block", descending=[False, False, True, False, False])
-        .unique(["lot", "meter"], keep="first", maintain_order=True)
+        .unique(["lot", "meter"], keep="first")
         .select("lot", "meter", "block", pl.col("at").alias("checked_at"), "bias", "tolerance")
     )
     light: dict[str, list[CameToLight]] = {}
