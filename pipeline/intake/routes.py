@@ -100,7 +100,7 @@ def route(
     refusals.add(names.is_null(), column, "missing_value", "a name", names)
     text = names.cast(pl.String)
     for (reason, expected), some in wrong.items():
-        here = text.is_in(some).fill_null(value=False)
+        here = text.is_in(some)
         if routes.otherwise == "hold":
             line = int(lines[int(here.arg_true()[0])])
             listing = ", ".join(f"'{shown(one)}'" for one in some[:5])

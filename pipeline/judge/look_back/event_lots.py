@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -190,8 +191,7 @@ def _lots(assessment: Assessment, event: Found, said: Decided, disposed: bool, f
                 one.settled,
                 _ORDER.index(one.doubt),
                 one.shipped_on is not None,
-                one.risk is None,
-                one.risk or 0.0,
+                math.inf if one.risk is None else one.risk,
                 one.lot,
                 one.meter,
             ),

@@ -361,7 +361,7 @@ def test_a_name_in_two_lists_waits() -> None:
     names = {"blocks": frozenset({"BL-A1", "KB-01"}), "lots": frozenset({"KB-01"}), "studies": frozenset[str]()}
     found = read(TOP + section("KB-01", "33,10") + section("BL-A1", "33,50"), layout, listed=names)
     assert refused(found) == [(8, "in_two_lists")]
-    assert "this stands among the blocks and the lots" in found.quarantine["sentence"][0]
+    assert "this stands among the blocks and the lots. " in found.quarantine["sentence"][0]
 
 
 def test_the_layout_may_hold_the_whole_file_for_a_name_that_no_route_fits() -> None:
@@ -369,6 +369,11 @@ def test_the_layout_may_hold_the_whole_file_for_a_name_that_no_route_fits() -> N
     held = read(TOP + section("KB-01", "33,10") + section("kb-01", "33,50"), layout).held
     assert held is not None
     assert (held.reason, held.line, held.details) == ("not_routed", 14, ("kb-01",))
+    names = [f"zz-{n}" for n in range(6)]
+    many = read(TOP + "".join(section(name, "33,50") for name in names), layout).held
+    assert many is not None
+    assert sorted(many.details) == names  # the first five are said, all stand below
+    assert many.sentence.count("'zz-") == 5
     assert read(TOP + section("KB-01", "33,10"), layout).held is None
 
 

@@ -81,6 +81,20 @@ def test_every_name_of_an_event_is_taken_and_no_other() -> None:
             the_event(events, text)
 
 
+def test_an_event_that_is_not_known_is_refused_with_the_last_five_of_its_meter_or_of_all() -> None:
+    scenario = Scenario(lots=LOTS)
+    for day in range(6):
+        scenario.check("07:00", 0.6, day=day).check("09:00", day=day)
+    scenario.check("12:00", 0.6, meter="M2", day=5).check("14:00", meter="M2", day=5)
+    events = scenario.assess("23:00", day=6).found_events
+    own = [f"M1/2026-03-0{day}" for day in range(3, 8)]
+    for text, known in (("M1/x", own), ("zz", [*own[1:], "M2/2026-03-07"])):
+        with pytest.raises(UsageError, match=f"'{text}' is not known. Known: {', '.join(known)}. See"):
+            the_event(events, text)
+    with pytest.raises(UsageError, match=r"Known: none\."):
+        the_event([], "M1/2026-03-02")
+
+
 def test_an_event_that_late_data_let_begin_earlier_keeps_its_old_names() -> None:
     once = failures("13:00").assess("23:00").found_events[0]
     longer = failures("13:00").check("11:30", 0.6).assess("23:00").found_events[0]

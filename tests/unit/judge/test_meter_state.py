@@ -137,6 +137,9 @@ def test_a_meter_is_judged_by_its_own_runs() -> None:
     first, second = meter(scenario, "11:00"), meter(scenario, "11:00", name="M2")
     assert (first.state, first.runs, first.suspect_lots) == ("suspended", 2, ("L1",))
     assert (second.state, second.runs, second.checks, second.suspect_lots) == ("fit", 1, 2, ())
+    # what a failure would put on hold is what the meter itself read
+    assert {one.readings_largest for one in first.check_intervals} == {3}
+    assert second.check_intervals == ()
 
 
 # limits of a block ---------------------------------------------------------------------------------------------------------
