@@ -86,6 +86,9 @@ def test_a_meter_that_moved_by_a_part_of_the_level_is_no_block() -> None:
     found = find_movements(replace(data, value=data.value * gain))
     assert [(one.kind, one.index) for one in found] == [("meter", 1)]
     assert found[0].certain
+    # of blocks at 50 to 62 the mean is 56
+    assert found[0].size == pytest.approx(0.004 * 56, abs=4 * found[0].standard_error)
+    assert found[0].standard_error < 0.03
 
 
 def test_a_setting_is_no_movement_and_two_movements_are_told_apart() -> None:
