@@ -249,7 +249,8 @@ class Application:
             case ["sign-out"] if visit.method == "POST":
                 self.sessions.end(session.token)
                 response = RedirectResponse("/sign-in", 303)
-                response.delete_cookie(self._cookie_name(secure=visit.secure), path="/")
+                # a browser lets nobody set a cookie of this name without Secure, not even to end it
+                response.delete_cookie(self._cookie_name(secure=visit.secure), path="/", secure=visit.secure)
                 return response
             case ["me"]:
                 return self._me(visit, account, session)
@@ -426,12 +427,16 @@ def _said_by_proxy(request: Request) -> tuple[str, bool]:
     Refused
         If it does not say, or they came in the clear.
     """
-    last = request.headers.get("x-forwarded-for", "").rpartition(",")[2].strip()
+
+    def last(name: str) -> str:
+        # a proxy may add a line of its own below the one that a stranger sent
+        return ",".join(request.headers.getlist(name)).rpartition(",")[2].strip()
+
     try:
-        address = str(ipaddress.ip_address(last))
+        address = str(ipaddress.ip_address(last("x-forwarded-for")))
     except ValueError:
         raise Refused(403, words.TOLD["gone"]) from None
-    if request.headers.get("x-forwarded-proto", "").strip().casefold() != "https":
+    if last("x-forwarded-proto").casefold() != "https":
         raise Refused(403, words.TOLD["gone"])
     return address, True
 

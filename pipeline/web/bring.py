@@ -139,7 +139,8 @@ def _place(folder: Path, given: str, data: bytes) -> Path:
     if not name:
         raise UsageError(words.TOLD["no_name"])
     stem, dot, ending = name.rpartition(".")
-    stem, ending = (stem[:100], f".{ending[:10]}") if dot and stem else (name[:100], "")
+    stem, ending = (stem, f".{ending[:10]}") if dot and stem else (name, "")
+    stem = stem[:100].encode()[:190].decode(errors="ignore")  # a disk counts bytes
     path = folder / f"{stem}{ending}"
     if path.exists() and path.read_bytes() != data:
         path = folder / f"{stem}-{sha256_of(data)[:12]}{ending}"

@@ -86,6 +86,7 @@ def test_an_unknown_file_is_held_and_a_layout_proposed(root: Path) -> None:
     [
         ("../../evil.csv", "evil.csv"), ("..\\..\\evil.csv", "evil.csv"), ("/etc/evil.csv", "evil.csv"),
         (".hidden.csv", "hidden.csv"), ("a\x00b.csv", "a_b.csv"), ("<b>x</b>.csv", "b_.csv"), ("x" * 300 + ".csv", "x" * 100 + ".csv"),
+        ("漢" * 120 + ".csv", "漢" * 63 + ".csv"),  # 255 bytes are the longest name of most disks
     ],
 )  # fmt: skip
 def test_a_file_lies_in_the_inbox_and_nowhere_else(root: Path, name: str, lies: str) -> None:

@@ -273,6 +273,16 @@ def test_a_name_that_nobody_has_is_answered_as_one_that_somebody_has(
     assert costs == [10] * 10
 
 
+def test_a_name_too_long_for_a_name_costs_no_more_than_one(app: Application) -> None:
+    with_clock(app)
+    # putting marks into canonical order takes time with the square of their number: this many take a minute
+    name = "a" + "\u0301\u0327" * 80_000
+    person = Person(app).get("/sign-in").send("sign", name=name, password=PASSWORD)
+    assert person.status == 403
+    assert max(map(len, app.tries._wrong)) < 400
+    assert accounts.key_of(name) == accounts.key_of(name[:200])
+
+
 def test_wrong_signatures_count_as_wrong_passwords(app: Application) -> None:
     with_clock(app)
     person = Person(app).sign_in("Ben Moor").get("/decide/lot").send("look", lot="L1", decision="sorted", why="x")
@@ -383,6 +393,14 @@ def test_behind_a_proxy_it_alone_may_ask_and_says_for_whom(root: Path) -> None:
     assert Person(app, "10.0.0.3", "https://works").get("/sign-in", **told).status == 403
     assert Person(app, "127.0.0.1", "http://127.0.0.1").get("/sign-in").status == 403
     assert person.get("/sign-in", **{**told, "X-Forwarded-Proto": "http"}).status == 403
+    # a proxy that adds a line of its own is believed, not the line of a stranger above it
+    forged = [("X-Forwarded-For", "6.6.6.6"), ("X-Forwarded-For", "10.0.0.78"), ("X-Forwarded-Proto", "https")]
+    seen: list[str] = []
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(app._rates, "taken", lambda address: seen.append(address) or True)
+        assert person.client.get("/sign-in", headers=forged).status_code == 200
+    assert seen == ["10.0.0.78"]
+    assert person.client.get("/sign-in", headers=[*forged, ("X-Forwarded-Proto", "http")]).status_code == 403
     assert person.get("/sign-in", **{**told, "X-Forwarded-For": "me"}).status == 403
 
 
