@@ -63,6 +63,8 @@ class Signature:
         As the events state them.
     seen
         The last event when the signer looked: what was decided on the same thing since is refused.
+    stated_by
+        The event that stated the account when its password was given: nobody signs once it was closed or changed since.
     events
         What was signed; filled as it is written.
     """
@@ -72,6 +74,7 @@ class Signature:
     address: str
     how: str
     seen: int
+    stated_by: int
     events: list[Event] = field(default_factory=list)
 
     def stated(self) -> dict[str, str]:

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any, cast
 import polars as pl
 
 from pipeline.errors import IntegrityProblem, UsageError
+from pipeline.history.accounts import KIND as ACCOUNT
+from pipeline.history.accounts import key_of
 from pipeline.history.chain import Event, event_hash, signature_in_force
 from pipeline.history.database import Database, naive, with_utc
 from pipeline.history.journal import Journal, follows
@@ -358,7 +360,8 @@ class History(Database):
         Raises
         ------
         UsageError
-            If it is signed, and somebody decided on the same thing since the signer looked.
+            If it is signed, and somebody decided on the same thing since the signer looked, or the account was closed or
+            changed since its password was given.
         """
         sequence, previous = self._take_notes()
         signature = signature_in_force(by)
@@ -385,6 +388,14 @@ class History(Database):
         return event
 
     def _still_as_seen(self, kind: str, subject: dict[str, Any], signature: Signature) -> None:
+        for event in self._events('WHERE "sequence" > ? AND kind = ?', [signature.stated_by, ACCOUNT]):
+            if event not in signature.events and key_of(str(event.subject.get("name"))) == key_of(signature.account):
+                raise UsageError(
+                    f"The account of {signature.account} was closed or changed meanwhile, by {event.by} ({event.why}). "
+                    "Nothing of this was recorded."
+                )
+        if not any(key in subject for key in _ABOUT):
+            return  # rows of tables, refused lines: whoever adds or discards them looks at what is there now
         for event in self._events('WHERE "sequence" > ? AND kind = ?', [signature.seen, kind]):
             if event not in signature.events and all(event.subject.get(key) == subject.get(key) for key in _ABOUT):
                 said = event.subject.get("decision", kind)

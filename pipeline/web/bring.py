@@ -108,8 +108,9 @@ class Bringing:
     def _note(self, visit: Visit, account: Account, file: FileReport) -> None:
         """State in the chain who handed the file in; that is no decision, and needs no password again."""
         signature = Signature(
-            account=account.name, role=account.role, address=visit.address, how="signed in", seen=self._accounts.last
-        )
+            account=account.name, role=account.role, address=visit.address, how="signed in", seen=self._accounts.last,
+            stated_by=account.sequence,
+        )  # fmt: skip
         with (
             signed(signature),
             deciding(visit.workspace, by=account.name, why=words.TOLD["brought"], dry_run=False) as history,

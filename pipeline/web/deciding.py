@@ -114,8 +114,9 @@ class Deciding:
             with self._one:
                 if number not in session.results:
                     signature = Signature(
-                        account=account.name, role=account.role, address=visit.address, how=HOW, seen=int(seen)
-                    )
+                        account=account.name, role=account.role, address=visit.address, how=HOW, seen=int(seen),
+                        stated_by=account.sequence,
+                    )  # fmt: skip
                     with signed(signature):
                         done = form.do(visit.workspace, values, **who, dry_run=False)
                     session.keep(number, Outcome(form.name, tuple(done), tuple(signature.events)))
@@ -139,8 +140,9 @@ class Deciding:
         if password != again:
             raise UsageError(words.TOLD["again"])
         signature = Signature(
-            account=account.name, role=account.role, address=visit.address, how=HOW, seen=self._accounts.last
-        )
+            account=account.name, role=account.role, address=visit.address, how=HOW, seen=self._accounts.last,
+            stated_by=account.sequence,
+        )  # fmt: skip
         with self._one, signed(signature):
             change_account(
                 visit.workspace, account.name, password=password, by=account.name, why=words.BUTTON["password"]

@@ -18,12 +18,13 @@ from pipeline.decisions.record import (
 )
 from pipeline.errors import AnnealogError, UsageError
 from pipeline.history.store import History
-from pipeline.load.load import assess_touched, load, take_over_reference
+from pipeline.load.load import assess_touched, take_over_reference
 from pipeline.load.reference_rows import add_rows
 from pipeline.load.refused import held
 from pipeline.web.forms import Field, Form
 from pipeline.workspace.files import write_atomically
 from pipeline.workspace.recorded import recorded_settings, recorded_tables
+from reports.words import web as words
 from schemas.reference_tables import REFERENCE_TABLES
 
 if TYPE_CHECKING:
@@ -130,9 +131,17 @@ def _settle(workspace: Workspace, values: dict[str, Any], **who: Any) -> Sequenc
 def _replay(workspace: Workspace, values: dict[str, Any], **who: Any) -> Sequence[str]:  # noqa: ARG001
     reports = replay(workspace, **who)
     touched = [report.source_id for report in reports if report.readings]
-    if touched and not who["dry_run"]:
-        assess_touched(workspace, touched, now=datetime.now(UTC))
-    return [f"{one.file}: {one.sentence}; {one.still_refused} still refused" for one in reports] or ["Nothing waits."]
+    told = [f"{one.file}: {one.sentence}; {one.still_refused} still refused" for one in reports] or ["Nothing waits."]
+    return [*told, *_follow(workspace, touched)] if touched and not who["dry_run"] else told
+
+
+def _follow(workspace: Workspace, source_ids: Sequence[int] = ()) -> list[str]:
+    """Assess what was recorded; where that cannot be now it stays recorded, and what cannot be said now is said later."""
+    try:
+        assess_touched(workspace, source_ids, now=datetime.now(UTC), refresh=True)
+    except AnnealogError as error:
+        return [words.TOLD["later"], str(error)]
+    return []
 
 
 def _row(table: str) -> Any:
@@ -148,14 +157,14 @@ def _row(table: str) -> Any:
         if dry_run:
             return told
         try:
-            load(workspace, [], by=by, why=why)
+            take_over_reference(workspace, now=datetime.now(UTC), by=by, why=why)
         except AnnealogError:
             if before is None:
                 path.unlink(missing_ok=True)
             else:
                 write_atomically(path, before)
             raise
-        return told
+        return [*told, *_follow(workspace)]
 
     return add
 

@@ -107,6 +107,7 @@ TOLD = {
     "gone": "There is nothing at this address.",
     "nothing_here": "Your role decides nothing here. Other roles may: ask one of them.",
     "busy": "The record is being written. Nothing was lost: try again in some seconds.",
+    "later": "This is recorded. What follows from it could not be computed now; the next load or rendering does that.",
     "optional": "may be left empty",
     "signed": "{name}, {role}",
     "sign": "Signing as {name}, {role}, at {address}. The record keeps your name, the time, and the meaning above.",

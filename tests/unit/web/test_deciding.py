@@ -8,8 +8,12 @@ from typing import TYPE_CHECKING
 import pytest
 from visiting import DECISIONS, PASSWORD, PEOPLE, Person, application, cheap_passwords, decided_works, typed_into
 
-from pipeline.errors import ChangesRefused
+from pipeline.custody.verify import verify
+from pipeline.decisions.accounts import change_account
+from pipeline.errors import ChangesRefused, HistoryBusy
 from pipeline.history.store import History
+from pipeline.load.take_over import ReferenceChange
+from pipeline.web import app as app_module
 from pipeline.web import decisions
 from pipeline.web.decisions import FORMS
 from pipeline.workspace.settings import find_workspace
@@ -18,6 +22,7 @@ from reports.words import web as words
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from pipeline.history.accounts import Account
     from pipeline.history.chain import Event
     from pipeline.web.app import Application
 
@@ -172,17 +177,73 @@ def test_of_two_people_who_decide_on_the_same_at_once_the_second_is_told(app: Ap
 def test_a_row_that_a_load_refuses_does_not_stay_in_the_table(
     app: Application, root: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def refuse(*_: object, **__: object) -> None:
+    def refuse(*_: object, dry_run: bool = False, **__: object) -> ReferenceChange:
+        if dry_run:
+            return ReferenceChange((), ())
         assert "L78" in table.read_text(encoding="utf-8")
         raise ChangesRefused("Changes would alter what was already said.")
 
-    monkeypatch.setattr(decisions, "load", refuse)
+    monkeypatch.setattr(decisions, "take_over_reference", refuse)
     table = root / "reference" / "lots.csv"
     text = table.read_bytes()
     person = Person(app).sign_in("Cia Ek").decide("lot-data", lot="L78", product="bar", why="x")
     assert person.status == 422
     assert "would alter" in person.text
     assert table.read_bytes() == text
+
+
+def test_a_row_that_was_taken_over_stays_though_the_history_is_busy_afterwards(
+    app: Application, root: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def busy(*_: object, **__: object) -> None:
+        raise HistoryBusy("The history is used by somebody else.")
+
+    monkeypatch.setattr(decisions, "assess_touched", busy)
+    person = Person(app).sign_in("Cia Ek").decide("lot-data", lot="L78", product="bar", why="x")
+    assert person.status == 200
+    assert words.TOLD["later"] in person.text
+    text = (root / "reference" / "lots.csv").read_text(encoding="utf-8")
+    assert "L78" in text
+    with History.open(find_workspace(root).history, snapshot=False) as history:
+        assert history.reference_texts()["lots"] == text
+    assert events(root)[-1].subject["signed"]["account"] == "Cia Ek"
+
+
+def test_two_people_may_add_rows_of_different_lots_at_once(app: Application, root: Path) -> None:
+    cia, ada = Person(app).sign_in("Cia Ek"), Person(app).sign_in("Ada Lind")
+    for person, lot in ((cia, "L81"), (ada, "L82")):
+        person.get("/decide/lot-data").send("look", lot=lot, product="bar", why="received")
+    for person in (cia, ada):
+        person.send("sign", password=PASSWORD)
+        assert person.status == 200, person.text
+    text = (root / "reference" / "lots.csv").read_text(encoding="utf-8")
+    assert "L81" in text
+    assert "L82" in text
+
+
+@pytest.mark.parametrize("changed", ["closed", "new password", "another"])
+def test_an_account_that_is_closed_while_a_form_is_on_its_way_signs_nothing(
+    app: Application, root: Path, monkeypatch: pytest.MonkeyPatch, changed: str
+) -> None:
+    person = Person(app).sign_in("Ben Moor").get("/decide/lot").send("look", lot="L1", decision="sorted", why="x")
+    fits = app_module.password_fits
+
+    def meanwhile(account: Account | None, password: str) -> bool:
+        right = fits(account, password)
+        name = "Cia Ek" if changed == "another" else "Ben Moor"
+        new = "nine brass weights" if changed == "new password" else None
+        change_account(find_workspace(root), name, password=new, by="Eve", why="left")
+        return right
+
+    monkeypatch.setattr(app_module, "password_fits", meanwhile)
+    before = len(events(root))
+    person.send("sign", password=PASSWORD)
+    if changed == "another":
+        assert (person.status, len(events(root))) == (200, before + 2)
+    else:
+        assert (person.status, len(events(root))) == (422, before + 1)
+        assert "was closed or changed meanwhile, by Eve (left)" in person.text
+    assert verify(find_workspace(root)).problems == ()
 
 
 def test_what_was_typed_stays_text(app: Application) -> None:

@@ -35,6 +35,7 @@ def act(root: Path, **given: Any) -> None:
         "address": "10.0.0.7",
         "how": "password at the moment of signing",
         "seen": 10**6,
+        "stated_by": 10**6,
     }
     signature = Signature(**{**stated, **given})
     with signed(signature):
