@@ -276,15 +276,19 @@ class Application:
 
     # -- who is there ---------------------------------------------------------------------------------------------
 
-    def password_of(self, account: Account | None, name: str, password: str, address: str) -> None:
+    def password_of(self, account: Account | None, name: str, password: str, address: str | None = None) -> None:
         """Hold a password against an account, in bounded tries.
+
+        Those of somebody who is signed in, from no address, count for themselves: no stranger who knows a name keeps its
+        owner from signing.
 
         Raises
         ------
         Refused
             If it is wrong, or if somebody has to wait.
         """
-        keys = (f"name {key_of_name(name)}", f"address {address}")
+        key = key_of_name(name)
+        keys = (f"signed in {key}",) if address is None else (f"name {key}", f"address {address}")
         with self._hashing:
             wait_s = self.tries.wait_s(*keys)
             if wait_s:
@@ -332,7 +336,7 @@ class Application:
             fields = visit.sent.fields
             new = fields.get("new_password", "")
             try:
-                self.password_of(account, account.name, fields.get("password", ""), visit.address)
+                self.password_of(account, account.name, fields.get("password", ""))
                 self._deciding.new_password(visit, account, new, fields.get("again", ""))
             except (Refused, UsageError) as error:
                 problem, status = str(error), getattr(error, "status", 422)

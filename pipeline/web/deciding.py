@@ -50,7 +50,7 @@ class Deciding:
     """
 
     def __init__(
-        self, accounts: Accounts, one: threading.RLock, password_of: Callable[[Account, str, str, str], None]
+        self, accounts: Accounts, one: threading.RLock, password_of: Callable[[Account, str, str], None]
     ) -> None:  # fmt: skip
         self._accounts, self._one, self._password_of = accounts, one, password_of
 
@@ -110,7 +110,7 @@ class Deciding:
         if step == "look":
             return HTMLResponse(pages.look_page(form, account, visit.address, given, sent, told, None))
         try:
-            self._password_of(account, account.name, sent.get("password", ""), visit.address)
+            self._password_of(account, account.name, sent.get("password", ""))
             with self._one:
                 if number not in session.results:
                     signature = Signature(

@@ -207,9 +207,10 @@ _ALL = (
         ),
     ),
     Form(
-        name="release", roles=_RELEASE, of={"lot": "lot", "event": "event"}, do=_dispose,
+        name="release", roles=_RELEASE, of={"lot": "lot", "event": "event", "meter": "meter"}, do=_dispose,
         fields=(
             Field(name="lot", kind="known", choices=_lots), Field(name="event"),
+            Field(name="meter", kind="choice", choices=_meters), Field(name="block", kind="choice", choices=_blocks), _AT,
             Field(name="decision", kind="choice", choices=lambda _: LAST_WORDS, needed=True),
         ),
     ),
@@ -217,7 +218,7 @@ _ALL = (
         name="signal", roles=_METROLOGY, of={"meter": "meter"}, do=_dispose,
         fields=(
             _METER, Field(name="block", kind="choice", choices=_blocks), _AT,
-            Field(name="decision", kind="choice", choices=lambda _: DECISIONS, needed=True),
+            Field(name="decision", kind="choice", choices=lambda _: FOUND, needed=True),
         ),
     ),
     Form(

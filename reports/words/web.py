@@ -48,7 +48,7 @@ FORM = {
 WILL = {
     "lot": "Records beside the verdict of lot {lot}: {decision}. The verdict stays as it is.",
     "event": "Records on event {event} {lot}: {decision}. Verdicts stay as they are.",
-    "release": "Records as the last word on {lot} {event}: {decision}. The computed verdict stays beside it.",
+    "release": "Records as the last word on {lot} {event} {meter} {block} {at}: {decision}. The computed verdict stays beside it.",
     "signal": "Records on the signal of meter {meter} on block {block} {at}: {decision}. The limits stay as they are.",
     "setting": "Records that meter {meter} was set at {at}. A new baseline of its checks starts there.",
     "action": "Records that meter {meter} was {kind} {at}. A new run of checks starts there; the baseline stays.",

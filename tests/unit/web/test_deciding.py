@@ -136,6 +136,19 @@ def test_what_cannot_be_is_refused_and_nothing_is_recorded(
     assert len(events(root)) == before
 
 
+def test_the_last_word_on_a_signal_is_a_supervisors_too(app: Application, root: Path) -> None:
+    signal = {"meter": "M1", "block": "B1", "decision": "accepted with evidence", "why": "x"}
+    person = Person(app).sign_in("Ben Moor").decide("signal", **signal)
+    assert person.status == 422
+    assert "Decision: accepted with evidence is not one" in person.text
+    person = Person(app).sign_in("Ada Lind").decide("release", **signal)
+    assert person.status == 200, person.text
+    last = events(root)[-1]
+    assert (last.by, last.subject["meter"], last.subject["decision"]) == ("Ada Lind", "M1", "accepted with evidence")
+    # on a lot and a signal at once nothing is said
+    assert Person(app).sign_in("Ada Lind").decide("release", lot="L1", **signal).status == 422
+
+
 def test_a_wrong_password_signs_nothing(app: Application, root: Path) -> None:
     before = len(events(root))
     person = Person(app).sign_in("Ben Moor")

@@ -283,6 +283,16 @@ def test_a_name_too_long_for_a_name_costs_no_more_than_one(app: Application) -> 
     assert accounts.key_of(name) == accounts.key_of(name[:200])
 
 
+def test_a_stranger_who_knows_a_name_keeps_nobody_from_signing(app: Application) -> None:
+    with_clock(app)
+    person = Person(app).sign_in("Ben Moor").get("/decide/lot").send("look", lot="L1", decision="sorted", why="x")
+    for address in ("10.0.0.9", "127.0.0.1"):
+        for _ in range(5):
+            Person(app, address).sign_in("Ben Moor", "wrong wrong wrong")
+        assert Person(app, address).sign_in("Ben Moor").status == 429
+    assert person.send("sign", password=PASSWORD).at.startswith("/done/")
+
+
 def test_wrong_signatures_count_as_wrong_passwords(app: Application) -> None:
     with_clock(app)
     person = Person(app).sign_in("Ben Moor").get("/decide/lot").send("look", lot="L1", decision="sorted", why="x")
