@@ -33,9 +33,10 @@ from pipeline.history.snapshot import signature
 from pipeline.kept.answers import answer_of
 from pipeline.web import pages
 from pipeline.web.bring import Bringing
+from pipeline.web.changes import Changes
 from pipeline.web.deciding import Deciding
 from pipeline.web.entering import Entering
-from pipeline.web.files import page_file, with_bar
+from pipeline.web.files import listening, page_file, state_of_page, with_bar
 from pipeline.web.sent import Sent, read_query, read_sent
 from pipeline.web.sessions import Rates, Session, Sessions, Tries
 from pipeline.web.visit import Refused, Visit
@@ -104,6 +105,9 @@ class Application:
         self._posts = Rates(per_s=1.0, most=60.0)
         self._one = threading.RLock()
         """Whoever opens the history's file: threads of one process would share what processes keep apart."""
+        self.changes = Changes()
+        self.ending: Callable[[], bool] = lambda: False
+        """Whether the server is about to end, which no stream keeps waiting."""
         self._hashing = threading.Semaphore(2)
         self._asked: dict[tuple[str, str], tuple[Any, Any]] = {}
         self._basic: dict[str, tuple[bytes, int]] = {}
@@ -169,17 +173,22 @@ class Application:
             workspace=find_workspace(self._root), method=request.method, parts=parts, address=address, secure=secure,
             query=read_query(request.scope.get("query_string", b"").decode("ascii", "replace")), headers=request.headers,
         )  # fmt: skip
+        self._who(visit, self._cookie(request), used=parts[0] not in ("boards", "changed"))
+        return visit
+
+    def _who(self, visit: Visit, token: str, *, used: bool) -> bool:
+        """Find who asks; whether that may read."""
         known = self._accounts.now()
-        visit.open_to_all = not any(account.open for account in known.values()) and self._here(address)
-        visit.session = self.sessions.of(self._cookie(request), used=parts[0] != "boards")
+        visit.open_to_all = not any(account.open for account in known.values()) and self._here(visit.address)
+        visit.session, visit.account = self.sessions.of(token, used=used), None
         if visit.session is not None and visit.session.account is not None:
             account = known.get(visit.session.account)
             if account is None or not account.open or account.sequence != visit.session.stated_by:
-                self.sessions.end(visit.session.token)  # closed, or given a new password or role since
+                self.sessions.end(token)  # closed, or given a new password or role since
                 visit.session = None
             else:
                 visit.account = account
-        return visit
+        return visit.open_to_all or visit.account is not None
 
     def _here(self, address: str) -> bool:
         return self._place.proxy is None and address in ("127.0.0.1", "::1")
@@ -224,6 +233,8 @@ class Application:
         match visit.parts:
             case ["json", *rest]:
                 return self._json(visit, rest)
+            case ["changed"]:
+                return self._changed(visit)
             case ["sign-in"] if not visit.open_to_all:
                 return self._sign_in(visit)
         if visit.open_to_all:
@@ -265,14 +276,37 @@ class Application:
         return self._page(visit)
 
     def _page(self, visit: Visit) -> Response:
-        """Return a page as the file it is; to people who may decide, with the way to do so above it."""
+        """Return a page as the file it is, listening for changes; to people who may decide, with the way to do so above it."""
         path = page_file(visit.workspace.pages, visit.parts)
         if path is None:
             raise Refused(404, words.TOLD["gone"])
-        if visit.account is None or visit.account.role == ROLES[0] or path.suffix != ".html":
+        if path.suffix != ".html":
             return FileResponse(path, headers={"Cache-Control": "no-cache"})
-        shown = path.relative_to(visit.workspace.pages).as_posix()
-        return HTMLResponse(with_bar(path.read_bytes(), pages.bar(visit.account, f"/decide?page={quote(shown)}")))
+        shown, state = path.relative_to(visit.workspace.pages).as_posix(), state_of_page(path)
+        page = listening(path.read_bytes(), shown, state)
+        if visit.account is not None and visit.account.role != ROLES[0]:
+            page = with_bar(page, pages.bar(visit.account, f"/decide?page={quote(shown)}"))
+        return HTMLResponse(page)
+
+    def _changed(self, visit: Visit) -> Response:
+        """Return the stream of events of a page: that it was written again.
+
+        Raises
+        ------
+        Refused
+            If there is no such page, or nobody signed in.
+        """
+        if not visit.open_to_all and visit.account is None:
+            raise Refused(403, words.TOLD["nobody"])
+        path = page_file(visit.workspace.pages, visit.query.get("page", "").split("/"))
+        if visit.method != "GET" or path is None or path.suffix != ".html":
+            raise Refused(404, words.TOLD["gone"])
+        token, who = "" if visit.session is None else visit.session.token, visit.account
+
+        def may() -> bool:
+            return not self.ending() and self._who(visit, token, used=False) and visit.account == who
+
+        return self.changes.stream(path, visit.query.get("shown", ""), may)
 
     # -- who is there ---------------------------------------------------------------------------------------------
 

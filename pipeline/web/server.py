@@ -138,12 +138,15 @@ def run(root: Path, answers: Mapping[str, Callable[..., Any]], listen: Listen, o
 def _server(root: Path, answers: Mapping[str, Callable[..., Any]], listen: Listen) -> uvicorn.Server:
     for name in ("uvicorn.error", "uvicorn.access"):  # a browser that refreshes would fill the log
         logging.getLogger(name).setLevel(logging.CRITICAL)
+    application = Application(root, answers, listen.place)
     config = uvicorn.Config(
-        Application(root, answers, listen.place), http=_Bounded, ws="none", lifespan="off", log_config=None, access_log=False,
+        application, http=_Bounded, ws="none", lifespan="off", log_config=None, access_log=False,
         limit_concurrency=_AT_ONCE, timeout_keep_alive=15, timeout_graceful_shutdown=5, server_header=False,
         proxy_headers=False, ssl_certfile=listen.certificate, ssl_keyfile=listen.key,
     )  # fmt: skip
-    return uvicorn.Server(config)
+    server = uvicorn.Server(config)
+    application.ending = lambda: server.should_exit
+    return server
 
 
 @contextlib.contextmanager

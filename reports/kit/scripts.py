@@ -1,7 +1,7 @@
 """The scripts of pages: our own, small, and let through by their hashes alone.
 
 A page is complete without them. They run no text as code, write no markup, fetch nothing and keep nothing; but
-for readings that are typed by hand, which stay in the browser until they were taken.
+readings that are typed by hand stay in the browser until they were taken, and a served page listens whether it was written again.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import Any
 
 from reports.kit.markup import Html, visible
 
-__all__ = ["BOARD_CLOCK", "CHARTS", "ENTRY", "INDEX_FILTER", "as_data", "data_block"]
+__all__ = ["BOARD_CLOCK", "CHANGED", "CHARTS", "ENTRY", "INDEX_FILTER", "as_data", "data_block"]
 
 
 def _script(name: str) -> str:
@@ -31,6 +31,9 @@ BOARD_CLOCK = _script("board.js")
 """Clock of the board, and the age of its data."""
 ENTRY = _script("entry.js")
 """Readings typed by hand, on served pages: what is typed is kept in the browser until it was taken."""
+
+CHANGED = _script("changed.js")
+"""Whether the page was written again, on served pages."""
 
 
 def as_data(value: Any) -> str:

@@ -12,7 +12,7 @@ from reports.kit.markup import Html, element, join
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-__all__ = ["whole"]
+__all__ = ["hashed", "whole"]
 
 
 def whole(
@@ -40,10 +40,10 @@ def whole(
     forms
         Whether its forms go to where it was served from, and its scripts may ask there; a page in a folder sends nothing.
     """
-    allowed = f"script-src {' '.join(_hashed(script) for script, _ in scripts)}; " if scripts else ""
+    allowed = f"script-src {' '.join(hashed(script) for script, _ in scripts)}; " if scripts else ""
     sends = "form-action 'self'; connect-src 'self'" if forms else "form-action 'none'"
     policy = (
-        f"default-src 'none'; style-src {' '.join(_hashed(style) for style in styles)}; {allowed}img-src data:; "
+        f"default-src 'none'; style-src {' '.join(hashed(style) for style in styles)}; {allowed}img-src data:; "
         f"base-uri 'none'; {sends}"
     )
     top = element(
@@ -63,6 +63,6 @@ def whole(
     return f"<!doctype html>\n{element('html', top, element('body', *inside, run), lang=language())}\n"
 
 
-def _hashed(source: str) -> str:
+def hashed(source: str) -> str:
     """Return how the policy names a style sheet or script that it lets through."""
     return f"'sha256-{base64.b64encode(hashlib.sha256(source.encode('utf-8')).digest()).decode('ascii')}'"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["BUTTON", "ENTRY", "FATE", "FIELD", "FORM", "HINT", "PAGE", "ROLE", "TOLD", "WILL"]
+__all__ = ["BUTTON", "CHANGED", "ENTRY", "FATE", "FIELD", "FORM", "HINT", "PAGE", "ROLE", "TOLD", "WILL"]
 
 PAGE = {
     "kind": "Decide", "sign_in": "Sign in", "me": "Your account", "decide": "Decide here", "look": "Look before you sign",
@@ -28,6 +28,9 @@ ENTRY = {
     "offline": "There is no connection. What you typed is kept here; send it again when the connection is back.",
 }  # fmt: skip
 """What is said while readings are typed."""
+
+CHANGED = {"said": "This page was written again since you opened it.", "show": "Show it as it is now"}
+"""What is said above a served page that is not the newest."""
 
 FATE = {
     "preamble": "before the table", "header": "header", "units": "units", "blank": "blank", "footer": "footer",
@@ -115,6 +118,8 @@ TOLD = {
     "caution": "A decision here releases nothing by itself: the governing specification, local rules and the people responsible do.",
     "internal": "Something went wrong in the program, and nothing of this was recorded. Tell whoever keeps it.",
     "large": "Too large: at most {most} MB are taken.",
+    "nobody": "Sign in first.",
+    "listeners": "Too many windows wait for changes already. This page stays as it is; fetch it again to see what is new.",
     "fast": "Too many requests from one place. Wait a little.",
     "sheet": "{what}, read with {meter} in {unit}", "cells": "At most {most} readings stand on one page; enter the lot in several.",
     "no_reading": "Nothing was entered yet.", "far": "{cell}: {value} {unit} is far from the others. Save it only if it was read so.",

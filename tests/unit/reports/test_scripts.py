@@ -10,12 +10,12 @@ import string
 import pytest
 from sample_texts import HOSTILE
 
-from reports.kit.scripts import CHARTS, ENTRY, INDEX_FILTER, as_data, data_block
+from reports.kit.scripts import CHANGED, CHARTS, ENTRY, INDEX_FILTER, as_data, data_block
 from reports.words import scripts as words
 from reports.words import web
 
 
-@pytest.mark.parametrize("source", [CHARTS, INDEX_FILTER, ENTRY.replace("window.localStorage", "")])
+@pytest.mark.parametrize("source", [CHANGED, CHARTS, INDEX_FILTER, ENTRY.replace("window.localStorage", "")])
 def test_a_script_runs_no_text_and_reaches_nowhere(source: str) -> None:
     forbidden = (
         r"\beval\b|new Function|innerHTML|outerHTML|insertAdjacentHTML|document\.write|\bfetch\b|XMLHttpRequest|WebSocket|"
@@ -31,14 +31,16 @@ def test_scripts_stay_small() -> None:
     assert len(CHARTS.encode()) < 18_000
     assert len(INDEX_FILTER.encode()) < 6_000
     assert len(ENTRY.encode()) < 5_000
+    assert len(CHANGED.encode()) < 2_000
 
 
 @pytest.mark.parametrize(
-    ("catalogue", "source"), [(words.LAYER, CHARTS), (words.FILTER, INDEX_FILTER), (web.ENTRY, ENTRY)]
+    ("catalogue", "source"),
+    [(words.LAYER, CHARTS), (words.FILTER, INDEX_FILTER), (web.ENTRY, ENTRY), (web.CHANGED, CHANGED)],
 )
 def test_a_script_says_only_what_stands_in_the_catalogue(catalogue: dict[str, str], source: str) -> None:
     used = set(re.findall(r"\bsaid\.(\w+)", source)) - {"length"}
-    used -= {"sent", "key", "back", "lower", "upper", "far"}  # what a page tells the sheet beside its words
+    used -= {"sent", "key", "back", "lower", "upper", "far", "address", "after_s"}  # what a page tells beside its words
     by_name = {"verdict", "material", "supplier", "meter"} if "said[name]" in source else set()
     assert used | by_name == set(catalogue)
     for text in catalogue.values():

@@ -37,7 +37,7 @@ def works(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, Pers
         yield root, person, person.get("/me").forms()["out"]["form"]
 
 
-ADDRESSES = ["", "index.html", "lots", "sign-in", "me", "decide", "done", "enter", "enter/check", "enter/lot", "bring", "json", *(f"decide/{form}" for form in FORMS),
+ADDRESSES = ["", "index.html", "lots", "sign-in", "changed", "me", "decide", "done", "enter", "enter/check", "enter/lot", "bring", "json", *(f"decide/{form}" for form in FORMS),
              *(f"json/{kind}" for kind in ANSWERS), *(f"json/{kind}/L1" for kind in ANSWERS)]  # fmt: skip
 PIECES = st.sampled_from(
     ["..", "%2e%2e", "%00", "%ff", "%2F", "\\", "a" * 300, ".answers", "L1", "~", "*", "con", "%E2%80%AE", "'", '"']
