@@ -90,6 +90,7 @@ def take_over_reference(
         history.transaction(),
     ):
         _record_place(history, workspace, now)
+        texts = read_reference(workspace)  # whoever had the history meanwhile may have added a row to a table
         return take_over(history, texts, settings, now=now, accept=accept, by=by, why=why)
 
 

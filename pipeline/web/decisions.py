@@ -10,6 +10,7 @@ from pipeline.decisions.quarantine import discard, replay
 from pipeline.decisions.record import (
     ACTIONS,
     DECISIONS,
+    deciding,
     record_action,
     record_adjustment,
     record_baseline,
@@ -21,6 +22,7 @@ from pipeline.history.store import History
 from pipeline.load.load import assess_touched, take_over_reference
 from pipeline.load.reference_rows import add_rows
 from pipeline.load.refused import held
+from pipeline.load.take_over import read_reference, take_over
 from pipeline.web.forms import Field, Form
 from pipeline.workspace.files import write_atomically
 from pipeline.workspace.recorded import recorded_settings, recorded_tables
@@ -151,19 +153,22 @@ def _row(table: str) -> Any:
         others = take_over_reference(workspace, now=datetime.now(UTC), dry_run=True).changed
         told = [f"Takes over as well what was edited before: {name}" for name in others]
         path = workspace.reference / f"{table}.csv"
-        before = path.read_bytes() if path.exists() else None
-        (row,) = add_rows(workspace, table, [cells], valid_from=None, dry_run=dry_run)
-        told.insert(0, ", ".join(f"{column}={value}" for column, value in row.items()))
-        if dry_run:
-            return told
-        try:
-            take_over_reference(workspace, now=datetime.now(UTC), by=by, why=why)
-        except AnnealogError:
-            if before is None:
-                path.unlink(missing_ok=True)
-            else:
-                write_atomically(path, before)
-            raise
+        # the service takes over what it sees there: it sees the row only when this is through, or else takes it over unsigned
+        with deciding(workspace, by=by, why=why, dry_run=dry_run) as history:
+            before = path.read_bytes() if path.exists() else None
+            (row,) = add_rows(workspace, table, [cells], valid_from=None, dry_run=dry_run)
+            told.insert(0, ", ".join(f"{column}={value}" for column, value in row.items()))
+            if dry_run:
+                return told
+            try:
+                texts = read_reference(workspace)
+                take_over(history, texts, workspace.settings, now=datetime.now(UTC), by=by, why=why)
+            except AnnealogError:
+                if before is None:
+                    path.unlink(missing_ok=True)
+                else:
+                    write_atomically(path, before)
+                raise
         return [*told, *_follow(workspace)]
 
     return add

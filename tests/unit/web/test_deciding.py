@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import shutil
-from typing import TYPE_CHECKING
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from visiting import DECISIONS, PASSWORD, PEOPLE, Person, application, cheap_passwords, decided_works, typed_into
@@ -12,7 +13,7 @@ from pipeline.custody.verify import verify
 from pipeline.decisions.accounts import change_account
 from pipeline.errors import ChangesRefused, HistoryBusy
 from pipeline.history.store import History
-from pipeline.load.take_over import ReferenceChange
+from pipeline.load import load as load_module
 from pipeline.web import app as app_module
 from pipeline.web import decisions
 from pipeline.web.decisions import FORMS
@@ -20,6 +21,7 @@ from pipeline.workspace.settings import find_workspace
 from reports.words import web as words
 
 if TYPE_CHECKING:
+    from contextlib import AbstractContextManager
     from pathlib import Path
 
     from pipeline.history.accounts import Account
@@ -190,13 +192,11 @@ def test_of_two_people_who_decide_on_the_same_at_once_the_second_is_told(app: Ap
 def test_a_row_that_a_load_refuses_does_not_stay_in_the_table(
     app: Application, root: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def refuse(*_: object, dry_run: bool = False, **__: object) -> ReferenceChange:
-        if dry_run:
-            return ReferenceChange((), ())
+    def refuse(*_: object, **__: object) -> None:
         assert "L78" in table.read_text(encoding="utf-8")
         raise ChangesRefused("Changes would alter what was already said.")
 
-    monkeypatch.setattr(decisions, "take_over_reference", refuse)
+    monkeypatch.setattr(decisions, "take_over", refuse)
     table = root / "reference" / "lots.csv"
     text = table.read_bytes()
     person = Person(app).sign_in("Cia Ek").decide("lot-data", lot="L78", product="bar", why="x")
@@ -220,6 +220,42 @@ def test_a_row_that_was_taken_over_stays_though_the_history_is_busy_afterwards(
     with History.open(find_workspace(root).history, snapshot=False) as history:
         assert history.reference_texts()["lots"] == text
     assert events(root)[-1].subject["signed"]["account"] == "Cia Ek"
+
+
+def test_a_row_stands_in_the_table_only_while_nobody_else_can_take_it_over(
+    app: Application, root: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    table = root / "reference" / "lots.csv"
+    text = table.read_bytes()
+
+    def busy(*_: object, dry_run: bool, **given: str) -> AbstractContextManager[History]:
+        assert table.read_bytes() == text
+        if not dry_run:
+            raise HistoryBusy("The history is used by somebody else.")
+        return deciding(*_, dry_run=dry_run, **given)  # type: ignore[arg-type]
+
+    deciding = decisions.deciding
+    monkeypatch.setattr(decisions, "deciding", busy)
+    person = Person(app).sign_in("Cia Ek").decide("lot-data", lot="L78", product="bar", why="x")
+    assert person.status == 503
+    assert words.TOLD["busy"] in person.text
+    assert table.read_bytes() == text
+
+
+def test_a_load_that_waited_takes_over_what_stands_there_now(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    table = root / "reference" / "lots.csv"
+    text = table.read_text(encoding="utf-8") + "L79,bar,copper,S,Q\n"
+
+    class Later:
+        @staticmethod
+        def open(*given: Any, **more: Any) -> History:
+            table.write_text(text, encoding="utf-8")  # by somebody who had the history until now
+            return History.open(*given, **more)
+
+    monkeypatch.setattr(load_module, "History", Later)
+    load_module.take_over_reference(find_workspace(root), now=datetime.now(UTC))
+    with History.open(find_workspace(root).history, snapshot=False) as history:
+        assert history.reference_texts()["lots"] == text
 
 
 def test_two_people_may_add_rows_of_different_lots_at_once(app: Application, root: Path) -> None:
