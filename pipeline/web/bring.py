@@ -143,7 +143,7 @@ def _place(folder: Path, given: str, data: bytes) -> Path:
     stem, ending = (stem, f".{ending[:10]}") if dot and stem else (name, "")
     stem = stem[:100].encode()[:190].decode(errors="ignore")  # a disk counts bytes
     path = folder / f"{stem}{ending}"
-    if path.exists() and path.read_bytes() != data:
+    if path.exists() and not (path.is_file() and path.read_bytes() == data):
         path = folder / f"{stem}-{sha256_of(data)[:12]}{ending}"
     return path
 

@@ -137,6 +137,12 @@ def test_another_file_of_the_same_name_lies_beside_the_first(root: Path) -> None
     assert len(list((root / "inbox").glob("40-*.csv"))) == 1
 
 
+def test_a_file_named_like_a_folder_lies_beside_it(root: Path) -> None:
+    assert hand_in(root, "EC-9", NEW.encode()).status == 200
+    (lies,) = root.glob("inbox/EC-9-*")
+    assert lies.read_bytes() == NEW.encode()
+
+
 def test_a_reader_hands_in_nothing(root: Path) -> None:
     assert hand_in(root, "x.csv", NEW.encode(), who="Dan Ro").status == 403
 
