@@ -123,6 +123,42 @@ def test_equal_hashes_of_different_rows_are_noticed(monkeypatch: pytest.MonkeyPa
     assert fates(new, old) == [("duplicate", 1), ("conflict", 2), ("new", 1)]
 
 
+@pytest.mark.parametrize("other", [3, 11])
+def test_equal_hashes_are_noticed_wherever_they_stand_among_others(monkeypatch: pytest.MonkeyPatch, other: int) -> None:
+    """A hash of its own for the fifth part, below that of all others or above it."""
+    old = readings(("08:00:00", "1", "33.1"), ("08:00:05", "5", "33.9"))
+    new = readings(("08:00:00", "1", "33.1"), ("08:00:05", "5", "33.9"), ("08:00:05", "2", "35.2"))
+    monkeypatch.setattr(
+        identity,
+        "_struct_hash",
+        lambda frame, columns: frame.select(
+            pl.when(pl.col("part" if "part" in columns else "value").cast(pl.String).is_in(["5", "33.9"]))
+            .then(pl.lit(other, pl.UInt64))
+            .otherwise(pl.lit(7, pl.UInt64))
+        ).to_series(),
+    )
+    assert fates(new, old) == [("duplicate", 1), ("duplicate", 1), ("new", 1)]
+
+
+def test_equal_hashes_of_rows_that_agree_in_nothing_are_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
+    types = {name: READING[name].dtype for name in ("meter", "measured_at", "part", "value")}
+    at = [datetime(2026, 3, 2, hour, tzinfo=UTC) for hour in (8, 9)]
+    both = pl.DataFrame([("EC-01", at[0], "1", 33.1), ("EC-02", at[1], "2", 33.2)], schema=types, orient="row")
+    monkeypatch.setattr(
+        identity, "_struct_hash", lambda frame, _: pl.repeat(7, frame.height, dtype=pl.UInt64, eager=True)
+    )
+    assert fates(both, both.head(1)) == [("duplicate", 1), ("new", 1)]
+    assert fates(both, both.tail(1)) == [("new", 1), ("duplicate", 1)]
+
+
+def test_what_is_decided_has_the_types_of_the_history() -> None:
+    rows = readings(("08:00:00", "1", "33.1"), ("08:00:05", "2", "33.2"))
+    for new, old in ((rows, nothing()), (rows, rows), (rows.head(1), rows), (nothing(), rows)):
+        decided = decide(new, old, repeats_kept=False)
+        assert decided["occurrence"].dtype == pl.Int64
+        assert decided["fate"].dtype == pl.Enum(["new", "duplicate", "conflict"])
+
+
 # Two values of each column that tells when, by which meter and where; and of each that tells what was read.
 WHERE = {
     "meter": ("EC-01", "EC-02"), "measured_at": (datetime(2026, 3, 2, 8, tzinfo=UTC), datetime(2026, 3, 2, 9, tzinfo=UTC)),
