@@ -10,8 +10,7 @@ from pipeline.intake.layout import Layout, parse_layout
 from pipeline.intake.layout_outside import Key
 from pipeline.intake.layout_parts import Constraints, Dialect
 from pipeline.intake.preamble import broken_constraint, read_preamble, split_key, split_line, without_unit
-from pipeline.intake.reading import FileReading, Head, Held, HoldFile
-from schemas.tables import FATES
+from pipeline.intake.reading import Head, Held, HoldFile
 
 LAYOUT = """
 name = "keyed"
@@ -99,6 +98,9 @@ def test_a_quote_mark_that_is_not_doubled_is_none() -> None:
         (None, "Serial;EC-01", "Serial", "EC-01"),
         (None, "Serial:;; EC-01 ;;", "Serial", "EC-01"),
         (None, "Serial;;", "Serial", None),
+        (None, "Serial; ;", "Serial", None),
+        (None, "Serial; ;EC-01", "Serial", "EC-01"),
+        (None, "Serial :;EC-01", "Serial", "EC-01"),
         (None, "Serial", "Serial", None),
         (None, "Frequency;60;kHz", "Frequency", "60 kHz"),
         (None, "Frequency;;60;;kHz;x", "Frequency", "60 kHz"),
@@ -223,15 +225,3 @@ def test_what_the_name_of_the_file_says() -> None:
     assert "'EC-01.csv.csv'" in found.sentence
     strict = keyed("", more="fileName = { pattern = '(?P<meter>EC-[0-9]+)(_(?P<probe>[a-z]+))?\\.csv' }")
     assert held(strict, file_name="EC-01.csv").reason == "preamble_key_missing"
-
-
-def test_a_file_of_which_nothing_is_known_yet_has_no_line_of_any_fate() -> None:
-    head = Head()
-    assert (head.lines, head.before, head.header_first) == (0, 0, True)
-    assert head.counts == dict.fromkeys(FATES, 0)
-    reading = FileReading(sha256="", name="", size=0, layout_name="", layout_version=1, zone="")
-    assert reading.counts == dict.fromkeys(FATES, 0)
-    assert reading.lines == 0
-    assert (reading.readings.height, reading.quarantine.height) == (0, 0)
-    some = FileReading(sha256="", name="", size=0, layout_name="", layout_version=1, zone="", counts={"a": 2, "b": 3})
-    assert some.lines == 5
