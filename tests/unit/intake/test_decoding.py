@@ -153,3 +153,29 @@ def test_a_byte_that_the_encoding_has_not_is_told_by_its_place(size: int, ending
             list(chunks(data, Encoding(name, 0), ending, size))
         held = caught.value.held
         assert (held.reason, held.byte_offset, held.line) == ("mixed_encodings", byte, 3), name
+
+
+@pytest.mark.parametrize("name", ["utf-8", "utf-16-le"])
+@pytest.mark.parametrize("ending", ["\n", "\r"])
+def test_the_first_nul_is_told_and_counted_from_the_first_line(name: str, ending: str) -> None:
+    for text, line in ((f"a{ending}b\0{ending}c\0{ending}", 2), (f"{ending}\0{ending}\0", 2), (f"\0{ending}\0", 1)):
+        with pytest.raises(HoldFile) as caught:
+            list(chunks(text.encode(name), Encoding(name, 0), ending, 100))
+        assert (caught.value.held.reason, caught.value.held.line) == ("nul_byte", line)
+        assert caught.value.held.byte_offset == (text.index("\0") if name == "utf-8" else None)
+
+
+@pytest.mark.parametrize("size", [4, 5, 9, 10, 11, 100])
+def test_half_a_character_is_told_by_its_first_byte_wherever_a_chunk_ends(size: int) -> None:
+    """D800 is half of a pair (Unicode Standard, 3.8): here before what is no other half, and at the end."""
+    start = "a\nb\n".encode("utf-16-le")
+    for data, byte, line in (
+        (start + b"\x00\xd8a\x00", 8, 3),
+        (start + b"\x00\xd8", 8, 3),
+        (start + b"a", 8, 3),
+        (b"\x00\xd8a\x00", 0, 1),
+    ):
+        with pytest.raises(HoldFile) as caught:
+            list(chunks(data, Encoding("utf-16-le", 0), "\n", size))
+        held = caught.value.held
+        assert (held.reason, held.byte_offset, held.line) == ("mixed_encodings", byte, line)
