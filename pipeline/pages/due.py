@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from pipeline.questions.lot_detail.detail import earlier_lots
-from pipeline.workspace.files import state_of_file, write_atomically
+from pipeline.workspace.files import write_atomically
 from pipeline.workspace.program import program
 from schemas.documents import as_bytes
 
@@ -145,10 +145,19 @@ class Keys:
 
     def hold(self, address: str, key: str) -> bool:
         """Say whether a page stands as it was written for this key."""
-        return self._kept.get(address) == [key, *state_of_file(self._folder / address)]
+        return self._kept.get(address) == [key, *_state(self._folder / address)]
 
     def settle(self, keys: Mapping[str, str]) -> None:
         """Keep the keys of the pages by address, which all stand now."""
-        kept = {address: [key, *state_of_file(self._folder / address)] for address, key in keys.items()}
+        kept = {address: [key, *_state(self._folder / address)] for address, key in keys.items()}
         if kept != self._kept:
             write_atomically(self._path, json.dumps(kept).encode())
+
+
+def _state(path: Path) -> list[int]:
+    """Return what tells whether a file was touched since, also by somebody who sets its time back; nothing where there is none."""
+    try:
+        state = path.stat()
+    except OSError:
+        return []
+    return [state.st_size, state.st_mtime_ns, state.st_ctime_ns]

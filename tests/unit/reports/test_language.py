@@ -24,6 +24,7 @@ from pipeline.questions.review import review_page
 from pipeline.workspace.settings import Settings, Workspace, find_workspace
 from reports import Site
 from reports.kit.language import catalogue, complaints, spoken
+from schemas.digits import typeset
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -48,7 +49,7 @@ PSEUDO = {key: pseudo(text) if text else text for key, text in catalogue().items
 def strings(value: Any) -> Iterator[str]:
     """Yield every text in a page's data: ids, sentences of the pipeline, names of files."""
     if isinstance(value, str):
-        yield value
+        yield from {value, typeset(value)}
     elif isinstance(value, pl.DataFrame):
         for column in value.select(pl.col(pl.String, pl.Categorical).cast(pl.String)).iter_columns():
             yield from (text for text in column.unique() if text is not None)
