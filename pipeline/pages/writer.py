@@ -17,7 +17,7 @@ from pipeline import stop
 from pipeline.pages.language import texts_of
 from pipeline.pages.linked import with_linked
 from pipeline.pages.page import PageReport
-from pipeline.workspace.files import sha256_of, write_atomically
+from pipeline.workspace.files import cannot, sha256_of, write_atomically
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -109,6 +109,7 @@ def write_pages(
             stop.look()
             address, page = addresses.pop(number)
             data = html.encode()
+            register.announce(address, data)
             write_atomically(folder / address, data)
             register.note(address, page.provenance.data_sha256, data, missing)
             say(number, page, written=True)
@@ -145,9 +146,14 @@ def _address(page: Page) -> str:
 
 
 def altered_pages(folder: Path) -> list[str]:
-    """Return the addresses of pages in a folder that are not as they were written."""
+    """Return the addresses of pages in a folder that are not as they were written, or as a rendering that was killed wrote them."""
     register = Register(folder, "")
-    return sorted(address for address in register.present() if not register.as_written(address))
+    announced = register.announced()
+    return sorted(
+        address
+        for address in register.present()
+        if not register.as_written(address) and (address, register.hash_of(address)) not in announced
+    )
 
 
 class Register:
@@ -157,6 +163,7 @@ class Register:
         self._folder = folder
         self._look = look
         self._path = folder / ".written.json"
+        self._announced = folder / ".writing"
         try:
             found = json.loads(self._path.read_text(encoding="utf-8"))
         except (OSError, ValueError):
@@ -182,10 +189,31 @@ class Register:
 
     def as_written(self, address: str) -> bool:
         """Say whether a page is there and has the bytes that were written."""
+        return self._written.get(address, [])[2:3] == [self.hash_of(address)]
+
+    def hash_of(self, address: str) -> str | None:
+        """Return the hash of a page as it lies there, if it does."""
         try:
-            return self._written[address][2:3] == [sha256_of((self._folder / address).read_bytes())]
+            return sha256_of((self._folder / address).read_bytes())
         except OSError:
-            return False
+            return None
+
+    def announce(self, address: str, html: bytes) -> None:
+        """Say which bytes a page is about to have: the register is written last, and a process may be killed before."""
+        try:
+            self._folder.mkdir(parents=True, exist_ok=True)
+            with self._announced.open("a", encoding="utf-8") as file:
+                file.write(f"{sha256_of(html)} {address}\n")
+        except OSError as error:
+            raise cannot("write", self._announced, error) from None
+
+    def announced(self) -> set[tuple[str, str]]:
+        """Return address and hash of what a rendering that did not end was about to write."""
+        try:
+            lines = self._announced.read_text(encoding="utf-8", errors="replace").splitlines()
+        except OSError:
+            return set()
+        return {(address, digest) for digest, _, address in (line.partition(" ") for line in lines)}
 
     def note(self, address: str, data: str, html: bytes, missing: Iterable[str]) -> None:
         """Take down a page."""
@@ -198,6 +226,7 @@ class Register:
     def write(self) -> None:
         """Write the register."""
         write_atomically(self._path, json.dumps(self._written, indent=0, sort_keys=True).encode())
+        self._announced.unlink(missing_ok=True)
 
 
 _CHUNK = 16

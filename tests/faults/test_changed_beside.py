@@ -12,6 +12,7 @@ from scenario import Scenario
 
 from pipeline.history.snapshot import Snapshot
 from pipeline.kept.answers import answer_of
+from pipeline.pages.writer import Register
 from pipeline.workspace.settings import find_workspace
 
 if TYPE_CHECKING:
@@ -132,6 +133,30 @@ def test_an_altered_page_is_named_and_written_again(works: Shell, page: str, wha
     assert page in "".join(works.out.split())
     works("render", "--direct")
     assert path.read_bytes() == whole
+    works("verify")
+    assert works.code == 0, works.out
+
+
+def test_a_rendering_killed_before_it_noted_its_pages_raises_no_alarm(
+    works: Shell, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What it wrote stands as it was about to be written; what somebody altered since does not."""
+    works.load(works.put("later.csv", Scenario().lot("11:00", 58.0, lot="L2").check("12:00")))
+    path = works.root / "pages" / "index.html"
+    before = path.read_bytes()
+    with monkeypatch.context() as patch:
+        patch.setattr(Register, "write", lambda _: None)  # as a process that is killed there
+        works("render", "--direct")
+    assert path.read_bytes() != before
+    works("verify")
+    assert works.code == 0, works.out
+    whole = path.read_bytes()
+    path.write_bytes(whole + b" ")
+    works("verify")
+    assert works.code == 6
+    path.write_bytes(whole)
+    works("render", "--direct")
+    assert not (works.root / "pages" / ".writing").exists()
     works("verify")
     assert works.code == 0, works.out
 
