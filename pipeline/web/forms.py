@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import re
 import unicodedata
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -16,7 +18,7 @@ if TYPE_CHECKING:
     from pipeline.history.chain import Event
     from pipeline.workspace.settings import Workspace
 
-__all__ = ["WHY", "Field", "Form", "Outcome", "read_values", "told_of"]
+__all__ = ["WHY", "Field", "Form", "Outcome", "number_of", "read_values", "told_of"]
 
 _LONGEST = 500
 _LONGEST_TEXT = 2_000
@@ -119,11 +121,20 @@ def _read(one: Field, workspace: Workspace, text: str) -> Any:
     if one.kind in ("time", "first"):
         return moment(text, workspace, first=one.kind == "first")
     if one.kind in ("number", "whole"):
-        try:
-            return int(text) if one.kind == "whole" else float(text)
-        except ValueError:
-            raise UsageError(words.TOLD["number"].format(field=label, value=text)) from None
+        value = number_of(text)
+        if value is None or (one.kind == "whole" and not value.is_integer()):
+            raise UsageError(words.TOLD["number"].format(field=label, value=text))
+        return int(value) if one.kind == "whole" else value
     return text
+
+
+_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d{1,3})?", re.ASCII)
+
+
+def number_of(text: str) -> float | None:
+    """Return the number that somebody typed, with a point or a comma; None where it is none, such as nan or 5_8.1."""
+    value = float(text.replace(",", ".")) if len(text) <= 20 and _NUMBER.fullmatch(text) else math.inf
+    return value if math.isfinite(value) else None
 
 
 def told_of(form: Form, sent: Mapping[str, str]) -> str:

@@ -17,6 +17,7 @@ from pipeline.errors import UsageError
 from pipeline.history.store import History
 from pipeline.intake.template import template
 from pipeline.metrology.units import convert
+from pipeline.web.forms import number_of
 from pipeline.workspace.files import write_atomically
 from pipeline.workspace.moments import moment
 from pipeline.workspace.recorded import recorded_settings, recorded_tables
@@ -148,14 +149,11 @@ def read_sheet(
     """
     wrong, readings = [], []
     for name, part, spot in sheet.cells():
-        text = sent.get(name, "").strip().replace(",", ".")
+        text = sent.get(name, "").strip()
         if not text:
             continue
-        try:
-            value = float(text)
-        except ValueError:
-            value = float("nan")
-        if not 0.0 < value < 1e6 or len(text) > 20:
+        value = number_of(text)
+        if value is None or not 0.0 < value < 1e6:
             wrong.append(words.TOLD["number"].format(field=_named(sheet, part, spot), value=sent[name][:40]))
             continue
         readings.append((part, spot, value))
@@ -164,13 +162,11 @@ def read_sheet(
     at = moment(sent.get("at", "").strip() or None, workspace)
     if at is None:
         wrong.append(words.TOLD["needed"].format(field=words.FIELD["at"]))
-    state, temperature = sent.get("temperature_state", ""), sent.get("temperature", "").strip().replace(",", ".")
+    state, temperature = sent.get("temperature_state", ""), sent.get("temperature", "").strip()
     if state not in TEMPERATURE_STATES:
         wrong.append(words.TOLD["needed"].format(field=words.FIELD["temperature_state"]))
-    try:
-        degrees = f"{float(temperature):.2f}" if temperature else ""
-    except ValueError:
-        degrees = ""
+    degrees = number_of(temperature)
+    if temperature and degrees is None:
         wrong.append(words.TOLD["number"].format(field=words.FIELD["temperature_metal"], value=temperature[:40]))
     remark = " ".join(sent.get("remark", "").split())
     if len(remark) > 200 or not remark.isprintable():
@@ -181,7 +177,7 @@ def read_sheet(
     rest = {
         "date": f"{local:%Y-%m-%d}",
         "time": f"{local:%H:%M}",
-        "temperature": degrees,
+        "temperature": "" if degrees is None else repr(degrees),
         "state": state,
         "remark": remark,
     }
@@ -222,7 +218,7 @@ def sheet_bytes(sheet: Sheet, readings: list[tuple[int, int, float]], rest: Mapp
         writer.writerow(
             [
                 rest["date"], rest["time"], sheet.meter, "", operator, "block" if of_block else "part", sheet.lot or "",
-                "" if of_block else part, "" if of_block else spot, sheet.block or "", f"{value:.6g}", rest["temperature"],
+                "" if of_block else part, "" if of_block else spot, sheet.block or "", repr(value), rest["temperature"],
                 rest["state"], "", "", rest["remark"],
             ]
         )  # fmt: skip

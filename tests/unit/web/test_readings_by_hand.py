@@ -16,6 +16,7 @@ from pipeline.history.store import History
 from pipeline.intake.match import match
 from pipeline.load.exports import layouts_of
 from pipeline.load.layout_tools import write_template
+from pipeline.web.forms import number_of
 from pipeline.web.readings import Sheet, asked_for, between, far_off
 from pipeline.workspace.settings import find_workspace
 from reports.words import web as words
@@ -87,6 +88,24 @@ def test_a_lot_is_stored_part_by_part_and_empty_cells_are_none(root: Path) -> No
     assert "L2" in person.text
 
 
+def test_what_was_typed_is_stored_digit_by_digit(root: Path) -> None:
+    typed = {"v-1-1": "58.1234567", "v-1-2": "58,25", "v-1-3": "5.8e1"}
+    person = Person(application(root)).sign_in("Cia Ek").get(CHECK)
+    person.send("look", **{**REST, **typed, "temperature": "20,1234"}).send("save")
+    assert person.status == 200, person.text
+    assert [row[7] for row in by_hand(root)] == [58.1234567, 58.25, 58.0]
+    assert {row[9] for row in by_hand(root)} == {20.1234}
+
+
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [("1", 1.0), ("-2,5", -2.5), ("+.5", 0.5), ("5.", 5.0), ("1.72E-6", 1.72e-6), ("9" * 20, 1e20), ("9" * 21, None),
+     ("", None), ("inf", None), ("1e400", None), ("1 000", None), ("٣", None), ("0x10", None), ("1.2.3", None)],
+)  # fmt: skip
+def test_a_number_is_what_a_person_writes_as_one(text: str, value: float | None) -> None:
+    assert number_of(text) == value
+
+
 def test_a_value_far_off_is_asked_about_once_and_kept_if_it_was_read_so(root: Path) -> None:
     person = Person(application(root)).sign_in("Cia Ek").get(CHECK).send("look", **{**FIVE, "v-1-3": "50.00"}, **REST)
     assert "Reading 3: 50 MS/m is far from the others" in person.text
@@ -156,7 +175,9 @@ def test_each_unit_has_its_layout_made_once(root: Path) -> None:
     ("typed", "said"),
     [
         ({}, words.TOLD["no_reading"]), ({"v-1-1": "fifty"}, "Reading 1: fifty is no number"), ({"v-1-1": "-5"}, "is no number"),
-        ({"v-1-1": "nan"}, "is no number"), ({"v-1-1": "58", "at": ""}, "When: fill this in"),
+        ({"v-1-1": "nan"}, "is no number"), ({"v-1-1": "5_8.1"}, "is no number"), ({"v-1-1": "1,234.5"}, "is no number"),
+        ({"v-1-1": "58", "temperature": "nan"}, "nan is no number"), ({"v-1-1": "58", "temperature": "1e999"}, "is no number"),
+        ({"v-1-1": "58", "at": ""}, "When: fill this in"),
         ({"v-1-1": "58", "at": "yesterday"}, "is no time"), ({"v-1-1": "58", "temperature": "warm"}, "warm is no number"),
         ({"v-1-1": "58", "temperature_state": "x"}, "The readings are: fill this in"), ({"v-1-1": "58", "remark": "a\x07"}, "cannot be seen"),
     ],
