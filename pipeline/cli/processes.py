@@ -65,7 +65,7 @@ def process(
         output.print_json({**document, "page": path})
     else:
         result = output.Shown.of(document)
-        output.out().print(output.plain(f"{result.process}: {result.state.upper().replace('_', ' ')}"))
+        output.out().print(output.plain(_headline(result.process, result.state, result.streams)))
         for reason in result.reasons:
             output.out().print(output.plain(f"  {reason}"))
         _show_streams(result.streams, place.settings, f"Streams, in {result.unit}")
@@ -148,9 +148,18 @@ def supplier(
     raise typer.Exit(4 if result.state == "out_of_control" or result.held or result.rejected else 0)
 
 
+def _headline(name: str, state: str, streams: Sequence[Any]) -> str:
+    """Return name and state; what was judged in part is never plainly in control."""
+    judged = sum(stream.state != "not_assessed" for stream in streams)
+    part = f", {judged} of {len(streams)} judged" if state == "in_control" and judged < len(streams) else ""
+    return f"{name}: {state.upper().replace('_', ' ')}{part}"
+
+
 def _show_supplier(result: Any, path: str | None, settings: Settings) -> None:
     console = output.out()
-    console.print(output.plain(f"{result.supplier}: {result.state.upper().replace('_', ' ')}"))
+    console.print(
+        output.plain(_headline(result.supplier, result.state, [material.stream for material in result.materials]))
+    )
     for reason in result.reasons:
         console.print(output.plain(f"  {reason}"))
     output.table(

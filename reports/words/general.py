@@ -284,7 +284,7 @@ POINT = {
     "indicative": " With fewer than 25 parts it is indicative.",
     "no_index": "There is no Ppk: {reason}.",
     "index_open": " The meter's checks do not support the lot, so no capability may be concluded from it.",
-    "bracket": "Meter {meter}: {before}, {after}; support {support}.",
+    "bracket": "Meter {meter}: {before}, {after}: {support}.",
     "before_run": "the run before {result} at {at}", "after_run": "the run after {result} at {at}",
     "before_none": "no run before", "after_none": "no run after yet",
     "brackets_more": "{n} more brackets stand in the table.",

@@ -219,3 +219,16 @@ def test_wrong_names_are_said(demo: Workspace, capsys: pytest.CaptureFixture[str
     ):
         assert run([*words, *place]) == 2
         assert said in capsys.readouterr().err
+
+
+def test_what_is_judged_in_part_is_never_plainly_in_control(
+    demo: Workspace, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A state that says more, or less, than in control stands alone."""
+    for name, said in {
+        "Quelmar Extrusions": "IN CONTROL, 1 of 4 judged",
+        TRUTHS["supplier_shift"]["supplier"]: "OUT OF CONTROL",
+        "Askelund Rod": "NOT ASSESSED",
+    }.items():
+        run(["supplier", name, "--dry-run", "--workspace", str(demo.root)])
+        assert capsys.readouterr().out.splitlines()[0] == f"{name}: {said}"

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 from intake_checks import is_whole, load
+from sample_layouts import LOT_WHEN_VALUE
 
 from pipeline.intake import reader
 from pipeline.intake.body import _LONGEST_FOOTER
@@ -14,31 +15,21 @@ from pipeline.intake.layout import parse_layout
 if TYPE_CHECKING:
     from pipeline.intake.reading import FileReading
 
-LAYOUT = """
+LAYOUT = (
+    """
 name = "plain"
 version = 1
 zone = "offset"
 [dialect]
 delimiter = ";"
-[[schema.fields]]
-name = "Lot"
-column = "lot"
-[[schema.fields]]
-name = "When"
-column = "measured_at"
-type = "datetime"
-[[schema.fields]]
-name = "Value"
-column = "value"
-type = "number"
-unit = "MS/m"
-[constants]
+"""
+    + LOT_WHEN_VALUE
+    + """
 meter = "EC-01"
-role = "part"
-temperature_state = "at_metal"
 [footer]
 pattern = "Mean"
 """
+)
 HEADER = "Lot;When;Value\n"
 MEAN = "Mean;2026-03-02T09:00:00Z;58.1\n"  # with the cells of a reading
 

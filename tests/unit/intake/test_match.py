@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from intake_checks import FIXTURES, layouts, load
+from sample_layouts import LOT_WHEN_VALUE
 
 from fixtures.damaged.build import files
 from pipeline.intake.layout import Layout, parse_layout
@@ -151,7 +152,8 @@ def test_a_workbook_that_cannot_be_unpacked_is_held_for_that() -> None:
     assert held(match("x.csv", b"\x1f\x8b\x08", KNOWN, {})).reason == "not_text"
 
 
-KEYED = """
+KEYED = (
+    """
 name = "keyed"
 version = 1
 zone = "offset"
@@ -161,22 +163,9 @@ unitsRow = true
 [preamble]
 separator = ":"
 keys = [{ key = "Serial", column = "meter", constraints = { pattern = "EC-[0-9]+" } }, { key = "Site", constraints = { enum = ["north"] } }]
-[[schema.fields]]
-name = "Lot"
-column = "lot"
-[[schema.fields]]
-name = "When"
-column = "measured_at"
-type = "datetime"
-[[schema.fields]]
-name = "Value"
-column = "value"
-type = "number"
-unit = "MS/m"
-[constants]
-role = "part"
-temperature_state = "at_metal"
 """
+    + LOT_WHEN_VALUE
+)
 KEYED_FILE = "Serial: EC-01\nSite: north\nLot,When,Value\n,,MS/m\nL-1,2026-03-02T08:00:00Z,33.1\n"
 
 

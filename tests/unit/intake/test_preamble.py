@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from sample_layouts import LOT_WHEN_VALUE
 
 from pipeline.intake.layout import Layout, parse_layout
 from pipeline.intake.layout_outside import Key
@@ -12,7 +13,8 @@ from pipeline.intake.layout_parts import Constraints, Dialect
 from pipeline.intake.preamble import broken_constraint, read_preamble, split_key, split_line, without_unit
 from pipeline.intake.reading import Head, Held, HoldFile
 
-LAYOUT = """
+LAYOUT = (
+    """
 name = "keyed"
 version = 1
 zone = "offset"
@@ -22,22 +24,9 @@ delimiter = "{mark}"
 [preamble]
 separator = ":"
 keys = [{keys}]
-[[schema.fields]]
-name = "Lot"
-column = "lot"
-[[schema.fields]]
-name = "When"
-column = "measured_at"
-type = "datetime"
-[[schema.fields]]
-name = "Value"
-column = "value"
-type = "number"
-unit = "MS/m"
-[constants]
-role = "part"
-temperature_state = "at_metal"
 """
+    + LOT_WHEN_VALUE
+)
 METER = '{ key = "Serial", column = "meter" }'
 
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import shutil
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from visiting import DECISIONS, PASSWORD, PEOPLE, Person, application, cheap_passwords, decided_works, typed_into
+from visiting import DECISIONS, PASSWORD, PEOPLE, Person, cheap_passwords, decided_works, typed_into
 
 from pipeline.custody.verify import verify
 from pipeline.decisions.accounts import change_account
@@ -36,17 +35,6 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
         root = decided_works(tmp_path_factory.mktemp("works"))
     (root / "pages").mkdir(exist_ok=True)
     return root
-
-
-@pytest.fixture
-def root(made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    cheap_passwords(monkeypatch)
-    return shutil.copytree(made, tmp_path / "works")
-
-
-@pytest.fixture
-def app(root: Path) -> Application:
-    return application(root)
 
 
 def events(root: Path) -> list[Event]:

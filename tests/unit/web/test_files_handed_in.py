@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import shutil
 from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scenario import Scenario
-from visiting import Person, application, cheap_passwords, people
-from workspace_files import full_workspace, neutral_csv
+from visiting import Person, application
+from workspace_files import neutral_csv
 
 from pipeline.errors import UsageError
 from pipeline.history.store import History
@@ -24,20 +23,9 @@ if TYPE_CHECKING:
 
 
 @pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    root = full_workspace(tmp_path_factory.mktemp("works"))
-    with pytest.MonkeyPatch.context() as patch:
-        cheap_passwords(patch)
-        people(root)
-    (root / "inbox" / "EC-9").mkdir()
-    (root / "pages").mkdir(exist_ok=True)
-    return root
-
-
-@pytest.fixture
-def root(made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    cheap_passwords(monkeypatch)
-    return shutil.copytree(made, tmp_path / "works")
+def made(made: Path) -> Path:
+    (made / "inbox" / "EC-9").mkdir()
+    return made
 
 
 def hand_in(root: Path, name: str, data: bytes, *, who: str = "Cia Ek", **fields: str) -> Person:

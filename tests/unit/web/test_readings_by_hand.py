@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import shutil
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 import pytest
-from visiting import Person, application, cheap_passwords, people
-from workspace_files import full_workspace
+from visiting import Person, application
 
 from pipeline.custody.verify import verify
 from pipeline.errors import UsageError
@@ -28,22 +26,6 @@ CHECK = "/enter/check?meter=M1&block=B1&unit=MS/m"
 LOT = "/enter/lot?meter=M1&lot=L2&unit=MS/m&parts=3&spots=2"
 FIVE = {f"v-1-{spot}": value for spot, value in enumerate(("58.01", "58.02", "58.00", "57,99", "58.03"), start=1)}
 REST = {"at": "2026-03-20T08:05", "temperature": "20.0", "temperature_state": "at_metal"}
-
-
-@pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    root = full_workspace(tmp_path_factory.mktemp("works"))
-    with pytest.MonkeyPatch.context() as patch:
-        cheap_passwords(patch)
-        people(root)
-    (root / "pages").mkdir(exist_ok=True)
-    return root
-
-
-@pytest.fixture
-def root(made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    cheap_passwords(monkeypatch)
-    return shutil.copytree(made, tmp_path / "works")
 
 
 def by_hand(root: Path) -> list[tuple[object, ...]]:

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import base64
-import shutil
 from typing import TYPE_CHECKING
 
 import pytest
-from visiting import PASSWORD, Person, application, cheap_passwords, people
-from workspace_files import full_workspace
+from visiting import PASSWORD, Person, application
 
 from pipeline.decisions.accounts import change_account, open_account
 from pipeline.errors import IntegrityProblem, UsageError
@@ -29,26 +27,11 @@ WHO = {"by": "Eve", "why": "a test"}
 
 
 @pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    root = full_workspace(tmp_path_factory.mktemp("works"))
-    with pytest.MonkeyPatch.context() as patch:
-        cheap_passwords(patch)
-        people(root)
-    (root / "pages" / "lots").mkdir(parents=True, exist_ok=True)
-    (root / "pages" / "index.html").write_text('<body><div class="sheet">the index</div></body>', encoding="utf-8")
-    (root / "pages" / "lots" / "L1.html").write_text('<body><div class="sheet">a lot</div></body>', encoding="utf-8")
-    return root
-
-
-@pytest.fixture
-def root(made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    cheap_passwords(monkeypatch)
-    return shutil.copytree(made, tmp_path / "works")
-
-
-@pytest.fixture
-def app(root: Path) -> Application:
-    return application(root)
+def made(made: Path) -> Path:
+    (made / "pages" / "lots").mkdir(parents=True, exist_ok=True)
+    (made / "pages" / "index.html").write_text('<body><div class="sheet">the index</div></body>', encoding="utf-8")
+    (made / "pages" / "lots" / "L1.html").write_text('<body><div class="sheet">a lot</div></body>', encoding="utf-8")
+    return made
 
 
 class Clock:
