@@ -5,11 +5,11 @@ from __future__ import annotations
 __all__ = ["BUTTON", "CHANGED", "ENTRY", "FATE", "FIELD", "FORM", "HINT", "PAGE", "ROLE", "TOLD", "WILL"]
 
 PAGE = {
-    "kind": "Decide", "sign_in": "Sign in", "me": "Your account", "decide": "Decide here", "look": "Look before you sign",
+    "kind": "At the bench", "sign_in": "Sign in", "me": "Your account", "decide": "Decide here", "look": "Look before you sign",
     "done": "Recorded", "nothing": "Nothing was recorded", "refused": "Not possible", "bar": "Your account",
     "sign": "Your signature", "will": "What this does", "event": "The event as it stands in the record",
     "pages": "Pages", "of": "About {name}", "bring": "Hand in a file", "brought": "What became of the file",
-    "fates": "Lines by fate", "touched": "Lots and meters in it", "changed": "What is another now", "refused_lines": "Refused lines",
+    "fates": "Lines by fate", "touched": "Lots and meters in it", "changed": "What it changed", "refused_lines": "Refused lines",
     "enter": "Readings by hand", "enter_check": "A check on a block",
     "enter_lot": "Readings of a lot", "far": "Is this so?", "layout": "A layout for this file", "layout_text": "The whole layout",
 }  # fmt: skip
