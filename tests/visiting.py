@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import re
+from concurrent.futures import ThreadPoolExecutor
 from html import unescape
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +23,7 @@ from pipeline.web.app import Application, Place
 from pipeline.workspace.settings import find_workspace
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Coroutine
     from pathlib import Path
 
     import pytest
@@ -31,6 +33,7 @@ __all__ = [
     "PASSWORD",
     "PEOPLE",
     "Person",
+    "apart",
     "application",
     "cheap_passwords",
     "decided_works",
@@ -107,6 +110,14 @@ def application(root: Path, place: Place | None = None) -> Application:
     return Application(root, ANSWERS, place)
 
 
+_THREAD = ThreadPoolExecutor(max_workers=1)
+
+
+def apart(make: Callable[[], Coroutine[Any, Any, Any]]) -> Any:
+    """Run a coroutine in a thread of its own: a browser that other tests of this process hold has its loop in theirs."""
+    return _THREAD.submit(lambda: asyncio.run(make())).result()
+
+
 class _Client:
     """Asks the application in this process, one request at a time, and keeps its cookies."""
 
@@ -116,7 +127,8 @@ class _Client:
         self.cookies = self._client.cookies
 
     def request(self, method: str, path: str, **given: Any) -> httpx.Response:
-        return asyncio.run(self._client.request(method, path, **given))
+        response: httpx.Response = apart(lambda: self._client.request(method, path, **given))
+        return response
 
     def get(self, path: str, **given: Any) -> httpx.Response:
         return self.request("GET", path, **given)

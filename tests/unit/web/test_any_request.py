@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import asyncio
 from typing import TYPE_CHECKING, Any
 
 import httpx
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from visiting import PASSWORD, Person, application, cheap_passwords, people
+from visiting import PASSWORD, Person, apart, application, cheap_passwords, people
 from workspace_files import full_workspace
 
 from pipeline.cli.answers import ANSWERS
@@ -109,7 +108,7 @@ def raw(app: Any, **given: Any) -> tuple[int, dict[bytes, bytes]]:
     async def send(message: Any) -> None:
         said.append(message)
 
-    asyncio.run(app(scope, receive, send))
+    apart(lambda: app(scope, receive, send))
     return said[0]["status"], dict(said[0]["headers"])
 
 
