@@ -43,6 +43,9 @@ REFERENCE_TABLES: dict[str, Table] = {
             Column("range_low_ms_per_m", FLOAT, "Low end of the working range.", unit="MS/m", above=0),
             Column("range_high_ms_per_m", FLOAT, "High end of the working range.", unit="MS/m", above=0),
             Column("due_on", UTC_TIME, "When the meter's own calibration is due."),
+            Column("maker", TEXT, "Maker; with the serial number it tells the meter from all others of the company."),
+            Column("model", TEXT, "Model."),
+            Column("serial_number", TEXT, "Serial number."),
         ),
         _reference(
             "probes",
