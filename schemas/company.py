@@ -98,14 +98,14 @@ class Manifest:
     format: int = FORMAT
 
     @property
-    def data(self) -> bytes:
-        """The canonical bytes, which are hashed and signed."""
-        return canonical(asdict(self))
+    def document(self) -> dict[str, Any]:
+        """As JSON values."""
+        return asdict(self)
 
     @property
     def sha256(self) -> str:
-        """The hash of the canonical bytes."""
-        return hashlib.sha256(self.data).hexdigest()
+        """The hash of the canonical bytes, which are what is signed."""
+        return hashlib.sha256(canonical(self.document)).hexdigest()
 
     @property
     def name(self) -> str:

@@ -1,0 +1,133 @@
+"""Sealing: a document signed with an Ed25519 key (RFC 8032) over its canonical bytes, so that who keeps it cannot forge it."""
+
+from __future__ import annotations
+
+import json
+import os
+from typing import TYPE_CHECKING, Any
+
+from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
+from cryptography.hazmat.primitives import serialization
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
+
+from pipeline.errors import IntegrityProblem, UsageError
+from pipeline.workspace.files import cannot, read_bytes
+from schemas.company import canonical
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+__all__ = ["make_key", "public_half", "read_key", "sealed", "signed_by", "unsealed"]
+
+
+def make_key(path: Path) -> str:
+    """Make a key, for its owner alone to read; return its public half.
+
+    Raises
+    ------
+    UsageError
+        If there is a file already: what was signed with it could not be followed by anything else.
+    EnvironmentProblem
+        If it cannot be written.
+    """
+    key = Ed25519PrivateKey.generate()
+    form = serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
+    try:
+        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with os.fdopen(descriptor, "wb") as file:
+            file.write(key.private_bytes(*form))
+            file.flush()
+            os.fsync(file.fileno())
+    except FileExistsError:
+        raise UsageError(
+            f"There is a key already: {path}. It is not overwritten. Its public half: {path.with_suffix('.pub')}"
+        ) from None
+    except OSError as error:
+        raise cannot("write", path, error) from None
+    return public_half(key)
+
+
+def public_half(key: Ed25519PrivateKey) -> str:
+    """Return the public half of a key, as PEM."""
+    form = serialization.Encoding.PEM, serialization.PublicFormat.SubjectPublicKeyInfo
+    return key.public_key().public_bytes(*form).decode()
+
+
+def read_key(path: Path, make: str) -> Ed25519PrivateKey:
+    """Return a key.
+
+    Parameters
+    ----------
+    path
+        Its file.
+    make
+        The command that makes one.
+
+    Raises
+    ------
+    UsageError
+        If there is none, it is no Ed25519 key, or others can read it.
+    """
+    try:
+        others = path.stat().st_mode & 0o077
+    except FileNotFoundError:
+        raise UsageError(f"There is no key {path} to sign with. Make one: {make}") from None
+    except OSError as error:
+        raise cannot("read", path, error) from None
+    if others:
+        raise UsageError(f"The key {path} can be read by others, who could sign with it. Narrow it: chmod 600 {path}")
+    try:
+        key = serialization.load_pem_private_key(read_bytes(path), password=None)
+    except (ValueError, TypeError, UnsupportedAlgorithm):
+        key = None
+    if not isinstance(key, Ed25519PrivateKey):
+        raise UsageError(
+            f"{path} is no Ed25519 key in PEM without a password. Put the right one back, or make one: {make}"
+        )
+    return key
+
+
+def sealed(document: Mapping[str, Any], key: Ed25519PrivateKey) -> bytes:
+    """Return a document with its signature, as it lies in storage. The same document and key give the same bytes."""
+    return canonical({"manifest": document, "signature": key.sign(canonical(document)).hex()})
+
+
+def unsealed(data: bytes) -> tuple[dict[str, Any], bytes]:
+    """Return the document and the signature of sealed bytes, neither looked at yet.
+
+    Raises
+    ------
+    IntegrityProblem
+        If they are no sealed document.
+    """
+    try:
+        found = json.loads(data)
+        document, signature = found["manifest"], bytes.fromhex(found["signature"])
+        canonical(document)  # NaN and lone surrogates have no form that could be signed
+    except (ValueError, KeyError, TypeError, RecursionError):
+        document = signature = None
+    if not isinstance(document, dict) or signature is None or set(found) != {"manifest", "signature"}:
+        raise IntegrityProblem("it is no sealed document: expected a manifest and its signature as JSON")
+    return document, signature
+
+
+def signed_by(document: Mapping[str, Any], signature: bytes, public: str) -> bool:
+    """Whether a document was signed by the owner of a public key (PEM).
+
+    Raises
+    ------
+    UsageError
+        If that is no Ed25519 key.
+    """
+    try:
+        key = serialization.load_pem_public_key(public.encode())
+    except (ValueError, UnsupportedAlgorithm):
+        key = None
+    if not isinstance(key, Ed25519PublicKey):
+        raise UsageError("This is no public Ed25519 key in PEM, as 'annealog publish key' prints it.")
+    try:
+        key.verify(signature, canonical(document))
+    except InvalidSignature:
+        return False
+    return True
