@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import shutil
+import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,6 +13,9 @@ import pytest
 from needed import lacking
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from postgres import Cluster
     from workspace_files import Shell
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -38,3 +43,18 @@ def shell(tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytes
     root.mkdir()
     monkeypatch.chdir(root)
     return Shell(root, capsys)
+
+
+@pytest.fixture(scope="session")
+def cluster() -> Iterator[Cluster]:
+    """A PostgreSQL that belongs to this run of the tests."""
+    from postgres import running
+
+    # a folder that its unprivileged user can reach, which those of pytest are not
+    folder = Path(tempfile.mkdtemp(prefix="annealog-postgres-", dir="/tmp"))
+    folder.chmod(0o755)
+    try:
+        with running(folder / "cluster") as found:
+            yield found
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)

@@ -12,6 +12,7 @@ import typer
 
 from pipeline.cli import (
     bring,
+    centre,
     decide,
     handbook,
     keep,
@@ -55,6 +56,7 @@ paper.add_to(app)
 studies.add_to(app)
 reference.add_to(app)
 handbook.add_to(app)
+centre.add_to(app)
 
 
 # typer carries its own copy of click since 0.25; its public BadParameter leads to the base of all usage errors
