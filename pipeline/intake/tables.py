@@ -154,7 +154,7 @@ def parse_table(table: Table, text: str, *, where: str, zone: ZoneInfo) -> pl.Da
         identity = (*(record.get(name) for name in table.key), record.get("valid_from"))
         if identity in seen:
             wrong.append(
-                f"{where}, line {line}: {', '.join(str(record.get(k)) for k in table.key)} stands in line {seen[identity]} "
+                f"{where}, line {line}: {', '.join(str(record[k]) for k in table.key if record.get(k) is not None)} stands in line {seen[identity]} "
                 "already with the same valid_from. Give a new version its own valid_from, or remove one."
             )
         seen[identity] = line

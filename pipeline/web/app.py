@@ -21,6 +21,7 @@ from dataclasses import dataclass
 from http.cookies import CookieError, SimpleCookie
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote, unquote, urlencode
+from weakref import WeakValueDictionary
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect, Request
@@ -32,13 +33,14 @@ from pipeline.history.accounts import key_of as key_of_name
 from pipeline.history.snapshot import signature
 from pipeline.kept.answers import answer_of
 from pipeline.web import pages
-from pipeline.web.bring import Bringing
+from pipeline.web.bring import BENCH, Bringing
 from pipeline.web.changes import Changes
 from pipeline.web.deciding import Deciding
+from pipeline.web.decisions import FORMS
 from pipeline.web.entering import Entering
 from pipeline.web.files import listening, page_file, state_of_page, with_bar
 from pipeline.web.sent import Sent, read_query, read_sent
-from pipeline.web.sessions import Rates, Session, Sessions, Tries
+from pipeline.web.sessions import Rates, Session, Sessions, Tries, network_of
 from pipeline.web.visit import Refused, Visit
 from pipeline.workspace.settings import find_workspace
 from reports.words import web as words
@@ -56,8 +58,12 @@ __all__ = ["Application", "Place"]
 
 _BODY_MB, _FORM_MB = 50, 1
 _SLOW_S = 30.0
+_AT_ONCE, _FILES_AT_ONCE = 20, 2
+"""Requests of one person, or of strangers at one place, that are read and answered at once, and files of one person; others wait."""
 _KEPT = frozenset({"lot", "meter", "block", "process", "supplier"})
 """Kinds of things of which the last rendering kept the answers."""
+_OF_PEOPLE = frozenset({"decide", "done", "bring", "enter", "me", "sign-in", "sign-out"})
+"""What there is for people with an account alone."""
 _ASKED_AGAIN_S, _MOST_ASKED = 10.0, 500
 """What was computed is answered again for some seconds, while the history is as it was: the clock alone changes little."""
 _OURS = {"127.0.0.1", "localhost", "::1"}
@@ -98,7 +104,7 @@ class Application:
     def __init__(
         self, root: Path, answers: Mapping[str, Callable[[Workspace, str], Any]], place: Place | None = None
     ) -> None:
-        self._root, self._answers, self._place = root, answers, place or Place()
+        self._root, self._answers, self.place = root, answers, place or Place()
         self._accounts = Accounts(find_workspace(root).history)
         self.sessions, self.tries = Sessions(), Tries()
         self._rates = Rates(per_s=20.0, most=400.0)
@@ -109,6 +115,7 @@ class Application:
         self.ending: Callable[[], bool] = lambda: False
         """Whether the server is about to end, which no stream keeps waiting."""
         self._hashing = threading.Semaphore(2)
+        self._turns: WeakValueDictionary[tuple[str, bool], asyncio.Semaphore] = WeakValueDictionary()
         self._asked: dict[tuple[str, str], tuple[Any, Any]] = {}
         self._basic: dict[str, tuple[bytes, int]] = {}
         self._basic_key = secrets.token_bytes(32)
@@ -126,9 +133,7 @@ class Application:
         as_data = scope["path"].startswith("/json")
         try:
             visit = await run_in_threadpool(self._visit, request)
-            if visit.method == "POST":
-                visit.sent = await self._body(request, visit)
-            response: Response = await run_in_threadpool(self._answer, visit)
+            response = await self._in_turn(request, visit)
         except ClientDisconnect:
             return
         except Refused as refused:
@@ -147,6 +152,19 @@ class Application:
             response.headers.setdefault(name, value)
         await response(scope, receive, send)
 
+    async def _in_turn(self, request: Request, visit: Visit) -> Response:
+        """Answer from the headers alone, or else read the body and answer, a bounded number for one person at once."""
+        response = self._from_headers(visit)
+        if response is not None:
+            return response
+        whose = network_of(visit.address) if visit.account is None else visit.account.name
+        file = visit.method == "POST" and visit.parts == ["bring"]
+        turns = self._turns.setdefault((whose, file), asyncio.Semaphore(_FILES_AT_ONCE if file else _AT_ONCE))
+        async with turns:
+            if visit.method == "POST" and visit.session is not None:  # a form of no visit is none
+                visit.sent = await self._body(request, visit)
+            return await run_in_threadpool(self._answer, visit)
+
     def _visit(self, request: Request) -> Visit:
         """Return who asks and for what.
 
@@ -156,16 +174,17 @@ class Application:
             If that may not be, whatever is asked for.
         """
         peer = request.client.host if request.client is not None else "?"
-        address, secure = peer, self._place.secure
-        if self._place.proxy is not None:
-            if peer != self._place.proxy:
+        address, secure = peer, self.place.secure
+        if self.place.proxy is not None:
+            if peer != self.place.proxy:
                 raise Refused(403, words.TOLD["gone"])
             address, secure = _said_by_proxy(request)
-        if _host(request.headers.get("host", "")) not in _OURS | self._place.names:
+        if _host(request.headers.get("host", "")) not in _OURS | self.place.names:
             raise Refused(403, words.TOLD["gone"])
         if request.method not in ("GET", "HEAD", "POST"):
             raise Refused(405, words.TOLD["gone"])
-        if not self._rates.taken(address) or (request.method == "POST" and not self._posts.taken(address)):
+        place = network_of(address)
+        if not self._rates.taken(place) or (request.method == "POST" and not self._posts.taken(place)):
             raise Refused(429, words.TOLD["fast"])
         raw = request.scope.get("raw_path") or b"/"
         parts = [unquote(part, errors="replace") for part in raw.decode("ascii", "replace").strip("/").split("/")]
@@ -191,7 +210,7 @@ class Application:
         return visit.open_to_all or visit.account is not None
 
     def _here(self, address: str) -> bool:
-        return self._place.proxy is None and address in ("127.0.0.1", "::1")
+        return self.place.proxy is None and address in ("127.0.0.1", "::1")
 
     def _cookie_name(self, *, secure: bool) -> str:
         return "__Host-annealog" if secure else "annealog"
@@ -201,7 +220,7 @@ class Application:
             found = SimpleCookie(request.headers.get("cookie", ""))
         except CookieError:
             return ""
-        morsel = found.get(self._cookie_name(secure=self._place.secure or self._place.proxy is not None))
+        morsel = found.get(self._cookie_name(secure=self.place.secure or self.place.proxy is not None))
         return "" if morsel is None else morsel.value
 
     async def _body(self, request: Request, visit: Visit) -> Sent:
@@ -214,8 +233,7 @@ class Application:
         """
         if request.headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
             raise Refused(403, words.TOLD["stale"])
-        # files only of people who are signed in
-        most_mb = _BODY_MB if visit.account is not None and visit.parts[0] == "bring" else _FORM_MB
+        most_mb = _BODY_MB if visit.parts == ["bring"] else _FORM_MB
         body = bytearray()
         try:
             async with asyncio.timeout(_SLOW_S * (1 if most_mb == _FORM_MB else 10)):
@@ -229,6 +247,42 @@ class Application:
 
     # -- what is answered -----------------------------------------------------------------------------------------
 
+    @staticmethod
+    def _from_headers(visit: Visit) -> Response | None:
+        """Answer what needs no more than the headers, so that no body is read of whoever may not send it there.
+
+        Raises
+        ------
+        Refused
+            If nobody may, or not in this role.
+        """
+        first, post = visit.parts[0], visit.method == "POST"
+        if post and first in ("json", "changed"):
+            raise Refused(405, words.TOLD["gone"])
+        if first in ("json", "changed") or (first == "sign-in" and not visit.open_to_all):
+            return None
+        if visit.open_to_all:
+            if post or first in _OF_PEOPLE:
+                raise Refused(403, words.TOLD["accounts"])
+            return None
+        if visit.account is None or visit.session is None:
+            there = "/" + "/".join(quote(part) for part in visit.parts)
+            there += f"?{urlencode(visit.query)}" if visit.query else ""
+            return RedirectResponse(f"/sign-in?{urlencode({'to': there})}", 303)
+        if post and first not in _OF_PEOPLE:
+            raise Refused(405, words.TOLD["gone"])
+        match visit.parts:
+            case ["bring" | "enter", *_]:
+                roles = BENCH
+            case ["decide", name] if name in FORMS:
+                roles = FORMS[name].roles
+            case _:
+                return None
+        if visit.account.role not in roles:
+            named = ", ".join(words.ROLE[role] for role in sorted(roles))
+            raise Refused(403, words.TOLD["role"].format(role=words.ROLE[visit.account.role], roles=named))
+        return None
+
     def _answer(self, visit: Visit) -> Response:
         match visit.parts:
             case ["json", *rest]:
@@ -237,23 +291,9 @@ class Application:
                 return self._changed(visit)
             case ["sign-in"] if not visit.open_to_all:
                 return self._sign_in(visit)
-        if visit.open_to_all:
-            if visit.method == "POST" or visit.parts[0] in (
-                "decide",
-                "done",
-                "bring",
-                "enter",
-                "me",
-                "sign-in",
-                "sign-out",
-            ):
-                raise Refused(403, words.TOLD["accounts"])
-            return self._page(visit)
-        if visit.account is None or visit.session is None:
-            there = "/" + "/".join(quote(part) for part in visit.parts)
-            there += f"?{urlencode(visit.query)}" if visit.query else ""
-            return RedirectResponse(f"/sign-in?{urlencode({'to': there})}", 303)
         account, session = visit.account, visit.session
+        if account is None or session is None:
+            return self._page(visit)
         if visit.method == "POST" and not session.sent_from_here(visit.sent.fields.get("form", "")):
             raise Refused(403, words.TOLD["stale"])
         match visit.parts:
@@ -271,8 +311,6 @@ class Application:
                 return self._entering.answer(visit, account, session)
             case ["decide" | "done", *_]:
                 return self._deciding.answer(visit, account, session)
-        if visit.method == "POST":
-            raise Refused(405, words.TOLD["gone"])
         return self._page(visit)
 
     def _page(self, visit: Visit) -> Response:
@@ -306,7 +344,7 @@ class Application:
         def may() -> bool:
             return not self.ending() and self._who(visit, token, used=False) and visit.account == who
 
-        return self.changes.stream(path, visit.query.get("shown", ""), may)
+        return self.changes.stream(path, visit.query.get("shown", ""), may, "" if who is None else who.name)
 
     # -- who is there ---------------------------------------------------------------------------------------------
 
@@ -321,16 +359,15 @@ class Application:
         Refused
             If it is wrong, or if somebody has to wait.
         """
-        key = key_of_name(name)
-        keys = (f"signed in {key}",) if address is None else (f"name {key}", f"address {address}")
+        whose = (key_of_name(name), None if address is None else network_of(address))
         with self._hashing:
-            wait_s = self.tries.wait_s(*keys)
+            wait_s = self.tries.wait_s(*whose)
             if wait_s:
                 raise Refused(429, words.TOLD["wait"].format(seconds=wait_s))
             if not password_fits(account, password):
-                self.tries.wrong(*keys)
+                self.tries.wrong(*whose)
                 raise Refused(403, words.TOLD["wrong"])
-            self.tries.right(*keys)
+            self.tries.right(*whose)
 
     def _sign_in(self, visit: Visit) -> Response:
         to = visit.query.get("to", "") if visit.method != "POST" else visit.sent.fields.get("to", "")
@@ -387,8 +424,6 @@ class Application:
     # -- answers as JSON ------------------------------------------------------------------------------------------
 
     def _json(self, visit: Visit, rest: list[str]) -> Response:
-        if visit.method == "POST":
-            raise Refused(405, words.TOLD["gone"])
         if visit.account is None and not visit.open_to_all:
             self._by_header(visit)
         if rest in ([], [""]):

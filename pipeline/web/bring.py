@@ -13,7 +13,7 @@ from pipeline.decisions.record import deciding
 from pipeline.errors import AnnealogError, UsageError
 from pipeline.history.chain import Signature, signed
 from pipeline.load.layout_tools import propose
-from pipeline.load.load import load
+from pipeline.load.load import load, shown_name
 from pipeline.load.refused import listed
 from pipeline.web import file_pages
 from pipeline.web.visit import Refused
@@ -26,7 +26,6 @@ if TYPE_CHECKING:
 
     from pipeline.history.accounts import Account, Accounts
     from pipeline.intake.suggest import Suggestion
-    from pipeline.load.report import FileReport, LoadReport
     from pipeline.web.sessions import Session
     from pipeline.web.visit import Visit
     from pipeline.workspace.settings import Workspace
@@ -52,9 +51,6 @@ class Bringing:
 
     def answer(self, visit: Visit, account: Account, session: Session) -> Response:
         """Answer a request about files."""
-        if account.role not in BENCH:
-            roles = ", ".join(words.ROLE[role] for role in sorted(BENCH))
-            raise Refused(403, words.TOLD["role"].format(role=words.ROLE[account.role], roles=roles))
         folders = _folders(visit.workspace)
         if visit.method != "POST":
             return HTMLResponse(file_pages.bring_page(account, session.form_token, folders, None))
@@ -72,41 +68,45 @@ class Bringing:
         if folder not in ("", *folders):
             raise UsageError(words.TOLD["choice"].format(field=words.FIELD["folder"], value=folder))
         with self._one:
-            path = _place(workspace.inbox / folder, given, data)
-            if not path.exists():
-                write_atomically(path, data)
-            report, file = self.load_one(visit, account, path)
-            return self.page_of(visit, account, path, report, file)
+            return self.taken(visit, account, _place(workspace.inbox / folder, given, data), data)
 
-    def load_one(
-        self, visit: Visit, account: Account, path: Path, layout: str | None = None
-    ) -> tuple[LoadReport, FileReport]:
-        """Load a file that lies in the inbox, and state who handed it in."""
-        report = load(visit.workspace, [path], layout=layout)
-        (file,) = report.files
-        if file.error is not None:
-            raise file.error
-        if file.status in ("loaded", "held"):
-            self._note(visit, account, file)
-        return report, file
-
-    def page_of(
+    def taken(
         self,
         visit: Visit,
         account: Account,
         path: Path,
-        report: LoadReport,
-        file: FileReport,
+        data: bytes,
+        layout: str | None = None,
         sent_as: str | None = None,
     ) -> str:
-        """Return what became of a file."""
+        """Lay a file into the inbox, load it, and return the page of what became of it.
+
+        Raises
+        ------
+        Refused
+            If it lies there now, and could not be loaded yet.
+        """
+        try:
+            self._lay(visit, account, path, data)
+            report = load(visit.workspace, [path], layout=layout)
+            (file,) = report.files
+            if file.error is not None:
+                raise file.error
+        except AnnealogError as error:
+            if not path.is_file():
+                raise
+            said = words.TOLD["lies"].format(name=shown_name(visit.workspace, path), why=error)
+            raise Refused(422 if isinstance(error, UsageError) else 503, said) from None
         waiting = listed(visit.workspace) if file.source_id is not None else None
         refused = None if waiting is None else waiting.filter(pl.col("sha256") == file.sha256)
         proposed = _proposed(visit.workspace, path) if file.status == "held" else None
         return file_pages.brought_page(account, file, report, refused, proposed, sent_as)
 
-    def _note(self, visit: Visit, account: Account, file: FileReport) -> None:
-        """State in the chain who handed the file in; that is no decision, and needs no password again."""
+    def _lay(self, visit: Visit, account: Account, path: Path, data: bytes) -> None:
+        """Lay a file into the inbox, and state in the chain who handed it in; that is no decision, and needs no password again.
+
+        The history is held meanwhile: the service may see the file before we load it, but not before this is stated.
+        """
         signature = Signature(
             account=account.name, role=account.role, address=visit.address, how="signed in", seen=self._accounts.last,
             stated_by=account.sequence,
@@ -115,8 +115,13 @@ class Bringing:
             signed(signature),
             deciding(visit.workspace, by=account.name, why=words.TOLD["brought"], dry_run=False) as history,
         ):
-            subject = {"sha256": file.sha256, "name": file.name}
-            history.append_event("brought", subject, by=account.name, why=words.TOLD["brought"])
+            digest = sha256_of(data)
+            stated = any(event.subject["sha256"] == digest for event in history.events("brought"))
+            if not stated and history.source(digest) is None:
+                subject = {"sha256": digest, "name": shown_name(visit.workspace, path)}
+                history.append_event("brought", subject, by=account.name, why=words.TOLD["brought"])
+            if not path.exists():
+                write_atomically(path, data)
 
 
 def _folders(workspace: Workspace) -> list[str]:

@@ -36,6 +36,7 @@ _CHANGED = b"event: changed\ndata:\n\n"
 class _Listener:
     page: Path
     shown: str
+    whose: str
     may: Callable[[], bool]
     said: asyncio.Queue[bytes | None] = field(default_factory=asyncio.Queue)
 
@@ -58,19 +59,19 @@ class Changes:
 
     Parameters
     ----------
-    most
-        How many may listen at once: each is a connection that others cannot have.
+    most, most_each
+        How many may listen at once, and of one person: each is a connection that others cannot have.
     every_s
         Between two looks.
     """
 
-    def __init__(self, *, most: int = 100, every_s: float = 1.0) -> None:
-        self._most, self._every_s = most, every_s
+    def __init__(self, *, most: int = 100, most_each: int = 20, every_s: float = 1.0) -> None:
+        self._most, self._most_each, self._every_s = most, most_each, every_s
         self._listeners: set[_Listener] = set()
         self._lock = threading.Lock()
         self._looking: asyncio.Task[None] | None = None
 
-    def stream(self, page: Path, shown: str, may: Callable[[], bool]) -> StreamingResponse:
+    def stream(self, page: Path, shown: str, may: Callable[[], bool], whose: str) -> StreamingResponse:
         """Return the answer that says once that a page is not in the state that is shown.
 
         Raises
@@ -78,9 +79,10 @@ class Changes:
         Refused
             If too many listen already.
         """
-        listener = _Listener(page=page, shown=shown, may=may)
+        listener = _Listener(page=page, shown=shown, may=may, whose=whose)
         with self._lock:
-            if len(self._listeners) >= self._most:
+            theirs = sum(one.whose == whose for one in self._listeners)
+            if len(self._listeners) >= self._most or theirs >= self._most_each:
                 raise Refused(503, words.TOLD["listeners"])
             self._listeners.add(listener)
         return _Stream(self._told(listener), lambda: self._listeners.discard(listener))

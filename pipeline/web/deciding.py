@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import secrets
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from urllib.parse import quote, urlencode
 
 from starlette.responses import HTMLResponse, RedirectResponse, Response
@@ -83,9 +83,6 @@ class Deciding:
             return {"lot": history.all_lots, "meter": history.all_meters}.get(kind, list)()
 
     def _form(self, visit: Visit, form: Form, account: Account, session: Session) -> Response:
-        if account.role not in form.roles:
-            roles = ", ".join(words.ROLE[role] for role in sorted(form.roles))
-            raise Refused(403, words.TOLD["role"].format(role=words.ROLE[account.role], roles=roles))
         sent = visit.sent.fields if visit.method == "POST" else visit.query
         step = sent.get("step", "") if visit.method == "POST" else ""
         number = sent.get("number", "") if step else ""
@@ -118,8 +115,8 @@ class Deciding:
                         stated_by=account.sequence,
                     )  # fmt: skip
                     with signed(signature):
-                        done = form.do(visit.workspace, values, **who, dry_run=False)
-                    session.keep(number, Outcome(form.name, tuple(done), tuple(signature.events)))
+                        done = self._do(form, visit.workspace, values, who, signature)
+                    session.keep(number, Outcome(form.name, done, tuple(signature.events)))
             return RedirectResponse(f"/done/{number}", 303)
         except HistoryBusy:
             problem, status = words.TOLD["busy"], 503
@@ -128,6 +125,26 @@ class Deciding:
         except Refused as refused:
             problem, status = refused.said, refused.status
         return HTMLResponse(pages.look_page(form, account, visit.address, given, sent, (), problem), status)
+
+    @staticmethod
+    def _do(
+        form: Form, workspace: Workspace, values: dict[str, Any], who: dict[str, str], signature: Signature
+    ) -> tuple[str, ...]:
+        """Carry a form out; what fails once something of it is recorded is told beside that, never as if nothing were."""
+        try:
+            return tuple(form.do(workspace, values, **who, dry_run=False))
+        except Exception as error:
+            written = {event.hash for event in signature.events}
+            if written:
+                with History.open(
+                    workspace.history, wait_s=workspace.settings.busy_wait_seconds, snapshot=False
+                ) as history:
+                    written &= {event.hash for event in history.events()}
+            if not written:
+                raise
+            signature.events[:] = [event for event in signature.events if event.hash in written]
+            said = str(error) if isinstance(error, AnnealogError) else f"{type(error).__name__}: {error}"
+            return (words.TOLD["recorded"], said)
 
     def new_password(self, visit: Visit, account: Account, password: str, again: str) -> None:
         """Give an account the password that its owner chose, and typed twice.

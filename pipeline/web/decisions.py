@@ -19,7 +19,7 @@ from pipeline.decisions.record import (
 )
 from pipeline.errors import AnnealogError, UsageError
 from pipeline.history.store import History
-from pipeline.load.load import assess_touched, take_over_reference
+from pipeline.load.load import assess_touched
 from pipeline.load.reference_rows import add_rows
 from pipeline.load.refused import held
 from pipeline.load.take_over import read_reference, take_over
@@ -148,22 +148,24 @@ def _follow(workspace: Workspace, source_ids: Sequence[int] = ()) -> list[str]:
 
 def _row(table: str) -> Any:
     def add(workspace: Workspace, values: dict[str, Any], *, by: str, why: str, dry_run: bool) -> Sequence[str]:
-        """Add a row, and take the table over at once; where that is refused the table is as it was before."""
+        """Add a row, and take over this table alone at once; where that is refused the table is as it was before."""
         cells = {name: "" if values[name] is None else str(values[name]) for name in values if name != "why"}
-        others = take_over_reference(workspace, now=datetime.now(UTC), dry_run=True).changed
-        told = [f"Takes over as well what was edited before: {name}" for name in others]
         path = workspace.reference / f"{table}.csv"
         # the service takes over what it sees there: it sees the row only when this is through, or else takes it over unsigned
         with deciding(workspace, by=by, why=why, dry_run=dry_run) as history:
+            texts = history.reference_texts()
+            if read_reference(workspace).get(table, "") != texts.get(table, ""):
+                raise UsageError(words.TOLD["edited"].format(table=table))
             before = path.read_bytes() if path.exists() else None
             (row,) = add_rows(workspace, table, [cells], valid_from=None, dry_run=dry_run)
-            told.insert(0, ", ".join(f"{column}={value}" for column, value in row.items()))
+            told = [", ".join(f"{column}={value}" for column, value in row.items())]
             if dry_run:
                 return told
             try:
-                texts = read_reference(workspace)
-                take_over(history, texts, workspace.settings, now=datetime.now(UTC), by=by, why=why)
-            except AnnealogError:
+                texts[table] = read_reference(workspace)[table]
+                settings = recorded_settings(texts, workspace.settings)
+                take_over(history, texts, settings, now=datetime.now(UTC), by=by, why=why)
+            except BaseException:
                 if before is None:
                     path.unlink(missing_ok=True)
                 else:

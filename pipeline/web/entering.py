@@ -12,10 +12,8 @@ from starlette.responses import HTMLResponse, Response
 from pipeline.errors import UsageError
 from pipeline.history.store import History
 from pipeline.web import entry_pages
-from pipeline.web.bring import BENCH
 from pipeline.web.readings import asked_for, between, far_off, keep_layout, read_sheet, sheet_bytes
 from pipeline.web.visit import Refused
-from pipeline.workspace.files import write_atomically
 from pipeline.workspace.recorded import recorded_settings, recorded_tables
 from reports.words import web as words
 
@@ -51,9 +49,6 @@ class Entering:
 
     def answer(self, visit: Visit, account: Account, session: Session) -> Response:
         """Answer a request about readings by hand."""
-        if account.role not in BENCH:
-            roles = ", ".join(words.ROLE[role] for role in sorted(BENCH))
-            raise Refused(403, words.TOLD["role"].format(role=words.ROLE[account.role], roles=roles))
         match visit.parts:
             case ["enter"] if visit.method != "POST":
                 return HTMLResponse(
@@ -115,7 +110,4 @@ class Entering:
             if path.exists() and path.read_bytes() != data:
                 raise UsageError(words.TOLD["sent_before"])
             layout = keep_layout(visit.workspace, sheet.unit)
-            if not path.exists():
-                write_atomically(path, data)
-            report, file = self._bringing.load_one(visit, account, path, layout)
-            return HTMLResponse(self._bringing.page_of(visit, account, path, report, file, sent_as=given["number"]))
+            return HTMLResponse(self._bringing.taken(visit, account, path, data, layout, given["number"]))

@@ -74,12 +74,13 @@ def _who(account: Account) -> str:
     return words.TOLD["signed"].format(name=account.name, role=words.ROLE[account.role])
 
 
-def alarm(problem: str | None) -> Html | None:
-    """Return why something was refused, a sentence a line."""
+def alarm(problem: str | None, *, nothing: bool = True) -> Html | None:
+    """Return why something was refused, a sentence a line; `nothing` is whether nothing was recorded, which is said then."""
     if not problem:
         return None
     lines = (element("p", line) for line in problem.splitlines() if line.strip())
-    return element("div", element("h2", words.PAGE["nothing"]), *lines, class_="alarm", role="alert")
+    head = element("h2", words.PAGE["nothing"]) if nothing else None
+    return element("div", head, *lines, class_="alarm", role="alert")
 
 
 def hidden(values: Mapping[str, str]) -> list[Html]:
@@ -263,7 +264,7 @@ def facts(rows: Sequence[tuple[object, object]]) -> Html:
 
 def said_page(title: str, problem: str, account: Account | None = None) -> str:
     """Return a page that says why something cannot be."""
-    return page(title, account, alarm(problem))
+    return page(title, account, alarm(problem, nothing=False))
 
 
 def bar(account: Account, decide: str) -> Html:

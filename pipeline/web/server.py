@@ -9,7 +9,7 @@ import os
 import socket
 import ssl
 import threading
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
@@ -17,6 +17,7 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 from pipeline.errors import EnvironmentProblem, UsageError
 from pipeline.history.accounts import Accounts
 from pipeline.web.app import Application, Place
+from pipeline.web.sessions import network_of
 from pipeline.workspace.settings import find_workspace
 
 if TYPE_CHECKING:
@@ -27,15 +28,21 @@ __all__ = ["Listen", "beside", "listening", "run"]
 
 SLOW_S = 30.0
 """A connection that has not said what it wants after this long is closed, so that idle ones do not pile up."""
-_AT_ONCE = 200
+_AT_ONCE, _AT_ONCE_EACH = 200, 100
+"""Connections, and those of one place: a browser has six."""
 
 
 class _Bounded(H11Protocol):
-    """Does not wait for ever for a request."""
+    """Does not wait for ever for a request, nor for more of them at once from one place than leaves room for others."""
 
     def connection_made(self, transport: Any) -> None:
         super().connection_made(transport)
         self._late = self.loop.call_later(SLOW_S, self._give_up, 0)
+        if cast("Application", self.config.app).place.proxy is not None:
+            return  # everybody asks from its place, and it bounds them itself
+        places = [_place(cast("_Bounded", one)) for one in self.connections]
+        if places.count(_place(self)) > _AT_ONCE_EACH:
+            self.transport.close()
 
     def _give_up(self, before: int) -> None:
         waiting = self.cycle is None or self.cycle.response_complete
@@ -47,6 +54,10 @@ class _Bounded(H11Protocol):
     def connection_lost(self, exc: Exception | None) -> None:
         self._late.cancel()
         super().connection_lost(exc)
+
+
+def _place(connection: _Bounded) -> str:
+    return network_of(connection.client[0]) if connection.client is not None else ""
 
 
 class Listen:

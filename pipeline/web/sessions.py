@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hmac
+import ipaddress
 import secrets
 import threading
 import time
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
 
     from pipeline.history.accounts import Account
 
-__all__ = ["Rates", "Session", "Sessions", "Tries"]
+__all__ = ["Rates", "Session", "Sessions", "Tries", "network_of"]
 
 IDLE_S, LONGEST_S = 15 * 60.0, 12 * 3600.0
 """A session ends this long after the last request, and this long after signing in at the latest."""
@@ -91,43 +92,69 @@ class Sessions:
             self._all.pop(token, None)
 
 
-_TRIES = 5
+def network_of(address: str) -> str:
+    """Return what is counted as one place: of IPv6 the first 64 bits, for whoever has one address has them all (RFC 4291, from memory)."""
+    try:
+        found = ipaddress.ip_address(address)
+    except ValueError:
+        return address
+    if found.version == 4 or found.ipv4_mapped is not None:
+        return str(found)
+    return str(ipaddress.IPv6Network((int(found), 64), strict=False))
+
+
+_TRIES, _TRIES_OF_ALL = 5, 20
 _WAIT_S, _LONGEST_WAIT_S = 60.0, 900.0
 
 
 class Tries:
-    """Wrong passwords: after five of an account, or from an address, the next has to wait, each time longer.
+    """Wrong passwords: after five of an account at one place the next has to wait there, each time longer.
 
-    Whether the name is one of an account makes no difference.
+    So it has after twenty at a place, whatever the names, and after twenty of an account at places where it never signed in:
+    guesses stay few however many addresses a stranger has, and none of them keeps the owner out where he is known. Whether the
+    name is one of an account makes no difference.
     """
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
         self._clock, self._lock = clock, threading.Lock()
-        self._wrong: OrderedDict[str, tuple[int, float]] = OrderedDict()
+        self._wrong: OrderedDict[tuple[str, ...], tuple[int, float]] = OrderedDict()
+        self._known: OrderedDict[tuple[str, str], None] = OrderedDict()
 
-    def wait_s(self, *keys: str) -> int:
+    def _counted(self, account: str, place: str | None) -> dict[tuple[str, ...], int]:
+        """Return what a try counts for, and after how many of it the next waits; no place stands for somebody signed in."""
+        if place is None:
+            return {("signed in", account): _TRIES}
+        known = (account, place) in self._known
+        counted: dict[tuple[str, ...], int] = {("both", account, place): _TRIES, ("place", place): _TRIES_OF_ALL}
+        return counted if known else {**counted, ("account", account): _TRIES_OF_ALL}
+
+    def wait_s(self, account: str, place: str | None) -> int:
         """Return for how many seconds nobody may try; 0 where one may."""
         now = self._clock()
         with self._lock:
-            left = [self._wrong.get(key, (0, now))[1] - now for key in keys]
+            left = [self._wrong.get(key, (0, now))[1] - now for key in self._counted(account, place)]
         return max((int(seconds + 1.0) for seconds in left if seconds > 0.0), default=0)
 
-    def wrong(self, *keys: str) -> None:
+    def wrong(self, account: str, place: str | None) -> None:
         """Count a wrong password."""
         now = self._clock()
         with self._lock:
-            for key in keys:
+            for key, tries in self._counted(account, place).items():
                 count, until = self._wrong.pop(key, (0, 0.0))
                 count = 1 if now - until > _LONGEST_WAIT_S else count + 1  # an old slip counts no more
-                pause = min(_WAIT_S * 2.0 ** (count - _TRIES), _LONGEST_WAIT_S) if count >= _TRIES else 0.0
+                pause = min(_WAIT_S * 2.0 ** (count - tries), _LONGEST_WAIT_S) if count >= tries else 0.0
                 self._wrong[key] = (count, now + pause)
             while len(self._wrong) > _MOST:
                 self._wrong.popitem(last=False)
 
-    def right(self, *keys: str) -> None:
-        """Forget wrong passwords once the right one was given."""
+    def right(self, account: str, place: str | None) -> None:
+        """Forget the wrong passwords of a place once the right one was given there; those of strangers elsewhere count on."""
         with self._lock:
-            for key in keys:
+            if place is not None:
+                self._known[account, place] = None
+                while len(self._known) > _MOST:
+                    self._known.popitem(last=False)
+            for key in self._counted(account, place):
                 self._wrong.pop(key, None)
 
 

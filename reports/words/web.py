@@ -116,7 +116,11 @@ TOLD = {
     "sign": "Signing as {name}, {role}, at {address}. The record keeps your name, the time, and the meaning above.",
     "pages_follow": "The pages follow where the service watches (annealog watch), else with the next annealog render.",
     "caution": "A decision here releases nothing by itself: the governing specification, local rules and the people responsible do.",
-    "internal": "Something went wrong in the program, and nothing of this was recorded. Tell whoever keeps it.",
+    "internal": "Something went wrong in the program. Look into the record before you send this again, and tell whoever keeps it.",
+    "recorded": "What stands below is recorded. What should have followed failed:",
+    "lies": "The file lies in the inbox as {name}, and the next load says what became of it. {why}",
+    "edited": "reference/{table}.csv was edited and not taken over yet, and your signature would be taken for that, too. Nothing was "
+    "recorded. Once a load has taken it over (annealog load, or the service), add the row.",
     "large": "Too large: at most {most} MB are taken.",
     "nobody": "Sign in first.",
     "listeners": "Too many windows wait for changes already. This page stays as it is; fetch it again to see what is new.",

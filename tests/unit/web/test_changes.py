@@ -36,7 +36,7 @@ def root(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A workspace with a page; its looks follow each other quickly, and it keeps alive at each one without news."""
     cheap_passwords(monkeypatch)
     monkeypatch.setattr(changes, "_ALIVE_EVERY", 1)
-    monkeypatch.setattr(Changes.__init__, "__kwdefaults__", {"most": 2, "every_s": 0.05})
+    monkeypatch.setattr(Changes.__init__, "__kwdefaults__", {"most": 3, "most_each": 2, "every_s": 0.05})
     (tmp_path / "annealog.toml").write_text("", encoding="utf-8")
     with History.open(find_workspace(tmp_path).history, write=True):
         pass
@@ -124,10 +124,23 @@ def test_too_many_are_refused_in_words_and_a_place_is_given_back(root: Path, cli
     assert "event: changed" in answer.text
 
 
+def test_who_listens_too_often_leaves_room_for_others(root: Path, client: httpx.Client) -> None:
+    people(root)
+    with httpx.Client(base_url=client.base_url, follow_redirects=True, timeout=60) as other, ExitStack() as stack:
+        sign_in(client, "Dan Ro")
+        sign_in(other, "Cia Ek")
+        heard: list[Iterator[str]] = []
+        for one in (client, client, other):
+            heard.append(stack.enter_context(one.stream("GET", "/changed", params=asked(root))).iter_lines())
+            quiet(heard[-1], 1)
+            if len(heard) == 2:  # of Dan, who has his two
+                assert client.get("/changed", params=asked(root)).status_code == 503
+
+
 def test_only_who_may_read_hears_and_only_of_pages(root: Path, client: httpx.Client) -> None:
     for lacking in ("lots/none.html", "lots.json", "../annealog.toml", ".answers/x.html"):
         assert client.get("/changed", params={"page": lacking}).status_code == 404
-    assert client.post("/changed", params=asked(root), data={"x": "1"}).status_code == 404
+    assert client.post("/changed", params=asked(root), data={"x": "1"}).status_code == 405
     assert client.head("/changed", params=asked(root)).status_code == 404
     people(root)
     refused = client.get("/changed", params=asked(root, "another"))

@@ -10,7 +10,8 @@ from visiting import DECISIONS, PASSWORD, PEOPLE, Person, cheap_passwords, decid
 
 from pipeline.custody.verify import verify
 from pipeline.decisions.accounts import change_account
-from pipeline.errors import ChangesRefused, HistoryBusy
+from pipeline.errors import ChangesRefused, EnvironmentProblem, HistoryBusy
+from pipeline.history.journal import Journal
 from pipeline.history.store import History
 from pipeline.load import load as load_module
 from pipeline.web import app as app_module
@@ -292,3 +293,84 @@ def test_what_was_typed_stays_text(app: Application) -> None:
     assert "<script>alert" not in person.text
     assert "&lt;script&gt;alert" in person.text
     assert "<script>alert" not in Person(app).sign_in("Ben Moor").get("/decide/lot?lot=" + hostile).text
+
+
+def test_of_two_people_who_add_the_same_row_the_second_is_told(app: Application, root: Path) -> None:
+    table = root / "reference" / "hardness.csv"
+    cia, ada = Person(app).sign_in("Cia Ek"), Person(app).sign_in("Ada Lind")
+    row = {"lot": "L1", "value": "80", "scale": "HV", "why": "measured"}
+    for person in (cia, ada):
+        person.get("/decide/hardness").send("look", **row)
+    for person in (cia, ada):
+        person.send("sign", password=PASSWORD)
+    assert (cia.status, ada.status) == (200, 422)
+    assert "L1 stands in line 10 already" in ada.text
+    assert table.read_text(encoding="utf-8").count("L1,") == 1
+
+
+def test_a_row_takes_over_its_own_table_alone(app: Application, root: Path) -> None:
+    """A technician's signature covers no table that somebody else edited, whether before the look or after it."""
+    meters = root / "reference" / "meters.csv"
+    person = Person(app).sign_in("Cia Ek").get("/decide/hardness").send("look", lot="L1", value="80", why="measured")
+    meters.write_text("# a remark of somebody else\n" + meters.read_text(encoding="utf-8"), encoding="utf-8")
+    person.send("sign", password=PASSWORD)
+    assert person.status == 200, person.text
+    taken = [event for event in events(root) if event.kind == "reference"][-1]
+    assert (taken.by, list(taken.subject["changed"])) == ("Cia Ek", ["hardness"])
+    with History.open(find_workspace(root).history, snapshot=False) as history:
+        assert "remark" not in history.reference_texts()["meters"]
+        assert "80" in history.reference_texts()["hardness"]
+
+
+def test_a_row_is_added_to_no_table_that_somebody_edited_and_nobody_took_over(app: Application, root: Path) -> None:
+    table = root / "reference" / "hardness.csv"
+    row = {"lot": "L1", "value": "80", "why": "measured"}
+    looked = Person(app).sign_in("Cia Ek").get("/decide/hardness").send("look", **row)
+    edited = table.read_text(encoding="utf-8") + "L2,,70,HV,,,\n"
+    table.write_text(edited, encoding="utf-8")
+    count = len(events(root))
+    for person in (looked.send("sign", password=PASSWORD), Person(app).sign_in("Cia Ek").decide("hardness", **row)):
+        assert person.status == 422
+        assert "reference/hardness.csv was edited and not taken over yet" in person.text
+    assert (table.read_text(encoding="utf-8"), len(events(root))) == (edited, count)
+    load_module.take_over_reference(find_workspace(root), now=datetime.now(UTC))
+    assert Person(app).sign_in("Cia Ek").decide("hardness", **row).status == 200
+
+
+def test_what_is_recorded_is_said_though_the_journal_cannot_be_written(
+    app: Application, root: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> None:
+        raise EnvironmentProblem("The history is whole, but its journal cannot be written.")
+
+    before = len(events(root))
+    person = Person(app).sign_in("Ben Moor").get("/decide/lot").send("look", lot="L1", decision="sorted", why="x")
+    with monkeypatch.context() as patch:
+        patch.setattr(Journal, "append", full)
+        person.send("sign", password=PASSWORD)
+    assert (person.status, len(events(root))) == (200, before + 1)
+    assert words.PAGE["nothing"] not in person.text
+    for said in (words.TOLD["recorded"], "its journal cannot be written", events(root)[-1].hash):
+        assert said in person.text
+
+
+@pytest.mark.parametrize("error", [EnvironmentProblem("No room is left."), ZeroDivisionError()])
+def test_nothing_is_said_to_be_recorded_of_what_was_taken_back(
+    app: Application, root: Path, monkeypatch: pytest.MonkeyPatch, error: Exception
+) -> None:
+    append = History.append_event
+
+    def fail(*given: Any, **more: Any) -> None:
+        append(*given, **more)
+        raise error
+
+    before = len(events(root))
+    person = Person(app).sign_in("Ben Moor").get("/decide/lot").send("look", lot="L1", decision="sorted", why="x")
+    monkeypatch.setattr(History, "append_event", fail)
+    person.send("sign", password=PASSWORD)
+    assert len(events(root)) == before
+    assert words.TOLD["recorded"] not in person.text
+    if isinstance(error, EnvironmentProblem):
+        assert (person.status, words.PAGE["nothing"] in person.text) == (422, True)
+    else:
+        assert (person.status, words.TOLD["internal"] in person.text) == (500, True)

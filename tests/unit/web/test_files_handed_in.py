@@ -2,24 +2,33 @@
 
 from __future__ import annotations
 
+import asyncio
+import gc
+from collections import Counter
 from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scenario import Scenario
-from visiting import Person, application
+from visiting import Person, apart, application
 from workspace_files import neutral_csv
 
-from pipeline.errors import UsageError
+from pipeline.errors import HistoryBusy, UsageError
 from pipeline.history.store import History
 from pipeline.web import app as app_module
-from pipeline.web.sent import read_query, read_sent
+from pipeline.web import bring
+from pipeline.web.sent import Sent, read_query, read_sent
 from pipeline.workspace.settings import find_workspace
+from reports.words import web as words
 from reports.words.general import VERDICT
 
 if TYPE_CHECKING:
+    from collections.abc import AsyncIterator
     from pathlib import Path
+
+    from pipeline.web.visit import Visit
+    from pipeline.workspace.settings import Workspace
 
 
 @pytest.fixture(scope="module")
@@ -133,6 +142,86 @@ def test_a_file_named_like_a_folder_lies_beside_it(root: Path) -> None:
 
 def test_a_reader_hands_in_nothing(root: Path) -> None:
     assert hand_in(root, "x.csv", NEW.encode(), who="Dan Ro").status == 403
+
+
+@pytest.mark.parametrize(
+    ("who", "path", "status"),
+    [("", "/bring", 303), ("", "/sign-in", 403), ("", "/json/status", 405), ("", "/lots/L1.html", 303), ("Dan Ro", "/bring", 403),
+     ("Dan Ro", "/enter/check", 403), ("Dan Ro", "/decide/lot", 403), ("Cia Ek", "/decide/lot", 403), ("Cia Ek", "/index.html", 405)],
+)  # fmt: skip
+def test_nothing_is_read_of_whoever_may_not_send_it(root: Path, who: str, path: str, status: int) -> None:
+    app, read = application(root), []
+    person = Person(app).sign_in(who) if who else Person(app)
+
+    async def body() -> AsyncIterator[bytes]:
+        read.append(1)
+        yield b"x"
+
+    kind = {"content-type": "application/x-www-form-urlencoded"}
+    answer = person.client.post(path, content=body(), headers=kind, follow_redirects=False)
+    assert (answer.status_code, read) == (status, [])
+    assert person.client.post("/me", content=body(), headers=kind, follow_redirects=False).status_code in (303, 403)
+    assert bool(read) is bool(who)  # what somebody may send is read
+
+
+def test_of_one_person_two_files_are_read_at_once_and_others_wait_for_nobody(
+    root: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    app = application(root)
+    people = {name: Person(app).sign_in(name) for name in ("Cia Ek", "Ben Moor")}
+    under_way: Counter[str] = Counter()
+    most: Counter[str] = Counter()
+    both = []
+
+    async def body(_: object, __: object, visit: Visit) -> Sent:
+        assert visit.account is not None
+        under_way[visit.account.name] += 1
+        most[visit.account.name] = max(most[visit.account.name], under_way[visit.account.name])
+        both.append(sum(under_way.values()))
+        await asyncio.sleep(0)
+        await asyncio.sleep(0.05)
+        under_way[visit.account.name] -= 1
+        return Sent()
+
+    async def everybody() -> None:
+        await asyncio.gather(*(one.client._client.post("/bring") for one in people.values() for _ in range(6)))
+
+    monkeypatch.setattr(app_module.Application, "_body", body)
+    apart(everybody)
+    assert most == {"Cia Ek": 2, "Ben Moor": 2}
+    assert max(both) == 4
+    gc.collect()
+    assert not app._turns  # nothing is kept of who sent something
+
+
+def test_who_handed_it_in_is_stated_before_the_service_can_load_it(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The service may load the file first, and hold the history meanwhile: the person is told, and stated once."""
+    place, load = find_workspace(root), bring.load
+
+    def busy(workspace: Workspace, paths: list[Path], **_: object) -> None:
+        load(workspace, paths)  # by the service
+        raise HistoryBusy("The history is used by somebody else.")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(bring, "load", busy)
+        person = hand_in(root, "week-9.csv", NEW.encode())
+    assert person.status == 503
+    assert "The file lies in the inbox as inbox/week-9.csv" in person.text
+    assert words.PAGE["nothing"] not in person.text
+    assert "already loaded" in hand_in(root, "week-9.csv", NEW.encode()).text
+    with History.open(place.history, snapshot=False) as history:
+        kinds = [event.kind for event in history.events() if event.kind in ("brought", "load")]
+        assert kinds[-2:] == ["brought", "load"]
+        assert [event.by for event in history.events("brought")] == ["Cia Ek"]
+
+
+def test_what_is_busy_before_the_file_lies_there_leaves_nothing(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def busy(*_: object, **__: object) -> None:
+        raise HistoryBusy("The history is used by somebody else.")
+
+    monkeypatch.setattr(bring, "deciding", busy)
+    assert hand_in(root, "week-9.csv", NEW.encode()).status == 503
+    assert not (root / "inbox" / "week-9.csv").exists()
 
 
 def test_what_is_too_large_is_refused_before_it_is_read(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -7,6 +7,8 @@ import os
 import socket
 import ssl
 import struct
+import time
+from contextlib import ExitStack
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -122,6 +124,40 @@ def test_a_connection_that_says_nothing_is_closed(folder: Path, monkeypatch: pyt
                 answer += second.recv(4096)
             second.sendall(b"GET / HT")
             assert second.recv(1) == b""
+
+
+def test_one_place_has_so_many_connections_at_once_and_a_proxy_as_many_as_there_are(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert 2 * server._AT_ONCE_EACH == server._AT_ONCE
+    monkeypatch.setattr(server, "_AT_ONCE_EACH", 2)
+
+    def closed(connection: socket.socket) -> bool:
+        """Whether the server closes it without a word; else it answers."""
+        connection.sendall(b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
+        try:
+            return connection.recv(20) == b""
+        except ConnectionResetError:
+            return True
+
+    for proxy, last in ((None, [True]), ("127.0.0.1", [False])):
+        monkeypatch.setattr(server.Listen, "check", lambda *_: None)
+        with (
+            server.listening(folder.parent, ANSWERS, server.Listen(port=0, proxy=proxy)) as address,
+            ExitStack() as stack,
+        ):
+            place = ("127.0.0.1", int(address.rstrip("/").rpartition(":")[2]))
+            three = []
+            for expected in ([False], [False], last):
+                three.append(stack.enter_context(socket.create_connection(place, timeout=20)))
+                assert [closed(three[-1])] == expected
+            three[0].close()
+            for _ in range(100):  # the server hears of it that a place is free again
+                if not closed(stack.enter_context(socket.create_connection(place, timeout=20))):
+                    break
+                time.sleep(0.05)
+            else:
+                raise AssertionError("no place is given back")
 
 
 def test_a_browser_that_goes_away_leaves_no_trace(port: int, folder: Path, capfd: pytest.CaptureFixture[str]) -> None:

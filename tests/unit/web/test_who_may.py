@@ -204,19 +204,57 @@ def test_this_computer_is_known_by_its_names(app: Application, host: str) -> Non
 # -- passwords ---------------------------------------------------------------------------------------------------
 
 
-def test_after_five_wrong_passwords_the_right_one_waits_too(app: Application) -> None:
+def wrong(app: Application, address: str, name: str = "Ben Moor", times: int = 5) -> set[int]:
+    return {Person(app, address).sign_in(name, "wrong wrong wrong").status for _ in range(times)}
+
+
+def test_after_five_wrong_passwords_the_right_one_waits_too_there_and_nowhere_else(app: Application) -> None:
     clock = with_clock(app)
-    for _ in range(5):
-        assert Person(app).sign_in("Ben Moor", "wrong wrong wrong").status == 403
-    person = Person(app).sign_in("Ben Moor")
+    assert wrong(app, "10.0.0.9") == {403}
+    person = Person(app, "10.0.0.9").sign_in("Ben Moor")
     assert person.status == 429
     assert "Wait 60 seconds" in person.text or "Wait 61 seconds" in person.text
-    # from elsewhere the account waits as well, and from there everybody
-    assert Person(app, "10.0.0.9").sign_in("Ben Moor").status == 429
-    assert Person(app).sign_in("Ada Lind").status == 429
-    assert Person(app, "10.0.0.9").sign_in("Ada Lind").at == "/"
-    clock.now += 62
+    # no stranger keeps the owner out elsewhere, nor his own slips the people beside him
     assert Person(app).sign_in("Ben Moor").at == "/"
+    assert Person(app, "10.0.0.9").sign_in("Ada Lind").at == "/"
+    # and that the owner is let in gives the stranger no further tries
+    assert Person(app, "10.0.0.9").sign_in("Ben Moor").status == 429
+    clock.now += 62
+    assert Person(app, "10.0.0.9").sign_in("Ben Moor").at == "/"
+
+
+def test_twenty_wrong_passwords_from_anywhere_keep_out_whoever_is_not_known_where_he_asks(app: Application) -> None:
+    clock = with_clock(app)
+    Person(app, "10.0.1.1").sign_in("Ben Moor")
+    for place in range(4):
+        assert wrong(app, f"10.0.0.{place}") == {403}
+    assert wrong(app, "10.0.0.4", times=2) == {429}  # a fifth place of the same stranger
+    assert Person(app, "10.0.0.5").sign_in("Ben Moor").status == 429
+    assert Person(app, "10.0.1.1").sign_in("Ben Moor").at == "/"
+    assert Person(app, "10.0.0.5").sign_in("Ada Lind").at == "/"
+    clock.now += 62
+    assert wrong(app, "10.0.0.6", times=1) == {403}  # one more guess, whatever the place, and a longer wait
+    clock.now += 62
+    assert wrong(app, "10.0.0.7", times=1) == {429}
+
+
+def test_twenty_wrong_passwords_of_one_place_keep_out_everybody_there(app: Application) -> None:
+    with_clock(app)
+    for name in ("Ben Moor", "Cia Ek", "Dan Ro", "Nobody Here"):
+        assert wrong(app, "10.0.0.9", name) == {403}
+    assert Person(app, "10.0.0.9").sign_in("Ada Lind").status == 429
+    assert Person(app, "10.0.0.8").sign_in("Ada Lind").at == "/"
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "same"),
+    [
+        ("10.0.0.1", "10.0.0.2", False), ("2001:db8:0:1::1", "2001:db8:0:1:ffff::", True), ("2001:db8:0:1::1", "2001:db8:0:2::1", False),
+        ("::ffff:10.0.0.1", "::ffff:10.0.0.2", False), ("::1", "::1", True), ("?", "?", True), ("?", "10.0.0.1", False),
+    ],
+)  # fmt: skip
+def test_one_place_is_what_one_subscriber_has(one: str, other: str, same: bool) -> None:
+    assert (sessions.network_of(one) == sessions.network_of(other)) is same
 
 
 def test_four_wrong_passwords_wait_for_nothing_and_the_right_one_clears_them(app: Application) -> None:
@@ -232,8 +270,8 @@ def test_each_further_wrong_try_waits_longer_up_to_a_quarter_of_an_hour() -> Non
     tries = sessions.Tries(clock)
     waits = []
     for _ in range(12):
-        tries.wrong("name x")
-        waits.append(tries.wait_s("name x"))
+        tries.wrong("x", None)
+        waits.append(tries.wait_s("x", None))
         clock.now += waits[-1]
     assert waits[:4] == [0, 0, 0, 0]
     assert [round(wait, -1) for wait in waits[4:]] == [60, 120, 240, 480, 900, 900, 900, 900]
@@ -262,7 +300,7 @@ def test_a_name_too_long_for_a_name_costs_no_more_than_one(app: Application) -> 
     name = "a" + "\u0301\u0327" * 80_000
     person = Person(app).get("/sign-in").send("sign", name=name, password=PASSWORD)
     assert person.status == 403
-    assert max(map(len, app.tries._wrong)) < 400
+    assert max(len("".join(key)) for key in app.tries._wrong) < 400
     assert accounts.key_of(name) == accounts.key_of(name[:200])
 
 
