@@ -340,7 +340,8 @@ class Register:
         """Return what is refused and not healed since: not registered, not left by decision, the gap not filled."""
         registered = sa.exists().where(PACKAGE.c.sha256 == REFUSAL.c.sha256)
         filled = sa.exists().where(PACKAGE.c.site == REFUSAL.c.site, PACKAGE.c.number == REFUSAL.c.number)
-        healed = sa.case((REFUSAL.c.kind == "gap", filled), else_=registered)
+        added = sa.exists().where(SITE.c.name == REFUSAL.c.site)
+        healed = sa.case((REFUSAL.c.kind == "gap", filled), (REFUSAL.c.kind == "unknown", added), else_=registered)
         question = sa.select(REFUSAL).where(~healed).order_by(REFUSAL.c.site, REFUSAL.c.number, REFUSAL.c.at)
         if site is not None:
             question = question.where(REFUSAL.c.site == site)
@@ -348,8 +349,14 @@ class Register:
             found = [Refusal(**row._mapping) for row in connection.execute(question)]  # noqa: SLF001 - as above
         if not found:
             return []
-        left = {sha256 for event in self.decisions(kind="branch", site=site) for sha256 in event.subject["left"]}
+        left = self.branches(site)[1]
         return [refusal for refusal in found if refusal.sha256 not in left]
+
+    def branches(self, site: str | None = None) -> tuple[set[str], set[str]]:
+        """Return the packages that a person chose to go on from, and those that were left for them."""
+        subjects = [event.subject for event in self.decisions(kind="branch", site=site)]
+        left = {sha256 for subject in subjects for sha256 in subject["left"]}
+        return {subject["taken"] for subject in subjects} - left, left
 
     # -- results ----------------------------------------------------------------------------------------------------
 
@@ -475,6 +482,6 @@ class Register:
         return EnvironmentProblem(f"The register {self.where} cannot be asked: {text}")
 
 
-def _result(kind: str, key: str, heads: str, program: str) -> sa.Select[tuple[str]]:
+def _result(kind: str, key: str, heads: str, program: str) -> sa.Select[str]:
     asked: Iterable[tuple[str, str]] = (("kind", kind), ("key", key), ("heads", heads), ("program", program))
     return sa.select(RESULT.c.body).where(*(RESULT.c[name] == value for name, value in asked))

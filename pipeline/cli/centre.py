@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pipeline.cli import output
-from pipeline.cli.options import By, DryRun, Json, Why
+from pipeline.cli.options import By, Direct, DryRun, Json, Why
 
 if TYPE_CHECKING:
     from pipeline.centre.place import Centre
     from pipeline.centre.register import Register
+    from pipeline.centre.take_in import Taken
     from pipeline.history.chain import Event
 
 __all__ = ["CentreOption", "add_to", "centre", "centre_at", "opened"]
@@ -181,6 +182,189 @@ def site_branch(
             output.would(f"go on from package {sha256} at site {name}", json=json)
             return
         _recorded(choose_branch(book, name, sha256, by=by, why=why), json=json)
+
+
+@centre.command("take-in")
+def take_in(
+    site: Annotated[str, typer.Option("--site", metavar="SITE", help="Only this site.")] = "",
+    direct: Direct = False,
+    dry_run: DryRun = False,
+    centre: CentreOption = None,
+    json: Json = False,
+) -> None:
+    """Look at what the sites published since, and register what is as it should be: each package once and in order.
+
+    Example: annealog centre take-in --direct
+    """
+    place = centre_at(centre)
+    with opened(place) as book:
+        if dry_run:
+            sites = [site] if site else _planned(place, book)
+            output.would(f"take in from {len(sites)} sites: {', '.join(sites) or 'nothing is new'}", json=json)
+            return
+        found = _round(place, book, [site] if site else None, direct=direct)
+    _show_taken(found, json=json)
+
+
+def _planned(place: Centre, register: Register) -> list[str]:
+    from pipeline.centre.rounds import plan
+    from pipeline.publish.storage import Storage
+
+    return plan(register, Storage(place.storage))
+
+
+def _round(place: Centre, register: Register, sites: list[str] | None, *, direct: bool) -> list[Taken]:
+    """Take in, here or in the pool, and return what became of each site that had news."""
+    from datetime import timedelta
+
+    from pipeline.centre import take_in as taking
+    from pipeline.centre.rounds import batches
+    from pipeline.publish.storage import Storage
+
+    storage = Storage(place.storage)
+    if sites is None:
+        taking.strangers(register, storage)
+        sites = _planned(place, register)
+    if direct or not sites:
+        return taking.take_in(place, register, storage, sites)
+    from pipeline.centre_flows import hand_over
+
+    before = {name: {package.sha256 for package in register.packages(name)} for name in sites}
+    wait = timedelta(minutes=place.settings.round_minutes)
+    parts = batches(sites, place.settings.batch)
+    missing = hand_over(place, parts, wait=wait, missing=lambda: _planned(place, register))
+    return [
+        taking.Taken(
+            site=name,
+            registered=[each.number for each in register.packages(name) if each.sha256 not in before[name]],
+            refused=register.refusals(name),
+            waits=int(name in missing),
+        )
+        for name in sites
+    ]
+
+
+def _show_taken(found: list[Taken], *, json: bool) -> None:
+    wrong = any(taken.refused or taken.error for taken in found)
+    if json:
+        output.print_json(
+            {
+                "sites": [
+                    {
+                        "site": taken.site, "registered": taken.registered, "waits": taken.waits, "state": taken.state,
+                        "refused": [refusal.words for refusal in taken.refused], "error": taken.error,
+                    }
+                    for taken in found
+                ]
+            }
+        )  # fmt: skip
+    else:
+        console = output.out()
+        for taken in found:
+            numbers = ", ".join(map(str, taken.registered))
+            said = [f"package {numbers} registered" if numbers else "nothing registered"]
+            said += [f"{taken.waits} wait"] if taken.waits else []
+            console.print(output.plain(f"{taken.site}: {'; '.join(said)}"))
+            for words in (*(refusal.words for refusal in taken.refused), taken.error):
+                if words:
+                    console.print(output.plain(f"  {words}"))
+        count = sum(len(taken.registered) for taken in found)
+        console.print(f"{count} packages registered from {sum(bool(taken.registered) for taken in found)} sites.")
+    raise typer.Exit(3 if wrong else 0)
+
+
+@centre.command("status")
+def status(centre: CentreOption = None, json: Json = False) -> None:
+    """Say of each site: last package and reading, what is missing or refused, program, clock, and whether it fell silent.
+
+    Example: annealog centre status
+    """
+    from dataclasses import asdict
+
+    from pipeline.centre.status import site_statuses
+
+    place = centre_at(centre)
+    with opened(place) as book:
+        found = site_statuses(place, book)
+    if json:
+        output.print_json({"sites": [asdict(site) for site in found]})
+        return
+    rows = [
+        (
+            site.site, site.state, site.number or "none", site.last_reading_at[:16].replace("T", " "), site.program,
+            "" if site.gap is None else site.gap, len(site.refused) or "",
+            "" if site.clock_s is None else f"{site.clock_s / 60:+.0f} min",
+            "" if site.silent_h is None else f"{site.silent_h:.0f} h",
+        )
+        for site in found
+    ]  # fmt: skip
+    columns = ("site", "state", "package", "last reading", "program", "gap", "refused", "clock", "silent")
+    output.table("Sites", columns, rows)
+    for site in found:
+        for words in site.refused:
+            output.out().print(output.plain(f"{site.site}: {words}"))
+
+
+@centre.command("check")
+def check(direct: Direct = False, centre: CentreOption = None, json: Json = False) -> None:
+    """Say what is wrong with the centre: settings, register, rights, storage, clocks, versions, Prefect's server and workers.
+
+    Example: annealog centre check --direct
+    """
+    from pipeline.centre.status import problems
+
+    place = centre_at(centre)
+    with opened(place) as book:
+        found = list(problems(place, book))
+    if not direct:
+        from pipeline.centre_flows import troubles
+        from pipeline.errors import EnvironmentProblem
+
+        try:
+            found += troubles(place)
+        except EnvironmentProblem as error:
+            found.append(str(error))
+    if json:
+        output.print_json({"problems": found})
+    else:
+        for words in found or ["Everything is as it should be."]:
+            output.out().print(output.plain(words))
+    raise typer.Exit(3 if found else 0)
+
+
+@centre.command("run")
+def run(
+    once: Annotated[bool, typer.Option("--once", help="One round, then end.")] = False,
+    direct: Direct = False,
+    centre: CentreOption = None,
+) -> None:
+    """Take in what is new, round after round, until Ctrl-C: what is missing is planned anew each time, stuck runs are closed.
+
+    Example: annealog centre run
+    """
+    import time
+
+    from pipeline.errors import AnnealogError
+
+    place = centre_at(centre)
+    while True:
+        begun = time.monotonic()
+        try:
+            with opened(place) as book:
+                found = _round(place, book, None, direct=direct)
+            for taken in found:
+                numbers = ", ".join(map(str, taken.registered)) or "nothing"
+                output.note(
+                    f"{taken.site}: {numbers} registered, {taken.waits} wait, {len(taken.refused)} refused {taken.error}"
+                )
+        except AnnealogError as error:
+            if once:
+                raise
+            # storage, register or engine are away: the next round takes everything in
+            output.note(str(error))
+        if once:
+            return
+        time.sleep(max(1.0, 60 * place.settings.round_minutes - (time.monotonic() - begun)))
 
 
 def add_to(app: typer.Typer) -> None:

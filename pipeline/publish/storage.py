@@ -151,3 +151,9 @@ class Storage:
         with self._told("list", prefix):
             found = obstore.list(self._store, prefix, offset=after or None).collect()
         return sorted(item["path"] for item in found)
+
+    def folders(self, prefix: str) -> list[str]:
+        """Return the names of the folders right below a prefix, in order, whatever lies in them."""
+        with self._told("list", prefix):
+            found = obstore.list_with_delimiter(self._store, prefix)["common_prefixes"]
+        return sorted(path.rstrip("/").rpartition("/")[2] for path in found)
