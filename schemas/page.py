@@ -26,6 +26,11 @@ class Decision:
     why: str
     signed: str | None = None
 
+    @property
+    def signed_as(self) -> str | None:
+        """The role in which it was signed; None where it was not."""
+        return None if self.signed is None else self.signed.partition(",")[0]
+
 
 @dataclass(frozen=True, slots=True)
 class Provenance:

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
     from pipeline.history.chain import Event
     from pipeline.judge.assessment import Assessment
+    from schemas.page import Decision
     from schemas.results import LotResult
 
 __all__ = ["MOST_LOTS", "next_number", "refuse", "report_on_lots"]
@@ -206,6 +207,14 @@ def _specification(assessment: Assessment, result: LotResult) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def _decided(decision: Decision) -> str:
+    """Return a decision as a report states it; a signed one with name, role, time and meaning (21 CFR 11.50, from memory)."""
+    if decision.signed_as is None:
+        return f"{decision.decision} ({decision.by}: {decision.why})"
+    signed = f"signed by {decision.by}, {decision.signed_as}, {decision.at:%Y-%m-%d %H:%M} UTC"
+    return f"{decision.decision} ({signed}: {decision.why})"
+
+
 def _lot(assessment: Assessment, result: LotResult, row: dict[str, Any]) -> ReportedLot:
     found = result.conformity
     if found is None or found.lowest is None or found.highest is None or result.mean is None:
@@ -240,7 +249,7 @@ def _lot(assessment: Assessment, result: LotResult, row: dict[str, Any]) -> Repo
         received_on=row["received_on"],
         verdict=result.verdict,
         said=tuple(conditions) if result.verdict == "accept" else result.reasons,
-        decided=tuple(f"{d.decision} ({d.by}: {d.why})" for d in result.dispositions),
+        decided=tuple(_decided(one) for one in result.dispositions),
         unit=unit,
         decimals=decimals,
         mean=rounded(result.mean, decimals, factor) or 0.0,

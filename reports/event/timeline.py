@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from reports.kit.links import linked
 from reports.kit.markup import Html, element, join, shorten, text
+from reports.sections.decided import signer
 from reports.words import event as say
 from reports.words import general as words
 
@@ -86,9 +87,7 @@ def _entries(result: EventResult, here: str) -> Iterable[_Entry]:
     for one, lots in decisions.items():
         about = [text(_T["event"])] if one in result.dispositions else []
         about += [named(lots)] if lots else []
-        said = _T["decision"].format(
-            decision=shorten(one.decision, 80), by=shorten(one.by, 60), why=shorten(one.why, 400)
-        )
+        said = _T["decision"].format(decision=shorten(one.decision, 80), by=signer(one), why=shorten(one.why, 400))
         fixed.append((one.at, 4, "decided", join([element("b", join(about, ", "), ": "), said])))
     for what in ("shipped_on", "measured_again_at"):
         of_day: dict[datetime, list[str]] = {}

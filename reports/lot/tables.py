@@ -13,6 +13,7 @@ from reports.kit.markup import Html, element, isolated, join, shorten
 from reports.kit.numbers import as_written, finite, fixed, significant
 from reports.kit.page import link, passed, toned, unit_in_words
 from reports.kit.tables import Heading, Row, best_order, capped, caption, table
+from reports.sections.decided import in_order, signer
 from reports.sections.uncertainty import decimals_of_limits
 from reports.words import general as words
 from reports.words.corrections import COLUMN as CLIMATE
@@ -331,9 +332,12 @@ def checks_table(page: LotPage, number: int, clock: Clock, *, unit: str, decimal
 def decisions_table(decisions: Sequence[Decision], number: int, clock: Clock) -> Html:
     """Return the dispositions, oldest first."""
     columns = [Heading(_C["at"], clock.zone, "t"), Heading(_C["decision"]), Heading(_C["by"]), Heading(_C["why"])]
-    ordered = sorted(decisions, key=lambda d: (d.at, d.by, d.decision, d.why))
-    rows = [(clock.second(d.at), shorten(d.decision, 80), isolated(d.by, 60), shorten(d.why, 400)) for d in ordered]
-    return table(number, "dispositions", words.TABLE["dispositions"], columns, rows)
+    rows = [
+        (clock.second(d.at), shorten(d.decision, 80), isolated(signer(d), 90), shorten(d.why, 400))
+        for d in in_order(decisions)
+    ]
+    note = words.FRAGMENT["signature"] if any(d.signed for d in decisions) else ""
+    return table(number, "dispositions", caption(words.TABLE["dispositions"], note), columns, rows)
 
 
 def limits_in_words(lower: float | None, upper: float | None, unit: str) -> str:

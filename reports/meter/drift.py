@@ -20,6 +20,7 @@ from reports.kit.page import toned
 from reports.kit.tables import Heading, caption, table
 from reports.meter.charts import draw_once, draw_settings
 from reports.meter.series import COLUMNS, MOST_STRETCHES, changes_of
+from reports.sections.decided import decided
 from reports.words import drift as say
 from reports.words import general as words
 from reports.words import meter as meter_words
@@ -223,12 +224,7 @@ def _signals_table(result: MeterResult, number: int, clock: Clock) -> Html:
             linked(here, "block", s.block), say.CHART.get(s.chart, s.chart), clock.minute(s.first_at), clock.minute(s.last_at),
             s.checks, say.SIDE.get(s.side, s.side), significant(s.largest), significant(s.limit),
             toned("hold", say.NOTE["open"]) if s.open else say.NOTE["over"],
-            "; ".join(
-                words.FRAGMENT["disposed"].format(
-                    decision=shorten(d.decision, 80), by=shorten(d.by, 40), day=clock.day(d.at), why=shorten(d.why, 200)
-                )
-                for d in sorted(s.dispositions, key=lambda d: (d.at, d.by, d.decision, d.why))
-            ),
+            decided(s.dispositions, clock),
         )
         for s in latest[:MOST_SIGNALS]
     ]  # fmt: skip

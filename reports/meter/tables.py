@@ -11,16 +11,14 @@ from reports.kit.methods import rules_explained
 from reports.kit.numbers import compact, decimals_for, finite, fixed, significant
 from reports.kit.page import link, passed, toned
 from reports.kit.tables import Heading, best_order, caption, table
+from reports.sections.decided import decided, in_order
 from reports.words import drift as drift_words
 from reports.words import general as words
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
     from reports.kit.numbers import Clock
     from reports.kit.tables import Row
     from reports.meter.series import Series
-    from schemas.page import Decision
     from schemas.results import BlockSummary, MeterPage, MeterResult
 
 __all__ = [
@@ -102,7 +100,7 @@ def signals_table(result: MeterResult, number: int, clock: Clock) -> Html:
     here = address("meter", result.meter)
     rules: dict[tuple[Any, ...], list[str]] = {}
     for signal in sorted(result.signals, key=lambda s: (s.at, s.block, s.rule), reverse=True):
-        said = sorted(signal.dispositions, key=lambda d: (d.at, d.by, d.decision, d.why))
+        said = in_order(signal.dispositions)
         key = (signal.at, signal.block, signal.value_z, signal.limits_kind, signal.reject and not said, tuple(said))
         rules.setdefault(key, []).insert(0, signal.rule)
     columns = [
@@ -115,7 +113,7 @@ def signals_table(result: MeterResult, number: int, clock: Clock) -> Html:
         rows.append(
             (
                 clock.second(at), linked(here, "block", block), rules_explained(names), fixed(z, 2, sign=True), words.LIMITS_KIND.get(kind, kind),
-                toned("hold", words.FRAGMENT["open_signal"]) if needs else _disposed(said, clock),
+                toned("hold", words.FRAGMENT["open_signal"]) if needs else decided(said, clock),
             )
         )  # fmt: skip
     marked = [key[4] for key in shown]
@@ -123,15 +121,6 @@ def signals_table(result: MeterResult, number: int, clock: Clock) -> Html:
     if len(rules) > len(shown):
         note = drift_words.NOTE["earlier"].format(checks=words.counted(len(rules) - len(shown), "check"))
     return table(number, "signals", caption(words.TABLE["signals"], note), columns, rows, marked=marked)
-
-
-def _disposed(said: Iterable[Decision], clock: Clock) -> str:
-    return "; ".join(
-        words.FRAGMENT["disposed"].format(
-            decision=shorten(d.decision, 80), by=shorten(d.by, 40), day=clock.day(d.at), why=shorten(d.why, 200)
-        )
-        for d in said
-    )
 
 
 def precision_table(result: MeterResult, number: int, clock: Clock, *, unit: str) -> Html:
@@ -145,7 +134,7 @@ def precision_table(result: MeterResult, number: int, clock: Clock, *, unit: str
     rows = [
         (
             clock.second(s.at), linked(here, "block", s.block), s.readings, significant(s.standard_deviation, 2),
-            significant(s.limit, 2), _disposed(s.dispositions, clock) if s.dispositions else words.FRAGMENT["open_signal"],
+            significant(s.limit, 2), decided(s.dispositions, clock) if s.dispositions else words.FRAGMENT["open_signal"],
         )
         for s in latest[:MOST_SIGNALS]
     ]  # fmt: skip

@@ -32,6 +32,9 @@ MOST_ROWS = 5
 _UNBROKEN = 12
 """Ids no longer than this stay on one line; longer ones may break, so that the table fits the sheet."""
 
+_DECIDED = 140
+"""Characters of the last decision on a lot: one that was signed begins with who signed it, as what and when."""
+
 _SAID = 540
 """Characters of reasons that stand on the sheet, over all lots."""
 
@@ -260,7 +263,7 @@ def _said(report: ReportOnLots) -> Html | None:
             sentences = cut(" ".join(lot.said), room)
             lines.append(words.RESULT["said"].format(lot=cut(lot.lot, 24), sentences=sentences))
         if lot.decided:
-            lines.append(words.RESULT["decided"].format(lot=cut(lot.lot, 24), decisions=cut(lot.decided[-1], 70)))
+            lines.append(words.RESULT["decided"].format(lot=cut(lot.lot, 24), decisions=cut(lot.decided[-1], _DECIDED)))
     return element("ul", *(element("li", line) for line in lines), class_="result") if lines else None
 
 

@@ -13,6 +13,7 @@ from reports.kit.tables import Heading, Numbered, caption, table
 from reports.review.front import STYLE, actions_list, bias_in_words, first_open, front, named, on_block
 from reports.sections.alike import alike, rules_counted, span
 from reports.sections.comparisons import comparison_table
+from reports.sections.decided import decided
 from reports.words import general as words
 from reports.words.review import COLUMN, SECTION, TABLE, TEXT
 from schemas.review import ReviewPage, ReviewResult
@@ -139,12 +140,7 @@ def _bias(result: ReviewResult, numbered: Numbered, clock: Clock, here: str) -> 
 def _how(decisions: Sequence[Decision], clock: Clock) -> object:
     if not decisions:
         return toned("hold", TEXT["unclosed"])
-    return "; ".join(
-        TEXT["closed"].format(
-            day=clock.day(d.at), decision=shorten(d.decision, 60), by=shorten(d.by, 40), why=shorten(d.why, 200)
-        )
-        for d in decisions
-    )
+    return decided(decisions, clock)
 
 
 def _signals(result: ReviewResult, numbered: Numbered, clock: Clock, here: str) -> Html:

@@ -359,7 +359,8 @@ FRAGMENT = {
     "product": "Product", "material": "Material", "supplier": "Supplier",
     "after_hours": "read from {first} to {last}",
     "unnamed": "no name", "earlier": "since the last setting on {day}", "since_first": "no setting recorded",
-    "disposed": "{decision}, {by}, {day}: {why}", "open_signal": "none yet", "and_more": "and {n} more", "five": "What to do first",
+    "disposed": "{decision}, {by}, {day}: {why}", "signer": "{by}, {role} (signed)",
+    "signature": "A signature was given with name and password at that time, and means the decision beside it.", "open_signal": "none yet", "and_more": "and {n} more", "five": "What to do first",
     "footnote": "Where a figure and the specification differ in wording, the specification holds.",
 }  # fmt: skip
 

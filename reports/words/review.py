@@ -34,7 +34,6 @@ TEXT = {
     "no_study": "No gauge study is registered.",
     "no_budget": "No lot of this month has an uncertainty budget.",
     "all_accepted": "Every lot of the month was accepted.",
-    "closed": "{day}: {decision} ({by}: {why})",
     "unclosed": "open",
     "closed_state": "closed",
     "files": "{files} files with {lines} lines were loaded: {readings} readings stored, {duplicates} duplicate lines, "

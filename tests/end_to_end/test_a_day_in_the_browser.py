@@ -92,6 +92,7 @@ def test_a_day(shell: Shell) -> None:
         with shell.capture.disabled():
             print(f"signed after {signed:.1f} s, on the page {time.monotonic() - began - signed:.1f} s later")
         assert "accepted with evidence" in ada.get("/lots/L1.html").text
+        assert "Ada Lind, supervisor (signed)" in ada.text
         for person in (cia, ben, ada):
             person.client.close()
         process.terminate()

@@ -17,9 +17,11 @@ from paper_works import LOTS, paper_works
 from scenario import Scenario
 
 import reports
-from pipeline.history.chain import event_hash
+from pipeline.decisions.record import record_disposition
+from pipeline.history.chain import Signature, event_hash, signed
 from pipeline.history.store import History
 from pipeline.questions.reports_issued import paper_of
+from pipeline.workspace.settings import find_workspace
 from schemas.documents import from_json
 from schemas.papers import ReportOnLots, states_hash
 
@@ -232,6 +234,19 @@ def test_an_accept_with_a_condition_waits_until_a_disposition_settles_it(
     (lot,) = issue(works, "L8")["lots"]
     assert "fall into two groups" in lot["said"][0]
     assert lot["decided"] == ["sorted (Ada: one heat)"]
+    # of a signed decision name, role, time and meaning stand on the paper: 21 CFR 11.50 (from memory)
+    signature = Signature(
+        account="Ben Moor", role="metrologist", address="10.0.0.1", how="x", seen=10**6, stated_by=10**6
+    )
+    with signed(signature):
+        event = record_disposition(
+            find_workspace(works.root), lot="L8", meter=None, block=None, at=None, decision="sorted", by="Ben Moor", why="looked"
+        )  # fmt: skip
+    assert event is not None
+    report = issue(works, "L8")
+    again = report["lots"][0]["decided"]
+    assert again[1] == f"sorted (signed by Ben Moor, metrologist, {event.at:%Y-%m-%d %H:%M} UTC: looked)"
+    assert again[1] in (works.root / "pages" / "papers" / f"{report['number']}.html").read_text(encoding="utf-8")
 
 
 def test_numbers_run_on_and_earlier_reports_are_named(works: Shell) -> None:
