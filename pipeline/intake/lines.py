@@ -33,9 +33,12 @@ __all__ = [
     "TOO_MANY",
     "WHOLE",
     "ChunkLines",
+    "quoted_cells",
     "split_chunk",
 ]
 
+# a cell in quote marks may be as long as any other
+csv.field_size_limit(LONGEST_LINE_BYTES)
 WHOLE, QUOTED, BLANK, COMMENT, TOO_FEW, TOO_MANY, STRAY, BAD_QUOTES, PASSED = range(9)
 _LF = 10
 
@@ -207,6 +210,22 @@ def _read_whole(
     return frame
 
 
+def quoted_cells(line: str, dialect: Dialect, *, skip_space: bool) -> list[str]:
+    """Split a line with quote marks strictly (RFC 4180, 2.5 to 2.7; ``doubleQuote`` of the Frictionless Table Dialect).
+
+    Raises
+    ------
+    csv.Error
+        For text after a closing quote mark, and for one that is not closed.
+    """
+    mark = dialect.quote_char
+    if not dialect.double_quote:
+        # told not to, the reader takes anything after a closing mark; so it is told to, and what no file holds parts the marks
+        line = re.sub(rf"(?<={re.escape(mark)})(?={re.escape(mark)})", "\0", line)
+    cells = csv.reader([line], delimiter=dialect.delimiter, quotechar=mark, strict=True, skipinitialspace=skip_space)
+    return [cell.replace("\0", "") for cell in next(cells)]
+
+
 def _read_quoted(
     rows: NDArray[np.int64],
     text: bytes,
@@ -224,16 +243,7 @@ def _read_quoted(
         if dialect.join_delimiters:
             line = re.sub(f"(?:{re.escape(dialect.delimiter)})+", dialect.delimiter, line.strip(dialect.delimiter))
         try:
-            cells = next(
-                csv.reader(
-                    [line],
-                    delimiter=dialect.delimiter,
-                    quotechar=dialect.quote_char,
-                    strict=True,
-                    doublequote=dialect.double_quote,
-                    skipinitialspace=dialect.skip_initial_space or dialect.trim_cells,
-                )
-            )
+            cells = quoted_cells(line, dialect, skip_space=dialect.skip_initial_space or dialect.trim_cells)
         except csv.Error as error:
             if "unexpected end of data" in str(error):
                 number = first_line + row

@@ -6,6 +6,7 @@ import csv
 import re
 from typing import TYPE_CHECKING
 
+from pipeline.intake.lines import quoted_cells
 from pipeline.intake.reading import Held, HoldFile, shown
 from pipeline.intake.units_text import spelled_unit
 
@@ -34,15 +35,7 @@ def split_line(line: str, dialect: Dialect) -> list[str]:
         line = re.sub(f"(?:{re.escape(dialect.delimiter)})+", dialect.delimiter, line.strip(dialect.delimiter))
     if dialect.quote_char and dialect.quote_char in line:
         try:
-            return next(
-                csv.reader(
-                    [line],
-                    delimiter=dialect.delimiter,
-                    quotechar=dialect.quote_char,
-                    doublequote=dialect.double_quote,
-                    strict=True,
-                )
-            )
+            return quoted_cells(line, dialect, skip_space=False)
         except csv.Error:
             pass
     return line.split(dialect.delimiter)

@@ -117,6 +117,7 @@ def test_chunks_of_any_size_give_the_same_lines_and_end_with_them(name: str, end
         for size in range(longest, len(data) + 2):
             found = list(chunks(data, Encoding(name, 0), "\r", size))
             assert b"".join(chunk.text for chunk in found) == f"{LINES}\n".encode()
+            assert all(chunk.text.endswith(b"\n") for chunk in found)
             assert not any(chunk.text.startswith(b"\n") for chunk in found[:1])
 
 

@@ -72,8 +72,15 @@ def test_a_line_is_split_by_the_marks_of_the_layout(keys: dict[str, Any], line: 
 
 
 def test_a_quote_mark_that_is_not_doubled_is_none() -> None:
+    """Such a line breaks the rules (Frictionless Table Dialect, doubleQuote) and is split as if quote marks were plain."""
     dialect = Dialect.model_validate({"delimiter": ";", "doubleQuote": False})
-    assert split_line('"c""d";e', dialect)[0] != 'c"d'
+    assert split_line('"c""d;";e', dialect) == ['"c""d', '"', "e"]
+    assert split_line('"c;d";e', dialect) == ["c;d", "e"]
+
+
+def test_a_key_in_quote_marks_may_be_longer_than_csv_takes_by_itself() -> None:
+    text = "a;" * 131_072
+    assert split_line(f'"{text}";e', Dialect.model_validate({"delimiter": ";"})) == [text, "e"]
 
 
 @pytest.mark.parametrize(
