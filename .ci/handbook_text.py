@@ -69,7 +69,8 @@ def every_command(command: Any = None, words: tuple[str, ...] = ("annealog",)) -
     command = command or typer.main.get_command(app)
     if not hasattr(command, "commands"):
         return [(" ".join(words), command)]
-    return [found for name, one in command.commands.items() for found in every_command(one, (*words, name))]
+    found = [(" ".join(words), command)] if command.invoke_without_command else []
+    return found + [one for name, part in command.commands.items() for one in every_command(part, (*words, name))]
 
 
 def commands() -> str:

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import re
 from dataclasses import asdict, dataclass, fields
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +14,7 @@ import polars as pl
 
 from schemas.declare import UTC_TIME, Column, Table
 from schemas.tables import BASELINE, EVENT, FATES, READING
+from schemas.terms import is_site_name
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -25,12 +25,6 @@ FORMAT = 1
 """Of manifests and pieces; a centre reads no other."""
 
 TEXT, FLOAT, INTEGER, BOOLEAN = pl.String, pl.Float64, pl.Int64, pl.Boolean
-_SITE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
-
-
-def is_site_name(text: str) -> bool:
-    """Whether a text can name a site: letters, digits and ``. _ -``, at most 64, the first a letter or a digit."""
-    return _SITE.fullmatch(text) is not None
 
 
 def canonical(document: Mapping[str, Any]) -> bytes:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 
 __all__ = [
@@ -13,6 +14,7 @@ __all__ = [
     "UNSEEN",
     "YEARS",
     "in_years",
+    "is_site_name",
 ]
 
 UNITS = ("MS/m", "%IACS", "Ohm.cm", "uOhm.cm", "nOhm.m")
@@ -30,3 +32,9 @@ def in_years(moment: datetime) -> bool:
 UNSEEN = "\u00ad\u180e\u200b\u2060"
 """Marks that no reader sees and that make another name of the same one: soft hyphen, spaces of no width."""
 TEMPERATURE_SOURCES = ("internal", "external", "ambient")
+_SITE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
+
+
+def is_site_name(text: str) -> bool:
+    """Whether a text can name a site of a company: letters, digits and ``. _ -``, at most 64, a letter or a digit first."""
+    return _SITE.fullmatch(text) is not None

@@ -21,6 +21,7 @@ from pipeline.cli import (
     month,
     paper,
     processes,
+    publish,
     reference,
     serve,
     share,
@@ -50,6 +51,7 @@ bring.add_to(app)
 decide.add_to(app)
 keep.add_to(app)
 share.add_to(app)
+publish.add_to(app)
 month.add_to(app)
 processes.add_to(app)
 paper.add_to(app)

@@ -102,6 +102,34 @@ class History(Database):
         row = self._one("SELECT min(measured_at) FROM reading WHERE measured_at > ?", [naive(moment)])
         return None if row is None or row[0] is None else row[0].replace(tzinfo=UTC)
 
+    # -- what a site publishes ----------------------------------------------------------------------------------
+
+    def ledger(self) -> pl.DataFrame:
+        """Return the ledger with the hash of each layout in the place of its text."""
+        return self._frame("SELECT * EXCLUDE layout_text, sha256(layout_text) AS layout_sha256 FROM source_file")
+
+    def texts_taken_over(self) -> pl.DataFrame:
+        """Return every text of tables and settings, and every layout that a file was read by."""
+        return self._frame(
+            "SELECT 'reference' AS kind, name, \"sequence\", sha256, content, recorded_at FROM reference_text UNION ALL "
+            "SELECT 'layout', layout, min(source_id)::BIGINT, sha256(layout_text), layout_text, min(loaded_at) "
+            "FROM source_file GROUP BY layout, layout_text"
+        )
+
+    def reading_sums(self) -> pl.DataFrame:
+        """Return, by month (UTC) and file, in order: how many readings there are, and a sum that tells them from others."""
+        return self._frame(
+            "SELECT strftime(measured_at, '%Y-%m') AS month, source_id, count(*) AS rows, sum(hash(r))::VARCHAR AS told "
+            "FROM reading r GROUP BY 1, 2 ORDER BY 1, 2"
+        )
+
+    def readings_of_files(self, month: str, source_ids: Sequence[int]) -> pl.DataFrame:
+        """Return the readings of one month in some files, whose numbers lie close together."""
+        return self._frame(
+            "SELECT * FROM reading WHERE source_id BETWEEN ? AND ? AND strftime(measured_at, '%Y-%m') = ?",
+            [min(source_ids), max(source_ids), month],
+        )
+
     # -- files and readings -------------------------------------------------------------------------------------
 
     def source(self, sha256: str) -> dict[str, Any] | None:

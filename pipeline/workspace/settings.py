@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 from pipeline.errors import EnvironmentProblem, SettingsError
 from pipeline.near import all_of, nearest
 from pipeline.workspace.schedule import parse_schedule
-from schemas.terms import TEMPERATURE_SOURCES, UNITS
+from schemas.terms import TEMPERATURE_SOURCES, UNITS, is_site_name
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -236,6 +236,13 @@ class Settings:
     pages_address: str = _setting(
         "", "Address under which the pages are served, for links in alerts; empty means their place on the disk."
     )
+    site: str = _setting(
+        "", "Name of the site in its company, for what it publishes: letters, digits and . _ -, never changed again."
+    )
+    publish_to: str = _setting(
+        "", "Where packages for the company go: a folder, or s3://BUCKET/PREFIX; empty: nothing is published."
+    )
+    publish_minutes: float = _setting(15.0, "`watch` publishes at most this often.", "min")
     network_history_decision: str = _setting(
         "", "Who decided that the history may lie on a network or sync folder, and why; needed if it does."
     )
@@ -369,7 +376,7 @@ _WITHIN = {
     "(0,inf)": "check_interval_hours check_gap_minutes tolerance size_cap_mb bracketing_span_iacs process_subgroup_hours "
     "sensor_tolerance_c penetration_multiple largest_correction_iacs process_ewma_width",
     "[0,inf)": "temperature_age_minutes sensor_check_interval_days flat_from_radius_mm page_processes watch_settle_seconds "
-    "alert_repeat_hours alert_silence_hours alert_most_per_hour",
+    "alert_repeat_hours alert_silence_hours alert_most_per_hour publish_minutes",
     "[1,inf)": "bracketing_blocks subgroup_size",
     "[2,inf)": "baseline_checks",
     "[3,inf)": "supplier_baseline_lots process_baseline_subgroups",
@@ -483,6 +490,10 @@ def _contradictions(settings: Settings) -> Iterator[str]:
     for folder, layout in folders.items():
         if not isinstance(layout, str):
             yield f"folders.{folder} = {layout!r}: expected the name of a layout."
+    if settings.site and not is_site_name(settings.site):
+        yield f"site = {settings.site!r}: expected up to 64 letters, digits and . _ -, a letter or digit first."
+    if settings.publish_to and not settings.site:
+        yield f"publish_to = {settings.publish_to!r}: a site that publishes needs a name. Set site, too."
     probability = settings.guard_band_probability
     if probability and not 0.5 <= probability < 1:
         yield f"guard_band_probability = {probability!r}: expected 0 or a number from 0.5 to below 1."

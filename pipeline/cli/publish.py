@@ -1,0 +1,130 @@
+"""Commands of a site that is one of a company: publish what changed, say what waits, make the key."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from pipeline.cli import output
+from pipeline.cli.options import DryRun, Json, WorkspaceOption, workspace_at
+from schemas.digits import counted
+
+__all__ = ["add_to"]
+
+publish = typer.Typer(no_args_is_help=False)
+
+To = Annotated[
+    str | None,
+    typer.Option(
+        "--to", metavar="ADDRESS", help="A folder, or s3://BUCKET/PREFIX; default: publish_to of the settings."
+    ),
+]
+
+
+@publish.callback(invoke_without_command=True)
+def send(
+    context: typer.Context,
+    to: To = None,
+    again: Annotated[
+        bool, typer.Option("--again", help="Offer every piece again, also those that storage is thought to have.")
+    ] = False,
+    follow: Annotated[
+        bool,
+        typer.Option("--continue", help="Go on behind the last package that is known of this site, whoever sent it."),
+    ] = False,
+    dry_run: DryRun = False,
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
+    """Send what changed since the last package to the company's storage, sealed; what cannot be sent waits in the outbox.
+
+    Example: annealog publish
+    """
+    if context.invoked_subcommand is not None:
+        return
+    from pipeline.publish.outbox import Outbox
+
+    outbox = Outbox(workspace_at(workspace), to)
+    if dry_run:
+        output.would(f"send what changed of site {outbox.site} to {outbox.address}", json=json)
+        return
+    sent = outbox.publish(again=again, follow=follow)
+    if json:
+        output.print_json({"site": outbox.site, "address": outbox.address, "packages": sent.packages, "pieces": sent.pieces, "bytes": sent.bytes})  # fmt: skip
+        return
+    pieces = f"{counted(sent.pieces, 'piece')} that {'was' if sent.pieces == 1 else 'were'} not there, {sent.bytes / 1000:,.0f} kB"
+    what = (
+        f"package {', '.join(map(str, sent.packages))}" if sent.packages else "nothing changed since the last package"
+    )
+    output.out().print(output.plain(f"{outbox.site} at {outbox.address}: {what}; {pieces}."))
+
+
+@publish.command("status")
+def status(to: To = None, workspace: WorkspaceOption = None, json: Json = False) -> None:
+    """Say what was sent, what waits and what the centre has confirmed or refused.
+
+    Exit code 6 where the centre refuses, 7 where something waits.
+
+    Example: annealog publish status
+    """
+    from pipeline.publish.outbox import Outbox
+
+    place = workspace_at(workspace)
+    found = Outbox(place, to).state()
+    waits = found.waiting is not None or bool(found.problem)
+    if json:
+        output.print_json(
+            {
+                "site": found.site, "address": found.address, "sent": found.sent, "waiting": found.waiting, "bytes": found.bytes,
+                "problem": found.problem, "tried_at": found.tried_at, "refused": found.refused,
+                "confirmed": None if found.head is None else found.head.number,
+            }
+        )  # fmt: skip
+    else:
+        head = found.head
+        lines = [
+            f"{found.site} at {found.address}",
+            "Sent: nothing yet." if found.sent is None else f"Sent: package {found.sent[0]} ({found.sent[1][:12]}).",
+            "The centre has said nothing of this site yet."
+            if head is None
+            else f"Confirmed by the centre: package {head.number}, {head.at or 'none yet'}.",
+        ]
+        if found.refused:
+            lines.append(f"Refused by the centre: {found.refused}")
+        if found.waiting is not None:
+            lines.append(f"Waiting in the outbox: package {found.waiting[0]}, {found.bytes / 1000:,.0f} kB.")
+        if found.problem:
+            lines.append(f"The last attempt ({found.tried_at or 'now'}): {found.problem}")
+        for line in lines:
+            output.out().print(output.plain(line))
+    raise typer.Exit(6 if found.refused else 7 if waits else 0)
+
+
+@publish.command("key")
+def key(dry_run: DryRun = False, workspace: WorkspaceOption = None) -> None:
+    """Make the key that packages are sealed with, and print its public half for the centre.
+
+    It lies in site.key of the workspace, for its owner alone, and is never overwritten; the public half beside it in site.pub.
+
+    Example: annealog publish key
+    """
+    from pipeline.publish.outbox import KEY
+    from pipeline.publish.seal import make_key
+    from pipeline.workspace.files import write_atomically
+
+    path = workspace_at(workspace).root / KEY
+    if dry_run:
+        output.would(f"make a key in {path}", json=False)
+        return
+    public = make_key(path)
+    write_atomically(path.with_suffix(".pub"), public.encode())
+    print(public, end="")  # noqa: T201 - as it is, to be passed on
+    output.note(
+        f"The key is in {path}; keep it to yourself. The centre needs the public half: {path.with_suffix('.pub')}"
+    )
+
+
+def add_to(app: typer.Typer) -> None:
+    """Add the commands."""
+    app.add_typer(publish, name="publish", help=send.__doc__)
