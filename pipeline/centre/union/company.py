@@ -1,0 +1,112 @@
+"""All sites together, ready to be asked: their tables with the company's names, in one unit, copies counted once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipeline.centre.union.names import counted_once, named
+from pipeline.centre.union.units import in_one_unit
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+__all__ = ["Company", "readings_once", "together"]
+
+_CHECK_SLOT = ("instrument", "at", "probe", "frequency_khz", "company_block")
+_CHECK_CONTENT = ("readings", "mean", "standard_deviation")
+_LOT_SLOT = ("instrument", "lot", "first_at", "last_at")
+_LOT_CONTENT = ("parts", "readings", "mean", "standard_deviation")
+_READING_SLOT = ("instrument", "measured_at", "sequence", "role", "part", "spot")
+_READING_CONTENT = ("value", "unit")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Company:
+    """All sites; frames as `schemas.company` declares them, with `site`, the company's names and `also_at`.
+
+    `heads`: site, number, sha256, made_at, program, last_reading_at. `names` are the company's tables.
+    """
+
+    heads: pl.DataFrame
+    names: Mapping[str, pl.DataFrame]
+    checks: pl.DataFrame
+    lots: pl.DataFrame
+    meters: pl.DataFrame
+
+    @property
+    def copies(self) -> int:
+        """How many checks and lots lay at other sites, too."""
+        return sum(int(frame["also_at"].list.len().sum()) for frame in (self.checks, self.lots))
+
+
+def together(
+    heads: pl.DataFrame, tables: Mapping[str, pl.DataFrame], names: Mapping[str, pl.DataFrame]
+) -> Company:
+    """Put the sites together, in any order.
+
+    Parameters
+    ----------
+    heads
+        One row a site.
+    tables
+        `checks`, `lots`, `meters` of all sites.
+    names
+        The company's tables.
+    """
+    checks = named(tables["checks"], names, at="at")
+    checks = in_one_unit(
+        checks, "mean", ("mean", "certified_value"),
+        ("standard_deviation", "bias", "certificate_standard_uncertainty"),
+    )  # fmt: skip
+    lots = named(_with_instruments(tables["lots"], names), names)
+    lots = in_one_unit(lots, "mean", ("mean",), ("standard_deviation", "expanded_uncertainty"))
+    order = ("site", "meter", "lot", "block", "at", "first_at")
+    frames = {
+        "checks": counted_once(checks, _CHECK_SLOT, _CHECK_CONTENT),
+        "lots": counted_once(lots, _LOT_SLOT, _LOT_CONTENT),
+        "meters": tables["meters"],
+    }
+    sorted_frames = {
+        name: frame.sort(*(column for column in order if column in frame.columns), maintain_order=True)
+        for name, frame in frames.items()
+    }
+    return Company(heads=heads.sort("site"), names=names, **sorted_frames)
+
+
+def _with_instruments(lots: pl.DataFrame, names: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    """Add `instrument`: those that read the lot, joined; null where no table names one of them."""
+    lots = lots.with_row_index("_lot")
+    read = lots.select("_lot", "site", "first_at", pl.col("meters").str.split(" ").alias("meter")).explode("meter")
+    found = (
+        named(read, names, at="first_at")
+        .group_by("_lot")
+        .agg(pl.col("instrument").sort().str.join(", "), pl.col("instrument").is_null().any().alias("_unknown"))
+        .select("_lot", pl.when(~pl.col("_unknown")).then("instrument").alias("instrument"))
+    )
+    return lots.join(found, on="_lot", how="left", maintain_order="left").drop("_lot")
+
+
+def readings_once(readings: pl.DataFrame, names: Mapping[str, pl.DataFrame], instrument: str) -> tuple[int, dict[str, int]]:
+    """Count the readings of an instrument, and those that a second site has, too.
+
+    Parameters
+    ----------
+    readings
+        Raw readings of all sites.
+    names
+        The company's tables.
+    instrument
+        Maker and serial number.
+
+    Returns
+    -------
+    (int, dict)
+        Each reading once; site -> how many copies it holds of what another site has.
+    """
+    own = named(readings, names, at="measured_at").filter(pl.col("instrument") == instrument)
+    once = counted_once(own, _READING_SLOT, _READING_CONTENT)
+    copies = once.explode("also_at").drop_nulls("also_at")["also_at"].value_counts().sort("also_at")
+    return once.height, dict(copies.iter_rows())

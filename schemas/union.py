@@ -1,0 +1,254 @@
+"""What only all sites together can say: typed, frozen, numbers not rounded. Values are in MS/m, the unit that all sites share."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from schemas.documents import as_json
+from schemas.page import PageLink
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from schemas.blocks import MeterDifference
+    from schemas.comparison import MeterComparison
+    from schemas.page import Provenance
+
+__all__ = [
+    "AtTwoSites",
+    "CompanyMeter",
+    "CompanyReview",
+    "CompanyReviewPage",
+    "GroupOverPlants",
+    "OverPlants",
+    "OverPlantsPage",
+    "PlantLevel",
+    "RejectedLot",
+    "SiteHead",
+    "Stay",
+    "Travelled",
+    "TravelledPage",
+    "Unmapped",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteHead:
+    """Up to where a site has told: its last package, and what is odd about it."""
+
+    site: str
+    number: int
+    sha256: str
+    last_reading_at: datetime | None
+    made_at: datetime
+    program: str
+    silent: bool
+    other_version: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unmapped:
+    """A name of a site that no company table explains; `stated` is what the site says of it (serial number, certificate)."""
+
+    kind: str  # meters, or a table of `schemas.company_names.NAMED`
+    site: str
+    name: str
+    stated: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AtTwoSites:
+    """An instrument that the company's table places at two sites at one time."""
+
+    instrument: str
+    first: str  # site/meter
+    second: str
+    since: datetime | None
+    until: datetime | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlantLevel:
+    """The lots of one plant. `suspect` lots were read beside a failed check and enter no figure.
+
+    `own_standard_uncertainty` is the median of those of its lots: what more lots do not lessen.
+    """
+
+    site: str
+    lots: int
+    held: int
+    rejected: int
+    suspect: tuple[str, ...]
+    mean: float | None
+    standard_deviation: float | None
+    own_standard_uncertainty: float | None
+    h: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GroupOverPlants:
+    """One material over all plants. `differ` names plants apart from the others, or pairs that disagree.
+
+    `mean` is that of the plants' means, each counted once; `between_standard_deviation` is that of the plants' levels,
+    `within_standard_deviation` that of lots of one plant.
+    """
+
+    material: str
+    plants: tuple[PlantLevel, ...]
+    mean: float | None
+    mean_interval: tuple[float, float] | None
+    between_standard_deviation: float | None
+    within_standard_deviation: float | None
+    h_limit: float | None
+    pairs: tuple[MeterDifference, ...]
+    differ: tuple[str, ...]
+    not_said: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OverPlants:
+    """A supplier or a process at all plants."""
+
+    kind: str  # supplier | process
+    name: str
+    state: str  # differs | agrees | not_assessed
+    reasons: tuple[str, ...]
+    groups: tuple[GroupOverPlants, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stay:
+    """The checks of one meter on one block at one site, since the meter's last setting there; `also_at` holds copies of them."""
+
+    site: str
+    meter: str
+    instrument: str | None
+    block: str
+    company_block: str | None
+    probe: str | None
+    frequency_khz: float | None
+    first_at: datetime
+    last_at: datetime
+    checks: int
+    mean: float
+    bias: float
+    standard_deviation: float | None
+    own_standard_uncertainty: float | None
+    also_at: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Travelled:
+    """A block or a meter that several sites had, and who disagrees by how much.
+
+    Differences are between sites only: of a block, of the means of meters on it; of a meter, of its bias. `readings` of a meter
+    are counted once; `copies` of them lie at a second site, too (site -> how many).
+    """
+
+    kind: str  # block | meter
+    name: str
+    state: str  # differs | agrees | not_assessed
+    reasons: tuple[str, ...]
+    stays: tuple[Stay, ...]
+    comparison: MeterComparison | None
+    pairs: tuple[MeterDifference, ...]
+    readings: int | None = None
+    copies: dict[str, int] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CompanyMeter:
+    """A meter that is not fit, as its site's last package says."""
+
+    meter: str  # site/meter
+    state: str
+    reason: str
+    open_events: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RejectedLot:
+    """A lot of the month that its site rejected."""
+
+    lot: str  # site/lot
+    supplier: str | None
+    reason: str
+    last_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CompanyReview:
+    """A month of the company. `revision` names the heads, the company's tables and the program that it follows from."""
+
+    month: str
+    revision: str
+    sites: tuple[SiteHead, ...]
+    program: str
+    meters: tuple[CompanyMeter, ...]
+    open_events: dict[str, int]
+    lots: dict[str, int]
+    rejected: tuple[RejectedLot, ...]
+    suppliers: tuple[OverPlants, ...]
+    blocks: tuple[Travelled, ...]
+    travelled_meters: tuple[Travelled, ...]
+    at_two_sites: tuple[AtTwoSites, ...]
+    unmapped: tuple[Unmapped, ...]
+    copies: int  # lots and checks that lay at two sites and count once
+
+    @property
+    def waits(self) -> int:
+        """How much waits for somebody."""
+        odd = sum(site.silent or site.other_version for site in self.sites)
+        found = (self.meters, self.rejected, self.suppliers, self.blocks, self.travelled_meters, self.at_two_sites, self.unmapped)
+        return odd + sum(self.open_events.values()) + sum(map(len, found))
+
+
+@dataclass(frozen=True, slots=True)
+class _Page:
+    provenance: Provenance
+
+    @property
+    def answer(self) -> dict[str, Any]:
+        """The JSON document of the command."""
+        return dict(as_json(self.result))  # type: ignore[attr-defined]
+
+
+@dataclass(frozen=True, slots=True)
+class OverPlantsPage(_Page):
+    """Everything that the page of a supplier or a process at all plants shows."""
+
+    result: OverPlants
+
+    @property
+    def link(self) -> PageLink:
+        """How other pages name this one."""
+        result = self.result
+        return PageLink(result.kind, result.name, result.name, result.state, " ".join(result.reasons[:1]), self.provenance.as_of)
+
+
+@dataclass(frozen=True, slots=True)
+class TravelledPage(_Page):
+    """Everything that the page of a block or a meter at several sites shows."""
+
+    result: Travelled
+
+    @property
+    def link(self) -> PageLink:
+        """How other pages name this one."""
+        result = self.result
+        return PageLink(result.kind, result.name, result.name, result.state, " ".join(result.reasons[:1]), self.provenance.as_of)
+
+
+@dataclass(frozen=True, slots=True)
+class CompanyReviewPage(_Page):
+    """A month of the company, and the revisions made before it from other heads."""
+
+    result: CompanyReview
+    earlier: tuple[tuple[str, tuple[str, ...]], ...]  # revision, and what changed since
+
+    @property
+    def link(self) -> PageLink:
+        """How other pages name this one."""
+        result = self.result
+        return PageLink("review", f"{result.month}-{result.revision}", result.month, None, "", self.provenance.as_of)
