@@ -9,7 +9,7 @@ import polars as pl
 
 from schemas.declare import UTC_TIME, Column, Table
 
-__all__ = ["NAME_TABLES", "NAMED"]
+__all__ = ["NAMED", "NAME_TABLES"]
 
 TEXT = pl.String
 

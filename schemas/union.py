@@ -101,6 +101,7 @@ class GroupOverPlants:
     between_standard_deviation: float | None
     within_standard_deviation: float | None
     h_limit: float | None
+    least_lots: int
     pairs: tuple[MeterDifference, ...]
     differ: tuple[str, ...]
     not_said: tuple[str, ...]
@@ -200,7 +201,15 @@ class CompanyReview:
     def waits(self) -> int:
         """How much waits for somebody."""
         odd = sum(site.silent or site.other_version for site in self.sites)
-        found = (self.meters, self.rejected, self.suppliers, self.blocks, self.travelled_meters, self.at_two_sites, self.unmapped)
+        found = (
+            self.meters,
+            self.rejected,
+            self.suppliers,
+            self.blocks,
+            self.travelled_meters,
+            self.at_two_sites,
+            self.unmapped,
+        )
         return odd + sum(self.open_events.values()) + sum(map(len, found))
 
 
@@ -224,7 +233,9 @@ class OverPlantsPage(_Page):
     def link(self) -> PageLink:
         """How other pages name this one."""
         result = self.result
-        return PageLink(result.kind, result.name, result.name, result.state, " ".join(result.reasons[:1]), self.provenance.as_of)
+        return PageLink(
+            result.kind, result.name, result.name, result.state, " ".join(result.reasons[:1]), self.provenance.as_of
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,7 +248,9 @@ class TravelledPage(_Page):
     def link(self) -> PageLink:
         """How other pages name this one."""
         result = self.result
-        return PageLink(result.kind, result.name, result.name, result.state, " ".join(result.reasons[:1]), self.provenance.as_of)
+        return PageLink(
+            result.kind, result.name, result.name, result.state, " ".join(result.reasons[:1]), self.provenance.as_of
+        )
 
 
 @dataclass(frozen=True, slots=True)

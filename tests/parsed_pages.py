@@ -7,6 +7,7 @@ from html.parser import HTMLParser
 from typing import Any
 
 from sample_blocks import block_pages
+from sample_company import company_pages
 from sample_events import event_pages
 from sample_pages import detailed_pages, index_page, lot_pages, meter_pages
 from sample_processes import process_pages, supplier_pages
@@ -88,6 +89,8 @@ def pages() -> dict[str, Any]:
     found |= {f"supplier {name}": page for name, page in supplier_pages().items()}
     found |= {f"study {name}": page for name, page in study_pages().items()}
     found |= {f"review {name}": page for name, page in review_pages().items()}
+    found |= {f"company {name}": page for name, page in company_pages().items()}
+    found |= {f"company {name} hostile": page for name, page in company_pages(hostile=True).items()}
     found["index"], found["index quiet"] = index_page(), index_page(quiet=True)
     found["index hostile"] = index_page(hostile=True)
     for linked in linked_pages(found["index hostile"]):

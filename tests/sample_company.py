@@ -2,16 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
+from sample_texts import HOSTILE, provenance, text_or_hostile
 
+from pipeline.centre.union.company import together
+from pipeline.centre.union.levels import over_plants
+from pipeline.centre.union.review import company_review
+from pipeline.centre.union.travellers import travelled
 from schemas.company import COMPANY_TABLES
 from schemas.company_names import NAME_TABLES
+from schemas.union import CompanyReviewPage, OverPlantsPage, TravelledPage
 
-__all__ = ["START", "company_tables", "frame", "heads", "names", "one_lot", "same", "several_lots"]
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+__all__ = ["START", "company_pages", "company_tables", "frame", "heads", "names", "one_lot", "same", "several_lots"]
 
 START = datetime(2026, 6, 1, 8, tzinfo=UTC)
 LOT: dict[str, Any] = {
@@ -44,7 +54,9 @@ def one_lot(site: str, number: int, **more: Any) -> dict[str, Any]:
     return {"site": site, "lot": f"L-{number:03}", "first_at": at, "last_at": at + timedelta(minutes=5), **more}
 
 
-def several_lots(site: str, level: float, count: int = 10, *, seed: int = 1, scatter: float = 0.05, **more: Any) -> list[dict[str, Any]]:
+def several_lots(
+    site: str, level: float, count: int = 10, *, seed: int = 1, scatter: float = 0.05, **more: Any
+) -> list[dict[str, Any]]:
     """Return lots that scatter about a level."""
     rng = np.random.default_rng(seed)
     return [one_lot(site, n, mean=level + float(rng.normal(0, scatter)), **more) for n in range(count)]
@@ -53,7 +65,9 @@ def several_lots(site: str, level: float, count: int = 10, *, seed: int = 1, sca
 def names(**tables: list[dict[str, Any]]) -> dict[str, pl.DataFrame]:
     """Return the tables of names of a company; those not given are empty."""
     return {
-        name: table.complete(pl.DataFrame(rows, schema_overrides={c: t for c, t in table.polars_schema.items() if rows and c in rows[0]}))
+        name: table.complete(
+            pl.DataFrame(rows, schema_overrides={c: t for c, t in table.polars_schema.items() if rows and c in rows[0]})
+        )
         if (rows := tables.get(name))
         else table.empty()
         for name, table in NAME_TABLES.items()
@@ -69,16 +83,89 @@ def heads(*sites: str, **more: Any) -> pl.DataFrame:
     """Return the heads of some sites."""
     rows = [
         {
-            "site": site, "number": 3, "sha256": f"{n:064x}", "made_at": START + timedelta(days=29), "program": "1.0",
+            "site": site, "number": 3, "sha256": f"{n * 0x1F3A:04x}" * 16, "made_at": START + timedelta(days=29), "program": "1.0",
             "last_reading_at": START + timedelta(days=28), **more,
         }
         for n, site in enumerate(sites, start=1)
     ]  # fmt: skip
-    return pl.DataFrame(rows)
+    times = pl.Datetime("us", "UTC")
+    schema = {
+        "site": pl.String,
+        "number": pl.Int64,
+        "sha256": pl.String,
+        "made_at": times,
+        "program": pl.String,
+        "last_reading_at": times,
+    }
+    return pl.DataFrame(rows, schema=schema, orient="row")
 
 
 def company_tables(
-    lots: list[dict[str, Any]] = [], checks: list[dict[str, Any]] = [], meters: list[dict[str, Any]] = []  # noqa: B006
+    lots: Sequence[dict[str, Any]] = (), checks: Sequence[dict[str, Any]] = (), meters: Sequence[dict[str, Any]] = ()
 ) -> dict[str, pl.DataFrame]:
     """Return the tables of all sites."""
     return {"lots": frame("lots", *lots), "checks": frame("checks", *checks), "meters": frame("meters", *meters)}
+
+
+def company_pages(*, hostile: bool = False) -> dict[str, Any]:
+    """Return a page of each kind, of three sites with something in every part."""
+
+    def named(plain: str, place: int) -> str:
+        return text_or_hostile(hostile, plain, place)
+
+    sites = [named(f"P-00{n}", n) for n in (1, 2, 3)] if not hostile else [f"{HOSTILE[n]}{n}" for n in (1, 2, 3)]
+    supplier, product, block, maker = (
+        named("Ostrovald Copper", 4),
+        named("bar", 5),
+        named("Lab K-77", 6),
+        named("Ostrel", 7),
+    )
+    meters = [
+        {"site": site, "meter": "EC-01", "maker": maker, "serial_number": "K2-7" if n < 2 else "K2-8", "accuracy_percent": 0.5,
+         "valid_from": START + timedelta(days=9) if n == 1 else None, "valid_to": START + timedelta(days=12) if n == 0 else None}
+        for n, site in enumerate(sites)
+    ]  # fmt: skip
+    tables = names(
+        meters=meters,
+        **same("suppliers", "Ostrovald", supplier, sites), **same("materials", "Cu-ETP", "ETP copper", sites),
+        **same("products", "bar", product, sites), **same("blocks", "B1", block, sites),
+    )  # fmt: skip
+    lots = [lot for n, site in enumerate(sites) for lot in several_lots(site, (58.0, 58.02, 59.2)[n], 9, seed=n)]
+    lots += [
+        one_lot(sites[0], 90, verdict="reject", reason=named("mean above the upper limit", 8), support="suspect"),
+        one_lot(sites[1], 91, verdict="hold", supplier=named("another mill", 9)),
+    ]  # fmt: skip
+    checks = [
+        {"site": site, "check": k, "run": k, "mean": (58.0, 58.1, 59.4)[n] + 0.02 * (k % 3), "at": START + timedelta(days=10 if n == 1 else 1, hours=k)}
+        for n, site in enumerate(sites)
+        for k in range(6)
+    ]  # fmt: skip
+    checks += [{**row, "site": sites[1]} for row in checks if row["site"] == sites[0] and row["check"] == 5]
+    kept = [
+        {"site": sites[0], "state": "suspended", "reason": named("the check on B1 failed", 10), "open_events": 2},
+        {"site": sites[1]}, {"site": sites[2], "meter": named("EC-44", 11), "maker": maker, "serial_number": "K2-9"},
+    ]  # fmt: skip
+    of = heads(*sites).with_columns(
+        made_at=pl.Series([START + timedelta(days=n) for n in (29, 29, 20)]), program=pl.Series(["1.0", "1.0", named("0.9", 12)]),
+    )  # fmt: skip
+    whole = together(of, company_tables(lots, checks, kept), tables)
+    review = company_review(
+        whole,
+        "2026-06",
+        START.replace(day=1, hour=0),
+        START.replace(month=7, day=1, hour=0),
+        program="1.0",
+        silent_after_hours=72.0,
+    )
+    earlier = (("0A1B2C3D4E5F", (f"{sites[1]}: package 3 where it was 2",)),)
+    moved = travelled("meter", f"{maker} K2-7", whole.checks)
+    made = provenance(hostile=hostile)
+    return {
+        "supplier": OverPlantsPage(made, over_plants("supplier", supplier, whole.lots)),
+        "process": OverPlantsPage(made, over_plants("process", product, whole.lots)),
+        "block": TravelledPage(made, travelled("block", block, whole.checks)),
+        "meter": TravelledPage(made, replace(moved, readings=730, copies={sites[1]: 5})),
+        "review": CompanyReviewPage(made, review, earlier),
+        "quiet": CompanyReviewPage(made, company_review(
+            together(heads(), company_tables(), names()), "2026-05", START, START, program="1.0", silent_after_hours=72.0), ()),
+    }  # fmt: skip

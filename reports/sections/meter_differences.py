@@ -19,7 +19,9 @@ if TYPE_CHECKING:
 __all__ = ["differences_table"]
 
 
-def differences_table(differences: Sequence[MeterDifference], number: int, caption: str, *, unit: str) -> Html:
+def differences_table(
+    differences: Sequence[MeterDifference], number: int, caption: str, *, unit: str, anchor: str = "differences"
+) -> Html:
     """Return one row a pair of meters; pairs that do not agree are marked."""
     columns = [
         Heading(say.COLUMN["pair"]), Heading(say.COLUMN["difference"], unit, "n"), Heading(say.COLUMN["interval"], unit, "t"),
@@ -49,4 +51,4 @@ def differences_table(differences: Sequence[MeterDifference], number: int, capti
             )
         )
         marked.append(beyond)
-    return table(number, "differences", caption, columns, rows, marked=marked)
+    return table(number, anchor, caption, columns, rows, marked=marked)

@@ -42,9 +42,7 @@ class Company:
         return sum(int(frame["also_at"].list.len().sum()) for frame in (self.checks, self.lots))
 
 
-def together(
-    heads: pl.DataFrame, tables: Mapping[str, pl.DataFrame], names: Mapping[str, pl.DataFrame]
-) -> Company:
+def together(heads: pl.DataFrame, tables: Mapping[str, pl.DataFrame], names: Mapping[str, pl.DataFrame]) -> Company:
     """Put the sites together, in any order.
 
     Parameters
@@ -89,7 +87,9 @@ def _with_instruments(lots: pl.DataFrame, names: Mapping[str, pl.DataFrame]) -> 
     return lots.join(found, on="_lot", how="left", maintain_order="left").drop("_lot")
 
 
-def readings_once(readings: pl.DataFrame, names: Mapping[str, pl.DataFrame], instrument: str) -> tuple[int, dict[str, int]]:
+def readings_once(
+    readings: pl.DataFrame, names: Mapping[str, pl.DataFrame], instrument: str
+) -> tuple[int, dict[str, int]]:
     """Count the readings of an instrument, and those that a second site has, too.
 
     Parameters

@@ -136,12 +136,18 @@ def _group(material: str, lots: pl.DataFrame) -> GroupOverPlants:
     elif len(told) < 2:
         not_said.insert(0, "fewer than two plants have enough lots to be compared")
     else:
-        counts = {str(key[0]): part.filter(pl.col("mean").is_not_null() & (pl.col("support") != "suspect")).height for key, part in parts}
+        counts = {
+            str(key[0]): part.filter(pl.col("mean").is_not_null() & (pl.col("support") != "suspect")).height
+            for key, part in parts
+        }
         means = [
-            MeterMean(p.site, float(p.mean or 0.0), p.standard_deviation, counts[p.site], p.own_standard_uncertainty) for p in told
+            MeterMean(p.site, float(p.mean or 0.0), p.standard_deviation, counts[p.site], p.own_standard_uncertainty)
+            for p in told
         ]
         together = lots_together(
-            [one.mean for one in means], [(one.standard_deviation or 0.0) ** 2 for one in means], [one.n for one in means]
+            [one.mean for one in means],
+            [(one.standard_deviation or 0.0) ** 2 for one in means],
+            [one.n for one in means],
         )
         result |= {
             "mean": together.mean, "mean_interval": together.mean_interval,
@@ -162,7 +168,7 @@ def _group(material: str, lots: pl.DataFrame) -> GroupOverPlants:
     return GroupOverPlants(
         material=material or "not stated", plants=tuple(plants), mean=result["mean"], mean_interval=result["mean_interval"],
         between_standard_deviation=result["between"], within_standard_deviation=result["within"], h_limit=result["h_limit"],
-        pairs=pairs, differ=tuple(differ), not_said=tuple(not_said),
+        least_lots=LEAST_LOTS, pairs=pairs, differ=tuple(differ), not_said=tuple(not_said),
     )  # fmt: skip
 
 

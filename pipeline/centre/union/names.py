@@ -41,7 +41,9 @@ def named(frame: pl.DataFrame, company: Frames, *, at: str | None = None) -> pl.
     """
     for table, column in NAMED.items():
         if column in frame.columns:
-            right = company[table].select("site", pl.col("name").alias(column), pl.col("company_name").alias(f"company_{column}"))
+            right = company[table].select(
+                "site", pl.col("name").alias(column), pl.col("company_name").alias(f"company_{column}")
+            )
             frame = frame.join(right, on=["site", column], how="left", maintain_order="left")
     if at is None:
         return frame

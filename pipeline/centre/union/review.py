@@ -27,7 +27,9 @@ __all__ = ["changed_since", "company_review", "revision_of"]
 _VERDICTS = ("accept", "hold", "reject", "not_assessed")
 
 
-def revision_of(heads: pl.DataFrame, names: Mapping[str, pl.DataFrame], program: str, about: Sequence[object] = ()) -> str:
+def revision_of(
+    heads: pl.DataFrame, names: Mapping[str, pl.DataFrame], program: str, about: Sequence[object] = ()
+) -> str:
     """Return what a result follows from, as twelve hexadecimal digits of a hash: heads, the company's tables, program.
 
     The same inputs give the same revision, whatever the order of sites; late data or another name gives another one.
@@ -49,7 +51,11 @@ def changed_since(before: Mapping[str, Any], result: CompanyReview) -> tuple[str
     """
     old = {site["site"]: (site["number"], site["sha256"]) for site in before["sites"]}
     new = {site.site: (site.number, site.sha256) for site in result.sites}
-    said = [f"{site}: package {new[site][0]} where it was {old[site][0]}" for site in sorted(old.keys() & new.keys()) if old[site] != new[site]]
+    said = [
+        f"{site}: package {new[site][0]} where it was {old[site][0]}"
+        for site in sorted(old.keys() & new.keys())
+        if old[site] != new[site]
+    ]
     said += [f"{site} came in" for site in sorted(new.keys() - old.keys())]
     said += [f"{site} is gone" for site in sorted(old.keys() - new.keys())]
     if before["program"] != result.program:

@@ -64,7 +64,9 @@ def travelled(kind: str, name: str, checks: pl.DataFrame) -> Travelled:
     if kind == "meter" and name not in known:
         same = checks.filter(pl.col("serial_number") == name)["instrument"].unique().sort().to_list()
         if len(same) > 1:
-            raise UsageError(f"Serial number {name!r} is that of several makers: {', '.join(same)}. Give maker and number.")
+            raise UsageError(
+                f"Serial number {name!r} is that of several makers: {', '.join(same)}. Give maker and number."
+            )
         name = same[0] if same else name
     if name not in known:
         raise UsageError(
@@ -108,7 +110,14 @@ def _series(checks: pl.DataFrame) -> list[dict[str, Any]]:
     """Return one row for each meter, probe, frequency and block of a site, since the last setting there."""
     key = ["site", "meter", "probe", "frequency_khz", "block"]
     latest = checks.sort("at", "phase", nulls_last=False).with_columns(pl.col("phase").last().over(key).alias("_last"))
-    last = ("instrument", "company_block", "accuracy_percent", "certified_value", "certificate_standard_uncertainty", "reference_temperature_c")
+    last = (
+        "instrument",
+        "company_block",
+        "accuracy_percent",
+        "certified_value",
+        "certificate_standard_uncertainty",
+        "reference_temperature_c",
+    )
     return (
         latest.filter(pl.col("phase").eq_missing(pl.col("_last")))
         .sort(*key, "at", "mean")  # summed in one order, whatever the order of loading
@@ -171,7 +180,9 @@ def _pairs(
             if a["frequency_khz"] != b["frequency_khz"]:
                 continue
             if a["company_block"] is None or a["company_block"] != b["company_block"]:
-                near = abs(a["certified_value"] - b["certified_value"]) <= NEAR * min(a["certified_value"], b["certified_value"])
+                near = abs(a["certified_value"] - b["certified_value"]) <= NEAR * min(
+                    a["certified_value"], b["certified_value"]
+                )
                 if not near or (a["site"], b["site"], a["frequency_khz"]) in shared:
                     continue
                 one, other = _with_certificate(one, a), _with_certificate(other, b)
@@ -185,7 +196,18 @@ def _with_certificate(mean: MeterMean, row: dict[str, Any]) -> MeterMean:
 
 
 def _stay(row: dict[str, Any]) -> Stay:
-    shown = ("site", "meter", "instrument", "block", "company_block", "probe", "frequency_khz", "first_at", "last_at", "checks")
+    shown = (
+        "site",
+        "meter",
+        "instrument",
+        "block",
+        "company_block",
+        "probe",
+        "frequency_khz",
+        "first_at",
+        "last_at",
+        "checks",
+    )
     return Stay(
         **{name: row[name] for name in shown}, mean=row["mean"], bias=row["bias"], standard_deviation=row["s_of_mean"],
         own_standard_uncertainty=_own(row), also_at=tuple(row["also_at"]),

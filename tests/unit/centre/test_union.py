@@ -26,11 +26,19 @@ OSTROVALD = same("suppliers", "Ostrovald", "Ostrovald Copper", SITES) | same("ma
 
 
 def meter(site: str, name: str = "EC-01", serial: str | None = None, **more: Any) -> dict[str, Any]:
-    row = {"site": site, "meter": name, "maker": "Ostrel", "serial_number": serial or f"{site}-1", "accuracy_percent": 0.5}
+    row = {
+        "site": site,
+        "meter": name,
+        "maker": "Ostrel",
+        "serial_number": serial or f"{site}-1",
+        "accuracy_percent": 0.5,
+    }
     return row | {"valid_from": None, "valid_to": None} | more
 
 
-def company(rows: dict[str, list[dict[str, Any]]], tables: dict[str, list[dict[str, Any]]], of: list[str] = SITES) -> Company:
+def company(
+    rows: dict[str, list[dict[str, Any]]], tables: dict[str, list[dict[str, Any]]], of: list[str] = SITES
+) -> Company:
     return together(heads(*of), company_tables(**rows), names(**tables))
 
 
@@ -88,13 +96,25 @@ def test_one_number_of_two_makers_or_two_names_at_one_site_is_not_told() -> None
 
 def reading(site: str, minute: int = 0, **more: Any) -> dict[str, Any]:
     at = START + timedelta(minutes=minute)
-    row = {"site": site, "meter": "EC-01", "measured_at": at, "role": "part", "part": "1", "spot": "1", "value": 58.0, "unit": "MS/m"}
+    row = {
+        "site": site,
+        "meter": "EC-01",
+        "measured_at": at,
+        "role": "part",
+        "part": "1",
+        "spot": "1",
+        "value": 58.0,
+        "unit": "MS/m",
+    }
     return row | more
 
 
 def test_the_same_reading_at_two_sites_counts_once() -> None:
     table = names(meters=[meter("P-001", serial="7"), meter("P-002", serial="7")])
-    rows = [*(reading("P-001", m, sequence=m) for m in range(3)), *(reading("P-002", m, sequence=m) for m in range(1, 5))]
+    rows = [
+        *(reading("P-001", m, sequence=m) for m in range(3)),
+        *(reading("P-002", m, sequence=m) for m in range(1, 5)),
+    ]
     assert readings_once(frame("readings", *rows), table, "Ostrel 7") == (5, {"P-002": 2})
 
 
@@ -110,7 +130,10 @@ def test_what_differs_in_slot_or_content_counts_twice(column: str) -> None:
 
 
 def test_what_one_site_has_twice_stays_twice_and_nobody_named_is_never_a_copy() -> None:
-    rows = [{"site": site, "instrument": who, "x": 1} for site, who in (("B", "i"), ("A", "i"), ("A", "i"), ("A", None), ("B", None))]
+    rows = [
+        {"site": site, "instrument": who, "x": 1}
+        for site, who in (("B", "i"), ("A", "i"), ("A", "i"), ("A", None), ("B", None))
+    ]
     found = counted_once(pl.DataFrame(rows), ["instrument"], ["x"])
     assert found.select("site", "instrument", "also_at").rows() == [
         ("A", "i", ["B"]), ("A", "i", []), ("A", None, []), ("B", None, []),
@@ -121,7 +144,11 @@ def test_lots_and_checks_of_one_export_loaded_at_two_sites_count_once() -> None:
     rows = {"lots": [one_lot("P-002", 1), one_lot("P-001", 1)], "checks": [{"site": "P-001"}, {"site": "P-002"}]}
     meters = [meter("P-001", serial="7"), meter("P-002", serial="7")]
     found = company(rows, {"meters": meters, **same("blocks", "B1", "Lab K-77", SITES)})
-    assert (found.copies, found.lots["site"].to_list(), found.checks["also_at"].to_list()) == (2, ["P-001"], [["P-002"]])
+    assert (found.copies, found.lots["site"].to_list(), found.checks["also_at"].to_list()) == (
+        2,
+        ["P-001"],
+        [["P-002"]],
+    )
     # read by another instrument it is another lot, whatever its name and mean
     assert company(rows, {"meters": [meter("P-001", serial="7"), meter("P-002", serial="8")]}).copies == 0
 
@@ -213,7 +240,8 @@ def test_an_unknown_supplier_is_told_with_the_nearest() -> None:
 
 def checks(site: str, level: float, *, count: int = 5, scatter: float = 0.0, **more: Any) -> list[dict[str, Any]]:
     return [
-        {"site": site, "check": n, "run": n, "at": START + timedelta(hours=n), "mean": level + scatter * (-1) ** n} | more
+        {"site": site, "check": n, "run": n, "at": START + timedelta(hours=n), "mean": level + scatter * (-1) ** n}
+        | more
         for n in range(count)
     ]
 
@@ -253,7 +281,9 @@ def test_without_an_accuracy_or_a_second_check_there_is_no_e_n() -> None:
 
 
 def test_checks_at_another_temperature_are_left_out_and_told() -> None:
-    rows = {"checks": [*checks("P-001", 58.0), *checks("P-002", 58.0), *checks("P-003", 56.9, reference_temperature_c=25.0)]}
+    rows = {
+        "checks": [*checks("P-001", 58.0), *checks("P-002", 58.0), *checks("P-003", 56.9, reference_temperature_c=25.0)]
+    }
     found = travelled("block", "Lab K-77", company(rows, BLOCK).checks)
     assert (found.state, len(found.stays), len(found.pairs)) == ("agrees", 3, 1)
     assert "another temperature" in found.reasons[-1]
@@ -332,7 +362,10 @@ def test_the_month_names_heads_meters_events_and_rejected_lots() -> None:
     last, first = MONTH[1] - timedelta(microseconds=1), MONTH[0]
     at = {"in": first, "last": last, "before": first - timedelta(microseconds=1), "after": MONTH[1]}
     rows = {
-        "lots": [one_lot("P-001", 1, verdict="reject") | {"last_at": when, "first_at": when, "lot": lot} for lot, when in at.items()],
+        "lots": [
+            one_lot("P-001", 1, verdict="reject") | {"last_at": when, "first_at": when, "lot": lot}
+            for lot, when in at.items()
+        ],
         "meters": [{"site": "P-001", "open_events": 2, "state": "suspended", "reason": "failed"}, {"site": "P-002"}],
     }
     found = review(rows)
@@ -348,7 +381,11 @@ def test_a_revision_follows_from_heads_names_and_program_alone() -> None:
     same_ones = {revision_of(base[list(order)], table, "1.0") for order in permutations(range(3))}
     assert len(same_ones) == 1
     late = base.with_columns(pl.when(pl.col("site") == "P-002").then(4).otherwise("number").alias("number"))
-    others = {revision_of(late, table, "1.0"), revision_of(base, table, "1.1"), revision_of(base, names(**OSTROVALD), "1.0")}
+    others = {
+        revision_of(late, table, "1.0"),
+        revision_of(base, table, "1.1"),
+        revision_of(base, names(**OSTROVALD), "1.0"),
+    }
     assert len(others | same_ones) == 4
     before, after = review({}, base), review({}, late)
     assert before.revision != after.revision
@@ -358,7 +395,9 @@ def test_a_revision_follows_from_heads_names_and_program_alone() -> None:
 
 
 @settings(max_examples=25, deadline=None)
-@given(order=st.permutations(SITES), counts=st.lists(st.integers(0, 12), min_size=3, max_size=3), seed=st.integers(0, 99))
+@given(
+    order=st.permutations(SITES), counts=st.lists(st.integers(0, 12), min_size=3, max_size=3), seed=st.integers(0, 99)
+)
 def test_the_union_is_the_sum_of_its_sites_in_any_order(order: list[str], counts: list[int], seed: int) -> None:
     """What is counted adds up site by site, and the order in which sites come leaves no trace, to the last bit."""
     lots = {site: several_lots(site, 58.0, n, seed=seed) for site, n in zip(SITES, counts, strict=True)}
@@ -366,13 +405,17 @@ def test_the_union_is_the_sum_of_its_sites_in_any_order(order: list[str], counts
     tables = OSTROVALD | BLOCK
 
     def of(*sites: str) -> Company:
-        rows = company_tables([x for s in sites for x in lots[s]], [x for s in sites for x in blocks[s]], [{"site": s} for s in sites])
+        rows = company_tables(
+            [x for s in sites for x in lots[s]], [x for s in sites for x in blocks[s]], [{"site": s} for s in sites]
+        )
         return together(heads(*SITES).filter(pl.col("site").is_in(sites)), rows, names(**tables))
 
     usual, other, alone = of(*SITES), of(*order), [of(site) for site in SITES]
     for part in ("lots", "checks", "meters"):
         assert getattr(usual, part).equals(getattr(other, part))
         assert getattr(usual, part).height == sum(getattr(one, part).height for one in alone)
-    first, second, *each = (company_review(one, "2026-06", *MONTH, program="1.0", silent_after_hours=24.0) for one in (usual, other, *alone))
+    first, second, *each = (
+        company_review(one, "2026-06", *MONTH, program="1.0", silent_after_hours=24.0) for one in (usual, other, *alone)
+    )
     assert as_json(first) == as_json(second)
     assert first.lots == {verdict: sum(one.lots[verdict] for one in each) for verdict in first.lots}

@@ -1,0 +1,1 @@
+"""Pages of the company: what only all sites together can say."""
