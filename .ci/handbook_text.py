@@ -275,6 +275,11 @@ ROOTS = {
     "annealog components": ("ComponentsOfLots", {}),
     "annealog test-report": ("ReportOnLots", {}),
     "annealog review": ("ReviewResult", {}),
+    "annealog centre meter": ("Travelled", {}),
+    "annealog centre block": ("Travelled", {}),
+    "annealog centre supplier": ("OverPlants", {}),
+    "annealog centre process": ("OverPlants", {}),
+    "annealog centre review": ("CompanyReview", {}),
     "annealog trace": ("TraceResult", {"with --sensor": "SensorTrace", "with --event": "EventResult"}),
 }  # fmt: skip
 DOCUMENTS = {

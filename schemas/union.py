@@ -35,7 +35,7 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SiteHead:
-    """Up to where a site has told: its last package, and what is odd about it."""
+    """Up to where a site has told: its last package, and what is odd about it. Nothing more is expected of a closed site."""
 
     site: str
     number: int
@@ -43,6 +43,7 @@ class SiteHead:
     last_reading_at: datetime | None
     made_at: datetime
     program: str
+    closed: bool
     silent: bool
     other_version: bool
 

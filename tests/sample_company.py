@@ -84,7 +84,7 @@ def heads(*sites: str, **more: Any) -> pl.DataFrame:
     rows = [
         {
             "site": site, "number": 3, "sha256": f"{n * 0x1F3A:04x}" * 16, "made_at": START + timedelta(days=29), "program": "1.0",
-            "last_reading_at": START + timedelta(days=28), **more,
+            "last_reading_at": START + timedelta(days=28), "closed": False, **more,
         }
         for n, site in enumerate(sites, start=1)
     ]  # fmt: skip
@@ -96,6 +96,7 @@ def heads(*sites: str, **more: Any) -> pl.DataFrame:
         "made_at": times,
         "program": pl.String,
         "last_reading_at": times,
+        "closed": pl.Boolean,
     }
     return pl.DataFrame(rows, schema=schema, orient="row")
 

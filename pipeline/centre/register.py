@@ -376,6 +376,12 @@ class Register:
             found = connection.execute(_result(kind, key, heads, program)).first()
         return None if found is None else found[0]
 
+    def kept_of(self, kind: str, key: str) -> list[str]:
+        """Return every result of a kind and key, in the order in which they were kept: revisions stand beside one another."""
+        question = sa.select(RESULT.c.body).where(RESULT.c.kind == kind, RESULT.c.key == key).order_by(RESULT.c.at)
+        with self._connection() as connection:
+            return list(connection.scalars(question))
+
     # -- decisions --------------------------------------------------------------------------------------------------
 
     def decide(

@@ -13,6 +13,7 @@ import typer
 from pipeline.cli import (
     bring,
     centre,
+    company,
     decide,
     handbook,
     keep,
@@ -59,6 +60,7 @@ studies.add_to(app)
 reference.add_to(app)
 handbook.add_to(app)
 centre.add_to(app)
+company.add_to(centre.centre)
 
 
 # typer carries its own copy of click since 0.25; its public BadParameter leads to the base of all usage errors

@@ -164,7 +164,7 @@ def parse_table(table: Table, text: str, *, where: str, zone: ZoneInfo) -> pl.Da
     if wrong:
         raise ReferenceTableError(all_of(wrong, where))
     frame = table.complete(pl.DataFrame(records, schema={n: table[n].dtype for n in header}))
-    return frame.sort(*table.key, "valid_from")
+    return frame.sort(*table.key, *(["valid_from"] if "valid_from" in table.names else []))
 
 
 def _row_problem(name: str, row: dict[str, Any]) -> str | None:

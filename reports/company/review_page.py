@@ -19,7 +19,7 @@ from schemas.union import CompanyReviewPage
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from schemas.union import CompanyReview
+    from schemas.union import CompanyReview, OverPlants, Travelled
 
 __all__ = ["REPORT", "render"]
 
@@ -155,14 +155,15 @@ def _rejected(result: CompanyReview, numbered: Numbered, clock: Clock, here: str
 
 
 def _differ(what: str, result: CompanyReview, numbered: Numbered, here: str) -> Html:
-    found: Sequence[object] = result.suppliers if what == "supplier" else (*result.blocks, *result.travelled_meters)
+    travelled = (*result.blocks, *result.travelled_meters)
+    found: Sequence[OverPlants | Travelled] = result.suppliers if what == "supplier" else travelled
     if not found:
         return _none()
     columns = [Heading(COLUMN["who"]), Heading(COLUMN["reason"])]
     rows = [
         (linked(here, one.kind, one.name), join((element("p", shorten(typeset(r), 300)) for r in one.reasons[:6]), " "))
         for one in found
-    ]  # type: ignore[attr-defined]
+    ]
     return table(numbered.table(), f"differ-{what}", TABLE["differ"], columns, rows)
 
 

@@ -344,13 +344,23 @@ METHODS: tuple[Method, ...] = (
     ),
     Method(
         name="agreement",
-        sections={"lot": "agreement", "block": "certificates agreement", "review": "agreement"},
+        sections={
+            "lot": "agreement",
+            "block": "certificates agreement",
+            "review": "agreement blocks",
+            "meter": "agreement",
+            "supplier": "agreement",
+            "process": "agreement",
+        },
         figures={
             "MeterDifference": "difference interval standard_uncertainty degrees_of_freedom e_n",
             "ReviewAgreement": "difference interval e_n",
             "ComparedMeter": "mean percent_difference z h k k_limit cochran cochran_limit",
             "MeterComparison": "robust_mean robust_standard_deviation h_limit",
             "BlockCertificate": "step step_e_n",
+            "PlantLevel": "h",
+            "GroupOverPlants": "h_limit",
+            "Stay": "mean bias standard_deviation own_standard_uncertainty",
         },
         labels={
             "block.COLUMN": "difference e_n z h k_mandel cochran percent claim step",
@@ -386,13 +396,15 @@ METHODS: tuple[Method, ...] = (
     ),
     Method(
         name="supplier",
-        sections={"process": "streams", "supplier": "materials certificates comparison"},
+        sections={"process": "streams plants", "supplier": "materials certificates comparison plants"},
         figures={
             "StreamResult": "mean between_standard_deviation between_interval within_standard_deviation ppk ppk_interval",
             "Peer": "mean mean_interval between_standard_deviation within_standard_deviation ppk ppk_interval",
             "CertificateAgreement": "mean_difference mean_difference_interval standard_deviation limits_of_agreement "
             "largest_normalised_error",
             "SupplierMaterial": "slope_per_30_days slope_interval",
+            "GroupOverPlants": "mean mean_interval between_standard_deviation within_standard_deviation",
+            "PlantLevel": "mean standard_deviation own_standard_uncertainty",
         },
         labels={
             "process.COLUMN": "ppk capability between within mean_difference agreement en largest slope difference",
@@ -446,6 +458,7 @@ NO_METHOD: Mapping[str, str] = {
     "BlockSummary": "frequency_khz certified_value tolerance",
     "Provenance": "reference_temperature_c",
     "ReviewBlock": "frequency_khz tolerance",
+    "Stay": "frequency_khz",
     "SensorCheck": "tolerance_c",
     "StudyResult": "reference_temperature_c tolerance study_width",
     "SupplierMaterial": "ppk_asked lower upper",

@@ -10,7 +10,12 @@ STATE = {
 
 KIND = {"block": "block {name}", "meter": "meter {name}"}
 SHAPE = {"step": "step", "ramp": "slowly, from then on"}
-BASIS = {"checks": "checks", "same_parts": "the same parts", "other_parts": "different parts of the lot", "lots": "lots"}
+BASIS = {
+    "checks": "checks",
+    "same_parts": "the same parts",
+    "other_parts": "different parts of the lot",
+    "lots": "lots",
+}
 
 SECTION = {
     "certificates": "Certificates", "meters": "Meters on this block", "agreement": "Agreement of the meters",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["COLUMN", "HEADING", "HEAD", "NAMES", "POINT", "SECTION", "STATE", "STEP", "TABLE", "TEXT", "WHAT"]
+__all__ = ["COLUMN", "HEAD", "HEADING", "NAMES", "POINT", "SECTION", "STATE", "STEP", "TABLE", "TEXT", "WHAT"]
 
 HEAD = {
     "supplier": "Supplier at all plants", "process": "Process at all plants", "block": "Block that travels", "meter": "Meter that travels",
@@ -71,8 +71,13 @@ POINT = {
 }
 
 TEXT = {
-    "none": "None.", "sites": "{n} sites", "one_site": "1 site", "silent": "silent", "other_version": "runs another version than {program}",
-    "waits": "{n} waiting", "calm": "Nothing waits",
+    "none": "None.",
+    "sites": "{n} sites",
+    "one_site": "1 site",
+    "silent": "silent",
+    "other_version": "runs another version than {program}",
+    "waits": "{n} waiting",
+    "calm": "Nothing waits",
     "lots": "Lots of the month: {accept} accepted, {hold} on hold, {reject} rejected, {not_assessed} not assessed.",
     "copies": "Checks and lots that lay at two sites, and count once: {n}.",
     "sites_odd": "Sites that fell silent or run another version: {n} of {all}.",

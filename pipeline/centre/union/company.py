@@ -27,7 +27,7 @@ _READING_CONTENT = ("value", "unit")
 class Company:
     """All sites; frames as `schemas.company` declares them, with `site`, the company's names and `also_at`.
 
-    `heads`: site, number, sha256, made_at, program, last_reading_at. `names` are the company's tables.
+    `heads`: site, number, sha256, made_at, program, last_reading_at, closed. `names` are the company's tables.
     """
 
     heads: pl.DataFrame

@@ -6,7 +6,7 @@ import hashlib
 import json
 from collections import Counter
 from datetime import timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
@@ -18,7 +18,6 @@ from schemas.union import CompanyMeter, CompanyReview, RejectedLot, SiteHead
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from datetime import datetime
-    from typing import Any
 
     from pipeline.centre.union.company import Company
 
@@ -35,7 +34,7 @@ def revision_of(
     The same inputs give the same revision, whatever the order of sites; late data or another name gives another one.
     """
     tables = {name: names[name].sort(*names[name].columns).write_json() for name in sorted(names)}
-    found = [sorted(heads.select("site", "number", "sha256").iter_rows()), tables, program, list(about)]
+    found = [sorted(heads.select("site", "number", "sha256", "closed").iter_rows()), tables, program, list(about)]
     return hashlib.sha256(json.dumps(found).encode()).hexdigest()[:12].upper()
 
 
@@ -65,13 +64,13 @@ def changed_since(before: Mapping[str, Any], result: CompanyReview) -> tuple[str
 
 def _heads(heads: pl.DataFrame, program: str, silent_after: timedelta) -> tuple[SiteHead, ...]:
     """Judge silence against the latest package of all, so that the same heads always say the same."""
-    latest = heads["made_at"].max()
-    columns = ("site", "number", "sha256", "last_reading_at", "made_at", "program")
+    latest: Any = heads["made_at"].max()
+    columns = ("site", "number", "sha256", "last_reading_at", "made_at", "program", "closed")
     return tuple(
         SiteHead(
             **{name: row[name] for name in columns},
-            silent=latest is not None and latest - row["made_at"] > silent_after,  # type: ignore[operator]
-            other_version=row["program"] != program,
+            silent=not row["closed"] and latest - row["made_at"] > silent_after,
+            other_version=not row["closed"] and row["program"] != program,
         )
         for row in heads.sort("site").iter_rows(named=True)
     )

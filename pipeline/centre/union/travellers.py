@@ -75,7 +75,7 @@ def travelled(kind: str, name: str, checks: pl.DataFrame) -> Travelled:
         )
     own = checks.filter((pl.col(_COLUMN[kind]) == name) & pl.col("mean").is_not_null() & pl.col("bias").is_not_null())
     every = _series(own)
-    usual = own["reference_temperature_c"].mode().min()
+    usual: Any = own["reference_temperature_c"].mode().min()
     series = [row for row in every if row["reference_temperature_c"] == usual]
     labels = _labels(series, kind)
     means = {label: _mean(label, row, kind) for label, row in zip(labels, series, strict=True)}
@@ -99,7 +99,9 @@ def travelled(kind: str, name: str, checks: pl.DataFrame) -> Travelled:
         alone = sorted({one.reason for one in shown if one.reason})
         state, reasons = "not_assessed", alone or ["fewer than two sites have checks that can be compared"]
     if len(series) < len(every):
-        reasons.append(f"{len(every) - len(series)} series at another temperature than {usual:g} °C are left out")
+        reasons.append(
+            f"{len(every) - len(series)} series at another temperature than {float(usual):g} °C are left out"
+        )
     stays = tuple(_stay(row) for row in every)
     return Travelled(
         kind=kind, name=name, state=state, reasons=tuple(reasons), stays=stays, comparison=comparison, pairs=shown
@@ -165,7 +167,7 @@ def _pairs(
     kind: str, labels: Sequence[str], series: Sequence[dict[str, Any]], means: dict[str, MeterMean]
 ) -> list[PairDifference]:
     """Compare between sites: of a meter what stands on one block, else what stands at one level, at one frequency."""
-    found = []
+    found: list[PairDifference] = []
     rows = list(zip(labels, series, strict=True))
     shared = {
         (a["site"], b["site"], a["frequency_khz"])

@@ -431,7 +431,9 @@ def test_sections_that_name_methods_are_sections_of_pages() -> None:
     for method in METHODS:
         for kind, names in method.sections.items():
             code = "".join(
-                path.read_text("utf-8") for path in (ROOT / "reports" / folders.get(kind, kind)).glob("*.py")
+                path.read_text("utf-8")
+                for folder in (folders.get(kind, kind), "company")
+                for path in (ROOT / "reports" / folder).glob("*.py")
             )
             for name in names.split():
                 assert re.search(rf'section\(\s*"{name}"', code), (method.name, kind, name)

@@ -1,0 +1,226 @@
+"""What the company is asked: the last packages of all sites are put together, and what is found becomes a page and is kept."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+import polars as pl
+
+import reports
+from pipeline.centre.pieces import packages_of, tables_of
+from pipeline.centre.union.company import Company, readings_once, together
+from pipeline.centre.union.levels import over_plants
+from pipeline.centre.union.review import changed_since, company_review, revision_of
+from pipeline.centre.union.travellers import travelled
+from pipeline.centre.union.units import UNIT
+from pipeline.errors import IntegrityProblem, UsageError
+from pipeline.intake.tables import parse_table
+from pipeline.publish.seal import unsealed
+from pipeline.publish.storage import Storage
+from pipeline.workspace.files import read_bytes, sha256_of, write_atomically
+from pipeline.workspace.program import software_version
+from schemas.company import Manifest
+from schemas.company_names import NAME_TABLES
+from schemas.documents import as_json
+from schemas.page import Provenance
+from schemas.union import CompanyReviewPage, OverPlantsPage, TravelledPage
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from pathlib import Path
+
+    from pipeline.centre.place import Centre
+    from pipeline.centre.register import Register, Registered
+
+__all__ = ["NAMES", "Asked", "asked_company", "names_of"]
+
+NAMES = "names"
+"""Folder of the company's tables in that of the centre."""
+_TABLES = ("checks", "lots", "meters")
+_UTC = ZoneInfo("UTC")
+_LARGEST_TABLE = 100_000_000
+_FILES = {"name": pl.String, "sha256": pl.String, "layout": pl.String, "layout_version": pl.Int64, "readings": pl.Int64}
+_TIME = pl.Datetime("us", "UTC")
+_HEADS: Any = {
+    "site": pl.String, "number": pl.Int64, "sha256": pl.String, "made_at": _TIME, "program": pl.String, "last_reading_at": _TIME,
+    "closed": pl.Boolean,
+}  # fmt: skip
+
+
+def names_of(place: Centre) -> dict[str, pl.DataFrame]:
+    """Return the company's tables of names; one that is not there has no row.
+
+    Raises
+    ------
+    ReferenceTableError
+        Names file, line and column of all that is wrong.
+    """
+    found = {}
+    for name, table in NAME_TABLES.items():
+        path = place.root / NAMES / f"{name}.csv"
+        text = read_bytes(path, _LARGEST_TABLE).decode("utf-8-sig", "replace") if path.is_file() else ""
+        found[name] = parse_table(table, text, where=f"{NAMES}/{path.name}", zone=_UTC)
+    return found
+
+
+def _manifest(storage: Storage, package: Registered) -> Manifest:
+    """Return the manifest of a registered package; its signature was looked at before it was let in."""
+    key = f"{packages_of(package.site)}/{package.number:08}-{package.sha256}.json"
+    try:
+        found = Manifest.of(unsealed(storage.get(key))[0])
+    except (FileNotFoundError, ValueError, IntegrityProblem) as error:
+        raise IntegrityProblem(
+            f"Package {package.number} of site {package.site} cannot be read any more: {error}"
+        ) from None
+    if found.sha256 != package.sha256:
+        raise IntegrityProblem(f"Package {package.number} of site {package.site} is not the one that was registered.")
+    return found
+
+
+def _moment(text: str) -> datetime | None:
+    return datetime.fromisoformat(text).astimezone(UTC) if text else None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """A centre that was opened to be asked: all sites together, and where what is found goes."""
+
+    place: Centre
+    register: Register
+    storage: Storage
+    manifests: tuple[Manifest, ...]
+    company: Company
+
+    def raw(self, table: str, sites: Iterable[str]) -> pl.DataFrame:
+        """Return a table of some sites as their last packages hold it."""
+        wanted = set(sites)
+        return _with_site(
+            self.storage, (one for one in self.manifests if one.site in wanted), self.place.cache, (table,)
+        )[table]
+
+    def _provenance(self) -> Provenance:
+        heads = self.company.heads
+        latest = heads["made_at"].max() if heads.height else None
+        mark = revision_of(heads, self.company.names, software_version())
+        return Provenance(
+            software_version=f"annealog {software_version()}", workspace=self.place.settings.name or self.place.root.name,
+            as_of=latest if isinstance(latest, datetime) else datetime(1970, 1, 1, tzinfo=UTC), zone="UTC", unit=UNIT,
+            reference_temperature_c=self._temperature(), files=pl.DataFrame(schema=_FILES), data_sha256=sha256_of(mark.encode()),
+        )  # fmt: skip
+
+    def _temperature(self) -> float:
+        usual: Any = self.company.lots["reference_temperature_c"].drop_nulls().mode().min()
+        return 20.0 if usual is None else float(usual)
+
+    def about(self, kind: str, name: str) -> OverPlantsPage | TravelledPage:
+        """Return what all sites say of a supplier, a process, a block or a meter.
+
+        Raises
+        ------
+        UsageError
+            If nothing bears the name.
+        """
+        company = self.company
+        if kind in ("supplier", "process"):
+            return OverPlantsPage(self._provenance(), over_plants(kind, name, company.lots))
+        found = travelled(kind, name, company.checks)
+        if kind == "meter":
+            sites = {stay.site for stay in found.stays}
+            readings, copies = readings_once(self.raw("readings", sites), company.names, found.name)
+            found = replace(found, readings=readings, copies=copies)
+        return TravelledPage(self._provenance(), found)
+
+    def write(self, page: Any, known: Iterable[str] = ()) -> Path:
+        """Write a page; it links to the pages that lie there, and to those named."""
+        there = {found.relative_to(self.place.pages).as_posix() for found in self.place.pages.glob("*/*.html")}
+        html = reports.render(page, reports.Site(known=frozenset(there | set(known))))
+        path = self.place.pages / reports.address(page.link.kind, page.link.identifier)
+        write_atomically(path, html.encode())
+        return path
+
+    def review(self, month: str, *, dry_run: bool = False) -> tuple[dict[str, Any], Path]:
+        """Review a month: the same heads, names and program give the result that is kept; others a revision beside it.
+
+        Returns
+        -------
+        (dict, Path)
+            The document, and its page with those of what it names.
+
+        Raises
+        ------
+        UsageError
+            If the month is none.
+        """
+        start, end = _month(month)
+        program, hours = software_version(), self.place.settings.silent_after_hours
+        revision = revision_of(self.company.heads, self.company.names, program, (month, hours))
+        path = self.place.pages / reports.address("review", f"{month}-{revision}")
+        kept = self.register.kept("review", month, revision, program)
+        if kept is not None and path.is_file():
+            return dict(json.loads(kept)), path
+        result = company_review(self.company, month, start, end, program=program, silent_after_hours=hours)
+        document: dict[str, Any] = as_json(result) | {"waits": result.waits}
+        if dry_run:
+            return document, path
+        earlier = [
+            (body["revision"], changed_since(body, result))
+            for body in map(json.loads, self.register.kept_of("review", month))
+            if body["revision"] != revision
+        ]
+        named = [(one.kind, one.name) for one in result.suppliers]
+        named += [(one.kind, one.name) for one in (*result.blocks, *result.travelled_meters)]
+        for kind, name in named:
+            self.write(self.about(kind, name))
+        self.write(CompanyReviewPage(self._provenance(), result, tuple(earlier)))
+        self.register.keep("review", month, revision, program, json.dumps(document, sort_keys=True))
+        return document, path
+
+
+def _month(month: str) -> tuple[datetime, datetime]:
+    try:
+        start = datetime.strptime(month, "%Y-%m").replace(tzinfo=UTC)
+    except ValueError:
+        raise UsageError(f"{month!r} is no month: expected one such as 2026-06.") from None
+    return start, start.replace(year=start.year + start.month // 12, month=start.month % 12 + 1)
+
+
+def _with_site(
+    storage: Storage, manifests: Iterable[Manifest], cache: Path, tables: tuple[str, ...]
+) -> dict[str, pl.DataFrame]:
+    from schemas.company import COMPANY_TABLES
+
+    parts: dict[str, list[pl.DataFrame]] = {
+        table: [COMPANY_TABLES[table].empty().insert_column(0, pl.Series("site", [], pl.String))] for table in tables
+    }
+    for manifest in manifests:
+        for table, frame in tables_of(storage, manifest, cache, tables=tables).items():
+            parts[table].append(frame.select(pl.lit(manifest.site).alias("site"), pl.all()))
+    return {table: pl.concat(frames) for table, frames in parts.items()}
+
+
+def asked_company(place: Centre, register: Register) -> Asked:
+    """Put the last package of each site together; a site that is held or closed stays with what it sent.
+
+    Raises
+    ------
+    IntegrityProblem
+        If a package that was registered cannot be read any more.
+    """
+    storage = Storage(place.storage)
+    sites = [site for site in register.sites() if site.last is not None]
+    manifests = tuple(_manifest(storage, site.last) for site in sites if site.last is not None)
+    rows = [
+        {
+            "site": site.name, "number": one.number, "sha256": one.sha256, "made_at": _moment(one.made_at), "program": one.program,
+            "last_reading_at": _moment(one.last_reading_at), "closed": site.state == "closed",
+        }
+        for site, one in zip(sites, manifests, strict=True)
+    ]  # fmt: skip
+    heads = pl.DataFrame(rows, schema=_HEADS, orient="row")
+    tables = _with_site(storage, manifests, place.cache, _TABLES)
+    company = together(heads, tables, names_of(place))
+    return Asked(place=place, register=register, storage=storage, manifests=manifests, company=company)

@@ -1,0 +1,74 @@
+"""Tables that the centre gives, such as limits: signed and put into storage, where sites find them. Nothing changes at a site by that."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+from pipeline.errors import EnvironmentProblem, UsageError
+from pipeline.intake.tables import parse_table
+from pipeline.near import nearest
+from pipeline.publish.given import GIVEN, GIVES, GivenTable, names_given
+from pipeline.publish.seal import make_key, public_half, read_key, sealed
+from pipeline.publish.storage import Storage
+from pipeline.workspace.files import read_bytes, write_atomically
+from schemas.reference_tables import REFERENCE_TABLES
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from pipeline.centre.place import Centre
+    from pipeline.centre.register import Register
+
+__all__ = ["give", "key_of"]
+
+_LARGEST = 10_000_000
+
+
+def key_of(place: Centre) -> str:
+    """Return the public half of the centre's key; the key is made where there is none, and the public half lies beside it."""
+    path = place.root / "centre.key"
+    if not path.exists():
+        write_atomically(path.with_suffix(".pub"), make_key(path).encode())
+    return public_half(read_key(path, "annealog centre limits key"))
+
+
+def give(place: Centre, register: Register, file: Path, *, by: str, why: str, dry_run: bool = False) -> GivenTable:
+    """Put a table into storage for sites to take over, and record who gave it.
+
+    Parameters
+    ----------
+    file
+        CSV named as the reference table that it is, such as ``specifications.csv``.
+
+    Raises
+    ------
+    UsageError
+        If it is no table that a centre gives, has no row, or nobody decides.
+    ReferenceTableError
+        Names line and column of all that is wrong in it.
+    """
+    if file.stem not in GIVES:
+        raise UsageError(
+            f"{file.name} names no table that a centre gives: expected {' or '.join(f'{n}.csv' for n in GIVES)}{nearest(file.stem, GIVES)}"
+        )
+    if not by.strip() or not why.strip():
+        raise UsageError("A decision states who decides and why: --by NAME --why TEXT")
+    text = read_bytes(file, _LARGEST).decode("utf-8-sig", "replace")
+    if not parse_table(REFERENCE_TABLES[file.stem], text, where=file.name, zone=ZoneInfo("UTC")).height:
+        raise UsageError(f"{file} has no row: there is nothing to give.")
+    storage = Storage(place.storage)
+    given = names_given(storage)
+    number = 1 + max((int(name[:8]) for name in given), default=0)
+    at = datetime.now(UTC).isoformat(timespec="seconds")
+    table = GivenTable(number=number, table=file.stem, text=text, by=by, why=why, at=at)
+    if dry_run:
+        return table
+    key_of(place)
+    key = read_key(place.root / "centre.key", "annealog centre limits key")
+    # recorded first: what lies in storage was always decided
+    register.decide("limits", {"table": table.table, "number": number, "sha256": table.sha256}, by=by, why=why)
+    if not storage.put_if_absent(f"{GIVEN}/{table.name}", sealed(table.document, key)):
+        raise EnvironmentProblem(f"Storage has {table.name} already. Nothing was put; look who else gives tables.")
+    return table
