@@ -39,25 +39,36 @@ def send(
 ) -> None:
     """Send what changed since the last package to the company's storage, sealed; what cannot be sent waits in the outbox.
 
+    Tables that the centre gives, such as limits, come back into the folder proposals, once the centre's key lies in centre.pub.
+
     Example: annealog publish
     """
     if context.invoked_subcommand is not None:
         return
+    from pipeline.publish.given import fetch_given
     from pipeline.publish.outbox import Outbox
+    from pipeline.publish.storage import Storage
 
-    outbox = Outbox(workspace_at(workspace), to)
+    place = workspace_at(workspace)
+    outbox = Outbox(place, to)
     if dry_run:
         output.would(f"send what changed of site {outbox.site} to {outbox.address}", json=json)
         return
     sent = outbox.publish(again=again, follow=follow)
+    given = [
+        path.relative_to(place.root).as_posix() for path in fetch_given(Storage(outbox.address, place.root), place.root)
+    ]
     if json:
-        output.print_json({"site": outbox.site, "address": outbox.address, "packages": sent.packages, "pieces": sent.pieces, "bytes": sent.bytes})  # fmt: skip
+        output.print_json({"site": outbox.site, "address": outbox.address, "packages": sent.packages, "pieces": sent.pieces, "bytes": sent.bytes, "proposals": given})  # fmt: skip
         return
     pieces = f"{counted(sent.pieces, 'piece')} that {'was' if sent.pieces == 1 else 'were'} not there, {sent.bytes / 1000:,.0f} kB"
     what = (
         f"package {', '.join(map(str, sent.packages))}" if sent.packages else "nothing changed since the last package"
     )
     output.out().print(output.plain(f"{outbox.site} at {outbox.address}: {what}; {pieces}."))
+    for path in given:
+        table = path.removesuffix(".csv").rpartition("-")[2]
+        output.note(f"The centre gives {path}. To take it over: annealog reference import {path} --table {table}")
 
 
 @publish.command("status")

@@ -58,7 +58,7 @@ def test_the_commands_are_found() -> None:
 def test_the_program_takes_it(words: list[str]) -> None:
     command: Any = typer.main.get_command(app)
     rest = list(words)
-    while hasattr(command, "commands"):
+    while hasattr(command, "commands") and (rest or not command.invoke_without_command):
         assert rest[0] in command.commands, f"{rest[0]} is no command"
         command, rest = command.commands[rest[0]], rest[1:]
     command.make_context(command.name, rest)  # raises where an option or an argument is not known, or is missing
