@@ -228,22 +228,15 @@ def _fit(candidate: _Candidate, within: _Part, means: _Part) -> _Fit | None:
     f_squares = part.squares - test_a**2 / test_b
     if f_squares <= 0:
         return None
-    squares = (within.squares, means.squares)
+    freedom = (within.freedom, means.freedom)
     size = test_a / test_b
-    after = squares
     for _ in range(4):
-        after = (
-            max(squares[0] - 2 * size * aw + size**2 * bw, 0.0),
-            max(squares[1] - 2 * size * am + size**2 * bm, 0.0),
-        )
-        weights = tuple(
-            nu / ss if ss > 0 else 0.0 for ss, nu in zip(after, (within.freedom, means.freedom), strict=True)
-        )
+        after = (within.squares - 2 * size * aw + size**2 * bw, means.squares - 2 * size * am + size**2 * bm)
+        weights = [nu / ss if ss > 0 else 0.0 for nu, ss in zip(freedom, after, strict=True)]
         precision = weights[0] * bw + weights[1] * bm
-        if precision <= 0:
+        if precision <= 0:  # nothing scatters around it
             return None
         size = (weights[0] * aw + weights[1] * am) / precision
-    freedom = (within.freedom, means.freedom)
     gain = _log_likelihood(after, freedom)
     f_ratio = test_a**2 / test_b / (f_squares / (part.freedom - 1))
     return _Fit(gain, size, precision**-0.5, f_ratio, part.freedom - 1)
@@ -364,7 +357,7 @@ def find_movements(data: Visits, *, significance: float = SIGNIFICANCE) -> tuple
     layout = _Layout(data)
     origin = float(data.value[0])
     split = layout.split(data.value - origin)
-    level = np.bincount(data.block, weights=data.value) / np.maximum(np.bincount(data.block), 1)
+    level = np.bincount(data.block, weights=data.value) / np.bincount(data.block)
     times = np.unique(data.time)
     subjects = _subjects(data, level)
     candidates = _candidates(layout, subjects, times)

@@ -328,3 +328,9 @@ def test_too_little_to_tell() -> None:
     assert find_movements(one_block) == ()
     constant = visits(1)
     assert find_movements(replace(constant, value=50.0 + 4.0 * constant.block)) == ()
+    # where nothing scatters no test can be made, however the digits fall
+    for size in (0.1, 0.2, 0.3, 1 / 3, 1.0):
+        moved = size * ((constant.block == 1) & (constant.time >= 75))
+        assert all(
+            one.index == 1 for one in find_movements(replace(constant, value=50.0 + 4.0 * constant.block + moved))
+        )
