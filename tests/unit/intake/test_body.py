@@ -119,3 +119,41 @@ def test_what_is_no_reading_is_counted_by_what_it_is_and_a_header_again_is_told_
     assert fates(found) == {"accepted": 2, "blank": 3}
     assert found.counts["header"] == 4
     assert [text.partition(" is the")[0] for text in found.warnings if "header" in text] == ["header_repeated: line 3"]
+
+
+def test_lines_below_a_footer_that_look_half_like_a_reading_wait() -> None:
+    """Half as many delimiters as a reading has cells: of four cells two are half, of three cells one is less."""
+    layout = LAYOUT.replace("[constants]", '[[schema.fields]]\nname = "By"\nignore = true\n[constants]')
+    text = HEADER.replace("\n", ";By\n") + "L-1;2026-03-02T08:00:00Z;58.1;me\nMean\nhalf;a;reading\nfar;off\n"
+    found = load(text.encode(), parse_layout(layout, "plain.toml"))
+    assert found.quarantine.select("line", "reason", "original").rows() == [(4, "too_few_cells", "half;a;reading")]
+    assert fates(found) == {"accepted": 1, "footer": 2, "quarantined": 1}
+
+
+@pytest.mark.parametrize("size", [60, 1 << 20])
+def test_units_and_header_that_stand_again_are_counted_where_they_stand(
+    size: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    layout = LAYOUT.replace('delimiter = ";"', 'delimiter = ";"\nunitsRow = true\ncommentChar = "#"')
+    units = ";;MS/m\n"
+    monkeypatch.setattr(reader, "CHUNK_BYTES", size)
+    found = read(units + rows(2) + HEADER + units + rows(1, 2) + HEADER + units + "# the end", layout)
+    assert fates(found) == {"accepted": 3, "units": 3, "preamble": 1}
+    assert found.counts["header"] == 3
+    assert [text.split("; ")[0] for text in found.warnings if "again" in text] == [
+        "header_repeated: line 5 is the header again"
+    ]
+
+
+def test_a_line_that_was_cut_off_is_told_only_at_the_end_of_the_file(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(reader, "CHUNK_BYTES", 60)
+    found = read(rows(1) + "L-1;58.1\n" + rows(3, 1) + "L-1;58.1\n")
+    assert found.quarantine.select("line", "reason").rows() == [(3, "too_few_cells"), (7, "truncated")]
+    assert found.quarantine["sentence"][0].startswith("The line has fewer cells than the header has columns (3). ")
+    for bad, reason in (
+        ("a;b;c;d\n", "too_many_cells"),
+        ("a;b\r;c\n", "stray_carriage_return"),
+        ('"a"b;c;d\n', "bad_quoting"),
+    ):
+        found = read(bad + rows(1))
+        assert found.quarantine.select("line", "column", "reason", "original").rows() == [(2, None, reason, bad[:-1])]

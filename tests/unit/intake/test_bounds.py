@@ -132,6 +132,8 @@ def test_a_file_of_which_most_is_refused_is_held_and_no_row_is_made_of_each_line
     assert reading.held is not None
     assert reading.held.reason == "mostly_refused"
     assert sum(made) <= body.MOST_REFUSED
+    assert (reading.held.line, reading.held.details) == (2, ())
+    assert "2,000,000 lines were refused and 100 could be read" in reading.held.sentence
     is_whole(reading)
     late = GOOD.replace("58.1", "-1")  # lines with the right cells, refused for what they say
     reading = load((HEAD + GOOD + late * (body.MOST_REFUSED + 1)).encode(), neutral)
