@@ -92,9 +92,9 @@ class Layout(Part):
 
     @model_validator(mode="before")
     @classmethod
-    def _marks_of_all(cls, raw: Any) -> Any:
+    def _marks_of_all(cls, raw: dict[str, Any]) -> dict[str, Any]:
         """Hand what the schema says for all columns on to each that does not say it itself."""
-        schema = raw.get("schema") if isinstance(raw, dict) else None
+        schema = raw.get("schema")
         if not isinstance(schema, dict) or not isinstance(schema.get("fields"), list):
             return raw
         for_all = {key: schema[key] for key in ("decimalChar", "groupChar", "missingValues") if key in schema}
@@ -242,9 +242,8 @@ class Layout(Part):
 
     def _wrong_sources(self) -> list[tuple[str, str]]:
         """Every column has one source, and those without which a reading makes no sense have one."""
-        named = [field.column for field in self.fields if field.column is not None]
-        named += [self.workbook.sheet_name_fills] if self.workbook.sheet_name_fills is not None else []
-        named += [key.column for _, key in self.keys if key.column is not None]
+        columns = (*(one.column for _, one in self.sources), self.workbook.sheet_name_fills)
+        named = [column for column in columns if column is not None]
         named += [*self.constants, *sorted(self.routes.fills - {"role"} if self.routes is not None else ())]
         wrong = [f"column {c!r} is filled from two places" for c in dict.fromkeys(named) if named.count(c) > 1]
         ignored = {field.name for field in self.fields if field.column is None}
@@ -345,11 +344,10 @@ def _plain(part: Any, *, named: bool = False) -> Any:
     if not isinstance(part, dict):
         return part
     if "anyOf" in part:
-        some = [one for one in part["anyOf"] if one != {"type": "null"}]
-        part = {**some[0], **{key: value for key, value in part.items() if key != "anyOf"}}
+        part = {**part["anyOf"][0], **{key: value for key, value in part.items() if key != "anyOf"}}
     kept = {
         key: value
         for key, value in part.items()
         if named or not (key == "title" or (key == "default" and (value is None or isinstance(value, dict))))
     }
-    return {key: _plain(value, named=key in ("properties", "$defs")) for key, value in kept.items()}
+    return {key: _plain(value, named=key == "properties") for key, value in kept.items()}

@@ -45,7 +45,7 @@ ONLY_INTAKE = ("line", "replicate", "clock", "value_ms_per_m", "non_reading")
 TARGETS = (*(name for name in READING.names if name not in ONLY_INTAKE), "measured_date", "measured_time", "name")
 """What a field can fill: columns of the table of readings, a date and a time that make up ``measured_at``, or a name for the routes."""
 TEXT_TARGETS = {name for name in TARGETS if name == "name" or str(READING.polars_schema.get(name)) == "String"}
-_CLOSED = {column.name: column.allowed for column in READING if column.allowed is not None and column.name != "clock"}
+_CLOSED = {column.name: column.allowed for column in READING}
 UNITS_TO_DECLARE = tuple(dict.fromkeys([*UNITS, *(unit for units in COLUMN_UNITS.values() for unit in units)]))
 _TYPES = {"measured_at": "datetime", "measured_date": "date", "measured_time": "time", "Float64": "number"}
 _TYPES |= {"Int64": "integer", "Boolean": "boolean"}
@@ -148,7 +148,7 @@ class Dialect(Part):
     encoding: Annotated[str, AfterValidator(_encoding)] = Field(
         default="utf-8", description="Encoding; a byte order mark in the file wins, then strict UTF-8."
     )
-    delimiter: Annotated[Mark, StringConstraints(min_length=1)] = Field(
+    delimiter: Annotated[str, StringConstraints(min_length=1), AfterValidator(_mark)] = Field(
         default=",", description="One character between cells."
     )
     join_delimiters: bool = Field(default=False, description="Runs of the delimiter count as one.")
@@ -178,7 +178,7 @@ class Dialect(Part):
         if self.delimiter in (self.quote_char, self.comment_char):
             wrong.append(("delimiter", "also stands for another mark"))
         rows = self.header_rows
-        if rows is not None and rows != tuple(range(rows[0], rows[0] + len(rows)) if rows else (0,)):
+        if rows is not None and not (rows and rows == tuple(range(rows[0], rows[0] + len(rows)))):
             wrong.append(("headerRows", f"found {[*rows]!r}, expected numbers of lines, one below the other"))
         if not self.header and (self.units_row or self.header_rows is not None):
             wrong.append(("header", "false, yet headerRows or unitsRow is set"))

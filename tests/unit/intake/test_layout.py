@@ -9,6 +9,7 @@ from pathlib import Path
 import jsonschema
 import pytest
 from intake_checks import FIXTURES, builtin_layouts, layouts
+from sample_layouts import GOOD
 
 import pipeline.intake
 from pipeline.errors import LayoutError
@@ -19,33 +20,6 @@ SCHEMA_FILE = Path(pipeline.intake.__file__).parent / "layout.schema.json"
 LAYOUT_FILES = sorted(
     [*FIXTURES.rglob("layouts/*.toml"), *(Path(pipeline.intake.__file__).parent / "layouts").glob("*.toml")]
 )
-
-GOOD = """
-name = "good"
-version = 1
-zone = "Europe/Oslo"
-[dialect]
-delimiter = ";"
-[schema]
-decimalChar = ","
-[[schema.fields]]
-name = "When"
-column = "measured_at"
-type = "datetime"
-format = "%d.%m.%Y %H:%M"
-[[schema.fields]]
-name = "Lot"
-column = "lot"
-[[schema.fields]]
-name = "Value"
-column = "value"
-type = "number"
-unit = "MS/m"
-[constants]
-meter = "EC-01"
-role = "part"
-temperature_state = "at_metal"
-"""
 
 
 def test_the_good_layout_is_good() -> None:
