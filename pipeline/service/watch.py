@@ -37,6 +37,7 @@ from pipeline.pages.render import render
 from pipeline.pages.writer import processes, write_pages
 from pipeline.questions.review import review_page
 from pipeline.service.arrivals import Arrivals
+from pipeline.service.company import Publishing
 from pipeline.service.memory import give_back
 from pipeline.service.notices import Telling, said_last
 from pipeline.workspace.files import named, tree_state
@@ -124,6 +125,7 @@ class Watch:
         self.workspace = find_workspace(self.root)
         self.arrivals = Arrivals(self.workspace.root / ".watch.json", self.workspace.settings.watch_settle_seconds)
         self.telling = Telling(datetime.now(UTC))
+        self.company = Publishing()
         self._due: dict[str, datetime | None] = {}
         program()  # while what is running is what lies on the disk
 
@@ -140,6 +142,12 @@ class Watch:
             With `once`, what a service would wait for: history busy, disk full, a change that needs consent; and, when
             everything else was taken, why a file or folder could not be.
         """
+        try:
+            self._run(once=once)
+        finally:
+            self.company.end()
+
+    def _run(self, *, once: bool) -> None:
         recalled = False
         while True:
             began = time.monotonic()
@@ -150,6 +158,8 @@ class Watch:
                     self.arrivals.recall(self._mark())
                     recalled = True
                 idle = self._look()
+                if not once:
+                    self._unpublished(self.company.look(self.workspace))
             except (Exception, PanicException) as error:
                 # a damaged snapshot is written anew by the next publication
                 if isinstance(error, IntegrityProblem) and not isinstance(error, SnapshotDamaged):
@@ -160,6 +170,7 @@ class Watch:
                     raise
                 pause = _TRY_AGAIN_S
             if once and idle:
+                self._unpublished(self.company.settle(self.workspace))
                 if self._left:
                     raise next(iter(self._left.values()))
                 return
@@ -173,6 +184,10 @@ class Watch:
         if isinstance(error, UsageError) and not self.telling.refused:
             self.telling.refused = f"Nothing is loaded until this is settled: {str(error).splitlines()[0]}"
             self._tell(said_last(self.workspace.history))
+
+    def _unpublished(self, why: str) -> None:
+        if why:
+            self._note(f"Not published to the company: {why} It is tried again.", repeat_s=3600.0)
 
     def _damaged(self, error: IntegrityProblem) -> None:
         """Tell, before the service ends, that the history cannot be read, and have no verdict given on it."""
