@@ -129,7 +129,8 @@ class Asked:
             return OverPlantsPage(self._provenance(), over_plants(kind, name, company.lots))
         found = travelled(kind, name, company.checks)
         if kind == "meter":
-            sites = {stay.site for stay in found.stays}
+            meters = company.names["meters"]
+            sites = meters.filter(pl.concat_str("maker", "serial_number", separator=" ") == found.name)["site"]
             readings, copies = readings_once(self.raw("readings", sites), company.names, found.name)
             found = replace(found, readings=readings, copies=copies)
         return TravelledPage(self._provenance(), found)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from reports.company.parts import counted_sites, next_steps, tone
+from reports.company.parts import counted_sites, furthest, next_steps, told, tone
 from reports.kit.address import address
 from reports.kit.markup import Html, element, isolated, join, shorten
 from reports.kit.numbers import decimals_for, fixed, significant, typeset
@@ -27,18 +27,15 @@ def render(page: OverPlantsPage) -> str:
     """Render a supplier or a process at all plants."""
     result, numbered = page.result, Numbered()
     here = address(result.kind, result.name)
-    body = [verdict(tone(result.state), STATE[result.state], result.reasons, next_steps(result))]
+    body = [verdict(tone(result.state), STATE[result.state], told(result.reasons), next_steps(result))]
     plants = [_points(group) for group in result.groups]
     tables = [_plants(group, place, numbered) for place, group in enumerate(result.groups)]
     body.append(section("plants", *plants, *tables, heading=SECTION["plants"], wide=True))
-    pairs = [
-        differences_table(
-            group.pairs, numbered.table(), TABLE["plant_differences"].format(material=shorten(group.material, 60)), unit="MS/m",
-            anchor=f"differences-{place}",
-        )
-        for place, group in enumerate(result.groups)
-        if group.pairs
-    ]  # fmt: skip
+    pairs = []
+    for place, group in enumerate(result.groups):
+        if group.pairs:
+            shown, said = furthest(group.pairs, TABLE["plant_differences"].format(material=shorten(group.material, 60)))
+            pairs.append(differences_table(shown, numbered.table(), said, unit="MS/m", anchor=f"differences-{place}"))
     if pairs:
         body.append(section("agreement", *pairs, heading=SECTION["differences"], wide=True))
     lots = sum(plant.lots for group in result.groups for plant in group.plants)

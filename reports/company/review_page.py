@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from reports.company.parts import counted_sites
+from reports.company.parts import counted_sites, told
 from reports.kit.address import address
 from reports.kit.links import linked
 from reports.kit.markup import Html, element, isolated, join, shorten
@@ -161,7 +161,10 @@ def _differ(what: str, result: CompanyReview, numbered: Numbered, here: str) -> 
         return _none()
     columns = [Heading(COLUMN["who"]), Heading(COLUMN["reason"])]
     rows = [
-        (linked(here, one.kind, one.name), join((element("p", shorten(typeset(r), 300)) for r in one.reasons[:6]), " "))
+        (
+            linked(here, one.kind, one.name),
+            join((element("p", shorten(typeset(r), 300)) for r in told(one.reasons)), " "),
+        )
         for one in found
     ]
     return table(numbered.table(), f"differ-{what}", TABLE["differ"], columns, rows)

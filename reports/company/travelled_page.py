@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from reports.company.parts import counted_sites, next_steps, tone
+from reports.company.parts import counted_sites, furthest, next_steps, told, tone
 from reports.kit.address import address
 from reports.kit.markup import Html, element, isolated, join, shorten
 from reports.kit.numbers import Clock, compact, decimals_for, fixed, significant
@@ -27,23 +27,17 @@ def render(page: TravelledPage) -> str:
     """Render a block or a meter that travels."""
     result, clock, numbered = page.result, Clock(page.provenance.zone), Numbered()
     here = address(result.kind, result.name)
-    body = [verdict(tone(result.state), STATE[result.state], result.reasons, next_steps(result))]
+    body = [verdict(tone(result.state), STATE[result.state], told(result.reasons), next_steps(result))]
     body.append(
         section("stays", _readings(result), _stays(result, clock, numbered), heading=SECTION["stays"], wide=True)
     )
     if result.pairs:
-        said = TABLE[f"{result.kind}_differences"]
-        body.append(
-            section(
-                "agreement",
-                differences_table(result.pairs, numbered.table(), said, unit="MS/m"),
-                heading=SECTION["differences"],
-                wide=True,
-            )
-        )
+        shown, said = furthest(result.pairs, TABLE[f"{result.kind}_differences"])
+        table_of_pairs = differences_table(shown, numbered.table(), said, unit="MS/m")
+        body.append(section("agreement", table_of_pairs, heading=SECTION["differences"], wide=True))
     if result.comparison is not None:
-        shown = comparison_table([result.comparison], here, numbered.table(), unit="MS/m")
-        body.append(section("together", shown, heading=SECTION["together"], wide=True))
+        together = comparison_table([result.comparison], here, numbered.table(), unit="MS/m")
+        body.append(section("together", together, heading=SECTION["together"], wide=True))
     what = WHAT["travelled"].format(
         checks=words.counted(sum(stay.checks for stay in result.stays), "check"),
         meters=words.counted(len({stay.instrument or (stay.site, stay.meter) for stay in result.stays}), "meter"),
@@ -69,8 +63,11 @@ def _stays(result: Travelled, clock: Clock, numbered: Numbered) -> Html:
     columns = [
         Heading(COLUMN["site"]), Heading(COLUMN["meter"]), Heading(other), Heading(COLUMN["frequency"]), Heading(COLUMN["from_to"], kind="t"),
         Heading(COLUMN["checks"], kind="n"), Heading(COLUMN["check_mean"], "MS/m", "n"), Heading(COLUMN["bias"], "MS/m", "n"),
-        Heading(COLUMN["s_checks"], "MS/m", "n"), Heading(COLUMN["claim"], "MS/m", "n"), Heading(COLUMN["also_at"]),
+        Heading(COLUMN["s_checks"], "MS/m", "n"), Heading(COLUMN["claim"], "MS/m", "n"),
     ]  # fmt: skip
+    copies = any(stay.also_at for stay in result.stays)
+    if copies:
+        columns.append(Heading(COLUMN["also_at"]))
     rows = []
     for stay in result.stays:
         decimals = decimals_for(stay.standard_deviation or stay.own_standard_uncertainty, stay.mean)
@@ -81,7 +78,8 @@ def _stays(result: Travelled, clock: Clock, numbered: Numbered) -> Html:
                 "" if stay.frequency_khz is None else TEXT["frequency"].format(f=compact(stay.frequency_khz, 6)),
                 words.FRAGMENT["span"].format(low=clock.day(stay.first_at), high=clock.day(stay.last_at)), stay.checks,
                 fixed(stay.mean, decimals), fixed(stay.bias, decimals, sign=True), significant(stay.standard_deviation, 2),
-                significant(stay.own_standard_uncertainty, 2), words.listed([shorten(site, 30) for site in stay.also_at]),
+                significant(stay.own_standard_uncertainty, 2),
+                *([words.listed([shorten(site, 30) for site in stay.also_at])] if copies else []),
             )
         )  # fmt: skip
     return table(numbered.table(), "stays", TABLE["stays"], columns, rows, row_heads=2)

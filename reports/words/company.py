@@ -24,7 +24,7 @@ STEP = {
     "block": "Check the block again with both meters side by side. The certificate and its laboratory decide, not the majority.",
     "meter": "Look at the setting after the move and at the blocks of both sites. Evidence of the old site supports no lot at the new one.",
     "none": "Nothing.",
-    "more": "Wait for what is missing: {reason}",
+    "more": "Wait until there is more to compare.",
 }
 
 SECTION = {
@@ -87,6 +87,8 @@ TEXT = {
     "earlier": "{revision}: since then {what}.",
     "first": "None: this is the first.",
     "frequency": "{f} kHz",
+    "more": "and {n} more",
+    "pairs": "{shown} of {total} pairs are shown, those furthest apart; JSON has all.",
 }
 
 NAMES = {

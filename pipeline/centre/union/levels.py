@@ -2,8 +2,8 @@
 
 Each lot mean is a determination of its plant (ISO 5725-2: a plant takes the place of a laboratory). Over plants: mean of the plants'
 means and components of variance between plants and between lots of a plant (one-way random effects, `statistics.between_lots`).
-Which plant differs: Mandel's h at 1 % from three plants on (ISO 5725-2); E_n of each pair of plants beyond 1 (ISO 13528,
-ISO/IEC 17043), with what the meters of each plant leave.
+That plants differ says E_n of a pair beyond 1 (ISO 13528, ISO/IEC 17043), with what the meters of each plant leave; which of them, from three plants
+on, Mandel's h at 1 % (ISO 5725-2).
 """
 
 from __future__ import annotations
@@ -23,11 +23,11 @@ from schemas.digits import counted
 from schemas.union import GroupOverPlants, OverPlants, PlantLevel
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from pipeline.metrology.agreement import PairDifference
 
-__all__ = ["LEAST_LOTS", "differences", "disagreements", "names_over_plants", "over_plants"]
+__all__ = ["LEAST_LOTS", "apart", "differences", "disagreements", "names_over_plants", "over_plants"]
 
 LEAST_LOTS = 8
 """Lots of a plant below which nothing is said of its level, as for the limits of a supplier (`supplier_baseline_lots`)."""
@@ -159,12 +159,7 @@ def _group(material: str, lots: pl.DataFrame) -> GroupOverPlants:
             result["h_limit"] = beside.h_limit
             h = {one.meter: one.h for one in beside.meters}
             plants = [replace(plant, h=h.get(plant.site)) for plant in plants]
-            differ += [
-                f"{plant.site} lies apart from the other plants (Mandel's h {plant.h:+.2f}, limit {beside.h_limit:.2f})"
-                for plant in plants
-                if plant.h is not None and abs(plant.h) > beside.h_limit
-            ]
-        differ += disagreements(pairs)
+        differ = disagreements(pairs) + apart(pairs, {plant.site: plant.h for plant in plants}, result["h_limit"])
     return GroupOverPlants(
         material=material or "not stated", plants=tuple(plants), mean=result["mean"], mean_interval=result["mean_interval"],
         between_standard_deviation=result["between"], within_standard_deviation=result["within"], h_limit=result["h_limit"],
@@ -178,4 +173,14 @@ def disagreements(pairs: Sequence[MeterDifference]) -> list[str]:
         f"{one.first} and {one.second} differ by {one.difference:+.3g} MS/m (E_n {one.e_n:+.2f})"
         for one in pairs
         if one.e_n is not None and abs(one.e_n) > 1.0
+    ]
+
+
+def apart(pairs: Sequence[MeterDifference], h: Mapping[str, float | None], limit: float | None) -> list[str]:
+    """Return in words who of those that disagree with another lies apart from all: Mandel's h alone says nothing of size."""
+    disagree = {name for one in pairs if one.e_n is not None and abs(one.e_n) > 1.0 for name in (one.first, one.second)}
+    return [
+        f"{name} lies apart from the others (Mandel's h {value:+.2f}, limit {limit:.2f})"
+        for name, value in h.items()
+        if name in disagree and value is not None and limit is not None and abs(value) > limit
     ]

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from pipeline.centre.union.levels import differences, disagreements
+from pipeline.centre.union.levels import apart, differences, disagreements
 from pipeline.errors import UsageError
 from pipeline.metrology.agreement import MeterMean, compare_meters
 from pipeline.metrology.interlaboratory import compared
@@ -83,21 +83,16 @@ def travelled(kind: str, name: str, checks: pl.DataFrame) -> Travelled:
     shown = differences(pairs, "checks")
     comparison = compared(name, list(means.values())) if kind == "block" else None
     said = disagreements(shown)
-    if comparison is not None and comparison.h_limit is not None:
-        limit = comparison.h_limit
-        said += [
-            f"{one.meter} lies apart from the other meters (Mandel's h {one.h:+.2f}, limit {limit:.2f})"
-            for one in comparison.meters
-            if one.h is not None and abs(one.h) > limit
-        ]
+    if comparison is not None:
+        said += apart(shown, {one.meter: one.h for one in comparison.meters}, comparison.h_limit)
     judged = [one for one in shown if one.e_n is not None]
     if said:
         state, reasons = "differs", said
     elif judged:
-        state, reasons = "agrees", [f"no pair of sites differs by more than both claim ({len(judged)} compared)"]
+        state, reasons = "agrees", [f"No pair of sites differs by more than both claim ({len(judged)} compared)"]
     else:
         alone = sorted({one.reason for one in shown if one.reason})
-        state, reasons = "not_assessed", alone or ["fewer than two sites have checks that can be compared"]
+        state, reasons = "not_assessed", alone or ["Fewer than two sites have checks that can be compared"]
     if len(series) < len(every):
         reasons.append(
             f"{len(every) - len(series)} series at another temperature than {float(usual):g} °C are left out"

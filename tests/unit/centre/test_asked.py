@@ -118,6 +118,21 @@ def test_what_is_asked_becomes_a_page(asking: Asking) -> None:
     assert asked.about("meter", "7").answer["copies"] == {}
 
 
+def test_readings_that_lie_at_two_sites_count_once_and_the_other_site_is_named(asking: Asking) -> None:
+    (asking.place.root / "names" / "meters.csv").write_text(
+        "site,meter,maker,serial_number\nP-001,EC-01,Ostrel,7\nP-002,EC-01,Ostrel,7\n", encoding="utf-8"
+    )
+    asking.send("P-002", asking.month("P-001"))
+    found = asked_company(asking.place, asking.register).about("meter", "7").answer
+    # every check of P-002 is a copy, so that it has none of its own
+    assert (found["readings"], found["copies"], [stay["site"] for stay in found["stays"]]) == (
+        1,
+        {"P-002": 1},
+        ["P-001"],
+    )
+    assert asking.review()[0]["at_two_sites"][0]["second"] == "P-002/EC-01"
+
+
 def test_the_same_heads_give_the_same_result_and_late_data_a_revision_beside_it(asking: Asking) -> None:
     first, path = asking.review()
     assert [(site["site"], site["number"]) for site in first["sites"]] == [("P-001", 1), ("P-002", 1)]

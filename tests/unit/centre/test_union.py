@@ -185,6 +185,16 @@ def test_the_plant_that_differs_is_named() -> None:
     assert of_supplier(levels(58.0, 58.01, 58.02)).state == "agrees"
 
 
+def test_who_lies_apart_by_less_than_all_claim_does_not_differ() -> None:
+    """Mandel's h of three plants reaches its limit, (p − 1)/√p nearly, wherever two agree closely: it says nothing of size."""
+    rows = levels(58.0, 58.0, 58.02, scatter=0.0)
+    found = of_supplier(rows)
+    assert found.groups[0].plants[2].h > found.groups[0].h_limit
+    assert (found.state, found.groups[0].differ) == ("agrees", ())
+    beyond = of_supplier(levels(58.0, 58.0, 58.2, scatter=0.0))
+    assert beyond.reasons[-1].startswith("ETP copper: P-003 lies apart")
+
+
 @pytest.mark.parametrize(("count", "state"), [(LEAST_LOTS, "differs"), (LEAST_LOTS - 1, "not_assessed")])
 def test_nothing_is_said_of_plants_with_few_lots(count: int, state: str) -> None:
     found = of_supplier(levels(58.0, 59.0, count=count))
