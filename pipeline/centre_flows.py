@@ -6,8 +6,10 @@ and a batch that is submitted twice, or killed anywhere, registers each package 
 
 from __future__ import annotations
 
+import contextlib
 import time
 from datetime import UTC, datetime, timedelta
+from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,7 +27,7 @@ from prefect.types.entrypoint import EntrypointType
 from pipeline.errors import EnvironmentProblem
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
+    from collections.abc import Callable, Iterator, Sequence
     from uuid import UUID
 
     from pipeline.centre.place import Centre
@@ -82,16 +84,22 @@ def hand_over(
         At most for so long.
     missing
         Looks into storage and register.
+
+    Raises
+    ------
+    EnvironmentProblem
+        If Prefect's server does not answer; what its runs took in is taken in.
     """
-    deployment = deploy(place)
-    tidy(deployment, superseded=True)
-    for part in parts:
-        run_deployment(deployment, parameters={"centre": str(place.root), "sites": part}, timeout=0, as_subflow=False)
-    until = time.monotonic() + wait.total_seconds()
-    while time.monotonic() < until:
-        time.sleep(_LOOK_S)
-        if not tidy(deployment):
-            break
+    with _answering():
+        deployment = deploy(place)
+        tidy(deployment, superseded=True)
+        for part in parts:
+            run_deployment(
+                deployment, parameters={"centre": str(place.root), "sites": part}, timeout=0, as_subflow=False
+            )
+        until = time.monotonic() + wait.total_seconds()
+        while time.monotonic() < until and tidy(deployment):
+            time.sleep(_LOOK_S)
     return list(missing())
 
 
@@ -143,30 +151,43 @@ def _alive(client: Any, run: UUID, since: datetime) -> bool:
     return bool(client.request("POST", "/events/filter", json=asked).json()["events"])
 
 
-def troubles(place: Centre) -> Iterable[str]:
-    """Say what is wrong with the engine: away, its database away, of another version, no pool, nobody at work."""
-    from importlib.metadata import version
-
-    ours = version("prefect")
+@contextlib.contextmanager
+def _answering() -> Iterator[None]:
+    """Say in words that the engine is away, whichever of its libraries noticed it."""
     try:
-        with get_client(sync_client=True) as client:
-            theirs = client.api_version()
-            if theirs != ours:
-                yield f"Prefect's server is {theirs}, this program has {ours}: runs crash between versions. Install the same."
-            try:
-                # its health says that all is well without its database; this asks it
-                found = client.read_work_pool(place.settings.pool)
-            except ObjectNotFound:
-                yield f"There is no work pool {place.settings.pool!r} yet: annealog centre run makes it."
-                return
-            if found.type != "process":
-                yield f"Work pool {found.name!r} is of type {found.type}: expected process."
-            if found.concurrency_limit is not None:
-                yield f"Work pool {found.name!r} has a concurrency limit, which stuck runs eat: take it off, and limit each worker."
-            workers = client.read_workers_for_work_pool(found.name)
-            if not any(worker.status == "ONLINE" for worker in workers):
-                yield f"No worker is at work on pool {found.name!r}: prefect worker start --pool {found.name}"
+        yield
     except Exception as error:
         raise EnvironmentProblem(
             f"Prefect's server does not answer ({type(error).__name__}). The same work runs without it: add --direct."
-        ) from None
+        ) from error
+
+
+def troubles(place: Centre) -> list[str]:
+    """Say what is wrong with the engine: of another version, no pool, nobody at work.
+
+    Raises
+    ------
+    EnvironmentProblem
+        If it is away, or its database is.
+    """
+    ours, pool, found = version("prefect"), place.settings.pool, []
+    with _answering(), get_client(sync_client=True) as client:
+        theirs = client.api_version()
+        if theirs != ours:
+            found.append(
+                f"Prefect's server is {theirs}, this program has {ours}: runs crash between versions. Install the same."
+            )
+        try:
+            # its health says that all is well without its database; this asks it
+            known = client.read_work_pool(pool)
+        except ObjectNotFound:
+            return [*found, f"There is no work pool {pool!r} yet: annealog centre run makes it."]
+        if known.type != "process":
+            found.append(f"Work pool {pool!r} is of type {known.type}: expected process.")
+        if known.concurrency_limit is not None:
+            found.append(
+                f"Work pool {pool!r} has a concurrency limit, which stuck runs eat: take it off, and limit each worker."
+            )
+        if not any(worker.status == "ONLINE" for worker in client.read_workers_for_work_pool(pool)):
+            found.append(f"No worker is at work on pool {pool!r}: prefect worker start --pool {pool}")
+    return found

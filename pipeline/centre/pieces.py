@@ -11,17 +11,19 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from pipeline.errors import IntegrityProblem
+from pipeline.publish.seal import unsealed
 from pipeline.workspace.files import archived, write_atomically
-from schemas.company import COMPANY_TABLES
+from schemas.company import COMPANY_TABLES, Manifest
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
     from pathlib import Path
 
+    from pipeline.centre.register import Registered
     from pipeline.publish.storage import Storage
-    from schemas.company import Manifest, Piece
+    from schemas.company import Piece
 
-__all__ = ["COMPUTED", "blob_key", "checked", "fetch_all", "fetched", "packages_of", "tables_of"]
+__all__ = ["COMPUTED", "blob_key", "checked", "fetch_all", "fetched", "manifest_of", "packages_of", "tables_of"]
 
 COMPUTED = ("checks", "runs", "settings", "brackets", "parts", "lots", "meters")
 """Tables that a site computed from the others: the only ones that the union asks, so the only ones kept when taken in."""
@@ -40,6 +42,30 @@ def packages_of(site: str) -> str:
 def blob_key(site: str, sha256: str) -> str:
     """Return where a piece of a site lies in storage."""
     return f"sites/{site}/blobs/{sha256}"
+
+
+def manifest_of(storage: Storage, package: Registered) -> Manifest:
+    """Return the manifest of a registered package, as it was when it was registered.
+
+    Raises
+    ------
+    IntegrityProblem
+        If it is not in storage any more, or is another one.
+    EnvironmentProblem
+        If storage cannot be reached.
+    """
+    key = f"{packages_of(package.site)}/{package.number:08}-{package.sha256}.json"
+    try:
+        found = Manifest.of(unsealed(storage.get(key))[0])
+    except (FileNotFoundError, IntegrityProblem, ValueError, TypeError) as error:
+        raise IntegrityProblem(
+            f"Package {package.number} of {package.site} is registered, and gone from storage: {error}"
+        ) from None
+    if found.sha256 != package.sha256:
+        raise IntegrityProblem(
+            f"Package {package.number} of {package.site} was changed in storage after it was registered: {key}"
+        )
+    return found
 
 
 def checked(piece: Piece, data: bytes) -> None:
@@ -140,5 +166,5 @@ def tables_of(
         with ThreadPoolExecutor(_AT_ONCE) as pool:
             frames = [pl.read_parquet(io.BytesIO(data)) for data in pool.map(fetch, pieces)]
         declared = COMPANY_TABLES[table]
-        found[table] = pl.concat([declared.empty(), *frames]).sort(*declared.key, maintain_order=True)
+        found[table] = pl.concat([declared.empty(), *frames]).sort(declared.key, nulls_last=True, maintain_order=True)
     return found

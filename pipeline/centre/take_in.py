@@ -7,6 +7,7 @@ by being mended.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import re
@@ -14,7 +15,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
-from pipeline.centre.pieces import fetch_all, packages_of
+from pipeline.centre.pieces import fetch_all, manifest_of, packages_of
 from pipeline.centre.register import Refusal, Registered, now
 from pipeline.errors import AnnealogError, EnvironmentProblem, IntegrityProblem
 from pipeline.publish.seal import signed_by, unsealed
@@ -179,7 +180,7 @@ class _Step:
             self._refuse(
                 candidate, "piece",
                 f"Package {candidate.number}: {problem}. It is refused until that is mended: let who runs storage delete what is "
-                f"wrong, then send it again at the site: annealog publish. Later packages wait.",
+                f"wrong, then at the site: annealog publish --again. Later packages wait.",
             )  # fmt: skip
             return None
         return self._row(candidate, manifest, generation if following else generation + 1)
@@ -194,7 +195,7 @@ class _Step:
     def _looked_at(self, candidate: _Candidate) -> Manifest:
         """Return the manifest of a candidate, if it is what its name says and signed by its site."""
         number, site = candidate.number, self.site.name
-        again = f"Package {number}: %s. Let who runs storage delete {candidate.key}, then send it again at the site: annealog publish"
+        again = f"Package {number}: %s. Let who runs storage delete {candidate.key}, then at the site: annealog publish --continue"
         try:
             size = self.storage.size(candidate.key)
             if size is not None and size > _LARGEST_MANIFEST:
@@ -227,14 +228,8 @@ class _Step:
         """Fetch and check the pieces that the package before did not have."""
         known: set[Piece] = set()
         if self.site.last is not None:
-            folder = packages_of(self.site.name)
-            try:
-                before = Manifest.of(
-                    unsealed(self.storage.get(f"{folder}/{self.site.last.number:08}-{self.site.last.sha256}.json"))[0]
-                )
-                known = set(before.pieces) if before.sha256 == self.site.last.sha256 else known
-            except (FileNotFoundError, IntegrityProblem, ValueError, TypeError):
-                pass  # then all are looked at
+            with contextlib.suppress(IntegrityProblem):  # else all are looked at
+                known = set(manifest_of(self.storage, self.site.last).pieces)
         fetch_all(self.storage, self.site.name, set(manifest.pieces) - known, self.place.cache)
 
     def _row(self, candidate: _Candidate, manifest: Manifest, generation: int) -> Registered:
@@ -263,7 +258,8 @@ class _Step:
         return (
             f"Package {candidate.number} ({candidate.sha256[:16]}) is from another history of site {site}: {what}. Probably a restored "
             f"backup or a copy publishes beside the original. Nothing of {site} is taken in until one of them is stopped and a "
-            f"person says which is the site: annealog centre site branch {site} HASH --by NAME --why TEXT"
+            f"person says which is the site: annealog centre site branch {site} HASH --by NAME --why TEXT. The other one may then go on "
+            f"behind it: annealog publish --continue"
         )
 
     def _gap(self, candidates: list[_Candidate], number: int) -> None:
@@ -276,7 +272,7 @@ class _Step:
             return
         words = (
             f"Package {number} is missing: {len(later)} later ones wait for it, the first since {since:%Y-%m-%d %H:%M} UTC. "
-            f"Send it again at site {self.site.name}: annealog publish"
+            f"At site {self.site.name}: annealog publish; if nothing waits there: annealog publish --continue"
         )
         self._refuse(_Candidate("", number, ""), "gap", words)
 

@@ -13,6 +13,7 @@ import typer
 from pipeline.cli import (
     bring,
     centre,
+    centre_demo,
     company,
     decide,
     handbook,
@@ -61,6 +62,7 @@ reference.add_to(app)
 handbook.add_to(app)
 centre.add_to(app)
 company.add_to(centre.centre)
+centre_demo.add_to(centre.centre)
 
 
 # typer carries its own copy of click since 0.25; its public BadParameter leads to the base of all usage errors

@@ -14,9 +14,10 @@ if TYPE_CHECKING:
     from pipeline.centre.place import Centre
     from pipeline.centre.register import Register
     from pipeline.centre.take_in import Taken
+    from pipeline.centre.verify import Verified
     from pipeline.history.chain import Event
 
-__all__ = ["CentreOption", "add_to", "centre", "centre_at", "opened"]
+__all__ = ["CentreOption", "a_round", "add_to", "centre", "centre_at", "opened"]
 
 centre = typer.Typer(help="The centre of a company: what its sites publish, taken in and told.", no_args_is_help=True)
 site = typer.Typer(help="The sites of the company: which may publish, and which are held.", no_args_is_help=True)
@@ -202,7 +203,7 @@ def take_in(
             sites = [site] if site else _planned(place, book)
             output.would(f"take in from {len(sites)} sites: {', '.join(sites) or 'nothing is new'}", json=json)
             return
-        found = _round(place, book, [site] if site else None, direct=direct)
+        found = a_round(place, book, [site] if site else None, direct=direct)
     _show_taken(found, json=json)
 
 
@@ -213,7 +214,7 @@ def _planned(place: Centre, register: Register) -> list[str]:
     return plan(register, Storage(place.storage))
 
 
-def _round(place: Centre, register: Register, sites: list[str] | None, *, direct: bool) -> list[Taken]:
+def a_round(place: Centre, register: Register, sites: list[str] | None, *, direct: bool) -> list[Taken]:
     """Take in, here or in the pool, and return what became of each site that had news."""
     from datetime import timedelta
 
@@ -351,7 +352,7 @@ def run(
         begun = time.monotonic()
         try:
             with opened(place) as book:
-                found = _round(place, book, None, direct=direct)
+                found = a_round(place, book, None, direct=direct)
             for taken in found:
                 numbers = ", ".join(map(str, taken.registered)) or "nothing"
                 output.note(
@@ -365,6 +366,67 @@ def run(
         if once:
             return
         time.sleep(max(1.0, 60 * place.settings.round_minutes - (time.monotonic() - begun)))
+
+
+@centre.command("verify")
+def verify(
+    site: Annotated[
+        str, typer.Option("--site", metavar="SITE", help="Only this site; default: all that published.")
+    ] = "",
+    sample: Annotated[
+        int, typer.Option("--sample", metavar="N", min=0, help="Only so many sites, drawn at random; 0: all.")
+    ] = 0,
+    centre: CentreOption = None,
+    json: Json = False,
+) -> None:
+    """Compute again from the raw readings of a site what it computed itself, and compare byte for byte.
+
+    Always the whole site: a part of it would be equal but for the last bit, which proves nothing.
+
+    Example: annealog centre verify --site P-017
+    """
+    import random
+    from dataclasses import asdict
+
+    from pipeline.centre.verify import verify_site
+    from pipeline.errors import IntegrityProblem
+    from pipeline.publish.storage import Storage
+
+    place = centre_at(centre)
+    console = output.out()
+    documents, wrong = [], False
+    with opened(place) as book:
+        storage = Storage(place.storage)
+        sites = [site] if site else [each.name for each in book.sites() if each.last is not None]
+        for name in random.sample(sites, sample) if 0 < sample < len(sites) else sites:
+            try:
+                found = verify_site(place, book, storage, name)
+            except IntegrityProblem as problem:
+                wrong = True
+                documents.append({"site": name, "problem": str(problem)})
+                if not json:
+                    console.print(output.plain(f"{name}: {problem}"))
+                continue
+            documents.append(asdict(found))
+            wrong = wrong or bool(found.broken) or (found.same_program and bool(found.differs))
+            if not json:
+                _show_verified(found)
+    if json:
+        output.print_json({"sites": documents})
+    raise typer.Exit(6 if wrong else 0)
+
+
+def _show_verified(found: Verified) -> None:
+    counts = f"{found.readings} readings, {found.lots} lots, {found.meters} meters computed again"
+    equal = f"package {found.number} is equal byte for byte" if not found.differs else "not equal"
+    console = output.out()
+    console.print(output.plain(f"{found.site}: {counts}: {equal}."))
+    for words in (*found.broken, *found.differs):
+        console.print(output.plain(f"  {words}"))
+    if found.differs and not found.same_program:
+        console.print(
+            output.plain(f"  The site ran {found.program}, another version: what differs may be the version's doing.")
+        )
 
 
 def add_to(app: typer.Typer) -> None:

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from pipeline.judge.assessment import Assessment
     from schemas.results import LotResult, MeterResult
 
-__all__ = ["RAW", "assessed", "pieces_of", "read_piece"]
+__all__ = ["RAW", "assessed", "computed", "cut", "pieces_of", "read_piece"]
 
 RAW = ("readings", "sources", "events", "quarantine", "baselines", "verdicts", "texts")
 """Tables that everything else follows from."""
@@ -103,9 +103,7 @@ def pieces_of(
     """
     found, marks = [], {}
 
-    def made(table: str, month: str, rows: pl.DataFrame) -> Piece:
-        data = _bytes_of(table, rows)
-        piece = Piece(table=table, month=month, sha256=sha256_of(data), bytes=len(data), rows=rows.height)
+    def made(piece: Piece, data: bytes) -> Piece:
         put(piece, data)
         return piece
 
@@ -113,12 +111,22 @@ def pieces_of(
         mark = hashlib.sha256(f"{month} {stretch.rows()}".encode()).hexdigest()
         piece = known.get(mark)
         if piece is None:
-            piece = made("readings", month, history.readings_of_files(month, stretch["source_id"].to_list()))
+            piece = made(*_piece("readings", month, history.readings_of_files(month, stretch["source_id"].to_list())))
         marks[mark] = piece
         found.append(piece)
-    for table, rows in _tables(history, assessment).items():
-        found += [made(table, month, of_month) for month, of_month in _months(table, rows)]
+    for table, rows in {**_raw(history), **computed(assessment)}.items():
+        found += [made(piece, data) for piece, data in cut(table, rows)]
     return tuple(sorted(found)), marks
+
+
+def _piece(table: str, month: str, rows: pl.DataFrame) -> tuple[Piece, bytes]:
+    data = _bytes_of(table, rows)
+    return Piece(table=table, month=month, sha256=sha256_of(data), bytes=len(data), rows=rows.height), data
+
+
+def cut(table: str, rows: pl.DataFrame) -> list[tuple[Piece, bytes]]:
+    """Cut a table other than the readings into pieces, each with its bytes."""
+    return [_piece(table, month, of_month) for month, of_month in _months(table, rows)]
 
 
 def _stretches(sums: pl.DataFrame) -> Iterator[tuple[str, pl.DataFrame]]:
@@ -142,16 +150,9 @@ def _months(table: str, rows: pl.DataFrame) -> Iterator[tuple[str, pl.DataFrame]
         yield "", rows
 
 
-def _tables(history: History, assessment: Assessment) -> dict[str, pl.DataFrame]:
-    """Return every table but the readings."""
-    sources, meters = history.ledger(), assessment.tables["meters"]
-    scale = [
-        pl.lit(assessment.settings.unit).alias("unit"),
-        pl.lit(assessment.settings.reference_temperature_c).alias("reference_temperature_c"),
-    ]
-    whose = {name: name for name in ("maker", "serial_number")}
-    actions = assessment.actions.rename({"measured_at": "at"})
-    uncertainty = pl.col("certificate_standard_uncertainty") * pl.col("certificate_coverage_factor")
+def _raw(history: History) -> dict[str, pl.DataFrame]:
+    """Return the tables of `RAW` but the readings."""
+    sources = history.ledger()
     return {
         "sources": sources,
         # a password's hash is nobody's business elsewhere
@@ -162,6 +163,20 @@ def _tables(history: History, assessment: Assessment) -> dict[str, pl.DataFrame]
         "baselines": with_utc(history.table("baseline")),
         "verdicts": history.verdicts_given(),
         "texts": history.texts_taken_over(),
+    }
+
+
+def computed(assessment: Assessment) -> dict[str, pl.DataFrame]:
+    """Return the tables that follow from the raw ones; the centre computes them again from these, to compare."""
+    meters = assessment.tables["meters"]
+    scale = [
+        pl.lit(assessment.settings.unit).alias("unit"),
+        pl.lit(assessment.settings.reference_temperature_c).alias("reference_temperature_c"),
+    ]
+    whose = {name: name for name in ("maker", "serial_number")}
+    actions = assessment.actions.rename({"measured_at": "at"})
+    uncertainty = pl.col("certificate_standard_uncertainty") * pl.col("certificate_coverage_factor")
+    return {
         "checks": join_version(assessment.checks, meters, key="meter", at="at", columns=whose).with_columns(
             *scale,
             pl.col("within_standard_deviation").alias("standard_deviation"),
