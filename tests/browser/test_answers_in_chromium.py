@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import pypdfium2
 import pytest
 from accessible import violations
+from sample_company import company_pages
 from sample_events import event_pages
 from sample_processes import _process, supplier_pages
 from sample_reviews import review_page, review_pages
@@ -17,7 +18,10 @@ import reports
 if TYPE_CHECKING:
     from pathlib import Path
 
-NAMES = ("review usual", "review many", "review hostile", "event open", "event hostile", "process suspended", "supplier several", "study usable")  # fmt: skip
+NAMES = (
+    "review usual", "review many", "review hostile", "event open", "event hostile", "process suspended", "supplier several", "study usable", "company supplier",
+    "company block", "company meter", "company review",
+)  # fmt: skip
 
 SMALLEST = """() => Math.min(...[...document.querySelectorAll("main *, footer *")]
   .filter((e) => [...e.childNodes].some((n) => n.nodeType === 3 && n.data.trim()) && e.checkVisibility())
@@ -32,6 +36,7 @@ def asked(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     cases |= {f"event {name}": page for name, page in event_pages().items()}
     cases |= {"supplier several": supplier_pages()["several"], "study usable": study_pages()["usable"]}
     cases["process suspended"] = _process("copper bar", [30, 4], shift=-0.8, after=20, suspended=20)
+    cases |= {f"company {name}": page for name, page in company_pages().items()}
     paths = {}
     for name, page in cases.items():
         paths[name] = folder / f"{name.replace(' ', '-')}.html"
