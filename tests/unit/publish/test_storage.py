@@ -2,14 +2,24 @@
 
 from __future__ import annotations
 
+import uuid
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 import pytest
+from scenario import Scenario
+from workspace_files import neutral_csv
 
+from pipeline.cli import run
 from pipeline.errors import EnvironmentProblem, UsageError
+from pipeline.load.load import load
+from pipeline.publish.outbox import Outbox
+from pipeline.publish.seal import make_key, unsealed
 from pipeline.publish.storage import Storage
+from pipeline.workspace.files import sha256_of
+from pipeline.workspace.settings import find_workspace
+from schemas.company import Manifest
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -32,7 +42,7 @@ def bucket(monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
     client = boto3.client("s3", endpoint_url=f"http://{host}:{port}", region_name="us-east-1")
     client.create_bucket(Bucket="works")
     client.close()
-    yield "s3://works/company"
+    yield f"s3://works/{uuid.uuid4()}"  # the server keeps what it has from test to test
     server.stop()
 
 
@@ -128,3 +138,25 @@ class TestWhatIsWrong:
         (tmp_path / "k").write_bytes(b"")  # a file where a folder is needed: also root is refused
         with pytest.raises(EnvironmentProblem, match="cannot write k/a"):
             Storage(str(tmp_path)).put_if_absent("k/a", b"1")
+
+
+def test_a_site_publishes_into_a_bucket(bucket: str, tmp_path: Path) -> None:
+    root = tmp_path / "works"
+    assert run(["init", str(root)]) == 0
+    for name, text in Scenario().reference.items():
+        (root / "reference" / f"{name}.csv").write_text(text, encoding="utf-8")
+    (root / "annealog.toml").write_text(f'site = "P-1"\npublish_to = "{bucket}"\n', encoding="utf-8")
+    make_key(root / "site.key")
+    sent = []
+    for day in (0, 40):
+        export = Scenario().check("08:00", day=day).lot("09:00", day=day).check("10:00", day=day)
+        (root / "inbox" / f"{day}.csv").write_text(neutral_csv(export), encoding="utf-8")
+        load(find_workspace(root), [root / "inbox" / f"{day}.csv"])
+        sent.append(Outbox(find_workspace(root)).publish())
+    assert [one.packages for one in sent] == [(1,), (2,)]
+    storage = Storage(bucket)
+    manifest = Manifest.of(unsealed(storage.get(storage.keys("sites/P-1/packages")[1]))[0])
+    for piece in manifest.pieces:
+        assert sha256_of(storage.get(f"sites/P-1/blobs/{piece.sha256}")) == piece.sha256
+    assert len(storage.keys("sites/P-1/blobs")) == sum(one.pieces for one in sent)
+    assert sent[1].pieces < len(manifest.pieces), "what did not change is not sent again"
