@@ -71,8 +71,10 @@ class AtTwoSites:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlantLevel:
-    """The lots of one plant. `suspect` lots were read beside a failed check and enter no figure.
+    """The lots of one plant.
 
+    `suspect` lots were read beside a failed check and enter no figure; those `on_suspended` were read on a meter that is suspended
+    now: a meter that drifts is not to be read as a supplier's shift.
     `own_standard_uncertainty` is the median of those of its lots: what more lots do not lessen.
     """
 
@@ -81,6 +83,7 @@ class PlantLevel:
     held: int
     rejected: int
     suspect: tuple[str, ...]
+    on_suspended: tuple[str, ...]
     mean: float | None
     standard_deviation: float | None
     own_standard_uncertainty: float | None

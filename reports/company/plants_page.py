@@ -72,7 +72,7 @@ def _plants(group: GroupOverPlants, place: int, numbered: Numbered) -> Html:
     columns = [
         Heading(COLUMN["site"]), Heading(COLUMN["lots"], kind="n"), Heading(COLUMN["held"], kind="n"), Heading(COLUMN["rejected"], kind="n"),
         Heading(COLUMN["mean"], "MS/m", "n"), Heading(COLUMN["s"], "MS/m", "n"), Heading(COLUMN["own"], "MS/m", "n"),
-        Heading(COLUMN["h"], kind="n"), Heading(COLUMN["suspect"]),
+        Heading(COLUMN["h"], kind="n"), Heading(COLUMN["suspect"]), Heading(COLUMN["suspended"]),
     ]  # fmt: skip
     rows = [
         (
@@ -81,7 +81,7 @@ def _plants(group: GroupOverPlants, place: int, numbered: Numbered) -> Html:
             significant(plant.own_standard_uncertainty, 2),
             "" if plant.h is None or group.h_limit is None
             else block_words.FRAGMENT["with_limit"].format(value=fixed(plant.h, 2, sign=True), limit=fixed(group.h_limit, 2)),
-            words.listed([shorten(lot, 30) for lot in plant.suspect]),
+            words.listed([shorten(lot, 30) for lot in plant.suspect]), words.listed([shorten(lot, 30) for lot in plant.on_suspended], 3),
         )
         for plant in group.plants
     ]  # fmt: skip
@@ -91,5 +91,5 @@ def _plants(group: GroupOverPlants, place: int, numbered: Numbered) -> Html:
     said = TABLE["plants"].format(material=shorten(group.material, 60), least=group.least_lots)
     return table(
         numbered.table(), f"plants-{place}", said, columns, rows,
-        marked=[plant in beyond or bool(plant.suspect) for plant in group.plants],
+        marked=[plant in beyond or bool(plant.suspect or plant.on_suspended) for plant in group.plants],
     )  # fmt: skip

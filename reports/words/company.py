@@ -36,6 +36,7 @@ SECTION = {
 
 COLUMN = {
     "site": "Site", "lots": "Lots", "held": "On hold", "rejected": "Rejected", "suspect": "Left out: read beside a failed check",
+    "suspended": "Read on a meter suspended now",
     "mean": "Mean of lot means", "s": "s of lot means", "own": "u of its meters", "h": "h (limit)", "meter": "Meter", "block": "Block",
     "instrument": "Maker and serial number", "frequency": "Frequency", "from_to": "Checks from, to", "checks": "Checks", "check_mean": "Mean",
     "bias": "Bias", "s_checks": "s of check means", "claim": "u by accuracy", "also_at": "Copies at", "package": "Package", "hash": "Hash",

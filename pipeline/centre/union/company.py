@@ -59,7 +59,7 @@ def together(heads: pl.DataFrame, tables: Mapping[str, pl.DataFrame], names: Map
         checks, "mean", ("mean", "certified_value"),
         ("standard_deviation", "bias", "certificate_standard_uncertainty"),
     )  # fmt: skip
-    lots = named(_with_instruments(tables["lots"], names), names)
+    lots = named(_with_meters(tables["lots"], tables["meters"], names), names)
     lots = in_one_unit(lots, "mean", ("mean",), ("standard_deviation", "expanded_uncertainty"))
     order = ("site", "meter", "lot", "block", "at", "first_at")
     frames = {
@@ -74,15 +74,24 @@ def together(heads: pl.DataFrame, tables: Mapping[str, pl.DataFrame], names: Map
     return Company(heads=heads.sort("site"), names=names, **sorted_frames)
 
 
-def _with_instruments(lots: pl.DataFrame, names: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
-    """Add `instrument`: those that read the lot, joined; null where no table names one of them."""
+def _with_meters(lots: pl.DataFrame, meters: pl.DataFrame, names: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    """Add what is known of the meters that read a lot.
+
+    `instrument` is all of them, joined; null where no table names one. `on_suspended` says whether one is suspended now.
+    """
     lots = lots.with_row_index("_lot")
     read = lots.select("_lot", "site", "first_at", pl.col("meters").str.split(" ").alias("meter")).explode("meter")
+    state = meters.select("site", "meter", (pl.col("state") == "suspended").alias("_suspended"))
     found = (
         named(read, names, at="first_at")
+        .join(state, on=["site", "meter"], how="left")
         .group_by("_lot")
-        .agg(pl.col("instrument").sort().str.join(", "), pl.col("instrument").is_null().any().alias("_unknown"))
-        .select("_lot", pl.when(~pl.col("_unknown")).then("instrument").alias("instrument"))
+        .agg(
+            pl.col("instrument").sort().str.join(", "),
+            pl.col("instrument").is_null().any().alias("_unknown"),
+            pl.col("_suspended").fill_null(value=False).any().alias("on_suspended"),
+        )
+        .select("_lot", pl.when(~pl.col("_unknown")).then("instrument").alias("instrument"), "on_suspended")
     )
     return lots.join(found, on="_lot", how="left", maintain_order="left").drop("_lot")
 

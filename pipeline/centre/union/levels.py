@@ -115,7 +115,8 @@ def _plant(site: str, lots: pl.DataFrame, temperature: float | None) -> tuple[Pl
     verdicts = lots["verdict"]
     plant = PlantLevel(
         site=site, lots=lots.height, held=int((verdicts == "hold").sum()), rejected=int((verdicts == "reject").sum()),
-        suspect=tuple(sorted(suspect["lot"].cast(pl.String))), **level, h=None,
+        suspect=tuple(sorted(suspect["lot"])),
+        on_suspended=tuple(sorted(usable.filter(pl.col("on_suspended"))["lot"])), **level, h=None,
     )  # fmt: skip
     return plant, reason
 
@@ -160,6 +161,11 @@ def _group(material: str, lots: pl.DataFrame) -> GroupOverPlants:
             h = {one.meter: one.h for one in beside.meters}
             plants = [replace(plant, h=h.get(plant.site)) for plant in plants]
         differ = disagreements(pairs) + apart(pairs, {plant.site: plant.h for plant in plants}, result["h_limit"])
+        drifting = [plant for plant in plants if plant.site in disagreeing(pairs) and plant.on_suspended]
+        differ += [
+            f"{counted(len(plant.on_suspended), 'lot')} of {plant.site} read on a meter that is suspended now: look at it first"
+            for plant in drifting
+        ]
     return GroupOverPlants(
         material=material or "not stated", plants=tuple(plants), mean=result["mean"], mean_interval=result["mean_interval"],
         between_standard_deviation=result["between"], within_standard_deviation=result["within"], h_limit=result["h_limit"],
@@ -176,9 +182,14 @@ def disagreements(pairs: Sequence[MeterDifference]) -> list[str]:
     ]
 
 
+def disagreeing(pairs: Iterable[MeterDifference]) -> set[str]:
+    """Return who stands in a pair whose |E_n| is above 1."""
+    return {name for one in pairs if one.e_n is not None and abs(one.e_n) > 1.0 for name in (one.first, one.second)}
+
+
 def apart(pairs: Sequence[MeterDifference], h: Mapping[str, float | None], limit: float | None) -> list[str]:
     """Return in words who of those that disagree with another lies apart from all: Mandel's h alone says nothing of size."""
-    disagree = {name for one in pairs if one.e_n is not None and abs(one.e_n) > 1.0 for name in (one.first, one.second)}
+    disagree = disagreeing(pairs)
     return [
         f"{name} lies apart from the others (Mandel's h {value:+.2f}, limit {limit:.2f})"
         for name, value in h.items()

@@ -210,6 +210,19 @@ def test_lots_beside_a_failed_check_are_marked_and_enter_no_figure() -> None:
     assert (plant.mean, plant.lots) == (before.mean, before.lots + 1)
 
 
+def test_lots_read_on_a_meter_that_is_suspended_now_are_marked() -> None:
+    rows = [row | {"meters": "EC-01 EC-02" if row["lot"] == "L-003" else "EC-01"} for row in levels(58.0, 59.0)]
+    meters = [
+        {"site": "P-001", "meter": "EC-02", "state": "suspended"},
+        {"site": "P-002", "meter": "EC-02", "state": "overdue"},
+    ]
+    found = over_plants("supplier", "Ostrovald Copper", company({"lots": rows, "meters": meters}, OSTROVALD).lots)
+    assert [plant.on_suspended for plant in found.groups[0].plants] == [("L-003",), ()]
+    assert found.reasons[-1].endswith("1 lot of P-001 read on a meter that is suspended now: look at it first")
+    # it stands in the figures all the same: its site supports it
+    assert found.groups[0].plants[0].mean == of_supplier(levels(58.0, 59.0)).groups[0].plants[0].mean
+
+
 @pytest.mark.parametrize("beyond", [False, True])
 def test_plants_disagree_from_e_n_of_one_on(beyond: bool) -> None:
     """ISO 13528: |E_n| up to 1 is satisfactory (from memory). Lots without scatter: U of each is 2·u, so E_n = Δ/(2·√2·u)."""
