@@ -8,11 +8,12 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 import pytest
+from obstore import exceptions
 from scenario import Scenario
 from workspace_files import neutral_csv
 
 from pipeline.cli import run
-from pipeline.errors import EnvironmentProblem, UsageError
+from pipeline.errors import DiskFull, EnvironmentProblem, UsageError
 from pipeline.load.load import load
 from pipeline.publish.outbox import Outbox
 from pipeline.publish.seal import make_key, unsealed
@@ -133,6 +134,32 @@ class TestWhatIsWrong:
         monkeypatch.setenv("AWS_ENDPOINT_URL", "http://store.invalid")
         with pytest.raises(EnvironmentProblem, match="cannot write a"):
             Storage("s3://works").put_if_absent("a", b"1")
+
+    @pytest.mark.parametrize(
+        ("error", "kind", "said"),
+        [
+            (
+                exceptions.GenericError("Unable to copy: No space left on device (os error 28)"),
+                DiskFull,
+                "the disk of .* is full",
+            ),
+            (exceptions.PermissionDeniedError("403"), EnvironmentProblem, "does not let us write a: check credentials"),
+            (exceptions.UnauthenticatedError("401"), EnvironmentProblem, "does not let us write a: check credentials"),
+            (PermissionError(13, "denied"), EnvironmentProblem, "does not let us write a: check credentials"),
+            (exceptions.GenericError("no route\nDebug source:\n..."), EnvironmentProblem, "cannot write a: no route$"),
+            (FileNotFoundError("NoSuchBucket"), EnvironmentProblem, "cannot write a: NoSuchBucket"),
+        ],
+    )
+    def test_errors_are_words(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: Exception, kind: type[Exception], said: str
+    ) -> None:
+        def fails(*_: object, **__: object) -> None:
+            raise error
+
+        monkeypatch.setattr("obstore.put", fails)
+        with pytest.raises(EnvironmentProblem, match=said) as found:
+            Storage(str(tmp_path)).put_if_absent("a", b"1")
+        assert type(found.value) is kind
 
     def test_a_folder_without_rights(self, tmp_path: Path) -> None:
         (tmp_path / "k").write_bytes(b"")  # a file where a folder is needed: also root is refused
