@@ -182,8 +182,6 @@ def troubles(place: Centre) -> list[str]:
             known = client.read_work_pool(pool)
         except ObjectNotFound:
             return [*found, f"There is no work pool {pool!r} yet: annealog centre run makes it."]
-        if known.type != "process":
-            found.append(f"Work pool {pool!r} is of type {known.type}: expected process.")
         if known.concurrency_limit is not None:
             found.append(
                 f"Work pool {pool!r} has a concurrency limit, which stuck runs eat: take it off, and limit each worker."
