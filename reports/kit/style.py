@@ -184,13 +184,13 @@ details>.part>div{border-top:0}
 .strip small{font:.9rem/1.4 "Segoe UI","Helvetica Neue",Arial,"Liberation Sans",sans-serif;color:var(--soft);margin-left:.5em}
 .strip+figure{margin-top:.3rem}
 /* what is wider than its place scrolls in itself, and a shadow stands where it goes on */
-.scroll{overflow-x:auto;margin:.9rem 0 1.6rem;background:linear-gradient(90deg,var(--paper) 30%,transparent) left/3rem 100% no-repeat local,
+.scroll{overflow-x:auto;container-type:inline-size;margin:.9rem 0 1.6rem;background:linear-gradient(90deg,var(--paper) 30%,transparent) left/3rem 100% no-repeat local,
 linear-gradient(270deg,var(--paper) 30%,transparent) right/3rem 100% no-repeat local,
 linear-gradient(90deg,var(--inner),transparent) left/.7rem 100% no-repeat scroll,
 linear-gradient(270deg,var(--inner),transparent) right/.7rem 100% no-repeat scroll}
 table{border-collapse:collapse;font-size:.9rem;line-height:1.35;min-width:min(100%,30rem)}
 .broad{min-width:46rem}
-caption{text-align:left;color:var(--soft);padding-bottom:.35rem;max-width:56rem}
+caption{text-align:left;color:var(--soft);padding:0 .9rem .35rem 0;max-width:min(56rem,100cqi);position:sticky;left:0}
 caption b{color:var(--ink);font-size:1rem;font-weight:600}
 th,td{overflow-wrap:break-word;padding:.28rem .9rem .28rem 0;text-align:left;vertical-align:top;border-bottom:1px solid var(--rule)}
 thead th{border-bottom:2px solid var(--ink);vertical-align:bottom;font-weight:600;overflow-wrap:normal}
@@ -213,7 +213,6 @@ tr:target td,tr:target th,tr:has(:target) td,tr:has(:target) th{background:var(-
 footer{border-top:3px double var(--rule);margin-top:2.4rem;padding-top:.8rem;font-size:.9rem;color:var(--soft)}
 footer h2{color:var(--ink);margin-top:1rem}
 @media (max-width:52rem){
-caption{max-width:calc(100vw - 2rem)}
 .part{display:block}.part>h2{padding-bottom:.5rem}
 .part>div{border-top:0;border-left:0;padding:0}
 }

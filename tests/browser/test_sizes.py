@@ -77,3 +77,27 @@ def test_no_kind_of_page_is_wider_than_the_screen(visit: Any, demo: Path, width:
     for folder in sorted(path for path in demo.iterdir() if path.is_dir() and not path.name.startswith(".")):
         page = visit(largest(folder), width=width).page
         assert page.evaluate(MEASURE)["over"] <= 0, folder.name
+
+
+CUT = """() => {
+  document.querySelectorAll("details").forEach((e) => { e.open = true; });
+  const cut = [], boxes = [...document.querySelectorAll(".scroll:has(caption)")];
+  for (const box of boxes) for (const to of [0, box.scrollWidth]) {
+    box.scrollLeft = to;
+    const [whole, said] = [box, box.querySelector("caption")].map((e) => e.getBoundingClientRect());
+    if (said.left < whole.left - 1 || said.right > whole.right + 1) cut.push([box.id, to, said.left - whole.left, said.right - whole.right]);
+  }
+  return [boxes.length, boxes.filter((e) => e.scrollWidth > e.clientWidth + 1).length, cut];
+}"""
+
+
+def test_what_a_table_says_of_itself_is_read_whole_however_far_it_is_scrolled(
+    visit: Any, each_kind: list[Path]
+) -> None:
+    wider = 0
+    for width in (1400, 800, 390):
+        for path in each_kind:
+            tables, scrolled, cut = visit(path, width=width).page.evaluate(CUT)
+            assert cut == [], (path.name, width, tables)
+            wider += scrolled
+    assert wider > 20
