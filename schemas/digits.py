@@ -96,20 +96,14 @@ def p_in_words(p: float) -> str:
 
 
 _NEGATIVE = re.compile(r"(?<![\w./~-])-(?=\d)")
-_POWER = re.compile(r"(?<=\d)e([+\u2212-])0*(\d+)\b")
+_POWER = re.compile(r"(?<=\d)[eE]([+\u2212-])0*(\d+)\b")
 _RAISED = str.maketrans("0123456789-", "⁰¹²³⁴⁵⁶⁷⁸⁹⁻")
-_COUNTED = re.compile(r"\b(\d+) ((?:[a-z]+ )?[a-z]+)\(s\)( have| were| contradict)?")
-_OF_ONE = {" have": " has", " were": " was", " contradict": " contradicts"}
 
 
 def typeset(sentence: str) -> str:
-    """Return a sentence as it is read: −0.5 and 2.1·10⁻⁷ for -0.5 and 2.1e-07, 1 reading for 1 reading(s); ids and dates stay."""
+    """Return a sentence as it is read: −0.5 and 2.1·10⁻⁷ for -0.5 and 2.1e-07; ids and dates stay."""
 
     def power(found: re.Match[str]) -> str:
         return "·10" + f"{'' if found[1] == '+' else '-'}{found[2]}".translate(_RAISED)
 
-    def counted_noun(found: re.Match[str]) -> str:
-        verb = found[3] or ""
-        return f"{found[1]} {found[2]}{_OF_ONE.get(verb, '')}" if found[1] == "1" else f"{found[1]} {found[2]}s{verb}"
-
-    return _NEGATIVE.sub("\u2212", _POWER.sub(power, _COUNTED.sub(counted_noun, sentence)))
+    return _NEGATIVE.sub("\u2212", _POWER.sub(power, sentence))

@@ -23,7 +23,7 @@ __all__ = ["CertificateAgreement", "Peer", "SupplierMaterial", "SupplierPage", "
 class CertificateAgreement:
     """Incoming lot means against the mill's certificates: lot mean minus certificate, in the working unit.
 
-    `limits_of_agreement` hold about 95 % of single differences. `beyond` are the lots whose |E_n| is above 1.
+    `limits_of_agreement` hold about 95 % of single differences. `beyond` are the lots whose |Eₙ| is above 1.
     """
 
     lots: int

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from schemas.digits import counted
+
 if TYPE_CHECKING:
     from schemas.declare import Table
 
@@ -32,7 +34,7 @@ class Failures(ValueError):
             + ("" if row["index"] is None else f" in row {row['index']}")
             for row in cases.head(5).iter_rows(named=True)
         )
-        super().__init__(f"table {table}: {cases.height} value(s) break its contract: {shown}")
+        super().__init__(f"table {table}: {counted(cases.height, 'value')} against its contract: {shown}")
 
 
 @cache

@@ -47,8 +47,8 @@ def lot_pages() -> dict[str, LotPage]:
         "hold_unsupported_out": lot_page("L-1004", verdict="hold", support="unsupported", limits_met="out", shift=out, flags=(SOFT,)),
         "hold_undecided": lot_page("L-1005", verdict="hold", limits_met="undecided", seed=6),
         "hold_conflict": lot_page(
-            "L-1006", verdict="hold", seed=8, flags=("conflicting_reexport: 2 reading(s) contradict an earlier export",),
-            reasons=("1 reading(s) were exported again with another content; a person must decide which one holds.",),
+            "L-1006", verdict="hold", seed=8, flags=("conflicting_reexport: 2 readings that an earlier export contradicts",),
+            reasons=("1 reading was exported again with another content; a person must decide which one holds.",),
         ),
         "hold_hardness": lot_page(
             "L-1007", verdict="hold", reasons=("The specification asks for a hardness result, and there is none.",)
@@ -79,7 +79,7 @@ def lot_pages() -> dict[str, LotPage]:
     pages["without_temperature"] = dataclasses.replace(
         lacking,
         result=dataclasses.replace(
-            lacking.result, lot="L-1014", reasons=("1 reading(s) have no value at the reference temperature: no metal temperature.",),
+            lacking.result, lot="L-1014", reasons=("1 reading without a value at the reference temperature: no metal temperature.",),
             mean=None, minimum=None, maximum=None, expanded_uncertainty=None, contributions=(),
             not_computable=dict.fromkeys((*lacking.result.not_computable, "mean"), "no part has a value at the reference temperature"),
         ),

@@ -181,7 +181,7 @@ def _show_supplier(result: Any, path: str | None, settings: Settings) -> None:
                 output.plain(
                     f"  certificates, {material.material}: incoming minus mill {found.mean_difference:+.3g} {result.unit} "
                     f"({_span(found.mean_difference_interval)}), limits of agreement {_span(found.limits_of_agreement)}, "
-                    f"|E_n| above 1 for {len(found.beyond)} of {found.normalised_errors}"
+                    f"|Eₙ| above 1 for {len(found.beyond)} of {found.normalised_errors}"
                 )
             )
     if path:

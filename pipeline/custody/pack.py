@@ -28,6 +28,7 @@ from pipeline.pages.lots_and_meters import lot_pages
 from pipeline.workspace.files import archived, read_bytes, write_atomically
 from pipeline.workspace.program import software_version
 from reports.process.letter import letter
+from schemas.digits import counted
 from schemas.documents import as_json
 from schemas.pack import PACK_TABLES
 
@@ -47,7 +48,7 @@ _FORMATS = ("csv", "parquet")
 
 _SUMMARY = """Data pack of {workspace}, made by annealog {version}.
 
-{lots} lot(s), {readings} reading(s), as of {as_of}."""
+{lots}, {readings}, as of {as_of}."""
 _README = """{summary}
 
 datapackage.json    what each table and column means (Frictionless Data Package)
@@ -188,8 +189,8 @@ def _summary(workspace: Workspace, assessment: Assessment, tables: Mapping[str, 
     return _SUMMARY.format(
         workspace=workspace.settings.name or workspace.root.name,
         version=software_version(),
-        lots=tables["lots"].height,
-        readings=tables["readings"].height,
+        lots=counted(tables["lots"].height, "lot"),
+        readings=counted(tables["readings"].height, "reading"),
         as_of=as_json(assessment.as_of),
     )
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from pipeline.intake.preamble import split_line
 from pipeline.intake.reading import shown
 from pipeline.intake.text import NumberGrammar
+from schemas.digits import counted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -91,7 +92,7 @@ def differs(
     if declared.statistic == "count":
         if figure == lines:
             return None
-        return f"line {number}: the file counts {figure} readings, and has {lines} line(s) of readings"
+        return f"line {number}: the file counts {figure} readings, and has {counted(lines, 'line')} of readings"
     ours = _ours(declared.statistic, values)
     if declared.statistic == "standard_deviation" and ours is not None:
         slack *= math.sqrt(len(values) / (len(values) - 1))  # if all readings were rounded away from one another
@@ -150,7 +151,7 @@ def check_footer(
             and _figure(_cell(cells, declared), layout.value_field) is not None
         ):
             warnings.append(
-                f"footer_not_compared: line {number}, '{declared.label}': {refused_lines} line(s) were refused"
+                f"footer_not_compared: line {number}, '{declared.label}': {counted(refused_lines, 'line')} refused"
             )
         elif (wrong := differs(declared, number, cells, layout, data_lines, numbers)) is not None:
             warnings.append(f"footer_mismatch: {wrong}")

@@ -211,7 +211,7 @@ class Cells(Part):
     group_char: GroupMark = Field(
         default=None, description="Mark between groups of three digits; default: the schema's."
     )
-    exponent: bool = Field(default=False, description="Numbers may carry an exponent (5.89E+01).")
+    exponent: bool = Field(default=False, description="Numbers may carry an exponent (`5.89E+01`).")
     missing_values: Missing = Field(
         default=(), description="Texts that mean an empty cell; default: those of the schema."
     )
@@ -260,7 +260,7 @@ class Cells(Part):
 
 
 class LayoutField(Cells):
-    """One column of the file; `column` is None where it is ignored, `name_pattern` set for replicate columns."""
+    """One column of the file; `column` is empty where it is ignored, `name_pattern` set for replicate columns."""
 
     name: Annotated[str, StringConstraints(strip_whitespace=True)] = Field(
         default="", description="Name in the header, without the unit where unitInHeader is set."

@@ -14,6 +14,7 @@ from pipeline.intake.head import check_units, is_figure, looks_like_a_reading
 from pipeline.intake.preamble import split_key, split_line, without_unit
 from pipeline.intake.reading import FileColumn
 from pipeline.intake.refusals import REASONS
+from schemas.digits import counted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -286,7 +287,9 @@ def disagreements(
             if not number:
                 wrong = f"the section has no line '{one.label}'" if one.required else None
             elif lost[section] and one.statistic != "count":
-                wrong = f"'{one.label}' cannot be compared, since {lost[section]} line(s) of the section were refused"
+                wrong = (
+                    f"'{one.label}' cannot be compared, since {counted(lost[section], 'line')} of the section refused"
+                )
             else:
                 lines = end - start + int(lost[section])
                 numbers = [value for value in values[start:end] if value is not None]

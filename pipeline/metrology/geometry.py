@@ -16,6 +16,7 @@ from pipeline.metrology.penetration import (
     standard_depth_mm,
     thickness_flag,
 )
+from schemas.digits import counted
 
 if TYPE_CHECKING:
     import polars as pl
@@ -107,7 +108,7 @@ def thickness_sentence(
         required_thickness_mm(conductivity_ms_per_m, frequency_khz, multiple=multiple) / thickness_mm - 1e-9
     )
     return (
-        f"{readings} reading(s): {flag} ({pieces} pieces){here}; or determine a correction against a stack and enter it in "
+        f"{counted(readings, 'reading')}: {flag} ({pieces} pieces){here}; or determine a correction against a stack and enter it in "
         "reference/corrections.csv (kind thickness)"
     )
 
@@ -125,7 +126,7 @@ def coating_sentence(*, readings: int, coating_um: float, probe: str, limit_um: 
         The probe and what it compensates, in µm.
     """
     return (
-        f"{readings} reading(s) through up to {coating_um:g} µm of coating, probe {probe} compensates {limit_um:g} µm: strip "
+        f"{counted(readings, 'reading')} through up to {coating_um:g} µm of coating, probe {probe} compensates {limit_um:g} µm: strip "
         f"the spot, take a probe that compensates more, or determine a correction, {SHIM}, and enter it in "
         "reference/corrections.csv (kind coating)"
     )
@@ -144,7 +145,7 @@ def curvature_sentence(*, readings: int, radius_mm: float, flat_from_mm: float) 
         Radius from which a surface counts as flat here, in mm.
     """
     return (
-        f"{readings} reading(s) on a radius down to {radius_mm:g} mm without compensation, below the {flat_from_mm:g} mm that "
+        f"{counted(readings, 'reading')} on a radius down to {radius_mm:g} mm without compensation, below the {flat_from_mm:g} mm that "
         "count as flat here: take a smaller probe or the meter's compensation, or determine a correction on a curved piece "
         "of the same metal and enter it in reference/corrections.csv (kind curvature)"
     )
@@ -163,6 +164,6 @@ def spot_sentence(*, readings: int, probe: str, spot_mm: float, flat_mm: float) 
         Smallest flat of the lot, in mm.
     """
     return (
-        f"{readings} reading(s) with probe {probe}, which needs a flat of {spot_mm:g} mm, on a flat of {flat_mm:g} mm: the edge "
+        f"{counted(readings, 'reading')} with probe {probe}, which needs a flat of {spot_mm:g} mm, on a flat of {flat_mm:g} mm: the edge "
         "is in the reading; take a smaller probe or another place"
     )

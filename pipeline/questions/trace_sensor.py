@@ -10,6 +10,7 @@ from pipeline.errors import UsageError
 from pipeline.judge.lots.temperature_flags import sensor_uses
 from pipeline.metrology.sensor_checks import checks_of_sensors
 from pipeline.near import nearest
+from schemas.digits import counted
 from schemas.sensors import SensorCheck, SensorLot, SensorTrace
 
 if TYPE_CHECKING:
@@ -100,7 +101,7 @@ def trace_sensor(assessment: Assessment, sensor: str, *, since: datetime | None 
     unknown = window.filter(pl.col("clock") != "known").height
     if unknown:
         reasons.append(
-            f"{unknown} reading(s) with an unknown clock may have been taken at any time and are not listed."
+            f"{counted(unknown, 'reading')} with an unknown clock may have been taken at any time and are not listed."
         )
     lots = []
     for row in uses.iter_rows(named=True):

@@ -222,7 +222,7 @@ class Settings:
         "When `watch` verifies the whole record, as five cron fields in the site's zone; loading waits for it. Empty: never.",
     )
     alert_targets: tuple[str, ...] = _setting(
-        (), "Where alerts go, as Apprise addresses; ${NAME} stands for an environment variable, for what is secret."
+        (), "Where alerts go, as Apprise addresses; `${NAME}` stands for an environment variable, for what is secret."
     )
     alert_repeat_hours: float = _setting(
         8.0, "An alert that still stands is sent again after this long; 0 means never.", "h"

@@ -16,6 +16,7 @@ from markdown_it.tree import SyntaxTreeNode
 from reports.kit.address import address
 from reports.kit.links import linked_to
 from reports.kit.markup import Html, element, join, text
+from reports.kit.numbers import typeset
 from reports.kit.tables import BROAD
 from schemas.handbook import HandbookPage
 
@@ -139,7 +140,7 @@ def _block(node: SyntaxTreeNode, page: HandbookPage) -> Html:
 
 _SPECIAL: dict[str, Callable[[SyntaxTreeNode, HandbookPage], Html]] = {
     "inline": lambda node, page: rendered(node.children, page),
-    "text": lambda node, _: text(node.content),
+    "text": lambda node, _: text(typeset(node.content)),
     "softbreak": lambda *_: Html("\n"),
     "hardbreak": lambda *_: element("br"),
     "code_inline": lambda node, _: element("code", node.content),

@@ -339,9 +339,7 @@ def document(
         ),
         id="main",
     )
-    sheet = _with_subscripts(
-        element("div", masthead, main, _footer(provenance, numbered, head, details), class_="sheet")
-    )
+    sheet = element("div", masthead, main, _footer(provenance, numbered, head, details), class_="sheet")
     name = f"{shorten(head.name, 40)}, " if head.name is not None else ""
     foot = visible(f"{head.kind} {name}{words.FRAGMENT['data']} {provenance.data_sha256[:16]}")
     styles = (STYLE, *filter(None, [style]), running_foot(foot, words.FRAGMENT["page"], words.FRAGMENT["of"]))
@@ -352,16 +350,6 @@ def document(
     if board is not None:
         scripts.append((BOARD_CLOCK, data_block(board, "board-words")))
     return whole(head.title, styles, skip, shapes(sheet), sheet, scripts=scripts, refresh_s=refresh_s)
-
-
-_NORMALISED_ERROR = re.compile(r"(<(script|text|bdi|code|pre)\b.*?</\2>|<[^>]*>)|(?<![\w.-])E_n(?![\w-])", re.DOTALL)
-
-
-def _with_subscripts(sheet: Html) -> Html:
-    """Print E_n with its subscript, but in names, drawings and data."""
-    if "E_n" not in sheet:
-        return sheet
-    return Html(_NORMALISED_ERROR.sub(lambda found: found[1] or "E<sub>n</sub>", sheet))
 
 
 def _state_of(provenance: Provenance) -> str:

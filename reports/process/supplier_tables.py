@@ -65,7 +65,7 @@ def certificates_table(result: SupplierResult, number: int, here: str, *, unit: 
     """Return how certificates agree with incoming readings, one row a material."""
     columns = [
         Heading(_C["material"]), Heading(_C["pairs"], kind="n"), Heading(_C["mean_difference"], unit, "n"), Heading(_C["interval"]),
-        Heading(_C["agreement"], unit), Heading(_C["largest"], kind="n"), Heading("|E_n| > 1"),
+        Heading(_C["agreement"], unit), Heading(_C["largest"], kind="n"), Heading("|Eₙ| > 1"),
     ]  # fmt: skip
     rows: list[list[object]] = []
     for material in result.materials:

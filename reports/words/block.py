@@ -38,7 +38,7 @@ POINT = {
     "no_due": "not stated",
     "step": "The certificate that holds from {day} changed the value by {step} {unit}{e_n}; checks from that day on are judged by "
     "it, earlier ones by the one before.",
-    "e_n": " (E_n = {value})",
+    "e_n": " (Eₙ = {value})",
     "meters": "{n} meters checked it; mean bias since their last setting from {low} to {high} {unit}.",
     "one_meter": "One meter checked it; mean bias since its last setting {low} {unit}.",
     "neighbours": "Checked together with {names}, in {visits} visits.",
@@ -50,7 +50,7 @@ POINT = {
 
 COLUMN = {
     "certificate": "Certificate", "file": "Digital certificate, SHA-256", "certified_on": "Certified on", "from": "Holds from", "value": "Certified value", "u": "U", "k": "k",
-    "due": "Due", "step": "Step", "e_n": "E_n", "checks": "Checks", "late": "Of these overdue", "since": "Last setting", "s": "s of check means",
+    "due": "Due", "step": "Step", "e_n": "Eₙ", "checks": "Checks", "late": "Of these overdue", "since": "Last setting", "s": "s of check means",
     "claim": "u by accuracy", "pair": "Difference", "difference": "First − second", "interval": "95 % interval", "basis": "Compared on",
     "who": "What moved", "from_day": "From", "size": "By", "error": "Standard error", "f": "F(1, df)", "p": "p", "rival": "Likeliest other",
     "percent": "From the robust mean", "z": "z", "h": "h (limit)", "k_mandel": "k (limit)", "cochran": "C (limit)",
@@ -61,12 +61,12 @@ TABLE = {
     "certificates": "Certificates of the block. The first holds from the beginning; each later one from its own date.",
     "meters": "What each meter says of the block since its last setting, in order of name.",
     "differences": "Differences between meters on this block. What both share, the certificate, drops out and is left out of the "
-    "uncertainty. The interval speaks of repeating alone (Welch); E_n compares with what both meters claim (ISO 13528, k = 2): "
+    "uncertainty. The interval speaks of repeating alone (Welch); Eₙ compares with what both meters claim (ISO 13528, k = 2): "
     "beyond 1 in size they do not agree.",
     "comparison": "Meters on one block together: percentage difference and z score from the robust mean (Algorithm A, ISO 13528; |z| from 3 on "
     "calls for action), Mandel's h and k and Cochran's C with their limits at 1 % (ISO 5725-2; C by 't Lam where numbers of checks "
     "differ). A meter beyond a limit is marked; it changes no state.",
-    "lot_differences": "Differences between the meters that read the lot. E_n compares with what both meters claim (ISO 13528, k = 2); "
+    "lot_differences": "Differences between the meters that read the lot. Eₙ compares with what both meters claim (ISO 13528, k = 2); "
     "the coefficient of temperature, which both share, drops out.",
     "movements": "Blocks and meters of this set that moved, the most significant first. A block that moves shows in the differences "
     "within a visit, on every meter; a meter that moves takes all blocks along. Clear means at least ten times likelier than "

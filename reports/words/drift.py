@@ -16,10 +16,6 @@ FIGURE = {
     "key_cusum": "The larger of the two sums is drawn, the one for low values downward. Open diamond: first and last check of a stretch beyond the limit.",
     "design": "Designed for one false signal in {run_length} checks, with limits from {behind} checks counted in: L = {width} and h = "
     "{interval}. With the factors for known limits there would be one in {known}.",
-    "cone": "Mark: a check, or the mean of {several}. Line: level, then drift. Dotted lines: its 95 % interval. The line holds as long as the "
-    "meter goes on as it did.",
-    "cone_single": "Mark: a check. Line: level, then drift. Dotted lines: its 95 % interval. The line holds as long as the meter goes on as it "
-    "did.",
     "columns": "{total} checks are drawn in columns of {size}: an upright line from the lowest to the highest, a line through the means of the "
     "columns. Every signal and failure has its own mark; marks at one place are drawn once. {warnings} are counted in the table.",
     "columns_plain": "{total} checks are drawn in columns of {size}: an upright line from the lowest to the highest.",
@@ -32,7 +28,7 @@ FIGURE = {
 
 FIGURE_OF = {
     "ewma_axis": "EWMA in s of the baseline", "cusum_axis": "CUSUM in s of the baseline", "upper": "limit +{value}", "lower": "limit −{value}", "zero": "centre",
-    "pooled": "pooled s {value}", "leaves": "leaves {day}", "first_day": "from {day}", "last_day": "to {day}", "last_check": "last check",
+    "pooled": "pooled s {value}", "leaves": "leaves {day}", "first_day": "from {day}", "last_day": "to {day}",
 }  # fmt: skip
 
 TABLE = {

@@ -215,7 +215,6 @@ TABLE = {
     "settings": "Settings of the meter, each of which starts a new history, and what else was done to it, which starts a new run of checks.",
     "files": "Files whose readings stand on this page. The bytes of each lie in the workspace, in archive/, under the first two "
     "digits of its hash and then the whole hash.",
-    "index_lots": "{verdict}: {lots}.",
     "meters": "Every meter and what it may be used for.",
 }
 

@@ -12,7 +12,6 @@ HEADING = {
 SAY = {
     "order": "The block that needs a look first stands on top; all share one axis of time.",
     "used": "last bias {share} of the tolerance", "beyond": "last bias {share} of the tolerance: failed",
-    "no_share": "no bias ({reason})",
     "drift_since": "drift signal since {day} ({charts})", "leaves": "drifts by {slope} {unit} in 30 days since {since} and leaves the tolerance about {day} (95 % interval {first} to {last})",
     "leaves_open": "drifts by {slope} {unit} in 30 days since {since} and leaves the tolerance about {day}, {first} at the earliest; the checks so far "
     "set no latest day",

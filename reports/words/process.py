@@ -119,10 +119,10 @@ COLUMN = {
     "before": "Last at the old level", "after": "First at the new level", "spread": "Spread", "judged": "Judged", "rule": "Rule",
     "looks": "What it looks for", "source": "Source", "ewma": "EWMA", "material": "Material", "lots": "Lots", "accepted": "Accepted",
     "held": "On hold", "rejected": "Rejected", "not_assessed": "Not assessed", "capability": "Capability", "lot": "Lot",
-    "verdict": "Verdict", "certificate": "Certificate", "certified": "Mill states", "difference": "Difference", "en": "E_n",
+    "verdict": "Verdict", "certificate": "Certificate", "certified": "Mill states", "difference": "Difference", "en": "Eₙ",
     "supplier": "Supplier", "pairs": "Lots compared", "mean_difference": "Mean difference", "agreement": "Limits of agreement",
     "control_limits": "Control limits of means", "spread_limits": "of spread",
-    "suspended": "Read on a meter suspended now", "period": "From, to", "largest": "Largest E_n", "slope": "Slope in 30 days", "number": "Number",
+    "suspended": "Read on a meter suspended now", "period": "From, to", "largest": "Largest Eₙ", "slope": "Slope in 30 days", "number": "Number",
 }  # fmt: skip
 
 TABLE = {
@@ -153,7 +153,7 @@ FIGURE = {
     "the variation within subgroups alone, for comparison.",
     "key_spread": "Circle: within the limits. Open diamond: beyond.",
     "key_ewma": "Circle: within the limits. Filled triangle: beyond. It starts again at the centre with each phase.",
-    "key_certificates": "Circle: |E_n| up to 1, or not known. Filled diamond: |E_n| above 1. Lines: mean difference and limits of agreement.",
+    "key_certificates": "Circle: |Eₙ| up to 1, or not known. Filled diamond: |Eₙ| above 1. Lines: mean difference and limits of agreement.",
     "key_peers": "Filled square: this supplier. Circle: others. The line is the 95 % interval, with variation between lots counted.",
     "names_once": "A rule is named where it first appears in a stretch of signals; the table names them all.",
     "thinned": "{shown} of {total} subgroups are drawn, every flagged one among them; the others are spread evenly.",
@@ -195,7 +195,7 @@ FRAGMENT = {
     "sample and MOVER). A lot whose meter failed its check is left out.",
     "changes": "Largest standardised difference of means before and after, cut again while p is at most 0.01; p from 999 seeded permutations. "
     "It takes lots to be independent between changes.",
-    "agreement": "Mean difference and limits of agreement (Bland and Altman 1986); E_n with expanded uncertainties at k = 2 (ISO 13528, ISO/IEC "
+    "agreement": "Mean difference and limits of agreement (Bland and Altman 1986); Eₙ with expanded uncertainties at k = 2 (ISO 13528, ISO/IEC "
     "17043).",
     "suspect": "Lots whose meter failed a check beside them are drawn and not judged.",
     "chance": "With known limits and nothing wrong, one point beyond 3 s comes once in 370 subgroups and a run of {n} once in {run}, so "

@@ -42,7 +42,7 @@ TEXT = {
     "nothing_recorded": "No event was recorded in the month.",
     "chain": "Head of the chain: event {sequence}, recorded {at} {zone}",
     "no_chain": "The chain of events is empty.",
-    "agreement_note": "The interval (95 %) speaks of repeating alone. E_n compares the difference with what both meters claim, "
+    "agreement_note": "The interval (95 %) speaks of repeating alone. Eₙ compares the difference with what both meters claim, "
     "without the certificate, which they share; up to 1 in size is agreement (ISO 13528).",
     "no_event": "No event in this month, and none open from before.",
     "event_note": "Events of this month, and those before it that are still open.",
@@ -121,7 +121,7 @@ COLUMN = {
     "since": "Since",
     "sentence": "What happened",
     "undecided": "Lots without a decision of their own",
-    "en": "E_n",
+    "en": "Eₙ",
 }
 
 TABLE = {

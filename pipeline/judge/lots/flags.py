@@ -9,6 +9,7 @@ import polars as pl
 from pipeline.judge.lots.geometry_flags import geometry_flags
 from pipeline.judge.lots.temperature_flags import temperature_flags
 from pipeline.statistics.constants import d2
+from schemas.digits import counted
 
 if TYPE_CHECKING:
     from pipeline.judge.assessment import Basis
@@ -17,10 +18,10 @@ if TYPE_CHECKING:
 __all__ = ["flags_of_lots", "supplier_levels"]
 
 
-def _add(found: dict[str, list[str]], frame: pl.DataFrame, words: str) -> None:
-    """Add one flag to each lot of a frame with the columns lot, n (and what the words name)."""
+def _add(found: dict[str, list[str]], frame: pl.DataFrame, words: str, counting: str = "reading") -> None:
+    """Add one flag to each lot of a frame with the columns lot, n (what is counted) and what else the words name."""
     for row in frame.with_columns(pl.col("lot").cast(pl.String)).sort("lot").iter_rows(named=True):
-        found.setdefault(row["lot"], []).append(words.format(**row))
+        found.setdefault(row["lot"], []).append(words.format(**row, counted=counted(row.get("n", 0), counting)))
 
 
 def flags_of_lots(
@@ -49,48 +50,51 @@ def flags_of_lots(
     _add(
         found,
         parts.filter("excluded").group_by("lot").agg(pl.len().alias("n")),
-        "excluded: {n} reading(s) left out by a recorded decision",
+        "excluded: {counted} left out by a recorded decision",
     )
     _add(
         found,
         parts.filter(pl.col("non_reading").is_not_null())
         .group_by("lot")
         .agg(pl.len().alias("n"), pl.col("non_reading").cast(pl.String).unique().sort().str.join(", ")),
-        "non_readings: {n} place(s) without a value ({non_reading})",
+        "non_readings: {counted} without a value ({non_reading})",
+        "place",
     )
     _add(
         found,
         parts.filter("conflict").group_by("lot").agg(pl.len().alias("n")),
-        "conflicting_reexport: {n} reading(s) contradict an earlier export",
+        "conflicting_reexport: {counted} that an earlier export contradicts",
     )
     _add(
         found,
         live.filter(pl.col("clock") != "known").group_by("lot").agg(pl.len().alias("n")),
-        "clock_unknown: {n} reading(s) from a meter whose clock was wrong",
+        "clock_unknown: {counted} from a meter whose clock was wrong",
     )
     if unnamed.height:
         _add(
             found,
             unnamed.group_by("lot").agg(pl.len().alias("n")),
-            "part_not_stated: {n} reading(s) without a part; each line counts as a part of its own",
+            "part_not_stated: {counted} without a part; each line counts as a part of its own",
         )
     _add(
         found,
         live.filter(pl.col("count") > 1).group_by("lot").agg(pl.len().alias("n")),
-        "block_results: {n} exported mean(s); minimum, maximum and normality of single readings are unknown",
+        "block_results: {counted}; minimum, maximum and normality of single readings are unknown",
+        "exported mean",
     )
     if assessment.by_hand:
         hand = live.filter(pl.col("source_id").is_in(sorted(assessment.by_hand)))
         _add(
             found,
             hand.group_by("lot").agg(pl.len().alias("n")),
-            "taken_by_hand: {n} reading(s) were written down by a person, not exported by a meter",
+            "taken_by_hand: {counted} written down by a person, not exported by a meter",
         )
     bare = live.filter((pl.col("count") > 1) & pl.col("standard_deviation").is_null())
     _add(
         found,
         bare.group_by("lot").agg(pl.len().alias("n")),
-        "scatter_unknown: {n} exported mean(s) without a standard deviation",
+        "scatter_unknown: {counted} without a standard deviation",
+        "exported mean",
     )
     known = assessment.tables["meters"]["meter"].unique().to_list()
     _add(

@@ -14,6 +14,7 @@ from pipeline.metrology.geometry import (
     spot_sentence,
     thickness_sentence,
 )
+from schemas.digits import counted
 from schemas.versions import join_version
 
 if TYPE_CHECKING:
@@ -245,7 +246,7 @@ def _corrections(assessment: Basis, live: pl.DataFrame) -> list[tuple[str, str]]
         (
             row["lot"],
             (
-                f"corrected_for_geometry: {row['n']} reading(s) by {row['names']}, mean {row['before']:.5g} before and "
+                f"corrected_for_geometry: {counted(row['n'], 'reading')} by {row['names']}, mean {row['before']:.5g} before and "
                 f"{row['after']:.5g} {unit} after"
             ),
         )
@@ -258,5 +259,5 @@ def _corrections(assessment: Basis, live: pl.DataFrame) -> list[tuple[str, str]]
         .sort("lot", "correction_problem")
     )
     return found + [
-        (lot, f"correction_not_applied: {n} reading(s): {problem}") for lot, problem, n in problems.iter_rows()
+        (lot, f"correction_not_applied: {counted(n, 'reading')}: {problem}") for lot, problem, n in problems.iter_rows()
     ]

@@ -24,6 +24,7 @@ from pipeline.metrology.verdict import Evidence, decide
 from pipeline.statistics.capability import capability_of_lots
 from pipeline.statistics.descriptive import nested
 from schemas.conditions import conditions_of
+from schemas.digits import counted
 from schemas.page import Decision
 from schemas.results import LotResult
 from schemas.versions import join_version
@@ -144,7 +145,7 @@ def _plan_shortfall(spots: pl.DataFrame, parts: pl.DataFrame, info: pl.DataFrame
     )
     for lot, n, part, found, plan in few_spots.iter_rows():
         missing.setdefault(lot, []).append(
-            f"{n} part(s) have fewer spots than the plan: part {part} has {found} of {plan}."
+            f"Fewer spots than the plan in {counted(n, 'part')}: part {part} has {found} of {plan}."
         )
     few_repeats = (
         spots.join(by_lot, on="lot", maintain_order="left")
@@ -160,7 +161,7 @@ def _plan_shortfall(spots: pl.DataFrame, parts: pl.DataFrame, info: pl.DataFrame
     for lot, n, part, spot, found, plan in few_repeats.iter_rows():
         where = f"part {part}" + ("" if spot is None else f" spot {spot}")
         missing.setdefault(lot, []).append(
-            f"{n} spot(s) have fewer repeats than the plan: {where} has {found} of {plan}."
+            f"Fewer repeats than the plan on {counted(n, 'spot')}: {where} has {found} of {plan}."
         )
     return missing
 
@@ -177,7 +178,7 @@ def _without_reference(parts: pl.DataFrame) -> dict[str, str]:
         .with_columns(pl.col("lot").cast(pl.String))
     )
     return {
-        lot: f"{n} reading(s) have no value at the reference temperature: {reason.rstrip('.')}."
+        lot: f"{counted(n, 'reading')} without a value at the reference temperature: {reason.rstrip('.')}."
         for lot, n, reason in lacking.iter_rows()
     }
 

@@ -10,6 +10,7 @@ import polars as pl
 from pipeline.metrology.sensor_checks import checks_of_sensors, doubt_of_sensors
 from pipeline.metrology.temperature import sensitivities
 from pipeline.metrology.units import convert_expression, is_resistivity
+from schemas.digits import counted
 from schemas.versions import join_version
 
 if TYPE_CHECKING:
@@ -61,7 +62,7 @@ def _working_range(assessment: Basis, live: pl.DataFrame) -> list[tuple[str, str
             (
                 lot,
                 (
-                    f"metal_outside_working_range: {n} reading(s) at metal temperatures outside {low:g} to {high:g} °C, "
+                    f"metal_outside_working_range: {counted(n, 'reading')} at metal temperatures outside {low:g} to {high:g} °C, "
                     f"{', '.join(reach)}; let the metal come to room temperature and read again"
                 ),
             )
@@ -128,7 +129,7 @@ def _source(assessment: Basis, live: pl.DataFrame) -> list[tuple[str, str]]:
         (
             lot,
             (
-                f"temperature_source: {n} reading(s) corrected with {what.get(source, f'a temperature from the source {source}')}; "
+                f"temperature_source: {counted(n, 'reading')} corrected with {what.get(source, f'a temperature from the source {source}')}; "
                 f"accepted here: {', '.join(accepted) or 'none'} (settings: temperature_sources); take it on the metal and read again"
             ),
         )
@@ -150,7 +151,7 @@ def _age(assessment: Basis, live: pl.DataFrame) -> list[tuple[str, str]]:
         (
             lot,
             (
-                f"temperature_old: {n} reading(s) with a temperature taken up to {age:.3g} min before, more than {limit:g} min "
+                f"temperature_old: {counted(n, 'reading')} with a temperature taken up to {age:.3g} min before, more than {limit:g} min "
                 "(settings: temperature_age_minutes); take the temperature again with the readings"
             ),
         )
@@ -276,13 +277,13 @@ def _doubt_in_words(row: dict[str, Any], assessment: Basis, live: pl.DataFrame, 
     if row["doubt"] == "failed":
         moved = _moved_by(row, assessment, live, of)
         return (
-            f"{row['readings']} reading(s) with sensor {row['sensor']}, which was {row['error_c']:+.2g} °C off on "
+            f"{counted(row['readings'], 'reading')} with sensor {row['sensor']}, which was {row['error_c']:+.2g} °C off on "
             f"{_day(row['failed_on'], assessment)} (tolerance {row['tolerance_c']:g} °C; last good check {good}){moved}: find out since when, "
             f"and measure again where the error matters (annealog trace --sensor {row['sensor']})"
         )
     days = assessment.settings.sensor_check_interval_days
     return (
-        f"{row['readings']} reading(s) with sensor {row['sensor']}, last good check {good}, and the site asks for one every {days:g} "
+        f"{counted(row['readings'], 'reading')} with sensor {row['sensor']}, last good check {good}, and the site asks for one every {days:g} "
         f"days: check the sensor and enter it in reference/sensor_checks.csv (annealog trace --sensor {row['sensor']})"
     )
 
@@ -301,14 +302,14 @@ def _of_sensors(assessment: Basis, live: pl.DataFrame, of: str) -> list[tuple[st
     for row in together.iter_rows(named=True):
         if not row["registered"]:
             text = (
-                f"sensor_not_registered: {row['readings']} reading(s) with sensor {row['sensor']}, which does not stand in "
+                f"sensor_not_registered: {counted(row['readings'], 'reading')} with sensor {row['sensor']}, which does not stand in "
                 "reference/sensors.csv, so its correction and its uncertainty are not known"
             )
         elif row["due_on"] is not None:
             late = (row["last_at"] - row["due_on"]).total_seconds() / 86400
             text = (
-                f"sensor_overdue: {row['readings']} reading(s) with sensor {row['sensor']}, due on "
-                f"{_day(row['due_on'], assessment)}, up to {late:.0f} day(s) before: have it calibrated and enter the new due date "
+                f"sensor_overdue: {counted(row['readings'], 'reading')} with sensor {row['sensor']}, due on "
+                f"{_day(row['due_on'], assessment)}, up to {counted(round(late), 'day')} before: have it calibrated and enter the new due date "
                 "with its valid_from in reference/sensors.csv"
             )
         else:

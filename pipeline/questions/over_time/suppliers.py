@@ -129,7 +129,7 @@ _LOTS = [
 
 
 def _with_certificates(lots: pl.DataFrame, assessment: Assessment) -> pl.DataFrame:
-    """Add what the mill states for each lot, in the working unit, the difference of the lot's mean from it, and E_n.
+    """Add what the mill states for each lot, in the working unit, the difference of the lot's mean from it, and Eₙ.
 
     Where a lot has several certificates, the first by number stands for it.
     """
@@ -350,9 +350,7 @@ def _result(
         )
     beyond = [lot for material in materials for lot in material.certificates.beyond]
     if beyond:
-        reasons.append(
-            f"The mill's certificate disagrees with the incoming readings (|E_n| above 1): {_names(beyond)}."
-        )
+        reasons.append(f"The mill's certificate disagrees with the incoming readings (|Eₙ| above 1): {_names(beyond)}.")
     if told := judged_in_words([material.stream.state for material in materials], "material"):
         reasons.insert(0 if state == "in_control" else len(reasons), told)
     if not lots.height:

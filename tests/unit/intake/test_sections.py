@@ -170,7 +170,7 @@ def test_a_section_that_lost_a_line_or_its_figure_is_held() -> None:
     assert refused(read(TOP + whole.replace("2;07:32;33,52;\n", ""))) == [(8, "section_disagrees")]
     found = read(TOP + whole.replace("33,52", "3x,52"))
     assert refused(found) == [(8, "section_disagrees"), (9, "not_a_number")]
-    assert "cannot be compared, since 1 line(s) of the section were refused" in found.quarantine["sentence"][0]
+    assert "cannot be compared, since 1 line of the section refused" in found.quarantine["sentence"][0]
     cut = whole[: whole.index("Mean")]
     found = read(TOP + cut)
     assert refused(found) == [(8, "section_disagrees"), (9, "section_disagrees")]
@@ -255,7 +255,7 @@ def test_a_footer_ends_the_last_section_and_its_figures_are_compared_with_all_re
     assert (refused(found), found.warnings, found.readings.height) == ([], (), 3)
     assert found.counts["footer"] == 2 + bool(end) + 2  # a mean each, the end, two lines of the footer
     (said,) = read(whole + "Total;;4;\n", LAYOUT + TOTAL).warnings
-    assert said == f"footer_mismatch: line {last}: the file counts 4 readings, and has 3 line(s) of readings"
+    assert said == f"footer_mismatch: line {last}: the file counts 4 readings, and has 3 lines of readings"
     (said,) = read(whole, LAYOUT + TOTAL).warnings
     assert said.startswith("footer_missing: ")
     # what looks like a reading below it belongs to no section

@@ -39,7 +39,7 @@ def test_a_plain_lot_has_no_flag() -> None:
 @pytest.mark.parametrize(
     ("given", "code", "words"),
     [
-        ({"temperature_c": 45.0}, "metal_outside_working_range", ["3 reading(s)", "up to 45 °C", "read again"]),
+        ({"temperature_c": 45.0}, "metal_outside_working_range", ["3 readings", "up to 45 °C", "read again"]),
         ({"temperature_c": -2.0}, "metal_outside_working_range", ["down to -2 °C"]),
         ({"temperature_c": 25.0}, "block_and_part_apart", ["5.0 °C from the block", "more than 3 °C"]),
         ({"temperature_source": "ambient"}, "temperature_source", ["temperature of the air", "internal, external"]),
@@ -49,7 +49,7 @@ def test_a_plain_lot_has_no_flag() -> None:
         (
             {"thickness_mm": 0.5, "probe": "P1"},
             "too_thin",
-            ["3 reading(s): thickness 0.5 mm is 1.86 standard depths", "58.4 MS/m at 60 kHz need 0.7 mm",
+            ["3 readings: thickness 0.5 mm is 1.86 standard depths", "58.4 MS/m at 60 kHz need 0.7 mm",
              "measure at 118 kHz or more", "(2 pieces)", "the meter has a probe for 240 kHz", "kind thickness"],
         ),
         (
@@ -94,7 +94,7 @@ def test_only_readings_that_are_too_thin_are_counted() -> None:
     needed = 2.6 * standard_depth_mm(58.5, 60.0)
     story = Scenario(probes=PROBES).check("08:00")
     story.lot("09:00", 58.4, 58.6, 58.45, thickness_mm=needed, frequency_khz=60.0).check("10:00")
-    assert flags_of(story.assess())["too_thin"].startswith("2 reading(s): ")
+    assert flags_of(story.assess())["too_thin"].startswith("2 readings: ")
 
 
 def test_the_nominal_thickness_of_the_lot_stands_in() -> None:
@@ -121,7 +121,7 @@ SENSORS = "sensor,correction_c,expanded_uncertainty_c,coverage_factor,due_on,val
 def test_an_overdue_sensor_is_flagged_with_the_days() -> None:
     reference = {"sensors": SENSORS + "T1,0.0,0.2,2,2026-02-20,\n"}
     found = flags(reference=reference, sensor="T1")
-    assert "3 reading(s) with sensor T1, due on 2026-02-20, up to 10 day(s) before" in found["sensor_overdue"]
+    assert "3 readings with sensor T1, due on 2026-02-20, up to 10 days before" in found["sensor_overdue"]
     renewed = {"sensors": SENSORS + "T1,0.0,0.2,2,2026-02-20,\nT1,0.1,0.2,2,2027-02-20,2026-02-21\n"}
     assert flags(reference=renewed, sensor="T1") == {}
     assert "does not stand in reference/sensors.csv" in flags(sensor="T9")["sensor_not_registered"]
@@ -207,7 +207,7 @@ def test_the_sensor_of_a_check_is_flagged_on_the_meter() -> None:
     story = Scenario(**reference).check("08:00", sensor="T1").lot("09:00").check("10:00", day=2)
     meter = story.assess("23:00", day=2).meters["M1"]
     codes = {flag.split(":")[0]: flag for flag in meter.flags}
-    assert "3 reading(s) with sensor T1, due on 2026-03-01" in codes["sensor_overdue"]
+    assert "3 readings with sensor T1, due on 2026-03-01" in codes["sensor_overdue"]
     # +1 °C on copper of 58 MS/m: 0.0000681 · 58²
     assert "moves these values by about +0.23 MS/m" in codes["sensor_in_doubt"]
     assert Scenario().check("08:00").assess().meters["M1"].flags == ()

@@ -106,7 +106,7 @@ def test_what_is_left_out_or_has_no_certain_moment_is_not_listed_but_counted() -
     scenario.reading(at("11:20", 2), None, lot="L4", part="5", spot="1", sensor="T1", non_reading="OVR")  # type: ignore[arg-type]
     found = trace_sensor(scenario.assess("12:00", day=4), "T1")
     assert [(lot.lot, lot.readings) for lot in found.lots] == [("L2", 1), ("L3", 1)]
-    assert any(reason.startswith("2 reading(s) with an unknown clock") for reason in found.reasons)
+    assert any(reason.startswith("2 readings with an unknown clock") for reason in found.reasons)
     assert not any(
         "unknown clock" in reason for reason in trace_sensor(history(GOOD).assess("12:00", day=4), "T1").reasons
     )
