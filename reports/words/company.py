@@ -47,12 +47,12 @@ COLUMN = {
 
 TABLE = {
     "plants": "{material}: what each plant read. A plant needs {least} lots that can be relied on; h is Mandel's, with its limit at 1 % (ISO 5725-2).",
-    "plant_differences": "{material}: differences between plants. The interval speaks of lots alone (Welch); E_n compares with what the "
+    "plant_differences": "{material}: differences between plants. The interval speaks of lots alone (Welch); Eₙ compares with what the "
     "meters of both plants leave as well (ISO 13528, k = 2): beyond 1 in size they do not agree.",
     "stays": "Checks at each site since the meter's last setting there.",
-    "meter_differences": "Differences of bias between sites. E_n compares with what the meter claims at both and, on two blocks, with what "
+    "meter_differences": "Differences of bias between sites. Eₙ compares with what the meter claims at both and, on two blocks, with what "
     "both certificates leave (ISO 13528, k = 2): beyond 1 in size they do not agree.",
-    "block_differences": "Differences between meters of different sites. The certificate, which they share, drops out. E_n compares with what "
+    "block_differences": "Differences between meters of different sites. The certificate, which they share, drops out. Eₙ compares with what "
     "both meters claim (ISO 13528, k = 2): beyond 1 in size they do not agree.",
     "sites": "The last package of each site, and how far its readings go.",
     "meters": "As each site's last package says.",

@@ -174,9 +174,9 @@ def _group(material: str, lots: pl.DataFrame) -> GroupOverPlants:
 
 
 def disagreements(pairs: Sequence[MeterDifference]) -> list[str]:
-    """Return in words the pairs whose |E_n| is above 1."""
+    """Return in words the pairs whose |Eₙ| is above 1."""
     return [
-        f"{one.first} and {one.second} differ by {one.difference:+.3g} MS/m (E_n {one.e_n:+.2f})"
+        f"{one.first} and {one.second} differ by {one.difference:+.3g} MS/m (Eₙ {one.e_n:+.2f})"
         for one in pairs
         if one.e_n is not None and abs(one.e_n) > 1.0
     ]
