@@ -100,6 +100,10 @@ class TestPublishing:
         assert {piece.month for piece in new if piece.table == "readings"} == {"2026-04"}
         assert one.last_reading_at < two.last_reading_at
         assert one.head != two.head
+        bring(root, 1)  # late: of what was measured its own month alone is touched
+        assert outbox(root).publish().packages == (3,)
+        late = set(packages(root)[2].pieces) - set(two.pieces)
+        assert {piece.month for piece in late if piece.table in ("readings", "parts")} == {"2026-03"}
 
     def test_nothing_new_makes_no_package(self, root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         outbox(root).publish()
