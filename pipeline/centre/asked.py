@@ -11,19 +11,17 @@ from zoneinfo import ZoneInfo
 import polars as pl
 
 import reports
-from pipeline.centre.pieces import packages_of, tables_of
+from pipeline.centre.pieces import manifest_of, tables_of
 from pipeline.centre.union.company import Company, readings_once, together
 from pipeline.centre.union.levels import over_plants
 from pipeline.centre.union.review import changed_since, company_review, revision_of
 from pipeline.centre.union.travellers import travelled
 from pipeline.centre.union.units import UNIT
-from pipeline.errors import IntegrityProblem, UsageError
+from pipeline.errors import UsageError
 from pipeline.intake.tables import parse_table
-from pipeline.publish.seal import unsealed
 from pipeline.publish.storage import Storage
 from pipeline.workspace.files import read_bytes, sha256_of, write_atomically
 from pipeline.workspace.program import software_version
-from schemas.company import Manifest
 from schemas.company_names import NAME_TABLES
 from schemas.documents import as_json
 from schemas.page import Provenance
@@ -34,7 +32,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from pipeline.centre.place import Centre
-    from pipeline.centre.register import Register, Registered
+    from pipeline.centre.register import Register
+    from schemas.company import Manifest
 
 __all__ = ["NAMES", "Asked", "asked_company", "names_of"]
 
@@ -64,20 +63,6 @@ def names_of(place: Centre) -> dict[str, pl.DataFrame]:
         path = place.root / NAMES / f"{name}.csv"
         text = read_bytes(path, _LARGEST_TABLE).decode("utf-8-sig", "replace") if path.is_file() else ""
         found[name] = parse_table(table, text, where=f"{NAMES}/{path.name}", zone=_UTC)
-    return found
-
-
-def _manifest(storage: Storage, package: Registered) -> Manifest:
-    """Return the manifest of a registered package; its signature was looked at before it was let in."""
-    key = f"{packages_of(package.site)}/{package.number:08}-{package.sha256}.json"
-    try:
-        found = Manifest.of(unsealed(storage.get(key))[0])
-    except (FileNotFoundError, ValueError, IntegrityProblem) as error:
-        raise IntegrityProblem(
-            f"Package {package.number} of site {package.site} cannot be read any more: {error}"
-        ) from None
-    if found.sha256 != package.sha256:
-        raise IntegrityProblem(f"Package {package.number} of site {package.site} is not the one that was registered.")
     return found
 
 
@@ -213,7 +198,7 @@ def asked_company(place: Centre, register: Register) -> Asked:
     """
     storage = Storage(place.storage)
     sites = [site for site in register.sites() if site.last is not None]
-    manifests = tuple(_manifest(storage, site.last) for site in sites if site.last is not None)
+    manifests = tuple(manifest_of(storage, site.last) for site in sites if site.last is not None)
     rows = [
         {
             "site": site.name, "number": one.number, "sha256": one.sha256, "made_at": _moment(one.made_at), "program": one.program,

@@ -59,11 +59,11 @@ def manifest_of(storage: Storage, package: Registered) -> Manifest:
         found = Manifest.of(unsealed(storage.get(key))[0])
     except (FileNotFoundError, IntegrityProblem, ValueError, TypeError) as error:
         raise IntegrityProblem(
-            f"Package {package.number} of {package.site} is registered, and gone from storage: {error}"
+            f"Package {package.number} of site {package.site} cannot be read any more: {error}"
         ) from None
     if found.sha256 != package.sha256:
         raise IntegrityProblem(
-            f"Package {package.number} of {package.site} was changed in storage after it was registered: {key}"
+            f"Package {package.number} of site {package.site} was changed in storage after it was registered: {key}"
         )
     return found
 
