@@ -217,10 +217,10 @@ class Accounts:
                     continue
                 parts = [entry[name] for name in ("kind", "subject", "by", "why", "previous_hash")]
                 digest = event_hash(entry["sequence"], datetime.fromisoformat(entry["at"]), *parts)
-                subject = json.loads(entry["subject"])
+                whole_event, subject = digest == entry["hash"], json.loads(entry["subject"])
             except (ValueError, KeyError, TypeError):
-                digest, entry = "", {"hash": None, "sequence": "?"}
-            if digest != entry["hash"]:
+                whole_event, entry = False, {"sequence": "?"}
+            if not whole_event:
                 raise IntegrityProblem(
                     f"Event {entry['sequence']} of {self._journal} was changed. Run: annealog verify"
                 )
