@@ -50,16 +50,20 @@ def named(frame: pl.DataFrame, company: Frames, *, at: str | None = None) -> pl.
     frame = frame.drop("serial_number", "maker", strict=False).with_row_index("_row")
     found = (
         frame.select("_row", "site", "meter", pl.col(at).alias("_at"))
-        .join(company["meters"], on=["site", "meter"])
+        .join(_periods(company["meters"]), on=["site", "meter"])
         .filter(_BETWEEN)
-        .unique("_row", keep="first", maintain_order=True)
-        .select("_row", _instrument(), "serial_number", "accuracy_percent")
+        .select("_row", "instrument", "serial_number", "accuracy_percent")
     )
     return frame.join(found, on="_row", how="left", maintain_order="left").drop("_row")
 
 
-def _instrument() -> pl.Expr:
-    return pl.concat_str("maker", "serial_number", separator=" ").alias("instrument")
+def _periods(meters: pl.DataFrame) -> pl.DataFrame:
+    """Add `instrument`, and end each row of a meter where the next one begins."""
+    following = pl.col("valid_from").shift(-1).over("site", "meter")
+    return meters.sort("site", "meter", "valid_from", nulls_last=False).with_columns(
+        pl.concat_str("maker", "serial_number", separator=" ").alias("instrument"),
+        pl.min_horizontal("valid_to", following).alias("valid_to"),
+    )
 
 
 def unmapped(tables: Frames, company: Frames) -> tuple[Unmapped, ...]:
@@ -73,7 +77,7 @@ def unmapped(tables: Frames, company: Frames) -> tuple[Unmapped, ...]:
         The tables of the company.
     """
     checks, lots, meters = tables["checks"], tables["lots"], tables["meters"]
-    stated = pl.concat_str("maker", "serial_number", separator=" ", ignore_nulls=True).fill_null("").alias("stated")
+    stated = pl.concat_str("maker", "serial_number", separator=" ", ignore_nulls=True).alias("stated")
     unknown = meters.join(company["meters"], on=["site", "meter"], how="anti").select("site", "meter", stated)
     # a meter that a row names, but not at the time of the check
     at_other_times = checks.filter(pl.col("instrument").is_null()).join(unknown, on=["site", "meter"], how="anti")
@@ -82,9 +86,9 @@ def unmapped(tables: Frames, company: Frames) -> tuple[Unmapped, ...]:
         found.add(("meters", site, meter, f"no row holds on {at:%Y-%m-%d}"))
     for table, column in NAMED.items():
         frame = checks if column == "block" else lots
-        said = pl.col("certificate").max() if column == "block" else pl.lit(None, dtype=pl.String).first()
+        said = pl.col("certificate").last() if column == "block" else pl.lit("")
         without = frame.filter(pl.col(column).is_not_null() & pl.col(f"company_{column}").is_null())
-        rows = without.group_by("site", column).agg(said.alias("stated"))
+        rows = without.sort("at" if column == "block" else "lot").group_by("site", column).agg(said.alias("stated"))
         found |= {(table, site, name, text or "") for site, name, text in rows.iter_rows()}
     return tuple(Unmapped(kind=kind, site=site, name=name, stated=text) for kind, site, name, text in sorted(found))
 
@@ -97,7 +101,7 @@ def at_two_sites(meters: pl.DataFrame) -> tuple[AtTwoSites, ...]:
     meters
         The company's table.
     """
-    rows = meters.with_columns(_instrument()).sort("instrument", "site", "meter").with_row_index("n").to_dicts()
+    rows = _periods(meters).sort("instrument", "site", "meter").with_row_index("n").to_dicts()
     found = []
     for one in rows:
         for other in rows[one["n"] + 1 :]:
@@ -142,5 +146,4 @@ def counted_once(frame: pl.DataFrame, slot: Sequence[str], content: Sequence[str
         .group_by(*same, "_alone", "_turn", maintain_order=True)
         .agg(pl.exclude("site", "also_at").first(), pl.col("site").first(), pl.col("site").slice(1).alias("also_at"))
         .select(*frame.columns, "also_at")
-        .sort("site", maintain_order=True)
     )

@@ -86,6 +86,67 @@ def test_an_instrument_at_two_sites_at_once_is_told(gap: int, told: int) -> None
     assert [(one.first, one.second) for one in found] == [("P-001/EC-01", "P-002/EC-09")][:told]
 
 
+@pytest.mark.parametrize(
+    ("first", "second", "told"),
+    [
+        ((None, None), (None, None), (None, None)),
+        ((0, None), (9, None), (9, None)),
+        ((None, 9), (None, 5), (None, 5)),
+        ((0, 9), (5, 7), (5, 7)),
+        ((None, 5), (5, None), None),
+        ((5, 9), (None, 5), None),
+        ((0, 5), (7, 9), None),
+        ((None, 5), (7, None), None),
+    ],
+)
+def test_two_periods_overlap_where_the_later_beginning_is_before_the_earlier_end(
+    first: Any, second: Any, told: Any
+) -> None:
+    def day(number: int | None) -> Any:
+        return None if number is None else START + timedelta(days=number)
+
+    rows = [
+        meter(site, serial="7", valid_from=day(a), valid_to=day(b))
+        for site, (a, b) in zip(("P-002", "P-001"), (first, second), strict=True)
+    ]
+    found = at_two_sites(names(meters=rows)["meters"])
+    assert [(one.first, one.since, one.until) for one in found] == (
+        [] if told is None else [("P-001/EC-01", *map(day, told))]
+    )
+
+
+def test_a_row_of_a_meter_ends_where_its_next_one_begins() -> None:
+    later = START + timedelta(days=5)
+    rows = [
+        meter("P-001", serial="8", valid_from=later),
+        meter("P-001", serial="7"),
+        meter("P-002", serial="7", valid_from=later),
+    ]
+    table = names(meters=rows)
+    checks = frame("checks", *({"site": "P-001", "at": START + timedelta(days=n)} for n in (0, 5)))
+    assert named(checks, table, at="at")["instrument"].to_list() == ["Ostrel 7", "Ostrel 8"]
+    assert at_two_sites(table["meters"]) == ()
+
+
+def test_of_several_checks_the_latest_says_what_the_site_states() -> None:
+    checks = frame(
+        "checks",
+        *({"site": "P-001", "at": START + timedelta(days=n), "certificate": c} for n, c in ((3, "K-1"), (1, "K-9"))),
+    )
+    table = names(meters=[meter("P-001", valid_to=START)])
+    tables = {
+        "checks": named(checks, table, at="at"),
+        "lots": named(frame("lots"), table),
+        "meters": frame("meters", {"site": "P-001"}),
+    }
+    assert [(one.kind, one.stated) for one in unmapped(tables, table)] == [
+        ("blocks", "K-1"),
+        ("meters", "no row holds on 2026-06-04"),
+    ]
+    half = frame("meters", {"site": "P-002", "serial_number": "77"}, {"site": "P-003"})
+    assert [one.stated for one in unmapped(tables | {"meters": half}, table) if one.kind == "meters"][1:] == ["77", ""]
+
+
 def test_one_number_of_two_makers_or_two_names_at_one_site_is_not_told() -> None:
     rows = [meter("P-001", serial="7"), meter("P-001", "EC-02", serial="7"), meter("P-002", serial="7", maker="Other")]
     assert at_two_sites(names(meters=rows)["meters"]) == ()
@@ -138,6 +199,16 @@ def test_what_one_site_has_twice_stays_twice_and_nobody_named_is_never_a_copy() 
     assert found.select("site", "instrument", "also_at").rows() == [
         ("A", "i", ["B"]), ("A", "i", []), ("A", None, []), ("B", None, []),
     ]  # fmt: skip
+
+
+def test_of_copies_the_first_site_by_name_tells_and_the_order_within_a_site_stays() -> None:
+    rows = [("B", 1, "b1"), ("A", 2, "a2"), ("A", 1, "a1"), ("B", 3, "b3"), ("A", 0, "a0")]
+    found = counted_once(
+        pl.DataFrame([{"site": s, "instrument": "i", "x": x, "says": says} for s, x, says in rows]),
+        ["instrument"],
+        ["x"],
+    )
+    assert found["says"].to_list() == ["a2", "a1", "a0", "b3"]
 
 
 def test_lots_and_checks_of_one_export_loaded_at_two_sites_count_once() -> None:
