@@ -124,7 +124,7 @@ def _plant(site: str, lots: pl.DataFrame, temperature: float | None) -> tuple[Pl
 def _group(material: str, lots: pl.DataFrame) -> GroupOverPlants:
     temperatures = lots["reference_temperature_c"].drop_nulls()
     # the lowest of those that are most common, whatever the order of sites
-    usual = temperatures.mode().min() if temperatures.len() else None
+    usual = temperatures.mode().min()
     parts = sorted(lots.partition_by("site", as_dict=True).items())
     found = [_plant(str(key[0]), part, usual) for key, part in parts]  # type: ignore[arg-type]
     plants, not_said = [plant for plant, _ in found], [reason for _, reason in found if reason]

@@ -12,13 +12,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from sample_company import START, company_tables, frame, heads, names, one_lot, same, several_lots
+from scipy import stats
 
 from pipeline.centre.union.company import Company, readings_once, together
-from pipeline.centre.union.levels import LEAST_LOTS, names_over_plants, over_plants
+from pipeline.centre.union.levels import LEAST_LOTS, apart, disagreements, names_over_plants, over_plants
 from pipeline.centre.union.names import at_two_sites, counted_once, named, unmapped
 from pipeline.centre.union.review import changed_since, company_review, revision_of
 from pipeline.centre.union.travellers import NEAR, travelled, travellers
 from pipeline.errors import UsageError
+from schemas.blocks import MeterDifference
 from schemas.documents import as_json
 
 SITES = ["P-001", "P-002", "P-003"]
@@ -254,6 +256,53 @@ def test_the_plant_that_differs_is_named() -> None:
     assert all("P-003" in reason for reason in found.reasons)
     assert any("P-001 and P-003 differ by -" in reason for reason in found.reasons)
     assert of_supplier(levels(58.0, 58.01, 58.02)).state == "agrees"
+
+
+@pytest.mark.parametrize(("e_n", "said"), [(1.0, 0), (-1.0, 0), (1.0000001, 1), (-1.0000001, 1), (None, 0)])
+def test_beyond_one_means_beyond(e_n: float | None, said: int) -> None:
+    """ISO 13528 and ISO/IEC 17043: |E_n| ≤ 1 is satisfactory (from memory)."""
+    pair = MeterDifference("a", "b", 1.0, None, None, None, e_n, None, "lots")
+    assert len(disagreements([pair])) == said
+    for h, beyond in ((1.2, said), (-1.2, said), (1.15, 0), (None, 0)):
+        assert len(apart([pair], {"a": h, "c": 9.9}, 1.15)) == beyond
+    assert apart([pair], {"a": 9.9}, None) == []
+
+
+def test_what_is_said_of_each_plant_is_its_own() -> None:
+    rows = levels(58.0, 58.0)
+    rows += [one_lot("P-001", n, verdict=verdict) for n, verdict in ((20, "hold"), (21, "reject"), (22, "reject"))]
+    rows += [
+        one_lot("P-001", 23, mean=None),
+        one_lot("P-002", 24, support="suspect"),
+        one_lot("P-002", 12, support="suspect"),
+    ]
+    found = of_supplier(rows)
+    first, second = found.groups[0].plants
+    assert (first.lots, first.held, first.rejected, first.own_standard_uncertainty) == (14, 1, 2, 0.05)
+    assert (second.lots, second.held, second.rejected, second.suspect) == (12, 0, 0, ("L-012", "L-024"))
+    pair = found.groups[0].pairs[0]
+    assert (pair.basis, found.reasons) == ("lots", ("ETP copper: 2 plants agree",))
+    # Welch (Biometrika 34, 28, 1947) on 13 and 10 means, as scipy has it; the lot without a mean and the suspect ones are left out
+    a, b = ([row["mean"] for row in levels(58.0, 58.0) if row["site"] == site] for site in SITES[:2])
+    a += [58.0] * 3
+    interval = stats.ttest_ind(a, b, equal_var=False).confidence_interval()
+    assert pair.interval == pytest.approx((interval.low, interval.high))
+
+
+def test_materials_stand_in_order_and_of_temperatures_the_usual_one_counts() -> None:
+    tables = OSTROVALD | {"materials": [{"site": s, "name": m, "company_name": m} for s in SITES for m in ("b", "a")]}
+    rows = [*levels(58.0, 58.0, material="b"), *levels(57.0, 57.0, material="a", reference_temperature_c=25.0)]
+    found = of_supplier(rows, tables)
+    assert [(group.material, len(group.pairs), group.not_said) for group in found.groups] == [
+        ("a", 1, ()),
+        ("b", 1, ()),
+    ]
+    # as many at 25 as at 20 °C: the lower one, whatever the order
+    tie = of_supplier([*several_lots("P-001", 58.0, reference_temperature_c=25.0), *several_lots("P-002", 58.0)])
+    assert tie.groups[0].not_said == (
+        "fewer than two plants have enough lots to be compared",
+        "P-001 states its values at another temperature than most, 20 °C",
+    )
 
 
 def test_who_lies_apart_by_less_than_all_claim_does_not_differ() -> None:
