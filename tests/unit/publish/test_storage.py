@@ -62,6 +62,19 @@ class TestStorage:
         assert storage.size("sites/P-1/blobs/aa") == 5
         assert abs(storage.modified("sites/P-1/blobs/aa") - datetime.now(UTC)) < timedelta(minutes=5)
 
+    def test_folders_are_named_once_each_and_in_order(self, storage: Storage) -> None:
+        assert storage.folders("sites") == []
+        for key in (
+            "sites/P-2/blobs/aa",
+            "sites/P-1/blobs/aa",
+            "sites/P-1/packages/b",
+            "sites/lone",
+            "centre/heads/P-3.json",
+        ):
+            storage.put_if_absent(key, b"x")
+        assert storage.folders("sites") == ["P-1", "P-2"]
+        assert storage.folders("sites/P-1") == ["blobs", "packages"]
+
     def test_what_is_not_there(self, storage: Storage) -> None:
         assert storage.size("sites/P-1/blobs/none") is None
         assert storage.keys("sites/P-2/packages") == []
