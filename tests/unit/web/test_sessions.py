@@ -181,6 +181,17 @@ def test_what_is_kept_of_strangers_is_bounded(monkeypatch: pytest.MonkeyPatch) -
 # -- rates -------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.parametrize(
+    ("one", "other", "same"),
+    [
+        ("10.0.0.1", "10.0.0.2", False), ("2001:db8:0:1::1", "2001:db8:0:1:ffff::", True), ("2001:db8:0:1::1", "2001:db8:0:2::1", False),
+        ("::ffff:10.0.0.1", "::ffff:10.0.0.2", False), ("::1", "::1", True), ("?", "?", True), ("?", "10.0.0.1", False),
+    ],
+)  # fmt: skip
+def test_one_place_is_what_one_subscriber_has(one: str, other: str, same: bool) -> None:
+    assert (sessions.network_of(one) == sessions.network_of(other)) is same
+
+
 def test_a_bucket_holds_so_much_and_fills_steadily() -> None:
     clock = Clock()
     rates = Rates(per_s=2.0, most=3.0, clock=clock)

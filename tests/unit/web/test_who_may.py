@@ -246,17 +246,6 @@ def test_twenty_wrong_passwords_of_one_place_keep_out_everybody_there(app: Appli
     assert Person(app, "10.0.0.8").sign_in("Ada Lind").at == "/"
 
 
-@pytest.mark.parametrize(
-    ("one", "other", "same"),
-    [
-        ("10.0.0.1", "10.0.0.2", False), ("2001:db8:0:1::1", "2001:db8:0:1:ffff::", True), ("2001:db8:0:1::1", "2001:db8:0:2::1", False),
-        ("::ffff:10.0.0.1", "::ffff:10.0.0.2", False), ("::1", "::1", True), ("?", "?", True), ("?", "10.0.0.1", False),
-    ],
-)  # fmt: skip
-def test_one_place_is_what_one_subscriber_has(one: str, other: str, same: bool) -> None:
-    assert (sessions.network_of(one) == sessions.network_of(other)) is same
-
-
 def test_four_wrong_passwords_wait_for_nothing_and_the_right_one_clears_them(app: Application) -> None:
     with_clock(app)
     for _ in range(3):
