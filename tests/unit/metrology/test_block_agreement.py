@@ -137,6 +137,21 @@ def test_three_visits_tell_nothing_and_four_are_looked_at() -> None:
     assert find_movements(four) == ()
 
 
+@pytest.mark.parametrize(("place", "told"), [(2, False), (3, True), (9, True), (10, False)])
+def test_a_block_needs_three_visits_on_either_side_and_a_meter_one(place: int, *, told: bool) -> None:
+    """Twelve visits of one meter to three blocks; at the third and the tenth a block shows it only on two visits of a side."""
+    data = visits(1, meters=1, n=12)
+    moved = (data.block == 1) & (data.time >= 5.0 * place)
+    found = find_movements(replace(data, value=data.value + 3.0 * moved))[0]
+    assert ((found.kind, found.index, found.shape, found.at) == ("block", 1, "step", 5.0 * place)) == told
+    for first in (1, 11):
+        two = visits(1, n=12)
+        by_meter = (two.meter == 1) & (two.time >= 5.0 * first)
+        found = find_movements(replace(two, value=two.value + 3.0 * by_meter))[0]
+        assert (found.kind, found.index, found.shape, found.at) == ("meter", 1, "step", 5.0 * first + 0.1)
+        assert found.certain
+
+
 def test_one_meter_alone_cannot_tell_a_block_from_itself() -> None:
     found = find_movements(visits(2, ("block", 1), size=0.4, meters=1, n=40))
     assert found
