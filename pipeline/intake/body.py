@@ -135,7 +135,7 @@ class Body:
         if not wrong:
             return readings, refused
         of = pl.Series(told.of[readings["line"].to_numpy() - self.next_line], dtype=pl.Int64)
-        held = readings.filter(of.is_in(list(wrong)))["line"].unique(maintain_order=True)
+        held = readings.filter(of.is_in(list(wrong)))["line"]  # figures of sections serve one reading a line
         sentences = [
             f"Section that begins in line {told.began[section]}: {wrong[section]}. {REASONS['section_disagrees']}"
             for section in told.of[held.to_numpy() - self.next_line].tolist()
@@ -218,12 +218,8 @@ class Body:
         original = refused["original"]
         strip = self.layout.dialect.delimiter + " \t\x1a"  # old systems end a file with a 1A
         blank = original.str.strip_chars(strip) == ""
-        header = (
-            original.str.strip_prefix("\ufeff").is_in(list(self.head.header_texts))
-            if self.head.header_texts
-            else blank & False
-        )
-        units = original == self.head.units_text if self.head.units_text is not None else blank & False
+        header = original.str.strip_prefix("\ufeff").is_in(list(self.head.header_texts))
+        units = original.eq_missing(self.head.units_text)
         if header.any() and not self.repeated_header:
             self.repeated_header = True
             line = int(refused["line"].filter(header)[0])

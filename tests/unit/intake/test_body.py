@@ -8,7 +8,7 @@ import pytest
 from intake_checks import is_whole, load
 from sample_layouts import LOT_WHEN_VALUE
 
-from pipeline.intake import reader
+from pipeline.intake import body, reader
 from pipeline.intake.body import _LONGEST_FOOTER
 from pipeline.intake.layout import parse_layout
 
@@ -157,3 +157,39 @@ def test_a_line_that_was_cut_off_is_told_only_at_the_end_of_the_file(monkeypatch
     ):
         found = read(bad + rows(1))
         assert found.quarantine.select("line", "column", "reason", "original").rows() == [(2, None, reason, bad[:-1])]
+
+
+@pytest.mark.parametrize(
+    ("refused", "good", "held"), [(10, 0, True), (11, 11, False), (11, 10, True), (21, 30, True), (20, 30, False)]
+)
+def test_where_refused_lines_hold_a_file(
+    monkeypatch: pytest.MonkeyPatch, refused: int, good: int, *, held: bool
+) -> None:
+    """Up to the first bound in any case, beyond it only with as many good lines, never beyond the second. `held` at 10 and 0: no line fits."""
+    assert (body.MOST_REFUSED, body.MOST_REFUSED_OF_ALL) == (10_000, 250_000)
+    monkeypatch.setattr(body, "MOST_REFUSED", 10)
+    monkeypatch.setattr(body, "MOST_REFUSED_OF_ALL", 20)
+    reading = load((HEADER + rows(good) + "x\n" * refused).encode(), parse_layout(LAYOUT, "plain.toml"))
+    assert (reading.held is not None) == held
+    if not held:
+        assert (reading.counts["accepted"], reading.counts["quarantined"]) == (good, refused)
+        assert reading.quarantine.height == refused
+    is_whole(reading)
+
+
+def test_why_most_was_refused_is_told_with_the_most_frequent_reason_first(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(body, "MOST_REFUSED", 10)
+    bad = "L-1;2026-03-02T08:00:00Z;x\n" * 4 + "L-1;2026-03-02T08:00:00Z;\n" * 8
+    held = load((HEADER + rows(2) + bad).encode(), parse_layout(LAYOUT, "plain.toml")).held
+    assert held is not None
+    assert (held.reason, held.line, held.details) == ("mostly_refused", 4, ("missing_value: 8", "not_a_number: 4"))
+    assert held.sentence == "12 lines were refused and 2 could be read up to here."
+
+
+def test_a_line_of_several_readings_is_one_line() -> None:
+    layout = LAYOUT.replace('name = "Value"', "namePattern = 'R(.)'").replace(
+        "version = 1", 'version = 1\nshape = "wide"'
+    )
+    found = load(b"Lot;When;R1;R2\nL-1;2026-03-02T08:00:00Z;58.1;58.2\n;;;\n", parse_layout(layout, "plain.toml"))
+    is_whole(found)
+    assert (fates(found), found.readings.height) == ({"accepted": 1, "blank": 1}, 2)

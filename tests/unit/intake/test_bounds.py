@@ -144,24 +144,6 @@ def test_a_file_of_which_most_is_refused_is_held_and_no_row_is_made_of_each_line
     assert reading.held.line == 3
 
 
-@pytest.mark.parametrize(
-    ("refused", "good", "held"), [(10, 0, True), (11, 11, False), (11, 10, True), (21, 30, True), (20, 30, False)]
-)
-def test_where_refused_lines_hold_a_file(
-    monkeypatch: pytest.MonkeyPatch, refused: int, good: int, *, held: bool
-) -> None:
-    """Up to the first bound in any case, beyond it only with as many good lines, never beyond the second. `held` at 10 and 0: no line fits."""
-    monkeypatch.setattr(body, "MOST_REFUSED", 10)
-    monkeypatch.setattr(body, "MOST_REFUSED_OF_ALL", 20)
-    lines = "".join(GOOD.replace("05Z", f"05.{n:03d}Z") for n in range(good))
-    reading = load((HEAD + lines + "x\n" * refused).encode(), layouts()["neutral"])
-    assert (reading.held is not None) == held
-    if not held:
-        assert (reading.counts["accepted"], reading.counts["quarantined"]) == (good, refused)
-        assert reading.quarantine.height == refused
-    is_whole(reading)
-
-
 def packed(path: Path, files: dict[str, bytes]) -> Path:
     manifest = {name: hashlib.sha256(data).hexdigest() for name, data in files.items()}
     with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as file:
