@@ -207,7 +207,7 @@ def read(
         )
         for part in parts
     ]
-    return found[0] if parts[0].sheet is None and not parts[0].faults else joined(parts, found)
+    return found[0] if parts[0].sheet is None else joined(parts, found)
 
 
 def _read_part(

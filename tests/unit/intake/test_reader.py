@@ -12,10 +12,7 @@ from intake_checks import FIXTURES, is_whole, layouts, load
 
 from fixtures.damaged.build import files
 from pipeline.intake import reader
-from pipeline.intake.decoding import LONGEST_LINE_BYTES, Chunk
-from pipeline.intake.head import LONGEST_HEAD
 from pipeline.intake.layout import Layout, parse_layout
-from pipeline.intake.reading import HoldFile
 
 NEUTRAL = "measured_at,meter,role,lot,value,unit,temperature_state"
 ROW = "2026-03-02T08:00:00+01:00,EC-01,part,L-0007,33.5,MS/m,at_metal"
@@ -281,99 +278,3 @@ def test_blank_lines_and_comments_have_their_fates() -> None:
         "header": 1,
         "accepted": 2,
     }
-
-
-@pytest.mark.parametrize(
-    ("rows", "held"),
-    [
-        (["a,b"], None), (["a,b", "a,b"], 2), (["a,b", ROW], None), ([ROW.replace("33.5", "x"), "a,b", "1,2,3,4,5,6,7,8"], 2),
-        ([ROW.replace("33.5", "x")] * 2 + ["a,b", "1,2,3,4,5,6,7,8"], None), (["a,b", "1,2,3,4,5,6,7,8"], 2), ([ROW.replace("33.5", "x")] * 2, None),
-    ],
-)  # fmt: skip
-def test_a_file_of_which_no_line_has_the_cells_of_the_header_is_held(rows: list[str], held: int | None) -> None:
-    """From two lines on, but for one of them."""
-    found = load("\n".join([NEUTRAL, *rows, ""]).encode(), layouts()["neutral"])
-    is_whole(found)
-    assert (found.held and (found.held.reason, found.held.line)) == (None if held is None else ("cells_mismatch", held))
-    if found.held is not None:
-        assert found.held.sentence == f"None of {len(rows)} lines has 7 cells, as the header has."
-
-
-def test_a_file_as_large_as_the_cap_is_read_and_one_byte_more_is_not() -> None:
-    data = f"{NEUTRAL}\n{ROW}\n".encode()
-    assert load(data, layouts()["neutral"], size_cap_bytes=len(data)).held is None
-    held = load(data, layouts()["neutral"], size_cap_bytes=len(data) - 1).held
-    assert held is not None
-    assert (held.reason, held.sentence) == (
-        "too_large",
-        f"The file has {len(data)} bytes; at most {len(data) - 1} are read.",
-    )
-
-
-def test_lines_that_end_otherwise_than_declared_are_told_and_no_line_at_all_too() -> None:
-    whole = f"{NEUTRAL}\r{ROW}\r".encode()
-    for data, reason, line in ((whole, "line_ends", 1), (whole + b"\n", "line_ends", 1), (b"", "empty_file", None)):
-        held = load(data, layouts()["neutral"]).held
-        assert held is not None
-        assert (held.reason, held.line) == (reason, line)
-    found = load(f"{NEUTRAL}\n{ROW}\r{ROW}\n{ROW}\n".encode(), layouts()["neutral"])
-    assert found.quarantine["reason"].to_list() == ["stray_carriage_return"]
-    assert load(f"{NEUTRAL}\r\n{ROW}\r\n".encode(), layouts()["neutral"]).counts["accepted"] == 1
-
-
-def test_a_file_without_a_reading_says_so() -> None:
-    for rows, said in (
-        ([], "no_reading: the file has no line of readings"),
-        ([ROW.replace("33.5", "x")], "no_reading: every line of readings was refused"),
-        ([ROW], None),
-    ):
-        found = load("\n".join([NEUTRAL, *rows, ""]).encode(), layouts()["neutral"])
-        assert found.warnings == (() if said is None else (said,))
-        assert found.zone == "offset in the data"
-
-
-def test_readings_whose_clock_is_not_believed_are_counted_and_those_on_blocks_apart() -> None:
-    block = ROW.replace("part,L-0007", "block,").replace("lot", "block")
-    header = NEUTRAL.replace("lot", "lot,block")
-    part = ROW.replace("L-0007", "L-0007,")
-    block = ROW.replace("part,L-0007", "block,,BL-A1")
-    old = [one.replace("2026-03-02", day) for one in (part, block, block) for day in ("2009-03-02", "2027-03-02")]
-    (said,) = load("\n".join([header, *old, part, ""]).encode(), layouts()["neutral"]).warnings
-    assert said.startswith(
-        "clock_unknown: 6 readings are dated before 2010 (earliest_clock_year) or more than a day after"
-    )
-    assert said.endswith("; 4 of them are on blocks and in no check. Set the meter's clock.")
-    (said,) = load("\n".join([header, *old, ""]).encode(), layouts()["neutral"], earliest_clock_year=2009).warnings
-    assert said.startswith("clock_unknown: 3 readings are dated before 2009 ")
-
-
-def test_an_encoding_that_is_not_the_declared_one_is_told() -> None:
-    (said,) = load(f"{NEUTRAL}\n{ROW}\n".encode("utf-16"), layouts()["neutral"]).warnings
-    assert said.startswith("encoding: byte order mark of utf-16-le; the layout declares utf-8")
-
-
-def test_the_head_is_looked_at_as_far_as_it_may_reach() -> None:
-    longest = b"x" * LONGEST_LINE_BYTES
-    assert reader.head_lines(Chunk(b"a\n" + longest + b"\nb\n", True, False)) == ["a", longest.decode(), "b"]
-    with pytest.raises(HoldFile) as caught:
-        reader.head_lines(Chunk(b"a\n" + longest + b"x\nb\n", True, False))
-    assert (caught.value.held.reason, caught.value.held.line) == ("line_too_long", 2)
-    many = b"".join(b"%d\n" % n for n in range(LONGEST_HEAD + 2))
-    assert reader.head_lines(Chunk(many, True, False)) == [str(n) for n in range(LONGEST_HEAD)]
-
-
-def test_lines_refused_and_read_are_counted_with_what_the_footer_says() -> None:
-    text = (FIXTURES / "damaged/layouts/neutral_without_last_line_end.toml").read_text(encoding="utf-8")
-    footer = "\n[footer]\npattern = 'END'\nstatistics = [{ label = 'END', statistic = 'count', cell = 2 }]\n"
-    layout = parse_layout(text + footer, "x")
-    bad = ROW.replace("33.5", "x")
-    for rows, count, told in (
-        ([ROW, bad], 2, False),
-        ([ROW, bad], 1, True),
-        ([ROW, ROW], 2, False),
-        ([ROW, ROW], 3, True),
-    ):
-        found = load("\n".join([NEUTRAL, *rows, f"END,{count}", ROW, ""]).encode(), layout)
-        is_whole(found)
-        assert found.quarantine["reason"].to_list()[-1] == "after_footer"
-        assert any("count" in one for one in found.warnings) == told, (rows, count, found.warnings)
