@@ -261,10 +261,4 @@ def _clock_told(readings: pl.DataFrame, earliest_clock_year: int) -> list[str]:
 
 def _joined(parts: Sequence[pl.DataFrame], empty: pl.DataFrame) -> pl.DataFrame:
     """One frame of the frames of all chunks; a column that some chunks have not is null there."""
-    if not parts:
-        return empty
-    return (
-        pl.concat(parts, how="diagonal", rechunk=False)
-        if len({tuple(p.columns) for p in parts}) > 1
-        else pl.concat(parts, rechunk=False)
-    )
+    return pl.concat(parts, how="diagonal") if parts else empty

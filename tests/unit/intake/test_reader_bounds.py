@@ -93,6 +93,7 @@ def test_the_head_is_looked_at_as_far_as_it_may_reach() -> None:
     longest = b"x" * LONGEST_LINE_BYTES
     assert reader.head_lines(Chunk(b"a\n" + longest + b"\nb\n", True, False)) == ["a", longest.decode(), "b"]
     assert reader.head_lines(Chunk(b"\na\n", True, False)) == ["", "a"]
+    assert reader.head_lines(Chunk(b"\n" * (LONGEST_HEAD + 2), True, False)) == [""] * LONGEST_HEAD
     with pytest.raises(HoldFile) as caught:
         reader.head_lines(Chunk(b"a\n" + longest + b"x\nb\n", True, False))
     assert (caught.value.held.reason, caught.value.held.line) == ("line_too_long", 2)
