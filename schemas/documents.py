@@ -10,9 +10,12 @@ import types
 import typing
 from datetime import UTC, date, datetime
 from functools import cache
-from typing import Any, TypeVar, Union
+from typing import TYPE_CHECKING, Any, TypeVar, Union
 
 import orjson
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 __all__ = ["as_bytes", "as_json", "from_json"]
 
@@ -126,26 +129,51 @@ def from_json(kind: type[Result], value: Any) -> Result:
     KeyError
         If a field is missing.
     """
-    found: Result = _revived(kind, value)
+    revive = _reviver(kind)
+    found: Result = value if revive is None or value is None else revive(value)
     return found
 
 
-def _revived(kind: Any, value: Any) -> Any:
-    if value is None:
-        return None
+@cache
+def _reviver(kind: Any) -> Callable[[Any], Any] | None:
+    """Return what makes a value of some kind from its JSON, found once for each kind; None where both are the same."""
     origin, inside = typing.get_origin(kind), typing.get_args(kind)
     if origin in (Union, types.UnionType):
         (kind,) = [one for one in inside if one is not type(None)]
-        return _revived(kind, value)
+        return _reviver(kind)
     if origin is tuple:
         if inside[-1] is Ellipsis:
-            return tuple(_revived(inside[0], item) for item in value)
-        return tuple(_revived(one, item) for one, item in zip(inside, value, strict=True))
+            each = _reviver(inside[0])
+            return (
+                tuple if each is None else lambda items: tuple(None if item is None else each(item) for item in items)
+            )
+        several = [_reviver(one) or _same for one in inside]
+        return lambda items: tuple(
+            None if item is None else one(item) for one, item in zip(several, items, strict=True)
+        )
     if origin is dict:
-        return {name: _revived(inside[1], item) for name, item in value.items()}
+        value = _reviver(inside[1])
+        return (
+            None
+            if value is None
+            else lambda items: {n: None if one is None else value(one) for n, one in items.items()}
+        )
     if dataclasses.is_dataclass(kind):
         hints = _fields(typing.cast("type", kind))
-        return kind(**{f.name: _revived(hints[f.name], value[f.name]) for f in dataclasses.fields(kind)})  # type: ignore[operator]
-    if kind in (datetime, date):
-        return kind.fromisoformat(value)
+        fields = [(field.name, _reviver(hints[field.name])) for field in dataclasses.fields(kind)]
+        plain = [name for name, revive in fields if revive is None]
+        others = [(name, revive) for name, revive in fields if revive is not None]
+
+        def made(item: dict[str, Any]) -> Any:
+            given = {name: item[name] for name in plain}
+            for name, revive in others:
+                value = item[name]
+                given[name] = None if value is None else revive(value)
+            return kind(**given)  # type: ignore[operator]
+
+        return made
+    return kind.fromisoformat if kind in (datetime, date) else None
+
+
+def _same(value: Any) -> Any:
     return value

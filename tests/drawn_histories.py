@@ -45,10 +45,23 @@ STEP = st.tuples(
 HISTORY = st.lists(STEP, min_size=4, max_size=22)
 
 
-def written(path: Path, steps: list[Any]) -> None:
-    """Write a history of two files, of which one is exported again with another content here and there."""
+def written(path: Path, steps: list[Any], *, portion: int = 0, start: timedelta = timedelta(hours=6)) -> timedelta:
+    """Write two files to a history, of which one is exported again with another content here and there; return when they end.
+
+    Parameters
+    ----------
+    path
+        Of the history.
+    steps
+        What was done with the meters.
+    portion
+        Which pair of files it is.
+    start
+        When the first of them begins, since the first midnight.
+    """
     files, actions, excluded = (Scenario(), Scenario()), [], []
-    now = DAY + timedelta(hours=6)
+    hashes = [f"{portion * 2 + number:x}" * 64 for number in (0, 1)]
+    now = DAY + start
     for number, (what, minutes, meter, off, lot, how) in enumerate(steps):
         now += timedelta(minutes=minutes)
         file = files[number % 2]
@@ -92,7 +105,7 @@ def written(path: Path, steps: list[Any]) -> None:
             )
             n = frame.height
             row = {
-                "sha256": str(number) * 64, "name": f"{'ba'[number]}.csv", "size": 1, "layout": "neutral", "layout_version": 1,
+                "sha256": hashes[number], "name": f"{'ba'[number]}{portion or ''}.csv", "size": 1, "layout": "neutral", "layout_version": 1,
                 "layout_text": "", "zone": "UTC", "taken_by_hand": number == 1, "loaded_at": DAY, "lines": n + 1, "preamble": 0,
                 "header": 1, "units": 0, "blank": 0, "footer": 0, "accepted": n, "duplicate": 0, "quarantined": 0, "readings": n,
                 "conflicts": 0, "metadata": "{}", "warnings": "[]",
@@ -103,5 +116,6 @@ def written(path: Path, steps: list[Any]) -> None:
             history.append_event("action", subject, by="A. Ranta", why="dirt", at=moment)
         for number, line in excluded:
             history.append_event(
-                "exclusion", {"sha256": str(number) * 64, "line": line}, by="A. Ranta", why="slipped", at=now
+                "exclusion", {"sha256": hashes[number], "line": line}, by="A. Ranta", why="slipped", at=now
             )
+    return now - DAY

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from pathlib import Path
 
-__all__ = ["Database", "naive", "with_utc"]
+__all__ = ["Database", "naive", "with_utc", "without_zone"]
 
 _log = logging.getLogger(__name__)
 _DAMAGE = (
@@ -53,7 +53,8 @@ def with_utc(frame: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _without_zone(frame: pl.DataFrame) -> pl.DataFrame:
+def without_zone(frame: pl.DataFrame) -> pl.DataFrame:
+    """Take the zone from times that go into the file, which are in UTC there."""
     return frame.with_columns(
         pl.col(name).dt.convert_time_zone("UTC").dt.replace_time_zone(None)
         for name, dtype in frame.schema.items()
@@ -69,6 +70,7 @@ class Database:
 
     def __init__(self, connection: duckdb.DuckDBPyConnection, path: Path, snapshot_of: datetime | None = None) -> None:
         self._connection = connection
+        self._closed = False
         self.path = path
         self.snapshot_of = snapshot_of
         """When the snapshot was taken that is read here while the history is being written; else None."""
@@ -208,7 +210,12 @@ class Database:
 
     def close(self) -> None:
         """Close the file."""
+        self._closed = True
         self._connection.close()
+
+    def is_open(self) -> bool:
+        """Whether the file was not closed yet."""
+        return not self._closed
 
     def __enter__(self) -> Self:
         return self
@@ -324,7 +331,7 @@ class Database:
     @contextlib.contextmanager
     def _registered(self, name: str, frame: pl.DataFrame) -> Iterator[None]:
         """Let a query see a frame under a name."""
-        self._connection.register(name, _without_zone(frame))
+        self._connection.register(name, without_zone(frame))
         try:
             yield
         except BaseException:

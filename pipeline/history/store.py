@@ -206,13 +206,15 @@ class History(Database):
         lots: Iterable[str] | None = None,
         meters: Iterable[str] | None = None,
         roles: Iterable[str] | None = None,
+        runs: Iterable[str] | None = None,
         between: tuple[datetime, datetime] | None = None,
+        after: int | None = None,
         columns: Sequence[str] | None = None,
         categorical: bool = False,
     ) -> pl.DataFrame:
         """Return stored readings with `source_id`, `conflict`, `occurrence`; none of the filters means all.
 
-        `between` are the first and the last time of measuring.
+        `between` are the first and the last time of measuring; `after` leaves out the files up to that number.
 
         Not sorted: the computations sort by their own keys. With `categorical` the text columns but `remark` come as
         categories, for computations over millions of rows.
@@ -224,13 +226,16 @@ class History(Database):
         )
         conditions: list[str] = []
         parameters: list[Any] = []
-        for column, values in (("lot", lots), ("meter", meters), ("role", roles)):
+        for column, values in (("lot", lots), ("meter", meters), ("role", roles), ("run", runs)):
             if values is not None:
                 conditions.append(f"{column} IN (SELECT unnest(?))")
                 parameters.append(list(values))
         if between is not None:
             conditions.append("measured_at BETWEEN ? AND ?")
             parameters += [naive(moment) for moment in between]
+        if after is not None:
+            conditions.append("source_id > ?")
+            parameters.append(after)
         where = f" WHERE {' AND '.join(conditions)}" if conditions else ""
         if categorical:
             return self._as_categories(names, where, parameters)
@@ -299,6 +304,60 @@ class History(Database):
             "SELECT DISTINCT meter FROM reading WHERE source_id IN (SELECT unnest(?)) ORDER BY meter", [ids]
         )
         return [row[0] for row in lots], [row[0] for row in meters]
+
+    def first_of_meters(self, after: int) -> list[tuple[str, datetime | None]]:
+        """Return, of the files above a number, each meter and its first reading whose clock is believed."""
+        rows = self._run(
+            "SELECT meter, min(measured_at) FILTER (clock = 'known') FROM reading WHERE source_id > ? GROUP BY 1",
+            [after],
+        )
+        return [(meter, None if at is None else at.replace(tzinfo=UTC)) for meter, at in rows]
+
+    def lots_of(self, after: int, studies: Iterable[str]) -> list[str]:
+        """Return the lots of which the files above a number have part readings; those of studies make no lot."""
+        rows = self._run(
+            "SELECT DISTINCT lot FROM reading WHERE source_id > ? AND role = 'part' AND lot IS NOT NULL "
+            "AND (run IS NULL OR run NOT IN (SELECT unnest(?::VARCHAR[])))",
+            [after, list(studies)],
+        )
+        return [row[0] for row in rows]
+
+    def meters_of(self, after: int, studies: Iterable[str]) -> list[str]:
+        """Return the meters of which the files above a number have readings outside studies."""
+        rows = self._run(
+            "SELECT DISTINCT meter FROM reading WHERE source_id > ? "
+            "AND (role = 'setting' OR run IS NULL OR run NOT IN (SELECT unnest(?::VARCHAR[])))",
+            [after, list(studies)],
+        )
+        return [row[0] for row in rows]
+
+    def sensors(self, studies: Iterable[str]) -> list[str]:
+        """Return the temperature sensors that stand on readings of parts outside studies."""
+        rows = self._run(
+            "SELECT DISTINCT sensor FROM reading WHERE role = 'part' AND sensor IS NOT NULL "
+            "AND (run IS NULL OR run NOT IN (SELECT unnest(?::VARCHAR[])))",
+            [list(studies)],
+        )
+        return [row[0] for row in rows]
+
+    def parts_without_lot(self, after: int, studies: Iterable[str]) -> pl.DataFrame:
+        """Return how many part readings of the files above a number name no lot: source_id, n."""
+        return self._frame(
+            "SELECT source_id, count(*) AS n FROM reading WHERE source_id > ? AND role = 'part' AND lot IS NULL "
+            "AND (run IS NULL OR run NOT IN (SELECT unnest(?::VARCHAR[]))) GROUP BY 1",
+            [after, list(studies)],
+        )
+
+    def first_file(
+        self, meter: str, role: str, start: datetime, end: datetime, *, studies: Iterable[str] = ()
+    ) -> int | None:
+        """Return the number of the first file with a reading of a meter in some role within a time, ends included."""
+        row = self._one(
+            "SELECT min(source_id) FROM reading WHERE meter = ? AND role = ? AND measured_at BETWEEN ? AND ? "
+            "AND (run IS NULL OR run NOT IN (SELECT unnest(?::VARCHAR[])))",
+            [meter, role, naive(start), naive(end), list(studies)],
+        )
+        return None if row is None or row[0] is None else int(row[0])
 
     def all_meters(self) -> list[str]:
         """Return every meter with a reading."""
@@ -480,11 +539,30 @@ class History(Database):
         return self._events("" if kind is None else "WHERE kind = ?", [] if kind is None else [kind])
 
     def _events(self, where: str, parameters: Sequence[Any]) -> list[Event]:
-        frame = self._frame(f'SELECT * FROM event {where} ORDER BY "sequence"', parameters)
+        order = "" if "ORDER BY" in where else ' ORDER BY "sequence"'
+        frame = self._frame(f"SELECT * FROM event {where}{order}", parameters)
         return [
             Event(**{**row, "subject": json.loads(row["subject"])})
             for row in EVENT.complete(frame).iter_rows(named=True)
         ]
+
+    def events_after(self, sequence: int) -> list[Event]:
+        """Return the events behind a place in the chain."""
+        return self._events('WHERE "sequence" > ?', [sequence])
+
+    def last_event(self) -> tuple[int, str]:
+        """Return the place and the hash of the last event."""
+        return self._last_event()
+
+    def last_of(self, kind: str) -> Event | None:
+        """Return the last event of a kind, None where there is none."""
+        found = self._events('WHERE kind = ? ORDER BY "sequence" DESC LIMIT 1', [kind])
+        return found[0] if found else None
+
+    def hash_of_event(self, sequence: int) -> str:
+        """Return the hash of the event at a place in the chain; empty where there is none."""
+        row = self._one('SELECT hash FROM event WHERE "sequence" = ?', [sequence])
+        return "" if row is None else str(row[0])
 
     def decisions(self) -> list[Event]:
         """Return the events that verdicts may follow from: all but those of which there are as many as files."""

@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     from pipeline.workspace.settings import Settings
     from schemas.results import MeterResult
 
-__all__ = ["assess", "assess_frames", "state_of", "taken_by_hand"]
+__all__ = ["assess", "assess_frames", "basis_of", "meter_results", "state_of", "taken_by_hand"]
 
 
 def assess_frames(
@@ -83,12 +83,60 @@ def assess_frames(
     """
     events = list(events)
     marks = NO_MARKS if marks is None else marks
+    basis = basis_of(
+        readings,
+        tables,
+        settings,
+        as_of=as_of,
+        events=events,
+        sources=sources,
+        baselines=baselines,
+        marks=marks,
+        all_lots=all_lots,
+    )
+    prepared = basis.readings
+    found_lots = lot_results(basis, events, lots)
+    seen = sorted({*prepared["meter"].cast(pl.String), *marks.filter(pl.col("lot").is_not_null())["meter"]})
+    wanted = seen if meters is None else [meter for meter in seen if meter in set(meters)]
+    found_all = Assessment(
+        **basis.__dict__,
+        lots=found_lots.results,
+        meters=meter_results(basis, wanted),
+        spot_values=found_lots.spot_values,
+        part_values=found_lots.part_values,
+        budget_inputs=found_lots.budget_inputs,
+        bias_at_level=found_lots.bias_at_level,
+    )
+    return with_events(found_all, events) if lots is None and meters is None else found_all
+
+
+def basis_of(
+    readings: pl.DataFrame,
+    tables: Mapping[str, pl.DataFrame],
+    settings: Settings,
+    *,
+    as_of: datetime,
+    events: list[Event],
+    sources: pl.DataFrame | None = None,
+    baselines: pl.DataFrame | None = None,
+    marks: pl.DataFrame | None = None,
+    all_lots: pl.DataFrame | None = None,
+) -> Basis:
+    """Return what lots and meters are judged from; parameters as for :func:`assess_frames`."""
+    marks = NO_MARKS if marks is None else marks
     exclusions = exclusions_of(events, sources if sources is not None else _NO_SOURCES)
     adjustments = adjustments_of(events).filter(pl.col("measured_at") <= as_of)
     readings, of_studies = split_studies(readings, tables)
     stored = (baselines if baselines is not None else BASELINE.empty()).filter(pl.col("last_at") <= as_of)
     prepared = prepare(
-        readings, tables, settings, exclusions=exclusions, as_of=as_of, sources=sources, adjustments=adjustments
+        readings,
+        tables,
+        settings,
+        exclusions=exclusions,
+        as_of=as_of,
+        sources=sources,
+        adjustments=adjustments,
+        marks=marks,
     )
     actions = actions_of(events).filter(pl.col("measured_at") <= as_of)
     found = compute_checks(
@@ -100,7 +148,7 @@ def assess_frames(
         beside=pl.concat(
             [
                 taken_for_studies(of_studies, sources, as_of=as_of).with_columns(pl.lit(False).alias("counts")),
-                marks.filter(pl.col("clock") == "known").drop("clock"),
+                marks.filter(pl.col("clock") == "known").drop("clock", "source_id", "study"),
             ],
             how="diagonal_relaxed",
         ),
@@ -120,7 +168,7 @@ def assess_frames(
     brackets = brackets_of(
         part_stream, found.runs, interval=timedelta(hours=settings.check_interval_hours), as_of=as_of
     )
-    basis = Basis(
+    return Basis(
         settings=settings,
         as_of=as_of,
         tables=tables,
@@ -139,21 +187,13 @@ def assess_frames(
         actions=actions,
         all_lots=all_lots,
     )
-    found_lots = lot_results(basis, events, lots)
-    seen = sorted({*prepared["meter"].cast(pl.String), *marks.filter(pl.col("lot").is_not_null())["meter"]})
-    wanted = seen if meters is None else [meter for meter in seen if meter in set(meters)]
+
+
+def meter_results(basis: Basis, wanted: Iterable[str]) -> dict[str, MeterResult]:
+    """Judge meters, of which all readings on blocks are at hand."""
     of_sensors = meter_sensor_flags(basis)
-    missing = left_out(prepared.filter(pl.col("role") != "part"), "meter")
-    found_all = Assessment(
-        **basis.__dict__,
-        lots=found_lots.results,
-        meters={meter: _with_flags(meter_result(meter, basis, missing.get(meter, {})), of_sensors) for meter in wanted},
-        spot_values=found_lots.spot_values,
-        part_values=found_lots.part_values,
-        budget_inputs=found_lots.budget_inputs,
-        bias_at_level=found_lots.bias_at_level,
-    )
-    return with_events(found_all, events) if lots is None and meters is None else found_all
+    missing = left_out(basis.readings.filter(pl.col("role") != "part"), "meter")
+    return {meter: _with_flags(meter_result(meter, basis, missing.get(meter, {})), of_sensors) for meter in wanted}
 
 
 def taken_by_hand(sources: pl.DataFrame | None) -> frozenset[int]:

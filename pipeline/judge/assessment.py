@@ -4,25 +4,72 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Self, TypeVar, cast
 
 import polars as pl
 
+from pipeline.judge.rows import files_of_lots, row_keys
 from schemas.page import Decision
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
 
     from pipeline.history.chain import Event
+    from pipeline.history.store import History
     from pipeline.judge.found_events import Found
     from pipeline.workspace.settings import Settings
     from schemas.look_back import CameToLight, EventResult
     from schemas.page import PageLink
     from schemas.results import LotResult, MeterResult
 
-__all__ = ["Assessment", "Basis", "SignalDecision", "decisions_on_signals"]
+__all__ = [
+    "AT_A_GLANCE",
+    "Assessment",
+    "Basis",
+    "Kept",
+    "SignalDecision",
+    "decisions_on_signals",
+    "late",
+    "spot_ranges",
+]
 
 
+def late(make: Callable[[], pl.DataFrame]) -> pl.DataFrame:
+    """Give a frame of an assessment that is made when somebody looks at it, and then only once."""
+    return cast("pl.DataFrame", make)
+
+
+class _Late:
+    """A frame, or what makes it."""
+
+    def __set_name__(self, owner: type, name: str) -> None:
+        self._name = name
+
+    def __get__(self, found: Any, owner: type) -> Any:
+        value = found.__dict__[self._name]
+        if callable(value):
+            value = found.__dict__[self._name] = value()
+        return value
+
+    def __set__(self, found: Any, value: Any) -> None:
+        found.__dict__[self._name] = value
+
+
+def _may_be_late(*names: str) -> Callable[[type[Kind]], type[Kind]]:
+    def change(kind: type[Kind]) -> type[Kind]:
+        for name in names:
+            place = _Late()
+            place.__set_name__(kind, name)
+            setattr(kind, name, place)
+        return kind
+
+    return change
+
+
+Kind = TypeVar("Kind")
+
+
+@_may_be_late("readings", "part_stream", "study_readings")
 @dataclass(frozen=True, kw_only=True)
 class Basis:
     """What lots and meters are judged from at one moment: readings, the checks on them, tables. Frames are sorted by key and time."""
@@ -45,13 +92,20 @@ class Basis:
     actions: pl.DataFrame  # recorded; each ends a run and keeps the baseline
     all_lots: pl.DataFrame | None  # of a part of an assessment: what `lots_at_a_glance` says of the whole
 
+    def restated(self, **changes: Any) -> Self:
+        """Return it with other values; what is late stays late."""
+        found = object.__new__(type(self))
+        found.__dict__.update(self.__dict__ | changes)
+        return found
 
+
+@_may_be_late("spot_values", "part_values", "budget_inputs", "bias_at_level")
 @dataclass(frozen=True, kw_only=True)
 class Assessment(Basis):
     """Everything computed from the history at one moment: what was found of lots and meters, beside what it follows from."""
 
-    lots: dict[str, LotResult]
-    meters: dict[str, MeterResult]
+    lots: Mapping[str, LotResult]
+    meters: Mapping[str, MeterResult]
     spot_values: pl.DataFrame
     part_values: pl.DataFrame
     budget_inputs: pl.DataFrame
@@ -61,16 +115,82 @@ class Assessment(Basis):
     events: Mapping[str, EventResult] = field(default_factory=dict)  # by the names of their pages
     events_on_lots: Mapping[str, tuple[PageLink, ...]] = field(default_factory=dict)  # that touched a lot
     came_to_light: Mapping[str, tuple[CameToLight, ...]] = field(default_factory=dict)  # since a lot was read
+    kept: Kept | None = None  # what answers for rows that are not at hand
+
+    def ask(self, history: History) -> Self:
+        """Fetch rows that are not at hand from this opened history while it is open; return the assessment."""
+        if self.kept is not None:
+            self.kept.ask(history)
+        return self
+
+    def spot_ranges(self) -> pl.DataFrame:
+        """Return the smallest and the largest spot mean of each lot: lot, low, high."""
+        return spot_ranges(self.spot_values) if self.kept is None else self.kept.spot_ranges
+
+    def first_file(self, meter: str, role: str, start: datetime, end: datetime) -> int | None:
+        """Return the number of the first file with a reading of a meter in some role within a time, ends included."""
+        if self.kept is not None:
+            return self.kept.first_file(meter, role, start, end)
+        own = (pl.col("meter") == meter) & (pl.col("role") == role)
+        sources = self.readings.filter(own & pl.col("measured_at").is_between(start, end))["source_id"]
+        return int(sources.min()) if sources.len() else None  # type: ignore[arg-type]
+
+    def on_blocks(self) -> pl.DataFrame:
+        """Return the readings on blocks and of settings, prepared."""
+        return self.readings.filter(pl.col("role") != "part") if self.kept is None else self.kept.on_blocks()
+
+    def files_of_lots(self) -> pl.DataFrame:
+        """Return how many part readings of each lot came from each file: lot, source_id, n."""
+        return files_of_lots(self.readings) if self.kept is None else self.kept.files_of_lots()
+
+    def sensors(self) -> list[str]:
+        """Return the temperature sensors that stand on readings of parts."""
+        if self.kept is not None:
+            return self.kept.sensors()
+        return self.readings.filter(pl.col("role") == "part")["sensor"].unique().drop_nulls().cast(pl.String).to_list()
+
+    def row_keys(self) -> dict[str, str]:
+        """Return, by lot, what tells its rows from others."""
+        if self.kept is not None:
+            return self.kept.row_keys
+        rows = (self.spot_values, self.budget_inputs, self.bias_at_level)
+        return row_keys(self.readings, self.exclusions, *rows)
+
+    def at_hand(self, lots: Iterable[str], beside: Iterable[str] = ()) -> Assessment:
+        """Return it with the readings of some lots at hand, and the spots and parts of theirs and of those beside; others may be lacking."""
+        return self if self.kept is None else self.restated(**self.kept.rows_of(list(lots), list(beside)))
 
     def lots_at_a_glance(self) -> pl.DataFrame:
         """Return what other lots ask of a lot, by lot: lot, verdict, product, supplier, specification, material, mean, first_at."""
         if self.all_lots is not None:
             return self.all_lots
-        rows = [[getattr(self.lots[lot], name) for name in _AT_A_GLANCE] for lot in sorted(self.lots)]
-        return pl.DataFrame(rows, schema=_AT_A_GLANCE, orient="row")
+        rows = [[getattr(self.lots[lot], name) for name in AT_A_GLANCE] for lot in sorted(self.lots)]
+        return pl.DataFrame(rows, schema=AT_A_GLANCE, orient="row")
 
 
-_AT_A_GLANCE: dict[str, Any] = {
+def spot_ranges(spot_values: pl.DataFrame) -> pl.DataFrame:
+    """Return the smallest and the largest spot mean of each lot: lot, low, high."""
+    if not spot_values.height:
+        return pl.DataFrame(schema={"lot": pl.String, "low": pl.Float64, "high": pl.Float64})
+    return spot_values.group_by("lot").agg(pl.col("mean").min().alias("low"), pl.col("mean").max().alias("high"))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Kept:
+    """What answers for the rows of an assessment that was carried on, and which lots were judged anew for it."""
+
+    judged: frozenset[str]
+    ask: Callable[[History], None]
+    spot_ranges: pl.DataFrame
+    row_keys: dict[str, str]
+    first_file: Callable[[str, str, datetime, datetime], int | None]
+    sensors: Callable[[], list[str]]
+    on_blocks: Callable[[], pl.DataFrame]
+    files_of_lots: Callable[[], pl.DataFrame]
+    rows_of: Callable[[list[str], list[str]], dict[str, pl.DataFrame]]
+
+
+AT_A_GLANCE: dict[str, Any] = {
     "lot": pl.String,
     "verdict": pl.String,
     "product": pl.String,

@@ -99,7 +99,8 @@ def publish_snapshot(
         Told the assessment that the state now was taken from, where one was needed.
     """
     from pipeline.history.store import History
-    from pipeline.judge.assess import assess, state_of
+    from pipeline.judge.assess import state_of
+    from pipeline.judge.carry_on import everything
     from pipeline.kept.part import computed_document, computed_tables
 
     moment = now or datetime.now(UTC)
@@ -114,14 +115,15 @@ def publish_snapshot(
         # under one name only: whoever gave it away does not keep millions of readings twice
         if assessment is None or assessment.history_state != state_of(history):  # somebody wrote meanwhile
             del assessment
-            assessment = assess(history, workspace.settings, as_of=None)
+            assessment = everything(history, workspace.settings, as_of=None)
+        assessment.ask(history)
         documents: dict[str, Any] = {"refused": _refused(history)}
         computed = {}
         if history.last_measured_at() is not None:  # else nothing says as of which moment a page would be
             documents["computed"], computed = computed_document(assessment), computed_tables(assessment)
         if assessment.as_of > moment or holds_until(assessment, history) <= moment:
             del assessment
-            assessment = assess(history, workspace.settings, as_of=moment)
+            assessment = everything(history, workspace.settings, as_of=moment)
         if assessed is not None:
             assessed(assessment)
         said = status_said(workspace, history, assessment)
@@ -190,10 +192,10 @@ def status_document(workspace: Workspace) -> dict[str, Any]:
     if kept is not None:
         return kept
     from pipeline.history.store import History
-    from pipeline.judge.assess import assess
+    from pipeline.judge.carry_on import everything
 
     with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
-        return status_said(workspace, history, assess(history, workspace.settings, as_of=datetime.now(UTC)))
+        return status_said(workspace, history, everything(history, workspace.settings, as_of=datetime.now(UTC)))
 
 
 def published_status(workspace: Workspace, *, now: datetime | None = None, whole: bool = True) -> dict[str, Any] | None:

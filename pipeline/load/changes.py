@@ -28,10 +28,12 @@ Said = dict[str, dict[str, tuple[str, str]]]
 def _said(history: History, found: Assessment) -> Said:
     """Return what is said now."""
     evaluated = {}
+    judged = sorted(found.lots if found.kept is None else found.kept.judged)
     if found.study_readings.height:
         evaluated = studies(found, history.decisions(), history.sources())
     return {
-        "lot": {name: (result.verdict, result.reasons[0]) for name, result in found.lots.items()},
+        # of the others nothing else is said
+        "lot": {name: (found.lots[name].verdict, found.lots[name].reasons[0]) for name in judged},
         "meter": {name: (result.state, result.reasons[0]) for name, result in found.meters.items()},
         "study": {name: (result.state, result.reasons[0]) for name, (result, _, _) in evaluated.items()},
     }

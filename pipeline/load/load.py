@@ -24,11 +24,13 @@ from pipeline.errors import (
     UsageError,
 )
 from pipeline.history.content import verdicts_hash
+from pipeline.history.found import hash_of_found
 from pipeline.history.store import History
 from pipeline.intake.identity import decide
 from pipeline.intake.match import match
 from pipeline.intake.reading import Held
 from pipeline.judge.assess import assess, state_of
+from pipeline.judge.carry_on import carried_on, vouched
 from pipeline.judge.findings import findings_state
 from pipeline.load.changes import changes_since, keep_said
 from pipeline.load.exports import layouts_of, misspelt_lots, names_listed, read_export
@@ -395,7 +397,8 @@ def assess_touched(
         return Touched()
     with History.open(workspace.history, write=True, wait_s=settings.busy_wait_seconds) as history:
         damage = findings_state(history.path)
-        found = assess(history, settings, as_of=as_of)
+        carried = carried_on(history, settings, keep=True) if as_of is None else None
+        found = assess(history, settings, as_of=as_of) if carried is None else carried
         lots, meters = history.lots_and_meters_of(ids)
         changes, said = changes_since(history, found)
         with history.transaction():
@@ -408,29 +411,42 @@ def assess_touched(
                     why=f"the first {row['checks']} checks since the last setting are complete",
                     at=now,
                 )
-            given = [
-                {"lot": lot, "verdict": r.verdict, "support": r.support, "as_of": r.as_of}
-                for lot, r in found.lots.items()
-            ]
-            if given:
-                before = verdicts_hash(history)
-                history.put_verdicts(pl.DataFrame(given))
-                if (digest := verdicts_hash(history)) != before:
-                    history.append_event(
-                        "verdicts", {"verdicts": digest}, by="load", why="what a later change is compared with", at=now
-                    )
+            before, kept = verdicts_hash(history), vouched(history)
+            history.put_verdicts(_to_give(history, found))
+            digest = verdicts_hash(history)
+            now_kept = kept if carried is None else hash_of_found(history.path)
+            if (digest, now_kept) != (before, kept):
+                history.append_event(
+                    "verdicts",
+                    {"verdicts": digest, "found": now_kept},
+                    by="load",
+                    why="what a later change is compared with",
+                    at=now,
+                )
         history.checkpoint()
         keep_said(history.path, said)
         same = not found.new_baselines.height and findings_state(history.path) == damage
         if assessed is not None and as_of is None and same:
             # the verdicts written meanwhile are a record of what was given; nothing follows from them
-            assessed(replace(found, history_state=state_of(history)))
+            assessed(found.restated(history_state=state_of(history)))
     return Touched(
         {lot: found.lots[lot].verdict for lot in lots if lot in found.lots},
         {meter: found.meters[meter].state for meter in meters if meter in found.meters},
         changes,
         {r.lot: r.conditions for r in without_decision(found.lots[lot] for lot in lots if lot in found.lots)},
     )
+
+
+def _to_give(history: History, found: Assessment) -> pl.DataFrame:
+    """Return the verdicts that are new, or other than those given last: lot, verdict, support, as_of."""
+    lots = sorted(found.lots if found.kept is None else found.kept.judged)
+    if found.kept is not None:
+        last = history.verdicts_given().select("lot", "verdict")
+        others = found.lots_at_a_glance().select("lot", "verdict").join(last, on=["lot", "verdict"], how="anti")
+        lots = sorted({*lots, *others["lot"]})
+    rows = [(lot, found.lots[lot].verdict, found.lots[lot].support, found.as_of) for lot in lots]
+    schema = {"lot": pl.String, "verdict": pl.String, "support": pl.String, "as_of": pl.Datetime("us", "UTC")}
+    return pl.DataFrame(rows, schema=schema, orient="row")
 
 
 def _at_once(_: str, function: Callable[[], Any]) -> Any:

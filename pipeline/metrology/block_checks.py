@@ -42,12 +42,12 @@ __all__ = [
 SERIES = ["meter", "probe", "frequency_khz", "block", "phase"]
 """What one series of checks has in common; limits of control belong to a series."""
 
-_NUMBERS_OF_A_METER = 1_000_000_000
+NUMBERS_OF_A_METER = 1_000_000_000
 
 
 def run_of_meter() -> pl.Expr:
     """Return the number of a run among those of its meter, from 1, as people count them."""
-    return pl.col("run") % _NUMBERS_OF_A_METER
+    return pl.col("run") % NUMBERS_OF_A_METER
 
 
 _TIES = 1e-9
@@ -173,7 +173,7 @@ def group_checks(
         )
         # numbers of one meter do not move when another one is checked: what rests on them stays as it is
         .with_columns(
-            pl.col(name).cum_sum().over("meter") + _NUMBERS_OF_A_METER * pl.col("_meter") for name in ("check", "run")
+            pl.col(name).cum_sum().over("meter") + NUMBERS_OF_A_METER * pl.col("_meter") for name in ("check", "run")
         )
         .group_by("check", maintain_order=True)
         .agg(

@@ -41,13 +41,14 @@ def block_pages(
     del history  # pages of blocks rest on checks and certificates alone
     context = PageContext(workspace, assessment, sources)
     pages = []
+    on_blocks = assessment.on_blocks().filter(pl.col("role") == "block")
     for block, found in block_results(assessment, blocks).items():
         checks = (
             assessment.checks.filter((pl.col("block") == block) & pl.col("mean").is_not_null())
             .sort("meter", "at", "check")
             .select(_CHECKS)
         )
-        used = assessment.readings.filter((pl.col("role") == "block") & (pl.col("block").cast(pl.String) == block))
+        used = on_blocks.filter(pl.col("block").cast(pl.String) == block)
         moment = _moment(assessment, found)
         result = replace(found, as_of=moment)
         pages.append(BlockPage(result, checks, context.provenance(used, moment, result, checks)))

@@ -42,7 +42,7 @@ def board_pages(
     last = history.last_measured_at()
     context = PageContext(workspace, assessment, sources)
     provenance = context.provenance(
-        assessment.readings.clear(), moment, meters, check_by, waiting, conditional, accepted, held, quarantined, last,
+        assessment.files_of_lots().clear(), moment, meters, check_by, waiting, conditional, accepted, held, quarantined, last,
         history.snapshot_of,
     )  # fmt: skip
     return [

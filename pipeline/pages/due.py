@@ -8,16 +8,15 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import replace
-from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from pipeline.judge.kept_lots import KeptLots, document_of
+from pipeline.judge.sums import sums
 from pipeline.questions.lot_detail.detail import earlier_lots
 from pipeline.workspace.files import write_atomically
 from pipeline.workspace.program import program
-from schemas.documents import as_bytes
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -26,13 +25,6 @@ if TYPE_CHECKING:
     from pipeline.judge.assessment import Assessment
 
 __all__ = ["Keys", "lot_keys"]
-
-_NEVER = datetime.min.replace(tzinfo=UTC)
-
-_OF_READINGS = [
-    "source_id", "line", "replicate", "excluded", "conflict_open", "factor", "value_at_reference", "no_reference_reason",
-]  # fmt: skip
-"""What can change of a reading once it is stored, and which one it is."""
 
 _OF_CHECKS = [
     "check", "run", "meter", "probe", "frequency_khz", "block", "conflict", "at", "first_at", "readings", "mean", "certificate",
@@ -56,32 +48,25 @@ def lot_keys(assessment: Assessment) -> dict[str, str]:
         table rows that began to hold change the keys of what they may touch.
     """
     everywhere, by_lot = _of_tables(assessment)
-    marks: list[dict[str, tuple[int, ...]]] = [
-        *by_lot,
-        *(_sums(getattr(assessment, name), "lot") for name in ("brackets", "budget_inputs", "bias_at_level")),
-        _of_checks(assessment),
-    ]
-    of_parts = assessment.readings.filter((pl.col("role") == "part") & pl.col("lot").is_not_null())
-    marks.append(_sums(of_parts.select("lot", *_OF_READINGS), "lot"))
-    spots = _sums(assessment.spot_values, "lot")
-    left_out = set(of_parts.filter("excluded")["lot"].unique().cast(pl.String).to_list())
-    exclusions = _sums(assessment.exclusions, None)
+    marks: list[dict[str, Any]] = [*by_lot, sums(assessment.brackets, "lot"), _of_checks(assessment)]
+    rows = assessment.row_keys()
     glance = {str(row[0]): row for row in assessment.lots_at_a_glance().iter_rows()}
     behind = earlier_lots(assessment.lots_at_a_glance(), assessment.lots)
     # the page of what waits for its closing check, or was never bracketed, states the moment of the assessment
     closed = set(
         assessment.brackets.group_by("lot").agg(pl.col("after_at").null_count() == 0).filter("after_at")["lot"]
     )
+    lots = assessment.lots
     found = {}
-    for lot, result in assessment.lots.items():
+    for lot in lots:
         parts = (
             everywhere,
-            as_bytes(replace(result, as_of=_NEVER)),
+            lots.said(lot) if isinstance(lots, KeptLots) else document_of(lots[lot]),
+            rows.get(lot),
             [mark.get(lot) for mark in marks],
-            exclusions if lot in left_out else None,
             assessment.events_on_lots.get(lot),
             assessment.came_to_light.get(lot),
-            [(glance[name], spots.get(name)) for name in behind[lot]],
+            [(glance[name], rows.get(name)) for name in behind[lot]],
             None if lot in closed else assessment.as_of,
         )
         found[lot] = hashlib.sha256(repr(parts).encode("utf-8", "surrogatepass")).hexdigest()[:32]
@@ -95,9 +80,9 @@ def _of_tables(assessment: Assessment) -> tuple[str, list[dict[str, tuple[int, .
         name: table.with_columns((pl.col("valid_from") <= assessment.as_of).alias("begun")) if "valid_from" in table.columns else table
         for name, table in assessment.tables.items()
     }  # fmt: skip
-    shared = {name: _sums(table, None) for name, table in tables.items() if "lot" not in table.columns}
+    shared = {name: sums(table, None) for name, table in tables.items() if "lot" not in table.columns}
     everywhere = f"{program()} {pl.__version__} {assessment.settings!r} {shared!r}"
-    return everywhere, [_sums(table, "lot") for table in tables.values() if "lot" in table.columns]
+    return everywhere, [sums(table, "lot") for table in tables.values() if "lot" in table.columns]
 
 
 def _of_checks(assessment: Assessment) -> dict[str, tuple[int, ...]]:
@@ -106,23 +91,7 @@ def _of_checks(assessment: Assessment) -> dict[str, tuple[int, ...]]:
     around = pl.concat(
         assessment.brackets.select("lot", "meter", pl.col(side).alias("run")) for side in ("before_run", "after_run")
     )
-    return _sums(around.drop_nulls().unique().join(checks, on=["meter", "run"], how="inner"), "lot")
-
-
-def _sums(frame: pl.DataFrame, key: str | None) -> dict[str, tuple[int, ...]]:
-    """Return, by a column or (under an empty name) of the whole, sums that tell the rows from others, in whatever order they stand."""
-    if not frame.width:
-        return {}
-    rows = frame.with_columns(pl.col(pl.Categorical).cast(pl.String))
-    told = rows.select(
-        pl.lit("").alias("key") if key is None else pl.col(key).alias("key"), pl.struct(pl.all()).hash().alias("hash")
-    )
-    sums = told.group_by("key").agg(
-        pl.len(),
-        (pl.col("hash") // 2**32).sum().alias("high"),
-        (pl.col("hash") % 2**32).sum().alias("low"),
-    )
-    return {str(name): tuple(numbers) for name, *numbers in sums.iter_rows()}
+    return sums(around.drop_nulls().unique().join(checks, on=["meter", "run"], how="inner"), "lot")
 
 
 class Keys:

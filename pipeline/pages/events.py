@@ -42,13 +42,7 @@ def event_pages(
     del history  # decisions stand in the assessment
     context = PageContext(workspace, assessment, sources)
     calibrations = calibrations_of(assessment)
-    # counted once: there are many readings and few lots, meters and files
-    counts = (
-        assessment.readings.filter(pl.col("role") == "part")
-        .group_by("source_id", "lot")
-        .agg(pl.len().alias("n"))
-        .with_columns(pl.col("lot").cast(pl.String))
-    )
+    counts = assessment.files_of_lots()
     pages = []
     for event in assessment.found_events:
         result = assessment.events[event.name]
@@ -89,7 +83,9 @@ def event_pages(
         ).drop("meter", "level", "change")
         lots = [lot.lot for lot in result.lots]
         used = counts.filter(pl.col("lot").is_in(lots))
-        rows = pl.concat([used.select(pl.col("source_id").repeat_by("n").list.explode()), sources_of_checks])
+        rows = pl.concat(
+            [used.select("source_id", "n"), sources_of_checks.with_columns(pl.lit(1, pl.Int64).alias("n"))]
+        )
         moment = _moment(assessment, event, result, checks)
         result = replace(result, as_of=moment)
         # what became of the meter since is shown only while the window is open

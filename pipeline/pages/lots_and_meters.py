@@ -12,7 +12,7 @@ from pipeline.judge.lots.budgets import with_budgets
 from pipeline.judge.meters.evidence import calibrations_of
 from pipeline.metrology.block_checks import run_of_meter
 from pipeline.questions.exclusions import with_exclusions
-from pipeline.questions.lot_detail.detail import LotDetails
+from pipeline.questions.lot_detail.detail import LotDetails, earlier_lots
 from pipeline.questions.meter_budgets import with_meter_budgets
 from pipeline.questions.meters_that_read_a_lot import differences_on_lot
 from pipeline.questions.provenance import PageContext
@@ -45,12 +45,20 @@ _CHECK_COLUMNS: list[Any] = [
 def lot_pages(
     workspace: Workspace, assessment: Assessment, sources: pl.DataFrame, lots: Iterable[str] | None = None
 ) -> Iterable[LotPage]:
-    """Yield the pages of lots, by name.
+    """Return the pages of lots, by name; their rows are at hand when this returns.
 
     The time on a page is that of the last reading or check that its verdict rests on, so that a page does not change
     because some other lot was read; while a bracket is still open it is the moment of the assessment.
     """
     wanted = sorted(assessment.lots if lots is None else lots)
+    behind = earlier_lots(assessment.lots_at_a_glance(), wanted)
+    assessment = assessment.at_hand(wanted, {name for names in behind.values() for name in names})
+    return _lot_pages(workspace, assessment, sources, wanted)
+
+
+def _lot_pages(
+    workspace: Workspace, assessment: Assessment, sources: pl.DataFrame, wanted: list[str]
+) -> Iterable[LotPage]:
     context = PageContext(workspace, assessment, sources, once=len(wanted) == 1)
     readings = assessment.readings.filter((pl.col("role") == "part") & pl.col("lot").is_in(wanted)).with_columns(
         pl.col("source_id").replace_strict(context.names, default=None, return_dtype=pl.String).alias("source")
@@ -124,7 +132,7 @@ def meter_pages(
     """Yield the pages of meters, by name."""
     context = PageContext(workspace, assessment, sources)
     verdicts = dict(assessment.lots_at_a_glance().select("lot", "verdict").iter_rows())
-    calibrations = calibrations_of(assessment)
+    calibrations, on_blocks = calibrations_of(assessment), assessment.on_blocks()
     for meter in sorted(assessment.meters if meters is None else meters):
         result = with_meter_budgets(assessment, assessment.meters[meter])
         checks = (
@@ -154,7 +162,7 @@ def meter_pages(
             )
             .sort("first_at", "lot")
         )
-        readings = assessment.readings.filter((pl.col("meter") == meter) & (pl.col("role") != "part"))
+        readings = on_blocks.filter(pl.col("meter") == meter)
         shown = calibrations.filter(pl.col("meter") == meter).drop("meter", "level", "change")
         events = tuple(
             PageLink("event", event.name, event.title, event.state, event.sentence, event.fired_at)
@@ -184,9 +192,9 @@ def index_page(
     lots = tuple(assessment.lots[lot] for lot in sorted(assessment.lots))
     meters = tuple(assessment.meters[meter] for meter in sorted(assessment.meters))
     check_by = checked_by(assessment)
-    provenance = context.provenance(
-        assessment.readings, assessment.as_of, lots, meters, held, quarantined, more, check_by
-    )
+    sources_of_blocks = assessment.on_blocks().group_by("source_id").agg(pl.len().cast(pl.Int64).alias("n"))
+    used = pl.concat([assessment.files_of_lots().select("source_id", "n"), sources_of_blocks])
+    provenance = context.provenance(used, assessment.as_of, lots, meters, held, quarantined, more, check_by)
     return IndexPage(
         lots=lots,
         meters=meters,

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import reports
 from pipeline.history.snapshot import signature
 from pipeline.history.store import History
-from pipeline.judge.assess import assess, state_of
+from pipeline.judge.assess import state_of
+from pipeline.judge.carry_on import everything
 from pipeline.kept.answers import Answers, one_rendering, withdraw
 from pipeline.kept.trace_answers import keep_traces
 from pipeline.pages.blocks import block_pages
@@ -109,32 +110,35 @@ def render(
             )
             answers = Answers(workspace, at_first, hashes(history.reference_texts())) if kept else None
             if found is not None and as_of is None and found.history_state == state_of(history):
-                assessment = found
+                assessment = found.ask(history)
             else:
                 found = None
-                assessment = assess(history, workspace.settings, as_of=as_of)
+                assessment = everything(history, workspace.settings, as_of=as_of)
             sources = history.sources()
             more = [page for make in MORE_PAGES for page in make(workspace, assessment, history, sources)]
             reviews = review_links(workspace)
             links = [*(page.link for page in more), *reviews]
             index = index_page(workspace, assessment, history, sources, links)
-        # pages of another moment, and those that travel alone, lie apart from the handbook
-        book = [] if apart else handbook_pages(workspace)
-        others = [
-            *(reports.address("meter", meter) for meter in assessment.meters),
-            *(reports.address("checks", name) for name, meter in assessment.meters.items() if meter.checks),
-            *(
-                reports.address(link.kind, link.identifier)
-                for link in (*links, index.link, *(page.link for page in (*linked_pages(index), *book)))
-            ),
-        ]
-        known = [*(address for lot in assessment.lots.values() for _, address in _addresses(lot)), *others]
-        keys = {} if apart else lot_keys(assessment)
-        standing: frozenset[str] = frozenset()
-        if not apart:
-            if not always:
-                standing = _standing(workspace, assessment, keys, frozenset(known), answers)
-            withdraw(workspace)
+            # pages of another moment, and those that travel alone, lie apart from the handbook
+            book = [] if apart else handbook_pages(workspace)
+            others = [
+                *(reports.address("meter", meter) for meter in assessment.meters),
+                *(reports.address("checks", name) for name, meter in assessment.meters.items() if meter.checks),
+                *(
+                    reports.address(link.kind, link.identifier)
+                    for link in (*links, index.link, *(page.link for page in (*linked_pages(index), *book)))
+                ),
+            ]
+            known = [*(address for lot in assessment.lots.values() for _, address in _addresses(lot)), *others]
+            keys = {} if apart else lot_keys(assessment)
+            standing: frozenset[str] = frozenset()
+            if not apart:
+                if not always:
+                    standing = _standing(workspace, assessment, keys, frozenset(known), answers)
+                withdraw(workspace)
+            # rows are fetched while the history says what the assessment says
+            lots = sorted(set(assessment.lots) - standing)
+            of_lots = lot_pages(workspace, assessment, sources, lots)
         if assessed is not None:
             assessed(assessment)
 
@@ -152,7 +156,7 @@ def render(
         written = write_pages(
             workspace,
             chain(
-                lot_pages(workspace, assessment, sources, sorted(set(assessment.lots) - standing)),
+                of_lots,
                 meter_pages(workspace, assessment, sources),
                 more,
                 [index],

@@ -75,7 +75,8 @@ class PageContext:
         series = ["meter", "probe", "frequency_khz", "block"]
         checks = self.assessment.checks.select(*series, "check", "run", "first_at", "at")
         blocks = (
-            self.assessment.readings.filter(pl.col("role") == "block")
+            self.assessment.on_blocks()
+            .filter(pl.col("role") == "block")
             .select(*series, "measured_at", "source_id")
             .with_columns(pl.col(pl.Categorical).cast(pl.String))
         )
@@ -115,9 +116,10 @@ class PageContext:
         return found.join(checks.select("check"), on="check", how="semi").select("source_id")
 
     def provenance(self, readings: pl.DataFrame, as_of: datetime, *shown: Any) -> Provenance:
-        """Return the footer of a page that rests on some readings."""
+        """Return the footer of a page that rests on some readings: a row each, or with `n` for so many of one file."""
         settings = self.assessment.settings
-        counts = readings.group_by("source_id").agg(pl.len().cast(pl.Int64).alias("readings"))
+        many = pl.col("n").sum() if "n" in readings.columns else pl.len()
+        counts = readings.group_by("source_id").agg(many.cast(pl.Int64).alias("readings"))
         files = (
             counts.join(self.sources, on="source_id", how="inner")
             .sort("name", "sha256")

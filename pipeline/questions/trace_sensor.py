@@ -23,9 +23,8 @@ __all__ = ["known_sensors", "trace_sensor"]
 
 def known_sensors(assessment: Assessment) -> list[str]:
     """Return the sensors that stand in a table or on a reading of a part."""
-    named = [assessment.tables[table]["sensor"] for table in ("sensors", "sensor_checks")]
-    named.append(assessment.readings.filter(pl.col("role") == "part")["sensor"].unique().cast(pl.String))
-    return sorted({name for names in named for name in names.drop_nulls().to_list()})
+    named = [assessment.tables[table]["sensor"].drop_nulls() for table in ("sensors", "sensor_checks")]
+    return sorted({*assessment.sensors(), *(name for names in named for name in names)})
 
 
 def trace_sensor(assessment: Assessment, sensor: str, *, since: datetime | None = None) -> SensorTrace:

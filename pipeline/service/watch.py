@@ -28,7 +28,8 @@ from pipeline.errors import (
 )
 from pipeline.history.snapshot import signature
 from pipeline.history.store import History
-from pipeline.judge.assess import assess, state_of
+from pipeline.judge.assess import state_of
+from pipeline.judge.carry_on import everything
 from pipeline.judge.findings import keep_findings, last_verified, note_verified
 from pipeline.kept.snapshot import holds_until, publish_snapshot, said_now
 from pipeline.load import load as loading
@@ -321,9 +322,10 @@ class Watch:
                     and found.history_state == state
                     and found.as_of <= now < holds_until(found, history)
                 ):
+                    found.ask(history)
                     break
             else:
-                found = assess(history, workspace.settings, as_of=now)
+                found = everything(history, workspace.settings, as_of=now)
                 self._keep_now(found)
             pages = board_pages(workspace, found, history, history.sources(), as_of=now)
         write_pages(workspace, pages)
@@ -428,4 +430,6 @@ _ROWS = (
 
 def _without_rows(found: Assessment) -> Assessment:
     """Return what was said without the rows that it follows from: they take most of its memory, and neither board nor snapshot needs them."""
+    if found.kept is not None:
+        return found  # it holds none
     return replace(found, **{name: getattr(found, name).clear() for name in _ROWS})

@@ -67,12 +67,8 @@ def lot_facts(assessment: Assessment) -> LotFacts:
     """Look the facts of all lots up once."""
     table = version_at(assessment.tables["lots"], ["lot"], assessment.as_of)
     gone = table.filter(pl.col("shipped_on").is_not_null() & (pl.col("shipped_on") <= assessment.as_of))
-    spots: dict[str, tuple[float | None, float | None]] = {}
-    if assessment.spot_values.height:
-        spread = assessment.spot_values.group_by("lot").agg(
-            pl.col("mean").min().alias("low"), pl.col("mean").max().alias("high")
-        )
-        spots = {lot: (low, high) for lot, low, high in spread.select("lot", "low", "high").iter_rows()}
+    spread = assessment.spot_ranges().select("lot", "low", "high")
+    spots = {lot: (low, high) for lot, low, high in spread.iter_rows()}
     return LotFacts(dict(gone.select("lot", "shipped_on").iter_rows()), spots)
 
 
@@ -276,8 +272,8 @@ def with_events(assessment: Assessment, chain: Iterable[Event]) -> Assessment:
     for result in reversed(events.values()):
         of_meter.setdefault(result.meter, []).append(result.glance)
     meters = {name: replace(meter, events=tuple(of_meter.get(name, ()))) for name, meter in assessment.meters.items()}
-    known = replace(assessment, found_events=found, events=events, meters=meters)
-    return replace(known, events_on_lots=_on_lots(known), came_to_light=_came_to_light(known))
+    known = assessment.restated(found_events=found, events=events, meters=meters)
+    return known.restated(events_on_lots=_on_lots(known), came_to_light=_came_to_light(known))
 
 
 def _on_lots(assessment: Assessment) -> dict[str, tuple[PageLink, ...]]:

@@ -292,12 +292,9 @@ def _loaded(assessment: Assessment, event: Found) -> int:
     rows, last, role = event.checks, "at", "block"
     if not rows.height:
         rows, last, role = event.touched.filter(pl.col("unknown_clock") == 0), "last_at", "part"
-    sources = assessment.readings.filter(
-        (pl.col("meter") == event.meter)
-        & (pl.col("role") == role)
-        & pl.col("measured_at").is_between(rows["first_at"].min(), rows[last].max())
-    )["source_id"]
-    return int(sources.min()) if sources.len() else _NO_FILE  # type: ignore[arg-type]
+    first, end = rows["first_at"].min(), rows[last].max()
+    number = assessment.first_file(event.meter, role, first, end)  # type: ignore[arg-type]
+    return _NO_FILE if number is None else number
 
 
 _NO_FILE = 2**31

@@ -106,6 +106,7 @@ def prepare(
     as_of: datetime,
     sources: pl.DataFrame | None = None,
     adjustments: pl.DataFrame | None = None,
+    marks: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
     """Add the value at the reference temperature, in the working unit, to each reading.
 
@@ -125,6 +126,8 @@ def prepare(
         The ledger, for an order of files that does not depend on the order of loading.
     adjustments
         From :func:`adjustments_of`: on which block and at which temperature a meter was set.
+    marks
+        Of readings that are not at hand, from `marks_of`: what was read between two readings of settings makes two settings of them.
 
     Returns
     -------
@@ -149,7 +152,7 @@ def prepare(
         },
     )
     frame = with_file_rank(with_excluded(frame, exclusions), sources)
-    frame = with_setting(frame, tables, settings, adjustments if adjustments is not None else adjustments_of(()))
+    frame = with_setting(frame, tables, settings, adjustments if adjustments is not None else adjustments_of(()), marks)
     frame = at_reference(
         frame, reference_c=settings.reference_temperature_c, plausible_temperature_c=settings.plausible_temperature_c
     )

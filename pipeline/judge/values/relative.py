@@ -50,7 +50,11 @@ class _Setting:
 
 
 def with_setting(
-    frame: pl.DataFrame, tables: Mapping[str, pl.DataFrame], settings: Settings, adjustments: pl.DataFrame
+    frame: pl.DataFrame,
+    tables: Mapping[str, pl.DataFrame],
+    settings: Settings,
+    adjustments: pl.DataFrame,
+    marks: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
     """Add to relative readings what the setting before them taught the meter; a frame without any stays as it is.
 
@@ -64,6 +68,8 @@ def with_setting(
         Reference temperature, temperatures that are believed, zone.
     adjustments
         Recorded settings: meter, measured_at, block, temperature_c.
+    marks
+        Of readings that are not at hand, but stand between those that are.
 
     Returns
     -------
@@ -77,12 +83,17 @@ def with_setting(
     needed = frame.select(*_NEEDED).with_row_index("_row")
     meters = needed.filter(relative)["meter"].unique().implode()
     of_meters = needed.filter(pl.col("meter").is_in(meters))
+    placed_rows = of_meters.filter(pl.col("clock") == "known").select(*_ORDER, "role", "_row")
+    if marks is not None and marks.height:
+        others = marks.filter((pl.col("clock") == "known") & ~pl.col("study")).select(*_ORDER, "role")
+        others = others.with_columns(pl.col(name).cast(placed_rows.schema[name]) for name in others.columns)
+        placed_rows = pl.concat([placed_rows, others.filter(pl.col("meter").is_in(meters))], how="diagonal")
     stream = numbered_stream(
-        of_meters.filter(pl.col("clock") == "known").select(*_ORDER, "role", "_row"),
+        placed_rows,
         adjustments.with_columns(pl.col("meter").cast(frame.schema["meter"])).filter(pl.col("meter").is_in(meters)),
     )
     found = _settings(stream, of_meters, adjustments, tables, settings)
-    placed = stream.filter(~pl.col("recorded")).select(
+    placed = stream.filter(~pl.col("recorded") & pl.col("_row").is_not_null()).select(
         "_row",
         pl.when(pl.col("role") == "setting").then("setting").otherwise(pl.col("settings_before") - 1).alias("at"),
     )

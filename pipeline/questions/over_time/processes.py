@@ -178,9 +178,7 @@ def process_pages(
 ) -> Iterable[ProcessPage]:
     """Return the pages of processes, by name; the time on a page is that of its last reading."""
     context = PageContext(workspace, assessment, sources)
-    parts = assessment.readings.filter((pl.col("role") == "part") & pl.col("lot").is_not_null()).select(
-        "lot", "source_id"
-    )
+    parts = assessment.files_of_lots()
     pages = []
     for result, points in processes(assessment, history.decisions(), names).values():
         shown = points.select(POINTS) if points.width else points

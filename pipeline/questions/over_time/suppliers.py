@@ -386,9 +386,7 @@ def supplier_pages(
 ) -> Iterable[SupplierPage]:
     """Return the pages of suppliers, by name; the time on a page is that of its last reading."""
     context = PageContext(workspace, assessment, sources)
-    parts = assessment.readings.filter((pl.col("role") == "part") & pl.col("lot").is_not_null()).select(
-        "lot", "source_id"
-    )
+    parts = assessment.files_of_lots()
     pages = []
     for result, lots, points in suppliers(assessment, history.decisions(), names, start=start, end=end).values():
         shown = points["subgroup"].unique().to_list() if points.width else []

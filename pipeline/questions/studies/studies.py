@@ -103,7 +103,7 @@ def _prepared(
         pl.when(pl.col("role") == "part").then(pl.col("run")).otherwise("lot").alias("lot")
     )
     lots = REFERENCE_TABLES["lots"].complete(table.select(pl.col("run").alias("lot"), "material", "specification"))
-    settings_of_meters = assessment.readings.filter(
+    settings_of_meters = assessment.on_blocks().filter(
         (pl.col("role") == "setting") & pl.col("meter").cast(pl.String).is_in(of_study["meter"].unique().to_list())
     )
     columns = [name for name in of_study.columns if name in settings_of_meters.columns]

@@ -1,0 +1,123 @@
+"""However a history came about: what was found before, carried on by what is new, is what is computed from nothing. Invented numbers."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+from drawn_histories import HISTORY, SETTINGS, STEP, TABLES, written
+from hypothesis import Phase, given, settings
+from hypothesis import strategies as st
+from polars.testing import assert_frame_equal
+from scenario import DAY
+
+from pipeline.history.found import hash_of_found
+from pipeline.history.store import History
+from pipeline.judge.assess import assess
+from pipeline.judge.carry_on import carried_on
+from schemas.documents import as_json
+
+if TYPE_CHECKING:
+    import pytest
+
+    from pipeline.judge.assessment import Assessment
+
+SORTED_BY_LOT = ("spot_values", "part_values", "budget_inputs", "bias_at_level")
+OF_MARKS = ["parts_before"]
+"""Counts the rows that stand for the parts, which are fewer where marks stand for them."""
+
+
+def everything_is_the_same(carried: Assessment, anew: Assessment) -> None:
+    assert list(carried.lots) == list(anew.lots)
+    for name in ("lots", "meters", "events", "events_on_lots", "came_to_light"):
+        assert as_json(dict(getattr(carried, name))) == as_json(dict(getattr(anew, name))), name
+    for name in ("checks", "runs", "brackets", "meter_settings", "late_baselines", "new_baselines"):
+        mine, theirs = (getattr(found, name).drop(OF_MARKS, strict=False) for found in (carried, anew))
+        if name == "new_baselines":  # of meters that read nothing new none is due
+            continue
+        assert_frame_equal(mine, theirs, check_exact=True)
+    for name in SORTED_BY_LOT:
+        mine, theirs = (getattr(found, name).sort("lot", maintain_order=True) for found in (carried, anew))
+        shared = [column for column in theirs.columns if column in mine.columns]
+        assert_frame_equal(mine.select(shared), theirs.select(shared), check_exact=True)
+    assert_frame_equal(carried.lots_at_a_glance(), anew.lots_at_a_glance(), check_exact=True)
+    keys = ["source_id", "line", "replicate"]
+    for name in ("readings", "study_readings"):
+        text = pl.col(pl.Categorical).cast(pl.String)
+        mine, theirs = (getattr(found, name).with_columns(text).sort(keys) for found in (carried, anew))
+        assert_frame_equal(mine, theirs, check_exact=True, check_column_order=False)
+
+
+DECISION = st.sampled_from(
+    ["nothing", "nothing", "disposition of a lot", "disposition of signals", "tables", "a lot", "baselines"]
+)
+FEW = st.lists(STEP.filter(lambda step: step[0] != "action" and step[5] != "excluded"), min_size=1, max_size=6)
+"""What comes later: recorded actions and exclusions let everything be judged anew, and come in the first portion."""
+PORTION = st.tuples(FEW, st.sampled_from([0.0, 0.5, 9.0, -1.0, -5.0, -100.0]), DECISION)
+
+
+def decide(history: History, what: str, found: Assessment, lot: str) -> None:
+    """Let a person do something between two loads."""
+    at = DAY + timedelta(days=40)
+    with history.transaction():
+        if what == "disposition of a lot":
+            history.append_event(
+                "disposition", {"lot": lot, "decision": "re-measured"}, by="A. Ranta", why="seen", at=at
+            )
+        elif what == "disposition of signals":
+            subject = {"meter": "M1", "decision": "meter set"}
+            history.append_event("disposition", subject, by="A. Ranta", why="seen", at=at)
+        elif what in ("tables", "a lot"):
+            name = "specifications" if what == "tables" else "lots"
+            text = TABLES[name].replace(",57,", ",58,").replace("L5,bar,copper,S,R", "L5,bar,copper,S,Q")
+            history.put_reference_text(name, text, at)
+            history.append_event("reference", {"changed": {name: "0"}, "altered": []}, by="load", why="new", at=at)
+        elif what == "baselines":
+            history.add_baselines(found.new_baselines)
+            for meter in found.new_baselines["meter"]:
+                history.append_event("baseline", {"meter": meter}, by="load", why="complete", at=at)
+
+
+@settings(derandomize=True, deadline=None, max_examples=12, phases=(Phase.explicit, Phase.generate))
+@given(first=HISTORY, portions=st.lists(PORTION, min_size=1, max_size=4), lot=st.sampled_from(["L1", "L4"]))
+def test_what_is_carried_on_is_what_is_computed_anew(
+    first: list[Any], portions: list[Any], lot: str, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    path = tmp_path_factory.mktemp("carried") / "h" / "a.duckdb"
+    end = written(path, first)
+    with History.open(path, write=True) as history, history.transaction():
+        for name, text in TABLES.items():
+            history.put_reference_text(name, text, DAY)
+        history.append_event("reference", {"changed": {}, "altered": []}, by="load", why="first take-over", at=DAY)
+    for number, (steps, hours, what) in enumerate([([], 0.0, "nothing"), *portions]):
+        if steps:
+            end = max(end, written(path, steps, portion=number, start=max(timedelta(), end + timedelta(hours=hours))))
+        with History.open(path, write=True) as history:
+            carried = carried_on(history, SETTINGS, keep=True)
+            anew = assess(history, SETTINGS, as_of=None)
+            if carried is None:
+                assert history.last_measured_at() is None
+                continue
+            decide(history, what, carried, lot)
+            with history.transaction():  # as a load does, last of all
+                kept = {"verdicts": "", "found": hash_of_found(path)}
+                history.append_event("verdicts", kept, by="load", why="compared with later", at=DAY)
+            later = carried_on(history, SETTINGS, as_of=carried.as_of + timedelta(hours=9))
+            if later is not None:
+                anew_later = assess(history, SETTINGS, as_of=later.as_of)
+                for name in ("lots", "meters", "events", "events_on_lots", "came_to_light"):
+                    assert as_json(dict(getattr(later, name))) == as_json(dict(getattr(anew_later, name))), name
+            again = carried_on(history, SETTINGS, keep=True)
+            assert again is not None
+            assert again.kept is not None
+            waiting = set(again.brackets.filter(pl.col("support") == "open")["meter"])
+            if what == "nothing":  # nothing came: what still waits for its closing check alone is looked at
+                undated = {lot for lot, result in again.lots.items() if result.last_at is None}
+                of_waiting = set(again.brackets.filter(pl.col("meter").is_in(list(waiting)))["lot"])
+                assert again.kept.judged <= of_waiting | undated
+        if what == "nothing":
+            everything_is_the_same(again, anew)
+        else:
+            assert as_json(dict(carried.lots)) == as_json(dict(anew.lots))
+            assert as_json(dict(carried.meters)) == as_json(dict(anew.meters))
