@@ -129,7 +129,7 @@ def from_json(kind: type[Result], value: Any) -> Result:
     KeyError
         If a field is missing.
     """
-    revive = _reviver(kind)
+    revive = _reviver(typing.cast("typing.Hashable", kind))
     found: Result = value if revive is None or value is None else revive(value)
     return found
 

@@ -10,7 +10,7 @@ judged anew, along the same way, some lots at a time. A property test holds that
 from __future__ import annotations
 
 import contextlib
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -68,6 +68,7 @@ _OF_METERS = {
 }
 """Frames kept by meter, with the order in which an assessment has them."""
 _NUMBERS = ("check", "run", "before_run", "after_run")
+_MARKS = NO_MARKS.schema
 _OF_LOTS = ("spot_values", "part_values", "budget_inputs", "bias_at_level")
 
 
@@ -228,7 +229,7 @@ def _of_meters(frame: pl.DataFrame) -> pl.DataFrame:
 def _differing(one: pl.DataFrame, other: pl.DataFrame) -> pl.DataFrame:
     """Return the rows that stand in one of two frames alone."""
     told = [
-        frame.select(other.columns).cast(dict(other.schema)).with_columns(pl.struct(pl.all()).hash().alias("_hash"))
+        frame.select(other.columns).cast(other.schema).with_columns(pl.struct(pl.all()).hash().alias("_hash"))
         for frame in (one, other)
     ]
     return pl.concat(mine.join(theirs, on="_hash", how="anti") for mine, theirs in (told, reversed(told))).drop("_hash")
@@ -252,7 +253,7 @@ def _as_read(frame: pl.DataFrame, schema: Mapping[str, Any]) -> pl.DataFrame:
 
 
 def _marks(store: FoundStore, meters: list[str] | None) -> pl.DataFrame:
-    return store.read("marks", "meter", meters).select(NO_MARKS.columns).cast(dict(NO_MARKS.schema))  # type: ignore[arg-type]
+    return store.read("marks", "meter", meters).select(NO_MARKS.columns).cast(_MARKS)
 
 
 def prepared_of_lots(given: _Given, history: History, store: FoundStore, lots: list[str]) -> pl.DataFrame:
@@ -530,7 +531,7 @@ class _Carrying:
         }
         for name, order in _OF_METERS.items():
             known = getattr(basis, name)
-            frames[name] = frames[name].select(known.columns).cast(dict(known.schema))
+            frames[name] = frames[name].select(known.columns).cast(known.schema)
             frames[name] = frames[name].sort(order, maintain_order=True) if order else frames[name]
         return basis.restated(**frames)
 
@@ -595,14 +596,17 @@ class _Carrying:
         later = _Later(given, self.store)
         found = Assessment(
             **{
-                **basis.__dict__,
+                **{field.name: basis.__dict__[field.name] for field in fields(basis)},
                 "all_lots": lots.select(*AT_A_GLANCE),
                 "readings": late(later.readings),
                 "study_readings": later.study_readings(),
             },
             lots=KeptLots(dict(lots.select("lot", "document").iter_rows()), given.as_of),
             meters=meters,
-            **{name: late(later.of_lots(name)) for name in _OF_LOTS},
+            spot_values=late(later.of_lots("spot_values")),
+            part_values=late(later.of_lots("part_values")),
+            budget_inputs=late(later.of_lots("budget_inputs")),
+            bias_at_level=late(later.of_lots("bias_at_level")),
             kept=Kept(
                 judged=judged,
                 ask=later.ask,

@@ -17,6 +17,7 @@ from pipeline.history.journal import Journal
 from pipeline.workspace.files import cannot, sha256_of, write_atomically
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
 
     import polars as pl
@@ -109,9 +110,9 @@ def withhold(
     history: Path,
     sources: pl.DataFrame,
     readings: pl.DataFrame,
-    lots: dict[str, LotResult],
-    meters: dict[str, MeterResult],
-) -> tuple[dict[str, LotResult], dict[str, MeterResult]]:
+    lots: Mapping[str, LotResult],
+    meters: Mapping[str, MeterResult],
+) -> tuple[Mapping[str, LotResult], Mapping[str, MeterResult]]:
     """Take back the verdicts that rest on what does not agree.
 
     Parameters
@@ -123,7 +124,7 @@ def withhold(
 
     Returns
     -------
-    (dict, dict)
+    (mapping, mapping)
         The same results, but not assessed where a file or the whole is in doubt.
     """
     import polars as pl

@@ -445,7 +445,12 @@ def _to_give(history: History, found: Assessment) -> pl.DataFrame:
         others = found.lots_at_a_glance().select("lot", "verdict").join(last, on=["lot", "verdict"], how="anti")
         lots = sorted({*lots, *others["lot"]})
     rows = [(lot, found.lots[lot].verdict, found.lots[lot].support, found.as_of) for lot in lots]
-    schema = {"lot": pl.String, "verdict": pl.String, "support": pl.String, "as_of": pl.Datetime("us", "UTC")}
+    schema: dict[str, Any] = {
+        "lot": pl.String,
+        "verdict": pl.String,
+        "support": pl.String,
+        "as_of": pl.Datetime("us", "UTC"),
+    }
     return pl.DataFrame(rows, schema=schema, orient="row")
 
 
