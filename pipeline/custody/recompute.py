@@ -9,17 +9,19 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline import stop
 from pipeline.errors import IntegrityProblem
+from pipeline.history.found import forget
 from pipeline.history.snapshot import Snapshot, withdraw_snapshot
 from pipeline.judge.assess import assess
+from pipeline.judge.carry_on import carried_on
 from pipeline.kept.answers import answer_of, withdraw
 from pipeline.kept.part import computed_tables
 from pipeline.kept.snapshot import said_now, status_said
 from pipeline.pages.lots_and_meters import lot_pages, meter_pages
 from pipeline.workspace.program import program
-from schemas.documents import as_json
+from schemas.documents import as_bytes, as_json
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from pipeline.history.store import History
     from pipeline.judge.assessment import Assessment
@@ -54,6 +56,11 @@ def verify_computed(workspace: Workspace, history: History, *, every: bool) -> I
     kept = None if snapshot is None else snapshot.document("computed")
     of_program = kept is not None and kept.get("program") == program()
     found = assess(history, workspace.settings, as_of=None)
+    different = list(_of_results(history, workspace, found))
+    if different:
+        with contextlib.suppress(OSError):
+            forget(history.path)
+    yield from different
     different = []
     if snapshot is not None and of_program:
         different = list(_of_snapshot(workspace, history, snapshot, found))
@@ -66,6 +73,24 @@ def verify_computed(workspace: Workspace, history: History, *, every: bool) -> I
         with contextlib.suppress(OSError):
             withdraw(workspace)
     yield from different
+
+
+def _of_results(history: History, workspace: Workspace, found: Assessment) -> Iterator[str]:
+    """Compare the results that the next load would carry on with those of a judgement from nothing."""
+    carried = carried_on(history, workspace.settings)
+    if carried is None:
+        return
+    for kind, kept, anew in (("lot", carried.lots, found.lots), ("meter", carried.meters, found.meters)):
+        other = [name for name in sorted({*kept, *anew}) if not _same(kept, anew, name)]
+        if other:
+            yield (
+                f"The results kept of {kind} {', '.join(other[:5])}{' and others' if len(other) > 5 else ''} are not what follows from "
+                "the record. They are taken away, and the next load judges everything anew."
+            )
+
+
+def _same(kept: Mapping[str, Any], anew: Mapping[str, Any], name: str) -> bool:
+    return name in kept and name in anew and bool(as_bytes(kept[name]) == as_bytes(anew[name]))
 
 
 def _of_snapshot(workspace: Workspace, history: History, snapshot: Snapshot, found: Assessment) -> Iterator[str]:

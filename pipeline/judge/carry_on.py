@@ -9,7 +9,6 @@ judged anew, along the same way, some lots at a time. A property test holds that
 
 from __future__ import annotations
 
-import contextlib
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
@@ -19,35 +18,31 @@ import polars as pl
 
 from pipeline.errors import EnvironmentProblem, HistoryBusy
 from pipeline.history.found import FoundStore, forget, hash_of_found
-from pipeline.history.store import History
 from pipeline.judge.assess import assess, basis_of, meter_results, state_of
 from pipeline.judge.assessment import AT_A_GLANCE, Assessment, Basis, Kept, late, spot_ranges
 from pipeline.judge.findings import standing_findings
 from pipeline.judge.kept_lots import KeptLots, document_of
+from pipeline.judge.kept_rows import OF_LOTS, Given, Later, as_read, marks_in, prepared_of_lots
 from pipeline.judge.look_back.event_lots import with_events
 from pipeline.judge.lots.flags import supplier_levels
 from pipeline.judge.lots.lots import lot_results
 from pipeline.judge.marks import MARK_COLUMNS, NO_MARKS, marks_of
 from pipeline.judge.rows import files_of_lots, row_keys
-from pipeline.judge.sums import sums
-from pipeline.judge.values.prepare import adjustments_of, exclusions_of, prepare, with_excluded, with_file_rank
-from pipeline.judge.values.study_runs import split_studies
+from pipeline.judge.values.prepare import exclusions_of, with_excluded, with_file_rank
 from pipeline.metrology.block_checks import NUMBERS_OF_A_METER
-from pipeline.workspace.program import program
 from pipeline.workspace.recorded import recorded_settings, recorded_tables
 from schemas.conditions import conditions_of
 from schemas.documents import as_bytes, from_json
 from schemas.results import LotResult, MeterResult
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping
+    from collections.abc import Mapping
 
-    from pipeline.history.chain import Event
+    from pipeline.history.store import History
     from pipeline.workspace.settings import Settings
 
 __all__ = ["carried_on", "everything", "vouched"]
 
-_FORMAT = 1
 _LOTS_AT_ONCE = 1_000
 """Lots judged together: what is held at a time does not grow with the history."""
 _CHANGE_LITTLE = {
@@ -68,63 +63,6 @@ _OF_METERS = {
 }
 """Frames kept by meter, with the order in which an assessment has them."""
 _NUMBERS = ("check", "run", "before_run", "after_run")
-_MARKS = NO_MARKS.schema
-_OF_LOTS = ("spot_values", "part_values", "budget_inputs", "bias_at_level")
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Given:
-    """What everything is judged with."""
-
-    history: History
-    settings: Settings
-    tables: Mapping[str, pl.DataFrame]
-    as_of: datetime
-    sources: pl.DataFrame
-    events: list[Event]
-    exclusions: pl.DataFrame
-    studies: list[str]
-
-    def scope(self) -> str:
-        """Return what tells from others all that lets everything be judged anew."""
-        shared = sorted(
-            (name, sums(self._begun(table), None)) for name, table in self.tables.items() if "lot" not in table.columns
-        )
-        return f"{_FORMAT} {program()} {pl.__version__} {self.settings!r} {shared!r}"
-
-    def of_lots(self) -> dict[str, str]:
-        """Return, by lot, what tells from others all that tables say of it alone."""
-        found: dict[str, list[Any]] = {}
-        for name, table in self.tables.items():
-            if "lot" in table.columns:
-                for lot, numbers in sums(self._begun(table), "lot").items():
-                    found.setdefault(lot, []).append((name, numbers))
-        return {lot: repr(said) for lot, said in found.items()}
-
-    def prepared(self, rows: pl.DataFrame, marks: pl.DataFrame | None = None) -> pl.DataFrame:
-        """Return the readings of production among some rows, prepared; `marks` of what is not among them."""
-        return prepare(
-            split_studies(rows, self.tables)[0],
-            self.tables,
-            self.settings,
-            exclusions=self.exclusions,
-            as_of=self.as_of,
-            sources=self.sources,
-            adjustments=adjustments_of(self.events).filter(pl.col("measured_at") <= self.as_of),
-            marks=None if marks is None else self.ranked(marks),
-        )
-
-    def ranked(self, marks: pl.DataFrame) -> pl.DataFrame:
-        """Return marks with the places of their files."""
-        return with_file_rank(marks.drop("file_rank"), self.sources).select(NO_MARKS.columns)
-
-    def _begun(self, table: pl.DataFrame) -> pl.DataFrame:
-        """Add which days have come: a version began to hold, a certificate fell due."""
-        days = [name for name, dtype in table.schema.items() if dtype.is_temporal()]
-        return table.with_columns(
-            *((pl.col(day) <= self.as_of).alias(f"{day} begun") for day in days),
-            *((pl.col(day) + timedelta(days=1) <= self.as_of).alias(f"{day} over") for day in days),
-        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -174,7 +112,7 @@ def carried_on(
     settings = recorded_settings(texts, settings)
     tables = recorded_tables(texts, settings)
     sources, events = history.sources(), history.decisions()
-    given = _Given(
+    given = Given(
         history=history,
         settings=settings,
         tables=tables,
@@ -247,116 +185,10 @@ def _with_supplier_level(result: LotResult, said: str | None) -> LotResult:
     return replace(result, flags=tuple(flags), conditions=conditions_of(result.verdict, flags))
 
 
-def _as_read(frame: pl.DataFrame, schema: Mapping[str, Any]) -> pl.DataFrame:
-    """Return rows as the history gives them, text as categories."""
-    return frame.select(pl.col(name).cast(dtype) for name, dtype in schema.items())
-
-
-def _marks(store: FoundStore, meters: list[str] | None) -> pl.DataFrame:
-    return store.read("marks", "meter", meters).select(NO_MARKS.columns).cast(_MARKS)
-
-
-def prepared_of_lots(given: _Given, history: History, store: FoundStore, lots: list[str]) -> pl.DataFrame:
-    """Return the part readings of some lots, and of those that contradict theirs, prepared."""
-    involved = history.lots_that_contradict(lots)
-    own = history.readings(lots=involved, roles=["part"], categorical=True)
-    meters = own["meter"].unique().cast(pl.String).sort().to_list()
-    set_on = _as_read(store.read("on_blocks", "meter", meters), own.schema).filter(pl.col("role") == "setting")
-    marks = None
-    if (own["temperature_state"] == "relative").any():
-        marks = _marks(store, meters).filter(~pl.col("lot").is_in(involved).fill_null(value=False))
-    return given.prepared(pl.concat([own, set_on]), marks)
-
-
-class _Later:
-    """Fetches rows of readings, spots and parts when somebody looks at them: within the judgement, or after it."""
-
-    def __init__(self, given: _Given, store: FoundStore) -> None:
-        self._given, self._store, self._history = given, store, given.history
-        self._inside = True
-        self._on_blocks: pl.DataFrame | None = None
-        self._source, self._event = given.history.last_source_id(), store.noted()["event"]
-
-    def leave(self) -> None:
-        """From now on history and results are opened anew for each look."""
-        self._inside = False
-
-    def ask(self, history: History) -> None:
-        """Ask this opened history from now on, for as long as it is open: one process opens it once."""
-        self._history = history
-
-    @contextlib.contextmanager
-    def _open(self) -> Iterator[tuple[History, FoundStore]]:
-        if self._inside:
-            yield self._given.history, self._store
-            return
-        still, path = self._history, self._given.history.path
-        with (
-            contextlib.nullcontext(still) if still.is_open() else History.open(path) as history,
-            FoundStore.open(path) as store,
-        ):
-            noted = {} if store is None else store.noted()
-            if store is None or noted["source"] != self._source or noted["event"] != self._event:
-                raise HistoryBusy("Readings came to the history meanwhile. What is shown is of before: try again.")
-            yield history, store
-
-    def of_lots(self, name: str) -> Callable[[], pl.DataFrame]:
-        """Return what fetches a table kept by lot."""
-
-        def fetch() -> pl.DataFrame:
-            with self._open() as (_, store):
-                return store.read(name, "lot")
-
-        return fetch
-
-    def readings(self) -> pl.DataFrame:
-        """Return every reading of production, prepared."""
-        with self._open() as (history, _):
-            return self._given.prepared(history.readings(categorical=True))
-
-    def study_readings(self) -> pl.DataFrame:
-        """Return the readings of studies as stored."""
-        given = self._given
-        with self._open() as (history, _):
-            rows = history.readings(runs=given.studies, categorical=True)
-        return split_studies(rows, given.tables)[1]
-
-    def on_blocks(self) -> pl.DataFrame:
-        """Return every reading on a block or of a setting, prepared."""
-        if self._on_blocks is None:
-            with self._open() as (history, store):
-                schema = history.readings(meters=[], categorical=True).schema
-                rows = _as_read(store.read("on_blocks", "meter"), schema)
-                self._on_blocks = self._given.prepared(rows, _marks(store, None))
-        return self._on_blocks
-
-    def files_of_lots(self) -> pl.DataFrame:
-        """Return how many part readings of each lot came from each file."""
-        with self._open() as (_, store):
-            frame = store.read("files_of_lots", "lot")
-        return frame.with_columns(pl.col("lot").replace("", None))
-
-    def rows_of(self, lots: list[str], beside: list[str]) -> dict[str, pl.DataFrame]:
-        """Return the readings of some lots, and the spots, parts and inputs of theirs and of others."""
-        with self._open() as (history, store):
-            found = {name: store.read(name, "lot", sorted({*lots, *beside})) for name in _OF_LOTS}
-            return {"readings": prepared_of_lots(self._given, history, store, lots), **found}
-
-    def sensors(self) -> list[str]:
-        """Return the temperature sensors that stand on readings of parts."""
-        with self._open() as (history, _):
-            return history.sensors(self._given.studies)
-
-    def first_file(self, meter: str, role: str, start: datetime, end: datetime) -> int | None:
-        """Return the number of the first file with a reading of a meter within a time."""
-        with self._open() as (history, _):
-            return history.first_file(meter, role, start, end, studies=self._given.studies)
-
-
 class _Carrying:
     """One judgement, and what is kept of it."""
 
-    def __init__(self, given: _Given, store: FoundStore, *, keep: bool) -> None:
+    def __init__(self, given: Given, store: FoundStore, *, keep: bool) -> None:
         self.given, self.store, self.keep = given, store, keep
         self.of_lots = given.of_lots()
         self.scope = given.scope()
@@ -453,7 +285,7 @@ class _Carrying:
         nowhere = given.history.parts_without_lot(new.after, given.studies)
         self.store.put("files_of_lots", "lot", None, nowhere.with_columns(pl.lit("").alias("lot")))
         if not new.everything:
-            rows = _as_read(self.store.read("on_blocks", "meter", names), rows.schema)
+            rows = as_read(self.store.read("on_blocks", "meter", names), rows.schema)
         marks = [self._marks(meter, rows.filter(pl.col("meter") == meter)) for meter in names]
         every = pl.concat([NO_MARKS, *marks])
         basis = basis_of(
@@ -473,7 +305,7 @@ class _Carrying:
         given, new = self.given, self.new
         first, kept, since = new.first[meter], NO_MARKS, _EARLY
         if not new.everything:
-            kept = _marks(self.store, [meter])
+            kept = marks_in(self.store, [meter])
             # from the last reading on a block before the new ones on; at one time the order of the export decides
             earlier = on_blocks.filter((pl.col("clock") == "known") & (pl.col("measured_at") < (first or _EARLY)))
             clear = earlier.join(kept, on="measured_at", how="anti")["measured_at"].max()
@@ -543,7 +375,7 @@ class _Carrying:
         prepared = prepared_of_lots(given, given.history, self.store, lots)
         around = basis.brackets.filter(pl.col("lot").is_in(lots))
         found = lot_results(basis.restated(readings=prepared, brackets=around), given.events, lots)
-        frames = {name: getattr(found, name) for name in _OF_LOTS}
+        frames = {name: getattr(found, name) for name in OF_LOTS}
         own = prepared.filter((pl.col("role") == "part") & pl.col("lot").is_in(lots))
         for name, frame in {**frames, "files_of_lots": files_of_lots(own)}.items():
             self.store.put(name, "lot", lots, frame)
@@ -593,7 +425,7 @@ class _Carrying:
         self, basis: Basis, lots: pl.DataFrame, meters: dict[str, MeterResult], judged: frozenset[str]
     ) -> Assessment:
         given = self.given
-        later = _Later(given, self.store)
+        later = Later(given, self.store)
         found = Assessment(
             **{
                 **{field.name: basis.__dict__[field.name] for field in fields(basis)},

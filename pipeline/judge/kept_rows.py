@@ -1,0 +1,193 @@
+"""Rows behind results that are kept: fetched from the history and from beside it when somebody looks at them."""
+
+from __future__ import annotations
+
+import contextlib
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from pipeline.errors import HistoryBusy
+from pipeline.history.found import FoundStore
+from pipeline.history.store import History
+from pipeline.judge.marks import NO_MARKS
+from pipeline.judge.sums import sums
+from pipeline.judge.values.prepare import adjustments_of, prepare, with_file_rank
+from pipeline.judge.values.study_runs import split_studies
+from pipeline.workspace.program import program
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Mapping
+
+    from pipeline.history.chain import Event
+    from pipeline.workspace.settings import Settings
+
+__all__ = ["OF_LOTS", "Given", "Later", "as_read", "marks_in", "prepared_of_lots"]
+
+_FORMAT = 1
+OF_LOTS = ("spot_values", "part_values", "budget_inputs", "bias_at_level")
+"""Frames kept by lot."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Given:
+    """What everything is judged with."""
+
+    history: History
+    settings: Settings
+    tables: Mapping[str, pl.DataFrame]
+    as_of: datetime
+    sources: pl.DataFrame
+    events: list[Event]
+    exclusions: pl.DataFrame
+    studies: list[str]
+
+    def scope(self) -> str:
+        """Return what tells from others all that lets everything be judged anew."""
+        shared = sorted(
+            (name, sums(self._begun(table), None)) for name, table in self.tables.items() if "lot" not in table.columns
+        )
+        return f"{_FORMAT} {program()} {pl.__version__} {self.settings!r} {shared!r}"
+
+    def of_lots(self) -> dict[str, str]:
+        """Return, by lot, what tells from others all that tables say of it alone."""
+        found: dict[str, list[Any]] = {}
+        for name, table in self.tables.items():
+            if "lot" in table.columns:
+                for lot, numbers in sums(self._begun(table), "lot").items():
+                    found.setdefault(lot, []).append((name, numbers))
+        return {lot: repr(said) for lot, said in found.items()}
+
+    def prepared(self, rows: pl.DataFrame, marks: pl.DataFrame | None = None) -> pl.DataFrame:
+        """Return the readings of production among some rows, prepared; `marks` of what is not among them."""
+        return prepare(
+            split_studies(rows, self.tables)[0],
+            self.tables,
+            self.settings,
+            exclusions=self.exclusions,
+            as_of=self.as_of,
+            sources=self.sources,
+            adjustments=adjustments_of(self.events).filter(pl.col("measured_at") <= self.as_of),
+            marks=None if marks is None else self.ranked(marks),
+        )
+
+    def ranked(self, marks: pl.DataFrame) -> pl.DataFrame:
+        """Return marks with the places of their files."""
+        return with_file_rank(marks.drop("file_rank"), self.sources).select(NO_MARKS.columns)
+
+    def _begun(self, table: pl.DataFrame) -> pl.DataFrame:
+        """Add which days have come: a version began to hold, a certificate fell due."""
+        days = [name for name, dtype in table.schema.items() if dtype.is_temporal()]
+        return table.with_columns(
+            *((pl.col(day) <= self.as_of).alias(f"{day} begun") for day in days),
+            *((pl.col(day) + timedelta(days=1) <= self.as_of).alias(f"{day} over") for day in days),
+        )
+
+
+def as_read(frame: pl.DataFrame, schema: Mapping[str, Any]) -> pl.DataFrame:
+    """Return rows as the history gives them, text as categories."""
+    return frame.select(pl.col(name).cast(dtype) for name, dtype in schema.items())
+
+
+def marks_in(store: FoundStore, meters: list[str] | None) -> pl.DataFrame:
+    """Return the marks of some meters, or of all."""
+    return store.read("marks", "meter", meters).select(NO_MARKS.columns).cast(NO_MARKS.schema)
+
+
+def prepared_of_lots(given: Given, history: History, store: FoundStore, lots: list[str]) -> pl.DataFrame:
+    """Return the part readings of some lots, and of those that contradict theirs, prepared."""
+    involved = history.lots_that_contradict(lots)
+    own = history.readings(lots=involved, roles=["part"], categorical=True)
+    meters = own["meter"].unique().cast(pl.String).sort().to_list()
+    set_on = as_read(store.read("on_blocks", "meter", meters), own.schema).filter(pl.col("role") == "setting")
+    marks = None
+    if (own["temperature_state"] == "relative").any():
+        marks = marks_in(store, meters).filter(~pl.col("lot").is_in(involved).fill_null(value=False))
+    return given.prepared(pl.concat([own, set_on]), marks)
+
+
+class Later:
+    """Fetches rows of readings, spots and parts when somebody looks at them: within the judgement, or after it."""
+
+    def __init__(self, given: Given, store: FoundStore) -> None:
+        self._given, self._store, self._history = given, store, given.history
+        self._inside = True
+        self._on_blocks: pl.DataFrame | None = None
+        self._source, self._event = given.history.last_source_id(), store.noted()["event"]
+
+    def leave(self) -> None:
+        """From now on history and results are opened anew for each look."""
+        self._inside = False
+
+    def ask(self, history: History) -> None:
+        """Ask this opened history from now on, for as long as it is open: one process opens it once."""
+        self._history = history
+
+    @contextlib.contextmanager
+    def _open(self) -> Iterator[tuple[History, FoundStore]]:
+        if self._inside:
+            yield self._given.history, self._store
+            return
+        still, path = self._history, self._given.history.path
+        with (
+            contextlib.nullcontext(still) if still.is_open() else History.open(path) as history,
+            FoundStore.open(path) as store,
+        ):
+            noted = {} if store is None else store.noted()
+            if store is None or noted["source"] != self._source or noted["event"] != self._event:
+                raise HistoryBusy("Readings came to the history meanwhile. What is shown is of before: try again.")
+            yield history, store
+
+    def of_lots(self, name: str) -> Callable[[], pl.DataFrame]:
+        """Return what fetches a table kept by lot."""
+
+        def fetch() -> pl.DataFrame:
+            with self._open() as (_, store):
+                return store.read(name, "lot")
+
+        return fetch
+
+    def readings(self) -> pl.DataFrame:
+        """Return every reading of production, prepared."""
+        with self._open() as (history, _):
+            return self._given.prepared(history.readings(categorical=True))
+
+    def study_readings(self) -> pl.DataFrame:
+        """Return the readings of studies as stored."""
+        given = self._given
+        with self._open() as (history, _):
+            rows = history.readings(runs=given.studies, categorical=True)
+        return split_studies(rows, given.tables)[1]
+
+    def on_blocks(self) -> pl.DataFrame:
+        """Return every reading on a block or of a setting, prepared."""
+        if self._on_blocks is None:
+            with self._open() as (history, store):
+                schema = history.readings(meters=[], categorical=True).schema
+                rows = as_read(store.read("on_blocks", "meter"), schema)
+                self._on_blocks = self._given.prepared(rows, marks_in(store, None))
+        return self._on_blocks
+
+    def files_of_lots(self) -> pl.DataFrame:
+        """Return how many part readings of each lot came from each file."""
+        with self._open() as (_, store):
+            frame = store.read("files_of_lots", "lot")
+        return frame.with_columns(pl.col("lot").replace("", None))
+
+    def rows_of(self, lots: list[str], beside: list[str]) -> dict[str, pl.DataFrame]:
+        """Return the readings of some lots, and the spots, parts and inputs of theirs and of others."""
+        with self._open() as (history, store):
+            found = {name: store.read(name, "lot", sorted({*lots, *beside})) for name in OF_LOTS}
+            return {"readings": prepared_of_lots(self._given, history, store, lots), **found}
+
+    def sensors(self) -> list[str]:
+        """Return the temperature sensors that stand on readings of parts."""
+        with self._open() as (history, _):
+            return history.sensors(self._given.studies)
+
+    def first_file(self, meter: str, role: str, start: datetime, end: datetime) -> int | None:
+        """Return the number of the first file with a reading of a meter within a time."""
+        with self._open() as (history, _):
+            return history.first_file(meter, role, start, end, studies=self._given.studies)

@@ -1,0 +1,135 @@
+"""Results that lie beside the history are believed only as a load left them: altered, half written, old or gone, they are made anew."""
+
+from __future__ import annotations
+
+import shutil
+from typing import TYPE_CHECKING, Any
+
+import duckdb
+import pytest
+from watching import day
+
+from pipeline.history.found import FoundStore, found_path, hash_of_found
+from pipeline.history.store import History
+from pipeline.judge import carry_on
+from pipeline.judge.assess import assess
+from pipeline.judge.carry_on import carried_on, everything, vouched
+from pipeline.load.load import load
+from pipeline.workspace.settings import find_workspace
+from schemas.documents import as_json
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from workspace_files import Shell
+
+    from pipeline.judge.assessment import Assessment
+    from pipeline.workspace.settings import Workspace
+
+
+@pytest.fixture
+def place(shell: Shell) -> Workspace:
+    shell.make()
+    found = find_workspace(shell.root)
+    for number in (0, 1):
+        load(found, [shell.put(f"{number}.csv", day(number))])
+    return found
+
+
+def next_load(place: Workspace, shell: Shell) -> tuple[Assessment, Assessment]:
+    """Return what the load of another day handed on, and what follows from nothing."""
+    handed: list[Assessment] = []
+    load(place, [shell.put("2.csv", day(2))], assessed=handed.append)
+    with History.open(place.history) as history:
+        return handed[0], assess(history, place.settings, as_of=None)
+
+
+def same(one: Assessment, other: Assessment) -> bool:
+    names = ("lots", "meters", "events")
+    return all(as_json(dict(getattr(one, name))) == as_json(dict(getattr(other, name))) for name in names)
+
+
+def say_otherwise(path: Path) -> None:
+    with duckdb.connect(str(path)) as file:
+        accepted, rejected = '"verdict":"accept"', '"verdict":"reject"'
+        file.execute("UPDATE lots SET verdict = 'reject', document = replace(document, ?, ?)", [accepted, rejected])
+
+
+def left_half(path: Path) -> None:
+    path.with_name(f"{path.name}.wal").write_bytes(b"half a change")
+
+
+def cut(path: Path) -> None:
+    path.write_bytes(path.read_bytes()[:-5000])
+
+
+@pytest.mark.parametrize("spoil", [say_otherwise, left_half, cut, lambda path: path.unlink()])
+def test_what_the_chain_does_not_vouch_for_is_judged_anew(place: Workspace, shell: Shell, spoil: Any) -> None:
+    spoil(found_path(place.history))
+    with History.open(place.history) as history:
+        assert carried_on(history, place.settings) is None
+        assert everything(history, place.settings, as_of=None).kept is None
+    handed, anew = next_load(place, shell)
+    assert handed.kept is not None
+    assert handed.kept.judged == frozenset(anew.lots), "every lot, also those that the new file does not touch"
+    assert same(handed, anew)
+
+
+def test_results_of_before_are_not_taken_for_those_of_now(place: Workspace, shell: Shell) -> None:
+    old = found_path(place.history).with_name("old")
+    shutil.copy(found_path(place.history), old)
+    load(place, [shell.put("3.csv", day(3))])
+    shutil.copy(old, found_path(place.history))
+    handed, anew = next_load(place, shell)
+    assert handed.kept is not None
+    assert handed.kept.judged == frozenset(anew.lots)
+    assert same(handed, anew)
+
+
+def test_whole_results_are_carried_on_and_looking_does_not_change_them(place: Workspace, shell: Shell) -> None:
+    with History.open(place.history) as history:
+        assert hash_of_found(place.history) == vouched(history) != ""
+        found = carried_on(history, place.settings)
+        assert found is not None
+        assert len(found.readings), "rows are fetched"
+        assert hash_of_found(place.history) == vouched(history)
+    handed, anew = next_load(place, shell)
+    assert handed.kept is not None
+    assert handed.kept.judged < frozenset(anew.lots)
+    assert same(handed, anew)
+
+
+@pytest.mark.parametrize("moment", ["while judging", "before it is vouched for"])
+def test_a_load_that_does_not_end_leaves_nothing_that_is_believed(
+    place: Workspace, shell: Shell, moment: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with monkeypatch.context() as broken:
+        if moment == "while judging":
+            broken.setattr(FoundStore, "note", lambda *_: (_ for _ in ()).throw(KeyboardInterrupt))
+        else:
+            broken.setattr(History, "put_verdicts", lambda *_: (_ for _ in ()).throw(KeyboardInterrupt))
+        with pytest.raises(KeyboardInterrupt):
+            load(place, [shell.put("3.csv", day(3))])
+    handed, anew = next_load(place, shell)
+    assert same(handed, anew)
+
+
+def test_rows_that_are_fetched_after_another_load_are_refused(place: Workspace, shell: Shell) -> None:
+    handed: list[Assessment] = []
+    load(place, [shell.put("3.csv", day(3))], assessed=handed.append)
+    load(place, [shell.put("4.csv", day(4))])
+    with pytest.raises(carry_on.HistoryBusy, match="meanwhile"):
+        _ = handed[0].spot_values
+
+
+def test_verify_tells_results_that_do_not_follow(place: Workspace, shell: Shell) -> None:
+    say_otherwise(found_path(place.history))
+    with History.open(place.history, write=True) as history, history.transaction():  # whoever alters both
+        kept = {**(history.last_of("verdicts").subject), "found": hash_of_found(place.history)}  # type: ignore[union-attr]
+        history.append_event("verdicts", kept, by="load", why="forged")
+    with History.open(place.history) as history:
+        found, anew = everything(history, place.settings, as_of=None), assess(history, place.settings, as_of=None)
+        assert not same(found, anew), "some lot was accepted"
+    shell("verify")
+    assert "are not what follows from the record" in shell.out + shell.err
+    assert not found_path(place.history).exists()
