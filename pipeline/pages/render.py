@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import reports
 from pipeline.history.snapshot import signature
 from pipeline.history.store import History
-from pipeline.judge.assess import state_of
+from pipeline.judge.assess import assess, state_of
 from pipeline.judge.carry_on import everything
 from pipeline.kept.answers import Answers, one_rendering, withdraw
 from pipeline.kept.trace_answers import keep_traces
@@ -113,7 +113,9 @@ def render(
                 assessment = found.ask(history)
             else:
                 found = None
-                assessment = everything(history, workspace.settings, as_of=as_of)
+                # whoever wants all pages written wants nothing taken for granted
+                judge = assess if always else everything
+                assessment = judge(history, workspace.settings, as_of=as_of)
             sources = history.sources()
             more = [page for make in MORE_PAGES for page in make(workspace, assessment, history, sources)]
             reviews = review_links(workspace)

@@ -33,6 +33,8 @@ from pipeline.workspace.settings import Workspace, find_workspace  # noqa: E402
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from pipeline.judge.assessment import Assessment
+
 LINES_A_FILE = 2_500_000
 LOT_OF = 250
 """Readings a lot, about."""
@@ -100,17 +102,51 @@ def small_file(place: Workspace) -> None:
     """Load a small file of later days, without judging it."""
     from pipeline.load.load import load_files
 
+    load_files(place, [written_later(place)], now=datetime.now(UTC))
+
+
+def small_load(place: Workspace) -> None:
+    """Load a small file of later days, and judge what it touches."""
+    from pipeline.load.load import load
+
+    load(place, [written_later(place)])
+
+
+def small_load_shown(place: Workspace) -> None:
+    """Load a small file of later days, judge what it touches and publish that."""
+    from pipeline.kept.snapshot import publish_snapshot
+    from pipeline.load.load import load
+
+    found: list[Assessment] = []
+    load(place, [written_later(place)], assessed=found.append)
+    publish_snapshot(place, found.pop())
+
+
+def kept(place: Workspace) -> None:
+    """Judge everything once and keep what was found: what the first load after a bulk load does."""
+    from pipeline.load.load import assess_touched
+
+    assess_touched(place, [], now=datetime.now(UTC), refresh=True)
+
+
+def written_later(place: Workspace) -> Path:
+    """Write 500 readings of days that nothing was read on yet."""
     with min(place.root.glob("export-*.csv")).open(encoding="utf-8") as lines:
         head, *rows = (next(lines) for _ in range(SMALL + 1))
     at = head.split(",").index("measured_at")
+    with max(place.root.glob("export-*.csv")).open("rb") as lines:
+        lines.seek(-1000, os.SEEK_END)
+        last = datetime.fromisoformat(lines.read().splitlines()[-1].decode().split(",")[at])
+    earlier = len(list(place.root.glob("small-*.csv")))
+    days = (last - datetime.fromisoformat(rows[0].split(",")[at])).days + 2 + earlier
     later = []
     for row in rows:
         cells = row.split(",")
-        cells[at] = (datetime.fromisoformat(cells[at]) + timedelta(days=9000)).isoformat()
+        cells[at] = (datetime.fromisoformat(cells[at]) + timedelta(days=days)).isoformat()
         later.append(",".join(cells))
-    path = place.root / "small.csv"
+    path = place.root / f"small-{earlier}.csv"
     path.write_text(head + "".join(later), encoding="utf-8")
-    load_files(place, [path], now=datetime.now(UTC))
+    return path
 
 
 def command(*words: str) -> Callable[[Workspace], None]:
@@ -134,6 +170,9 @@ STEPS: dict[str, Callable[[Workspace], None]] = {
     "one lot, from its readings": one_lot,
     "one meter, from its checks": one_meter,
     "load of 500 readings, not judged": small_file,
+    "judging everything, and keeping it": kept,
+    "load of 500 readings, judged": small_load,
+    "load of 500 readings, judged and published": small_load_shown,
 }
 
 
