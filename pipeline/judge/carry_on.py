@@ -47,7 +47,7 @@ _LOTS_AT_ONCE = 1_000
 """Lots judged together: what is held at a time does not grow with the history."""
 _CHANGE_LITTLE = {
     "load", "held", "held_closed", "verdicts", "kept", "verified", "account", "brought", "disposition", "baseline", "report",
-    "reference",
+    "reference", "process_baseline", "discard", "network_history",
 }  # fmt: skip
 """Kinds of events that touch no more than the lot, the meter or the files that they name; what tables say is compared by itself."""
 _EARLY, _LATE = datetime(1, 1, 2, tzinfo=UTC), datetime(9999, 12, 30, tzinfo=UTC)
@@ -208,7 +208,10 @@ class _Carrying:
         new.lots.update(self.lots_read, () if new.everything else self._changed_around(basis))
         self._keep_meters(basis, found_meters, marks)
         merged = self._merged(basis)
-        touched = sorted(new.lots & (known | self.lots_read))
+        contradicted = given.history.lots_that_contradict(
+            new.lots
+        )  # by a clock that is not believed, too, whose place says nothing
+        touched = sorted({*new.lots, *contradicted} & (known | self.lots_read))
         # once for nothing, too: then there are tables
         for first in range(0, max(len(touched), new.everything), _LOTS_AT_ONCE):
             self._judge(touched[first : first + _LOTS_AT_ONCE], merged)

@@ -1,0 +1,149 @@
+"""What a new file touches, and what it does not. Invented numbers."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from drawn_histories import SETTINGS, TABLES, written
+from scenario import DAY
+
+from pipeline.history.found import hash_of_found
+from pipeline.history.store import History
+from pipeline.judge.assess import assess
+from pipeline.judge.carry_on import carried_on
+from schemas.documents import as_json
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from pipeline.judge.assessment import Assessment
+
+MORNING = timedelta(hours=6)
+
+
+def step(what: str, minutes: int = 15, meter: str = "M1", lot: str = "L1", how: str = "plain", off: float = 0.0) -> Any:
+    return (what, minutes, meter, off, lot, how)
+
+
+class Line:
+    """A history that grows file by file; what is found is kept as a load keeps it."""
+
+    def __init__(self, folder: Path) -> None:
+        self.path, self.portions, self.end = folder / "h" / "a.duckdb", 0, MORNING
+        with History.open(self.path, write=True) as history, history.transaction():
+            for name, text in TABLES.items():
+                history.put_reference_text(name, text, DAY)
+
+    def read(self, *steps: Any, start: timedelta | None = None) -> Line:
+        self.end = written(self.path, list(steps), portion=self.portions, start=self.end if start is None else start)
+        self.portions += 1
+        return self
+
+    def tell(self, kind: str, subject: dict[str, Any]) -> None:
+        with History.open(self.path, write=True) as history, history.transaction():
+            history.append_event(kind, subject, by="A. Ranta", why="seen", at=DAY + timedelta(days=9))
+
+    def judged(self) -> set[str]:
+        """Return the lots that are judged anew, after the whole was held against a judgement from nothing."""
+        with History.open(self.path, write=True) as history:
+            with history.transaction():
+                # there is a journal then, so that nothing is doubted
+                history.append_event("held", {}, by="load", why="not loaded", at=DAY)
+            found, anew = carried_on(history, SETTINGS, keep=True), assess(history, SETTINGS, as_of=None)
+            assert found is not None
+            assert found.kept is not None
+            assert self.said(found) == self.said(anew)
+            with history.transaction():
+                kept = {"verdicts": "", "found": hash_of_found(self.path)}
+                history.append_event("verdicts", kept, by="load", why="compared with later", at=DAY)
+            return set(found.kept.judged)
+
+    @staticmethod
+    def said(found: Assessment) -> Any:
+        names = ("lots", "meters", "events", "events_on_lots", "came_to_light")
+        return {name: as_json(dict(getattr(found, name))) for name in names}
+
+
+@pytest.fixture
+def line(tmp_path: Path) -> Line:
+    """Two meters and a lot of each between checks that passed."""
+    found = Line(tmp_path).read(
+        *(
+            step(what, meter=meter, lot=lot)
+            for meter, lot in (("M1", "L1"), ("M2", "L2"))
+            for what in ("check", "lot", "check")
+        )
+    )
+    assert found.judged() == {"L1", "L2"}
+    assert found.judged() == set(), "nothing is new"
+    return found
+
+
+def test_a_lot_of_its_own_touches_no_other(line: Line) -> None:
+    line.read(step("lot", 300, lot="L3"), step("check"))
+    assert line.judged() == {"L3"}
+
+
+def test_what_waits_for_its_closing_check_is_judged_until_it_came(line: Line) -> None:
+    line.read(step("lot", 300, lot="L3"))
+    assert line.judged() == {"L3"}
+    line.read(step("lot", meter="M2", lot="L4"), step("check", meter="M2"))
+    assert line.judged() == {"L3", "L4"}, "time has passed for the lot that waits"
+    line.read(step("check"))
+    assert line.judged() == {"L3"}
+    assert line.judged() == set()
+
+
+def test_a_check_that_comes_late_touches_the_lots_around_it(line: Line) -> None:
+    line.read(step("lot", 300, lot="L3"), step("check"), step("lot", lot="L4"), step("check"))
+    line.judged()
+    # between lot and closing check, a minute after the lot of M1 that has no number three
+    line.read(step("check", 1, off=0.35), start=MORNING + timedelta(minutes=30))
+    assert "L1" in line.judged()
+    assert line.judged() == set()
+
+
+def test_a_check_of_one_meter_touches_no_lot_of_another(line: Line) -> None:
+    line.read(step("check", 300, off=0.35))
+    assert "L2" not in line.judged()
+
+
+@pytest.mark.parametrize(
+    ("kind", "subject", "lots"),
+    [
+        ("disposition", {"lot": "L2", "decision": "re-measured"}, {"L2"}),
+        ("disposition", {"event": "x", "decision": "looked into"}, set()),
+        ("account", {"name": "Ada"}, set()),
+        ("adjustment", {"meter": "M1", "at": (DAY + MORNING).isoformat()}, {"L1", "L2"}),
+        ("a kind that is not known", {}, {"L1", "L2"}),
+    ],
+)
+def test_what_people_decide(line: Line, kind: str, subject: dict[str, Any], lots: set[str]) -> None:
+    line.tell(kind, subject)
+    assert line.judged() == lots
+
+
+def test_a_row_of_a_table_touches_its_lot_and_another_table_everything(line: Line) -> None:
+    for name, old, new, lots in (
+        ("lots", "L2,bar", "L2,rod", {"L2"}),
+        ("specifications", ",57,", ",58,", {"L1", "L2"}),
+    ):
+        with History.open(line.path, write=True) as history, history.transaction():
+            history.put_reference_text(name, TABLES[name].replace(old, new), DAY)
+        assert line.judged() == lots, name
+        assert line.judged() == set()
+
+
+def test_a_contradiction_touches_both_lots_where_no_clock_is_believed(line: Line) -> None:
+    # the third reading of the fourth step is line 7 of its file, which is told as contradicted
+    def portion(lot: str) -> list[Any]:
+        quiet = [step("check", 300, meter="M3"), step("check", 61, meter="M3"), step("check", 61, meter="M3")]
+        return [*quiet, step("lot", 15, meter="M3", lot=lot, how="unknown clock")]
+
+    start = line.end
+    line.read(*portion("L5"), start=start)
+    assert line.judged() == {"L5"}
+    line.read(*portion("L6"), start=start)
+    assert {"L5", "L6"} <= line.judged()
