@@ -30,8 +30,8 @@ def full_disk(error: Exception) -> bool:
     return any(words in str(error) for words in _FULL)
 
 
-def connect(path: Path, *, write: bool, wait_s: float) -> duckdb.DuckDBPyConnection:
-    """Open the file, waiting while another process holds it.
+def connect(path: Path, *, write: bool, wait_s: float, block_bytes: int | None = None) -> duckdb.DuckDBPyConnection:
+    """Open the file, waiting while another process holds it; a new one is made of blocks of `block_bytes`.
 
     Raises
     ------
@@ -50,6 +50,8 @@ def connect(path: Path, *, write: bool, wait_s: float) -> duckdb.DuckDBPyConnect
         "storage_compatibility_version": STORAGE_VERSION,
         "temp_directory": str(path.parent / "spill"),
     }
+    if block_bytes is not None:
+        config["default_block_size"] = str(block_bytes)
     while True:
         try:
             return duckdb.connect(str(path), read_only=not write, config=config)

@@ -26,6 +26,8 @@ __all__ = ["FoundStore", "forget", "found_path", "hash_of_found"]
 
 _NAME = "found.duckdb"
 _PATIENCE_S = 5.0
+_BLOCK = 16_384
+"""Bytes of a block, of which each table takes some: with the usual 262,144 a small workspace keeps megabytes of nothing."""
 _PLACE = "_place"
 """The place of a row among those of its name: the order of a frame is kept."""
 
@@ -60,10 +62,10 @@ class FoundStore:
     def written(cls, history: Path) -> Iterator[Self]:
         """Open the results of a history to write; what cannot be read is begun anew, for nothing in it is a record."""
         try:
-            connection = connect(found_path(history), write=True, wait_s=_PATIENCE_S)
+            connection = connect(found_path(history), write=True, wait_s=_PATIENCE_S, block_bytes=_BLOCK)
         except IntegrityProblem:
             forget(history)
-            connection = connect(found_path(history), write=True, wait_s=_PATIENCE_S)
+            connection = connect(found_path(history), write=True, wait_s=_PATIENCE_S, block_bytes=_BLOCK)
         try:
             yield cls(connection)
         finally:
