@@ -46,7 +46,7 @@ def measure(folder: Path, lots: int, readings_per_lot: int = 100) -> dict[str, A
         "index.html",
     ]
 
-    def write(count: int, *, always: bool) -> float:
+    def write(count: int, *, always: bool) -> tuple[float, int]:
         def pages() -> Any:
             yield from lot_pages(workspace, assessment, sources)
             yield from meter_pages(workspace, assessment, sources)
@@ -55,9 +55,9 @@ def measure(folder: Path, lots: int, readings_per_lot: int = 100) -> dict[str, A
         start = time.perf_counter()
         found = write_pages(workspace, pages(), always=always, known=known, processes=count)
         took = time.perf_counter() - start
-        assert len(found) == len(known)
+        assert len(found) >= len(known)  # what is long has a page of its own
         assert all(report.written == always for report in found)
-        return took
+        return took, len(found)
 
     start = time.perf_counter()
     made = sum(1 for _ in lot_pages(workspace, assessment, sources))
@@ -73,16 +73,16 @@ def measure(folder: Path, lots: int, readings_per_lot: int = 100) -> dict[str, A
 
     charts.vl_convert.vega_to_svg = timed
     try:
-        one = write(1, always=True)
+        one, pages = write(1, always=True)
     finally:
         charts.vl_convert.vega_to_svg = real
     cores = processes(Settings())
-    several = write(cores, always=True)
-    again = write(1, always=False)
+    several, _ = write(cores, always=True)
+    again, _ = write(1, always=False)
     sizes = sorted(path.stat().st_size for path in workspace.pages.rglob("*.html"))
     return {
-        "pages": len(known), "lots": made, "processes": cores, "pages_per_second_one_process": len(known) / one,
-        "pages_per_second": len(known) / several, "share_of_drawing": drawing / one, "share_of_gathering": making / one,
+        "pages": pages, "lots": made, "processes": cores, "pages_per_second_one_process": pages / one,
+        "pages_per_second": pages / several, "share_of_drawing": drawing / one, "share_of_gathering": making / one,
         "nothing_changed_s": again, "index_bytes": (workspace.pages / "index.html").stat().st_size,
         "median_bytes": sizes[len(sizes) // 2], "largest_bytes": sizes[-1],
     }  # fmt: skip
