@@ -56,7 +56,29 @@ class Piece:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Manifest:
+class Numbered:
+    """What is signed and lies in storage under its number and its hash."""
+
+    number: int
+
+    @property
+    def document(self) -> dict[str, Any]:
+        """As JSON values."""
+        return asdict(self)
+
+    @property
+    def sha256(self) -> str:
+        """The hash of the canonical bytes, which are what is signed."""
+        return hashlib.sha256(canonical(self.document)).hexdigest()
+
+    @property
+    def name(self) -> str:
+        """How it is called in storage."""
+        return f"{self.number:08}-{self.sha256}.json"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Manifest(Numbered):
     """What one package is.
 
     Parameters
@@ -80,7 +102,6 @@ class Manifest:
     """
 
     site: str
-    number: int
     before: str
     made_at: str
     program: str
@@ -90,21 +111,6 @@ class Manifest:
     last_reading_at: str
     pieces: tuple[Piece, ...]
     format: int = FORMAT
-
-    @property
-    def document(self) -> dict[str, Any]:
-        """As JSON values."""
-        return asdict(self)
-
-    @property
-    def sha256(self) -> str:
-        """The hash of the canonical bytes, which are what is signed."""
-        return hashlib.sha256(canonical(self.document)).hexdigest()
-
-    @property
-    def name(self) -> str:
-        """How the package is called among those of its site."""
-        return f"{self.number:08}-{self.sha256}.json"
 
     @classmethod
     def of(cls, document: Any) -> Manifest:

@@ -228,10 +228,8 @@ class _Page:
 
 
 @dataclass(frozen=True, slots=True)
-class OverPlantsPage(_Page):
-    """Everything that the page of a supplier or a process at all plants shows."""
-
-    result: OverPlants
+class _OfOneThing(_Page):
+    result: OverPlants | Travelled
 
     @property
     def link(self) -> PageLink:
@@ -243,18 +241,17 @@ class OverPlantsPage(_Page):
 
 
 @dataclass(frozen=True, slots=True)
-class TravelledPage(_Page):
+class OverPlantsPage(_OfOneThing):
+    """Everything that the page of a supplier or a process at all plants shows."""
+
+    result: OverPlants
+
+
+@dataclass(frozen=True, slots=True)
+class TravelledPage(_OfOneThing):
     """Everything that the page of a block or a meter at several sites shows."""
 
     result: Travelled
-
-    @property
-    def link(self) -> PageLink:
-        """How other pages name this one."""
-        result = self.result
-        return PageLink(
-            result.kind, result.name, result.name, result.state, " ".join(result.reasons[:1]), self.provenance.as_of
-        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,6 +31,8 @@ SLOT_COLUMNS = (
 )  # fmt: skip
 """Columns of stored readings that decide whether a reading of a new file is already there."""
 
+_OF_PRODUCTION = "(run IS NULL OR run NOT IN (SELECT unnest(?::VARCHAR[])))"
+"""Holds for readings outside studies, whose runs are the parameter."""
 _BATCH = 250_000
 """Rows fetched at a time: their text stands in memory twice before it becomes categories."""
 _ABOUT = ("lot", "event", "meter", "block", "at", "sha256", "line", "stream")
@@ -317,7 +319,7 @@ class History(Database):
         """Return the lots of which the files above a number have part readings; those of studies make no lot."""
         rows = self._run(
             "SELECT DISTINCT lot FROM reading WHERE source_id > ? AND role = 'part' AND lot IS NOT NULL "
-            "AND (run IS NULL OR run NOT IN (SELECT unnest(?::VARCHAR[])))",
+            f"AND {_OF_PRODUCTION}",
             [after, list(studies)],
         )
         return [row[0] for row in rows]
@@ -325,8 +327,7 @@ class History(Database):
     def meters_of(self, after: int, studies: Iterable[str]) -> list[str]:
         """Return the meters of which the files above a number have readings outside studies."""
         rows = self._run(
-            "SELECT DISTINCT meter FROM reading WHERE source_id > ? "
-            "AND (role = 'setting' OR run IS NULL OR run NOT IN (SELECT unnest(?::VARCHAR[])))",
+            f"SELECT DISTINCT meter FROM reading WHERE source_id > ? AND (role = 'setting' OR {_OF_PRODUCTION})",
             [after, list(studies)],
         )
         return [row[0] for row in rows]
@@ -334,8 +335,7 @@ class History(Database):
     def sensors(self, studies: Iterable[str]) -> list[str]:
         """Return the temperature sensors that stand on readings of parts outside studies."""
         rows = self._run(
-            "SELECT DISTINCT sensor FROM reading WHERE role = 'part' AND sensor IS NOT NULL "
-            "AND (run IS NULL OR run NOT IN (SELECT unnest(?::VARCHAR[])))",
+            f"SELECT DISTINCT sensor FROM reading WHERE role = 'part' AND sensor IS NOT NULL AND {_OF_PRODUCTION}",
             [list(studies)],
         )
         return [row[0] for row in rows]
@@ -344,7 +344,7 @@ class History(Database):
         """Return how many part readings of the files above a number name no lot: source_id, n."""
         return self._frame(
             "SELECT source_id, count(*) AS n FROM reading WHERE source_id > ? AND role = 'part' AND lot IS NULL "
-            "AND (run IS NULL OR run NOT IN (SELECT unnest(?::VARCHAR[]))) GROUP BY 1",
+            f"AND {_OF_PRODUCTION} GROUP BY 1",
             [after, list(studies)],
         )
 
@@ -354,7 +354,7 @@ class History(Database):
         """Return the number of the first file with a reading of a meter in some role within a time, ends included."""
         row = self._one(
             "SELECT min(source_id) FROM reading WHERE meter = ? AND role = ? AND measured_at BETWEEN ? AND ? "
-            "AND (run IS NULL OR run NOT IN (SELECT unnest(?::VARCHAR[])))",
+            f"AND {_OF_PRODUCTION}",
             [meter, role, naive(start), naive(end), list(studies)],
         )
         return None if row is None or row[0] is None else int(row[0])
@@ -539,8 +539,7 @@ class History(Database):
         return self._events("" if kind is None else "WHERE kind = ?", [] if kind is None else [kind])
 
     def _events(self, where: str, parameters: Sequence[Any]) -> list[Event]:
-        order = "" if "ORDER BY" in where else ' ORDER BY "sequence"'
-        frame = self._frame(f"SELECT * FROM event {where}{order}", parameters)
+        frame = self._frame(f'SELECT * FROM event {where} ORDER BY "sequence"', parameters)
         return [
             Event(**{**row, "subject": json.loads(row["subject"])})
             for row in EVENT.complete(frame).iter_rows(named=True)
@@ -556,7 +555,7 @@ class History(Database):
 
     def last_of(self, kind: str) -> Event | None:
         """Return the last event of a kind, None where there is none."""
-        found = self._events('WHERE kind = ? ORDER BY "sequence" DESC LIMIT 1', [kind])
+        found = self._events('WHERE "sequence" = (SELECT max("sequence") FROM event WHERE kind = ?)', [kind])
         return found[0] if found else None
 
     def hash_of_event(self, sequence: int) -> str:

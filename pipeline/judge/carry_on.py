@@ -208,9 +208,8 @@ class _Carrying:
         new.lots.update(self.lots_read, () if new.everything else self._changed_around(basis))
         self._keep_meters(basis, found_meters, marks)
         merged = self._merged(basis)
-        contradicted = given.history.lots_that_contradict(
-            new.lots
-        )  # by a clock that is not believed, too, whose place says nothing
+        # by a clock that is not believed, too, whose place says nothing
+        contradicted = given.history.lots_that_contradict(new.lots)
         touched = sorted({*new.lots, *contradicted} & (known | self.lots_read))
         # once for nothing, too: then there are tables
         for first in range(0, max(len(touched), new.everything), _LOTS_AT_ONCE):

@@ -14,9 +14,10 @@ from typing import TYPE_CHECKING
 from scipy import special
 
 from pipeline.metrology.uncertainty import normalised_error
+from schemas.blocks import MeterDifference
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
 __all__ = [
     "COVERAGE_FACTOR",
@@ -24,6 +25,7 @@ __all__ = [
     "PairDifference",
     "compare_meters",
     "compare_on_same_parts",
+    "differences_of",
 ]
 
 COVERAGE_FACTOR = 2.0
@@ -182,3 +184,14 @@ def compare_on_same_parts(
     else:
         reason = "neither meter has any uncertainty"
     return PairDifference(first, second, mean, u, float(n - 1), mean - half, mean + half, e_n, reason)
+
+
+def differences_of(pairs: Iterable[PairDifference], basis: str) -> tuple[MeterDifference, ...]:
+    """Return differences between meters as pages show them."""
+    return tuple(
+        MeterDifference(
+            one.first, one.second, one.difference, None if one.low is None or one.high is None else (one.low, one.high),
+            one.standard_uncertainty, one.degrees_of_freedom, one.e_n, one.reason, basis,
+        )
+        for one in pairs
+    )  # fmt: skip

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
-from dataclasses import asdict, dataclass, fields
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING
 
 from pipeline.errors import IntegrityProblem
 from pipeline.publish.seal import signed_by, unsealed
 from pipeline.workspace.files import read_bytes, write_atomically
-from schemas.company import canonical
+from schemas.company import Numbered
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -26,31 +25,15 @@ PROPOSALS = "proposals"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class GivenTable:
+class GivenTable(Numbered):
     """A reference table as the centre gives it: its rows as CSV, who gives it, and why."""
 
-    number: int
     table: str
     text: str
     by: str
     why: str
     at: str
     format: int = 1
-
-    @property
-    def document(self) -> dict[str, Any]:
-        """What is signed."""
-        return asdict(self)
-
-    @property
-    def sha256(self) -> str:
-        """The hash of its canonical bytes."""
-        return hashlib.sha256(canonical(self.document)).hexdigest()
-
-    @property
-    def name(self) -> str:
-        """How it is called in storage."""
-        return f"{self.number:08}-{self.sha256}.json"
 
 
 def names_given(storage: Storage) -> list[str]:

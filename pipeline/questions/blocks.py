@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 
-from pipeline.metrology.agreement import COVERAGE_FACTOR, MeterMean, compare_meters
+from pipeline.metrology.agreement import COVERAGE_FACTOR, MeterMean, compare_meters, differences_of
 from pipeline.metrology.block_agreement import Visits, find_movements
 from pipeline.metrology.interlaboratory import compared
 from pipeline.metrology.uncertainty import normalised_error
 from pipeline.metrology.units import convert, derivative
-from schemas.blocks import BlockCertificate, BlockResult, FoundMovement, MeterDifference, MeterOnBlock
+from schemas.blocks import BlockCertificate, BlockResult, FoundMovement, MeterOnBlock
 from schemas.digits import counted
 from schemas.versions import version_at
 
@@ -22,10 +22,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from pipeline.judge.assessment import Assessment
-    from pipeline.metrology.agreement import PairDifference
     from pipeline.metrology.block_agreement import Movement
 
-__all__ = ["accuracy_of", "block_results", "differences_of"]
+__all__ = ["accuracy_of", "block_results"]
 
 _MOST_CHECKS = 20_000
 _DAY = 86_400.0
@@ -37,17 +36,6 @@ def accuracy_of(assessment: Assessment, meter: str, level: float) -> float | Non
     percent = register["accuracy_percent"][0] if register.height else None
     # half width of a rectangular distribution (JCGM 100:2008, 4.3.7)
     return None if percent is None else float(percent) / 100 * abs(level) / 3**0.5
-
-
-def differences_of(pairs: Iterable[PairDifference], basis: str) -> tuple[MeterDifference, ...]:
-    """Return differences between meters as pages show them."""
-    return tuple(
-        MeterDifference(
-            one.first, one.second, one.difference, None if one.low is None or one.high is None else (one.low, one.high),
-            one.standard_uncertainty, one.degrees_of_freedom, one.e_n, one.reason, basis,
-        )
-        for one in pairs
-    )  # fmt: skip
 
 
 def _sets(checks: pl.DataFrame) -> list[list[str]]:

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.metrology.agreement import MeterMean, compare_meters, compare_on_same_parts
-from pipeline.questions.blocks import accuracy_of, differences_of
+from pipeline.metrology.agreement import MeterMean, compare_meters, compare_on_same_parts, differences_of
+from pipeline.questions.blocks import accuracy_of
 
 if TYPE_CHECKING:
     from pipeline.judge.assessment import Assessment

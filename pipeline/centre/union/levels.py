@@ -14,20 +14,20 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from pipeline.errors import UsageError
-from pipeline.metrology.agreement import MeterMean, compare_meters
+from pipeline.metrology.agreement import MeterMean, compare_meters, differences_of
 from pipeline.metrology.interlaboratory import compared
 from pipeline.near import nearest
 from pipeline.statistics.between_lots import lots_together
-from schemas.blocks import MeterDifference
 from schemas.digits import counted
 from schemas.union import GroupOverPlants, OverPlants, PlantLevel
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from pipeline.metrology.agreement import PairDifference
+    from schemas.blocks import MeterDifference
 
-__all__ = ["LEAST_LOTS", "apart", "differences", "disagreements", "names_over_plants", "over_plants"]
+
+__all__ = ["LEAST_LOTS", "apart", "disagreements", "names_over_plants", "over_plants"]
 
 LEAST_LOTS = 8
 """Lots of a plant below which nothing is said of its level, as for the limits of a supplier (`supplier_baseline_lots`)."""
@@ -40,17 +40,6 @@ def names_over_plants(kind: str, lots: pl.DataFrame, *, sites: int = 1) -> list[
     column = _COLUMN[kind]
     counts = lots.drop_nulls(column).group_by(column).agg(pl.col("site").n_unique())
     return sorted(counts.filter(pl.col("site") >= sites)[column].to_list())
-
-
-def differences(pairs: Iterable[PairDifference], basis: str) -> tuple[MeterDifference, ...]:
-    """Return differences as pages show them."""
-    return tuple(
-        MeterDifference(
-            one.first, one.second, one.difference, None if one.low is None or one.high is None else (one.low, one.high),
-            one.standard_uncertainty, one.degrees_of_freedom, one.e_n, one.reason, basis,
-        )
-        for one in pairs
-    )  # fmt: skip
 
 
 def over_plants(kind: str, name: str, lots: pl.DataFrame) -> OverPlants:
@@ -154,7 +143,7 @@ def _group(material: str, lots: pl.DataFrame) -> GroupOverPlants:
             "mean": together.mean, "mean_interval": together.mean_interval,
             "between": together.between_standard_deviation, "within": together.within_standard_deviation,
         }  # fmt: skip
-        pairs = differences(compare_meters(means), "lots")
+        pairs = differences_of(compare_meters(means), "lots")
         beside = compared(material, means)
         if beside is not None and beside.h_limit is not None:
             result["h_limit"] = beside.h_limit

@@ -16,9 +16,9 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from pipeline.centre.union.levels import apart, differences, disagreements
+from pipeline.centre.union.levels import apart, disagreements
 from pipeline.errors import UsageError
-from pipeline.metrology.agreement import MeterMean, compare_meters
+from pipeline.metrology.agreement import MeterMean, compare_meters, differences_of
 from pipeline.metrology.interlaboratory import compared
 from pipeline.near import nearest
 from schemas.union import Stay, Travelled
@@ -80,7 +80,7 @@ def travelled(kind: str, name: str, checks: pl.DataFrame) -> Travelled:
     labels = _labels(series, kind)
     means = {label: _mean(label, row, kind) for label, row in zip(labels, series, strict=True)}
     pairs = _pairs(kind, labels, series, means)
-    shown = differences(pairs, "checks")
+    shown = differences_of(pairs, "checks")
     comparison = compared(name, list(means.values())) if kind == "block" else None
     said = disagreements(shown)
     if comparison is not None:
