@@ -93,6 +93,7 @@ class FoundMovement:
     log_likelihood_ratio: float | None  # None where nothing can be set against it
     certain: bool
     meters: int
+    visits: int  # on the side of the change that has fewer
 
 
 @dataclass(frozen=True, slots=True)

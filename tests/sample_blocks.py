@@ -58,7 +58,7 @@ def block_page(
     )  # fmt: skip
     movement = FoundMovement(
         "block" if state != "steady" else "meter", HOSTILE[0] if hostile else "B1" if state != "steady" else "M2", "step", DAY - timedelta(days=20),
-        0.25, 0.02, 156.0, 80, 1e-12, "meter", HOSTILE[1] if hostile else "M1", 21.0 if certain else 0.7, certain, meters,
+        0.25, 0.02, 156.0, 80, 1e-12, "meter", HOSTILE[1] if hostile else "M1", 21.0 if certain else 0.7, certain, meters, 10 * meters,
     )  # fmt: skip
     result = BlockResult(
         block=HOSTILE[0] if hostile else "B1", state=state, reasons=HOSTILE if hostile else ("A reason in words.",),

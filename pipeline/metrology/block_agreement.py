@@ -8,6 +8,12 @@ blocks are taken out first. Candidates are steps and ramps of each block and eac
 is chosen by its likelihood, its effect taken out, and so on (stepwise change point search in the manner of Quandt, J. Am.
 Stat. Assoc. 53, 873, 1958; from memory). The F test of each is exact for a change at a given time; because the time was
 searched for, its p is multiplied by the number of candidates (Bonferroni), so it errs on the cautious side.
+
+What is called certain (common practice, no source): the one that is `LIKELIER` times likelier than any other, and of a block
+also that two meters saw it and three visits stand on either side. A block counts against a meter from the first visit that
+shows it, or one meter alone would be blamed for a block of its set. So of one meter on three blocks or more the block that left
+the others is named, and is the suspect, not certain: the meter may have changed at that level alone. Of one meter on two blocks
+it cannot be said which of them moved; of one on a single block nothing can be told apart, and whatever moves has as likely a rival.
 """
 
 from __future__ import annotations
@@ -39,7 +45,7 @@ _MOST_TIMES = 80
 _MOST_RAMPS = 16
 _MOST_MOVEMENTS = 8
 _FEW = 3
-"""Visits that must stand on either side before a block is said to have moved."""
+"""Visits that must stand on either side before a block is certain to have moved."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +96,8 @@ class Movement:
         Natural logarithm of how many times likelier this is than the rival.
     meters
         How many meters saw the block on both sides; of a meter: how many blocks it was checked on.
+    visits
+        How many visits stand on the side that has fewer, of meters, settings and sets of blocks that stand on both.
     """
 
     kind: str
@@ -105,11 +113,13 @@ class Movement:
     rival_index: int | None
     log_likelihood_ratio: float
     meters: int
+    visits: int
 
     @property
     def certain(self) -> bool:
-        """Whether the evidence tells: at least `LIKELIER` times likelier than any other; a block seen by two meters."""
-        return self.log_likelihood_ratio >= log(LIKELIER) and (self.kind == "meter" or self.meters >= 2)
+        """Whether the evidence tells, as the head of the module says."""
+        seen = self.kind == "meter" or (self.meters >= 2 and self.visits >= _FEW)
+        return self.log_likelihood_ratio >= log(LIKELIER) and seen
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +130,6 @@ class _Subject:
     index: int
     concerned: NDArray[np.bool_]
     weight: Floats
-    few: int
     visits: NDArray[np.int64]
     blocks: int
 
@@ -134,6 +143,7 @@ class _Candidate:
     means: Floats  # regressor of the visit means
     last: float  # size at the last visit, in units of the coefficient
     meters: int
+    visits: int
 
 
 class _Layout:
@@ -213,7 +223,7 @@ class _Fit:
     gain: float  # log likelihood, but for what is common to all candidates
     size: float
     standard_error: float
-    f_ratio: float
+    f_ratio: float  # 0 where its own part does not tell: a rival, and nothing that could be named
     freedom: int
 
 
@@ -222,7 +232,8 @@ def _fit(candidate: _Candidate, within: _Part, means: _Part) -> _Fit | None:
     aw, bw = within.along(candidate.within)
     am, bm = means.along(candidate.means)
     # what tells a block is the differences, what tells a meter the means: the exact F test is made there
-    test_a, test_b, part = (aw, bw, within) if candidate.subject.kind == "block" else (am, bm, means)
+    own, other = ((aw, bw, within), (am, bm, means))[:: 1 if candidate.subject.kind == "block" else -1]
+    test_a, test_b, part = own if own[1] else other
     if test_b == 0.0:
         return None
     f_squares = part.squares - test_a**2 / test_b
@@ -238,7 +249,7 @@ def _fit(candidate: _Candidate, within: _Part, means: _Part) -> _Fit | None:
             return None
         size = (weights[0] * aw + weights[1] * am) / precision
     gain = _log_likelihood(after, freedom)
-    f_ratio = test_a**2 / test_b / (f_squares / (part.freedom - 1))
+    f_ratio = test_a**2 / test_b / (f_squares / (part.freedom - 1)) if own[1] else 0.0
     return _Fit(gain, size, precision**-0.5, f_ratio, part.freedom - 1)
 
 
@@ -248,23 +259,22 @@ def _thinned(times: Floats, most: int) -> Floats:
     return times[np.linspace(0, times.size - 1, most).astype(np.int64)]
 
 
-def _enough(layout: _Layout, subject: _Subject, at: float) -> tuple[bool, int]:
-    """Return whether enough visits of one cell stand on either side, and how many meters have any on both."""
+def _seen(layout: _Layout, subject: _Subject, at: float) -> tuple[int, int]:
+    """Return how many visits of cells that stand on both sides are on the side that has fewer, and of how many meters they are."""
     cells = layout.cell_of_visit[subject.visits]
     later = layout.data.time[layout.first[subject.visits]] >= at
     all_of = np.bincount(cells, minlength=layout.cell_count.size)
     after = np.bincount(cells[later], minlength=layout.cell_count.size)
     before = all_of - after
     shared = (before > 0) & (after > 0)
-    meters = len(set(layout.meter_of_cell[shared].tolist()))
-    return min(int(before[shared].sum()), int(after[shared].sum())) >= subject.few, meters
+    return min(int(before[shared].sum()), int(after[shared].sum())), np.unique(layout.meter_of_cell[shared]).size
 
 
 def _candidate(layout: _Layout, subject: _Subject, shape: str, at: float) -> _Candidate | None:
-    """Return the regressors of one movement, or None where too few visits could tell."""
+    """Return the regressors of one movement, or None where no visit of a cell stands on both sides."""
     data = layout.data
-    enough, meters = _enough(layout, subject, at)
-    if not enough:
+    visits, meters = _seen(layout, subject, at)
+    if not visits:
         return None
     grown = (data.time >= at).astype(np.float64) if shape == "step" else np.maximum(data.time - at, 0.0)
     later = subject.concerned & (grown > 0)
@@ -276,19 +286,19 @@ def _candidate(layout: _Layout, subject: _Subject, shape: str, at: float) -> _Ca
     at = float(data.time[later].min()) if shape == "step" else at
     if subject.kind == "meter":
         meters = subject.blocks
-    return _Candidate(subject, shape, at, within, means, last, meters)
+    return _Candidate(subject, shape, at, within, means, last, meters, visits)
 
 
 def _subjects(data: Visits, level: Floats) -> list[_Subject]:
-    def subject(kind: str, index: int, concerned: NDArray[np.bool_], weight: Floats, few: int) -> _Subject:
+    def subject(kind: str, index: int, concerned: NDArray[np.bool_], weight: Floats) -> _Subject:
         visits, blocks = data.visit[concerned], int(np.unique(data.block[concerned]).size)
-        return _Subject(kind, index, concerned, weight, few, visits, blocks)
+        return _Subject(kind, index, concerned, weight, np.unique(visits), blocks)
 
     whole = np.ones(data.value.size)
-    found = [subject("block", int(b), data.block == b, whole, _FEW) for b in np.unique(data.block)]
+    found = [subject("block", int(b), data.block == b, whole) for b in np.unique(data.block)]
     # a meter reads high by so much, or by so much of the level
     for weight in (whole, level[data.block]):
-        found += [subject("meter", int(m), data.meter == m, weight, 1) for m in np.unique(data.meter)]
+        found += [subject("meter", int(m), data.meter == m, weight) for m in np.unique(data.meter)]
     return found
 
 
@@ -328,7 +338,8 @@ def _best(
         if other is not None and (own.kind, own.index) == (other.kind, other.index):
             continue
         fit = _fit(candidate, within, means)
-        if fit is not None and (best is None or fit.gain > best[1].gain + 1e-12):
+        told = fit is not None and (fit.f_ratio > 0 or other is not None)  # what cannot be named can be a rival
+        if told and (best is None or fit.gain > best[1].gain + 1e-12):
             best = (candidate, fit)
     return best
 
@@ -403,6 +414,7 @@ def find_movements(data: Visits, *, significance: float = SIGNIFICANCE) -> tuple
                 rival_index=None if rival is None else rival[0].subject.index,
                 log_likelihood_ratio=inf if rival is None else fit.gain - rival[1].gain,
                 meters=one.meters,
+                visits=one.visits,
             )
         )
     return tuple(sorted(found, key=lambda one: (one.p_value, one.kind, one.index, one.at)))

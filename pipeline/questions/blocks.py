@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
-from math import isfinite
+from math import isfinite, log
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
 
 from pipeline.metrology.agreement import COVERAGE_FACTOR, MeterMean, compare_meters, differences_of
-from pipeline.metrology.block_agreement import Visits, find_movements
+from pipeline.metrology.block_agreement import LIKELIER, Visits, find_movements
 from pipeline.metrology.interlaboratory import compared
 from pipeline.metrology.uncertainty import normalised_error
 from pipeline.metrology.units import convert, derivative
@@ -106,6 +106,7 @@ def _named(movement: Movement, meters: list[str], blocks: list[str], origin: dat
         log_likelihood_ratio=ratio if isfinite(ratio) else None,
         certain=movement.certain,
         meters=movement.meters,
+        visits=movement.visits,
     )
 
 
@@ -193,6 +194,23 @@ def _meters(assessment: Assessment, checks: pl.DataFrame) -> tuple[MeterOnBlock,
     return tuple(found)
 
 
+def _doubt(one: FoundMovement, neighbours: tuple[str, ...]) -> str:
+    """Return why it is not certain that a block moved, and what would tell."""
+    if one.meters < 2 and len(neighbours) < 2:
+        return (
+            "One meter on two blocks cannot tell which of them moved: check both with another meter or beside another certified block, "
+            "or have both certified anew."
+        )
+    if one.log_likelihood_ratio is not None and one.log_likelihood_ratio < log(LIKELIER):
+        return f"That {one.rival_kind} {one.rival} moved is not much less likely: check the set with every meter, several days in a row."
+    if one.meters < 2:
+        return (
+            "It is the suspect, unless this meter changed at its level alone: check the set with another meter, or have the block "
+            "certified anew."
+        )
+    return f"Only {counted(one.visits, 'visit')} on one side of the change {'tells' if one.visits == 1 else 'tell'}: check the set again."
+
+
 def _state(
     result: dict[str, Any], movements: tuple[FoundMovement, ...], assessment: Assessment
 ) -> tuple[str, tuple[str, ...]]:
@@ -213,24 +231,20 @@ def _state(
             and current.holds_from >= one.at
         )
         size = f"{one.size:+.3g}".replace("-", "\u2212")
-        text = (
-            f"The block {how} {size} {settings.unit} from {day} on: {one.meters} meters see it against its neighbours."
-        )
+        seen = f"{counted(one.meters, 'meter')} {'sees' if one.meters == 1 else 'see'} it against its neighbours"
+        text = f"The block {how} {size} {settings.unit} from {day} on: {seen}."
         if not one.certain:
             state = "unclear" if state == "steady" else state
-            if one.meters < 2:
-                reasons.append(f"{text} One meter alone cannot tell a block from itself.")
-            else:
-                reasons.append(f"{text} That {one.rival_kind} {one.rival} moved is not much less likely.")
+            reasons.append(f"{text} {_doubt(one, result['neighbours'])}")
         elif renewed:
             reasons.append(f"{text} A new certificate holds since.")
         else:
             state = "moved"
             reasons.insert(0, text)
-    for one in movements:
-        if one.kind == "block" and not one.certain and one.rival == block and one.rival_kind == "block":
-            state = "unclear" if state == "steady" else state
-            reasons.append(f"Block {one.name} moved, or this one: the checks do not tell which.")
+    rivals = [one for one in movements if not one.certain and (one.rival_kind, one.rival) == ("block", block)]
+    for one in rivals:
+        state = "unclear" if state == "steady" else state
+        reasons.append(f"{one.kind.capitalize()} {one.name} moved, or this block: the checks do not tell which.")
     if current is not None and current.due_on is not None and current.due_on + timedelta(days=1) <= assessment.as_of:
         state = "overdue" if state == "steady" else state
         reasons.append(f"The certificate was due on {current.due_on.astimezone(settings.zone):%Y-%m-%d}.")
@@ -241,9 +255,12 @@ def _state(
     if current is None or current.certified_value is None:
         return "not_assessed", ("The block has no certificate, so it decides nothing.", *reasons)
     if not result["visits"]:
-        reasons.append("It was never checked together with another block, so nothing tells its moving from a meter's.")
+        reasons.append(
+            "It was never checked together with another block, so nothing tells its moving from a meter's: "
+            "check it beside another certified block, with another meter, too, or have it certified anew."
+        )
         state = "not_assessed" if state == "steady" else state
-    elif not own:
+    elif not own and not rivals:
         reasons.insert(
             0,
             f"Over {counted(result['visits'], 'visit')} of {counted(len(result['meters']), 'meter')} it kept its place among its neighbours.",
@@ -293,6 +310,7 @@ def block_results(assessment: Assessment, blocks: Iterable[str] | None = None) -
             "certificates": _certificates(assessment, block, checks),
             "meters": on_block,
             "visits": shared.get(block, 0),
+            "neighbours": tuple(together.get(block, ())),
         }
         means = [MeterMean(one.meter, one.mean, one.standard_deviation, one.checks, one.accuracy) for one in on_block]
         pairs = compare_meters(means)
@@ -306,7 +324,6 @@ def block_results(assessment: Assessment, blocks: Iterable[str] | None = None) -
             differences=differences_of(pairs, "checks"),
             comparison=compared(block, means),
             movements=movements.get(block, ()),
-            neighbours=tuple(together.get(block, ())),
             as_of=assessment.as_of.astimezone(UTC),
             **given,
         )

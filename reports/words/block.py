@@ -70,7 +70,7 @@ TABLE = {
     "the coefficient of temperature, which both share, drops out.",
     "movements": "Blocks and meters of this set that moved, the most significant first. A block that moves shows in the differences "
     "within a visit, on every meter; a meter that moves takes all blocks along. Clear means at least ten times likelier than "
-    "any other, and a block seen by two meters. p is multiplied by the number of changes that were tried.",
+    "any other, and a block seen by two meters, with three visits on either side. p is multiplied by the number of changes that were tried.",
     "checks": "Checks on the block, by meter and time.",
 }
 

@@ -137,25 +137,67 @@ def test_three_visits_tell_nothing_and_four_are_looked_at() -> None:
     assert find_movements(four) == ()
 
 
-@pytest.mark.parametrize(("place", "told"), [(2, False), (3, True), (9, True), (10, False)])
-def test_a_block_needs_three_visits_on_either_side_and_a_meter_one(place: int, *, told: bool) -> None:
-    """Twelve visits of one meter to three blocks; at the third and the tenth a block shows it only on two visits of a side."""
-    data = visits(1, meters=1, n=12)
-    moved = (data.block == 1) & (data.time >= 5.0 * place)
-    found = find_movements(replace(data, value=data.value + 3.0 * moved))[0]
-    assert ((found.kind, found.index, found.shape, found.at) == ("block", 1, "step", 5.0 * place)) == told
+@pytest.mark.parametrize(("place", "few"), [(1, 3), (2, 6), (3, 9), (9, 9), (10, 6), (11, 3)])
+def test_a_block_is_certain_from_three_visits_on_either_side_and_a_meter_from_one(place: int, few: int) -> None:
+    """Twelve visits of three meters to three blocks: a block that one of them sees less often, and a meter at its first and last."""
+    data = visits(1, n=12)
+    alone = replace(data, value=data.value + 3.0 * ((data.block == 1) & (data.time >= 5.0 * place)))
+    (found,) = find_movements(alone)
+    assert (found.kind, found.index, found.shape, found.at) == ("block", 1, "step", 5.0 * place)
+    assert (found.meters, found.visits, found.certain) == (3, few, True)
+    assert [replace(found, visits=least).certain for least in (1, 2, 3)] == [False, False, True]
     for first in (1, 11):
-        two = visits(1, n=12)
-        by_meter = (two.meter == 1) & (two.time >= 5.0 * first)
-        found = find_movements(replace(two, value=two.value + 3.0 * by_meter))[0]
+        by_meter = (data.meter == 1) & (data.time >= 5.0 * first)
+        found = find_movements(replace(data, value=data.value + 3.0 * by_meter))[0]
         assert (found.kind, found.index, found.shape, found.at) == ("meter", 1, "step", 5.0 * first + 0.1)
-        assert found.certain
+        assert (found.visits, found.meters, found.certain) == (1, 3, True)
 
 
-def test_one_meter_alone_cannot_tell_a_block_from_itself() -> None:
-    found = find_movements(visits(2, ("block", 1), size=0.4, meters=1, n=40))
-    assert found
-    assert not any(one.certain for one in found if one.kind == "block")
+def one_meter(blocks: int, place: int, *, of: str) -> Movement:
+    """Return what is said first of one meter that visited some blocks twelve times, where one of them or all left from a visit on."""
+    data = visits(1, meters=1, blocks=blocks, n=12)
+    moved = (data.time >= 5.0 * place) & ((data.block == 1) | (of == "meter"))
+    return find_movements(replace(data, value=data.value + 3.0 * moved))[0]
+
+
+@pytest.mark.parametrize("place", [1, 2, 3, 9, 10, 11])
+def test_one_meter_names_the_block_that_left_two_others_as_the_suspect_and_never_itself(place: int) -> None:
+    """One block of three moved and two did not: common practice, no source; from the first visit that shows it."""
+    found = one_meter(3, place, of="block")
+    assert (found.kind, found.index, found.shape, found.at) == ("block", 1, "step", 5.0 * place)
+    assert (found.meters, found.visits) == (1, min(place, 12 - place))
+    assert found.size == pytest.approx(3.0, abs=4 * found.standard_error)
+    assert found.log_likelihood_ratio > math.log(10)
+    assert not found.certain
+
+
+@pytest.mark.parametrize("blocks", [2, 3])
+@pytest.mark.parametrize("place", [1, 6, 11])
+def test_one_meter_is_certain_to_have_moved_where_all_its_blocks_moved_alike(place: int, blocks: int) -> None:
+    found = one_meter(blocks, place, of="meter")
+    assert (found.kind, found.shape, found.at, found.meters, found.certain) == (
+        "meter",
+        "step",
+        5.0 * place,
+        blocks,
+        True,
+    )
+
+
+def test_a_meter_on_a_block_that_nobody_else_sees_any_more_has_the_block_as_its_equal() -> None:
+    """Meter 0 goes to block 0 alone; meter 1 to all three, in the other case only before block 0 or meter 0 moved."""
+    data = visits(4, ("meter", 0), size=0.6, meters=2)
+    kept = (data.meter == 1) | (data.block == 0)
+
+    def of(rows: np.ndarray) -> Movement:
+        some = Visits(*(getattr(data, name)[rows] for name in ("visit", "time", "meter", "block", "phase", "value")))
+        return find_movements(replace(some, visit=np.unique(some.visit, return_inverse=True)[1]))[0]
+
+    seen, unseen = of(kept), of(kept & ((data.meter == 0) | (data.time < 75)))
+    assert (seen.kind, seen.index, seen.meters, seen.certain) == ("meter", 0, 1, True)
+    assert (unseen.kind, unseen.index, unseen.rival, unseen.rival_index) == ("meter", 0, "block", 0)
+    assert unseen.log_likelihood_ratio == pytest.approx(0.0, abs=1e-6)
+    assert not unseen.certain
 
 
 def test_with_two_blocks_the_other_one_is_the_rival() -> None:
@@ -215,7 +257,7 @@ def by_loops(data: Visits) -> list[tuple[float, Movement]]:
     """Return every movement that could be told, with its gain in log likelihood, as the heading of the module says it.
 
     Two parts, the differences within visits and the visit means, each with its own variance and without its levels; the size is
-    the likeliest of both together. Three visits on either side for a block, one for a meter, of one setting and set of blocks.
+    the likeliest of both together. A visit on either side, of one setting and set of blocks.
     """
     every = sorted(set(data.visit.tolist()))
     rows = {v: np.flatnonzero(data.visit == v) for v in every}
@@ -237,9 +279,9 @@ def by_loops(data: Visits) -> list[tuple[float, Movement]]:
     level = np.array([data.value[data.block == b].mean() for b in data.block]) / np.mean(
         [data.value[data.block == b].mean() for b in sorted(set(data.block.tolist()))]
     )
-    subjects = [("block", b, data.block == b, np.ones(level.size), 3) for b in sorted(set(data.block.tolist()))]
+    subjects = [("block", b, data.block == b, np.ones(level.size)) for b in sorted(set(data.block.tolist()))]
     for weight in (np.ones(level.size), level):
-        subjects += [("meter", m, data.meter == m, weight, 1) for m in sorted(set(data.meter.tolist()))]
+        subjects += [("meter", m, data.meter == m, weight) for m in sorted(set(data.meter.tolist()))]
     times = sorted(set(data.time.tolist()))
 
     def likelihood(size: float, moved: tuple[np.ndarray, np.ndarray]) -> float:
@@ -247,12 +289,13 @@ def by_loops(data: Visits) -> list[tuple[float, Movement]]:
         return -0.5 * sum(nu * math.log(ss / nu) for ss, nu in zip(squares, freedom, strict=True))
 
     found = []
-    for kind, index, concerned, weight, few in subjects:
+    for kind, index, concerned, weight in subjects:
         for shape, start in [("step", at) for at in times[1:]] + [("ramp", at) for at in times[:-1]]:
             seen = [v for v in every if concerned[rows[v]].any()]
             sides = [({cell[v] for v in seen if when[v] < start}), ({cell[v] for v in seen if when[v] >= start})]
             both = [v for v in seen if cell[v] in sides[0] & sides[1]]
-            if min(sum(when[v] < start for v in both), sum(when[v] >= start for v in both)) < few:
+            fewer = min(sum(when[v] < start for v in both), sum(when[v] >= start for v in both))
+            if not fewer:
                 continue
             grown = (data.time >= start) * 1.0 if shape == "step" else np.maximum(data.time - start, 0.0)
             later = concerned & (grown > 0)
@@ -280,7 +323,7 @@ def by_loops(data: Visits) -> list[tuple[float, Movement]]:
                 size=size * last, standard_error=known**-0.5 * last, f_ratio=f, degrees_of_freedom=freedom[place] - 1,
                 p_value=min(1.0, len(subjects) * 2 * len(times) * float(stats.f.sf(f, 1, freedom[place] - 1))), rival=None, rival_index=None,
                 log_likelihood_ratio=math.inf,
-                meters=len({cell[v][0] for v in both}) if kind == "block" else len(set(data.block[concerned].tolist())),
+                meters=len({cell[v][0] for v in both}) if kind == "block" else len(set(data.block[concerned].tolist())), visits=fewer,
             )  # fmt: skip
             found.append((likelihood(size, moved) - likelihood(0.0, moved), movement))
     return found

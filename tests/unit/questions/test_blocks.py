@@ -128,6 +128,67 @@ def test_states_of_blocks() -> None:
     assert block_results(overdue.assess("09:00", day=6))["B1"].state == "overdue"
 
 
+THREE = TWO + "BX,copper,55.0,MS/m,0.2,2,C-3,,\n"
+
+
+def history(*blocks: str, moved: str = "", since: int = 9, meters: int = 1, days: int = 12) -> Scenario:
+    """Return a check a day of every block on every meter, with scatter; from a day on blocks read 2 MS/m higher."""
+    scenario = Scenario(blocks=THREE)
+    for day in range(days):
+        for meter in range(meters):
+            for place, block in enumerate(blocks):
+                scatter = 0.01 * ((7 * day + 3 * place + 5 * meter) % 11 - 5)
+                bias = scatter + 2.0 * (block in moved.split() and day >= since)
+                scenario.check(f"{7 + meter:02}:{5 * place:02}", bias, block=block, day=day, meter=f"M{meter + 1}")
+    return scenario
+
+
+@pytest.mark.parametrize("since", [1, 2, 3, 11])
+def test_one_meter_on_three_blocks_names_the_one_that_left_the_others_as_the_suspect(since: int) -> None:
+    found = block_results(history("B1", "B2", "BX", moved="B2", since=since).assess("20:00", day=12))
+    assert {name: one.state for name, one in found.items()} == {"B1": "steady", "B2": "unclear", "BX": "steady"}
+    (movement,) = found["B2"].movements
+    assert (movement.kind, movement.name, movement.certain) == ("block", "B2", False)
+    assert movement.visits == min(since, 12 - since)
+    (said,) = (reason for reason in found["B2"].reasons if "moved" in reason)
+    assert f" MS/m from 2026-03-{2 + since:02} on: 1 meter sees it against its neighbours. It is the suspect" in said
+    assert "check the set with another meter, or have the block certified anew" in said
+
+
+def test_one_meter_on_two_blocks_cannot_tell_which_moved_and_says_what_would() -> None:
+    found = block_results(history("B2", "BX", moved="B2").assess("20:00", day=12))
+    assert {found[name].state for name in ("B2", "BX")} >= {"unclear"}
+    (first,) = found["B2"].movements
+    assert not first.certain
+    (said,) = found[first.name].reasons
+    assert "One meter on two blocks cannot tell which of them moved: check both with another meter" in said
+
+
+def test_two_meters_tell_the_block_that_moved_from_three_visits_on() -> None:
+    certain = block_results(history("B1", "B2", "BX", moved="B2", meters=2).assess("20:00", day=12))["B2"]
+    assert certain.state == "moved"
+    assert "from 2026-03-11 on: 2 meters see it against its neighbours." in certain.reasons[0]
+    two = block_results(history("B1", "B2", "BX", moved="B2", meters=2, since=11).assess("20:00", day=12))["B2"]
+    assert two.state == "unclear"
+    assert two.reasons[0].endswith("Only 2 visits on one side of the change tell: check the set again.")
+
+
+def test_a_meter_whose_blocks_all_moved_moved_itself_and_each_block_kept_its_place() -> None:
+    found = block_results(history("B1", "B2", "BX", moved="B1 B2 BX").assess("20:00", day=12))
+    (movement,) = found["B2"].movements
+    assert (movement.kind, movement.name, movement.certain) == ("meter", "M1", True)
+    assert found["B2"].state == "steady"
+    assert found["B2"].reasons == ("Over 12 visits of 1 meter it kept its place among its neighbours.",)
+
+
+def test_one_block_on_one_meter_tells_nothing_and_says_what_would() -> None:
+    found = block_results(history("B2", moved="B2").assess("20:00", day=12))["B2"]
+    assert (found.state, found.movements, found.neighbours) == ("not_assessed", (), ())
+    assert found.reasons[-1].endswith(
+        "check it beside another certified block, with another meter, too, or have it certified anew."
+    )
+
+
 def test_commands_show_blocks_events_and_calibrations(shell: Shell) -> None:
     calibrations = (
         "meter,calibrated_on,condition,nominal,indicated,unit,tolerance\nM1,2026-03-02,as_found,58,58.6,MS/m,0.3\n"
