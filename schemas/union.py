@@ -21,6 +21,7 @@ __all__ = [
     "CompanyReview",
     "CompanyReviewPage",
     "GroupOverPlants",
+    "HandOver",
     "OverPlants",
     "OverPlantsPage",
     "PlantLevel",
@@ -67,6 +68,19 @@ class AtTwoSites:
     second: str
     since: datetime | None
     until: datetime | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HandOver:
+    """An instrument that one site handed over and another one received, as both recorded it; `differ` says what does not fit."""
+
+    instrument: str
+    giver: str  # site/meter; the site alone where it recorded nothing
+    receiver: str
+    handed_at: datetime | None
+    received_at: datetime | None
+    why: tuple[str, ...]
+    differ: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,7 +162,8 @@ class Travelled:
     """A block or a meter that several sites had, and who disagrees by how much.
 
     Differences are between sites only: of a block, of the means of meters on it; of a meter, of its bias. `readings` of a meter
-    are counted once; `copies` of them lie at a second site, too (site -> how many).
+    are counted once; `copies` of them lie at a second site, too (site -> how many). What does not fit of its hand-overs makes it
+    differ.
     """
 
     kind: str  # block | meter
@@ -160,6 +175,7 @@ class Travelled:
     pairs: tuple[MeterDifference, ...]
     readings: int | None = None
     copies: dict[str, int] | None = None
+    hand_overs: tuple[HandOver, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -198,6 +214,7 @@ class CompanyReview:
     blocks: tuple[Travelled, ...]
     travelled_meters: tuple[Travelled, ...]
     at_two_sites: tuple[AtTwoSites, ...]
+    hand_overs: tuple[HandOver, ...]  # those of the month, and those before it that do not fit
     unmapped: tuple[Unmapped, ...]
     copies: int  # lots and checks that lay at two sites and count once
 
@@ -214,7 +231,8 @@ class CompanyReview:
             self.at_two_sites,
             self.unmapped,
         )
-        return odd + sum(self.open_events.values()) + sum(map(len, found))
+        moved = sum(bool(one.differ) for one in self.hand_overs)
+        return odd + moved + sum(self.open_events.values()) + sum(map(len, found))
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
@@ -11,9 +12,10 @@ import polars as pl
 from sample_texts import HOSTILE, provenance, text_or_hostile
 
 from pipeline.centre.union.company import together
+from pipeline.centre.union.hand_overs import moves_of
 from pipeline.centre.union.levels import over_plants
 from pipeline.centre.union.review import company_review
-from pipeline.centre.union.travellers import travelled
+from pipeline.centre.union.travellers import travelled, with_hand_overs
 from schemas.company import COMPANY_TABLES
 from schemas.company_names import NAME_TABLES
 from schemas.union import CompanyReviewPage, OverPlantsPage, TravelledPage
@@ -150,6 +152,17 @@ def company_pages(*, hostile: bool = False) -> dict[str, Any]:
         made_at=pl.Series([START + timedelta(days=n) for n in (29, 29, 20)]), program=pl.Series(["1.0", "1.0", named("0.9", 12)]),
     )  # fmt: skip
     whole = together(of, company_tables(lots, checks, kept), tables)
+    gone = START + timedelta(days=9)
+    moves = [
+        {"site": site, "sequence": 1, "kind": kind, "by": "Ada", "why": named("moves for the bars", 13),
+         "subject": json.dumps({"meter": "EC-01", "at": at.isoformat(), way: other, "maker": maker, "serial_number": "K2-7"})}
+        for site, kind, at, way, other in (
+            (sites[0], "hand_over", gone, "to", sites[1]),
+            (sites[1], "receipt", gone - timedelta(hours=2), "from", sites[0]),
+            (sites[1], "hand_over", gone + timedelta(days=11), "to", "P-009"),
+        )
+    ]  # fmt: skip
+    whole = replace(whole, moves=moves_of(frame("events", *moves), tables))
     review = company_review(
         whole,
         "2026-06",
@@ -165,7 +178,8 @@ def company_pages(*, hostile: bool = False) -> dict[str, Any]:
         "supplier": OverPlantsPage(made, over_plants("supplier", supplier, whole.lots)),
         "process": OverPlantsPage(made, over_plants("process", product, whole.lots)),
         "block": TravelledPage(made, travelled("block", block, whole.checks)),
-        "meter": TravelledPage(made, replace(moved, readings=730, copies={sites[1]: 5})),
+        "meter": TravelledPage(made, with_hand_overs(
+            replace(moved, readings=730, copies={sites[1]: 5}), whole.hand_overs(timedelta(hours=72)))),
         "review": CompanyReviewPage(made, review, earlier),
         "quiet": CompanyReviewPage(made, company_review(
             together(heads(), company_tables(), names()), "2026-05", START, START, program="1.0", silent_after_hours=72.0), ()),

@@ -51,6 +51,8 @@ DECISIONS = {
     "release": ("Ada Lind", {"lot": "L1", "decision": "accepted with evidence"}, "disposition"),
     "signal": ("Ben Moor", {"meter": "M1", "block": "B1", "decision": "re-measured"}, "disposition"),
     "setting": ("Cia Ek", {"meter": "M1", "at": "2026-03-28T07:10", "block": "B1", "temperature": "23.4"}, "adjustment"),
+    "hand-over": ("Ben Moor", {"meter": "M1", "at": "2026-03-28T07:10", "to": "P-002"}, "hand_over"),
+    "receipt": ("Ben Moor", {"meter": "M2", "at": "2026-03-28T07:10", "sender": "P-002"}, "receipt"),
     "action": ("Cia Ek", {"meter": "M1", "at": "2026-03-28T07:10", "kind": "cleaned"}, "action"),
     "exclusion": ("Ben Moor", {"file": "inbox/40.csv", "line": "3"}, "exclusion"),
     "inclusion": ("Ben Moor", {"file": "inbox/40.csv", "line": "2"}, "inclusion"),
@@ -72,6 +74,10 @@ def decided_works(root: Path) -> Path:
     table = root / "reference" / "lots.csv"
     table.write_text(
         table.read_text(encoding="utf-8") + "".join(f"L{n},bar,copper,S,Q\n" for n in range(11, 16)), encoding="utf-8"
+    )
+    (root / "reference" / "meters.csv").write_text(
+        "meter,accuracy_percent,resolution,unit,maker,serial_number\nM1,0.5,0.01,MS/m,Ostrel,K2-1\nM2,0.5,0.01,MS/m,Ostrel,K2-2\n",
+        encoding="utf-8",
     )
     more = Scenario().check("07:00", 2.0, day=20)
     for n in range(11, 16):

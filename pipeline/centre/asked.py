@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
@@ -13,22 +13,24 @@ import polars as pl
 import reports
 from pipeline.centre.pieces import manifest_of, tables_of
 from pipeline.centre.union.company import Company, readings_once, together
+from pipeline.centre.union.hand_overs import moves_of
 from pipeline.centre.union.levels import over_plants
 from pipeline.centre.union.review import changed_since, company_review, revision_of
-from pipeline.centre.union.travellers import travelled
+from pipeline.centre.union.travellers import travelled, with_hand_overs
 from pipeline.centre.union.units import UNIT
 from pipeline.errors import UsageError
 from pipeline.intake.tables import parse_table
 from pipeline.publish.storage import Storage
 from pipeline.workspace.files import read_bytes, sha256_of, write_atomically
 from pipeline.workspace.program import software_version
+from schemas.company import COMPANY_TABLES
 from schemas.company_names import NAME_TABLES
 from schemas.documents import as_json
 from schemas.page import Provenance
 from schemas.union import CompanyReviewPage, OverPlantsPage, TravelledPage
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
     from pathlib import Path
 
     from pipeline.centre.place import Centre
@@ -39,7 +41,9 @@ __all__ = ["NAMES", "Asked", "asked_company", "names_of"]
 
 NAMES = "names"
 """Folder of the company's tables in that of the centre."""
-_TABLES = ("checks", "lots", "meters")
+_EVERY = pl.lit(True)
+_TABLES = {"checks": _EVERY, "lots": _EVERY, "meters": _EVERY, "events": pl.col("kind").is_in(["hand_over", "receipt"])}
+"""Tables of all sites that every question reads, and which rows of them."""
 _UTC = ZoneInfo("UTC")
 _LARGEST_TABLE = 100_000_000
 _FILES = {"name": pl.String, "sha256": pl.String, "layout": pl.String, "layout_version": pl.Int64, "readings": pl.Int64}
@@ -80,13 +84,6 @@ class Asked:
     manifests: tuple[Manifest, ...]
     company: Company
 
-    def raw(self, table: str, sites: Iterable[str]) -> pl.DataFrame:
-        """Return a table of some sites as their last packages hold it."""
-        wanted = set(sites)
-        return _with_site(
-            self.storage, (one for one in self.manifests if one.site in wanted), self.place.cache, (table,)
-        )[table]
-
     def _provenance(self) -> Provenance:
         heads = self.company.heads
         latest = heads["made_at"].max() if heads.height else None
@@ -114,10 +111,12 @@ class Asked:
             return OverPlantsPage(self._provenance(), over_plants(kind, name, company.lots))
         found = travelled(kind, name, company.checks)
         if kind == "meter":
-            meters = company.names["meters"]
-            sites = meters.filter(pl.concat_str("maker", "serial_number", separator=" ") == found.name)["site"]
-            readings, copies = readings_once(self.raw("readings", sites), company.names, found.name)
-            found = replace(found, readings=readings, copies=copies)
+            own = company.names["meters"].filter(pl.concat_str("maker", "serial_number", separator=" ") == found.name)
+            raw = _readings_of(self.storage, self.manifests, self.place.cache, own)
+            readings, copies = readings_once(raw, company.names, found.name)
+            most = timedelta(hours=self.place.settings.silent_after_hours)
+            moved = [one for one in company.hand_overs(most) if one.instrument == found.name]
+            found = with_hand_overs(replace(found, readings=readings, copies=copies), moved)
         return TravelledPage(self._provenance(), found)
 
     def write(self, page: Any, known: Iterable[str] = ()) -> Path:
@@ -175,17 +174,26 @@ def _month(month: str) -> tuple[datetime, datetime]:
 
 
 def _with_site(
-    storage: Storage, manifests: Iterable[Manifest], cache: Path, tables: tuple[str, ...]
+    storage: Storage, manifests: Iterable[Manifest], cache: Path, tables: Mapping[str, pl.Expr]
 ) -> dict[str, pl.DataFrame]:
-    from schemas.company import COMPANY_TABLES
-
+    """Return some rows of tables of all sites, with their site."""
     parts: dict[str, list[pl.DataFrame]] = {
         table: [COMPANY_TABLES[table].empty().insert_column(0, pl.Series("site", [], pl.String))] for table in tables
     }
     for manifest in manifests:
         for table, frame in tables_of(storage, manifest, cache, tables=tables).items():
-            parts[table].append(frame.select(pl.lit(manifest.site).alias("site"), pl.all()))
+            parts[table].append(frame.filter(tables[table]).select(pl.lit(manifest.site).alias("site"), pl.all()))
     return {table: pl.concat(frames) for table, frames in parts.items()}
+
+
+def _readings_of(storage: Storage, manifests: Iterable[Manifest], cache: Path, meters: pl.DataFrame) -> pl.DataFrame:
+    """Return the raw readings of some meters (site, meter)."""
+    found = []
+    for manifest in manifests:
+        own = meters.filter(pl.col("site") == manifest.site)["meter"].to_list()
+        if own:
+            found.append(_with_site(storage, [manifest], cache, {"readings": pl.col("meter").is_in(own)})["readings"])
+    return pl.concat(found) if found else _with_site(storage, (), cache, {"readings": _EVERY})["readings"]
 
 
 def asked_company(place: Centre, register: Register) -> Asked:
@@ -207,6 +215,8 @@ def asked_company(place: Centre, register: Register) -> Asked:
         for site, one in zip(sites, manifests, strict=True)
     ]  # fmt: skip
     heads = pl.DataFrame(rows, schema=_HEADS, orient="row")
-    tables = _with_site(storage, manifests, place.cache, _TABLES)
-    company = together(heads, tables, names_of(place))
+    tables, names = _with_site(storage, manifests, place.cache, _TABLES), names_of(place)
+    moves = moves_of(tables["events"], names)
+    moved = _readings_of(storage, manifests, place.cache, moves)
+    company = replace(together(heads, tables, names), moves=moves, moved=moved)
     return Asked(place=place, register=register, storage=storage, manifests=manifests, company=company)

@@ -11,7 +11,10 @@ from pipeline.cli.options import By, DryRun, Json, Why, WorkspaceOption, is_day,
 from pipeline.errors import UsageError
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from pipeline.history.chain import Event
+    from pipeline.workspace.settings import Workspace
 
 __all__ = ["add_to"]
 
@@ -63,15 +66,64 @@ def adjustment(
     from pipeline.decisions.record import record_adjustment
 
     place = workspace_at(workspace)
-    when = moment(at, place)
-    if when is None or is_day(at):
-        raise UsageError(
-            f"An adjustment needs --at with its time, such as {at[:10]}T07:10: it parts the checks before it from those after."
-        )
+    when = _time(at, place, "An adjustment")
     event = record_adjustment(
         place, meter, when, block=block, temperature_c=temperature, by=by, why=why, dry_run=dry_run
     )
     _show(event, json=json)
+
+
+def _time(at: str, place: Workspace, what: str) -> datetime:
+    when = moment(at, place)
+    if when is None or is_day(at):
+        raise UsageError(
+            f"{what} needs --at with its time, such as {at[:10]}T07:10: it parts the checks before it from those after."
+        )
+    return when
+
+
+@record.command("hand-over")
+def hand_over(
+    meter: Annotated[str, typer.Option(metavar="ID", help="Meter that goes.")],
+    at: Annotated[str, typer.Option(metavar="TIME", help="When it was handed over.")],
+    to: Annotated[str, typer.Option("--to", metavar="SITE", help="Site that it goes to.")],
+    by: By = "",
+    why: Why = "",
+    dry_run: DryRun = False,
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
+    """Record that a meter went to another site: it ends here. Check it before it goes, or its last lots stay without a closing check.
+
+    Example: annealog record hand-over --meter EC-02 --at 2026-06-03T14:00 --to P-017 --by Ada --why "line 17 reads bars from now on"
+    """
+    from pipeline.decisions.hand_over import record_hand_over
+
+    place = workspace_at(workspace)
+    when = _time(at, place, "A hand-over")
+    _show(record_hand_over(place, meter, when, to=to, by=by, why=why, dry_run=dry_run), json=json)
+
+
+@record.command("receipt")
+def receipt(
+    meter: Annotated[str, typer.Option(metavar="ID", help="Meter that came, as this site names it.")],
+    at: Annotated[str, typer.Option(metavar="TIME", help="When it was received.")],
+    sender: Annotated[str, typer.Option("--from", metavar="SITE", help="Site that it came from.")],
+    by: By = "",
+    why: Why = "",
+    dry_run: DryRun = False,
+    workspace: WorkspaceOption = None,
+    json: Json = False,
+) -> None:
+    """Record that a meter came from another site: a baseline of its own starts here. It stands in reference/meters.csv by then.
+
+    Example: annealog record receipt --meter EC-09 --at 2026-06-04T09:00 --from P-003 --by Ben --why "for the bars; case undamaged"
+    """
+    from pipeline.decisions.hand_over import record_hand_over
+
+    place = workspace_at(workspace)
+    when = _time(at, place, "A receipt")
+    _show(record_hand_over(place, meter, when, sender=sender, by=by, why=why, dry_run=dry_run), json=json)
 
 
 @record.command()

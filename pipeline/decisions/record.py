@@ -30,6 +30,7 @@ __all__ = [
     "ACTIONS",
     "DECISIONS",
     "deciding",
+    "known_in",
     "record_action",
     "record_adjustment",
     "record_baseline",
@@ -66,7 +67,8 @@ def deciding(workspace: Workspace, *, by: str, why: str, dry_run: bool) -> Itera
         yield history
 
 
-def _known(history: History, column: str, value: str) -> None:
+def known_in(history: History, column: str, value: str) -> None:
+    """Refuse a meter or a lot of which no reading was loaded."""
     filters: dict[str, Any] = {f"{column}s": [value]}
     if not history.readings(columns=[column], **filters).height:
         hint = (
@@ -104,7 +106,7 @@ def record_adjustment(
         believed.
     """
     with deciding(workspace, by=by, why=why, dry_run=dry_run) as history:
-        _known(history, "meter", meter)
+        known_in(history, "meter", meter)
         subject = {
             "meter": meter,
             "at": at.astimezone(UTC).isoformat(),
@@ -163,7 +165,7 @@ def record_action(
         raise UsageError(f"Action {kind!r} is not known. Expected one of: {', '.join(ACTIONS)}{nearest(kind, ACTIONS)}")
     recorded = datetime.now(UTC)
     with deciding(workspace, by=by, why=why, dry_run=dry_run) as history:
-        _known(history, "meter", meter)
+        known_in(history, "meter", meter)
         if dry_run:
             return None
         subject = {"meter": meter, "at": (at or recorded).astimezone(UTC).isoformat(), "kind": kind}
@@ -207,10 +209,10 @@ def record_disposition(
         if event is not None:
             subject |= _of_event(workspace, history, event, lot)
         if lot is not None:
-            _known(history, "lot", lot)
+            known_in(history, "lot", lot)
             subject["lot"] = lot
         if meter is not None:
-            _known(history, "meter", meter)
+            known_in(history, "meter", meter)
             _fits_a_signal(workspace, history, meter, block, at)
             subject |= {
                 "meter": meter,
@@ -338,7 +340,7 @@ def record_baseline(
         If fewer than two checks lie in the window.
     """
     with deciding(workspace, by=by, why=why, dry_run=dry_run) as history:
-        _known(history, "meter", meter)
+        known_in(history, "meter", meter)
         found = assess(history, workspace.settings, as_of=None, meters=[meter])
         limits = _limits_of(found, meter, block, start, end)
         if dry_run:

@@ -145,10 +145,8 @@ def compute_checks(
     found = block_checks.settings_of(on_blocks).with_columns(
         pl.lit("export").alias("kind"), pl.lit(None, pl.String).alias("by")
     )
-    recorded = adjustments.select(
-        "meter", pl.col("measured_at").alias("at"), pl.lit("recorded").alias("kind"), "by", pl.col("why")
-    )
-    meter_settings = pl.concat([found, recorded], how="diagonal").sort("meter", "at")
+    recorded = adjustments.select("meter", pl.col("measured_at").alias("at"), "kind", "by", "why")
+    meter_settings = pl.concat([found, recorded], how="diagonal").sort("meter", "at", maintain_order=True)
     part_stream = stream.filter((pl.col("role") == "part") & pl.col("counts") & pl.col("lot").is_not_null()).select(
         "lot",
         "meter",

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline.errors import IntegrityProblem
 from pipeline.history.publish import publish
 from pipeline.history.snapshot import Snapshot
+from pipeline.judge.values.prepare import PARTS
 from pipeline.workspace.program import program
 from pipeline.workspace.texts import changed_texts, hashes, hashes_of_texts
 from schemas.documents import as_json
@@ -66,7 +67,7 @@ def holds_until(assessment: Assessment, history: History) -> datetime:
             if dtype.is_temporal():
                 days = [_moment(value) for value in table[name].drop_nulls().unique().to_list()]
                 moments += [later for day in days for later in (day, day + timedelta(days=1)) if later > at]
-    for event in [*history.events("adjustment"), *history.events("action")]:
+    for event in (event for kind in (*PARTS, "action") for event in history.events(kind)):
         moments.append(datetime.fromisoformat(event.subject["at"]))
     moments += history.baselines()["last_at"].to_list()
     return min((moment for moment in moments if moment is not None and moment > at), default=_EVER)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline.history.store import History
 from pipeline.judge.assess import assess
 from pipeline.judge.meters.evidence import blocks_overdue
+from pipeline.judge.meters.handed_over import left
 from pipeline.workspace.texts import not_taken_over
 from schemas.conditions import CONDITIONS
 from schemas.documents import as_json
@@ -30,10 +31,15 @@ def without_decision(lots: Iterable[LotResult]) -> list[LotResult]:
 
 
 def checked_by(assessment: Assessment) -> dict[str, datetime | None]:
-    """Return by when each meter is to be checked next; None for one that is suspended or was never checked."""
-    interval = timedelta(hours=assessment.settings.check_interval_hours)
+    """Return by when each meter is to be checked next; None for one that is suspended, was never checked or was handed over."""
+    interval, gone = (
+        timedelta(hours=assessment.settings.check_interval_hours),
+        left(assessment, list(assessment.meters)),
+    )
     return {
-        name: None if meter.last_run_at is None or meter.state == "suspended" else meter.last_run_at + interval
+        name: None
+        if meter.last_run_at is None or meter.state == "suspended" or name in gone
+        else meter.last_run_at + interval
         for name, meter in sorted(assessment.meters.items())
     }
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
+from pipeline.decisions.hand_over import record_hand_over
 from pipeline.decisions.process_baseline import record_process_baseline
 from pipeline.decisions.quarantine import discard, replay
 from pipeline.decisions.record import (
@@ -30,7 +31,7 @@ from reports.words import web as words
 from schemas.reference_tables import REFERENCE_TABLES
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from pipeline.workspace.settings import Workspace
 
@@ -50,11 +51,17 @@ def _meters(workspace: Workspace) -> list[str]:
         return history.all_meters()
 
 
-def _blocks(workspace: Workspace) -> list[str]:
-    with _open(workspace) as history:
-        texts = history.reference_texts()
-    tables = recorded_tables(texts, recorded_settings(texts, workspace.settings))
-    return sorted(set(tables["blocks"]["block"].to_list()))
+def _of_table(name: str, column: str) -> Callable[[Workspace], list[str]]:
+    def names(workspace: Workspace) -> list[str]:
+        with _open(workspace) as history:
+            texts = history.reference_texts()
+        tables = recorded_tables(texts, recorded_settings(texts, workspace.settings))
+        return sorted(set(tables[name][column].to_list()))
+
+    return names
+
+
+_blocks, _registered = _of_table("blocks", "block"), _of_table("meters", "meter")
 
 
 def _lots(workspace: Workspace) -> list[str]:
@@ -85,6 +92,11 @@ def _set(workspace: Workspace, values: dict[str, Any], **who: Any) -> Sequence[s
     record_adjustment(
         workspace, values["meter"], values["at"], block=values["block"], temperature_c=values["temperature"], **who
     )
+    return ()
+
+
+def _hand_over(workspace: Workspace, values: dict[str, Any], **who: Any) -> Sequence[str]:
+    record_hand_over(workspace, values["meter"], values["at"], to=values.get("to"), sender=values.get("sender"), **who)
     return ()
 
 
@@ -233,6 +245,17 @@ _ALL = (
         fields=(
             _METER, Field(name="at", kind="time", needed=True), Field(name="block", kind="choice", choices=_blocks),
             Field(name="temperature", kind="number"),
+        ),
+    ),
+    Form(
+        name="hand-over", roles=_METROLOGY, of={"meter": "meter"}, do=_hand_over,
+        fields=(_METER, Field(name="at", kind="time", needed=True), Field(name="to", needed=True)),
+    ),
+    Form(
+        name="receipt", roles=_METROLOGY, of={"index": "", "meter": "meter"}, do=_hand_over,
+        fields=(
+            Field(name="meter", kind="choice", choices=_registered, needed=True), Field(name="at", kind="time", needed=True),
+            Field(name="sender", needed=True),
         ),
     ),
     Form(

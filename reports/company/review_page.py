@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from reports.company.parts import counted_sites, told
+from reports.company.parts import counted_sites, hand_overs_table, told
 from reports.kit.address import address
 from reports.kit.links import linked
 from reports.kit.markup import Html, element, isolated, join, shorten
@@ -43,6 +43,7 @@ def render(page: CompanyReviewPage) -> str:
         _section("rejected", _rejected(result, numbered, clock, here)),
         _section("suppliers", _differ("supplier", result, numbered, here)),
         _section("blocks", _differ("block", result, numbered, here)),
+        _section("hand_overs", hand_overs_table(result.hand_overs, numbered, clock) if result.hand_overs else _none()),
         _section("two_sites", _two_sites(result, numbered, clock)),
         _section("names", _names(result, numbered)),
         _section("revisions", _earlier(page)),
@@ -81,7 +82,11 @@ def _points(result: CompanyReview) -> list[str]:
         TEXT["differ"].format(
             suppliers=len(result.suppliers), blocks=len(result.blocks), meters=len(result.travelled_meters)
         ),
-        TEXT["unmapped"].format(n=len(result.unmapped), twice=len(result.at_two_sites)),
+        TEXT["unmapped"].format(
+            n=len(result.unmapped),
+            twice=len(result.at_two_sites),
+            moved=sum(bool(one.differ) for one in result.hand_overs),
+        ),
         TEXT["copies"].format(n=result.copies),
     ]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from reports.company.parts import counted_sites, furthest, next_steps, told, tone
+from reports.company.parts import counted_sites, furthest, hand_overs_table, next_steps, told, tone
 from reports.kit.address import address
 from reports.kit.markup import Html, element, isolated, join, shorten
 from reports.kit.numbers import Clock, compact, decimals_for, fixed, significant
@@ -31,6 +31,9 @@ def render(page: TravelledPage) -> str:
     body.append(
         section("stays", _readings(result), _stays(result, clock, numbered), heading=SECTION["stays"], wide=True)
     )
+    if result.hand_overs:
+        moved = hand_overs_table(result.hand_overs, numbered, clock)
+        body.append(section("hand_overs", moved, heading=SECTION["hand_overs"], wide=True))
     if result.pairs:
         shown, said = furthest(result.pairs, TABLE[f"{result.kind}_differences"])
         table_of_pairs = differences_table(shown, numbered.table(), said, unit="MS/m")

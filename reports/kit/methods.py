@@ -277,7 +277,7 @@ METHODS: tuple[Method, ...] = (
             "event.COLUMN": "deviation",
             "block.COLUMN": "s",
         },
-        flags="block_overdue block_used_overdue calibration_out_of_tolerance",
+        flags="block_overdue block_used_overdue calibration_out_of_tolerance read_after_hand_over",
     ),
     Method(
         name="control-limits",

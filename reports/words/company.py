@@ -22,7 +22,7 @@ STEP = {
     "compared by a block that travels (annealog centre block).",
     "process": "Find out whether parts or meters differ: let the plants named read the same parts.",
     "block": "Check the block again with both meters side by side. The certificate and its laboratory decide, not the majority.",
-    "meter": "Look at the setting after the move and at the blocks of both sites. Evidence of the old site supports no lot at the new one.",
+    "meter": "Settle what does not fit of a hand-over with both sites; look at the setting after the move and at the blocks of both. Evidence of the old site supports no lot at the new one.",
     "none": "Nothing.",
     "more": "Wait until there is more to compare.",
 }
@@ -31,7 +31,7 @@ SECTION = {
     "plants": "Plants", "stays": "Where it was", "differences": "Who disagrees by how much", "together": "All meters together",
     "sites": "Sites and their heads", "meters": "Meters out of control", "events": "Open events", "rejected": "Lots rejected",
     "suppliers": "Suppliers that differ", "blocks": "Blocks and meters that disagree", "names": "Names that nobody mapped",
-    "two_sites": "Instruments at two sites at once", "revisions": "Earlier revisions", "waits": "What waits",
+    "two_sites": "Instruments at two sites at once", "hand_overs": "Meters handed over", "revisions": "Earlier revisions", "waits": "What waits",
 }  # fmt: skip
 
 COLUMN = {
@@ -42,6 +42,7 @@ COLUMN = {
     "bias": "Bias", "s_checks": "s of check means", "claim": "u by accuracy", "also_at": "Copies at", "package": "Package", "hash": "Hash",
     "last_reading": "Last reading", "made": "Package made", "program": "Program", "remark": "Remark", "state": "State", "reason": "Reason",
     "events": "Open", "lot": "Lot", "supplier": "Supplier", "what": "What", "who": "Which", "said": "What the site states", "name": "Name",
+    "giver": "From", "receiver": "To", "handed": "Handed over", "received": "Received", "why": "Why", "differ": "What does not fit",
     "first": "First", "second": "Second", "at_once": "At both from, to",
 }  # fmt: skip
 
@@ -59,6 +60,8 @@ TABLE = {
     "rejected": "Rejected by their sites in the month. The site decides; the company compares.",
     "differ": "What lies apart, over all that was read up to the end of the month.",
     "names": "Names of sites that no table of the company explains; they are joined with nothing, however alike they look.",
+    "hand_overs": "What the giver and the receiver recorded (annealog record hand-over, record receipt), held against each other, against the "
+    "readings and against the company's table of meters.",
     "two_sites": "The company's table of meters places one instrument at two sites. It is told, not resolved: correct the table.",
 }
 
@@ -84,7 +87,7 @@ TEXT = {
     "sites_odd": "Sites that fell silent or run another version: {n} of {all}.",
     "meters_out": "{meters} suspended or overdue; {events} open.",
     "differ": "Between sites differ: suppliers {suppliers}, blocks {blocks}, meters {meters}.",
-    "unmapped": "Names that are not mapped: {n}; instruments at two sites at once: {twice}.",
+    "unmapped": "Names that are not mapped: {n}; instruments at two sites at once: {twice}; hand-overs that do not fit: {moved}.",
     "earlier": "{revision}: since then {what}.",
     "first": "None: this is the first.",
     "frequency": "{f} kHz",

@@ -42,7 +42,8 @@ ROLE = {"reader": "reader", "technician": "technician", "metrologist": "metrolog
 
 FORM = {
     "lot": "What was done about a lot", "event": "What was found on an event", "release": "Release or refuse",
-    "signal": "What was found on a signal", "setting": "A meter was set", "action": "Something was done to a meter",
+    "signal": "What was found on a signal", "setting": "A meter was set", "hand-over": "A meter went to another site",
+    "receipt": "A meter came from another site", "action": "Something was done to a meter",
     "exclusion": "Leave a line out", "inclusion": "Take a line in again", "baseline": "Limits of a meter",
     "process-baseline": "Limits of a process", "discard": "Discard refused lines", "replay": "Read refused lines again",
     "held": "Settle a held file", "hardness": "Hardness of a lot", "lot-data": "Data of a lot",
@@ -54,6 +55,8 @@ WILL = {
     "release": "Records as the last word on {lot} {event} {meter} {block} {at}: {decision}. The computed verdict stays beside it.",
     "signal": "Records on the signal of meter {meter} on block {block} {at}: {decision}. The limits stay as they are.",
     "setting": "Records that meter {meter} was set at {at}. A new baseline of its checks starts there.",
+    "hand-over": "Records that meter {meter} was handed over to {to} at {at}. It ends here: nothing that is read later belongs to this site.",
+    "receipt": "Records that meter {meter} was received from {sender} at {at}. A new baseline of its checks starts there.",
     "action": "Records that meter {meter} was {kind} {at}. A new run of checks starts there; the baseline stays.",
     "exclusion": "Leaves the readings of line {line} of {file} out of every figure. They stay in the record.",
     "inclusion": "Takes the readings of line {line} of {file} into the figures again.",
@@ -69,6 +72,7 @@ WILL = {
 
 FIELD = {
     "name": "Name", "password": "Password", "new_password": "New password", "again": "New password once more",
+    "to": "Site it went to", "sender": "Site it came from",
     "why": "Why", "lot": "Lot", "event": "Event", "meter": "Meter", "block": "Block", "at": "When",
     "decision": "Decision", "temperature": "Temperature of the block, °C", "kind": "What was done", "file": "File",
     "line": "Line", "start": "From", "end": "To", "product": "Product", "supplier": "Supplier", "material": "Material",

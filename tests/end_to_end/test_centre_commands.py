@@ -36,7 +36,8 @@ def company(built: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Pat
     root = tmp_path / "company"
     shutil.copytree(built, root)
     settings = root / "centre" / "centre.toml"
-    settings.write_text(settings.read_text().replace(str(built), str(root)))
+    for path in (settings, *root.glob("P-*/annealog.toml")):
+        path.write_text(path.read_text().replace(str(built), str(root)))
     monkeypatch.chdir(root / "centre")
     return root
 
@@ -161,6 +162,55 @@ def test_status_and_check_tell_what_people_need(company: Path, capsys: pytest.Ca
     assert all(site["silent_h"] is not None for site in ask(capsys, "status")["sites"])
     problems = ask(capsys, "check", "--direct", code=3)["problems"]
     assert sum("has published nothing for" in words for words in problems) == 3
+
+
+def test_a_meter_is_handed_over_and_both_sites_say_so(company: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    who, at = ("--meter", "EC-02", "--by", "Ada", "--why", "moves"), "2026-08-31T18:00"
+    gone = ("record", "hand-over", *who, "--at", at, "--to", "P-001", "--workspace", str(company / "P-002"))
+    came = (
+        "record",
+        "receipt",
+        *who,
+        "--at",
+        "2026-08-31T19:00",
+        "--from",
+        "P-002",
+        "--workspace",
+        str(company / "P-001"),
+    )
+
+    def told(site: str, code: int) -> list[str]:
+        assert run(["publish", "--continue", "--workspace", str(company / site)]) == 0
+        assert run(["centre", "take-in", "--direct"]) == 0
+        found = ask(capsys, "meter", "K2-0002", code=code)
+        assert found["state"] == ("differs" if code else "not_assessed")
+        assert "EC-02" in (company / "centre" / "pages" / "meters").glob("*K2-0002*.html").__next__().read_text("utf-8")
+        return list(found["hand_overs"][0]["differ"])
+
+    assert run([*gone]) == 0
+    table = "valid_to 2026-08-31T16:00:00+00:00"
+    lacks = "P-001 recorded no receipt of it: annealog record receipt, there"
+    said = told("P-002", 4)
+    assert (said[0], said[1].endswith(table), len(said)) == (lacks, True, 2)
+    assert run([*came]) == 0
+    said = told("P-001", 4)
+    assert (said[0], said[1].endswith(table), len(said)) == (
+        "no row of the company's meters.csv names P-001/EC-02 on 2026-08-31 17:00", True, 2,
+    )  # fmt: skip
+    # a person says in the company's table what both recorded
+    names = company / "centre" / "names" / "meters.csv"
+    header, *rows = names.read_text().splitlines()
+    rows = [row + (",,2026-08-31T16:00:00Z" if row.startswith("P-002,EC-02,") else ",,") for row in rows]
+    rows.append("P-001,EC-02,Kaldrin,K2-0002,0.5,2026-08-31T17:00:00Z,".replace("Kaldrin", rows[0].split(",")[2]))
+    names.write_text("\n".join([header + ",valid_from,valid_to", *rows, ""]))
+    found = ask(capsys, "meter", "K2-0002")
+    assert [(one["giver"], one["receiver"], one["differ"]) for one in found["hand_overs"]] == [
+        ("P-002/EC-02", "P-001/EC-02", [])
+    ]
+    (one,) = ask(capsys, "review", "2026-08", code=4)["hand_overs"]
+    assert one["differ"] == []
+    # what was computed from a chain with the new events is computed again byte for byte
+    assert ask(capsys, "verify", "--site", "P-001")["sites"][0]["differs"] == []
 
 
 def test_storage_or_server_that_is_away_is_said(

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipeline.centre.union.hand_overs import MOVES, READING_CONTENT, READING_SLOT, hand_overs
 from pipeline.centre.union.names import counted_once, named
 from pipeline.centre.union.units import in_one_unit
+from schemas.company import COMPANY_TABLES
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+    from datetime import datetime, timedelta
+
+    from schemas.union import HandOver
 
 __all__ = ["Company", "readings_once", "together"]
 
@@ -19,15 +24,14 @@ _CHECK_SLOT = ("instrument", "at", "probe", "frequency_khz", "company_block")
 _CHECK_CONTENT = ("readings", "mean", "standard_deviation")
 _LOT_SLOT = ("instrument", "lot", "first_at", "last_at")
 _LOT_CONTENT = ("parts", "readings", "mean", "standard_deviation")
-_READING_SLOT = ("instrument", "measured_at", "sequence", "role", "part", "spot")
-_READING_CONTENT = ("value", "unit")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Company:
     """All sites; frames as `schemas.company` declares them, with `site`, the company's names and `also_at`.
 
-    `heads`: site, number, sha256, made_at, program, last_reading_at, closed. `names` are the company's tables.
+    `heads`: site, number, sha256, made_at, program, last_reading_at, closed. `names` are the company's tables. `moves` are hand-overs
+    and receipts (`hand_overs.moves_of`), `moved` the raw readings of the meters that they are about.
     """
 
     heads: pl.DataFrame
@@ -35,6 +39,16 @@ class Company:
     checks: pl.DataFrame
     lots: pl.DataFrame
     meters: pl.DataFrame
+    moves: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=MOVES))
+    moved: pl.DataFrame = field(
+        default_factory=lambda: COMPANY_TABLES["readings"].empty().with_columns(site=pl.lit(""))
+    )
+
+    def hand_overs(self, on_the_way: timedelta, *, end: datetime | None = None) -> tuple[HandOver, ...]:
+        """Return what is to be said of meters that were handed over, before a moment; parameters as of that module."""
+        moves = self.moves if end is None else self.moves.filter(pl.col("at") < end)
+        moved = self.moved if end is None else self.moved.filter(pl.col("measured_at") < end)
+        return hand_overs(moves, moved, self.names, self.heads, on_the_way=on_the_way) if moves.height else ()
 
     @property
     def copies(self) -> int:
@@ -116,6 +130,6 @@ def readings_once(
         Each reading once; site -> how many copies it holds of what another site has.
     """
     own = named(readings, names, at="measured_at").filter(pl.col("instrument") == instrument)
-    once = counted_once(own, _READING_SLOT, _READING_CONTENT)
+    once = counted_once(own, READING_SLOT, READING_CONTENT)
     copies = once.explode("also_at").drop_nulls("also_at")["also_at"].value_counts().sort("also_at")
     return once.height, dict(copies.iter_rows())

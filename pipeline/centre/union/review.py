@@ -93,7 +93,7 @@ def company_review(
     program
         Version of the centre.
     silent_after_hours
-        How much older than the latest package of all a site's own may be.
+        How much older than the latest package of all a site's own may be; how long a meter may be on its way.
     """
     lots = company.lots.filter(pl.col("last_at") < end)
     checks = company.checks.filter(pl.col("at") < end)
@@ -131,6 +131,11 @@ def company_review(
         blocks=tuple(one for one in moved["block"] if one.state == "differs"),
         travelled_meters=tuple(one for one in moved["meter"] if one.state == "differs"),
         at_two_sites=at_two_sites(company.names["meters"]),
+        hand_overs=tuple(
+            one
+            for one in company.hand_overs(timedelta(hours=silent_after_hours), end=end)
+            if one.differ or max(filter(None, (one.handed_at, one.received_at))) >= start
+        ),
         unmapped=unmapped(tables, company.names),
         copies=company.copies,
     )  # fmt: skip

@@ -27,8 +27,9 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from pipeline.metrology.agreement import PairDifference
+    from schemas.union import HandOver
 
-__all__ = ["NEAR", "travelled", "travellers"]
+__all__ = ["NEAR", "travelled", "travellers", "with_hand_overs"]
 
 NEAR = 0.1
 """How far certified values of two blocks may differ, as part of the value, for the bias on them to be compared (our choice)."""
@@ -101,6 +102,13 @@ def travelled(kind: str, name: str, checks: pl.DataFrame) -> Travelled:
     return Travelled(
         kind=kind, name=name, state=state, reasons=tuple(reasons), stays=stays, comparison=comparison, pairs=shown
     )
+
+
+def with_hand_overs(found: Travelled, hand_overs: Sequence[HandOver]) -> Travelled:
+    """Add the hand-overs of a meter; it differs where one of them does not fit."""
+    said = [f"From {one.giver} to {one.receiver}: {words}" for one in hand_overs for words in one.differ]
+    state = "differs" if said else found.state
+    return replace(found, hand_overs=tuple(hand_overs), state=state, reasons=(*said, *found.reasons))
 
 
 def _series(checks: pl.DataFrame) -> list[dict[str, Any]]:

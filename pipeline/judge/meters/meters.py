@@ -10,6 +10,7 @@ import polars as pl
 from pipeline.judge.left_out import WORDS
 from pipeline.judge.meters.drift import check_intervals, drift_chart, drift_signals, drift_trend
 from pipeline.judge.meters.evidence import evidence_flags
+from pipeline.judge.meters.handed_over import left, read_since
 from pipeline.statistics.descriptive import PooledDeviation, pooled_deviation
 from pipeline.statistics.trend import precision_limit
 from schemas.results import BlockSummary, MeterResult, PrecisionSignal, Signal
@@ -192,8 +193,11 @@ def meter_result(meter: str, assessment: Basis, missing: Mapping[str, int]) -> M
     register = version_at(assessment.tables["meters"], ["meter"], as_of).filter(pl.col("meter") == meter)
     due_on = register["due_on"][0] if register.height else None
     state, reasons = _state(runs, settings, due_on, as_of)
+    if gone := left(assessment, [meter]):
+        said, at = gone[meter]
+        state, reasons = "not_assessed", [f"It was {said} on {at.astimezone(settings.zone):%Y-%m-%d %H:%M}.", *reasons]
     series = _latest_series(checks)
-    flags = [*_flags(meter, checks, register, assessment), *_left_out_flags(missing)]
+    flags = [*_flags(meter, checks, register, assessment), *read_since(assessment, meter), *_left_out_flags(missing)]
     suspects = assessment.brackets.filter((pl.col("meter") == meter) & (pl.col("support") == "suspect"))
     phases = checks["phase"].drop_nulls().to_list()
     judged = runs.filter(pl.col("passed").is_not_null())

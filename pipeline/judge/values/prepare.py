@@ -20,33 +20,39 @@ if TYPE_CHECKING:
     from pipeline.workspace.settings import Settings
 
 __all__ = [
-    "actions_of", "adjustments_of", "exclusions_of", "prepare", "taken_for_studies", "with_conflicts", "with_excluded", "with_file_rank",
+    "PARTS", "actions_of", "adjustments_of", "exclusions_of", "prepare", "taken_for_studies", "with_conflicts", "with_excluded", "with_file_rank",
 ]  # fmt: skip
 
 
+PARTS = {"adjustment": "recorded", "hand_over": "handed over to {to}", "receipt": "received from {from}"}
+"""Events that part the checks of a meter before them from those after, and what they are called among its settings."""
+
+
 def adjustments_of(events: Iterable[Event]) -> pl.DataFrame:
-    """Return recorded settings: meter, measured_at, by, why, and block and temperature_c where they were stated."""
+    """Return recorded settings: meter, measured_at, kind, by, why, and block and temperature_c where they were stated."""
     rows = [
         {
             "meter": event.subject["meter"],
             "measured_at": _moment(event.subject["at"]),
+            "kind": PARTS[event.kind].format_map(event.subject),
             "by": event.by,
             "why": event.why,
             "block": event.subject.get("block"),
             "temperature_c": event.subject.get("temperature_c"),
         }
         for event in events
-        if event.kind == "adjustment"
+        if event.kind in PARTS
     ]
     schema: dict[str, Any] = {
         "meter": pl.String,
         "measured_at": pl.Datetime("us", "UTC"),
+        "kind": pl.String,
         "by": pl.String,
         "why": pl.String,
         "block": pl.String,
         "temperature_c": pl.Float64,
     }
-    return pl.DataFrame(rows, schema=schema).sort("meter", "measured_at")
+    return pl.DataFrame(rows, schema=schema).sort("meter", "measured_at", maintain_order=True)
 
 
 def actions_of(events: Iterable[Event]) -> pl.DataFrame:

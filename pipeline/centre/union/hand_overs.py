@@ -1,0 +1,239 @@
+"""Meters handed from one site to another: what the giver recorded against what the receiver did, and against what was read.
+
+Each site's events say from when to when it has an instrument. Between hand-over and receipt nobody answers for it; where the receipt
+is earlier both do; a reading that no site had it for belongs to nobody. A reading that also lies at the site that had the meter then
+is only what the meter still held in its memory.
+"""
+
+from __future__ import annotations
+
+import json
+from collections import defaultdict
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from pipeline.centre.union.names import counted_once, named
+from schemas.union import HandOver
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+__all__ = ["MOVES", "READING_CONTENT", "READING_SLOT", "hand_overs", "moves_of"]
+
+READING_SLOT = ("instrument", "measured_at", "sequence", "role", "part", "spot")
+READING_CONTENT = ("value", "unit")
+_TIME = pl.Datetime("us", "UTC")
+MOVES: dict[str, Any] = {
+    "site": pl.String, "meter": pl.String, "kind": pl.String, "at": _TIME, "other": pl.String, "sequence": pl.Int64, "instrument": pl.String,
+    "mapped": pl.Boolean, "why": pl.String,
+}  # fmt: skip
+
+
+def moves_of(events: pl.DataFrame, names: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    """Return hand-overs and receipts of all sites, with the instrument by the company's table; what was taken back is left out.
+
+    Parameters
+    ----------
+    events
+        Of kind hand_over and receipt, with their site.
+    names
+        The company's tables. Where they have no row, the instrument is the one that the site states.
+    """
+    rows = []
+    for event in events.iter_rows(named=True):
+        subject = json.loads(event["subject"])
+        at = datetime.fromisoformat(subject["at"]).astimezone(UTC)
+        gone = event["kind"] == "hand_over"
+        rows.append(
+            {
+                "site": event["site"], "meter": subject["meter"], "kind": event["kind"], "at": at, "other": subject["to" if gone else "from"],
+                "sequence": event["sequence"], "stated": f"{subject['maker']} {subject['serial_number']}", "why": event["why"],
+                # the giver's row ends where the meter goes
+                "_asked": at - timedelta(microseconds=1) if gone else at,
+            }
+        )  # fmt: skip
+    schema = {**MOVES, "stated": pl.String, "_asked": _TIME}
+    frame = pl.DataFrame(rows, schema={name: schema[name] for name in schema if name not in ("instrument", "mapped")})
+    frame = named(frame, names, at="_asked").with_columns(
+        pl.col("instrument").is_not_null().alias("mapped"), pl.coalesce("instrument", "stated").alias("instrument")
+    )
+    frame = frame.sort("site", "meter", "sequence").select(*MOVES)
+    thing = ["site", "meter", "at", "other"]
+    turn = pl.int_range(pl.len()).over(thing)
+    # two of a meter to and from one site at one moment: the second took the first one back
+    return frame.filter(turn >= pl.len().over(thing) // 2 * 2)
+
+
+def hand_overs(
+    moves: pl.DataFrame,
+    readings: pl.DataFrame,
+    names: Mapping[str, pl.DataFrame],
+    heads: pl.DataFrame,
+    *,
+    on_the_way: timedelta,
+) -> tuple[HandOver, ...]:
+    """Hold what givers and receivers recorded against one another, in the order of time.
+
+    Parameters
+    ----------
+    moves
+        From :func:`moves_of`.
+    readings
+        Raw readings of the meters that moved, with their site.
+    names, heads
+        The company's tables; one row a site.
+    on_the_way
+        How long a meter may be on its way, and the other site silent about it, before that is told.
+    """
+    made = dict(heads.select("site", "made_at").iter_rows())
+    nobody = _read_by_nobody(moves, readings, names)
+    holds = named(moves.select("site", "meter", "at", pl.col("instrument").alias("moved")), names, at="at")
+    still = {
+        row[:3]
+        for row in holds.filter(pl.col("instrument") == pl.col("moved")).select("site", "meter", "at").iter_rows()
+    }
+    found = []
+    for given, got in _pairs(moves.to_dicts()):
+        said = [
+            *_of_times(given, got, made, on_the_way),
+            *_of_table(given, got, still),
+            *(_outside(given, nobody, moves) if given else ()),
+            *(_outside(got, nobody, moves) if got else ()),
+        ]
+        one = given or got or {}
+        found.append(
+            HandOver(
+                instrument=one["instrument"],
+                giver=f"{given['site']}/{given['meter']}" if given else one["other"],
+                receiver=f"{got['site']}/{got['meter']}" if got else one["other"],
+                handed_at=given and given["at"], received_at=got and got["at"],
+                why=tuple(move["why"] for move in (given, got) if move), differ=tuple(said),
+            )
+        )  # fmt: skip
+    return tuple(sorted(found, key=lambda one: (one.handed_at or one.received_at, one.instrument, one.giver)))
+
+
+Move = dict[str, Any]
+
+
+def _pairs(moves: Iterable[Move]) -> list[tuple[Move | None, Move | None]]:
+    """Give each receipt the last hand-over to it before, else the first one after; what is left over stands alone."""
+    between: dict[tuple[str, str, str], tuple[list[Move], list[Move]]] = defaultdict(lambda: ([], []))
+    for move in sorted(moves, key=lambda one: one["at"]):
+        ends = (move["site"], move["other"]) if move["kind"] == "hand_over" else (move["other"], move["site"])
+        between[(move["instrument"], *ends)][move["kind"] == "receipt"].append(move)
+    found: list[tuple[Move | None, Move | None]] = []
+    for given, got in between.values():
+        for earlier in (True, False):
+            for receipt in list(got):
+                fits = [move for move in given if (move["at"] <= receipt["at"]) is earlier]
+                if fits:
+                    one = fits[-1 if earlier else 0]
+                    given.remove(one)
+                    got.remove(receipt)
+                    found.append((one, receipt))
+        found += [(move, None) for move in given] + [(None, move) for move in got]
+    return found
+
+
+def _told(at: datetime) -> str:
+    return f"{at:%Y-%m-%d %H:%M}"
+
+
+def _of_times(given: Move | None, got: Move | None, made: Mapping[str, datetime], most: timedelta) -> list[str]:
+    if given is not None and got is not None:
+        way = got["at"] - given["at"]
+        if way < timedelta(0):
+            return [
+                f"both sites had it from {_told(got['at'])} to {_told(given['at'])}: the receipt is earlier than the hand-over"
+            ]
+        hours = f"{way / timedelta(hours=1):.0f} h"
+        return (
+            [f"on the way for {hours}: nobody answers for it from {_told(given['at'])} to {_told(got['at'])}"]
+            if way > most
+            else []
+        )
+    one = given or got or {}
+    lacks = "receipt" if given is not None else "hand-over"
+    if one["other"] not in made:
+        return [f"{one['other']}, which should have recorded the {lacks}, has published nothing"]
+    late = made[one["other"]] - one["at"] > most
+    return [f"{one['other']} recorded no {lacks} of it: annealog record {lacks}, there"] if late else []
+
+
+def _of_table(given: Move | None, got: Move | None, still: set[tuple[str, str, datetime]]) -> list[str]:
+    said = [
+        f"no row of the company's meters.csv names {move['site']}/{move['meter']} on {_told(move['at'])}"
+        for move in (given, got)
+        if move is not None and not move["mapped"]
+    ]
+    if given is not None and (given["site"], given["meter"], given["at"]) in still:
+        said.append(
+            f"the company's meters.csv still has it at {given['site']}/{given['meter']} after that: valid_to {given['at'].isoformat()}"
+        )
+    return said
+
+
+def _read_by_nobody(moves: pl.DataFrame, readings: pl.DataFrame, names: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    """Return the readings of meters that moved which no site of those that have them had the meter for: site, meter, instrument, at."""
+    of_meter = (
+        moves.sort("at")
+        .unique(["site", "meter"], keep="last")
+        .select("site", "meter", pl.col("instrument").alias("_moved"))
+    )
+    own = (
+        named(readings, names, at="measured_at")
+        .join(of_meter, on=["site", "meter"])
+        # behind the end of its row in the company's table a meter still is what it was
+        .with_columns(pl.coalesce("instrument", "_moved").alias("instrument"))
+        .filter(pl.col("instrument") == pl.col("_moved"))
+    )
+    once = counted_once(own, READING_SLOT, READING_CONTENT).with_row_index("_row")
+    at_sites = once.select(
+        "_row", "instrument", "measured_at", pl.concat_list("site", "also_at").list.eval(pl.element()).alias("site")
+    ).explode("site")
+    order = ["instrument", "site"]
+    ends = (
+        moves.sort(*order, "at", "sequence")
+        .select(
+            *order,
+            pl.when(kind := pl.col("kind") == "receipt").then("at").alias("since"),
+            pl.when(kind).then(pl.col("at").shift(-1).over(order)).otherwise("at").alias("until"),
+            (kind | (pl.int_range(pl.len()).over(order) == 0)).alias("_had"),
+        )
+        .filter("_had")
+    )
+    had = (
+        at_sites.join(ends, on=order)
+        .filter(
+            (pl.col("since").is_null() | (pl.col("measured_at") >= pl.col("since")))
+            & (pl.col("until").is_null() | (pl.col("measured_at") <= pl.col("until")))
+        )["_row"]
+        .unique()
+    )
+    return once.filter(~pl.col("_row").is_in(had.implode())).select(
+        "site", "meter", "instrument", pl.col("measured_at").alias("at")
+    )
+
+
+def _outside(move: Move, nobody: pl.DataFrame, moves: pl.DataFrame) -> list[str]:
+    """Say what the giver read after it, or the receiver before it, up to the next or from the last move there."""
+    own = moves.filter((pl.col("site") == move["site"]) & (pl.col("instrument") == move["instrument"]))
+    gone = move["kind"] == "hand_over"
+    at = pl.col("at")
+    beyond = own.filter(at > move["at"] if gone else at < move["at"])["at"]
+    edge: Any = beyond.min() if gone else beyond.max()
+    rows = nobody.filter((pl.col("site") == move["site"]) & (pl.col("instrument") == move["instrument"])).filter(
+        (at > move["at"]) if gone else (at < move["at"])
+    )
+    if edge is not None:
+        rows = rows.filter(at <= edge if gone else at >= edge)
+    if not rows.height:
+        return []
+    times: Any = (rows["at"].min(), rows["at"].max())
+    when = "after it was handed over" if gone else "before it was received"
+    return [
+        f"{rows.height} readings at {move['site']}/{move['meter']} {when}, from {_told(times[0])} to {_told(times[1])}"
+    ]

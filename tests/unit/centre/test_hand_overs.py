@@ -1,0 +1,206 @@
+"""Meters handed over: what giver and receiver recorded against each other, the readings and the company's table. Invented."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import datetime, timedelta
+from typing import Any
+
+import polars as pl
+import pytest
+from sample_company import START, company_tables, frame, heads, names
+
+from pipeline.centre.union.company import Company, together
+from pipeline.centre.union.hand_overs import moves_of
+from pipeline.centre.union.review import company_review
+from pipeline.centre.union.travellers import travelled, with_hand_overs
+from schemas.union import HandOver
+
+MOST = timedelta(hours=72)
+GONE = START + timedelta(days=10)
+CAME = GONE + timedelta(hours=5)
+
+
+def meter(site: str, name: str, **more: Any) -> dict[str, Any]:
+    row = {"site": site, "meter": name, "maker": "Ostrel", "serial_number": "7", "accuracy_percent": 0.5}
+    return row | {"valid_from": None, "valid_to": None} | more
+
+
+TABLE = [meter("P-001", "EC-01", valid_to=GONE), meter("P-002", "EC-09", valid_from=GONE)]
+
+
+def gave(at: datetime = GONE, *, site: str = "P-001", name: str = "EC-01", to: str = "P-002", **more: Any) -> Any:
+    return event("hand_over", at, site, name, to=to, **more)
+
+
+def got(at: datetime = CAME, *, site: str = "P-002", name: str = "EC-09", sender: str = "P-001", **more: Any) -> Any:
+    return event("receipt", at, site, name, **{"from": sender}, **more)
+
+
+def event(kind: str, at: datetime, site: str, name: str, *, serial: str = "7", **other: str) -> Any:
+    subject = {"meter": name, "at": at.isoformat(), "maker": "Ostrel", "serial_number": serial, **other}
+    return {"site": site, "kind": kind, "subject": json.dumps(subject), "why": "moves", "by": "Ada"}
+
+
+def company(*events: Any, table: Any = TABLE, readings: Any = (), of: Any = None) -> Company:
+    rows = [{**one, "sequence": n} for n, one in enumerate(events, start=1)]
+    kept = names(meters=list(table))
+    whole = together(heads("P-001", "P-002") if of is None else of, company_tables(), kept)
+    base = {"role": "block", "unit": "MS/m", "value": 58.0}
+    moved = frame("readings", *({**base, **one} for one in readings))
+    return replace(whole, moves=moves_of(frame("events", *rows), kept), moved=moved)
+
+
+def one_of(*events: Any, **given: Any) -> HandOver:
+    (found,) = company(*events, **given).hand_overs(MOST)
+    return found
+
+
+def at_giver(*hours: float) -> list[dict[str, Any]]:
+    return [
+        {"site": "P-001", "meter": "EC-01", "measured_at": GONE + timedelta(hours=h), "value": 58 + h} for h in hours
+    ]
+
+
+def at_receiver(*hours: float) -> list[dict[str, Any]]:
+    return [
+        {"site": "P-002", "meter": "EC-09", "measured_at": CAME + timedelta(hours=h), "value": 58 + h} for h in hours
+    ]
+
+
+def test_two_sites_that_agree() -> None:
+    found = one_of(gave(), got(), readings=[*at_giver(-1, 0), *at_receiver(0, 1)])
+    assert found == HandOver(
+        instrument="Ostrel 7", giver="P-001/EC-01", receiver="P-002/EC-09", handed_at=GONE, received_at=CAME,
+        why=("moves", "moves"), differ=(),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("way", "said"),
+    [
+        (timedelta(0), None),
+        (MOST, None),
+        (MOST + timedelta(seconds=1), "on the way for 72 h: nobody answers for it from 2026-06-11 08:00"),
+        (timedelta(seconds=-1), "both sites had it from 2026-06-11 07:59 to 2026-06-11 08:00"),
+    ],
+)
+def test_the_time_between_hand_over_and_receipt(way: timedelta, said: str | None) -> None:
+    differ = one_of(gave(), got(GONE + way), table=[TABLE[0], meter("P-002", "EC-09")]).differ
+    assert differ == () if said is None else differ[0].startswith(said)
+
+
+def test_readings_that_nobody_had_it_for_are_told_and_copies_are_not() -> None:
+    found = one_of(gave(), got(), readings=[*at_giver(-1, 0, 0.01, 3), *at_receiver(-0.01, 0)])
+    assert found.differ == (
+        "2 readings at P-001/EC-01 after it was handed over, from 2026-06-11 08:00 to 2026-06-11 11:00",
+        "1 readings at P-002/EC-09 before it was received, from 2026-06-11 12:59 to 2026-06-11 12:59",
+    )
+    # what the memory of the meter still held came in at the receiver, too; and the giver loaded once more after it
+    before = at_giver(-3, -2)
+    copies = [row | {"site": "P-002", "meter": "EC-09"} for row in before]
+    after = at_receiver(1, 2)
+    assert one_of(gave(), got(), readings=[*before, *copies, *after]).differ == ()
+    assert (
+        one_of(gave(), got(), readings=[*after, *(row | {"site": "P-001", "meter": "EC-01"} for row in after)]).differ
+        == ()
+    )
+
+
+def test_one_that_came_back_is_the_givers_again() -> None:
+    back = GONE + timedelta(days=5)
+    returned = (
+        gave(back, site="P-002", name="EC-09", to="P-001"),
+        got(back, site="P-001", name="EC-01", sender="P-002"),
+    )
+    table = [*TABLE, meter("P-001", "EC-01", valid_from=back)]
+    table[1] = table[1] | {"valid_to": back}
+    days = [*at_giver(-1, 130), *at_receiver(1)]
+    found = company(gave(), got(), *returned, table=table, readings=days).hand_overs(MOST)
+    assert [(one.giver, one.receiver, one.differ) for one in found] == [
+        ("P-001/EC-01", "P-002/EC-09", ()), ("P-002/EC-09", "P-001/EC-01", ()),
+    ]  # fmt: skip
+    # between the two it was not there
+    found = company(gave(), got(), *returned, table=table, readings=at_giver(24)).hand_overs(MOST)
+    assert "1 readings at P-001/EC-01 after it was handed over" in found[0].differ[0]
+
+
+def test_one_that_was_taken_back_never_was() -> None:
+    taken_back = got(GONE, site="P-001", name="EC-01", sender="P-003")
+    assert company(gave(to="P-003"), taken_back).hand_overs(MOST) == ()
+    found = one_of(gave(to="P-003"), taken_back, gave(), got(), readings=at_giver(-1))
+    assert (found.receiver, found.differ) == ("P-002/EC-09", ())
+
+
+@pytest.mark.parametrize(("since", "told"), [(MOST, False), (MOST + timedelta(seconds=1), True)])
+def test_the_other_site_has_its_time_to_record(since: timedelta, told: bool) -> None:
+    of = heads("P-001", "P-002", made_at=GONE + since)
+    alone = one_of(gave(), of=of)
+    assert (alone.receiver, alone.received_at) == ("P-002", None)
+    assert alone.differ == (("P-002 recorded no receipt of it: annealog record receipt, there",) if told else ())
+    of = heads("P-001", "P-002", made_at=CAME + since)
+    alone = one_of(got(), of=of)
+    assert (alone.giver, alone.handed_at) == ("P-001", None)
+    assert alone.differ == (("P-001 recorded no hand-over of it: annealog record hand-over, there",) if told else ())
+
+
+def test_a_site_that_is_none_is_told() -> None:
+    assert one_of(gave(to="P-009")).differ == ("P-009, which should have recorded the receipt, has published nothing",)
+
+
+def test_the_companys_table_says_what_a_site_means() -> None:
+    # no row at the receiver: the sites state the same instrument, and the missing row is told
+    found = one_of(gave(), got(), table=[TABLE[0]])
+    assert found.differ == ("no row of the company's meters.csv names P-002/EC-09 on 2026-06-11 13:00",)
+    # a row that still holds at the giver
+    found = one_of(gave(), got(), table=[meter("P-001", "EC-01"), TABLE[1]])
+    assert found.differ == (
+        "the company's meters.csv still has it at P-001/EC-01 after that: valid_to 2026-06-11T08:00:00+00:00",
+    )
+    # another instrument by the table than the receiver states: nothing is joined
+    other = [TABLE[0], meter("P-002", "EC-09", serial_number="8")]
+    assert [one.instrument for one in company(gave(), got(), table=other).hand_overs(MOST)] == ["Ostrel 7", "Ostrel 8"]
+    # a site writes the maker otherwise: the table joins them
+    assert one_of(gave(), got(serial="OSTREL-7")).differ == ()
+
+
+def test_each_receipt_has_one_hand_over() -> None:
+    later = GONE + timedelta(days=4)
+    found = company(gave(), got(later), gave(later + timedelta(hours=1)), of=heads("P-001", "P-002")).hand_overs(MOST)
+    assert [(one.handed_at, one.received_at) for one in found] == [(GONE, later), (later + timedelta(hours=1), None)]
+
+
+def review(found: Company, month: str, first: int) -> Any:
+    start = START.replace(month=first, day=1, hour=0)
+    end = start.replace(month=first + 1)
+    return company_review(found, month, start, end, program="1.0", silent_after_hours=72.0)
+
+
+def test_the_review_of_the_month_names_them_and_what_does_not_fit_waits() -> None:
+    late = [{"site": "P-001", "meter": "EC-01", "measured_at": GONE + timedelta(days=40)}]
+    june = review(company(gave(), got(), readings=late), "2026-06", 6)
+    assert (len(june.hand_overs), june.hand_overs[0].differ, june.waits) == (
+        1,
+        (),
+        0,
+    )  # July's readings say nothing of June
+    july = review(company(gave(), got(), readings=late), "2026-07", 7)
+    assert (len(july.hand_overs), july.waits) == (1, 1)
+    assert review(company(gave(), got()), "2026-07", 7).hand_overs == ()
+    assert review(company(gave(), got()), "2026-05", 5).hand_overs == ()
+
+
+def test_a_meter_whose_hand_over_does_not_fit_differs() -> None:
+    checks = [{"site": "P-001", "at": START, "check": n, "run": n} for n in range(2)]
+    whole = together(heads("P-001"), company_tables(checks=checks), names(meters=TABLE))
+    found = travelled("meter", "7", whole.checks)
+    assert with_hand_overs(found, [one_of(gave(), got())]).state == found.state
+    told = with_hand_overs(found, [one_of(gave(to="P-009"))])
+    assert told.state == "differs"
+    assert told.reasons[0].startswith("From P-001/EC-01 to P-009: P-009, which should have")
+
+
+def test_no_event_no_hand_over() -> None:
+    assert company().hand_overs(MOST) == ()
+    assert company().moves.schema["at"] == pl.Datetime("us", "UTC")
