@@ -108,7 +108,7 @@ def hand_overs(
                 instrument=one["instrument"],
                 giver=f"{given['site']}/{given['meter']}" if given else one["other"],
                 receiver=f"{got['site']}/{got['meter']}" if got else one["other"],
-                handed_at=given and given["at"], received_at=got and got["at"],
+                handed_at=given["at"] if given else None, received_at=got["at"] if got else None,
                 why=tuple(move["why"] for move in (given, got) if move), differ=tuple(said),
             )
         )  # fmt: skip
