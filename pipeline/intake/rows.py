@@ -189,17 +189,11 @@ class RowReader:
             return by_target[target].name if target in by_target else target
 
         for target in ("meter", "role", "unit", "temperature_state"):
-            if found[target].null_count():
-                refusals.add(
-                    found[target].is_null(),
-                    name(target),
-                    "missing_value",
-                    f"a {target.replace('_', ' ')}",
-                    found[target],
-                )
+            said = f"a {target.replace('_', ' ')}"
+            refusals.add(found[target].is_null(), name(target), "missing_value", said, found[target])
         role = found["role"]
-        is_part = (role == "part").fill_null(value=False)
-        checks = (role == "block").fill_null(value=False) | (role == "setting").fill_null(value=False)
+        is_part = role == "part"
+        checks = role.is_in(["block", "setting"])
         lot, block = found.get("lot"), found.get("block")
         no_lot = is_part if lot is None else is_part & lot.is_null()
         refusals.add(no_lot, name("lot"), "missing_lot", "the lot of a reading on a part", lot)
@@ -242,11 +236,11 @@ class RowReader:
             lines.alias("line"), row=pl.int_range(lines.len(), dtype=pl.UInt32)
         )
         unit = found["unit"]
-        empty: pl.Series | None = None
+        nothing_in: list[pl.Series] = []
         parts: list[pl.DataFrame] = []
         for column, cells, number, codes in replicates:
             in_ms = _in_ms_per_m(number, unit)
-            implausible = ((in_ms < self._low) | (in_ms > self._high)).fill_null(value=False)
+            implausible = (in_ms < self._low) | (in_ms > self._high)
             if implausible.any():
                 read.hold_if_groups_mislead(cells, implausible, lines, column)
                 refusals.add(
@@ -257,7 +251,7 @@ class RowReader:
                     cells,
                 )
             nothing = number.is_null() if codes is None else number.is_null() & codes.is_null()
-            empty = nothing if empty is None else empty & nothing
+            nothing_in.append(nothing)
             part = base.with_columns(
                 pl.lit(column.replicate, dtype=pl.Int64).alias("replicate"),
                 number.alias("value"),
@@ -265,15 +259,9 @@ class RowReader:
                 (pl.lit(None, dtype=pl.Categorical) if codes is None else codes).alias("non_reading"),
             )
             parts.append(part if not self._layout.wide else part.filter(~nothing))
-        if empty is not None and empty.any():
-            column = replicates[0][0]
-            refusals.add(
-                empty,
-                column.name,
-                "missing_value",
-                "a value or a code of the meter",
-                pl.Series([None], dtype=pl.String).new_from_index(0, lines.len()),
-            )
+        no_cells = pl.Series([None], dtype=pl.String).new_from_index(0, lines.len())
+        no_value = pl.select(pl.all_horizontal(nothing_in)).to_series()
+        refusals.add(no_value, replicates[0][0].name, "missing_value", "a value or a code of the meter", no_cells)
         readings = parts[0] if len(parts) == 1 else pl.concat(parts).sort("row", "replicate")
         kept = refusals.kept(lines.len())
         if kept is not None:
@@ -374,16 +362,12 @@ def _constant(target: str, value: Any, height: int) -> pl.Series:
 
 
 def _in_ms_per_m(number: pl.Series, unit: pl.Series) -> pl.Series:
-    """Return the value as conductivity; null where it is not above zero."""
+    """Return the value as conductivity; null where it is below zero, infinite where a resistivity is zero."""
     distinct = unit.unique().cast(pl.String).drop_nulls().to_list()
     frame = pl.DataFrame({"number": number, "unit": unit})
-    above = pl.when(pl.col("number") > 0).then(pl.col("number"))
+    number_read = pl.when(pl.col("number") >= 0).then(pl.col("number"))
     known = [one for one in distinct if one in UNITS]
     if len(known) == 1:
-        only = convert_expression(above, known[0], "MS/m")
-        zero = pl.when(pl.col("number") == 0).then(0.0)
-        return frame.select(pl.coalesce(only, zero).alias("ms")).to_series()
-    parts = [pl.when(pl.col("unit") == one).then(convert_expression(above, one, "MS/m")) for one in known]
-    return frame.select(
-        pl.coalesce(*parts, pl.when(pl.col("number") == 0).then(0.0), pl.lit(None, dtype=pl.Float64)).alias("ms")
-    ).to_series()
+        return frame.select(convert_expression(number_read, known[0], "MS/m").alias("ms")).to_series()
+    parts = [pl.when(pl.col("unit") == one).then(convert_expression(number_read, one, "MS/m")) for one in known]
+    return frame.select(pl.coalesce(*parts, pl.lit(None, dtype=pl.Float64)).alias("ms")).to_series()

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import itertools
 from datetime import UTC, datetime
 from typing import Any
 
+import polars as pl
 import pytest
-from intake_checks import is_whole, layouts, load
+from intake_checks import altered, is_whole, layouts, load
 from sample_layouts import GOOD
 
 from pipeline.intake.layout import parse_layout
-from pipeline.intake.rows import _HINTS
+from pipeline.intake.reading import FileColumn, Head
+from pipeline.intake.rows import _HINTS, RowReader
+from schemas.tables import READING
 
 HEADER = "measured_at,meter,role,lot,block,value,unit,temperature_state"
 PART = "2026-03-02T08:00:00Z,EC-01,part,L-0007,,33.5,MS/m,at_metal"
@@ -158,6 +162,10 @@ def read(changes: list[tuple[str, str]], text: str, **more: Any) -> Any:
 
 
 AT = 'name = "When"\ncolumn = "measured_at"\ntype = "datetime"\nformat = "%d.%m.%Y %H:%M"'
+BOTH_TIMES = (
+    '[preamble]\nkeys = [{ key = "Day", column = "measured_date", type = "date", format = "%d.%m.%Y" }, '
+    '{ key = "At", column = "measured_time", type = "time", format = "%H:%M" }]\n'
+)
 LOT = 'name = "Lot"\ncolumn = "lot"'
 IGNORED = '\n[[schema.fields]]\nname = "{}"\nignore = true'
 UTC_AT = datetime(2026, 3, 2, 7, 31, tzinfo=UTC)
@@ -168,6 +176,8 @@ UTC_AT = datetime(2026, 3, 2, 7, 31, tzinfo=UTC)
     [
         ([], "When;Lot;Value\n02.03.2026 08:31;A;33,5\n"),
         ([('zone = "Europe/Oslo"', 'zone = "site"')], "When;Lot;Value\n02.03.2026 08:31;A;33,5\n"),
+        ([("Europe/Oslo", "America/New_York")], "When;Lot;Value\n02.03.2026 02:31;A;33,5\n"),
+        ([(AT + "\n", ""), ("[[schema.fields]]\n[[schema.fields]]", "[[schema.fields]]"), ("[constants]", BOTH_TIMES + "[constants]")], "Day;02.03.2026\nAt;08:31\nLot;Value\nA;33,5\n"),
         ([('zone = "Europe/Oslo"', 'zone = "offset"'), ("%H:%M", "%H:%M %z")], "When;Lot;Value\n02.03.2026 09:31 +0200;A;33,5\n"),
         ([("%Y ", ""), ("[constants]", "[constants]\nyear = 2026"), ("%d.%m.", "%d.%m. ")], "When;Lot;Value\n02.03. 08:31;A;33,5\n"),
         ([(AT, AT + '\njoinWith = ["T"]' + IGNORED.format("T"))], "When;T;Lot;Value\n02.03.2026;08:31;A;33,5\n"),
@@ -243,3 +253,173 @@ def test_which_column_is_filled_says_what_was_read() -> None:
     assert found.readings.select("role", "lot", "block").rows() == [("part", "A", None), ("block", None, "BL-A1")]
     assert found.quarantine.select("line", "reason").rows() == [(4, "role_unclear"), (5, "role_unclear")]
     assert "expected either a lot or a block" in found.quarantine["sentence"][0]
+
+
+CODED = 'name = "Value"\ncolumn = "value"\ntype = "number"\nunit = "MS/m"'
+
+
+def test_columns_have_the_declared_types_and_text_is_kept_as_categories() -> None:
+    """What is judged joins on these columns: text as categories, numbers and times as the table of readings declares them."""
+    header = HEADER + ",operator,probe,count,frequency_khz,curvature_compensated,temperature_c"
+    found = read_neutral(header, f"{PART},me,P1,5,60,yes,21.5", f"{BLOCK},,,,,no,")
+    assert found.readings.height == 2
+    for name, dtype in found.readings.schema.items():
+        declared = READING[name].dtype
+        assert dtype == (pl.Categorical if declared == pl.String else declared), name
+    assert {"meter", "lot", "operator", "measured_at", "count", "replicate", "clock"} <= set(found.readings.columns)
+
+
+def read_neutral(header: str, *rows: str, **more: Any) -> Any:
+    found = load("\n".join([header, *rows, ""]).encode(), layouts()["neutral"], **more)
+    is_whole(found)
+    return found
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "in_ms"),
+    [("33.5", "MS/m", 33.5), ("0.9", "MS/m", 0.9), ("50", "%IACS", 29.0), ("2.5", "uOhm.cm", 40.0), ("25", "nOhm.m", 40.0)],
+)  # fmt: skip
+def test_a_value_has_its_conductivity_whichever_units_the_file_has_beside_it(
+    value: str, unit: str, in_ms: float
+) -> None:
+    """100 %IACS are 58 MS/m (IEC 60028); 1 uOhm.cm is 100 MS/m and 1 nOhm.m is 1000 MS/m by definition."""
+    row = PART.replace("33.5,MS/m", f"{value},{unit}")
+    for others in ([], [PART.replace("33.5,MS/m", "100,%IACS"), PART.replace("33.5,MS/m", "20,nOhm.m")]):
+        assert read_neutral(HEADER, row, *others).readings["value_ms_per_m"][0] == pytest.approx(in_ms)
+
+
+def test_a_resistivity_of_zero_is_refused_even_where_the_site_lets_zero_conductivity_pass() -> None:
+    rows = [PART.replace("33.5,MS/m", written) for written in ("0,MS/m", "0,%IACS", "0,uOhm.cm")]
+    for some in ([rows[0]], [rows[2]], rows):
+        found = read_neutral(HEADER, *some, plausible_ms_per_m=(0.0, 65.0))
+        assert found.readings["value_ms_per_m"].to_list() == [0.0 for row in some if row != rows[2]]
+        assert found.quarantine["reason"].to_list() == ["implausible_value"] * (rows[2] in some)
+
+
+def test_a_code_is_no_value_wherever_in_a_wide_line_it_stands() -> None:
+    start = "2026-03-02 07:31:05\tEC-03\tP\top\tpart\tL-1\t1\t1\t\t"
+    end = "\t21.8\tmetal\n"
+    layout = altered(layouts()["wide"], non_readings={"----": "over_range", "LIFT": "lift_off"})
+
+    def of(*cells: str) -> Any:
+        found = load((WIDE + "".join(start + one + end for one in cells)).encode("utf-16"), layout)
+        is_whole(found)
+        return found
+
+    found = of("33.1\t----\t\t\t33.5", "\t\tLIFT\t\t", "\t\t\t\t")
+    assert found.readings.select("line", "replicate", "value", "non_reading").rows() == [
+        (2, 1, 33.1, None), (2, 2, None, "over_range"), (2, 5, 33.5, None), (3, 3, None, "lift_off"),
+    ]  # fmt: skip
+    assert found.readings["non_reading"].dtype == pl.Categorical
+    (left,) = found.quarantine.to_dicts()
+    assert (left["line"], left["column"], left["reason"]) == (4, "R1 [MS/m]", "missing_value")
+    assert "the cell is empty, expected a value or a code of the meter." in left["sentence"]
+    plain = of("33.1\t33.2\t33.3\t33.4\t33.5")
+    assert "non_reading" not in plain.readings.columns
+    assert plain.readings["replicate"].to_list() == [1, 2, 3, 4, 5]
+
+
+def test_what_the_table_of_readings_does_not_allow_is_said_by_the_first_column_with_what_it_allows() -> None:
+    header = HEADER + ",frequency_khz,count,standard_deviation,coating_um"
+    found = read_neutral(header, f"{PART},0,0,-0.1,-1", f"{PART},60,5,-0.1,-1", f"{PART},60,0.5,0.1,0")
+    assert [(row["line"], row["column"], row["reason"]) for row in found.quarantine.to_dicts()] == [
+        (2, "count", "out_of_range"), (3, "standard_deviation", "out_of_range"), (4, "count", "not_an_integer"),
+    ]  # fmt: skip
+    assert found.quarantine["sentence"][0] == "Column 'count': expected a number of at least 1. Correct the export."
+
+
+def test_readings_that_break_the_contract_as_a_whole_hold_the_file(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No file is known to do so: a fault of ours, and then nothing of the file may be stored."""
+    broken = pl.DataFrame(
+        {"column": ["lot", "count"], "check": ["dtype", "too_low"], "failure_case": ["Int64", "0"], "index": [None, 0]},
+        schema={"column": pl.String, "check": pl.String, "failure_case": pl.String, "index": pl.Int64},
+    )
+    monkeypatch.setattr("pipeline.intake.rows.failures", lambda *_: broken)
+    held = read_neutral(HEADER, PART).held
+    assert (held.reason, held.details) == ("breaks_contract", ("column lot: dtype Int64",))
+    assert held.sentence == "The readings do not fit the table of readings: column lot: dtype Int64."
+    assert held.what_to_do == "Correct the layout; this concerns the whole file, not one line."
+
+
+def test_of_blocks_that_are_as_near_the_first_by_name_is_meant() -> None:
+    known = frozenset("".join(letters) + "-1" for letters in itertools.product("Bb", "Ll", "Xx", "Yy"))
+    listed = {"blocks": known, "lots": frozenset[str](), "studies": frozenset[str]()}
+    found = read_neutral(HEADER, BLOCK.replace("BL-A1", "BLXY 1"), listed=listed)
+    assert "(did you mean 'BLXY-1'?)" in found.quarantine["sentence"][0]
+
+
+def test_constants_of_a_layout_have_the_type_of_their_column() -> None:
+    more = '[constants]\nfrequency_khz = 60\ncount = 5\ncurvature_compensated = true\noperator = "me"'
+    found = read([("[constants]", more)], "When;Lot;Value\n02.03.2026 08:31;A;33,5\n02.03.2026 08:32;A;33,6\n")
+    names = ["frequency_khz", "count", "curvature_compensated", "operator", "unit"]
+    assert found.readings.select(names).rows() == [(60.0, 5, True, "me", "MS/m")] * 2
+    for name in names[:3]:
+        assert found.readings[name].dtype == READING[name].dtype
+    assert [found.readings[name].dtype for name in names[3:]] == [pl.Categorical] * 2
+
+
+def test_a_time_before_the_header_hides_no_other_key_and_a_name_there_is_told_by_its_column() -> None:
+    keys = (
+        '[preamble]\nkeys = [{ key = "At", column = "measured_time", type = "time", format = "%H:%M" }, '
+        '{ key = "By", column = "operator" }]\n[constants]'
+    )
+    date = (AT, 'name = "D"\ncolumn = "measured_date"\ntype = "date"\nformat = "%d.%m.%Y"')
+    found = read([date, ("[constants]", keys)], "At;08:31\nBy;me\nD;Lot;Value\n02.03.2026;A;33,5\n")
+    assert found.readings.select("measured_at", "operator", "lot").rows() == [(UTC_AT, "me", "A")]
+    end = 'temperature_state = "at_metal"'
+    named = '[preamble]\nkeys = [{ key = "Of", column = "name" }]\n[constants]'
+    routed = [
+        (LOT, 'name = "Part"\ncolumn = "operator"'),
+        ('role = "part"\n', ""),
+        (end, end + RULES),
+        ("[constants]", named),
+    ]
+    of_head = read(routed, "Of;AB\nWhen;Part;Value\n02.03.2026 08:31;7;33,5\n")
+    assert of_head.readings.select("role", "lot").rows() == [("part", "AB")]
+    nowhere = read(routed, "Of;ab\nWhen;Part;Value\n02.03.2026 08:31;7;33,5\n")
+    assert nowhere.quarantine.select("column", "reason").rows() == [("name", "not_routed")]
+
+
+def test_a_role_that_is_missing_disagrees_with_no_name() -> None:
+    end = 'temperature_state = "at_metal"'
+    both = NAME + '\n[[schema.fields]]\nname = "As"\ncolumn = "role"'
+    rows = ["BL-A1;block", "BL-A1;setting", "AB;part", "BL-A1;part", "AB;block", "AB;", "ab;part", "ab;block"]
+    text = "When;Name;As;Value\n" + "".join(f"02.03.2026 08:3{n};{row};33,5\n" for n, row in enumerate(rows))
+    found = read([(LOT, both), ('role = "part"\n', ""), (end, end + RULES)], text)
+    assert found.readings["role"].to_list() == ["block", "setting", "part"]
+    assert found.quarantine.select("line", "column", "reason").rows() == [
+        (5, "Name", "role_disagrees"), (6, "Name", "role_disagrees"), (7, "As", "missing_value"),
+        (8, "Name", "not_routed"), (9, "Name", "not_routed"),
+    ]  # fmt: skip
+    assert "found 'part', expected a name of what the role says" in found.quarantine["sentence"][0]
+
+
+def test_only_cells_that_are_declared_to_be_are_filled_from_above_and_a_first_one_has_nothing_above() -> None:
+    layout = [
+        (LOT, LOT + "\nfillDown = true"),
+        (CODED, CODED + '\n[[schema.fields]]\nname = "By"\ncolumn = "operator"'),
+    ]
+    rows = ["08:30;;33,4;", "08:31;A;33,5;me", "08:32;;33,6;", "08:33;B;33,7;", "08:34;;33,8;you"]
+    found = read(layout, "When;Lot;Value;By\n" + "".join(f"02.03.2026 {row}\n" for row in rows))
+    assert found.readings.select("lot", "operator").rows() == [("A", "me"), ("A", None), ("B", None), ("B", "you")]
+    (left,) = found.quarantine.to_dicts()
+    assert (left["line"], left["column"], left["reason"]) == (2, "Lot", "nothing_above")
+    assert left["sentence"].startswith("Column 'Lot': expected a value above an empty cell.")
+
+
+@pytest.mark.parametrize(
+    ("mark", "cells", "most"),
+    [(".", ["33.5", "33.25", "33"], 2), (",", ["33,5", "33,257", "x"], 3), (".", ["33", None], 0), (",", ["33.25"], 0), (".", ["33,25"], 0)],
+)  # fmt: skip
+def test_the_most_decimals_of_values_by_the_declared_mark(mark: str, cells: list[str | None], most: int) -> None:
+    layout = parse_layout(GOOD.replace('decimalChar = ","', f'decimalChar = "{mark}"'), "x")
+    head = Head(columns=tuple(FileColumn(n, one.name, one) for n, one in enumerate(layout.fields)))
+    reader = RowReader(
+        layout, head, plausible_ms_per_m=(0.5, 65.0), site_zone="UTC", listed={"blocks": frozenset()}, now=UTC_AT,
+        earliest_clock_year=2010,
+    )  # fmt: skip
+    assert reader.cell_types == {"c0": pl.String, "c1": pl.Categorical, "c2": pl.String}
+    raw = pl.DataFrame(
+        {"c0": cells[::-1], "c1": cells[::-1], "c2": cells}, schema=dict.fromkeys(("c0", "c1", "c2"), pl.String)
+    )
+    assert reader.decimals(raw) == most
