@@ -370,4 +370,4 @@ def _in_ms_per_m(number: pl.Series, unit: pl.Series) -> pl.Series:
     if len(known) == 1:
         return frame.select(convert_expression(number_read, known[0], "MS/m").alias("ms")).to_series()
     parts = [pl.when(pl.col("unit") == one).then(convert_expression(number_read, one, "MS/m")) for one in known]
-    return frame.select(pl.coalesce(*parts, pl.lit(None, dtype=pl.Float64)).alias("ms")).to_series()
+    return frame.with_columns(pl.coalesce(*parts, pl.lit(None, dtype=pl.Float64)).alias("ms"))["ms"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from intake_checks import FIXTURES, is_whole, layouts, load
+from intake_checks import FIXTURES, altered, is_whole, layouts, load
 from sample_layouts import GOOD
 
 from pipeline.errors import IntegrityProblem
@@ -14,7 +14,8 @@ from pipeline.intake.body import Body
 from pipeline.intake.decoding import LONGEST_LINE_BYTES, Chunk
 from pipeline.intake.head import LONGEST_HEAD
 from pipeline.intake.layout import parse_layout
-from pipeline.intake.reading import HoldFile
+from pipeline.intake.reading import Held, HoldFile
+from pipeline.intake.workbooks.parts import Part
 
 NEUTRAL = "measured_at,meter,role,lot,value,unit,temperature_state"
 ROW = "2026-03-02T08:00:00+01:00,EC-01,part,L-0007,33.5,MS/m,at_metal"
@@ -154,3 +155,54 @@ def test_lines_that_do_not_add_up_load_nothing(monkeypatch: pytest.MonkeyPatch) 
     monkeypatch.setattr(Body, "add", one_more)
     with pytest.raises(IntegrityProblem, match="2 lines, but the fates add up to 3"):
         load(data, layouts()["neutral"])
+
+
+def test_what_the_name_of_a_file_says_is_read_without_its_folders() -> None:
+    layout = parse_layout(
+        GOOD.replace('meter = "EC-01"\n', "") + "\n[fileName]\npattern = '(?P<meter>EC-[0-9]+)\\.csv'\n", "x"
+    )
+    for name in ("EC-07.csv", "in/EC-07.csv", "in/2026/EC-07.csv"):
+        found = load(b"When;Lot;Value\n02.03.2026 08:31;A;33,5\n", layout, name=name)
+        assert (found.name, found.readings["meter"].to_list()) == (name, ["EC-07"])
+
+
+def test_a_blank_line_before_the_header_is_one_line_of_the_head() -> None:
+    found = load(f"\n{NEUTRAL}\n{ROW}\n{ROW}\n".encode(), layouts()["neutral"])
+    is_whole(found)
+    assert found.readings["line"].to_list() == [3, 4]
+
+
+def test_sheets_are_read_one_by_one_and_joined_and_what_is_no_workbook_is_not(monkeypatch: pytest.MonkeyPatch) -> None:
+    layout, text = layouts()["neutral"], f"{NEUTRAL}\n{ROW}\n".encode()
+    alone = load(text, layout)
+    assert "sheet" not in alone.metadata
+    for sheets, lines, told in (("A", [2], "A"), ("AB", [2, 4], "A (lines 1 to 2), B (lines 3 to 4)")):
+        parts = [Part(text=text, layout=layout, sheet=sheet) for sheet in sheets]
+        monkeypatch.setattr(reader, "parts_of", lambda *_, parts=parts: parts)
+        found = load(text, layout)
+        is_whole(found)
+        assert found.readings["line"].to_list() == lines
+        assert found.metadata["sheet"] == told
+        assert found.sha256 == alone.sha256
+
+
+def test_a_workbook_that_cannot_be_unpacked_is_held_with_what_was_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    said = Held("no_sheet", "There is no sheet.", "Name one.")
+
+    def stop(*_: Any) -> Any:
+        raise HoldFile(said)
+
+    monkeypatch.setattr(reader, "parts_of", stop)
+    found = load(f"{NEUTRAL}\n{ROW}\n".encode(), layouts()["neutral"])
+    assert (found.held, found.readings.height) == (said, 0)
+
+
+def test_what_one_chunk_lacks_is_null_in_the_rows_of_that_chunk(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Codes of the meter stand in the second chunk alone."""
+    monkeypatch.setattr(reader, "CHUNK_BYTES", 200)
+    coded = altered(layouts()["neutral"], non_readings={"LIFT": "lift_off"})
+    rows = [ROW] * 6 + [ROW.replace("33.5", "LIFT")]
+    found = load("\n".join([NEUTRAL, *rows, ""]).encode(), coded)
+    is_whole(found)
+    assert found.readings["non_reading"].to_list() == [None] * 6 + ["lift_off"]
+    assert found.readings["value"].to_list() == [33.5] * 6 + [None]

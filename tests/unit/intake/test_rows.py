@@ -423,3 +423,9 @@ def test_the_most_decimals_of_values_by_the_declared_mark(mark: str, cells: list
         {"c0": cells[::-1], "c1": cells[::-1], "c2": cells}, schema=dict.fromkeys(("c0", "c1", "c2"), pl.String)
     )
     assert reader.decimals(raw) == most
+
+
+def test_a_unit_that_none_of_the_lines_has_refuses_each_of_them_and_no_line_at_all_is_no_fault() -> None:
+    without = PART.replace("MS/m", "")
+    assert refused(without, without) == [(n, "unit", "missing_value") for n in (2, 3)]
+    assert [reason for _, _, reason in refused("a,b")] == ["truncated"]
