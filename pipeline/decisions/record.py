@@ -12,6 +12,7 @@ from pipeline.errors import UsageError
 from pipeline.history.store import History
 from pipeline.judge.assess import assess
 from pipeline.judge.assessment import SignalDecision
+from pipeline.judge.carry_on import everything
 from pipeline.judge.look_back.events import the_event
 from pipeline.judge.values.prepare import exclusions_of
 from pipeline.near import nearest
@@ -226,7 +227,7 @@ def record_disposition(
 
 def _of_event(workspace: Workspace, history: History, given: str, lot: str | None) -> dict[str, Any]:
     """Return what a decision on an event, or on a lot of it, is about; refuse an event or a lot that is not there."""
-    assessment = assess(history, workspace.settings, as_of=None)
+    assessment = everything(history, workspace.settings, as_of=None)
     event = the_event(assessment.found_events, given)
     if lot is not None:
         touched = {row.lot for row in assessment.events[event.name].lots}

@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 
 __all__ = ["AT_NO_TIME", "KeptLots", "document_of"]
 
+_NO_CONDITION = '"conditions":[]'
+"""In a text of a document quotation marks stand escaped, so that no name or sentence looks like this."""
+
 AT_NO_TIME = datetime.min.replace(tzinfo=UTC)
 
 
@@ -50,6 +53,11 @@ class KeptLots(Mapping[str, LotResult]):
     def said(self, lot: str) -> str:
         """Return the document of a lot as it is kept, without the moment of the assessment."""
         return self._documents[lot]
+
+    def with_conditions(self) -> list[LotResult]:
+        """Return the results that state a condition: few of many, and only these are made."""
+        asked = (self[lot] for lot, said in self._documents.items() if _NO_CONDITION not in said)
+        return [result for result in asked if result.conditions]
 
     def __contains__(self, lot: object) -> bool:
         """Whether there is such a lot."""

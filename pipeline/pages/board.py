@@ -5,13 +5,13 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+import polars as pl
+
 from pipeline.questions.provenance import PageContext
 from pipeline.questions.status import checked_by, without_decision
 from schemas.line import BoardPage
 
 if TYPE_CHECKING:
-    import polars as pl
-
     from pipeline.history.store import History
     from pipeline.judge.assessment import Assessment
     from pipeline.workspace.settings import Workspace
@@ -33,16 +33,18 @@ def board_pages(
     moment = as_of or assessment.as_of
     meters = tuple(assessment.meters[name] for name in sorted(assessment.meters))
     check_by = checked_by(assessment)
-    stopped = [lot for lot in assessment.lots.values() if lot.verdict in ("hold", "reject")]
+    # of thousands of lots only those that are shown are looked at
+    verdicts = assessment.lots_at_a_glance().select("lot", "verdict")
+    stopped = [assessment.lots[lot] for lot in verdicts.filter(pl.col("verdict").is_in(["hold", "reject"]))["lot"]]
     waiting = tuple(sorted(stopped, key=lambda lot: (lot.last_at or _FIRST, lot.lot), reverse=True))
-    conditional = tuple(without_decision(assessment.lots.values()))
-    accepted = sum(lot.verdict == "accept" for lot in assessment.lots.values())
+    conditional = tuple(without_decision(assessment.lots))
+    accepted = verdicts.filter(pl.col("verdict") == "accept").height
     held = history.held_files().height
     quarantined = history.quarantine(states=["new"]).height
     last = history.last_measured_at()
     context = PageContext(workspace, assessment, sources)
     provenance = context.provenance(
-        assessment.files_of_lots().clear(), moment, meters, check_by, waiting, conditional, accepted, held, quarantined, last,
+        sources.select("source_id").clear(), moment, meters, check_by, waiting, conditional, accepted, held, quarantined, last,
         history.snapshot_of,
     )  # fmt: skip
     return [

@@ -27,6 +27,7 @@ from pipeline.questions.over_time.suppliers import supplier_pages
 from pipeline.questions.review import review_links
 from pipeline.questions.studies.studies import study_pages
 from pipeline.workspace.texts import hashes
+from schemas.line import BoardPage
 from schemas.look_back import EventPage
 
 if TYPE_CHECKING:
@@ -64,6 +65,7 @@ def render(
     alone: bool = False,
     assessed: Callable[[Assessment], None] | None = None,
     found: Assessment | None = None,
+    board: bool = True,
 ) -> tuple[list[PageReport], Assessment]:
     """Write every page whose data changed: lots, meters, index, handbook. Of lots only those are gathered whose key changed.
 
@@ -85,6 +87,8 @@ def render(
         Told the assessment before the first page is written: what is urgent need not wait for the pages.
     found
         What was just computed as of the last reading, to be used if the history still says the same.
+    board
+        Write the board, too; else it is left to whoever writes it as of now.
 
     Returns
     -------
@@ -160,7 +164,7 @@ def render(
             chain(
                 of_lots,
                 meter_pages(workspace, assessment, sources),
-                more,
+                (page for page in more if board or not isinstance(page, BoardPage)),
                 [index],
                 book,
             ),

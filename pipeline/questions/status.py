@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.history.store import History
 from pipeline.judge.assess import assess
+from pipeline.judge.kept_lots import KeptLots
 from pipeline.judge.meters.evidence import blocks_overdue
 from pipeline.judge.meters.handed_over import left
 from pipeline.workspace.texts import not_taken_over
@@ -15,7 +16,7 @@ from schemas.conditions import CONDITIONS
 from schemas.documents import as_json
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Mapping
 
     from pipeline.judge.assessment import Assessment
     from pipeline.workspace.settings import Workspace
@@ -25,9 +26,10 @@ if TYPE_CHECKING:
 __all__ = ["Status", "checked_by", "status", "status_of", "without_decision"]
 
 
-def without_decision(lots: Iterable[LotResult]) -> list[LotResult]:
+def without_decision(lots: Mapping[str, LotResult]) -> list[LotResult]:
     """Return the lots that are accepted with a condition and on which nobody has recorded a disposition yet."""
-    return [lot for lot in lots if lot.conditions and not lot.dispositions]
+    asked = lots.with_conditions() if isinstance(lots, KeptLots) else lots.values()
+    return [lot for lot in asked if lot.conditions and not lot.dispositions]
 
 
 def checked_by(assessment: Assessment) -> dict[str, datetime | None]:
@@ -74,7 +76,7 @@ class Status:
                         "lot": r.lot, "conditions": r.conditions,
                         "flags": [flag for code in CONDITIONS for flag in r.flags if flag.startswith(f"{code}:")],
                     }
-                    for r in without_decision(lots)
+                    for r in without_decision(self.assessment.lots)
                 ],
                 "waiting": [
                     {

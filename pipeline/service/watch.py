@@ -57,6 +57,8 @@ if TYPE_CHECKING:
 __all__ = ["Round", "Watch"]
 
 _LOOK_EVERY_S = 1.0
+_GLANCE_EVERY_S = 0.1
+"""At the history alone, between two looks: whoever signs something looks at the board for it."""
 _BOARD_EVERY_S = 60.0
 _TRY_AGAIN_S = 15.0
 """After a fault that will pass."""
@@ -115,6 +117,8 @@ class Watch:
     _shown: Assessment | None = None
     _now: Assessment | None = None
     _rules: str = ""
+    _judged_anew: bool = False
+    _looked: list[int] = field(default_factory=list)
     _seen: list[int] = field(default_factory=list)
     _published: list[int] = field(default_factory=list)
     _holds_until: datetime | None = None
@@ -176,7 +180,17 @@ class Watch:
                     raise next(iter(self._left.values()))
                 return
             # a slow share is not asked all the time
-            stop.wait(max(pause, min(5.0, 5.0 * (time.monotonic() - began))) if idle or pause > _LOOK_EVERY_S else 0.05)
+            rest = max(pause, min(5.0, 5.0 * (time.monotonic() - began)))
+            if pause > _LOOK_EVERY_S or not idle:
+                stop.wait(rest if pause > _LOOK_EVERY_S else 0.05)
+            else:
+                self._rest(rest)
+
+    def _rest(self, seconds: float) -> None:
+        """Wait until the next look, or until somebody writes the history."""
+        until = time.monotonic() + seconds
+        while (left := until - time.monotonic()) > 0.0 and signature(self.workspace.history) == self._looked:
+            stop.wait(min(left, _GLANCE_EVERY_S))
 
     def _stopped(self, error: BaseException) -> None:
         """Tell that a round failed; by an alert, too, where a person must act before loading can go on."""
@@ -219,7 +233,8 @@ class Watch:
         for name, sentence in told.items():
             self._note(sentence, repeat_s=3600.0)
             self._left[name] = EnvironmentProblem(sentence)
-        written = workspace.history.exists() and signature(workspace.history) != self._published
+        self._looked = signature(workspace.history)
+        written = workspace.history.exists() and self._looked != self._published
         if look.ready or changed or written:
             self._round(look)
             return False
@@ -263,19 +278,29 @@ class Watch:
                     self.arrivals.failed(path)
                     self._left[str(path)] = file.error
 
-        def assessed(found: Assessment) -> None:
-            self._loaded = found
+        return loading.load(self.workspace, files, step=step, loaded=loaded, assessed=self._take)
 
-        return loading.load(self.workspace, files, step=step, loaded=loaded, assessed=assessed)
+    def _take(self, found: Assessment) -> None:
+        self._loaded = found
 
     def _refresh(self) -> int:
         if not self.workspace.history.exists():
             return 0
-        self._seen = signature(self.workspace.history)
         # two assessments are held at once while pages are written, but the readings only of one
         found, self._loaded = self._loaded, None
+        if self._board(found).kept is None and not self._judged_anew:
+            # another program kept what was found: not every decision from here on is to be followed from nothing
+            self._judged_anew = True
+            now = datetime.now(UTC)
+            loading.assess_touched(self.workspace, [], now=now, refresh=True, assessed=self._take)
+            found, self._loaded = self._loaded, None
+        self._seen = signature(self.workspace.history)
         pages, shown = render(
-            self.workspace, processes=processes(self.workspace.settings), assessed=self._publish_first, found=found
+            self.workspace,
+            processes=processes(self.workspace.settings),
+            assessed=self._publish_first,
+            found=found,
+            board=False,
         )
         self._shown = _without_rows(shown)
         return sum(page.written for page in pages)
@@ -309,14 +334,17 @@ class Watch:
         if sent or notes:
             self.say(Round(datetime.now(UTC), None, 0, tuple(sent), tuple(notes)))
 
-    def _board(self) -> None:
-        """Write the board as of now, which the pages of a rendering show as of the last reading."""
+    def _board(self, just: Assessment | None = None) -> Assessment:
+        """Write the board as of now, from what was just found where that says the same, and return what it shows.
+
+        No rendering of the service writes it.
+        """
         workspace = self.workspace
         self._board_at = time.monotonic()
         with self._history() as history:
             now = datetime.now(UTC)
             state = state_of(history)
-            for found in (self._shown, self._now):
+            for found in (just, self._shown, self._now):
                 if (
                     found is not None
                     and found.history_state == state
@@ -329,6 +357,7 @@ class Watch:
                 self._keep_now(found)
             pages = board_pages(workspace, found, history, history.sources(), as_of=now)
         write_pages(workspace, pages)
+        return found
 
     def _keep_now(self, found: Assessment) -> None:
         """Keep what says the state now, for the board."""

@@ -1,4 +1,4 @@
-"""Tells browsers when the page that they show was written again: one look a second for all of them together.
+"""Tells browsers when the page that they show was written again: four looks a second for all of them together.
 
 The page says as it was served what state of its file it shows, so that nothing is lost between serving and listening, nor
 while a hidden window does not listen. A stream ends with what allowed it, such as its session.
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Changes"]
 
-_ALIVE_EVERY = 15
+_ALIVE_EVERY = 60
 """After how many looks without news a comment is sent, which keeps proxies from closing the stream (HTML standard, 9.2.7)."""
 _CHANGED = b"event: changed\ndata:\n\n"
 
@@ -65,7 +65,7 @@ class Changes:
         Between two looks.
     """
 
-    def __init__(self, *, most: int = 100, most_each: int = 20, every_s: float = 1.0) -> None:
+    def __init__(self, *, most: int = 100, most_each: int = 20, every_s: float = 0.25) -> None:
         self._most, self._most_each, self._every_s = most, most_each, every_s
         self._listeners: set[_Listener] = set()
         self._lock = threading.Lock()

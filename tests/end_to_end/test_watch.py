@@ -124,6 +124,72 @@ def test_snapshot_and_alerts_do_not_wait_for_pages(shell: Shell, monkeypatch: py
     assert sent == told, "it is told once"
 
 
+def test_a_decision_stands_on_the_board_before_anything_else_is_made(
+    shell: Shell, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whoever signed looks there; neither snapshot nor alerts nor pages are waited for, and no rendering sets the board back."""
+    shell.make()
+    settings(shell, watch_settle_seconds="0.1")
+    shell.put("0.csv", day(0).check("11:00", 2.0))
+    board = shell.root / "pages" / "boards" / "LINE.html"
+    service = Watch(shell.root, lambda _: None)
+    service.run(once=True)
+    shell("record", "disposition", "--lot", "L2", "--decision", "re-measured", "--by", "Ada", "--why", "read once more")
+    assert shell.code == 0, shell.err
+    told: list[list[str]] = []
+    at_first: dict[str, tuple[int, bytes]] = {}
+
+    def shown(*given: Any, **more: Any) -> Any:
+        (page,) = pages = watch_board(*given, **more)
+        told.append([said.decision for lot in page.waiting for said in lot.dispositions])
+        return pages
+
+    def looked(name: str, function: Any) -> Any:
+        def call(*given: Any, **more: Any) -> Any:
+            at_first.setdefault(name, (len(told), board.read_bytes()))
+            return function(*given, **more)
+
+        return call
+
+    watch_board = watch.board_pages
+    before = board.read_bytes()
+    monkeypatch.setattr(watch, "board_pages", shown)
+    monkeypatch.setattr(watch, "publish_snapshot", looked("snapshot", watch.publish_snapshot))
+    monkeypatch.setattr(rendering, "everything", looked("rendering", rendering.everything))
+    monkeypatch.setattr(watch.Watch, "_publish", looked("end", watch.Watch._publish))
+    service.run(once=True)
+    assert told[0] == ["re-measured"]
+    assert list(at_first) == ["rendering", "snapshot", "end"]
+    assert {boards for boards, _ in at_first.values()} == {1}
+    first, *others = (page for _, page in at_first.values())
+    assert first != before
+    assert all(page == first for page in others)
+
+
+def test_what_is_written_between_two_looks_ends_the_pause(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
+    shell.make()
+    settings(shell, watch_settle_seconds="0.1")
+    service = Watch(shell.root, lambda _: None)
+    service.run(once=True)
+    pauses: list[float] = []
+
+    def pause(seconds: float) -> None:
+        pauses.append(seconds)
+        if len(pauses) == 3:
+            (service.workspace.history.parent / "findings.json").write_text("{}", encoding="utf-8")
+        assert len(pauses) < 4
+
+    monkeypatch.setattr(watch.stop, "wait", pause)
+    service._rest(3600.0)
+    assert pauses == [0.1, 0.1, 0.1]
+    service._looked = watch.signature(service.workspace.history)
+    pauses[:] = []
+    ticks = iter((0.0, 0.0, 0.15, 0.2))
+    monkeypatch.setattr(watch.time, "monotonic", lambda: next(ticks))
+    service._rest(0.2)
+    assert pauses == [0.1, pytest.approx(0.05)], "no longer than asked for"
+
+
 def test_pages_are_written_where_the_snapshot_cannot_be(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
     shell.make()
     settings(shell, watch_settle_seconds="0.1")

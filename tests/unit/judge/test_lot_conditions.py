@@ -14,6 +14,7 @@ from scenario import REFERENCE, Scenario, at
 
 import reports
 from pipeline.errors import SettingsError
+from pipeline.judge.kept_lots import KeptLots, document_of
 from pipeline.questions.status import Status, without_decision
 from pipeline.statistics.grouping import MINIMUM_VALUES, two_groups
 from pipeline.workspace.settings import Settings, read_settings
@@ -156,7 +157,10 @@ def test_a_disposition_settles_a_condition_for_the_lists_and_not_for_the_word() 
     )
     assessment = found.check("10:00").assess()
     result = assessment.lots["L1"]
-    assert without_decision([result]) == [result]
+    kept = KeptLots(
+        {"L1": document_of(result), "L2": document_of(replace(result, lot="L2", conditions=()))}, result.as_of
+    )
+    assert without_decision(assessment.lots) == without_decision(kept) == [result]
     document = Status(assessment, (), 0).document()
     assert document["lots"]["accept"] == 1
     assert document["waiting"] == []
@@ -164,7 +168,8 @@ def test_a_disposition_settles_a_condition_for_the_lists_and_not_for_the_word() 
     assert (told["lot"], told["conditions"]) == ("L1", ["sort"])
     assert told["flags"][0].startswith("more_than_one_group: ")
     settled = replace(result, dispositions=(Decision(at("12:00"), "Ada", "sorted", "five and five"),))
-    assert without_decision([settled]) == []
+    assert without_decision({"L1": settled}) == []
+    assert without_decision(KeptLots({"L1": document_of(settled)}, result.as_of)) == []
     assert settled.conditions == ("sort",)
 
 
