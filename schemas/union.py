@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "AtTwoSites",
+    "CompanyGlance",
+    "CompanyIndex",
+    "CompanyIndexPage",
     "CompanyMeter",
     "CompanyReview",
     "CompanyReviewPage",
@@ -26,7 +29,9 @@ __all__ = [
     "OverPlantsPage",
     "PlantLevel",
     "RejectedLot",
+    "ReviewGlance",
     "SiteHead",
+    "SiteStatus",
     "Stay",
     "Travelled",
     "TravelledPage",
@@ -47,6 +52,40 @@ class SiteHead:
     closed: bool
     silent: bool
     other_version: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteStatus:
+    """What the register says of one site.
+
+    Parameters
+    ----------
+    state
+        open, held or closed; ``fork`` while two histories wait for a decision.
+    number, sha256, made_at, last_reading_at, program
+        Of the package that was registered last; 0, empty and None before the first.
+    clock_s
+        Seconds by which the site's clock lags behind storage's at that package, where more than `clock_minutes`; else None.
+        A package that waited in the outbox looks the same.
+    silent_h
+        Hours since storage had its last package, where more than `silent_after_hours`; else None.
+    refused
+        In words, what is refused and what to do.
+    gap
+        Number that is missing, None without a gap.
+    """
+
+    site: str
+    state: str
+    number: int
+    sha256: str
+    made_at: datetime | None
+    last_reading_at: datetime | None
+    program: str
+    clock_s: float | None
+    silent_h: float | None
+    gap: int | None
+    refused: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,7 +128,8 @@ class PlantLevel:
 
     `suspect` lots were read beside a failed check and enter no figure; those `on_suspended` were read on a meter that is suspended
     now: a meter that drifts is not to be read as a supplier's shift.
-    `own_standard_uncertainty` is the median of those of its lots: what more lots do not lessen.
+    `own_standard_uncertainty` is the median of those of its lots: what more lots do not lessen; `expanded_uncertainty` (k = 2) is
+    of the mean with it, as Eₙ takes it. `mean_interval` (95 %) speaks of lots alone.
     """
 
     site: str
@@ -99,8 +139,10 @@ class PlantLevel:
     suspect: tuple[str, ...]
     on_suspended: tuple[str, ...]
     mean: float | None
+    mean_interval: tuple[float, float] | None
     standard_deviation: float | None
     own_standard_uncertainty: float | None
+    expanded_uncertainty: float | None
     h: float | None
 
 
@@ -134,6 +176,11 @@ class OverPlants:
     state: str  # differs | agrees | not_assessed
     reasons: tuple[str, ...]
     groups: tuple[GroupOverPlants, ...]
+
+    @property
+    def sites(self) -> int:
+        """At how many sites lots were read."""
+        return len({plant.site for group in self.groups for plant in group.plants})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,6 +223,11 @@ class Travelled:
     readings: int | None = None
     copies: dict[str, int] | None = None
     hand_overs: tuple[HandOver, ...] = ()
+
+    @property
+    def sites(self) -> int:
+        """At how many sites it was checked."""
+        return len({stay.site for stay in self.stays})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -235,6 +287,49 @@ class CompanyReview:
         return odd + moved + sum(self.open_events.values()) + sum(map(len, found))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CompanyGlance:
+    """A supplier, process, block or meter that two sites and more have to do with, in a line."""
+
+    kind: str
+    name: str
+    state: str  # differs | agrees | not_assessed
+    sites: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReviewGlance:
+    """A review that was made, and how much waited for somebody then."""
+
+    month: str
+    revision: str
+    waits: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CompanyIndex:
+    """Everything that a centre has, in a line each."""
+
+    program: str
+    sites: tuple[SiteStatus, ...]
+    glances: tuple[CompanyGlance, ...]
+    reviews: tuple[ReviewGlance, ...]  # the latest first
+
+    def odd(self, site: SiteStatus) -> bool:
+        """Whether a site waits for somebody: held, refused, silent, behind or on another version; a closed one does not."""
+        other = site.program not in ("", self.program)
+        told = (
+            site.silent_h is not None or site.refused or site.gap is not None or other or site.state in ("held", "fork")
+        )
+        return site.state != "closed" and bool(told)
+
+    @property
+    def waits(self) -> int:
+        """How much waits for somebody."""
+        return sum(map(self.odd, self.sites)) + sum(one.state == "differs" for one in self.glances)
+
+
 @dataclass(frozen=True, slots=True)
 class _Page:
     provenance: Provenance
@@ -284,3 +379,15 @@ class CompanyReviewPage(_Page):
         """How other pages name this one."""
         result = self.result
         return PageLink("review", f"{result.month}-{result.revision}", result.month, None, "", self.provenance.as_of)
+
+
+@dataclass(frozen=True, slots=True)
+class CompanyIndexPage(_Page):
+    """The first page of a centre."""
+
+    result: CompanyIndex
+
+    @property
+    def link(self) -> PageLink:
+        """How other pages name this one."""
+        return PageLink("index", "", self.provenance.workspace, None, "", self.provenance.as_of)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -18,12 +18,32 @@ from pipeline.centre.union.review import company_review
 from pipeline.centre.union.travellers import travelled, with_hand_overs
 from schemas.company import COMPANY_TABLES
 from schemas.company_names import NAME_TABLES
-from schemas.union import CompanyReviewPage, OverPlantsPage, TravelledPage
+from schemas.union import (
+    CompanyGlance,
+    CompanyIndex,
+    CompanyIndexPage,
+    CompanyReviewPage,
+    OverPlantsPage,
+    ReviewGlance,
+    SiteStatus,
+    TravelledPage,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-__all__ = ["START", "company_pages", "company_tables", "frame", "heads", "names", "one_lot", "same", "several_lots"]
+__all__ = [
+    "START",
+    "company_pages",
+    "company_tables",
+    "frame",
+    "heads",
+    "names",
+    "one_lot",
+    "same",
+    "several_lots",
+    "site_status",
+]
 
 START = datetime(2026, 6, 1, 8, tzinfo=UTC)
 LOT: dict[str, Any] = {
@@ -101,6 +121,15 @@ def heads(*sites: str, **more: Any) -> pl.DataFrame:
         "closed": pl.Boolean,
     }
     return pl.DataFrame(rows, schema=schema, orient="row")
+
+
+def site_status(site: str, **more: Any) -> SiteStatus:
+    """Return what the register says of a site; what is not given is as of a quiet one."""
+    quiet: dict[str, Any] = {
+        "state": "open", "number": 3, "sha256": "ab" * 32, "made_at": START, "last_reading_at": START, "program": "1.0",
+        "clock_s": None, "silent_h": None, "gap": None, "refused": (),
+    }  # fmt: skip
+    return SiteStatus(site=site, **(quiet | more))
 
 
 def company_tables(
@@ -181,6 +210,24 @@ def company_pages(*, hostile: bool = False) -> dict[str, Any]:
         "meter": TravelledPage(made, with_hand_overs(
             replace(moved, readings=730, copies={sites[1]: 5}), whole.hand_overs(timedelta(hours=72)))),
         "review": CompanyReviewPage(made, review, earlier),
+        "index": CompanyIndexPage(made, CompanyIndex(
+            program="1.0",
+            sites=(
+                site_status(sites[0], silent_h=90.0, clock_s=-420.0), site_status(sites[1], program=named("0.9", 12)),
+                site_status(sites[2], state="fork", gap=4, refused=(named("Package 5 is another history", 13),)),
+                SiteStatus(**{**asdict(site_status("P-009")), "number": 0, "sha256": "", "made_at": None, "last_reading_at": None, "program": ""}),
+                site_status("P-010", state="closed", silent_h=900.0),
+            ),
+            glances=tuple(
+                CompanyGlance(kind=kind, name=name, state=state, sites=2, reason=named("P-001 and P-002 differ", 14))
+                for kind, name, state in (
+                    ("supplier", supplier, "differs"), ("supplier", "a calm mill", "agrees"), ("process", product, "not_assessed"),
+                    ("block", block, "agrees"), ("meter", f"{maker} K2-7", "differs"),
+                )
+            ),
+            reviews=(ReviewGlance(month="2026-06", revision="0A1B2C3D4E5F", waits=3),),
+        )),
+        "index quiet": CompanyIndexPage(made, CompanyIndex(program="1.0", sites=(), glances=(), reviews=())),
         "quiet": CompanyReviewPage(made, company_review(
             together(heads(), company_tables(), names()), "2026-05", START, START, program="1.0", silent_after_hours=72.0), ()),
     }  # fmt: skip

@@ -12,11 +12,13 @@ import polars as pl
 
 import reports
 from pipeline.centre.pieces import manifest_of, tables_of
+from pipeline.centre.register import moment_of
+from pipeline.centre.status import site_statuses
 from pipeline.centre.union.company import Company, readings_once, together
 from pipeline.centre.union.hand_overs import moves_of
-from pipeline.centre.union.levels import over_plants
+from pipeline.centre.union.levels import names_over_plants, over_plants
 from pipeline.centre.union.review import changed_since, company_review, revision_of
-from pipeline.centre.union.travellers import travelled, with_hand_overs
+from pipeline.centre.union.travellers import travelled, travellers, with_hand_overs
 from pipeline.centre.union.units import UNIT
 from pipeline.errors import UsageError
 from pipeline.intake.tables import parse_table
@@ -27,7 +29,15 @@ from schemas.company import COMPANY_TABLES
 from schemas.company_names import NAME_TABLES
 from schemas.documents import as_json
 from schemas.page import Provenance
-from schemas.union import CompanyReviewPage, OverPlantsPage, TravelledPage
+from schemas.union import (
+    CompanyGlance,
+    CompanyIndex,
+    CompanyIndexPage,
+    CompanyReviewPage,
+    OverPlantsPage,
+    ReviewGlance,
+    TravelledPage,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -36,6 +46,7 @@ if TYPE_CHECKING:
     from pipeline.centre.place import Centre
     from pipeline.centre.register import Register
     from schemas.company import Manifest
+    from schemas.union import OverPlants, Travelled
 
 __all__ = ["NAMES", "Asked", "asked_company", "names_of"]
 
@@ -68,10 +79,6 @@ def names_of(place: Centre) -> dict[str, pl.DataFrame]:
         text = read_bytes(path, _LARGEST_TABLE).decode("utf-8-sig", "replace") if path.is_file() else ""
         found[name] = parse_table(table, text, where=f"{NAMES}/{path.name}", zone=_UTC)
     return found
-
-
-def _moment(text: str) -> datetime | None:
-    return datetime.fromisoformat(text).astimezone(UTC) if text else None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -119,13 +126,52 @@ class Asked:
             found = with_hand_overs(replace(found, readings=readings, copies=copies), moved)
         return TravelledPage(self._provenance(), found)
 
-    def write(self, page: Any, known: Iterable[str] = ()) -> Path:
-        """Write a page; it links to the pages that lie there, and to those named."""
+    def write(self, page: Any) -> Path:
+        """Write a page; it links to the pages that lie there, and to the index."""
         there = {found.relative_to(self.place.pages).as_posix() for found in self.place.pages.glob("*/*.html")}
-        html = reports.render(page, reports.Site(known=frozenset(there | set(known))))
+        html = reports.render(page, reports.Site(known=frozenset(there | {reports.address("index", "")})))
         path = self.place.pages / reports.address(page.link.kind, page.link.identifier)
         write_atomically(path, html.encode())
         return path
+
+    def overview(self, *, dry_run: bool = False) -> tuple[CompanyIndex, Path]:
+        """Say what the centre has, in a line each; write the index, and the pages of what two sites and more have to do with.
+
+        Of meters, whose readings are counted for their pages, only those that differ.
+        """
+        company, most = self.company, timedelta(hours=self.place.settings.silent_after_hours)
+        moved = company.hand_overs(most)
+        found: list[OverPlants | Travelled] = [
+            over_plants(kind, name, company.lots)
+            for kind in ("supplier", "process")
+            for name in names_over_plants(kind, company.lots, sites=2)
+        ]
+        found += [travelled("block", name, company.checks) for name in travellers("block", company.checks)]
+        known = set(company.checks["instrument"])
+        meters = {*travellers("meter", company.checks), *(one.instrument for one in moved if one.instrument in known)}
+        found += [
+            with_hand_overs(travelled("meter", name, company.checks), [o for o in moved if o.instrument == name])
+            for name in sorted(meters)
+        ]
+        reviews = [json.loads(body) for body in self.register.kept_of("review")]
+        result = CompanyIndex(
+            program=software_version(),
+            sites=tuple(site_statuses(self.place, self.register)),
+            glances=tuple(
+                CompanyGlance(kind=one.kind, name=one.name, state=one.state, sites=one.sites, reason=one.reasons[0]) for one in found
+            ),
+            reviews=tuple(
+                ReviewGlance(**{name: body[name] for name in ("month", "revision", "waits")})
+                for body in sorted(reviews, key=lambda body: body["month"], reverse=True)
+            ),
+        )  # fmt: skip
+        page = CompanyIndexPage(replace(self._provenance(), as_of=datetime.now(UTC)), result)
+        if dry_run:
+            return result, self.place.pages / reports.address("index", "")
+        for one in found:
+            if one.kind != "meter" or one.state == "differs":
+                self.write(self.about(one.kind, one.name))
+        return result, self.write(page)
 
     def review(self, month: str, *, dry_run: bool = False) -> tuple[dict[str, Any], Path]:
         """Review a month: the same heads, names and program give the result that is kept; others a revision beside it.
@@ -156,12 +202,12 @@ class Asked:
             for body in map(json.loads, self.register.kept_of("review", month))
             if body["revision"] != revision
         ]
-        named = [(one.kind, one.name) for one in result.suppliers]
-        named += [(one.kind, one.name) for one in (*result.blocks, *result.travelled_meters)]
-        for kind, name in named:
-            self.write(self.about(kind, name))
+        named: tuple[OverPlants | Travelled, ...] = (*result.suppliers, *result.blocks, *result.travelled_meters)
+        for one in named:
+            self.write(self.about(one.kind, one.name))
         self.write(CompanyReviewPage(self._provenance(), result, tuple(earlier)))
         self.register.keep("review", month, revision, program, json.dumps(document, sort_keys=True))
+        self.overview()
         return document, path
 
 
@@ -209,8 +255,8 @@ def asked_company(place: Centre, register: Register) -> Asked:
     manifests = tuple(manifest_of(storage, site.last) for site in sites if site.last is not None)
     rows = [
         {
-            "site": site.name, "number": one.number, "sha256": one.sha256, "made_at": _moment(one.made_at), "program": one.program,
-            "last_reading_at": _moment(one.last_reading_at), "closed": site.state == "closed",
+            "site": site.name, "number": one.number, "sha256": one.sha256, "made_at": moment_of(one.made_at), "program": one.program,
+            "last_reading_at": moment_of(one.last_reading_at), "closed": site.state == "closed",
         }
         for site, one in zip(sites, manifests, strict=True)
     ]  # fmt: skip

@@ -22,7 +22,7 @@ from pipeline.near import nearest
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
-__all__ = ["ROLES", "Refusal", "Register", "Registered", "SiteState", "heads_hash", "now"]
+__all__ = ["ROLES", "Refusal", "Register", "Registered", "SiteState", "heads_hash", "moment_of", "now"]
 
 _METADATA = sa.MetaData()
 _TEXT = sa.Text
@@ -95,6 +95,11 @@ _LOCK = 20_260
 def now() -> str:
     """Return the moment as the register states it: ISO 8601 in UTC."""
     return datetime.now(UTC).isoformat(timespec="microseconds")
+
+
+def moment_of(text: str) -> datetime | None:
+    """Return a moment as manifests and the register state it; None where they state none."""
+    return datetime.fromisoformat(text).astimezone(UTC) if text else None
 
 
 def heads_hash(heads: Mapping[str, str]) -> str:
@@ -376,9 +381,11 @@ class Register:
             found = connection.execute(_result(kind, key, heads, program)).first()
         return None if found is None else found[0]
 
-    def kept_of(self, kind: str, key: str) -> list[str]:
-        """Return every result of a kind and key, in the order in which they were kept: revisions stand beside one another."""
-        question = sa.select(RESULT.c.body).where(RESULT.c.kind == kind, RESULT.c.key == key).order_by(RESULT.c.at)
+    def kept_of(self, kind: str, key: str | None = None) -> list[str]:
+        """Return every result of a kind (and key), in the order in which they were kept: revisions stand beside one another."""
+        question = sa.select(RESULT.c.body).where(RESULT.c.kind == kind).order_by(RESULT.c.at)
+        if key is not None:
+            question = question.where(RESULT.c.key == key)
         with self._connection() as connection:
             return list(connection.scalars(question))
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import importlib.metadata
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
-from pipeline.centre.register import now
+from pipeline.centre.register import moment_of, now
 from pipeline.centre.take_in import strangers
 from pipeline.errors import AnnealogError
 from pipeline.publish.storage import Storage
+from schemas.union import SiteStatus
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -18,41 +18,7 @@ if TYPE_CHECKING:
     from pipeline.centre.place import Centre
     from pipeline.centre.register import Register, SiteState
 
-__all__ = ["SiteStatus", "problems", "site_statuses"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SiteStatus:
-    """What the register says of one site.
-
-    Parameters
-    ----------
-    state
-        open, held or closed; ``fork`` while two histories wait for a decision.
-    number, sha256, made_at, last_reading_at, program
-        Of the package that was registered last; 0 and empty before the first.
-    clock_s
-        Seconds by which the site's clock lags behind storage's at that package, where more than `clock_minutes`; else None.
-        A package that waited in the outbox looks the same.
-    silent_h
-        Hours since storage had its last package, where more than `silent_after_hours`; else None.
-    refused
-        In words, what is refused and what to do.
-    gap
-        Number that is missing, None without a gap.
-    """
-
-    site: str
-    state: str
-    number: int
-    sha256: str
-    made_at: str
-    last_reading_at: str
-    program: str
-    clock_s: float | None
-    silent_h: float | None
-    gap: int | None
-    refused: tuple[str, ...]
+__all__ = ["problems", "site_statuses"]
 
 
 def site_statuses(place: Centre, register: Register, *, at: datetime | None = None) -> list[SiteStatus]:
@@ -82,8 +48,8 @@ def _status(
         state="fork" if forked and site.state == "open" else site.state,
         number=last.number if last else 0,
         sha256=last.sha256 if last else "",
-        made_at=last.made_at if last else "",
-        last_reading_at=last.last_reading_at if last else "",
+        made_at=moment_of(last.made_at) if last else None,
+        last_reading_at=moment_of(last.last_reading_at) if last else None,
         program=last.program if last else "",
         clock_s=last.clock_s if last and off else None,
         silent_h=since / timedelta(hours=1) if silent else None,

@@ -292,7 +292,7 @@ def status(centre: CentreOption = None, json: Json = False) -> None:
         return
     rows = [
         (
-            site.site, site.state, site.number or "none", site.last_reading_at[:16].replace("T", " "), site.program,
+            site.site, site.state, site.number or "none", f"{site.last_reading_at:%Y-%m-%d %H:%M}" if site.last_reading_at else "", site.program,
             "" if site.gap is None else site.gap, len(site.refused) or "",
             "" if site.clock_s is None else f"{site.clock_s / 60:+.0f} min",
             "" if site.silent_h is None else f"{site.silent_h:.0f} h",

@@ -11,6 +11,7 @@ import typer
 from pipeline.cli import output
 from pipeline.cli.centre import CentreOption, centre_at, opened
 from pipeline.cli.options import By, DryRun, Json, Why
+from schemas.documents import as_json
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -126,6 +127,26 @@ def review(
     raise typer.Exit(4 if found["waits"] else 0)
 
 
+def overview(dry_run: DryRun = False, centre: CentreOption = None, json: Json = False) -> None:
+    """Write the first page of the centre: each site, what is held, and the pages of suppliers, processes, blocks, meters, reviews.
+
+    Example: annealog centre overview
+    """
+    with _asked(centre) as asked:
+        found, path = asked.overview(dry_run=dry_run)
+    page = None if dry_run else str(path)
+    if json:
+        output.print_json({**as_json(found), "waits": found.waits, "page": page})
+    else:
+        output.out().print(f"{found.waits} waiting at {len(found.sites)} sites")
+        for one in found.glances:
+            if one.state == "differs":
+                output.out().print(output.plain(f"  {one.kind} {one.name}: {one.reason}"))
+        if page:
+            output.out().print(page)
+    raise typer.Exit(4 if found.waits else 0)
+
+
 def _show_review(found: dict[str, Any], page: str | None) -> None:
     console = output.out()
     console.print(
@@ -238,6 +259,6 @@ def limits_key(centre: CentreOption = None, json: Json = False) -> None:
 
 def add_to(centre: typer.Typer) -> None:
     """Add the commands to those of the centre."""
-    for command in (meter, block, supplier, process, review, names):
+    for command in (overview, meter, block, supplier, process, review, names):
         centre.command(help=command.__doc__)(command)
     centre.add_typer(limits, name="limits")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from reports.company.charts import levels_chart
 from reports.company.parts import counted_sites, furthest, next_steps, told, tone
 from reports.kit.address import address
 from reports.kit.markup import Html, element, isolated, join, shorten
@@ -29,6 +30,7 @@ def render(page: OverPlantsPage) -> str:
     here = address(result.kind, result.name)
     body = [verdict(tone(result.state), STATE[result.state], told(result.reasons), next_steps(result))]
     plants = [_points(group) for group in result.groups]
+    plants += [levels_chart(group, place, numbered) for place, group in enumerate(result.groups)]
     tables = [_plants(group, place, numbered) for place, group in enumerate(result.groups)]
     body.append(section("plants", *plants, *tables, heading=SECTION["plants"], wide=True))
     pairs = []
@@ -39,8 +41,7 @@ def render(page: OverPlantsPage) -> str:
     if pairs:
         body.append(section("agreement", *pairs, heading=SECTION["differences"], wide=True))
     lots = sum(plant.lots for group in result.groups for plant in group.plants)
-    sites = len({plant.site for group in result.groups for plant in group.plants})
-    what = WHAT["plants"].format(lots=words.counted(lots, "lot"), sites=counted_sites(sites))
+    what = WHAT["plants"].format(lots=words.counted(lots, "lot"), sites=counted_sites(result.sites))
     heading = HEADING[result.kind].format(name=shorten(result.name, 80))
     head = Masthead(kind=HEAD[result.kind], name=result.name, heading=heading, what=what, title=heading)
     return document(head, here, page.provenance, numbered, body)

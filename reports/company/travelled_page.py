@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from reports.company.charts import e_n_chart
 from reports.company.parts import counted_sites, furthest, hand_overs_table, next_steps, told, tone
 from reports.kit.address import address
 from reports.kit.markup import Html, element, isolated, join, shorten
@@ -37,14 +38,15 @@ def render(page: TravelledPage) -> str:
     if result.pairs:
         shown, said = furthest(result.pairs, TABLE[f"{result.kind}_differences"])
         table_of_pairs = differences_table(shown, numbered.table(), said, unit="MS/m")
-        body.append(section("agreement", table_of_pairs, heading=SECTION["differences"], wide=True))
+        chart = e_n_chart(result.pairs, numbered)
+        body.append(section("agreement", chart, table_of_pairs, heading=SECTION["differences"], wide=True))
     if result.comparison is not None:
         together = comparison_table([result.comparison], here, numbered.table(), unit="MS/m")
         body.append(section("together", together, heading=SECTION["together"], wide=True))
     what = WHAT["travelled"].format(
         checks=words.counted(sum(stay.checks for stay in result.stays), "check"),
         meters=words.counted(len({stay.instrument or (stay.site, stay.meter) for stay in result.stays}), "meter"),
-        sites=counted_sites(len({stay.site for stay in result.stays})),
+        sites=counted_sites(result.sites),
     )
     heading = HEADING[result.kind].format(name=shorten(result.name, 80))
     head = Masthead(kind=HEAD[result.kind], name=result.name, heading=heading, what=what, title=heading)

@@ -404,7 +404,7 @@ METHODS: tuple[Method, ...] = (
             "largest_normalised_error",
             "SupplierMaterial": "slope_per_30_days slope_interval",
             "GroupOverPlants": "mean mean_interval between_standard_deviation within_standard_deviation",
-            "PlantLevel": "mean standard_deviation own_standard_uncertainty",
+            "PlantLevel": "mean mean_interval standard_deviation own_standard_uncertainty expanded_uncertainty",
         },
         labels={
             "process.COLUMN": "ppk capability between within mean_difference agreement en largest slope difference",

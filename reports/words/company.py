@@ -2,19 +2,34 @@
 
 from __future__ import annotations
 
-__all__ = ["COLUMN", "HEAD", "HEADING", "NAMES", "POINT", "SECTION", "STATE", "STEP", "TABLE", "TEXT", "WHAT"]
+__all__ = [
+    "COLUMN",
+    "FIGURE",
+    "HEAD",
+    "HEADING",
+    "NAMES",
+    "POINT",
+    "SECTION",
+    "SITE_STATE",
+    "STATE",
+    "STEP",
+    "TABLE",
+    "TEXT",
+    "WHAT",
+]
 
 HEAD = {
     "supplier": "Supplier at all plants", "process": "Process at all plants", "block": "Block that travels", "meter": "Meter that travels",
-    "review": "Review of the company",
+    "review": "Review of the company", "index": "Company",
 }  # fmt: skip
 HEADING = {
     "supplier": "Supplier {name}", "process": "Process {name}", "block": "Block {name}", "meter": "Meter {name}", "review": "The company in {month}",
 }  # fmt: skip
 WHAT = {
-    "plants": "{lots} at {sites}", "travelled": "{checks} by {meters} at {sites}",
+    "index": "{sites}, as their packages tell", "plants": "{lots} at {sites}", "travelled": "{checks} by {meters} at {sites}",
     "review": "{sites}; revision {revision}, which follows from the heads below, the company's tables of names and the program",
 }  # fmt: skip
+SITE_STATE = {"open": "open", "held": "held", "closed": "closed", "fork": "two histories"}
 STATE = {"differs": "Differs", "agrees": "Agrees", "not_assessed": "Not assessed"}
 
 STEP = {
@@ -29,13 +44,13 @@ STEP = {
 
 SECTION = {
     "plants": "Plants", "stays": "Where it was", "differences": "Who disagrees by how much", "together": "All meters together",
-    "sites": "Sites and their heads", "meters": "Meters out of control", "events": "Open events", "rejected": "Lots rejected",
+    "sites": "Sites and their heads", "refused": "What is refused, and what to do", "meters": "Meters out of control", "events": "Open events", "rejected": "Lots rejected",
     "suppliers": "Suppliers that differ", "blocks": "Blocks and meters that disagree", "names": "Names that nobody mapped",
     "two_sites": "Instruments at two sites at once", "hand_overs": "Meters handed over", "revisions": "Earlier revisions", "waits": "What waits",
 }  # fmt: skip
 
 COLUMN = {
-    "site": "Site", "lots": "Lots", "held": "On hold", "rejected": "Rejected", "suspect": "Left out: read beside a failed check",
+    "site": "Site", "sites": "Sites", "lots": "Lots", "held": "On hold", "rejected": "Rejected", "suspect": "Left out: read beside a failed check",
     "suspended": "Read on a meter suspended now",
     "mean": "Mean of lot means", "s": "s of lot means", "own": "u of its meters", "h": "h (limit)", "meter": "Meter", "block": "Block",
     "instrument": "Maker and serial number", "frequency": "Frequency", "from_to": "Checks from, to", "checks": "Checks", "check_mean": "Mean",
@@ -55,6 +70,11 @@ TABLE = {
     "both certificates leave (ISO 13528, k = 2): beyond 1 in size they do not agree.",
     "block_differences": "Differences between meters of different sites. The certificate, which they share, drops out. Eₙ compares with what "
     "both meters claim (ISO 13528, k = 2): beyond 1 in size they do not agree.",
+    "index_sites": "Each site as the register has it: the package that was let in last, how far its readings go, and what waits.",
+    "index_supplier": "Suppliers whose lots two sites and more have read.",
+    "index_process": "Products that two sites and more make.",
+    "index_block": "Reference blocks that two sites and more have checked meters on.",
+    "index_meter": "Meters that two sites and more have had. Those that differ have a page; of another one: annealog centre meter SERIAL.",
     "sites": "The last package of each site, and how far its readings go.",
     "meters": "As each site's last package says.",
     "rejected": "Rejected by their sites in the month. The site decides; the company compares.",
@@ -74,7 +94,27 @@ POINT = {
     "copies": "{n} of them lie at {site}, too.",
 }
 
+FIGURE = {
+    "level_axis": "Mean of lot means, MS/m", "mean": "mean {value}",
+    "level": "{material}: level of each plant.",
+    "level_key": "Thick: 95 % interval of the mean, of its lots alone. Thin, with ends: with what its meters leave (k = 2), as Eₙ takes it. Circle: agrees "
+    "with each other plant. Open diamond: Eₙ beyond 1 against one. Dashes and band: mean over plants and its 95 % interval.",
+    "furthest": "{shown} of {total} are drawn, those furthest out.",
+    "e_n_axis": "Eₙ of the row against each of another site", "e_n": "Who disagrees with whom.", "against": "{first} against {second}",
+    "e_n_key": "A mark for each of another site that the row is compared with: to the right it reads more. Circle: the two agree. Open diamond, "
+    "beyond the dashes at ±1: they do not. A row whose marks all lie beyond on one side stands apart; one mark alone may be the other one's doing.",
+}  # fmt: skip
+
 TEXT = {
+    "sites_wait": "Sites that wait for somebody: {n} of {all}.",
+    "one_differs": "{what} differs.",
+    "silent_for": "silent for {h} h",
+    "gap": "package {n} is missing",
+    "refused": "{n} refused",
+    "clock": "clock {minutes} min",
+    "none_shared": "None that two sites and more have to do with.",
+    "no_review": "None yet: annealog centre review 2026-06.",
+    "review": "{month}, revision {revision}: {n} waiting",
     "none": "None.",
     "sites": "{n} sites",
     "one_site": "1 site",

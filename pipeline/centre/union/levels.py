@@ -9,15 +9,17 @@ on, Mandel's h at 1 % (ISO 5725-2).
 from __future__ import annotations
 
 from dataclasses import replace
+from math import hypot, sqrt
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 from pipeline.errors import UsageError
-from pipeline.metrology.agreement import MeterMean, compare_meters, differences_of
+from pipeline.metrology.agreement import COVERAGE_FACTOR, MeterMean, compare_meters, differences_of
 from pipeline.metrology.interlaboratory import compared
 from pipeline.near import nearest
 from pipeline.statistics.between_lots import lots_together
+from pipeline.statistics.intervals import mean_interval
 from schemas.digits import counted
 from schemas.union import GroupOverPlants, OverPlants, PlantLevel
 
@@ -87,7 +89,8 @@ def _plant(site: str, lots: pl.DataFrame, temperature: float | None) -> tuple[Pl
     # a meter that failed its check throws doubt on a lot's level, so such a lot says nothing of its supplier
     suspect = lots.filter(pl.col("support") == "suspect")
     usable = lots.filter(pl.col("mean").is_not_null() & (pl.col("support") != "suspect"))
-    level: dict[str, Any] = dict.fromkeys(("mean", "standard_deviation", "own_standard_uncertainty"))
+    keys = ("mean", "mean_interval", "standard_deviation", "own_standard_uncertainty", "expanded_uncertainty")
+    level: dict[str, Any] = dict.fromkeys(keys)
     reason = None
     if usable.height < LEAST_LOTS:
         reason = f"{site} has {counted(usable.height, 'lot')} that can be relied on, {LEAST_LOTS} are needed"
@@ -96,10 +99,14 @@ def _plant(site: str, lots: pl.DataFrame, temperature: float | None) -> tuple[Pl
     else:
         # summed in order of size, so that the order of loading leaves no trace
         means = usable["mean"].sort()
+        mean, s = float(means.mean()), float(means.std())  # type: ignore[arg-type]
+        own = usable.select((pl.col("expanded_uncertainty") / pl.col("k")).median()).item()
         level = {
-            "mean": means.mean(),
-            "standard_deviation": means.std(),
-            "own_standard_uncertainty": usable.select((pl.col("expanded_uncertainty") / pl.col("k")).median()).item(),
+            "mean": mean,
+            "mean_interval": mean_interval(means.len(), mean, s, confidence=0.95),
+            "standard_deviation": s,
+            "own_standard_uncertainty": own,
+            "expanded_uncertainty": None if own is None else COVERAGE_FACTOR * hypot(s / sqrt(means.len()), own),
         }
     verdicts = lots["verdict"]
     plant = PlantLevel(
@@ -149,7 +156,7 @@ def _group(material: str, lots: pl.DataFrame) -> GroupOverPlants:
             result["h_limit"] = beside.h_limit
             h = {one.meter: one.h for one in beside.meters}
             plants = [replace(plant, h=h.get(plant.site)) for plant in plants]
-        differ = disagreements(pairs) + apart(pairs, {plant.site: plant.h for plant in plants}, result["h_limit"])
+        differ = apart(pairs, {plant.site: plant.h for plant in plants}, result["h_limit"]) + disagreements(pairs)
         drifting = [plant for plant in plants if plant.site in disagreeing(pairs) and plant.on_suspended]
         differ += [
             f"{counted(len(plant.on_suspended), 'lot')} of {plant.site} read on a meter that is suspended now: look at it first"
@@ -163,10 +170,10 @@ def _group(material: str, lots: pl.DataFrame) -> GroupOverPlants:
 
 
 def disagreements(pairs: Sequence[MeterDifference]) -> list[str]:
-    """Return in words the pairs whose |Eₙ| is above 1."""
+    """Return in words the pairs whose |Eₙ| is above 1, the furthest apart first."""
     return [
         f"{one.first} and {one.second} differ by {one.difference:+.3g} MS/m (Eₙ {one.e_n:+.2f})"
-        for one in pairs
+        for one in sorted(pairs, key=lambda pair: -abs(pair.e_n or 0.0))
         if one.e_n is not None and abs(one.e_n) > 1.0
     ]
 

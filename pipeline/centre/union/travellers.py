@@ -85,7 +85,7 @@ def travelled(kind: str, name: str, checks: pl.DataFrame) -> Travelled:
     comparison = compared(name, list(means.values())) if kind == "block" else None
     said = disagreements(shown)
     if comparison is not None:
-        said += apart(shown, {one.meter: one.h for one in comparison.meters}, comparison.h_limit)
+        said = apart(shown, {one.meter: one.h for one in comparison.meters}, comparison.h_limit) + said
     judged = [one for one in shown if one.e_n is not None]
     if said:
         state, reasons = "differs", said

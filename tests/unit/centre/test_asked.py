@@ -9,7 +9,7 @@ from hashlib import sha256
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from sample_company import START, company_tables, frame, several_lots
+from sample_company import START, company_tables, frame, several_lots, site_status
 from tiny_packages import TinySite, parquet
 
 from pipeline.centre.asked import asked_company, names_of
@@ -23,6 +23,7 @@ from pipeline.errors import IntegrityProblem, ReferenceTableError, UsageError
 from pipeline.publish.given import GIVEN, PROPOSALS, fetch_given, names_given
 from pipeline.publish.storage import Storage
 from schemas.company import Piece
+from schemas.union import CompanyIndex
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -153,6 +154,40 @@ def test_the_same_heads_give_the_same_result_and_late_data_a_revision_beside_it(
         first["revision"],
         second["revision"],
     ]
+
+
+def test_the_overview_names_every_site_and_leads_to_every_page(asking: Asking) -> None:
+    asking.review()
+    index = asking.place.pages / "index.html"
+    assert "2026-06, revision" in index.read_text(encoding="utf-8")  # a review writes it, too
+    asked = asked_company(asking.place, asking.register)
+    planned, path = asked.overview(dry_run=True)
+    assert path == index
+    index.unlink()
+    found, path = asked.overview()
+    assert (index.is_file(), found.glances) == (True, planned.glances)
+    assert [(one.kind, one.name, one.state, one.sites) for one in found.glances] == [
+        ("supplier", "Ostrovald Copper", "differs", 2), ("block", "Lab K-77", "differs", 2), ("meter", "Ostrel 7", "differs", 2),
+    ]  # fmt: skip
+    html = index.read_text(encoding="utf-8")
+    for folder in ("suppliers", "blocks", "meters", "reviews"):
+        (page,) = (asking.place.pages / folder).glob("*.html")
+        assert f'href="{folder}/{page.name}"' in html
+        assert 'href="../index.html' in page.read_text(encoding="utf-8") or folder == "reviews"
+    assert found.waits == 3
+
+
+@pytest.mark.parametrize(
+    ("more", "waits"),
+    [
+        ({}, False), ({"silent_h": 73.0}, True), ({"gap": 2}, True), ({"refused": ("x",)}, True), ({"state": "held"}, True),
+        ({"state": "fork"}, True), ({"program": "0.9"}, True), ({"program": ""}, False), ({"clock_s": 400.0}, False),
+        ({"state": "closed", "silent_h": 900.0, "program": "0.9"}, False),
+    ],
+)  # fmt: skip
+def test_which_sites_wait_for_somebody(more: dict[str, Any], waits: bool) -> None:
+    index = CompanyIndex(program="1.0", sites=(site_status("P-001", **more),), glances=(), reviews=())
+    assert index.waits == int(waits)
 
 
 def test_a_dry_run_keeps_and_writes_nothing(asking: Asking) -> None:
