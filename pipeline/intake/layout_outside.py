@@ -32,7 +32,7 @@ Statistic = Literal["count", "mean", "standard_deviation", "minimum", "maximum"]
 class Key(Cells):
     """A key and its value outside the table: before the header, in the head of a section or in the name of the file."""
 
-    key: str = Field(description="As written in the file, or the name of a group of the pattern.")
+    key: str = Field(min_length=1, description="As written in the file, or the name of a group of the pattern.")
     required: bool = Field(default=True, description="Without it the file (of a section: its lines) is held.")
 
     @model_validator(mode="after")

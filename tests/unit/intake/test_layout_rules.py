@@ -107,6 +107,7 @@ def _keys(table: str, *keys: str, more: str = "") -> str:
         ([(END, _keys("preamble", '{ key = "Lot", column = "lot" }'))], "'lot' is filled from two places"),
         ([(END, _keys("preamble", '{ key = "V", column = "value", type = "number", unit = "MS/m" }'))], "key preamble.keys[1].column: a value stands in the table"),
         ([(END, _keys("preamble", '{ key = "V" }'))], None),
+        ([(END, _keys("preamble", '{ key = "" }'))], "key preamble.keys[1].key: found '', expected at least one character"),
         ([(END, f'{END}\n[workbook]\nsheetNameFills = "lot"')], "'lot' is filled from two places"),
         ([(END, f'{END}\n[workbook]\nsheetNameFills = "part"')], None),
         ([('meter = "EC-01"\n', ""), (END, f'{END}\n[workbook]\nsheetNameFills = "meter"')], None),

@@ -419,9 +419,8 @@ def test_the_most_decimals_of_values_by_the_declared_mark(mark: str, cells: list
         earliest_clock_year=2010,
     )  # fmt: skip
     assert reader.cell_types == {"c0": pl.String, "c1": pl.Categorical, "c2": pl.String}
-    raw = pl.DataFrame(
-        {"c0": cells[::-1], "c1": cells[::-1], "c2": cells}, schema=dict.fromkeys(("c0", "c1", "c2"), pl.String)
-    )
+    other = ["1.2345,6789"] * len(cells)
+    raw = pl.DataFrame({"c0": other, "c1": other, "c2": cells}, schema=dict.fromkeys(("c0", "c1", "c2"), pl.String))
     assert reader.decimals(raw) == most
 
 
