@@ -272,7 +272,7 @@ class RowReader:
             clock=pl.when(believable).then(pl.lit("known")).otherwise(pl.lit("unknown")).cast(pl.Categorical)
         )
         have = set(readings.columns)
-        if "non_reading" in have and readings["non_reading"].null_count() == readings.height:
+        if readings["non_reading"].null_count() == readings.height:
             have.discard("non_reading")
         return readings.select("row", *(name for name in READING.names if name in have))
 
@@ -363,10 +363,9 @@ def _constant(target: str, value: Any, height: int) -> pl.Series:
 
 def _in_ms_per_m(number: pl.Series, unit: pl.Series) -> pl.Series:
     """Return the value as conductivity; null where it is below zero, infinite where a resistivity is zero."""
-    distinct = unit.unique().cast(pl.String).drop_nulls().to_list()
     frame = pl.DataFrame({"number": number, "unit": unit})
     number_read = pl.when(pl.col("number") >= 0).then(pl.col("number"))
-    known = [one for one in distinct if one in UNITS]
+    known = [one for one in unit.unique().cast(pl.String) if one in UNITS]
     if len(known) == 1:
         return frame.select(convert_expression(number_read, known[0], "MS/m").alias("ms")).to_series()
     parts = [pl.when(pl.col("unit") == one).then(convert_expression(number_read, one, "MS/m")) for one in known]

@@ -428,3 +428,12 @@ def test_a_unit_that_none_of_the_lines_has_refuses_each_of_them_and_no_line_at_a
     without = PART.replace("MS/m", "")
     assert refused(without, without) == [(n, "unit", "missing_value") for n in (2, 3)]
     assert [reason for _, _, reason in refused("a,b")] == ["truncated"]
+
+
+def test_a_value_with_one_group_mark_that_would_be_a_thousand_times_too_large_holds_the_file() -> None:
+    grouped = [('decimalChar = ","', 'decimalChar = ","\ngroupChar = "."')]
+    head = "When;Lot;Value\n02.03.2026 08:31;A;{}\n"
+    held = read(grouped, head.format("33.500")).held
+    assert (held.reason, held.line) == ("number_format_mismatch", 2)
+    assert read(grouped, head.format("1.033,5")).quarantine["reason"].to_list() == ["implausible_value"]
+    assert read(grouped, head.format("33,500")).readings["value"].to_list() == [33.5]
