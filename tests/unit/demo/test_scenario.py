@@ -21,7 +21,7 @@ from second_opinion.lots import as_compared, met, plan_is_met, support
 from second_opinion.opinion import Opinion
 
 import fixtures.demo
-from fixtures.demo import scenario
+from fixtures.demo import goods_in, scenario
 from pipeline.intake.tables import parse_tables
 from pipeline.workspace.settings import read_settings
 
@@ -111,6 +111,22 @@ def test_workspace_is_complete(demo: Demo) -> None:
     assert {r.meter for r in demo.readings} == set(METERS)
     days = {r.at.astimezone(OSLO).date() for r in demo.readings}
     assert (min(days), max(days)) == (scenario.FIRST_DAY, scenario.LAST_DAY)
+
+
+def test_each_lot_is_for_a_customer_on_one_order_a_month_and_what_goods_in_reads_is_for_nobody(demo: Demo) -> None:
+    lots = demo.workspace.tables["lots"]
+    ours = [lot for lot in lots if lot["supplier"] != goods_in.SUPPLIER]
+    assert len(lots) - len(ours) == len(goods_in.ARRIVALS)
+    assert all(not lot["customer"] and not lot["purchase_order"] for lot in lots if lot not in ours)
+    customers = defaultdict(set)
+    for lot in ours:
+        customers[lot["product"]].add(lot["customer"])
+        assert re.fullmatch(r"[A-Z]{2}-260[3-8]", lot["purchase_order"])
+        assert lot["purchase_order"][:2] == lot["customer"][:2].upper()
+    assert {product: len(of_product) for product, of_product in customers.items()} == dict.fromkeys(
+        scenario.CUSTOMERS, 1
+    )
+    assert len(set().union(*customers.values())) == 3
 
 
 def test_same_bytes_everywhere(demo: Demo, tmp_path: Path) -> None:
