@@ -147,10 +147,12 @@ def _typed(kind: Any, document: Any) -> dict[str, Any]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Head:
-    """What the centre writes back for a site, as JSON: what it took in last, and why it refused what came after.
+    """What the centre writes back for a site, signed with its own key: what it took in last, and why it refused what came after.
 
     Parameters
     ----------
+    site
+        The site that it is about.
     number, sha256
         Of the last package that was registered; 0 and empty before the first.
     at
@@ -159,15 +161,16 @@ class Head:
         In words why a later package was not taken in, and what to do; empty where nothing was refused.
     """
 
+    site: str
     number: int = 0
     sha256: str = ""
     at: str = ""
     refused: str = ""
 
     @property
-    def data(self) -> bytes:
-        """As it lies in storage."""
-        return canonical(asdict(self))
+    def document(self) -> dict[str, Any]:
+        """As JSON values."""
+        return asdict(self)
 
     @classmethod
     def of(cls, document: Any) -> Head:

@@ -1,4 +1,4 @@
-"""Tables that the centre gives, such as limits: signed and put into storage, where sites find them. Nothing changes at a site by that."""
+"""What the centre says to sites, signed with its key: what it took in of each, and tables such as limits, which change nothing by themselves."""
 
 from __future__ import annotations
 
@@ -18,20 +18,38 @@ from schemas.reference_tables import REFERENCE_TABLES
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
     from pipeline.centre.place import Centre
     from pipeline.centre.register import Register
+    from schemas.company import Head
 
-__all__ = ["give", "key_of"]
+__all__ = ["give", "key_of", "tell"]
 
 _LARGEST = 10_000_000
 
 
-def key_of(place: Centre) -> str:
-    """Return the public half of the centre's key; the key is made where there is none, and the public half lies beside it."""
+def _key(place: Centre) -> Ed25519PrivateKey:
     path = place.root / "centre.key"
     if not path.exists():
         write_atomically(path.with_suffix(".pub"), make_key(path).encode())
-    return public_half(read_key(path, "annealog centre limits key"))
+    return read_key(path, "annealog centre key")
+
+
+def key_of(place: Centre) -> str:
+    """Return the public half of the centre's key; the key is made where there is none, and the public half lies beside it."""
+    return public_half(_key(place))
+
+
+def tell(place: Centre, storage: Storage, head: Head) -> None:
+    """Put what a site may know into storage, where it is not there already."""
+    key, data = f"centre/heads/{head.site}.json", sealed(head.document, _key(place))
+    try:
+        known = storage.get(key) == data
+    except FileNotFoundError:
+        known = False
+    if not known:
+        storage.replace(key, data)
 
 
 def give(place: Centre, register: Register, file: Path, *, by: str, why: str, dry_run: bool = False) -> GivenTable:
@@ -65,8 +83,7 @@ def give(place: Centre, register: Register, file: Path, *, by: str, why: str, dr
     table = GivenTable(number=number, table=file.stem, text=text, by=by, why=why, at=at)
     if dry_run:
         return table
-    key_of(place)
-    key = read_key(place.root / "centre.key", "annealog centre limits key")
+    key = _key(place)
     # recorded first: what lies in storage was always decided
     register.decide("limits", {"table": table.table, "number": number, "sha256": table.sha256}, by=by, why=why)
     if not storage.put_if_absent(f"{GIVEN}/{table.name}", sealed(table.document, key)):

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import json
 import re
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
+from pipeline.centre.given import tell
 from pipeline.centre.pieces import fetch_all, manifest_of, packages_of
 from pipeline.centre.register import Refusal, Registered, now
 from pipeline.errors import AnnealogError, EnvironmentProblem, IntegrityProblem
@@ -118,7 +118,7 @@ def take_in_site(place: Centre, register: Register, storage: Storage, name: str)
             site = register.site(name)
         waits = len(rest)
     refused = register.refusals(name)
-    _tell(storage, register.site(name), refused, state)
+    tell(place, storage, _head(register.site(name), refused, state))
     waits -= len({refusal.sha256 for refusal in refused if refusal.kind not in ("gap", "name")}) if waits else 0
     return Taken(site=name, registered=registered, refused=refused, waits=waits, state=state)
 
@@ -287,22 +287,16 @@ _SAME = ("site", "number", "before", "made_at", "program", "as_of", "history_sta
 """What the register takes from the manifest as it stands there."""
 
 
-def _tell(storage: Storage, site: SiteState, refusals: list[Refusal], state: str) -> None:
-    """Write what the site may know into storage, where it is not there already."""
+def _head(site: SiteState, refusals: list[Refusal], state: str) -> Head:
+    """Return what a site may know of itself."""
     words = [refusal.words for refusal in refusals]
     if state in ("held", "closed"):
         words.insert(0, f"The centre takes nothing from this site ({state}): {site.why}")
     last = site.last
-    head = Head(
-        number=last.number if last else 0, sha256=last.sha256 if last else "", at=last.at if last else "", refused="\n".join(words)
+    return Head(
+        site=site.name, number=last.number if last else 0, sha256=last.sha256 if last else "", at=last.at if last else "",
+        refused="\n".join(words),
     )  # fmt: skip
-    key = f"centre/heads/{site.name}.json"
-    try:
-        if Head.of(json.loads(storage.get(key))) == head:
-            return
-    except (FileNotFoundError, ValueError, TypeError):
-        pass
-    storage.replace(key, head.data)
 
 
 def take_in(

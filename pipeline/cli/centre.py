@@ -63,10 +63,11 @@ def init(
     dry_run: DryRun = False,
     json: Json = False,
 ) -> None:
-    """Make a centre: its centre.toml, and the tables of its register. What is there already stays.
+    """Make a centre: its centre.toml, its key, and the tables of its register. What is there already stays.
 
     Example: annealog centre init company --storage s3://readings/company
     """
+    from pipeline.centre.given import key_of
     from pipeline.centre.place import make_centre
 
     if dry_run:
@@ -76,6 +77,7 @@ def init(
     place = make_centre(folder, **{name: value for name, value in chosen.items() if value is not None})
     with opened(place) as book:
         book.make()
+    key_of(place)
     if json:
         output.print_json({"centre": str(place.root), "storage": place.storage})
     else:

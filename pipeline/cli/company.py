@@ -242,11 +242,12 @@ def limits_give(
         )
 
 
-@limits.command("key")
-def limits_key(centre: CentreOption = None, json: Json = False) -> None:
-    """Print the centre's public key, made where there is none: sites keep it as centre.pub beside annealog.toml.
+def key(centre: CentreOption = None, json: Json = False) -> None:
+    """Print the centre's public key, made where there is none: each site keeps it as centre.pub beside annealog.toml.
 
-    Example: annealog centre limits key
+    By it a site believes what the centre confirms, refuses and gives. Pass it on by another way than the storage.
+
+    Example: annealog centre key
     """
     from pipeline.centre.given import key_of
 
@@ -259,6 +260,6 @@ def limits_key(centre: CentreOption = None, json: Json = False) -> None:
 
 def add_to(centre: typer.Typer) -> None:
     """Add the commands to those of the centre."""
-    for command in (overview, meter, block, supplier, process, review, names):
+    for command in (overview, meter, block, supplier, process, review, names, key):
         centre.command(help=command.__doc__)(command)
     centre.add_typer(limits, name="limits")

@@ -10,9 +10,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.centre.decisions import add_site
+from pipeline.centre.given import key_of
 from pipeline.centre.place import make_centre
 from pipeline.centre.register import Register
 from pipeline.load.load import load
+from pipeline.publish.given import CENTRE_KEY
 from pipeline.publish.outbox import KEY, Outbox
 from pipeline.publish.seal import make_key
 from pipeline.workspace.files import collect, write_atomically
@@ -54,6 +56,7 @@ def build_company(root: Path, tell: Callable[[str], None]) -> Centre:
                 readings = sum(file.readings for file in load(place, files, passed_over=passed).files)
                 public = make_key(site / KEY)
                 write_atomically((site / KEY).with_suffix(".pub"), public.encode())
+                write_atomically(site / CENTRE_KEY, key_of(centre).encode())
                 add_site(register, name, public.strip(), by="the demo", why="the company is built")
                 sent = Outbox(find_workspace(site)).publish()
                 tell(

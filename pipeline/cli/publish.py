@@ -75,20 +75,21 @@ def send(
 def status(to: To = None, workspace: WorkspaceOption = None, json: Json = False) -> None:
     """Say what was sent, what waits and what the centre has confirmed or refused.
 
-    Exit code 6 where the centre refuses, 7 where something waits.
+    Exit code 6 where the centre refuses or somebody else speaks in its name, 7 where something waits.
 
     Example: annealog publish status
     """
+    from pipeline.publish.given import CENTRE_KEY, centre_key
     from pipeline.publish.outbox import Outbox
 
     place = workspace_at(workspace)
-    found = Outbox(place, to).state()
+    found, alone = Outbox(place, to).state(), centre_key(place.root) is None
     waits = found.waiting is not None or bool(found.problem)
     if json:
         output.print_json(
             {
                 "site": found.site, "address": found.address, "sent": found.sent, "waiting": found.waiting, "bytes": found.bytes,
-                "problem": found.problem, "tried_at": found.tried_at, "refused": found.refused,
+                "problem": found.problem, "tried_at": found.tried_at, "refused": found.refused, "unbelieved": found.unbelieved,
                 "confirmed": None if found.head is None else found.head.number,
             }
         )  # fmt: skip
@@ -97,7 +98,12 @@ def status(to: To = None, workspace: WorkspaceOption = None, json: Json = False)
         lines = [
             f"{found.site} at {found.address}",
             "Sent: nothing yet." if found.sent is None else f"Sent: package {found.sent[0]} ({found.sent[1][:12]}).",
-            "The centre has said nothing of this site yet."
+            found.unbelieved
+            or (
+                f"What the centre says is not read: put its public key (annealog centre key, there) beside annealog.toml as {CENTRE_KEY}."
+                if alone
+                else "The centre has said nothing of this site yet."
+            )
             if head is None
             else f"Confirmed by the centre: package {head.number}, {head.at or 'none yet'}.",
         ]
@@ -109,7 +115,7 @@ def status(to: To = None, workspace: WorkspaceOption = None, json: Json = False)
             lines.append(f"The last attempt ({found.tried_at or 'now'}): {found.problem}")
         for line in lines:
             output.out().print(output.plain(line))
-    raise typer.Exit(6 if found.refused else 7 if waits else 0)
+    raise typer.Exit(6 if found.refused or found.unbelieved else 7 if waits else 0)
 
 
 @publish.command("key")

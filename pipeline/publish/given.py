@@ -1,9 +1,9 @@
-"""What the centre gives to sites: fetched into the folder `proposals`, where it changes nothing until a person imports it."""
+"""What the centre says to sites: believed where its key signed it. Tables lie in `proposals` and change nothing until a person imports them."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import IntegrityProblem
 from pipeline.publish.seal import signed_by, unsealed
@@ -15,13 +15,53 @@ if TYPE_CHECKING:
 
     from pipeline.publish.storage import Storage
 
-__all__ = ["GIVEN", "GIVES", "PROPOSALS", "GivenTable", "fetch_given", "names_given"]
+__all__ = [
+    "CENTRE_KEY",
+    "GIVEN",
+    "GIVES",
+    "PROPOSALS",
+    "GivenTable",
+    "believed",
+    "centre_key",
+    "fetch_given",
+    "names_given",
+]
 
 GIVEN = "centre/tables"
 GIVES = ("specifications", "materials")
 """Reference tables that a centre gives: limits, and what values at the reference temperature rest on."""
 PROPOSALS = "proposals"
 """Folder of the workspace; `annealog reference import` takes a file of it over, and the next load asks what that would alter."""
+
+
+CENTRE_KEY = "centre.pub"
+"""The centre's public key, which a person put beside annealog.toml; without it nothing that is said in the centre's name is believed."""
+
+
+def centre_key(root: Path) -> str | None:
+    """Return the key that a workspace believes the centre by; None where nobody put one there."""
+    path = root / CENTRE_KEY
+    return read_bytes(path, 10_000).decode("ascii", "replace") if path.is_file() else None
+
+
+def believed(data: bytes, key: str, what: str) -> dict[str, Any]:
+    """Return a sealed document that the centre signed.
+
+    Raises
+    ------
+    IntegrityProblem
+        If it did not, or there is no sealed document.
+    """
+    try:
+        document, signature = unsealed(data)
+    except IntegrityProblem as problem:
+        raise IntegrityProblem(f"{what} is not the centre's: {problem}. Nothing of it is believed.") from None
+    if not signed_by(document, signature, key):
+        raise IntegrityProblem(
+            f"{what} is not signed by the key in {CENTRE_KEY}: nothing of it is believed. Ask the centre, by another way than the "
+            f"storage. If it has a new key: annealog centre key, there, into {CENTRE_KEY}"
+        )
+    return document
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,18 +94,13 @@ def fetch_given(storage: Storage, root: Path) -> list[Path]:
     IntegrityProblem
         If a table was not signed by the centre, or is not what its name says. Nothing after it is fetched.
     """
-    public = root / "centre.pub"
-    if not public.is_file():
+    key, found = centre_key(root), []
+    if key is None:
         return []
-    key, found = read_bytes(public, 10_000).decode("ascii", "replace"), []
     for name in names_given(storage):
         if list((root / PROPOSALS).glob(f"{name[:21]}-*.csv")):
             continue
-        document, signature = unsealed(storage.get(f"{GIVEN}/{name}"))
-        if not signed_by(document, signature, key):
-            raise IntegrityProblem(
-                f"The centre's table {name} is not signed by the key in {public}. Ask the centre before anything of it is used."
-            )
+        document = believed(storage.get(f"{GIVEN}/{name}"), key, f"The table {name}")
         if set(document) != {field.name for field in fields(GivenTable)} or document["format"] != 1:
             raise IntegrityProblem(
                 f"The centre's table {name} has another format than this version knows: update annealog."

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline.errors import AnnealogError, EnvironmentProblem, IntegrityProblem, UsageError
 from pipeline.history.store import History
 from pipeline.judge.assess import assess, state_of
+from pipeline.publish.given import believed, centre_key
 from pipeline.publish.package import pieces_of
 from pipeline.publish.seal import read_key, sealed, unsealed
 from pipeline.publish.storage import Storage
@@ -60,7 +61,9 @@ class State:
     problem, tried_at
         Why the last attempt failed, in words; and when it was made.
     head
-        What the centre wrote of this site; None where it wrote nothing yet.
+        What the centre wrote of this site; None where it wrote nothing yet, or cannot be believed.
+    unbelieved
+        Why what lies there in the centre's name is not believed, in words; else empty.
     """
 
     site: str
@@ -71,6 +74,7 @@ class State:
     problem: str
     tried_at: str
     head: Head | None
+    unbelieved: str
 
     @property
     def refused(self) -> str:
@@ -273,11 +277,13 @@ class Outbox:
         """Say what was sent, what waits and what the centre said of it; a storage that is away is told, not raised."""
         sent, waiting = self._package("sent"), self._package("waiting")
         kept = self._kept()
-        head, problem = None, str(kept.get("problem", ""))
+        head, unbelieved, problem = None, "", str(kept.get("problem", ""))
         try:
             head = self._head(Storage(self.address, self.workspace.root))
         except EnvironmentProblem as error:
             problem = problem or str(error)
+        except IntegrityProblem as error:
+            unbelieved = str(error)
         return State(
             site=self.site,
             address=self.address,
@@ -287,17 +293,27 @@ class Outbox:
             problem=problem,
             tried_at=str(kept.get("tried_at", "")),
             head=head,
+            unbelieved=unbelieved,
         )
 
     def _head(self, storage: Storage) -> Head | None:
+        """Return what the centre wrote of this site; None where it wrote nothing, or its key is not here."""
+        what, key = f"What lies in storage as the centre's word on {self.site}", centre_key(self.workspace.root)
         try:
             data = storage.get(f"centre/heads/{self.site}.json")
         except FileNotFoundError:
             return None
+        if key is None:
+            return None
         try:
-            return Head.of(json.loads(data))
+            head = Head.of(believed(data, key, what))
         except ValueError as error:
-            raise EnvironmentProblem(f"What the centre wrote of {self.site} cannot be read: {error}.") from None
+            raise IntegrityProblem(f"{what} cannot be read: {error}.") from None
+        if head.site != self.site:
+            raise IntegrityProblem(
+                f"{what} is about {head.site}: somebody put it there. Ask the centre, and who can write to it."
+            )
+        return head
 
     def _package(self, name: str) -> Manifest | None:
         path = self._folder / f"{name}.json"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import random
 import signal
 import subprocess
@@ -14,9 +13,11 @@ import pytest
 from tiny_packages import TinySite
 
 from pipeline.centre.decisions import add_site
+from pipeline.centre.given import key_of
 from pipeline.centre.pieces import manifest_of, tables_of
 from pipeline.centre.place import make_centre
 from pipeline.centre.register import Register
+from pipeline.publish.given import believed
 from pipeline.publish.storage import Storage
 from schemas.company import Head
 
@@ -95,7 +96,7 @@ def test_takers_that_are_killed_lose_and_double_nothing(
             assert [(p.number, p.sha256, p.before) for p in packages] == [
                 (m.number, m.sha256, m.before) for m in sent[site.name]
             ]
-            head = Head.of(json.loads(storage.get(f"centre/heads/{site.name}.json")))
+            head = Head.of(believed(storage.get(f"centre/heads/{site.name}.json"), key_of(place), "the head"))
             assert (head.number, head.refused) == (PACKAGES, "")
             union = tables_of(storage, manifest_of(storage, packages[-1]), place.cache, tables=["texts"])["texts"]
             assert sorted(union["content"]) == sorted(f"{site.name} {number}" for number in range(1, PACKAGES + 1))

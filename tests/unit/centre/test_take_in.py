@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import json
 import os
 import threading
 from datetime import UTC, datetime, timedelta
@@ -17,9 +16,11 @@ from tiny_packages import TinySite, parquet, text_piece
 
 from pipeline.centre import pieces as pieces_module
 from pipeline.centre.decisions import add_site, choose_branch, set_state
+from pipeline.centre.given import key_of
 from pipeline.centre.register import Register
 from pipeline.centre.take_in import strangers, take_in
 from pipeline.errors import EnvironmentProblem
+from pipeline.publish.given import believed
 from pipeline.publish.storage import Storage
 from schemas.company import Head, Piece
 
@@ -38,7 +39,7 @@ def kinds(company: Company) -> list[tuple[int, str]]:
 
 
 def head(company: Company, name: str = "P-001") -> Head:
-    return Head.of(json.loads(company.storage.get(f"centre/heads/{name}.json")))
+    return Head.of(believed(company.storage.get(f"centre/heads/{name}.json"), key_of(company.place), "the head"))
 
 
 def test_packages_come_in_once_and_in_order(company: Company) -> None:

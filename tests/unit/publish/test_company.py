@@ -57,8 +57,8 @@ def test_what_is_no_document(document: Any) -> None:
 
 
 def test_a_head_is_read_back() -> None:
-    head = Head(number=3, sha256="aa", at="2026-06-01T00:00:00Z", refused="It is a fork. Ask.")
-    assert Head.of(json.loads(head.data)) == head
+    head = Head(site="P-1", number=3, sha256="aa", at="2026-06-01T00:00:00Z", refused="It is a fork. Ask.")
+    assert Head.of(json.loads(canonical(head.document))) == head
 
 
 @pytest.mark.parametrize("name", ["P", "P-017", "9", "works.north_2", "x" * 64])

@@ -24,7 +24,7 @@ from pipeline.publish.storage import Storage
 from pipeline.workspace.files import sha256_of
 from pipeline.workspace.locks import only_one
 from pipeline.workspace.settings import find_workspace
-from schemas.company import Head, Manifest
+from schemas.company import Head, Manifest, canonical
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -294,7 +294,13 @@ def restored(root: Path, work: Callable[[], None]) -> None:
 
 
 def head(root: Path, **said: Any) -> None:
-    Storage(str(root.parent / "storage")).replace(f"centre/heads/{SITE}.json", Head(**said).data)
+    path = root.parent / "centre.key"
+    if not path.exists():
+        (root / "centre.pub").write_text(seal.make_key(path), encoding="ascii")
+    document = Head(**{"site": SITE, **said}).document
+    Storage(str(root.parent / "storage")).replace(
+        f"centre/heads/{SITE}.json", seal.sealed(document, seal.read_key(path, ""))
+    )
 
 
 class TestWhoseHistory:
@@ -349,6 +355,51 @@ class TestWhoseHistory:
         found = outbox(root).state().refused
         assert refused in found
         assert bool(found) == bool(refused)
+
+
+class TestWhoSpeaks:
+    """What lies in storage as the centre's word is believed where the key in centre.pub signed it, and it is about this site."""
+
+    WHERE = f"centre/heads/{SITE}.json"
+
+    def test_without_the_centres_key_nothing_is_believed(self, root: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        outbox(root).publish()
+        head(root, number=1, sha256=packages(root)[0].sha256)
+        assert outbox(root).state().head is not None
+        (root / "centre.pub").unlink()
+        found = outbox(root).state()
+        assert (found.head, found.refused, found.unbelieved) == (None, "", "")
+        assert run(["publish", "status", "--workspace", str(root)]) == 0
+        assert "put its public key (annealog centre key, there)" in capsys.readouterr().out.replace("\n", " ")
+
+    def test_a_forged_confirmation_is_refused_in_words(self, root: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        outbox(root).publish()
+        head(root)
+        storage, forged = Storage(str(root.parent / "storage")), Head(site=SITE, number=9, sha256="ff")
+        own = seal.read_key(root / "site.key", "")
+        for data in (seal.sealed(forged.document, own), canonical(forged.document), b"{"):
+            storage.replace(self.WHERE, data)
+            found = outbox(root).state()
+            assert (found.head, found.refused) == (None, "")
+            assert "othing of it is believed" in found.unbelieved
+            assert run(["publish", "status", "--workspace", str(root)]) == 6
+            assert "othing of it is believed" in capsys.readouterr().out.replace("\n", " ")
+            with pytest.raises(IntegrityProblem, match="othing of it is believed"):
+                outbox(root).publish(follow=True)
+        bring(root, 1)
+        assert outbox(root).publish().packages == (2,)  # what goes on without the centre's word goes on
+
+    def test_a_flipped_word_and_that_on_another_site_are_refused(self, root: Path) -> None:
+        outbox(root).publish()
+        head(root, refused="Held.")
+        storage = Storage(str(root.parent / "storage"))
+        good = storage.get(self.WHERE)
+        storage.replace(self.WHERE, good.replace(b"Held.", b"Fine."))
+        assert "is not signed by the key in centre.pub" in outbox(root).state().unbelieved
+        storage.replace(self.WHERE, good)
+        assert outbox(root).state().refused == "Held."
+        head(root, site="P-2")
+        assert "is about P-2" in outbox(root).state().unbelieved
 
 
 class TestCommands:
