@@ -17,10 +17,10 @@ _PLAIN = {("opacity", "1"), ("stroke-width", "1"), ("font-size", "12px"), ("text
 """Values that are the default, or stand on the outer element."""
 _LONG = re.compile(r"-?\d+\.\d\d+")
 _ELEMENTS = {"g", "path", "line", "text", "rect"}
-_GROUP = re.compile(r'class="[^"]*role-(?:axis"|mark layer_(\d+)_marks")')
+_GROUP = re.compile(r'class="[^"]*role-mark layer_(\d+)_marks"')
 _EMPTY_GROUP = re.compile(r"<g(?: [^>]*)?></g>")
 _BARE_GROUP = re.compile(r"<g>((?:<(?:path|line|text|rect)[^>]*/>|<text[^>]*>[^<]*</text>)*)</g>")
-_AXIS = re.compile(r'(<g class="axis"><g[^>]*>(?:<g>)*)((?:<line[^>]*/>)+)')
+_AXIS = re.compile(r'(?<=<g class="axis">)(?:<line[^>]*/>)+')
 _LINE = re.compile(
     r'<line(?: transform="translate\(([^,]*),([^)]*)\)")?(?: x2="([^"]*)")?(?: y2="([^"]*)")? stroke="([^"]*)"/>'
 )
@@ -52,9 +52,7 @@ def clean(drawn: str, layers: tuple[str, ...] = ()) -> Html:
         attributes = _ATTRIBUTE.findall(piece)
         kind = ""
         if name[1] == "g" and (found := _GROUP.search(piece)):
-            number = int(found[1] or -1)
-            layer = layers[number] if 0 <= number < len(layers) else "axis"
-            kind = f' class="{layer}"'
+            kind = f' class="{layers[int(found[1])]}"'
         if name[1] == "path" and not {"fill", "stroke"} & {key for key, value in attributes if value != "none"}:
             continue  # ground and frame of a group, drawn with nothing
         kept.append(
@@ -66,7 +64,7 @@ def clean(drawn: str, layers: tuple[str, ...] = ()) -> Html:
             )
             + ("/>" if piece.endswith("/>") else ">")
         )
-    cleaned = _AXIS.sub(_one_path, "".join(kept))
+    cleaned = _AXIS.sub(_paths, "".join(kept))
     while True:
         fewer = _BARE_GROUP.sub(r"\1", _EMPTY_GROUP.sub("", cleaned))
         if fewer == cleaned:
@@ -74,10 +72,9 @@ def clean(drawn: str, layers: tuple[str, ...] = ()) -> Html:
         cleaned = fewer
 
 
-def _one_path(axis: re.Match[str]) -> str:
-    """Write the ticks or the grid of an axis, lines of one colour, as one path."""
-    lines = _LINE.findall(axis[2])
-    if len(lines) < 2 or len(lines) != axis[2].count("<line") or len({line[4] for line in lines}) != 1:
-        return axis[0]
-    drawn = "".join(f"M{x or 0},{y or 0}l{dx or 0},{dy or 0}" for x, y, dx, dy, _ in lines)
-    return f'{axis[1]}<path d="{drawn}" stroke="{lines[0][4]}"/>'
+def _paths(axis: re.Match[str]) -> str:
+    """Write grid, ticks and lines of the axes as one path a colour."""
+    drawn: dict[str, str] = {}
+    for x, y, dx, dy, colour in _LINE.findall(axis[0]):
+        drawn[colour] = f"{drawn.get(colour, '')}M{x or 0},{y or 0}l{dx or 0},{dy or 0}"
+    return "".join(f'<path d="{lines}" stroke="{colour}"/>' for colour, lines in drawn.items())

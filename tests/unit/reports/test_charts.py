@@ -119,15 +119,38 @@ def test_the_template_is_declared_once_for_charts_that_differ_in_data_only() -> 
     assert charts._template.cache_info().misses == before
 
 
-def test_places_and_times_stand_on_scales_of_their_own_type() -> None:
-    for timed, kind in ((True, "utc"), (False, "linear")):
-        spec = json.loads(charts._template(charts._LAYERS, 250, timed, True, True))
-        assert [(scale["name"], scale["type"]) for scale in spec["scales"]] == [("x", kind), ("y", "linear")]
-        assert {data["name"] for data in spec["data"] if data.get("values") == []} == set(charts._LAYERS)
-        assert all(axis["labels"] is False for axis in spec["axes"])  # words and their measuring are ours
-        fields = set(re.findall(r'"field": "([^"]*)"', json.dumps(spec["marks"])))
-        assert fields
-        assert all(re.fullmatch(r"[a-z]\w*", name) for name in fields)
+def test_the_template_holds_nothing_that_a_page_brings() -> None:
+    spec = json.loads(charts._template(charts._LAYERS))
+    assert [(scale["name"], scale["type"]) for scale in spec["scales"]] == [("x", "linear"), ("y", "linear")]
+    assert {data["name"]: data["values"] for data in spec["data"]} == {name: [] for name in charts._LAYERS}
+    assert "axes" not in spec  # their words and the measuring of these are ours, and their lines are a layer
+    assert [marks["from"]["data"] for marks in spec["marks"]] == list(charts._LAYERS)
+    fields = set(re.findall(r'"field": "([^"]*)"', json.dumps(spec["marks"])))
+    assert fields
+    assert all(re.fullmatch(r"[a-z]\w*", name) for name in fields)
+
+
+def test_axes_are_drawn_sharp_with_a_tick_for_each_number() -> None:
+    made = Plot((0.0, 10.0), (0.0, 4.0), "n", "MS/m", height=136)
+    made.point(5.0, 2.0, "plain")
+    drawn = charts.drawing(made, "chart")
+    found = dict(re.findall(r'<path d="([^"]*)" stroke="var\(--(grid|inner)\)"', drawn.split('class="axis">')[2]))
+    grid, lines = ({name: d for d, name in found.items()}[name] for name in ("grid", "inner"))
+    # the middle of a pixel: a line one pixel wide covers one
+    assert grid == "".join(f"M0.5,{y}l640,0" for y in ("136.5", "102.5", "68.5", "34.5", "0.5"))
+    ticks = [float(x) for x in re.findall(r"M([\d.]+),136.5l0,4", lines)]
+    assert ticks == [0.5, 128.5, 256.5, 384.5, 512.5, 640.5]
+    assert re.findall(r">(\d+)</text>", drawn)[:6] == ["0", "2", "4", "6", "8", "10"]
+    assert "M0.5,136.5l640,0" in lines
+    assert "M0.5,136.5l0,-136" in lines
+
+
+def test_an_axis_that_names_its_places_has_no_ticks() -> None:
+    made = Plot((0.0, 10.0), (0.0, 4.0), "n", "", x_axis=False, y_axis=False, height=136)
+    made.point(5.0, 2.0, "plain")
+    drawn = charts.drawing(made, "chart")
+    assert 'class="axis"><path d="M0.5,136.5l640,0" stroke="var(--inner)"/></g>' in drawn
+    assert "--grid" not in drawn
 
 
 def test_times_are_drawn_as_given() -> None:
