@@ -199,7 +199,7 @@ def capped(frame: pl.DataFrame, flagged: Sequence[bool], most: int) -> tuple[pl.
 
 def best_order(frame: pl.DataFrame, keys: Sequence[str]) -> pl.DataFrame:
     """Sort by the keys, then by everything else, so that the order of loading leaves no trace."""
-    if not frame.height:
+    if frame.height < 2:
         return frame
     first = [key for key in keys if key in frame.columns]
     rest = sorted(name for name in frame.columns if name not in first)

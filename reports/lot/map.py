@@ -58,10 +58,13 @@ def _scale(result: LotResult, spots: pl.DataFrame) -> float | None:
 def _differences(spots: pl.DataFrame) -> dict[str, dict[str, float]]:
     """Return the difference of each named spot from the middle one of its part, so that a soft spot stands alone; parts in order."""
     found: dict[str, dict[str, float]] = {}
-    for (part,), rows in spots.sort("part_order", "part", "spot", "mean", nulls_last=True).group_by(
-        "part", maintain_order=True
-    ):
-        known = {str(spot): mean for spot, mean in rows.select("spot", "mean").iter_rows() if spot is not None}
+    of_parts: dict[str | None, dict[str, float]] = {}
+    ordered = spots.sort("part_order", "part", "spot", "mean", nulls_last=True)
+    for part, spot, mean in zip(*(ordered[name].to_list() for name in ("part", "spot", "mean")), strict=True):
+        known = of_parts.setdefault(part, {})
+        if spot is not None:
+            known[str(spot)] = mean
+    for part, known in of_parts.items():
         if len(known) > 1:
             centre = median(known.values())
             found["" if part is None else str(part)] = {spot: mean - centre for spot, mean in known.items()}

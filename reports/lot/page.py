@@ -21,7 +21,7 @@ from reports.kit.page import (
     verdict_in_words,
 )
 from reports.kit.report import Report
-from reports.kit.tables import Numbered, best_order, facts
+from reports.kit.tables import Numbered, facts
 from reports.lot import charts as lot_charts
 from reports.lot import corrections as climate
 from reports.lot import evidence
@@ -65,7 +65,7 @@ def render(page: LotPage) -> str:
     str
         A self-contained HTML document.
     """
-    working, page = page.result, in_lead_unit(page)
+    working, page = page.result, in_lead_unit(lot_tables.sorted_page(page))
     result, clock, numbered = page.result, Clock(page.provenance.zone), Numbered()
     here = address("lot", result.lot)
     unit = unit_in_words(result.unit)
@@ -191,8 +191,7 @@ def _charts(page: LotPage, numbered: Numbered, there: str, *, unit: str, decimal
         number = numbered.figure()
         found[anchor] = number, figure(number, anchor, svg(plot, sentences[0]), *sentences, table=anchor, there=there)
 
-    parts = best_order(page.part_values, ("order", "part"))
-    spots = best_order(page.spot_values, ("part_order", "part", "spot"))
+    parts, spots = page.part_values, page.spot_values
     limited = result.limits_unit is not None
     if drawn := lot_charts.parts_plot(result, parts, spots, unit=unit, decimals=decimals):
         add("parts", drawn[0], say["parts"], say["key_parts"] if limited else say["key_plain"], drawn[1])
@@ -226,7 +225,7 @@ def _failure(page: LotPage, here: str, clock: Clock, unit: str, decimals: int) -
     """Return how far the worst failed check beside a suspect lot was off, with the event; None for other lots."""
     failed = [
         row
-        for row in best_order(page.checks, ("meter", "at", "block")).iter_rows(named=True)
+        for row in page.checks.iter_rows(named=True)
         if row["passes"] is False and finite(row["bias"]) is not None and row["tolerance"]
     ] if page.checks.height and page.result.support == "suspect" else []  # fmt: skip
     if not failed:
@@ -245,8 +244,7 @@ def _support(page: LotPage, clock: Clock, numbered: Numbered, here: str) -> list
     if not page.brackets.height:
         return [element("p", words.FRAGMENT["no_brackets"])]
     number, drawn = None, Html("")
-    frame = best_order(page.brackets, ("meter", "first_at", "last_at"))
-    if line := lot_charts.timeline_plot(frame, as_of=page.result.as_of, clock=clock):
+    if line := lot_charts.timeline_plot(page.brackets, as_of=page.result.as_of, clock=clock):
         say, number = words.FIGURE, numbered.figure()
         sentences = (say["timeline"], say["key_timeline"], line[1])
         drawn = figure(number, "brackets", svg(line[0], sentences[0]), *sentences, table="brackets")

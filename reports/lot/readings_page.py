@@ -12,6 +12,7 @@ from reports.kit.report import Report
 from reports.kit.style import WIDE
 from reports.kit.tables import Numbered
 from reports.lot.annex import annex_tables
+from reports.lot.tables import sorted_page
 from reports.sections.uncertainty import decimals_of
 from reports.words import general as words
 from schemas.results import ReadingsPage
@@ -32,7 +33,7 @@ def render(page: ReadingsPage) -> str:
     str
         A self-contained HTML document.
     """
-    lot = in_lead_unit(page.of)
+    lot = in_lead_unit(sorted_page(page.of))
     result, clock, numbered = lot.result, Clock(page.provenance.zone), Numbered()
     here = address("readings", result.lot)
     unit, decimals = unit_in_words(result.unit), decimals_of(result)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -28,10 +29,17 @@ if TYPE_CHECKING:
 
 __all__ = [
     "brackets_table", "checks_table", "decisions_table", "limits_in_words", "parts_table", "places", "readings_table", "run_state",
-    "spots_table",
+    "sorted_page", "spots_table",
 ]  # fmt: skip
 
 MOST_ROWS = 400
+_ORDER = {
+    "part_values": ("order", "part"),
+    "spot_values": ("part_order", "part", "spot"),
+    "readings": ("measured_at", "source", "line", "replicate"),
+    "brackets": ("meter", "first_at", "last_at"),
+    "checks": ("meter", "at", "block"),
+}
 _C = words.COLUMN
 
 
@@ -43,6 +51,11 @@ def _of(figure: int | None, anchor: str) -> list[tuple[int, str]]:
     return [] if figure is None else [(figure, anchor)]
 
 
+def sorted_page(page: LotPage) -> LotPage:
+    """Return a page with the rows of its frames in the order in which they are shown."""
+    return replace(page, **{name: best_order(getattr(page, name), keys) for name, keys in _ORDER.items()})
+
+
 def run_state(value: object) -> str | None:
     """Return how a run of checks ended: passed, failed, or None where it was not judged."""
     return {"true": "passed", "false": "failed"}.get(str(value).lower(), None if value is None else str(value))
@@ -50,7 +63,7 @@ def run_state(value: object) -> str | None:
 
 def parts_table(page: LotPage, number: int, figure: int | None, *, unit: str, decimals: int) -> Html:
     """Return part means with what their spots do."""
-    frame = best_order(page.part_values, ("order", "part"))
+    frame = page.part_values
     frame, _, note = capped(frame, [False] * frame.height, MOST_ROWS)
     columns = [
         Heading(_C["order"], kind="n"), Heading(_C["part"]), Heading(_C["mean"], unit, "n"), Heading(_C["s_spots"], unit, "n"),
@@ -71,7 +84,7 @@ def parts_table(page: LotPage, number: int, figure: int | None, *, unit: str, de
 def spots_table(page: LotPage, number: int, figure: int | None, *, unit: str, decimals: int) -> Html:
     """Return spot means and what the limits say of each."""
     result = page.result
-    frame = best_order(page.spot_values, ("part_order", "part", "spot"))
+    frame = page.spot_values
     flagged = frame["within"].is_in(["out", "undecided"]).fill_null(value=False).to_list() if frame.height else []
     frame, flagged, note = capped(frame, flagged, MOST_ROWS)
     compared = result.limits_unit is not None
@@ -113,22 +126,23 @@ def _flagged_spots(page: LotPage) -> set[tuple[Any, ...]]:
     """Return the spots whose readings are always shown: those out of limits or undecided."""
     if not page.spot_values.height:
         return set()
-    return set(page.spot_values.filter(pl.col("within").is_in(["out", "undecided"])).select("part", "spot").iter_rows())
+    frame = page.spot_values
+    if not frame.height:
+        return set()
+    spots = zip(frame["part"].to_list(), frame["spot"].to_list(), frame["within"].to_list(), strict=True)
+    return {(part, spot) for part, spot, within in spots if within in ("out", "undecided")}
 
 
 def _first_readings(page: LotPage) -> dict[tuple[Any, ...], str]:
     """Return the name of the first reading of each spot, as far as the table of readings shows it."""
-    if not page.readings.height:
-        return {}
-    frame = best_order(page.readings, ("measured_at", "source", "line", "replicate"))
-    all_shown = frame.height <= MOST_ROWS
+    all_shown = page.readings.height <= MOST_ROWS
     suspects, place = _flagged_spots(page), places(page)
-    found: dict[tuple[Any, ...], str] = {}
-    for row in frame.unique(["part", "spot"], keep="first", maintain_order=True).iter_rows(named=True):
+    first: dict[tuple[Any, ...], str | None] = {}
+    for row in page.readings.iter_rows(named=True):
         spot = row["part"], row["spot"]
-        if (all_shown or spot in suspects) and (anchor := reading_anchor(row, place)):
-            found[spot] = anchor
-    return found
+        if spot not in first:
+            first[spot] = reading_anchor(row, place) if all_shown or spot in suspects else None
+    return {spot: anchor for spot, anchor in first.items() if anchor}
 
 
 def _note(row: Row) -> str:
@@ -164,12 +178,12 @@ _CONSTANT = ("meter", "probe", "operator", "unit", "temperature_state")
 def readings_table(page: LotPage, number: int, clock: Clock, *, unit: str, decimals: int) -> Html:
     """Return the readings with file and line; what is the same for all stands once in the caption."""
     reference = f"{page.result.reference_temperature_c:g}"
-    frame = best_order(page.readings, ("measured_at", "source", "line", "replicate"))
+    frame = page.readings
     notes = [_note(row) for row in frame.iter_rows(named=True)]
     suspects = _flagged_spots(page)
     keep = [
-        bool(note) or spot in suspects
-        for note, spot in zip(notes, frame.select("part", "spot").iter_rows(), strict=True)
+        bool(note) or tuple(spot) in suspects
+        for note, *spot in zip(notes, frame["part"].to_list(), frame["spot"].to_list(), strict=True)
     ]
     frame, _, capping = capped(frame.with_columns(pl.Series("_note", notes, dtype=pl.String)), keep, MOST_ROWS)
     flagged = [bool(note) for note in frame["_note"]]
@@ -274,7 +288,7 @@ def _read_decimals(values: Sequence[float | None]) -> int:
 
 def brackets_table(page: LotPage, number: int, figure: int | None, clock: Clock, here: str) -> Html:
     """Return the brackets: readings between two runs of checks."""
-    frame = best_order(page.brackets, ("meter", "first_at", "last_at"))
+    frame = page.brackets
     flagged = [support != "supported" for support in frame["support"].to_list()]
     frame, flagged, note = capped(frame, flagged, MOST_ROWS)
     columns = [
@@ -311,7 +325,7 @@ def brackets_table(page: LotPage, number: int, figure: int | None, clock: Clock,
 
 def checks_table(page: LotPage, number: int, clock: Clock, *, unit: str, decimals: int) -> Html:
     """Return the checks of the bracketing runs."""
-    frame = best_order(page.checks, ("meter", "at", "block"))
+    frame = page.checks
     frame, flagged, note = capped(frame, [passes is False for passes in frame["passes"].to_list()], MOST_ROWS)
     columns = [
         Heading(_C["meter"]), Heading(_C["block"]), Heading(_C["at"], clock.zone, "t"), Heading(_C["mean"], unit, "n"),

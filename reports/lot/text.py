@@ -9,7 +9,7 @@ import polars as pl
 from reports.kit.markup import Html, shorten
 from reports.kit.numbers import Clock, as_written, compact, decimals_for, finite, fixed, significant
 from reports.kit.page import unit_in_words
-from reports.kit.tables import best_order, ledger
+from reports.kit.tables import ledger
 from reports.lot.capability import withheld
 from reports.lot.evidence import heat_treatment_sentences
 from reports.lot.material import groups_in_words
@@ -77,8 +77,7 @@ def main_points(page: LotPage, working: LotResult, clock: Clock, unit: str, deci
     points += _support_points(page, clock)
     out = page.spot_values.filter(pl.col("within") == "out") if page.spot_values.height else page.spot_values
     if out.height:
-        rows = best_order(out, ("part_order", "part", "spot")).iter_rows(named=True)
-        places = [_place(row) for row in rows]
+        places = [_place(row) for row in out.iter_rows(named=True)]
         points.append(point["out"].format(out=out.height, n=page.spot_values.height, where=words.listed(places, 5)))
     excluded = page.readings.filter("excluded").height if page.readings.height else 0
     if excluded:
@@ -114,7 +113,7 @@ def _nearest(page: LotPage) -> list[str]:
     result = page.result
     if result.limits_unit is None or not page.spot_values.height:
         return []
-    frame = best_order(page.spot_values, ("part_order", "part", "spot"))
+    frame = page.spot_values
     what = "spot"
     if result.conforms_by in ("part", "lot_mean", "k_method"):
         frame, what = (
@@ -169,7 +168,7 @@ def _capability_point(result: LotResult, detail: LotDetail | None) -> str:
 
 def _support_points(page: LotPage, clock: Clock) -> list[str]:
     point = words.POINT
-    frame = best_order(page.brackets, ("meter", "first_at", "last_at"))
+    frame = page.brackets
     order = {"suspect": 0, "unsupported": 1, "open": 2}
     rows = sorted(frame.iter_rows(named=True), key=lambda row: order.get(row["support"], 3)) if frame.height else []
     said = []
