@@ -15,12 +15,13 @@ from reports.kit.language import ENGLISH, catalogue, complaints
 from reports.kit.links import Site, here_is
 from reports.kit.page import LOOK
 from reports.kit.report import Report
+from reports.kit.together import together
 from schemas.scan import declared
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable
 
-__all__ = ["ENGLISH", "LOOK", "Report", "Site", "address", "catalogue", "complaints", "find", "render"]
+__all__ = ["ENGLISH", "LOOK", "Report", "Site", "address", "catalogue", "complaints", "find", "render", "render_all"]
 
 _NO_REPORTS = frozenset({"reports.kit", "reports.words", "reports.sections"})
 
@@ -71,9 +72,18 @@ def render(page: Any, site: Site | None = None) -> str:
     TypeError
         If no report takes this type of page.
     """
+    return render_all([(page, site or Site())])[0]
+
+
+def render_all(pages: Iterable[tuple[Any, Site]]) -> list[str]:
+    """Render pages as :func:`render` does; their charts are drawn together."""
+    with together() as put_in:
+        return put_in([_rendered(page, site) for page, site in pages])
+
+
+def _rendered(page: Any, site: Site) -> str:
     for report in find():
         if isinstance(page, report.page):
-            site = site or Site()
             link = page.link  # type: ignore[attr-defined]
             site.here, site.labels = address(link.kind, link.identifier), None
             with here_is(site):

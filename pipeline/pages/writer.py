@@ -257,11 +257,9 @@ def _way(workspace: Workspace, *, alone: bool) -> _Way:
 
 def _render(pages: list[tuple[int, Any]], known: frozenset[str], way: _Way) -> list[_Rendered]:
     """Render some pages; each with its number and the links that led nowhere."""
-    done = []
-    for number, page in pages:
-        site = reports.Site(known, way.alone, language=way.language, texts=way.texts)
-        done.append((number, reports.render(page, site), site.missing))
-    return done
+    sites = [reports.Site(known, way.alone, language=way.language, texts=way.texts) for _ in pages]
+    written = reports.render_all([(page, site) for (_, page), site in zip(pages, sites, strict=True)])
+    return [(number, html, site.missing) for (number, _), html, site in zip(pages, written, sites, strict=True)]
 
 
 def _ignore_interrupts() -> None:

@@ -16,7 +16,7 @@ import re
 from datetime import timedelta
 from decimal import ROUND_HALF_UP, Decimal
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import altair as alt
 import vl_convert
@@ -28,12 +28,14 @@ from reports.kit.markup import Html, element, join
 from reports.kit.numbers import offset_in_words
 from reports.kit.plot import HEIGHT, WIDTH, Plot, Row
 from reports.kit.scripts import data_block
+from reports.kit.together import answered
 from reports.words import general as words
 
 __all__ = ["HEIGHT", "WIDTH", "Plot", "drawing", "figure", "framed", "svg"]
 
 
 _VEGA_LITE = ".".join(alt.SCHEMA_VERSION.lstrip("v").split(".")[:2])
+Ticks = dict[str, list[tuple[float, str]]]
 _LAYERS = ("axis", "rects", "segments", "path", "points")
 
 
@@ -63,30 +65,27 @@ def _layer(name: str) -> Any:
 
 @lru_cache(maxsize=32)
 def _template(layers: tuple[str, ...]) -> str:
-    """Declare a chart in Altair and compile it, without data and with domains and height to be replaced.
+    """Declare a chart in Altair and compile it to what a group of a drawing holds, without data, domains and height.
 
     Compiling costs as much as drawing a dozen charts, and depends on nothing that a page brings.
     """
-    chart = (
-        alt.layer(*map(_layer, layers))
-        .properties(
-            width=WIDTH,
-            height=HEIGHT,
-            padding=0,
-            autosize=alt.AutoSizeParams(type="none"),
-            background="transparent",
-        )
-        .configure_view(stroke=None)
-    )
+    chart = alt.layer(*map(_layer, layers))
     compiled = vl_convert.vegalite_to_vega(
         {**chart.to_dict(), "datasets": {name: [] for name in layers}}, vl_version=_VEGA_LITE, show_warnings=False
     )
     # marks without a place would be taken out of copies of the data; ours have one, and each copy costs a quarter of a millisecond
     copied_from = {data["name"]: data["source"] for data in compiled["data"] if "source" in data}
-    compiled["data"] = [data for data in compiled["data"] if data["name"] not in copied_from]
     for marks in compiled["marks"]:
         marks["from"]["data"] = copied_from.get(marks["from"]["data"], marks["from"]["data"])
-    return json.dumps(compiled, allow_nan=False)
+    return json.dumps(
+        {
+            "type": "group",
+            "data": [data for data in compiled["data"] if data["name"] not in copied_from],
+            "scales": compiled["scales"],
+            "marks": compiled["marks"],
+        },
+        allow_nan=False,
+    )
 
 
 def svg(plot: Plot, label: str) -> Html:
@@ -115,27 +114,74 @@ def drawing(plot: Plot, label: str) -> Html:
         If a number is not finite, or the drawing holds an element that no chart of ours has.
     """
     ticks = _ticks(plot)
-    shown = {"axis": _axes(plot, ticks), **{name: getattr(plot, name) for name in _LAYERS[1:]}}
-    layers = tuple(name for name, marks in shown.items() if marks)
-    spec = {**json.loads(_template(layers)), "height": plot.height}
-    for scale in spec["scales"]:
-        scale["domain"] = {"x": plot.x_domain, "y": plot.y_domain}[scale["name"]]
-    for data in spec["data"]:
-        if data["name"] in layers:
-            data["values"] = [{**_drawn(mark), "place": place} for place, mark in enumerate(shown[data["name"]])]
-    drawn = clean(vl_convert.vega_to_svg(json.dumps(spec, allow_nan=False), allowed_base_urls=[]), layers)
-    marks = _POINTS.search(drawn)
     names, room = written(plot, ticks["x"], ticks["y"])
+    sketch = _sketch(plot, ticks)
+    refers_to = "".join(f'href="#{mark}"' for mark in sorted(set(sketch.marks)))
     picture = element(
-        "svg",
-        element(
-            "svg", Html(_POINTS.sub("", drawn)), class_="lines", viewBox=f"0 0 {WIDTH} {plot.height}", preserveAspectRatio="none", width="100%",
-            height="100%",
-        ),
-        element("svg", element("g", _marks(plot.points, marks[0] if marks else ""), class_="points"), class_="marks"),
-        names, role="img", aria_label=label, height=plot.height, class_=room or None,
+        "svg", answered(_pictures, sketch, refers_to), names,
+        role="img", aria_label=label, height=plot.height, class_=room or None,
     )  # fmt: skip
     return framed(plot, picture)
+
+
+class _Sketch(NamedTuple):
+    """What the engine is told of a chart, and what it is not told: its height and the marks of its points."""
+
+    group: str
+    layers: tuple[str, ...]
+    height: int
+    marks: list[str]
+
+
+def _sketch(plot: Plot, ticks: Ticks) -> _Sketch:
+    shown = {"axis": _axes(plot, ticks), **{name: getattr(plot, name) for name in _LAYERS[1:]}}
+    layers = tuple(name for name, marks in shown.items() if marks)
+    group = json.loads(_template(layers))
+    spans = {"x": (plot.x_domain, (0, WIDTH)), "y": (plot.y_domain, (plot.height, 0))}
+    for scale in group["scales"]:
+        scale["domain"], scale["range"] = spans[scale["name"]]
+    for data in group["data"]:
+        data["values"] = [{**_drawn(mark), "place": place} for place, mark in enumerate(shown[data["name"]])]
+    marks = [point["mark"] for point in plot.points]
+    return _Sketch(json.dumps(group, allow_nan=False), layers, plot.height, marks)
+
+
+_MOST = 100
+"""Charts of one drawing: what the engine holds of them at a time."""
+
+
+def _pictures(sketches: list[_Sketch]) -> list[Html]:
+    """Draw lines and marks of charts, many in one drawing, for each drawing costs a millisecond and a wait for another thread."""
+    found: list[Html] = []
+    for start in range(0, len(sketches), _MOST):
+        some = sketches[start : start + _MOST]
+        # the last one is left out: what ends the drawing would stand behind it
+        groups = ",".join(f'{{"name":"chart_{n}",{sketch.group[1:]}' for n, sketch in enumerate([*some, some[-1]]))
+        drawing = f'{{"$schema":"{_VEGA}","width":{WIDTH},"height":{HEIGHT},"padding":0,"autosize":"none","marks":[{groups}]}}'
+        parts = _CHART.split(vl_convert.vega_to_svg(drawing, allowed_base_urls=[]))[1:-1]
+        found += [_picture(sketch, part) for sketch, part in zip(some, parts, strict=True)]
+    return found
+
+
+_VEGA = f"https://vega.github.io/schema/vega/v{vl_convert.get_vega_version().split('.')[0]}.json"
+_CHART = re.compile(r'<g class="mark-group role-scope chart_[0-9]+"[^>]*>')
+_LAYER = re.compile(r'<g class="(\w+)">(.*?)</g>')
+
+
+def _picture(sketch: _Sketch, drawn: str) -> Html:
+    """Return the lines of a chart, which stretch with the page, and its marks, which do not."""
+    layers = dict(_LAYER.findall(clean(drawn, sketch.layers)))
+    marks = _marks(sketch.marks, layers.pop("points", ""))
+    lines = Html("".join(f'<g class="{name}">{inside}</g>' for name, inside in layers.items()))
+    return join(
+        [
+            element(
+                "svg", lines, class_="lines", viewBox=f"0 0 {WIDTH} {sketch.height}", preserveAspectRatio="none",
+                width="100%", height="100%",
+            ),
+            element("svg", element("g", marks, class_="points"), class_="marks"),
+        ]
+    )  # fmt: skip
 
 
 def framed(plot: Plot, picture: Html) -> Html:
@@ -144,17 +190,16 @@ def framed(plot: Plot, picture: Html) -> Html:
     return join([above, picture, below])
 
 
-_POINTS = re.compile(r'<g class="points">.*?</g>')
 _PLACE = re.compile(r'<path(?: transform="translate\(([^,]*),([^)]*)\)")?')
 
 
-def _marks(points: list[Row], drawn: str) -> Html:
+def _marks(marks: list[str], drawn: str) -> Html:
     """Put the mark of its meaning at the place of each point."""
     places = _PLACE.findall(drawn)
     return Html(
         "".join(
-            f'<use href="#{point["mark"]}" x="{percent(float(x or 0) / WIDTH)}" y="{y or 0}"/>'
-            for point, (x, y) in zip(points, places, strict=True)
+            f'<use href="#{mark}" x="{percent(float(x or 0) / WIDTH)}" y="{y or 0}"/>'
+            for mark, (x, y) in zip(marks, places, strict=True)
         )
     )
 
@@ -164,7 +209,7 @@ def _drawn(mark: Row) -> Row:
     return {key: value for key, value in mark.items() if key not in ("said", "key", "mark")}
 
 
-def _ticks(plot: Plot) -> dict[str, list[tuple[float, str]]]:
+def _ticks(plot: Plot) -> Ticks:
     """Return the ticks of both axes with their words; an axis that names its places in another way has none."""
     if plot.x_time is None:
         x = number_ticks(*plot.x_domain, most=9, whole=plot.x_counts)
@@ -173,7 +218,7 @@ def _ticks(plot: Plot) -> dict[str, list[tuple[float, str]]]:
     return {"x": x if plot.x_axis else [], "y": number_ticks(*plot.y_domain, most=6) if plot.y_axis else []}
 
 
-def _axes(plot: Plot, ticks: dict[str, list[tuple[float, str]]]) -> list[Row]:
+def _axes(plot: Plot, ticks: Ticks) -> list[Row]:
     """Return grid, ticks and lines of the axes; they stand in the middle of a pixel, so that they are drawn sharp."""
     (left, right), (low, high) = plot.x_domain, plot.y_domain
     a_pixel, a_line = (right - left) / WIDTH, (high - low) / plot.height
