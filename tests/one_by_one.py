@@ -16,6 +16,7 @@ from pipeline.statistics.capability import INDICES, capability_of_lots
 from pipeline.statistics.charts import Chart, cusum_path, individuals, summarised_subgroups
 from pipeline.statistics.constants import c4, d2, d3
 from pipeline.statistics.descriptive import nested
+from pipeline.statistics.grouping import NO_VALUE, Grouping, two_groups_by_lot
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -50,6 +51,11 @@ def capability(part_means: Sequence[float], lower: float | None, upper: float | 
     pairs = {f"{i}_interval": None if row[i] is None else (row[f"{i}_low"], row[f"{i}_high"]) for i in INDICES}
     reasons = {i: row[f"{i}_reason"] for i in INDICES if row[f"{i}_reason"] is not None}
     return SimpleNamespace(**row, **pairs, not_computable=reasons)
+
+
+def two_groups(values: ArrayLike) -> Grouping:
+    """Return how the values of one lot fall into two groups."""
+    return two_groups_by_lot(pl.DataFrame({"lot": "", "mean": np.asarray(values, dtype=float)})).get("", NO_VALUE)
 
 
 def subgroups(kind: str, groups: Sequence[ArrayLike], **frozen: float) -> Chart:

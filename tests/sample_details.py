@@ -53,6 +53,7 @@ def with_detail(
     assessment: Any = SimpleNamespace(
         lots={result.lot: result},
         spot_values=spots,
+        part_values=page.part_values.with_columns(lot=pl.lit(result.lot)),
         tables=tables_with(material_ranges=ranges, specifications=specifications),
         settings=Settings(subgroup_size=subgroup_size),
         lots_at_a_glance=lambda: pl.DataFrame(

@@ -23,7 +23,7 @@ from pipeline.custody.pack_tables import pack_tables
 from pipeline.custody.pack_workbook import workbook
 from pipeline.custody.spreadsheet_text import guarded_frame
 from pipeline.errors import EnvironmentProblem, IntegrityProblem, UsageError
-from pipeline.judge.lots.budgets import with_budgets
+from pipeline.judge.lots.budgets import all_with_budgets
 from pipeline.pages.lots_and_meters import lot_pages
 from pipeline.workspace.files import archived, read_bytes, write_atomically
 from pipeline.workspace.program import software_version
@@ -142,7 +142,7 @@ def _contents(
             data = _as_bytes(frame, form)
             resources.append(_resource(PACK_TABLES[name], form, data))
             yield f"data/{name}.{form}", data
-    results = as_json([with_budgets(assessment, assessment.lots[lot]) for lot in lots])
+    results = as_json(all_with_budgets(assessment, [assessment.lots[lot] for lot in lots]))
     yield "results.json", _document(results)
     more = []
     pages: list[Any] = []

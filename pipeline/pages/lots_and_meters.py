@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 import reports
-from pipeline.judge.lots.budgets import with_budgets
+from pipeline.judge.lots.budgets import all_with_budgets
 from pipeline.judge.meters.evidence import calibrations_of
 from pipeline.metrology.block_checks import run_of_meter
 from pipeline.questions.exclusions import with_exclusions
@@ -21,11 +21,12 @@ from schemas.page import PageLink
 from schemas.results import IndexPage, LotPage, MeterPage
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator
 
     from pipeline.history.store import History
     from pipeline.judge.assessment import Assessment
     from pipeline.workspace.settings import Workspace
+    from schemas.results import LotResult
 
 __all__ = ["index_page", "lot_pages", "meter_pages"]
 
@@ -67,8 +68,7 @@ def _lot_pages(
     details = LotDetails(assessment, wanted)
     spots, parts = _split(assessment.spot_values, wanted), _split(assessment.part_values, wanted)
     brackets = _split(assessment.brackets, wanted)
-    for lot in wanted:
-        result = assessment.lots[lot]
+    for lot, result in zip(wanted, _budgeted(assessment, wanted), strict=True):
         found = of_lot.get(lot, readings.clear().with_columns(pl.col(pl.Categorical).cast(pl.String)))
         bracket = brackets.get(lot, assessment.brackets.clear())
         checks = context.checks_of(
@@ -76,7 +76,7 @@ def _lot_pages(
         )
         closed = bracket.height > 0 and bracket["after_at"].null_count() == 0
         as_of = max([*bracket["after_at"].to_list(), *bracket["last_at"].to_list()]) if closed else assessment.as_of
-        result = with_exclusions(assessment, with_budgets(assessment, result), found, context.names)
+        result = with_exclusions(assessment, result, found, context.names)
         result = replace(result, as_of=as_of)
         by = pl.col("corrections").list.join(", ") if "corrections" in found.columns else pl.lit(None, pl.String)
         shown_readings = found.sort("measured_at", "sequence", "source", "line", "replicate", nulls_last=True).select(
@@ -105,6 +105,15 @@ def _lot_pages(
             result, shown_readings, part_values.sort("order"), spot_values.sort("part_order", "spot", nulls_last=True),
             shown_brackets, shown_checks, provenance, detail, between, touched, light,
         )  # fmt: skip
+
+
+def _budgeted(assessment: Assessment, lots: list[str]) -> Iterator[LotResult]:
+    """Yield lots with their budgets, found for some hundred at a time."""
+    for start in range(0, len(lots), _TOGETHER):
+        yield from all_with_budgets(assessment, [assessment.lots[lot] for lot in lots[start : start + _TOGETHER]])
+
+
+_TOGETHER = 200
 
 
 def _state(passed: str, at: str) -> pl.Expr:

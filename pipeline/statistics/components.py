@@ -252,12 +252,16 @@ def _sums(spot_values: pl.DataFrame) -> tuple[list[float], list[float], list[lis
     )
     total = float(spots.get_column("readings").sum())
     # Σ over the groups of one level of (Σ of squared counts of an inner level / count of the group)
-    spots_in_parts = float(parts.select(spot_ratio.sum()).item())
-    spots_in_lots = float(lots.select((pl.col("spot_squares") / n).sum()).item())
-    parts_in_lots = float(lots.select((pl.col("part_squares") / n).sum()).item())
+    spots_in_parts, parts_in_all = parts.select(spot_ratio.sum().alias("in_parts"), (n**2).sum()).row(0)
+    spots_in_lots, parts_in_lots, lots_in_all, between = lots.select(
+        (pl.col("spot_squares") / n).sum().alias("spots_in"),
+        (pl.col("part_squares") / n).sum().alias("parts_in"),
+        (n**2).sum(),
+        squares.alias("between"),
+    ).row(0)
+    spots_in_all = spots.select((n**2).sum()).item()
     spots_in_all, parts_in_all, lots_in_all = (
-        float(frame.select((pl.col("readings").cast(pl.Float64) ** 2).sum()).item()) / total
-        for frame in (spots, parts, lots)
+        float(found) / total for found in (spots_in_all, parts_in_all, lots_in_all)
     )
     freedoms = [
         float(lots.height - 1),
@@ -266,7 +270,7 @@ def _sums(spot_values: pl.DataFrame) -> tuple[list[float], list[float], list[lis
         float(spots.get_column("df_within").sum()),
     ]
     sums = [
-        float(lots.select(squares).item()),
+        float(between),
         float(lots.get_column("squares").sum()),
         float(parts.get_column("squares").sum()),
         float(spots.get_column("ss_within").sum()),

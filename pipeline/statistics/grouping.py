@@ -19,15 +19,16 @@ import polars as pl
 from scipy import special
 
 if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import NDArray
 
 __all__ = [
     "CALLED_BELOW",
     "LEAST_SEPARATION",
     "MINIMUM_VALUES",
+    "NO_VALUE",
     "POSSIBLE_BELOW",
     "Grouping",
-    "two_groups",
+    "two_groups_by_lot",
     "two_groups_of_lots",
 ]
 
@@ -72,26 +73,12 @@ class Grouping:
     reason: str | None
 
 
-def two_groups(values: ArrayLike) -> Grouping:
-    """Cut the values of one lot in two, as :func:`two_groups_of_lots` does those of many.
+NO_VALUE = Grouping(0, None, None, None, None, None, None, None, None, "no value")
 
-    Parameters
-    ----------
-    values
-        One-dimensional, any order and unit.
 
-    Raises
-    ------
-    ValueError
-        If a value is not finite.
-    """
-    array = np.asarray(values, dtype=np.float64)
-    if not np.isfinite(array).all():
-        raise ValueError("values must be finite numbers")
-    if array.size == 0:
-        return Grouping(0, None, None, None, None, None, None, None, None, "no value")
-    row = two_groups_of_lots(pl.DataFrame({"lot": [""] * array.size, "mean": array})).row(0, named=True)
-    return Grouping(**{("values" if key == "parts" else key): value for key, value in row.items() if key != "lot"})
+def two_groups_by_lot(part_values: pl.DataFrame) -> dict[str, Grouping]:
+    """Return by lot what :func:`two_groups_of_lots` finds."""
+    return {lot: Grouping(*found) for lot, *found in two_groups_of_lots(part_values).iter_rows()}
 
 
 def two_groups_of_lots(part_values: pl.DataFrame) -> pl.DataFrame:
@@ -142,8 +129,8 @@ def _cuts(x: NDArray[np.float64], n: NDArray[np.int64]) -> dict[str, NDArray[np.
     mean = np.add.reduceat(shifted, start) / n
     centred = shifted - np.repeat(mean, n)
     total = np.add.reduceat(centred**2, start)
-    running = np.cumsum(centred)
-    below = running - np.repeat(running[start] - centred[start], n)
+    # of each lot by itself: what rounding left over from the lots before must not reach its last digit
+    below = np.concatenate([np.cumsum(of_lot) for of_lot in np.split(centred, start[1:])])
     place = np.arange(1, x.size + 1) - np.repeat(start, n)
     size = np.repeat(n, n)
     # the last place of a lot is no cut: all of it lies below, and its sum of deviations is nought

@@ -18,7 +18,14 @@ from pipeline.statistics.expressions import standard_deviation_expression
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["MINIMUM_VALUES", "Normality", "anderson_darling", "anderson_darling_of_lots"]
+__all__ = [
+    "MINIMUM_VALUES",
+    "NO_VALUE",
+    "Normality",
+    "anderson_darling",
+    "anderson_darling_by_lot",
+    "anderson_darling_of_lots",
+]
 
 MINIMUM_VALUES = 8
 """Fewer values than this say next to nothing, and the formulas for p do not hold (D'Agostino and Stephens; from memory)."""
@@ -69,10 +76,16 @@ def anderson_darling(values: ArrayLike) -> Normality:
     if not np.isfinite(array).all():
         raise ValueError("values must be finite numbers")
     if array.size == 0:
-        return Normality(0, None, None, None, "no value")
-    frame = pl.DataFrame({"lot": [""] * array.size, "mean": array})
-    row = anderson_darling_of_lots(frame).row(0, named=True)
-    return Normality(row["parts"], row["statistic"], row["corrected_statistic"], row["p_value"], row["reason"])
+        return NO_VALUE
+    return anderson_darling_by_lot(pl.DataFrame({"lot": [""] * array.size, "mean": array}))[""]
+
+
+NO_VALUE = Normality(0, None, None, None, "no value")
+
+
+def anderson_darling_by_lot(part_values: pl.DataFrame) -> dict[str, Normality]:
+    """Return by lot what :func:`anderson_darling_of_lots` finds."""
+    return {lot: Normality(*found) for lot, *found in anderson_darling_of_lots(part_values).iter_rows()}
 
 
 def anderson_darling_of_lots(part_values: pl.DataFrame) -> pl.DataFrame:

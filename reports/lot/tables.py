@@ -53,7 +53,8 @@ def _of(figure: int | None, anchor: str) -> list[tuple[int, str]]:
 
 def sorted_page(page: LotPage) -> LotPage:
     """Return a page with the rows of its frames in the order in which they are shown."""
-    return replace(page, **{name: best_order(getattr(page, name), keys) for name, keys in _ORDER.items()})
+    frames: dict[str, Any] = {name: best_order(getattr(page, name), keys) for name, keys in _ORDER.items()}
+    return replace(page, **frames)
 
 
 def run_state(value: object) -> str | None:

@@ -21,11 +21,13 @@ from pipeline.metrology.uncertainty import coverage_factor
 from schemas.bias import BiasAtLevel, BiasLine, BiasPoint, BothAxes, InverseValue, RunOnLine
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
+
     from pipeline.judge.assessment import Assessment, Basis
     from pipeline.metrology.bias_line import LineFit
     from pipeline.workspace.settings import Settings
 
-__all__ = ["BiasFound", "bias_at_lot", "bias_lines_of_meter", "bias_of_lots", "flags_of_bias", "without_bias"]
+__all__ = ["BiasFound", "bias_at_lots", "bias_lines_of_meter", "bias_of_lots", "flags_of_bias", "without_bias"]
 
 _METER = ["meter", "probe", "frequency_khz"]
 
@@ -133,14 +135,15 @@ def _beyond(level: float, beyond: float, unit: str) -> str:
     return f"the level of the lot, {level:.5g} {unit}, lies {abs(beyond):.3g} {unit} {side} block that was checked"
 
 
-def bias_at_lot(assessment: Assessment, lot: str) -> tuple[BiasAtLevel, ...]:
-    """Return what the lines of its meters say at the level of one lot."""
+def bias_at_lots(assessment: Assessment, lots: Collection[str]) -> dict[str, tuple[BiasAtLevel, ...]]:
+    """Return what the lines of its meters say at the level of each of some lots, where they say anything."""
     frame = assessment.bias_at_level
     if not frame.height:
-        return ()
+        return {}
     unit = assessment.settings.unit
-    return tuple(
-        BiasAtLevel(
+    found: dict[str, tuple[BiasAtLevel, ...]] = {}
+    for row in frame.filter(pl.col("lot").is_in(lots)).iter_rows(named=True):
+        at_level = BiasAtLevel(
             meter=row["meter"],
             probe=row["probe"],
             frequency_khz=row["frequency_khz"],
@@ -159,8 +162,8 @@ def bias_at_lot(assessment: Assessment, lot: str) -> tuple[BiasAtLevel, ...]:
             reason=row["line_reason"]
             or (_beyond(row["level"], row["line_beyond"], unit) if row["line_beyond"] else None),
         )
-        for row in frame.filter(pl.col("lot") == lot).iter_rows(named=True)
-    )
+        found[row["lot"]] = (*found.get(row["lot"], ()), at_level)
+    return found
 
 
 def bias_lines_of_meter(assessment: Assessment, meter: str, latest: pl.DataFrame) -> tuple[BiasLine, ...]:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 from scipy.special import fdtri
 
-from pipeline.judge.lots.bias import bias_at_lot
+from pipeline.judge.lots.bias import bias_at_lots
 from pipeline.judge.lots.setting_and_correction_budgets import (
     with_correction_uncertainty,
     with_setting_uncertainty,
@@ -26,11 +26,13 @@ from schemas.uncertainty import Budget
 from schemas.versions import join_version
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from pipeline.judge.assessment import Assessment, Basis
     from pipeline.judge.lots.bias import BiasFound
     from schemas.results import LotResult
 
-__all__ = ["as_budget", "budgets_of_lots", "with_budgets"]
+__all__ = ["all_with_budgets", "as_budget", "budgets_of_lots", "with_budgets"]
 
 _ENOUGH_REPEATS = 10
 """With fewer degrees of freedom than this a lot's own repeatability gives way to what the meter's checks pooled."""
@@ -122,40 +124,60 @@ _FIELDS = tuple(f.name for f in fields(LotMeanInputs))
 
 
 def with_budgets(assessment: Assessment, result: LotResult) -> LotResult:
-    """Return a lot with its tables of contributions: of its mean, of a single reading, of the compared value.
+    """Return a lot as :func:`all_with_budgets` returns many."""
+    return all_with_budgets(assessment, [result])[0]
+
+
+def all_with_budgets(assessment: Assessment, results: Sequence[LotResult]) -> list[LotResult]:
+    """Return lots with their tables of contributions: of the mean, of a single reading, of the compared value.
 
     Parameters
     ----------
     assessment
-        From which the lot came.
-    result
-        The lot.
+        From which the lots came.
+    results
+        The lots.
 
     Returns
     -------
-    LotResult
-        The same where no reading counts.
+    list of LotResult
+        In the same order; the same where no reading counts.
     """
-    found = assessment.budget_inputs
-    rows = found.filter(pl.col("lot") == result.lot) if found.height else found
-    result = replace(result, bias_at_level=bias_at_lot(assessment, result.lot))
-    if not rows.height:
-        return result
-    row = rows.row(0, named=True)
-    inputs = LotMeanInputs(**{name: row[name] for name in _FIELDS if name in row})
-    compared = result.conforms_by or "spot"
-    wanted = {"reading": replace(inputs, readings=1, averaged_parts=1)}
-    if compared in ("spot", "part"):
-        count = row["_repeats"] if compared == "spot" else row["_of_part"]
-        wanted[compared] = replace(inputs, readings=count, averaged_parts=1)
-    wanted["lot_mean"] = inputs
-    tables = budget_tables(list(wanted.values()), coverage=assessment.settings.confidence)
-    made = [
-        as_budget(of, one, table, assessment.settings.unit)
-        for (of, one), table in zip(wanted.items(), tables, strict=True)
-    ]
-    of_mean = tables[-1]
-    return replace(result, contributions=of_mean.contributions, uncertainty_notes=of_mean.notes, budgets=tuple(made))
+    lots = [result.lot for result in results]
+    biases, found = bias_at_lots(assessment, lots), assessment.budget_inputs
+    rows = (
+        {row["lot"]: row for row in found.filter(pl.col("lot").is_in(lots)).iter_rows(named=True)}
+        if found.height
+        else {}
+    )
+    wanted: dict[str, dict[str, LotMeanInputs]] = {}
+    for result in results:
+        if (row := rows.get(result.lot)) is None:
+            continue
+        inputs = LotMeanInputs(**{name: row[name] for name in _FIELDS if name in row})
+        compared = result.conforms_by or "spot"
+        wanted[result.lot] = {"reading": replace(inputs, readings=1, averaged_parts=1)}
+        if compared in ("spot", "part"):
+            count = row["_repeats"] if compared == "spot" else row["_of_part"]
+            wanted[result.lot][compared] = replace(inputs, readings=count, averaged_parts=1)
+        wanted[result.lot]["lot_mean"] = inputs
+    every = [inputs for of_lot in wanted.values() for inputs in of_lot.values()]
+    tables = iter(budget_tables(every, coverage=assessment.settings.confidence) if every else ())
+    made = {lot: [(of, inputs, next(tables)) for of, inputs in of_lot.items()] for lot, of_lot in wanted.items()}
+    unit = assessment.settings.unit
+    shown = []
+    for result in results:
+        result = replace(result, bias_at_level=biases.get(result.lot, ()))
+        if of_lot := made.get(result.lot):
+            of_mean = of_lot[-1][2]
+            result = replace(
+                result,
+                contributions=of_mean.contributions,
+                uncertainty_notes=of_mean.notes,
+                budgets=tuple(as_budget(*one, unit) for one in of_lot),
+            )
+        shown.append(result)
+    return shown
 
 
 def as_budget(of: str, inputs: LotMeanInputs, made: LotMeanBudget, unit: str, **place: Any) -> Budget:

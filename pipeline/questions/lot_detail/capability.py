@@ -49,6 +49,7 @@ def capability_detail(
     names: list[str],
     subgroup_size: int,
     *,
+    shape: Normality,
     mixed: bool,
     target: float | None = None,
 ) -> CapabilityDetail:
@@ -62,13 +63,14 @@ def capability_detail(
         Of its parts, in the order of measuring.
     subgroup_size
         1 for the moving range.
+    shape
+        Whether the means can be normal.
     mixed
         Whether the part means fall into two groups.
     target
         Of the lot's specification, in the unit of its means; None where there is none.
     """
     order = stability(means)
-    shape = anderson_darling(means)
     normal = None if shape.p_value is None else shape.p_value >= NORMAL_FROM
     unstable = order.state == "unstable"
     subgroups = result.parts if subgroup_size == 1 else -(-result.parts // subgroup_size)

@@ -14,6 +14,10 @@ from pipeline.questions.lot_detail.capability import capability_detail
 from pipeline.questions.lot_detail.material import heat_treatment_detail, material_detail
 from pipeline.statistics.acceptance import accept_by_k, operating_characteristic
 from pipeline.statistics.components import variance_components
+from pipeline.statistics.grouping import NO_VALUE as NOT_GROUPED
+from pipeline.statistics.grouping import two_groups_by_lot
+from pipeline.statistics.normality import NO_VALUE as NOT_TESTED
+from pipeline.statistics.normality import anderson_darling_by_lot
 from pipeline.statistics.outliers import generalised_extreme_studentized_deviate, grubbs, tietjen_moore
 from schemas.lot_detail import (
     ComponentLine,
@@ -51,11 +55,16 @@ class LotDetails:
     assessment
         With results, part values and spot values.
     lots
-        Which ones will be asked for: spots of lots to compare with are gathered once.
+        Which ones will be asked for: what is found of all at once is, and spots of lots to compare with are gathered once.
     """
 
     def __init__(self, assessment: Assessment, lots: Iterable[str]) -> None:
         self._assessment = assessment
+        lots = list(lots)
+        own = assessment.part_values
+        own = own.filter(pl.col("lot").is_in(lots)) if own.height else own
+        self._shape = anderson_darling_by_lot(own) if own.height else {}
+        self._grouping = two_groups_by_lot(own) if own.height else {}
         self._behind = earlier_lots(assessment.lots_at_a_glance(), lots)
         glance = assessment.lots_at_a_glance().select("lot", "first_at", "mean", "verdict")
         self._at_a_glance = {row["lot"]: row for row in glance.iter_rows(named=True)}
@@ -86,15 +95,22 @@ class LotDetails:
         parts = parts.sort("order")
         means = parts["mean"].to_numpy()
         names = ["" if part is None else str(part) for part in parts["part"].to_list()]
-        material = material_detail(result, parts, readings, self._ranges)
-        size = self._assessment.settings.subgroup_size
+        grouping, shape = self._grouping.get(result.lot, NOT_GROUPED), self._shape.get(result.lot, NOT_TESTED)
+        material = material_detail(result, parts, readings, self._ranges, grouping)
+        size, version = self._assessment.settings.subgroup_size, self._specification(result)
         return LotDetail(
             capability_detail(
-                result, means, names, size, mixed=bool(material.groups.found), target=self._target(result)
+                result,
+                means,
+                names,
+                size,
+                shape=shape,
+                mixed=bool(material.groups.found),
+                target=_target(version, result.unit),
             ),
             self._components(result.lot),
             _suspects(parts, spots, readings),
-            self._plan(result, spots),
+            _plan(version, result, spots),
             material,
             heat_treatment_detail(result, material),
             self._earlier(result.lot),
@@ -136,28 +152,30 @@ class LotDetails:
         held = version_at(table, ["specification"], result.last_at or result.as_of)
         return held.row(0, named=True) if held.height else None
 
-    def _target(self, result: LotResult) -> float | None:
-        row = self._specification(result)
-        if row is None or row["target"] is None or row["unit"] is None:
-            return None
-        return convert(row["target"], row["unit"], result.unit)
 
-    def _plan(self, result: LotResult, spots: pl.DataFrame) -> PlanDetail | None:
-        row = self._specification(result)
-        if result.conforms_by != "k_method" or row is None:
-            return None
-        of_part = spots.group_by("part", maintain_order=True).agg(pl.col("mean_in_limits_unit").mean())
-        values = of_part["mean_in_limits_unit"].drop_nulls().to_numpy()
-        n, k = int(values.size), row["k"]
-        mean = float(values.mean()) if n else None
-        deviation = float(values.std(ddof=1)) if n > 1 else None
-        judged = accept_by_k(n, mean, deviation, k, row["lower"], row["upper"], row["most_nonconforming_percent"])
-        size = row["parts"] or n
-        at, curve = _operating_curve(size, k) if k is not None and size > 1 else ({}, _NO_CURVE)
-        return PlanDetail(
-            n, row["parts"], k, judged.accepted, judged.rule, judged.quality_lower, judged.quality_upper,
-            judged.nonconforming, judged.most_nonconforming, judged.reason, at, curve,
-        )  # fmt: skip
+def _target(version: dict[str, Any] | None, unit: str) -> float | None:
+    if version is None or version["target"] is None or version["unit"] is None:
+        return None
+    return convert(version["target"], version["unit"], unit)
+
+
+def _plan(version: dict[str, Any] | None, result: LotResult, spots: pl.DataFrame) -> PlanDetail | None:
+    if result.conforms_by != "k_method" or version is None:
+        return None
+    of_part = spots.group_by("part", maintain_order=True).agg(pl.col("mean_in_limits_unit").mean())
+    values = of_part["mean_in_limits_unit"].drop_nulls().to_numpy()
+    n, k = int(values.size), version["k"]
+    mean = float(values.mean()) if n else None
+    deviation = float(values.std(ddof=1)) if n > 1 else None
+    judged = accept_by_k(
+        n, mean, deviation, k, version["lower"], version["upper"], version["most_nonconforming_percent"]
+    )
+    size = version["parts"] or n
+    at, curve = _operating_curve(size, k) if k is not None and size > 1 else ({}, _NO_CURVE)
+    return PlanDetail(
+        n, version["parts"], k, judged.accepted, judged.rule, judged.quality_lower, judged.quality_upper,
+        judged.nonconforming, judged.most_nonconforming, judged.reason, at, curve,
+    )  # fmt: skip
 
 
 _OF_SPOT = ["lot", "part", "spot", "readings", "mean", "ss_within", "df_within"]

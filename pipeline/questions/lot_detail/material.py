@@ -11,18 +11,19 @@ import polars as pl
 from pipeline.judge.lots.kinds import in_working_unit
 from pipeline.metrology.heat_treatment import pairs_of_sides, side
 from pipeline.metrology.material_fit import fit_ranges
-from pipeline.statistics.grouping import LEAST_SEPARATION, POSSIBLE_BELOW, two_groups
+from pipeline.statistics.grouping import LEAST_SEPARATION, POSSIBLE_BELOW
 from schemas.lot_detail import GroupsDetail, HeatTreatmentDetail, MaterialDetail, MaterialLine, PartMaterial
 from schemas.versions import version_at
 
 if TYPE_CHECKING:
+    from pipeline.statistics.grouping import Grouping
     from schemas.results import LotResult
 
 __all__ = ["heat_treatment_detail", "material_detail"]
 
 
 def material_detail(
-    result: LotResult, parts: pl.DataFrame, readings: pl.DataFrame, ranges: pl.DataFrame | None
+    result: LotResult, parts: pl.DataFrame, readings: pl.DataFrame, ranges: pl.DataFrame | None, grouping: Grouping
 ) -> MaterialDetail:
     """Compare a lot and its parts with the ranges of the site.
 
@@ -36,8 +37,10 @@ def material_detail(
         Its readings as the page shows them.
     ranges
         All versions of the table of ranges; None where there is none.
+    grouping
+        How its part means fall into two groups.
     """
-    groups = _groups(parts, readings)
+    groups = _groups(parts, readings, grouping)
     nothing = MaterialDetail(None, result.mean, None, result.material, None, 0, (), (), groups)
 
     def unknown(reason: str) -> MaterialDetail:
@@ -116,8 +119,7 @@ def heat_treatment_detail(result: LotResult, material: MaterialDetail) -> tuple[
     return tuple(found)
 
 
-def _groups(parts: pl.DataFrame, readings: pl.DataFrame) -> GroupsDetail:
-    found = two_groups(parts["mean"].to_numpy())
+def _groups(parts: pl.DataFrame, readings: pl.DataFrame, found: Grouping) -> GroupsDetail:
     lower: tuple[str, ...] = ()
     upper: tuple[str, ...] = ()
     differ = False

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+from one_by_one import two_groups
 from parsed_pages import Parsed
 from sample_pages import index_page, lot_page
 from scenario import REFERENCE, Scenario, at
@@ -16,7 +17,7 @@ import reports
 from pipeline.errors import SettingsError
 from pipeline.judge.kept_lots import KeptLots, document_of
 from pipeline.questions.status import Status, without_decision
-from pipeline.statistics.grouping import MINIMUM_VALUES, two_groups
+from pipeline.statistics.grouping import MINIMUM_VALUES
 from pipeline.workspace.settings import Settings, read_settings
 from reports.words import general as words
 from reports.words.lot_detail import FIRST_STEP

@@ -14,6 +14,7 @@ import reports
 from pipeline.cli.lot_lines import detail_lines
 from pipeline.cli.output import Shown
 from pipeline.questions.lot_detail.capability import capability_detail
+from pipeline.statistics.normality import anderson_darling
 from schemas.documents import as_json
 
 if TYPE_CHECKING:
@@ -87,7 +88,9 @@ def test_parts_that_are_not_normal_keep_the_mean_and_lose_the_rest() -> None:
     page = steady(30)
     rng = np.random.default_rng(2)
     skewed = 58.0 + 0.1 * rng.exponential(size=30)
-    detail = capability_detail(page.result, skewed, [str(i) for i in range(30)], 1, mixed=False, target=58.4)
+    detail = capability_detail(
+        page.result, skewed, [str(i) for i in range(30)], 1, shape=anderson_darling(skewed), mixed=False, target=58.4
+    )
     assert detail.normality.normal is False
     assert detail.headline
     assert detail.intervals.mean_interval is not None
@@ -112,7 +115,9 @@ def test_one_part_has_no_interval() -> None:
 def test_two_groups_have_no_interval() -> None:
     page = steady()
     means = np.asarray(page.part_values["mean"].to_list())
-    found = capability_detail(page.result, means, [str(i) for i in range(20)], 1, mixed=True, target=58.4).intervals
+    found = capability_detail(
+        page.result, means, [str(i) for i in range(20)], 1, shape=anderson_darling(means), mixed=True, target=58.4
+    ).intervals
     assert set(found.not_computable) == {"mean_interval", "tolerance_interval", "cpm"}
 
 

@@ -7,10 +7,12 @@ import math
 import numpy as np
 import polars as pl
 import pytest
+from one_by_one import two_groups
 from scipy import optimize, stats
 
 from pipeline.statistics import grouping
-from pipeline.statistics.grouping import two_groups, two_groups_of_lots
+from pipeline.statistics.grouping import two_groups_by_lot, two_groups_of_lots
+from pipeline.statistics.normality import anderson_darling, anderson_darling_by_lot
 
 
 def by_loop(values: list[float]) -> dict[str, float | int | bool]:
@@ -94,9 +96,7 @@ def test_six_values_are_tested_and_five_are_not() -> None:
     assert (five.values, five.found, five.p_value) == (5, None, None)
     assert five.reason == "5 parts; at least 6 are needed to look for groups"
     assert two_groups([35.0, 35.1, 35.2, 36.0, 36.1, 36.2]).reason is None
-    assert two_groups([]).values == 0
-    with pytest.raises(ValueError, match="finite"):
-        two_groups([35.0] * 7 + [math.inf])
+    assert two_groups_by_lot(pl.DataFrame(schema={"lot": pl.String, "mean": pl.Float64})) == {}
 
 
 @pytest.mark.parametrize("sign", [1.0, -1.0])
@@ -128,3 +128,11 @@ def test_a_lot_is_cut_alike_beside_one_that_spreads_a_million_million_times_more
     together, alone = two_groups_of_lots(frame).row(1, named=True), two_groups(small)
     assert together["lower_count"] == alone.lower_count
     assert together["statistic"] == pytest.approx(alone.statistic, rel=1e-9)
+
+
+def test_what_is_found_of_many_lots_at_once_is_found_of_each_alone_to_the_last_digit() -> None:
+    rng = np.random.default_rng(4)
+    lots = {f"L{n:03}": rng.normal(rng.uniform(10, 60), rng.uniform(0.01, 2), n % 30 + 1).tolist() for n in range(200)}
+    frame = pl.DataFrame([(lot, x) for lot, row in lots.items() for x in row], schema=["lot", "mean"], orient="row")
+    assert two_groups_by_lot(frame) == {lot: two_groups(row) for lot, row in lots.items()}
+    assert anderson_darling_by_lot(frame) == {lot: anderson_darling(row) for lot, row in lots.items()}

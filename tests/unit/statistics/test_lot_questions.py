@@ -10,10 +10,11 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from one_by_one import two_groups
 from scipy import stats
 
 from pipeline.statistics.fraction_outside import fraction_outside, normal_fraction, observed_fraction
-from pipeline.statistics.grouping import CALLED_BELOW, LEAST_SEPARATION, two_groups, two_groups_of_lots
+from pipeline.statistics.grouping import CALLED_BELOW, LEAST_SEPARATION, two_groups_of_lots
 from pipeline.statistics.normality import anderson_darling
 from pipeline.statistics.quantiles import pearson_iii_scores, quantile_capability
 from pipeline.statistics.stability import limits_for, stability
