@@ -18,6 +18,8 @@ import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import orjson
+
 from pipeline.errors import EnvironmentProblem, HistoryBusy
 from pipeline.history.journal import Journal
 from pipeline.history.snapshot import signature
@@ -54,11 +56,17 @@ _log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """The JSON document of a command, its page, and the reference texts edited since and not taken over."""
+    """The JSON document of a command, its page, and the hashes of the reference texts that it follows from."""
 
     document: dict[str, Any]
     page: Path | None
-    not_taken_over: list[str]
+    workspace: Workspace
+    taken_over: dict[str, str]
+
+    @property
+    def not_taken_over(self) -> list[str]:
+        """The reference texts edited since and not taken over."""
+        return changed_texts(hashes_of_texts(self.workspace), self.taken_over)
 
 
 def _of_program(workspace: Workspace) -> dict[str, Any]:
@@ -179,8 +187,25 @@ def _mark(workspace: Workspace) -> dict[str, Any] | None:
         return None
     if not Journal(workspace.history).vouches(sha256_of(data)):
         return None
-    found: dict[str, Any] = json.loads(data)
+    found: dict[str, Any] = orjson.loads(data)
     return found
+
+
+_vouched: dict[Path, tuple[list[int], dict[str, Any]]] = {}
+"""The mark that a process believed last, with the state of its file: a server is asked for thousands of answers under one mark."""
+
+
+def _mark_as_before(workspace: Workspace) -> dict[str, Any] | None:
+    """Return the mark of the last rendering, read and vouched for once in each state of its file."""
+    path = _folder(workspace) / _MARK
+    state = state_of_file(path)
+    known = _vouched.get(path)
+    if known is not None and known[0] == state:
+        return known[1]
+    mark = _mark(workspace)
+    if mark is not None and state_of_file(path) == state:
+        _vouched[path] = (state, mark)
+    return mark
 
 
 def _answer(workspace: Workspace, name: str, digest: str) -> dict[str, Any] | None:
@@ -191,7 +216,7 @@ def _answer(workspace: Workspace, name: str, digest: str) -> dict[str, Any] | No
         return None
     if sha256_of(data) != digest:
         return None
-    found: dict[str, Any] = json.loads(data)
+    found: dict[str, Any] = orjson.loads(data)
     return found
 
 
@@ -266,7 +291,7 @@ def answer_of(workspace: Workspace, kind: str, name: str) -> Answer | None:
         As they were kept.
     """
     # most often nothing is kept, or the history went on: then neither mark nor answer is read
-    mark = _mark(workspace) if (_folder(workspace) / _name(kind, name)).is_file() else None
+    mark = _mark_as_before(workspace) if (_folder(workspace) / _name(kind, name)).is_file() else None
     if mark is None or mark["history"] != signature(workspace.history):
         return None
     if any(mark[key] != value for key, value in _of_program(workspace).items()):
@@ -277,4 +302,4 @@ def answer_of(workspace: Workspace, kind: str, name: str) -> Answer | None:
     page = None if found["page"] is None else workspace.pages / found["page"]
     if page is not None and state_of_file(page) != found["state"]:
         return None
-    return Answer(found["document"], page, changed_texts(hashes_of_texts(workspace), mark["taken_over"]))
+    return Answer(found["document"], page, workspace, mark["taken_over"])

@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import quote, unquote, urlencode
 from weakref import WeakValueDictionary
 
+import orjson
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import FileResponse, HTMLResponse, JSONResponse, RedirectResponse, Response
@@ -42,7 +43,8 @@ from pipeline.web.files import listening, page_file, state_of_page, with_bar
 from pipeline.web.sent import Sent, read_query, read_sent
 from pipeline.web.sessions import Rates, Session, Sessions, Tries, network_of
 from pipeline.web.visit import Refused, Visit
-from pipeline.workspace.settings import find_workspace
+from pipeline.workspace.files import state_of_file
+from pipeline.workspace.settings import SETTINGS_FILE, find_workspace
 from reports.words import web as words
 from schemas.documents import as_json
 
@@ -105,7 +107,8 @@ class Application:
         self, root: Path, answers: Mapping[str, Callable[[Workspace, str], Any]], place: Place | None = None
     ) -> None:
         self._root, self._answers, self.place = root, answers, place or Place()
-        self._accounts = Accounts(find_workspace(root).history)
+        self._settled: tuple[list[int], Workspace] | None = None
+        self._accounts = Accounts(self._workspace().history)
         self.sessions, self.tries = Sessions(), Tries()
         self._rates = Rates(per_s=20.0, most=400.0)
         self._posts = Rates(per_s=1.0, most=60.0)
@@ -116,7 +119,7 @@ class Application:
         """Whether the server is about to end, which no stream keeps waiting."""
         self._hashing = threading.Semaphore(2)
         self._turns: WeakValueDictionary[tuple[str, bool], asyncio.Semaphore] = WeakValueDictionary()
-        self._asked: dict[tuple[str, str], tuple[Any, Any]] = {}
+        self._asked: dict[tuple[str, str], tuple[Any, bytes]] = {}
         self._basic: dict[str, tuple[bytes, int]] = {}
         self._basic_key = secrets.token_bytes(32)
         self._bringing = Bringing(self._accounts, self._one)
@@ -132,7 +135,7 @@ class Application:
         request = Request(scope, receive)
         as_data = scope["path"].startswith("/json")
         try:
-            visit = await run_in_threadpool(self._visit, request)
+            visit = self._visit(request)
             response = await self._in_turn(request, visit)
         except ClientDisconnect:
             return
@@ -154,7 +157,7 @@ class Application:
 
     async def _in_turn(self, request: Request, visit: Visit) -> Response:
         """Answer from the headers alone, or else read the body and answer, a bounded number for one person at once."""
-        response = self._from_headers(visit)
+        response = self._from_headers(visit) or self._at_hand(visit)
         if response is not None:
             return response
         whose = network_of(visit.address) if visit.account is None else visit.account.name
@@ -189,11 +192,18 @@ class Application:
         raw = request.scope.get("raw_path") or b"/"
         parts = [unquote(part, errors="replace") for part in raw.decode("ascii", "replace").strip("/").split("/")]
         visit = Visit(
-            workspace=find_workspace(self._root), method=request.method, parts=parts, address=address, secure=secure,
+            workspace=self._workspace(), method=request.method, parts=parts, address=address, secure=secure,
             query=read_query(request.scope.get("query_string", b"").decode("ascii", "replace")), headers=request.headers,
         )  # fmt: skip
         self._who(visit, self._cookie(request), used=parts[0] not in ("boards", "changed"))
         return visit
+
+    def _workspace(self) -> Workspace:
+        """Return the workspace with its settings as they stand in the file."""
+        state = state_of_file(self._root / SETTINGS_FILE)
+        if self._settled is None or self._settled[0] != state:
+            self._settled = (state, find_workspace(self._root))
+        return self._settled[1]
 
     def _who(self, visit: Visit, token: str, *, used: bool) -> bool:
         """Find who asks; whether that may read."""
@@ -292,8 +302,8 @@ class Application:
             case ["sign-in"] if not visit.open_to_all:
                 return self._sign_in(visit)
         account, session = visit.account, visit.session
-        if account is None or session is None:
-            return self._page(visit)
+        if account is None or session is None:  # nobody comes so far
+            raise Refused(403, words.TOLD["nobody"])
         if visit.method == "POST" and not session.sent_from_here(visit.sent.fields.get("form", "")):
             raise Refused(403, words.TOLD["stale"])
         match visit.parts:
@@ -427,21 +437,42 @@ class Application:
         if visit.account is None and not visit.open_to_all:
             self._by_header(visit)
         if rest in ([], [""]):
-            return _as_json({"addresses": [f"/json/{kind}" for kind in self._answers]})
+            addresses = [f"/json/{kind}" for kind in self._answers]
+            return _as_json({"addresses": addresses})
         answer = self._answers.get(rest[0])
         if answer is None or len(rest) > 2:
             raise Refused(404, words.TOLD["gone"])
         kind, name = rest[0], rest[1] if len(rest) == 2 else ""
-        kept = answer_of(visit.workspace, kind, name) if kind in _KEPT and name else None
-        if kept is not None:  # which needs no history, and so keeps nobody waiting
-            return _as_json({**kept.document, "page": None})
+        kept = self._kept(visit.workspace, kind, name)
+        if kept is not None:
+            return kept
         state = (signature(visit.workspace.history), int(time.monotonic() / _ASKED_AGAIN_S))
         with self._one:
-            if self._asked.get((kind, name), (None, None))[0] != state:
+            asked = self._asked.get((kind, name))
+            if asked is None or asked[0] != state:
                 if len(self._asked) >= _MOST_ASKED:
                     self._asked.clear()
-                self._asked[kind, name] = (state, answer(visit.workspace, name))
-            return _as_json(self._asked[kind, name][1])
+                asked = self._asked[kind, name] = (state, _json_bytes(as_json(answer(visit.workspace, name))))
+        return Response(asked[1], media_type=_JSON)
+
+    def _at_hand(self, visit: Visit) -> Response | None:
+        """Return a page or a kept answer to somebody known: so little work that twenty threads would only wait for each other."""
+        if visit.method == "POST" or not (visit.account is not None or visit.open_to_all):
+            return None
+        match visit.parts:
+            case ["json", kind, name]:
+                return self._kept(visit.workspace, kind, name)
+            case ["json" | "changed", *_]:
+                return None
+            case [first, *_] if first in _OF_PEOPLE:
+                return None
+        return self._page(visit)
+
+    @staticmethod
+    def _kept(workspace: Workspace, kind: str, name: str) -> Response | None:
+        """Return the answer that the last rendering kept, where it holds; it needs no history, and keeps nobody waiting."""
+        kept = answer_of(workspace, kind, name) if kind in _KEPT and name else None
+        return None if kept is None else _as_json({**kept.document, "page": None})
 
     def _by_header(self, visit: Visit) -> None:
         """Take name and password from the request itself (RFC 7617), for programs; never in the clear over a network.
@@ -514,9 +545,19 @@ def _said_by_proxy(request: Request) -> tuple[str, bool]:
     return address, True
 
 
-def _as_json(document: Any, status: int = 200) -> Response:
-    text = json.dumps(as_json(document), ensure_ascii=False, allow_nan=False, indent=2)
-    return Response(text + "\n", status, media_type="application/json")
+_JSON = "application/json"
+
+
+def _as_json(document: Any) -> Response:
+    return Response(_json_bytes(document), media_type=_JSON)
+
+
+def _json_bytes(document: Any) -> bytes:
+    """Return plain values as the text of a document."""
+    try:
+        return orjson.dumps(document, option=orjson.OPT_INDENT_2 | orjson.OPT_APPEND_NEWLINE)
+    except orjson.JSONEncodeError:  # half a character in a name that was no valid text where it came from
+        return json.dumps(document, allow_nan=False, indent=2).encode("ascii") + b"\n"
 
 
 def _refusal(status: int, said: str, *, as_data: bool) -> Response:

@@ -1,0 +1,129 @@
+"""Pages and kept answers are given at once: no thread, no history, a mark read once; and what was changed behind the back is not given."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from visiting import PASSWORD, Person, cheap_passwords, people
+from workspace_files import full_workspace
+
+from pipeline.history.journal import Journal
+from pipeline.kept import answers
+from pipeline.kept.answers import answer_of
+from pipeline.pages.render import render
+from pipeline.web import app as served
+from pipeline.workspace.settings import find_workspace
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from pipeline.web.app import Application
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    root = full_workspace(tmp_path_factory.mktemp("works"))
+    with pytest.MonkeyPatch.context() as patch:
+        cheap_passwords(patch)
+        people(root)
+    return root
+
+
+@pytest.fixture
+def reader(root: Path, app: Application) -> Person:
+    """Somebody signed in, once pages and answers are written."""
+    render(find_workspace(root))
+    return Person(app).sign_in("Dan Ro")
+
+
+def test_pages_and_kept_answers_need_no_thread_and_no_history(
+    reader: Person, app: Application, root: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    said = answer_of(find_workspace(root), "lot", "L1")
+    assert said is not None
+
+    async def none(*_: object) -> None:
+        raise AssertionError("a thread")
+
+    monkeypatch.setattr(served, "run_in_threadpool", none)
+    with app._one:
+        for _ in range(2):
+            assert json.loads(reader.get("/json/lot/L1").text) == {**said.document, "page": None}
+        assert "L1" in reader.get("/lots/L1.html").text
+        assert reader.status == 200
+        assert reader.get("/nothing.html").status == 404
+    for path in ("/decide/lot", "/me", "/json/status", "/changed?page=index.html", "/json/lot/L404"):
+        assert reader.get(path).status in (403, 500), path  # asked of a thread, or refused before
+    Person(app).get("/json/lot/L1")
+    assert Person(app).get("/json/lot/L1").status == 500, "whether somebody may is asked in a thread"
+
+
+def test_a_kept_answer_is_for_whoever_may_read(reader: Person, app: Application) -> None:
+    assert reader.get("/json/lot/L1").status == 200
+    stranger = Person(app).get("/json/lot/L1")
+    assert stranger.status == 401
+    assert "verdict" not in stranger.text
+    assert Person(app).get("/lots/L1.html").at == "/sign-in"
+    answer = stranger.client.get("/json/lot/L1", auth=("Dan Ro", PASSWORD))
+    assert answer.json()["lot"] == "L1"
+    assert stranger.client.get("/json/lot/L1", auth=("Dan Ro", "another password")).status_code == 403
+
+
+def test_the_mark_is_vouched_for_once_in_each_state_of_its_file(
+    reader: Person, root: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place, asked = find_workspace(root), []
+    vouches = Journal.vouches
+
+    def counted(journal: Journal, digest: str) -> bool:
+        asked.append(digest)
+        return vouches(journal, digest)
+
+    monkeypatch.setattr(Journal, "vouches", counted)
+    monkeypatch.setattr(answers, "_vouched", {})
+    for kind, name in (("lot", "L1"), ("meter", "M1"), ("lot", "L1")):
+        assert answer_of(place, kind, name) is not None
+    assert len(asked) == 1
+    mark = place.pages / ".answers" / "mark.json"
+    data = mark.read_bytes()
+    mark.write_bytes(data + b" ")
+    assert answer_of(place, "lot", "L1") is None
+    assert answer_of(place, "lot", "L1") is None
+    assert len(asked) == 3, "what nobody vouches for is not remembered"
+    mark.write_bytes(data)
+    assert answer_of(place, "lot", "L1") is not None
+    assert len(asked) == 4
+    mark.unlink()
+    assert answer_of(place, "lot", "L1") is None
+
+
+def test_an_answer_that_was_changed_is_not_given(reader: Person, root: Path) -> None:
+    place = find_workspace(root)
+    before = reader.get("/json/lot/L1").text
+    for path in (place.pages / ".answers").glob("*.json"):
+        data = path.read_text(encoding="utf-8")
+        if path.name != "mark.json":
+            path.write_text(data.replace('"hold"', '"accept"'), encoding="utf-8")
+    assert answer_of(place, "lot", "L1") is None
+    assert json.loads(reader.get("/json/lot/L1").text)["verdict"] == json.loads(before)["verdict"]
+
+
+def test_settings_are_read_again_when_their_file_was_written(app: Application, root: Path) -> None:
+    first = app._workspace()
+    assert app._workspace() is first
+    path = root / "annealog.toml"
+    path.write_text(path.read_text(encoding="utf-8") + 'name = "Works two"\n', encoding="utf-8")
+    assert app._workspace().settings.name == "Works two"
+    path.write_text("name = 3 =\n", encoding="utf-8")
+    assert Person(app).get("/").status == 422
+    path.unlink()
+    assert Person(app).get("/").status == 422
+
+
+@pytest.mark.parametrize("value", [{"lot": "L\ud800"}, {"lot": "Ü<b>", "mean": 58.1, "none": None, "list": [1, True]}])
+def test_a_document_reads_back_as_it_was(value: dict[str, Any]) -> None:
+    text = served._json_bytes(value)
+    assert json.loads(text) == value
+    assert text.endswith(b"}\n")
