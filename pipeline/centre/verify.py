@@ -1,7 +1,7 @@
 """Proof: what a site computed is computed again from its raw readings, and compared byte for byte.
 
-Always the whole site: a lot alone may differ from the same lot among others in the last bit, and an equality that is only nearly
-one proves nothing.
+The whole site, or some of its lots: a lot computed alone is equal to the last bit to the same lot among all others. What the others are
+(their means, for the level of a supplier) is then taken as the site says it; only the whole proves that, too.
 """
 
 from __future__ import annotations
@@ -17,15 +17,16 @@ import polars as pl
 from pipeline.centre.pieces import COMPUTED, manifest_of, tables_of
 from pipeline.errors import UsageError
 from pipeline.history.chain import GENESIS_HASH, event_hash
-from pipeline.publish.package import RAW, assessed, computed, cut
+from pipeline.metrology.block_checks import NUMBERS_OF_A_METER
+from pipeline.publish.package import RAW, assessed, assessed_part, computed, cut
+from pipeline.workspace.files import sha256_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator, Mapping
 
     from pipeline.centre.place import Centre
     from pipeline.centre.register import Register
     from pipeline.publish.storage import Storage
-    from schemas.company import Manifest
 
 __all__ = ["Verified", "verify_site"]
 
@@ -39,9 +40,11 @@ class Verified:
     site, number, sha256, program
         The package, and the version that made it.
     readings, lots, meters
-        How many of each were computed again.
+        How many of each were computed again; of lots that were drawn their readings, and no meters.
     differs
         In words, what the site said otherwise; empty where every byte of every computed table is the same.
+    drawn
+        The lots that were drawn; empty where the whole was computed.
     broken
         In words, what is wrong with its chain of events.
     same_program
@@ -56,12 +59,25 @@ class Verified:
     lots: int
     meters: int
     differs: tuple[str, ...]
+    drawn: tuple[str, ...]
     broken: tuple[str, ...]
     same_program: bool
 
 
-def verify_site(place: Centre, register: Register, storage: Storage, name: str) -> Verified:
+def verify_site(
+    place: Centre,
+    register: Register,
+    storage: Storage,
+    name: str,
+    *,
+    draw: Callable[[list[str]], list[str]] | None = None,
+) -> Verified:
     """Compute a site's last package again from its raw tables, and keep in the register what came of it.
+
+    Parameters
+    ----------
+    draw
+        Chooses of the lots of the site those that are computed; None computes all, and the meters, too.
 
     Raises
     ------
@@ -76,33 +92,61 @@ def verify_site(place: Centre, register: Register, storage: Storage, name: str) 
     if last is None:
         raise UsageError(f"Nothing of site {name} was registered yet: annealog centre take-in --site {name}")
     manifest = manifest_of(storage, last)
-    raw = tables_of(storage, manifest, place.cache, tables=RAW)
-    found = computed(assessed(raw, datetime.fromisoformat(manifest.as_of)))
+    raw, as_of = tables_of(storage, manifest, place.cache, tables=RAW), datetime.fromisoformat(manifest.as_of)
+    key, alone = name, None
+    if draw is None:
+        found = computed(assessed(raw, as_of))
+        said = {table: {piece.sha256 for piece in manifest.pieces if piece.table == table} for table in COMPUTED}
+    else:
+        theirs = tables_of(storage, manifest, place.cache, tables=_OF_LOTS)
+        alone = sorted(draw(theirs["lots"]["lot"].to_list()))
+        key = f"{name} {sha256_of(json.dumps(alone).encode())[:16]}"
+        again = computed(assessed_part(raw, as_of, alone, theirs["lots"]))
+        found = {table: _rows(again[table], alone) for table in _OF_LOTS}
+        said = {table: {piece.sha256 for piece, _ in cut(table, _rows(rows, alone))} for table, rows in theirs.items()}
+
+    def rows_of(table: str) -> pl.DataFrame:
+        return _rows(tables_of(storage, manifest, place.cache, tables=[table])[table], alone)
+
     ours = importlib.metadata.version("annealog")
     verified = Verified(
         site=name,
         number=last.number,
         sha256=last.sha256,
         program=last.program,
-        readings=raw["readings"].height,
+        readings=_rows(raw["readings"], alone).height,
         lots=found["lots"].height,
-        meters=found["meters"].height,
-        differs=tuple(_differences(storage, manifest, found, place)),
+        meters=found["meters"].height if alone is None else 0,
+        differs=tuple(_differences(said, found, rows_of)),
+        drawn=tuple(alone or ()),
         broken=tuple(_broken(raw["events"], manifest.head)),
         same_program=last.program == ours,
     )
-    register.keep("verify", name, last.sha256, ours, json.dumps(asdict(verified)))
+    register.keep("verify", key, last.sha256, ours, json.dumps(asdict(verified)))
     return verified
 
 
-def _differences(storage: Storage, manifest: Manifest, found: dict[str, pl.DataFrame], place: Centre) -> Iterator[str]:
-    for table in COMPUTED:
-        said = {piece.sha256 for piece in manifest.pieces if piece.table == table}
-        again = {piece.sha256 for piece, _ in cut(table, found[table])}
-        if said == again:
+_OF_LOTS = ("lots", "parts", "brackets")
+
+
+def _rows(frame: pl.DataFrame, lots: list[str] | None) -> pl.DataFrame:
+    """Return the rows of some lots, None for all; a run is then numbered within its meter, for other meters are not there to count."""
+    if lots is None:
+        return frame
+    runs = [name for name in ("before_run", "after_run") if name in frame.columns]
+    return frame.filter(pl.col("lot").is_in(lots)).with_columns(pl.col(runs) % NUMBERS_OF_A_METER)
+
+
+def _differences(
+    said: Mapping[str, set[str]], found: Mapping[str, pl.DataFrame], theirs_of: Callable[[str], pl.DataFrame]
+) -> Iterator[str]:
+    """Compare what a site said of each table (hashes of its pieces) with what was found; tell rows where they differ."""
+    for table, hashes in said.items():
+        pieces = cut(table, found[table])
+        if hashes == {piece.sha256 for piece, _ in pieces}:
             continue
-        theirs = tables_of(storage, manifest, place.cache, tables=[table])[table]
-        mine = pl.concat([theirs.clear(), *(pl.read_parquet(data) for _, data in cut(table, found[table]))])
+        theirs = theirs_of(table)
+        mine = pl.concat([theirs.clear(), *(pl.read_parquet(data) for _, data in pieces)])
         only = theirs.join(mine, on=theirs.columns, how="anti", nulls_equal=True).height
         missing = mine.join(theirs, on=theirs.columns, how="anti", nulls_equal=True).height
         columns = [

@@ -17,6 +17,9 @@ from pipeline.errors import IntegrityProblem
 from pipeline.history.chain import Event
 from pipeline.history.database import with_utc
 from pipeline.judge.assess import assess_frames
+from pipeline.judge.assessment import AT_A_GLANCE
+from pipeline.judge.marks import MARK_COLUMNS, marks_of
+from pipeline.judge.values.prepare import exclusions_of, with_excluded, with_file_rank
 from pipeline.questions.status import checked_by, without_decision
 from pipeline.workspace.files import sha256_of
 from pipeline.workspace.recorded import recorded_settings, recorded_tables
@@ -26,14 +29,14 @@ from schemas.tables import BASELINE
 from schemas.versions import join_version, version_at
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping, Sequence
     from datetime import datetime
 
     from pipeline.history.store import History
     from pipeline.judge.assessment import Assessment
     from schemas.results import LotResult, MeterResult
 
-__all__ = ["RAW", "assessed", "computed", "cut", "pieces_of", "read_piece"]
+__all__ = ["RAW", "assessed", "assessed_part", "computed", "cut", "pieces_of", "read_piece"]
 
 RAW = ("readings", "sources", "events", "quarantine", "baselines", "verdicts", "texts")
 """Tables that everything else follows from."""
@@ -257,18 +260,58 @@ def assessed(frames: Mapping[str, pl.DataFrame], as_of: datetime) -> Assessment:
     as_of
         That of the manifest.
     """
+    given = _given(frames)
+    return assess_frames(given.pop("readings"), given.pop("tables"), given.pop("settings"), as_of=as_of, **given)
+
+
+def assessed_part(
+    frames: Mapping[str, pl.DataFrame], as_of: datetime, lots: Sequence[str], all_lots: pl.DataFrame
+) -> Assessment:
+    """Compute some lots again, equal to the last bit to what they are among all others.
+
+    Parameters
+    ----------
+    frames, as_of
+        As for :func:`assessed`.
+    lots
+        Which.
+    all_lots
+        The table `lots` as the site says it: what the others have to do with these (`supplier_level` asks for their means).
+    """
+    given = _given(frames)
+    readings, events, sources = given.pop("readings"), given["events"], given["sources"]
+    tables, settings = given.pop("tables"), given.pop("settings")
+    thing = ["meter", "measured_at"]
+    told_twice = readings.join(readings.filter("conflict").select(thing).unique(), on=thing, how="semi").drop_nulls(
+        "lot"
+    )
+    beside = told_twice.join(told_twice.filter(pl.col("lot").is_in(lots)), on=thing, how="semi")
+    involved = sorted({*lots, *beside["lot"].cast(pl.String)})
+    own = readings.filter(pl.col("lot").is_in(involved) & (pl.col("role") == "part"))
+    of_meters = readings.filter(pl.col("meter").is_in(own["meter"].cast(pl.String).unique().to_list()))
+    every = of_meters.select(MARK_COLUMNS).filter((pl.col("measured_at") <= as_of) | (pl.col("clock") != "known"))
+    every = with_file_rank(with_excluded(every, exclusions_of(events, sources)), sources)
+    marks = marks_of(every, at_hand=involved, studies=tables["studies"]["run"].unique().to_list())
+    at_hand = pl.concat([own, of_meters.filter(pl.col("role").is_in(["block", "setting"]))])
+    glance = all_lots.select(*AT_A_GLANCE)
+    return assess_frames(
+        at_hand, tables, settings, as_of=as_of, lots=sorted(lots), meters=[], marks=marks, all_lots=glance, **given
+    )
+
+
+def _given(frames: Mapping[str, pl.DataFrame]) -> dict[str, Any]:
+    """Return what the raw tables of a package give an assessment, by its parameters."""
     tables = {name: frames[name] if name in frames else COMPANY_TABLES[name].empty() for name in RAW}
     of_tables = tables["texts"].filter(pl.col("kind") == "reference").sort("sequence")
     texts: dict[str, str] = dict(of_tables.select("name", "content").iter_rows())
     settings = recorded_settings(texts, Settings())
     told = tables["events"].filter(pl.col("subject").is_not_null()).sort("sequence")
     text = pl.col(pl.String).exclude("remark")
-    return assess_frames(
-        tables["readings"].with_columns(text.cast(pl.Categorical)),
-        recorded_tables(texts, settings),
-        settings,
-        as_of=as_of,
-        events=[Event(**{**row, "subject": json.loads(row["subject"])}) for row in told.iter_rows(named=True)],
-        sources=tables["sources"].sort("source_id"),
-        baselines=BASELINE.complete(tables["baselines"].sort("sequence")),
-    )
+    return {
+        "readings": tables["readings"].with_columns(text.cast(pl.Categorical)),
+        "tables": recorded_tables(texts, settings),
+        "settings": settings,
+        "events": [Event(**{**row, "subject": json.loads(row["subject"])}) for row in told.iter_rows(named=True)],
+        "sources": tables["sources"].sort("source_id"),
+        "baselines": BASELINE.complete(tables["baselines"].sort("sequence")),
+    }

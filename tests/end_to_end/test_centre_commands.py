@@ -98,6 +98,26 @@ def test_a_verdict_that_does_not_follow_from_the_readings_is_found(
     assert found["differs"][0].endswith("in verdict")
 
 
+def test_lots_that_are_drawn_are_computed_alone_byte_for_byte(
+    company: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for site in ask(capsys, "verify", "--lots", "4")["sites"]:
+        assert (site["lots"], site["meters"], site["differs"], site["broken"]) == (4, 0, [], [])
+        assert 0 < site["readings"] < 2000
+        assert len(set(site["drawn"])) == 4
+    assert run(["centre", "verify", "--site", "P-002", "--lots", "999"]) == 0
+    assert "lots computed again: package 1 is equal byte for byte" in capsys.readouterr().out
+    bit = (
+        pl.when(pl.col("lot") == pl.col("lot").min())
+        .then(pl.col("mean") * (1 + 2.3e-16))
+        .otherwise("mean")
+        .alias("mean")
+    )
+    published(company, with_rows("parts", lambda rows: rows.with_columns(bit)))
+    (found,) = ask(capsys, "verify", "--site", "P-001", "--lots", "999", code=6)["sites"]
+    assert found["differs"][0].startswith("parts: the site says")
+
+
 def test_a_mean_off_by_one_bit_is_found(company: Path, capsys: pytest.CaptureFixture[str]) -> None:
     bit = pl.when(pl.int_range(pl.len()) == 0).then(pl.col("mean") * (1 + 2.3e-16)).otherwise("mean").alias("mean")
     published(company, with_rows("checks", lambda rows: rows.with_columns(bit)))
