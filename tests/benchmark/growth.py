@@ -33,7 +33,10 @@ from pipeline.workspace.settings import Workspace, find_workspace  # noqa: E402
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from pipeline.centre.place import Centre
+    from pipeline.centre.register import Register
     from pipeline.judge.assessment import Assessment
+    from pipeline.publish.storage import Storage
 
 LINES_A_FILE = 2_500_000
 LOT_OF = 250
@@ -149,6 +152,77 @@ def written_later(place: Workspace) -> Path:
     return path
 
 
+def published(place: Workspace) -> None:
+    """Publish what changed to the storage of a centre beside the workspace; both are made first where they are not there."""
+    from pipeline.centre.decisions import add_site
+    from pipeline.centre.register import Register
+    from pipeline.publish.outbox import KEY, Outbox
+    from pipeline.publish.seal import make_key
+
+    if not (place.root / KEY).exists():
+        (place.root / "storage").mkdir()
+        with Register(centre(place).register) as register:
+            register.make()
+            add_site(register, "P-001", make_key(place.root / KEY).strip(), by="Ada", why="joins")
+    sent = Outbox(place).publish()
+    print(f"{sent.pieces} pieces, {sent.bytes / 1e6:.2f} MB", file=sys.stderr)
+
+
+def centre(place: Workspace) -> Centre:
+    """Return the centre of the site."""
+    from pipeline.centre.place import make_centre
+
+    return make_centre(place.root / "centre", storage=str(place.root / "storage"))
+
+
+def published_again(place: Workspace) -> None:
+    """Load a small file, without judging it, and publish."""
+    small_file(place)
+    published(place)
+
+
+def at_the_centre(work: Callable[[Centre, Register, Storage], object]) -> Callable[[Workspace], None]:
+    """Return what is done at the centre."""
+
+    def run(place: Workspace) -> None:
+        from pipeline.centre.register import Register
+        from pipeline.publish.storage import Storage
+
+        here = centre(place)
+        with Register(here.register) as register:
+            work(here, register, Storage(here.storage))
+
+    return run
+
+
+def taken_in(here: Centre, register: Register, storage: Storage) -> None:
+    """Take in what came."""
+    from pipeline.centre.take_in import take_in
+
+    (taken,) = take_in(here, register, storage, ["P-001"])
+    assert taken.registered
+    assert not taken.refused
+
+
+def proved(lots: int) -> Callable[[Centre, Register, Storage], None]:
+    """Return what computes the site again, or so many lots of it."""
+
+    def run(here: Centre, register: Register, storage: Storage) -> None:
+        from pipeline.centre.verify import verify_site
+
+        draw = (lambda known: known[:: max(1, len(known) // lots)]) if lots else None
+        assert not verify_site(here, register, storage, "P-001", draw=draw).differs
+
+    return run
+
+
+def united(here: Centre, register: Register, storage: Storage) -> None:
+    """Read what every question to the company reads."""
+    from pipeline.centre.asked import asked_company
+
+    assert asked_company(here, register).company.lots.height
+
+
 def command(*words: str) -> Callable[[Workspace], None]:
     """Return what runs a command in the workspace."""
 
@@ -173,6 +247,12 @@ STEPS: dict[str, Callable[[Workspace], None]] = {
     "judging everything, and keeping it": kept,
     "load of 500 readings, judged": small_load,
     "load of 500 readings, judged and published": small_load_shown,
+    "site: first publication": published,
+    "site: load of 500 readings, publication": published_again,
+    "centre: taking both in": at_the_centre(taken_in),
+    "centre: union of one site": at_the_centre(united),
+    "centre: 20 lots computed again": at_the_centre(proved(20)),
+    "centre: everything computed again": at_the_centre(proved(0)),
 }
 
 
@@ -193,7 +273,7 @@ def build(root: Path, readings: int) -> None:
     root.mkdir(parents=True)
     generate.write_workspace(root, lots)
     with (root / "annealog.toml").open("a", encoding="utf-8") as settings:
-        settings.write("size_cap_mb = 2000\n")
+        settings.write('size_cap_mb = 2000\nsite = "P-001"\npublish_to = "storage"\n')
     generate.write_readings(root / "all.csv", readings, lots)
     with (root / "all.csv").open(encoding="utf-8") as lines:
         head = next(lines)
@@ -214,6 +294,7 @@ def main() -> None:
     parser.add_argument("readings", type=int, nargs="*", default=[200_000, 1_000_000])
     parser.add_argument("--folder", type=Path, required=True)
     parser.add_argument("--step")
+    parser.add_argument("--of", default="", help="only steps that begin so, behind the bulk load")
     given = parser.parse_args()
     if given.step == "build":
         build(given.folder, *given.readings)
@@ -233,10 +314,12 @@ def main() -> None:
         if fresh:  # in a process of its own, too: a child begins with the peak of its parent
             subprocess.run([sys.executable, __file__, str(size), "--step", "build", "--folder", str(root)], check=True)
         for step in STEPS:
-            if fresh or step != "bulk load":
+            if fresh if step == "bulk load" else step.startswith(given.of):
                 found.setdefault(step, []).append(measured(root, step))
     print(f"| step | {' | '.join(f'{size:,}' for size in sizes)} | slope |\n|{' --- |' * (len(sizes) + 2)}")
     for step, costs in found.items():
+        if len(costs) < len(sizes):
+            continue
         slope = math.log(costs[-1][0] / costs[0][0]) / math.log(sizes[-1] / sizes[0]) if len(costs) > 1 else math.nan
         print(f"| {step} | {' | '.join(f'{s:.2f} s, {mb:.0f} MB' for s, mb in costs)} | {slope:.2f} |")
 
