@@ -8,9 +8,10 @@ import tomllib
 from dataclasses import dataclass, field, fields
 from typing import TYPE_CHECKING, Any
 
-from pipeline.errors import EnvironmentProblem, SettingsError, UsageError
+from pipeline.errors import SettingsError, UsageError
 from pipeline.near import all_of, nearest
 from pipeline.workspace.files import write_atomically
+from pipeline.workspace.settings import settings_text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -148,13 +149,7 @@ def find_centre(start: Path) -> Centre:
     for folder in (start, *start.parents):
         path = folder / CENTRE_FILE
         if path.is_file():
-            try:
-                text = path.read_text(encoding="utf-8-sig")
-            except OSError as error:
-                raise EnvironmentProblem(f"Cannot read {path}: {error.strerror}.") from None
-            except UnicodeDecodeError as error:
-                raise SettingsError(f"{path} is not UTF-8: byte {error.start}.") from None
-            return Centre(folder, read_centre(text, str(path)))
+            return Centre(folder, read_centre(settings_text(path), str(path)))
     raise SettingsError(
         f"No {CENTRE_FILE} in {start} or above. Make a centre with 'annealog centre init {start}' or name one with --centre DIR."
     )

@@ -6,10 +6,9 @@ roles, on SQLite by triggers. Every question of a site goes by key, so that it c
 
 from __future__ import annotations
 
-import hashlib
 import json
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Self
 
@@ -22,7 +21,7 @@ from pipeline.near import nearest
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
-__all__ = ["ROLES", "Refusal", "Register", "Registered", "SiteState", "heads_hash", "moment_of", "now"]
+__all__ = ["ROLES", "Refusal", "Register", "Registered", "SiteState", "moment_of", "now"]
 
 _METADATA = sa.MetaData()
 _TEXT = sa.Text
@@ -35,76 +34,6 @@ def _text(name: str, **more: Any) -> sa.Column[str]:
 SITE = sa.Table(
     "site", _METADATA, _text("name", primary_key=True), _text("key"), _text("state"), _text("why"), _text("at")
 )
-PACKAGE = sa.Table(
-    "package",
-    _METADATA,
-    sa.Column("site", _TEXT, sa.ForeignKey("site.name"), primary_key=True),
-    # one more each time a person says that another branch of a forked history is the site
-    sa.Column("generation", sa.Integer, primary_key=True, autoincrement=False),
-    sa.Column("number", sa.Integer, primary_key=True, autoincrement=False),
-    _text("sha256", unique=True),
-    _text("before"),
-    _text("made_at"),
-    _text("program"),
-    _text("as_of"),
-    _text("history_state"),
-    _text("head"),
-    _text("last_reading_at"),
-    _text("stored_at"),
-    sa.Column("clock_s", sa.Float, nullable=False),
-    sa.Column("pieces", sa.Integer, nullable=False),
-    sa.Column("bytes", sa.BigInteger, nullable=False),
-    _text("at"),
-)
-REFUSAL = sa.Table(
-    "refusal",
-    _METADATA,
-    sa.Column("site", _TEXT, primary_key=True),  # also of sites that nobody added
-    sa.Column("number", sa.Integer, primary_key=True, autoincrement=False),
-    sa.Column("sha256", _TEXT, primary_key=True),
-    sa.Column("kind", _TEXT, primary_key=True),
-    _text("words"),
-    _text("at"),
-)
-RESULT = sa.Table(
-    "result",
-    _METADATA,
-    *(sa.Column(name, _TEXT, primary_key=True) for name in ("kind", "key", "heads", "program")),
-    _text("body"),
-    _text("at"),
-)
-DECISION = sa.Table(
-    "decision",
-    _METADATA,
-    sa.Column("sequence", sa.Integer, primary_key=True, autoincrement=False),
-    *(_text(name) for name in ("at", "kind", "subject", "by", "why", "previous_hash", "hash")),
-    sa.Column("site", _TEXT, index=True),
-)
-
-ROLES: dict[str, tuple[sa.Table, ...]] = {
-    "annealog_taker": (PACKAGE, REFUSAL),
-    "annealog_computer": (RESULT,),
-    "annealog_reader": (),
-}
-"""Roles on PostgreSQL: each may read everything, and add to these tables. Nobody but the owner changes what is there."""
-
-_LOCK = 20_260
-"""First key of our advisory locks in PostgreSQL; the second is made of what is locked."""
-
-
-def now() -> str:
-    """Return the moment as the register states it: ISO 8601 in UTC."""
-    return datetime.now(UTC).isoformat(timespec="microseconds")
-
-
-def moment_of(text: str) -> datetime | None:
-    """Return a moment as manifests and the register state it; None where they state none."""
-    return datetime.fromisoformat(text).astimezone(UTC) if text else None
-
-
-def heads_hash(heads: Mapping[str, str]) -> str:
-    """Return the hash of what a result was made from: the SHA-256 of the last package of each site, by site."""
-    return hashlib.sha256(json.dumps(sorted(heads.items())).encode()).hexdigest()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,7 +43,7 @@ class Registered:
     Parameters
     ----------
     generation
-        1, and one more each time that another branch of a forked history was taken over.
+        1, and one more each time that a person says that another branch of a forked history is the site.
     stored_at, clock_s
         When storage says that it came, and by how many seconds the site's clock differs from that.
     pieces, bytes
@@ -159,6 +88,61 @@ class Refusal:
     kind: str
     words: str
     at: str
+
+
+_TYPES = {"str": _TEXT, "int": sa.Integer, "float": sa.Float}
+
+
+def _declared(name: str, kind: Any, *keys: str, **changed: Any) -> sa.Table:
+    """Return the table of a dataclass: its fields, some of them the key; a hash that is none stands once."""
+    columns = [
+        sa.Column(
+            one.name, changed.get(one.name, _TYPES[str(one.type)]), primary_key=one.name in keys, nullable=False, autoincrement=False,
+            unique=(one.name == "sha256" and "sha256" not in keys) or None,
+        )
+        for one in fields(kind)
+    ]  # fmt: skip
+    return sa.Table(name, _METADATA, *columns)
+
+
+PACKAGE = _declared("package", Registered, "site", "generation", "number", bytes=sa.BigInteger)
+PACKAGE.append_constraint(sa.ForeignKeyConstraint(["site"], ["site.name"]))
+REFUSAL = _declared("refusal", Refusal, "site", "number", "sha256", "kind")
+"""Also of sites that nobody added."""
+RESULT = sa.Table(
+    "result",
+    _METADATA,
+    *(sa.Column(name, _TEXT, primary_key=True) for name in ("kind", "key", "heads", "program")),
+    _text("body"),
+    _text("at"),
+)
+DECISION = sa.Table(
+    "decision",
+    _METADATA,
+    sa.Column("sequence", sa.Integer, primary_key=True, autoincrement=False),
+    *(_text(name) for name in ("at", "kind", "subject", "by", "why", "previous_hash", "hash")),
+    sa.Column("site", _TEXT, index=True),
+)
+
+ROLES: dict[str, tuple[sa.Table, ...]] = {
+    "annealog_taker": (PACKAGE, REFUSAL),
+    "annealog_computer": (RESULT,),
+    "annealog_reader": (),
+}
+"""Roles on PostgreSQL: each may read everything, and add to these tables. Nobody but the owner changes what is there."""
+
+_LOCK = 20_260
+"""First key of our advisory locks in PostgreSQL; the second is made of what is locked."""
+
+
+def now() -> str:
+    """Return the moment as the register states it: ISO 8601 in UTC."""
+    return datetime.now(UTC).isoformat(timespec="microseconds")
+
+
+def moment_of(text: str) -> datetime | None:
+    """Return a moment as manifests and the register state it; None where they state none."""
+    return datetime.fromisoformat(text).astimezone(UTC) if text else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

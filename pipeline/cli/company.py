@@ -152,17 +152,14 @@ def _show_review(found: dict[str, Any], page: str | None) -> None:
     console.print(
         output.plain(f"The company in {found['month']}: {found['waits']} waiting (revision {found['revision']})")
     )
-    output.table(
-        "Sites",
-        ("site", "package", "hash", "last reading", "program", "remark"),
-        (
-            (
-                site["site"], site["number"], site["sha256"][:12], (site["last_reading_at"] or "")[:16], site["program"],
-                ", ".join(word for word, odd in (("silent", site["silent"]), ("another version", site["other_version"])) if odd),
-            )
-            for site in found["sites"]
-        ),
-    )  # fmt: skip
+    for site in found["sites"]:
+        odd = [
+            word for word, is_so in (("silent", site["silent"]), ("another version", site["other_version"])) if is_so
+        ]
+        what = (
+            f"package {site['number']} ({site['sha256'][:12]}), last reading {(site['last_reading_at'] or 'none')[:16]}"
+        )
+        console.print(output.plain(f"  {site['site']}: {', '.join([what, *odd])}"))
     for one in found["meters"]:
         console.print(output.plain(f"  {one['meter']}: {one['state']}; {one['reason']}"))
     for one in found["rejected"]:

@@ -25,6 +25,7 @@ __all__ = [
     "find_folder",
     "find_workspace",
     "read_settings",
+    "settings_text",
 ]
 
 SETTINGS_FILE = "annealog.toml"
@@ -567,10 +568,20 @@ def find_workspace(start: Path) -> Workspace:
     """
     folder = find_folder(start)
     path = folder / SETTINGS_FILE
+    return Workspace(folder, read_settings(settings_text(path), str(path)))
+
+
+def settings_text(path: Path) -> str:
+    """Return the text of a file of settings.
+
+    Raises
+    ------
+    EnvironmentProblem, SettingsError
+        If it cannot be read, or is not UTF-8.
+    """
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        return path.read_text(encoding="utf-8-sig")
     except OSError as error:
         raise EnvironmentProblem(f"Cannot read {path}: {error.strerror}.") from None
     except UnicodeDecodeError as error:
         raise SettingsError(f"{path} is not UTF-8: byte {error.start}.") from None
-    return Workspace(folder, read_settings(text, str(path)))

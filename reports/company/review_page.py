@@ -111,9 +111,15 @@ def _sites(result: CompanyReview, numbered: Numbered, clock: Clock) -> Html:
     return table(numbered.table(), "sites", TABLE["sites"], columns, rows, marked=marked)
 
 
+def _listed(
+    name: str, numbered: Numbered, columns: Sequence[Heading], rows: Sequence[Sequence[object]], more: str = ""
+) -> Html:
+    """Return a table, or the word for nothing where it has no row."""
+    anchor = name.replace("_", "-")
+    return table(numbered.table(), anchor, TABLE[name] + more, columns, rows) if rows else _none()
+
+
 def _meters(result: CompanyReview, numbered: Numbered) -> Html:
-    if not result.meters:
-        return _none()
     columns = [
         Heading(COLUMN["meter"]),
         Heading(COLUMN["state"], kind="t"),
@@ -121,15 +127,10 @@ def _meters(result: CompanyReview, numbered: Numbered) -> Html:
         Heading(COLUMN["events"], kind="n"),
     ]
     rows = [
-        (
-            isolated(m.meter, 80),
-            toned(m.state, words.STATE.get(m.state, m.state)),
-            shorten(typeset(m.reason), 300),
-            m.open_events,
-        )
+        (isolated(m.meter, 80), toned(m.state, words.STATE.get(m.state, m.state)), shorten(typeset(m.reason), 300), m.open_events)
         for m in result.meters
-    ]
-    return table(numbered.table(), "meters", TABLE["meters"], columns, rows)
+    ]  # fmt: skip
+    return _listed("meters", numbered, columns, rows)
 
 
 def _events(result: CompanyReview) -> Html:
@@ -139,8 +140,6 @@ def _events(result: CompanyReview) -> Html:
 
 
 def _rejected(result: CompanyReview, numbered: Numbered, clock: Clock, here: str) -> Html:
-    if not result.rejected:
-        return _none()
     columns = [
         Heading(COLUMN["lot"]),
         Heading(COLUMN["last_reading"], kind="t"),
@@ -148,15 +147,10 @@ def _rejected(result: CompanyReview, numbered: Numbered, clock: Clock, here: str
         Heading(COLUMN["reason"]),
     ]
     rows = [
-        (
-            isolated(lot.lot, 80),
-            clock.minute(lot.last_at),
-            linked(here, "supplier", lot.supplier),
-            shorten(typeset(lot.reason), 300),
-        )
+        (isolated(lot.lot, 80), clock.minute(lot.last_at), linked(here, "supplier", lot.supplier), shorten(typeset(lot.reason), 300))
         for lot in result.rejected
-    ]
-    return table(numbered.table(), "rejected", TABLE["rejected"], columns, rows)
+    ]  # fmt: skip
+    return _listed("rejected", numbered, columns, rows)
 
 
 def _differ(what: str, result: CompanyReview, numbered: Numbered, here: str) -> Html:
@@ -176,8 +170,6 @@ def _differ(what: str, result: CompanyReview, numbered: Numbered, here: str) -> 
 
 
 def _two_sites(result: CompanyReview, numbered: Numbered, clock: Clock) -> Html:
-    if not result.at_two_sites:
-        return _none()
     columns = [
         Heading(COLUMN["instrument"]),
         Heading(COLUMN["first"]),
@@ -191,20 +183,20 @@ def _two_sites(result: CompanyReview, numbered: Numbered, clock: Clock) -> Html:
         )
         for one in result.at_two_sites
     ]  # fmt: skip
-    return table(numbered.table(), "two-sites", TABLE["two_sites"], columns, rows)
+    return _listed("two_sites", numbered, columns, rows)
 
 
 def _names(result: CompanyReview, numbered: Numbered) -> Html:
-    if not result.unmapped:
-        return _none()
     columns = [Heading(COLUMN["what"]), Heading(COLUMN["site"]), Heading(COLUMN["name"]), Heading(COLUMN["said"])]
     rows = [
         (NAMES[one.kind], isolated(one.site, 60), isolated(one.name, 80), shorten(one.stated, 80))
         for one in result.unmapped[:_MOST_NAMES]
     ]
-    more = len(result.unmapped) - _MOST_NAMES
-    note = f" {words.FRAGMENT['rows'].format(shown=_MOST_NAMES, total=len(result.unmapped))}" if more > 0 else ""
-    return table(numbered.table(), "names", TABLE["names"] + note, columns, rows)
+    all_of_them = len(result.unmapped)
+    more = (
+        f" {words.FRAGMENT['rows'].format(shown=_MOST_NAMES, total=all_of_them)}" if all_of_them > _MOST_NAMES else ""
+    )
+    return _listed("names", numbered, columns, rows, more)
 
 
 def _earlier(page: CompanyReviewPage) -> Html:
