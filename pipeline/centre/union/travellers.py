@@ -114,7 +114,7 @@ def with_hand_overs(found: Travelled, hand_overs: Sequence[HandOver]) -> Travell
 def _series(checks: pl.DataFrame) -> list[dict[str, Any]]:
     """Return one row for each meter, probe, frequency and block of a site, since the last setting there."""
     key = ["site", "meter", "probe", "frequency_khz", "block"]
-    latest = checks.sort("at", "phase", nulls_last=False).with_columns(pl.col("phase").last().over(key).alias("_last"))
+    latest = checks.sort("at", "phase").with_columns(pl.col("phase").last().over(key).alias("_last"))
     last = (
         "instrument",
         "company_block",
