@@ -13,6 +13,7 @@ from pipeline.history.found import forget
 from pipeline.history.snapshot import Snapshot, withdraw_snapshot
 from pipeline.judge.assess import assess
 from pipeline.judge.carry_on import carried_on
+from pipeline.judge.kept_lots import NoResult
 from pipeline.kept.answers import answer_of, withdraw
 from pipeline.kept.part import computed_tables
 from pipeline.kept.snapshot import said_now, status_said
@@ -90,7 +91,10 @@ def _of_results(history: History, workspace: Workspace, found: Assessment) -> It
 
 
 def _same(kept: Mapping[str, Any], anew: Mapping[str, Any], name: str) -> bool:
-    return name in kept and name in anew and bool(as_bytes(kept[name]) == as_bytes(anew[name]))
+    try:
+        return name in kept and name in anew and bool(as_bytes(kept[name]) == as_bytes(anew[name]))
+    except NoResult:
+        return False
 
 
 def _of_snapshot(workspace: Workspace, history: History, snapshot: Snapshot, found: Assessment) -> Iterator[str]:

@@ -13,7 +13,6 @@ from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
-import orjson
 import polars as pl
 
 from pipeline.errors import EnvironmentProblem, HistoryBusy
@@ -21,7 +20,7 @@ from pipeline.history.found import FoundStore, forget, hash_of_found
 from pipeline.judge.assess import assess, basis_of, meter_results, state_of
 from pipeline.judge.assessment import AT_A_GLANCE, Assessment, Basis, Kept, late, spot_ranges
 from pipeline.judge.findings import standing_findings
-from pipeline.judge.kept_lots import KeptLots, document_of
+from pipeline.judge.kept_lots import KeptLots, NoResult, document_of, result_of
 from pipeline.judge.kept_rows import OF_LOTS, Given, Later, as_read, marks_in, prepared_of_lots
 from pipeline.judge.look_back.event_lots import with_events
 from pipeline.judge.lots.flags import supplier_levels
@@ -32,7 +31,7 @@ from pipeline.judge.values.prepare import exclusions_of, with_excluded, with_fil
 from pipeline.metrology.block_checks import NUMBERS_OF_A_METER
 from pipeline.workspace.recorded import recorded_settings, recorded_tables
 from schemas.conditions import conditions_of
-from schemas.documents import as_bytes, from_json
+from schemas.documents import as_bytes
 from schemas.results import LotResult, MeterResult
 
 if TYPE_CHECKING:
@@ -132,6 +131,11 @@ def carried_on(
         if keep:
             raise
         return None  # somebody else has it, or it may not be written
+    except NoResult:
+        if not keep:
+            return None
+        forget(history.path)
+        return carried_on(history, settings, as_of=as_of, keep=True)
     return found.restated(history_state=state_of(history))
 
 
@@ -272,8 +276,7 @@ class _Carrying:
     def _kept_meters(self) -> dict[str, MeterResult]:
         rows = self.store.read("meters", columns=["meter", "document"]).iter_rows()
         return {
-            meter: replace(from_json(MeterResult, orjson.loads(document)), as_of=self.given.as_of)
-            for meter, document in rows
+            meter: replace(result_of(MeterResult, meter, document), as_of=self.given.as_of) for meter, document in rows
         }
 
     # -- meters -------------------------------------------------------------------------------------------------

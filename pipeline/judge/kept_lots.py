@@ -9,16 +9,24 @@ from typing import TYPE_CHECKING
 
 import orjson
 
+from pipeline.errors import IntegrityProblem
 from schemas.documents import as_bytes, from_json
 from schemas.results import LotResult
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-__all__ = ["AT_NO_TIME", "KeptLots", "document_of"]
+    from schemas.documents import Result
+
+__all__ = ["AT_NO_TIME", "KeptLots", "NoResult", "document_of", "result_of"]
 
 _NO_CONDITION = '"conditions":[]'
 """In a text of a document quotation marks stand escaped, so that no name or sentence looks like this."""
+
+
+class NoResult(IntegrityProblem):
+    """What is kept is no result."""
+
 
 AT_NO_TIME = datetime.min.replace(tzinfo=UTC)
 
@@ -26,6 +34,26 @@ AT_NO_TIME = datetime.min.replace(tzinfo=UTC)
 def document_of(result: LotResult) -> str:
     """Return the JSON of a result but for the moment of the assessment: the same until something else is said."""
     return as_bytes(replace(result, as_of=AT_NO_TIME)).decode("utf-8", "surrogatepass")
+
+
+def result_of(kind: type[Result], name: str, document: str) -> Result:
+    """Return the result that was kept as a document.
+
+    Raises
+    ------
+    NoResult
+        If it is none, though the chain vouches for it.
+    """
+    try:
+        found: object = from_json(kind, orjson.loads(document))
+    except (ValueError, KeyError, TypeError, AttributeError):
+        found = None
+    if not isinstance(found, kind):
+        raise NoResult(
+            f"What is kept of {name} beside the history is no result. Run: annealog verify (it takes away what is kept, and everything "
+            "is judged anew)."
+        )
+    return found
 
 
 class KeptLots(Mapping[str, LotResult]):
@@ -46,8 +74,7 @@ class KeptLots(Mapping[str, LotResult]):
     def __getitem__(self, lot: str) -> LotResult:
         """Return the result of a lot."""
         if lot not in self._made:
-            found = from_json(LotResult, orjson.loads(self._documents[lot]))
-            self._made[lot] = replace(found, as_of=self._as_of)
+            self._made[lot] = replace(result_of(LotResult, lot, self._documents[lot]), as_of=self._as_of)
         return self._made[lot]
 
     def said(self, lot: str) -> str:

@@ -393,10 +393,7 @@ def find_movements(data: Visits, *, significance: float = SIGNIFICANCE) -> tuple
     for place, one in enumerate(chosen):
         within, means = parts(chosen[:place] + chosen[place + 1 :])
         fit = _fit(one, within, means)
-        if fit is None:
-            continue
-        p = _p_value(fit, tried)
-        if p > significance:
+        if fit is None or (p := _p_value(fit, tried)) > significance:
             continue
         rival = _best(candidates, within, means, other_than=one)
         found.append(

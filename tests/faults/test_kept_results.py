@@ -122,11 +122,37 @@ def test_rows_that_are_fetched_after_another_load_are_refused(place: Workspace, 
         _ = handed[0].spot_values
 
 
-def test_verify_tells_results_that_do_not_follow(place: Workspace, shell: Shell) -> None:
-    say_otherwise(found_path(place.history))
-    with History.open(place.history, write=True) as history, history.transaction():  # whoever alters both
+def vouch_for_it(place: Workspace) -> None:
+    """Append what a load appends: whoever alters the results and the chain."""
+    with History.open(place.history, write=True) as history, history.transaction():
         kept = {**(history.last_of("verdicts").subject), "found": hash_of_found(place.history)}  # type: ignore[union-attr]
         history.append_event("verdicts", kept, by="load", why="forged")
+
+
+@pytest.mark.parametrize("document", ["x", "null", "[]", "{}"])
+def test_a_kept_document_that_is_no_result_is_judged_anew_whoever_vouches_for_it(
+    place: Workspace, shell: Shell, document: str
+) -> None:
+    for table in ("lots", "meters"):
+        with duckdb.connect(str(found_path(place.history))) as file:
+            file.execute(f"UPDATE {table} SET document = ?", [document])
+        vouch_for_it(place)
+        if table == "lots":
+            shell("verify")
+            assert "are not what follows from the record" in shell.out + shell.err
+            assert not found_path(place.history).exists()
+            load(place, [shell.put("1b.csv", day(1).check("23:30", day=1))])
+    with History.open(place.history) as history:
+        assert carried_on(history, place.settings) is None
+    handed, anew = next_load(place, shell)
+    assert handed.kept is not None
+    assert handed.kept.judged == frozenset(anew.lots)
+    assert same(handed, anew)
+
+
+def test_verify_tells_results_that_do_not_follow(place: Workspace, shell: Shell) -> None:
+    say_otherwise(found_path(place.history))
+    vouch_for_it(place)
     with History.open(place.history) as history:
         found, anew = everything(history, place.settings, as_of=None), assess(history, place.settings, as_of=None)
         assert not same(found, anew), "some lot was accepted"

@@ -378,6 +378,23 @@ def test_units_and_order_of_names_leave_the_finding_alone() -> None:
     assert (renamed.index, renamed.f_ratio) == (found.index, pytest.approx(found.f_ratio))
 
 
+@pytest.mark.parametrize("place", [4, 7, 10, 100])
+def test_of_more_visits_than_are_tried_at_first_the_one_from_which_it_moved_is_found(place: int) -> None:
+    """Of 119 beginnings 80 are tried, spread evenly; these four are not among them."""
+    tried = np.linspace(0, 118, 80).astype(np.int64) + 1
+    assert place not in tried
+    data = visits(3, meters=1, n=120)
+    moved = (data.block == 1) & (data.time >= 5.0 * place)
+    (found,) = find_movements(replace(data, value=data.value + 3.0 * moved))
+    assert (found.index, found.shape, found.at) == (1, "step", 5.0 * place)
+
+
+def test_one_block_alone_tells_nothing_however_many_meters_see_it_and_however_far_one_moved() -> None:
+    assert find_movements(visits(1, ("meter", 1), size=3.0, blocks=1)) == ()
+    (two,) = find_movements(visits(1, ("meter", 1), size=3.0, blocks=2))
+    assert (two.kind, two.index) == ("meter", 1)
+
+
 def test_too_little_to_tell() -> None:
     empty = np.array([], dtype=np.int64)
     assert find_movements(Visits(empty, empty.astype(float), empty, empty, empty, empty.astype(float))) == ()
