@@ -14,6 +14,7 @@ from workspace_files import full_workspace, neutral_csv
 
 from pipeline.cli.answers import ANSWERS
 from pipeline.decisions.accounts import open_account
+from pipeline.decisions.layouts import name_of
 from pipeline.decisions.record import record_exclusion
 from pipeline.history import accounts
 from pipeline.history.store import History
@@ -32,9 +33,11 @@ __all__ = [
     "DECISIONS",
     "PASSWORD",
     "PEOPLE",
+    "UNKNOWN",
     "Person",
     "apart",
     "application",
+    "asked_at",
     "cheap_passwords",
     "decided_works",
     "people",
@@ -61,10 +64,30 @@ DECISIONS = {
     "discard": ("Ben Moor", {"reason": "missing_value"}, "discard"),
     "replay": ("Ben Moor", {}, None),
     "held": ("Ben Moor", {"file": "inbox/42.csv"}, "discard"),
+    "layout": (
+        "Ben Moor",
+        {"file": "inbox/43.csv", "layout_name": "new_meter"}
+        | {
+            name_of(key): answer
+            for key, answer in (("zone", "site"), ("unit", "MS/m"), ("role", "block"), ("temperature_state", "at_metal"))
+        },
+        "layout",
+    ),
     "hardness": ("Cia Ek", {"lot": "L1", "value": "80", "scale": "HV"}, "reference"),
     "lot-data": ("Cia Ek", {"lot": "L77", "product": "bar"}, "reference"),
 }  # fmt: skip
 """Of each form: who signs it, what is typed, and the kind of event that follows."""
+
+
+UNKNOWN = (
+    "Time,Meter,Block,Reading\n2026-03-29 08:00,M1,B1,58.1\n2026-03-29 08:01,M1,B1,58.2\n2026-03-29 08:02,M1,B1,58.0\n"
+)
+"""A file that no layout fits."""
+
+
+def asked_at(form: str) -> str:
+    """Return where a form is asked for: what a file leaves open is asked once the file is named."""
+    return f"/decide/{form}" + ("?file=inbox/43.csv" if form == "layout" else "")
 
 
 def decided_works(root: Path) -> Path:
@@ -84,7 +107,9 @@ def decided_works(root: Path) -> Path:
         more.check("08:00", day=n).lot("09:00", lot=f"L{n}", day=n).check("10:00", day=n)
     path = root / "inbox" / "50.csv"
     path.write_text(neutral_csv(more), encoding="utf-8")
-    load(place, [path])
+    unknown = root / "inbox" / "43.csv"
+    unknown.write_text(UNKNOWN, encoding="utf-8")
+    load(place, [path, unknown])
     record_exclusion(place, file="inbox/40.csv", line=2, by="Eve", why="probe lifted")
     people(root)
     return root

@@ -45,7 +45,7 @@ __all__ = ["carried_on", "everything", "vouched"]
 _LOTS_AT_ONCE = 1_000
 """Lots judged together: what is held at a time does not grow with the history."""
 _CHANGE_LITTLE = {
-    "load", "held", "held_closed", "verdicts", "kept", "verified", "account", "brought", "disposition", "baseline", "report",
+    "load", "held", "held_closed", "verdicts", "kept", "verified", "account", "brought", "layout", "disposition", "baseline", "report",
     "reference", "process_baseline", "discard", "network_history",
 }  # fmt: skip
 """Kinds of events that touch no more than the lot, the meter or the files that they name; what tables say is compared by itself."""

@@ -111,7 +111,9 @@ def check(
     return Check(None, chosen.name, result, int(lines["duplicate"].sum()), int((decided["fate"] == "conflict").sum()))
 
 
-def propose(workspace: Workspace | None, path: Path, answers: Mapping[str, str]) -> Suggestion:
+def propose(
+    workspace: Workspace | None, path: Path, answers: Mapping[str, str], *, data: bytes | None = None
+) -> Suggestion:
     """Propose a layout for a file and try it, with the registers of the workspace where there is one.
 
     Parameters
@@ -122,6 +124,8 @@ def propose(workspace: Workspace | None, path: Path, answers: Mapping[str, str])
         The file.
     answers
         To questions asked before.
+    data
+        Its bytes, where they lie elsewhere.
 
     Returns
     -------
@@ -132,7 +136,7 @@ def propose(workspace: Workspace | None, path: Path, answers: Mapping[str, str])
         return suggest(read_bytes(path, 2_000_000_000), path.name, answers=answers, now=now)
     settings = workspace.settings
     return suggest(
-        read_bytes(path, settings.size_cap_mb * 1_000_000),
+        read_bytes(path, settings.size_cap_mb * 1_000_000) if data is None else data,
         path.name,
         answers=answers,
         listed=names_listed(recorded_tables(read_reference(workspace), settings)),

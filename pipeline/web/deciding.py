@@ -99,13 +99,14 @@ class Deciding:
             if step not in ("look", "sign"):
                 return HTMLResponse(pages.form_page(form, visit.workspace, account, given, sent, None))
             try:
-                values = read_values(form, visit.workspace, sent)
+                fields = form.asked(visit.workspace, sent)
+                values = read_values(fields, visit.workspace, sent)
                 who = {"by": account.name, "why": values["why"]}
                 told = form.do(visit.workspace, values, **who, dry_run=True) if step == "look" else ()
             except UsageError as error:
                 return HTMLResponse(pages.form_page(form, visit.workspace, account, given, sent, str(error)), 422)
         if step == "look":
-            return HTMLResponse(pages.look_page(form, account, visit.address, given, sent, told, None))
+            return HTMLResponse(pages.look_page(form, fields, account, visit.address, given, sent, told, None))
         try:
             self._password_of(account, account.name, sent.get("password", ""))
             with self._one:
@@ -124,7 +125,7 @@ class Deciding:
             problem, status = str(error), 422
         except Refused as refused:
             problem, status = refused.said, refused.status
-        return HTMLResponse(pages.look_page(form, account, visit.address, given, sent, (), problem), status)
+        return HTMLResponse(pages.look_page(form, fields, account, visit.address, given, sent, (), problem), status)
 
     @staticmethod
     def _do(

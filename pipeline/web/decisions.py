@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from pipeline.decisions.hand_over import record_hand_over
+from pipeline.decisions.layouts import asked, complete_layout, name_of
 from pipeline.decisions.process_baseline import record_process_baseline
 from pipeline.decisions.quarantine import discard, replay
 from pipeline.decisions.record import (
@@ -24,6 +26,7 @@ from pipeline.load.load import assess_touched
 from pipeline.load.reference_rows import add_rows
 from pipeline.load.refused import held
 from pipeline.load.take_over import read_reference, take_over
+from pipeline.web.file_pages import METROLOGY, preview
 from pipeline.web.forms import Field, Form
 from pipeline.workspace.files import write_atomically
 from pipeline.workspace.recorded import recorded_settings, recorded_tables
@@ -31,14 +34,13 @@ from reports.words import web as words
 from schemas.reference_tables import REFERENCE_TABLES
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from pipeline.workspace.settings import Workspace
 
 __all__ = ["FORMS"]
 
 _BENCH = frozenset({"technician", "metrologist", "supervisor"})
-_METROLOGY = frozenset({"metrologist", "supervisor"})
 _RELEASE = frozenset({"supervisor"})
 
 LAST_WORDS = ("accepted with evidence", "rejected", "customer told")
@@ -149,6 +151,45 @@ def _replay(workspace: Workspace, values: dict[str, Any], **who: Any) -> Sequenc
     return [*told, *_follow(workspace, touched)] if touched and not who["dry_run"] else told
 
 
+_MOST_LOST = 20
+
+
+def _complete(workspace: Workspace, values: dict[str, Any], **who: Any) -> Sequence[str]:
+    given = {name: value for name, value in values.items() if value is not None}
+    found, name, file = complete_layout(workspace, file=values["file"], given=given, name=values["layout_name"], **who)
+    if file is not None:
+        return [words.TOLD["layout_kept"].format(name=name), file.sentence, *file.details, *file.warnings]
+    tried = found.tried
+    counts = {} if tried is None else dict(tried.counts)
+    told = ", ".join(f"{words.FATE.get(fate, fate)} {count}" for fate, count in counts.items() if count)
+    said = words.TOLD["layout_reads"].format(
+        name=name, readings=0 if tried is None else tried.readings.height, lines=told
+    )
+    lost = [
+        *found.lost[:_MOST_LOST],
+        *([f"... {len(found.lost) - _MOST_LOST} more"] if len(found.lost) > _MOST_LOST else []),
+    ]
+    return [said, *lost, *preview(found)]
+
+
+def _questions(workspace: Workspace, sent: Mapping[str, str]) -> list[Field]:
+    """Return what the file that was chosen leaves open: the questions that the command asks."""
+    if sent.get("file", "") not in _held(workspace):
+        return []
+    fields = []
+    for one in asked(workspace, sent["file"], sent).questions:
+        offered = f"{one.key}: {' | '.join(one.choices)}" if one.choices else one.key
+        kind, choices = ("known", partial(_offered, one.choices)) if one.choices else ("text", None)
+        fields.append(
+            Field(name=name_of(one.key), label=one.text, hint=offered, needed=one.blocking, kind=kind, choices=choices)
+        )
+    return fields
+
+
+def _offered(choices: Sequence[str], _: Workspace) -> Sequence[str]:
+    return choices
+
+
 def _follow(workspace: Workspace, source_ids: Sequence[int] = ()) -> list[str]:
     """Assess what was recorded; where that cannot be now it stays recorded, and what cannot be said now is said later."""
     try:
@@ -212,14 +253,14 @@ _FILE_LINE = (
 
 _ALL = (
     Form(
-        name="lot", roles=_METROLOGY, of={"lot": "lot"}, do=_dispose,
+        name="lot", roles=METROLOGY, of={"lot": "lot"}, do=_dispose,
         fields=(
             Field(name="lot", kind="known", choices=_lots, needed=True),
             Field(name="decision", kind="choice", choices=lambda _: FOUND, needed=True),
         ),
     ),
     Form(
-        name="event", roles=_METROLOGY, of={"event": "event"}, do=_dispose,
+        name="event", roles=METROLOGY, of={"event": "event"}, do=_dispose,
         fields=(
             Field(name="event", needed=True), Field(name="lot", kind="known", choices=_lots),
             Field(name="decision", kind="choice", choices=lambda _: FOUND, needed=True),
@@ -234,7 +275,7 @@ _ALL = (
         ),
     ),
     Form(
-        name="signal", roles=_METROLOGY, of={"meter": "meter"}, do=_dispose,
+        name="signal", roles=METROLOGY, of={"meter": "meter"}, do=_dispose,
         fields=(
             _METER, Field(name="block", kind="choice", choices=_blocks), _AT,
             Field(name="decision", kind="choice", choices=lambda _: FOUND, needed=True),
@@ -248,11 +289,11 @@ _ALL = (
         ),
     ),
     Form(
-        name="hand-over", roles=_METROLOGY, of={"meter": "meter"}, do=_hand_over,
+        name="hand-over", roles=METROLOGY, of={"meter": "meter"}, do=_hand_over,
         fields=(_METER, Field(name="at", kind="time", needed=True), Field(name="to", needed=True)),
     ),
     Form(
-        name="receipt", roles=_METROLOGY, of={"index": "", "meter": "meter"}, do=_hand_over,
+        name="receipt", roles=METROLOGY, of={"index": "", "meter": "meter"}, do=_hand_over,
         fields=(
             Field(name="meter", kind="choice", choices=_registered, needed=True), Field(name="at", kind="time", needed=True),
             Field(name="sender", needed=True),
@@ -262,30 +303,34 @@ _ALL = (
         name="action", roles=_BENCH, of={"meter": "meter"}, do=_act,
         fields=(_METER, _AT, Field(name="kind", kind="choice", choices=lambda _: ACTIONS, needed=True)),
     ),
-    Form(name="exclusion", roles=_METROLOGY, of={"lot": "", "readings": ""}, do=_exclude, fields=_FILE_LINE),
-    Form(name="inclusion", roles=_METROLOGY, of={"lot": "", "readings": ""}, do=_include, fields=_FILE_LINE),
+    Form(name="exclusion", roles=METROLOGY, of={"lot": "", "readings": ""}, do=_exclude, fields=_FILE_LINE),
+    Form(name="inclusion", roles=METROLOGY, of={"lot": "", "readings": ""}, do=_include, fields=_FILE_LINE),
     Form(
-        name="baseline", roles=_METROLOGY, of={"meter": "meter", "block": "block"}, do=_limit,
+        name="baseline", roles=METROLOGY, of={"meter": "meter", "block": "block"}, do=_limit,
         fields=(
             _METER, Field(name="block", kind="choice", choices=_blocks, needed=True), Field(name="start", kind="first"),
             Field(name="end", kind="time"),
         ),
     ),
     Form(
-        name="process-baseline", roles=_METROLOGY, of={"process": "", "supplier": "supplier"}, do=_limit_process,
+        name="process-baseline", roles=METROLOGY, of={"process": "", "supplier": "supplier"}, do=_limit_process,
         fields=(
             *(Field(name=name) for name in ("product", "line", "supplier", "material")),
             Field(name="start", kind="first"), Field(name="end", kind="time"),
         ),
     ),
     Form(
-        name="discard", roles=_METROLOGY, of={"index": "", "files": "", "review": ""}, do=_discard,
+        name="discard", roles=METROLOGY, of={"index": "", "files": "", "review": ""}, do=_discard,
         fields=(Field(name="lines"), Field(name="file"), Field(name="reason")),
     ),
-    Form(name="replay", roles=_METROLOGY, of={"index": "", "files": "", "review": ""}, do=_replay, fields=()),
+    Form(name="replay", roles=METROLOGY, of={"index": "", "files": "", "review": ""}, do=_replay, fields=()),
     Form(
-        name="held", roles=_METROLOGY, of={"index": "", "files": "", "review": ""}, do=_settle,
+        name="held", roles=METROLOGY, of={"index": "", "files": "", "review": ""}, do=_settle,
         fields=(Field(name="file", kind="choice", choices=_held, needed=True),),
+    ),
+    Form(
+        name="layout", roles=METROLOGY, of={"index": "", "files": "", "review": ""}, do=_complete, more=_questions,
+        fields=(Field(name="file", kind="choice", choices=_held, needed=True), Field(name="layout_name")),
     ),
     Form(name="hardness", roles=_BENCH, of={"lot": "lot"}, do=_row("hardness"), fields=_cells("hardness")),
     Form(name="lot-data", roles=_BENCH, of={"lot": "lot"}, do=_row("lots"), fields=_cells("lots", lot=False)),

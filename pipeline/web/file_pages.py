@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
+from urllib.parse import urlencode
 
 from pipeline.web.pages import acts, alarm, entry, facts, hidden, page
 from reports.kit.links import Site, here_is
@@ -20,7 +21,10 @@ if TYPE_CHECKING:
     from pipeline.intake.suggest import Suggestion
     from pipeline.load.report import FileReport, LoadReport
 
-__all__ = ["bring_page", "brought_page"]
+__all__ = ["METROLOGY", "bring_page", "brought_page", "preview"]
+
+METROLOGY = frozenset({"metrologist", "supervisor"})
+"""Who decides on what a meter or a file is."""
 
 _SHOWN = 200
 
@@ -72,11 +76,16 @@ def brought_page(
         _part("touched", facts([(isolated(name), word) for name, word in touched])) if touched else None,
         _part("changed", element("ul", *(element("li", change.sentence) for change in report.changes))) if report.changes else None,
         _part("refused_lines", _refused(refused)) if refused is not None and refused.height else None,
-        *(_suggestion(proposed) if proposed is not None else ()),
+        *(_suggestion(proposed, _complete(account, file)) if proposed is not None else ()),
         element("p", words.TOLD["pages_follow"]), element("p", element("a", words.PAGE["bring"], href="/bring")),
         element("p", element("a", words.PAGE["enter"], href="/enter")),
         scripts=[(ENTRY, data_block({"sent": sent_as}, "entry-words"))] if sent_as else (),
     )  # fmt: skip
+
+
+def _complete(account: Account, file: FileReport) -> str | None:
+    """Return where the layout of a file is completed, for whoever may."""
+    return f"/decide/layout?{urlencode({'file': file.name})}" if account.role in METROLOGY else None
 
 
 def _part(name: str, content: Html) -> Html:
@@ -98,19 +107,26 @@ def _refused(rows: pl.DataFrame) -> Html:
     return join([_table(heads, shown), more])
 
 
-def _suggestion(found: Suggestion) -> list[Html]:
-    """Return the layout proposed: what is open, the first readings, and the whole text."""
+def preview(found: Suggestion) -> list[Html]:
+    """Return what a layout gives: the first readings, and its whole text."""
+    rows: list[dict[str, Any]] = [
+        {key: str(value) for key, value in row.items() if value is not None} for row in found.preview.head(5).to_dicts()
+    ]
+    names = list(dict.fromkeys(key for row in rows for key in row))
+    return [
+        _table(names, [[row.get(name, "") for name in names] for row in rows]) if names else Html(""),
+        element("details", element("summary", words.PAGE["layout_text"]), element("pre", found.layout_text)),
+    ]
+
+
+def _suggestion(found: Suggestion, decide: str | None) -> list[Html]:
+    """Return the layout proposed: what is open, where it is completed by whoever may, and what it gives."""
     asked = []
     for question in found.questions:
         choices = f" ({' | '.join(question.choices)})" if question.choices else ""
         asked.append(element("li", element("b", question.key), f": {question.text}{choices}"))
-    preview: list[dict[str, Any]] = [
-        {key: str(value) for key, value in row.items() if value is not None} for row in found.preview.head(5).to_dicts()
-    ]
-    names = list(dict.fromkeys(key for row in preview for key in row))
     return [
         element("h2", words.PAGE["layout"]), element("p", words.TOLD["layout"]),
-        element("ul", *asked) if asked else Html(""),
-        _table(names, [[row.get(name, "") for name in names] for row in preview]) if names else Html(""),
-        element("details", element("summary", words.PAGE["layout_text"]), element("pre", found.layout_text)),
+        element("p", element("a", words.FORM["layout"], href=decide)) if decide else Html(""),
+        element("ul", *asked) if asked else Html(""), *preview(found),
     ]  # fmt: skip

@@ -13,7 +13,7 @@ from pipeline.workspace.moments import moment
 from reports.words import web as words
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from pipeline.history.chain import Event
     from pipeline.workspace.settings import Workspace
@@ -39,12 +39,21 @@ class Field:
         What is offered.
     needed
         Whether it must be filled in.
+    label, hint
+        Where it is asked in words that stand in no table: those of a question about a file.
     """
 
     name: str
     kind: str = "text"
     choices: Callable[[Workspace], Sequence[str]] | None = None
     needed: bool = False
+    label: str = ""
+    hint: str = ""
+
+    @property
+    def asks(self) -> str:
+        """What stands above it."""
+        return self.label or words.FIELD[self.name]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +71,9 @@ class Form:
     of
         Kinds of page that it belongs to, each with the field that the thing of the page fills.
     do
-        Called with workspace, values, by, why and dry_run: the function of the command. Returns sentences.
+        Called with workspace, values, by, why and dry_run: the function of the command. Returns sentences, or markup.
+    more
+        What is asked besides, by what was typed so far.
     """
 
     name: str
@@ -70,6 +81,11 @@ class Form:
     fields: tuple[Field, ...]
     of: Mapping[str, str]
     do: Callable[..., Sequence[str]]
+    more: Callable[[Workspace, Mapping[str, str]], Sequence[Field]] = lambda _, __: ()
+
+    def asked(self, workspace: Workspace, sent: Mapping[str, str]) -> tuple[Field, ...]:
+        """Return every field, the reason last."""
+        return (*self.fields, *self.more(workspace, sent), WHY)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,8 +101,8 @@ WHY = Field(name="why", kind="long", needed=True)
 """What every decision asks for."""
 
 
-def read_values(form: Form, workspace: Workspace, sent: Mapping[str, str]) -> dict[str, Any]:
-    """Return the values of a form, its reason among them.
+def read_values(fields: Iterable[Field], workspace: Workspace, sent: Mapping[str, str]) -> dict[str, Any]:
+    """Return the values of the fields of a form.
 
     Raises
     ------
@@ -95,7 +111,7 @@ def read_values(form: Form, workspace: Workspace, sent: Mapping[str, str]) -> di
     """
     values: dict[str, Any] = {}
     wrong = []
-    for one in (*form.fields, WHY):
+    for one in fields:
         try:
             values[one.name] = _read(one, workspace, sent.get(one.name, "").strip())
         except UsageError as error:
@@ -106,7 +122,7 @@ def read_values(form: Form, workspace: Workspace, sent: Mapping[str, str]) -> di
 
 
 def _read(one: Field, workspace: Workspace, text: str) -> Any:
-    label = words.FIELD[one.name]
+    label = one.asks
     most = _LONGEST_TEXT if one.kind == "long" else _LONGEST
     if not text:
         if one.needed:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from pipeline.web.forms import WHY, told_of
+from pipeline.web.forms import told_of
 from reports.kit.markup import Html, element, isolated, join, text
 from reports.kit.shell import whole
 from reports.kit.style import STYLE
@@ -120,7 +120,7 @@ def _secret(name: str, complete: str) -> Html:
 
 def _box(one: Field, workspace: Workspace, value: str) -> Html:
     """Return one field with its label, its hint and what is offered."""
-    name, hint = one.name, words.HINT.get(one.name, "")
+    name, hint = one.name, one.hint or words.HINT.get(one.name, "")
     if not one.needed:
         hint = f"{hint} ({words.TOLD['optional']})" if hint else words.TOLD["optional"].capitalize()
     given: dict[str, Any] = {
@@ -145,7 +145,7 @@ def _box(one: Field, workspace: Workspace, value: str) -> Html:
         if offered:
             after = element("datalist", *(element("option", value=choice) for choice in choices), id=f"l-{name}")
     shown = element("small", hint, id=f"h-{name}") if hint else None
-    return element("div", element("label", words.FIELD[name], for_=f"f-{name}"), shown, box, after)
+    return element("div", element("label", one.asks, for_=f"f-{name}"), shown, box, after)
 
 
 def sign_in_page(form_token: str, to: str, problem: str | None) -> str:
@@ -199,7 +199,7 @@ def form_page(
     problem: str | None,
 ) -> str:
     """Return a form, filled with what was typed so far."""
-    boxes = [_box(one, workspace, sent.get(one.name, "")) for one in (*form.fields, WHY)]
+    boxes = [_box(one, workspace, sent.get(one.name, "")) for one in form.asked(workspace, sent)]
     return page(
         words.FORM[form.name], account, alarm(problem),
         entry(f"/decide/{form.name}", *hidden(given), *boxes, acts(("look", "look"))),
@@ -208,15 +208,15 @@ def form_page(
 
 
 def look_page(
-    form: Form, account: Account, address: str, given: Mapping[str, str], sent: Mapping[str, str],
+    form: Form, fields: Sequence[Field], account: Account, address: str, given: Mapping[str, str], sent: Mapping[str, str],
     told: Sequence[str], problem: str | None,
 ) -> str:  # fmt: skip
     """Return what a form is about to do, and ask for the signature."""
-    typed = {one.name: sent.get(one.name, "") for one in (*form.fields, WHY)}
-    rows = [(words.FIELD[name], value) for name, value in typed.items() if value.strip()]
+    typed = {one.name: sent.get(one.name, "") for one in fields}
+    rows = [(one.asks, typed[one.name]) for one in fields if typed[one.name].strip()]
     return page(
         words.PAGE["look"], account, alarm(problem), element("h2", words.PAGE["will"]),
-        element("p", element("b", told_of(form, sent))), *(element("p", line) for line in told), facts(rows),
+        element("p", element("b", told_of(form, sent))), *_said(told), facts(rows),
         element("h2", words.PAGE["sign"]),
         element("p", words.TOLD["sign"].format(name=account.name, role=words.ROLE[account.role], address=address)),
         entry(
@@ -227,12 +227,17 @@ def look_page(
     )  # fmt: skip
 
 
+def _said(told: Sequence[str]) -> list[Html]:
+    """Return what was said: a sentence a paragraph, markup as it is."""
+    return [line if isinstance(line, Html) else element("p", line) for line in told]
+
+
 def done_page(account: Account, outcome: Outcome, pages: Sequence[tuple[str, str]]) -> str:
     """Return what was recorded: sentences, and each event as it stands in the chain."""
     title = words.PAGE["done"] if outcome.events or outcome.told else words.PAGE["nothing"]
     return page(
         title, account, element("p", words.FORM[outcome.form], class_="what"),
-        *(element("p", line) for line in outcome.told),
+        *_said(outcome.told),
         join(join([element("h2", words.PAGE["event"]), facts(_event_rows(event))]) for event in outcome.events),
         element("ul", *(element("li", element("a", isolated(name), href=there)) for name, there in pages)),
         element("p", words.TOLD["pages_follow"]), element("p", element("a", words.PAGE["decide"], href="/decide")),

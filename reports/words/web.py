@@ -46,7 +46,7 @@ FORM = {
     "receipt": "A meter came from another site", "action": "Something was done to a meter",
     "exclusion": "Leave a line out", "inclusion": "Take a line in again", "baseline": "Limits of a meter",
     "process-baseline": "Limits of a process", "discard": "Discard refused lines", "replay": "Read refused lines again",
-    "held": "Settle a held file", "hardness": "Hardness of a lot", "lot-data": "Data of a lot",
+    "held": "Settle a held file", "layout": "Complete the layout of a held file", "hardness": "Hardness of a lot", "lot-data": "Data of a lot",
 }  # fmt: skip
 
 WILL = {
@@ -65,6 +65,7 @@ WILL = {
     "discard": "Marks refused lines as discarded: {lines} {file} {reason}. They stay in the record.",
     "replay": "Reads the refused lines again with the layouts as they are now, and stores what fits.",
     "held": "Marks the held file {file} as discarded. Its bytes stay in the archive.",
+    "layout": "Keeps a layout for exports like {file} in the folder layouts, and loads the file with it.",
     "hardness": "Adds hardness {value} {scale} of lot {lot} {part} to the reference table, and takes it over.",
     "lot-data": "Adds the data of lot {lot} to the reference table, and takes them over.",
 }  # fmt: skip
@@ -85,7 +86,7 @@ FIELD = {
     "spot": "Spot", "reading_n": "Reading {n}", "cell": "Part {part}, spot {spot}", "temperature_metal": "Temperature of the metal, °C",
     "temperature_state": "The readings are", "remark": "Remark", "mean": "Mean", "standard_deviation": "Standard deviation",
     "readings_entered": "Readings entered", "folder": "Folder of the inbox", "readings": "Readings stored",
-    "sentence": "What was wrong", "original": "As it stands in the file",
+    "layout_name": "Name of the layout", "sentence": "What was wrong", "original": "As it stands in the file",
 }  # fmt: skip
 
 HINT = {
@@ -93,6 +94,7 @@ HINT = {
     "event": "As the page of the event names it.",
     "block": "The block it was set on, or was checked on.",
     "lines": "From the list of refused lines, with blanks between; or a file, or a reason.",
+    "layout_name": "Letters, digits, - and _; left empty, it is named after the file.",
     "valid_from": "Needed where the lot stands in the table already: from when the new row holds.",
     "export": "An export as the meter or its program wrote it; drop it here, or choose it. Larger ones go into the inbox itself.",
     "again": "So that a slip of the finger locks nobody out.",
@@ -139,7 +141,9 @@ TOLD = {
     "no_file": "Choose a file that holds something.", "no_name": "The file needs a name of letters or digits.",
     "brought": "handed in by the browser", "more_lines": "and {count} lines more: annealog quarantine list",
     "layout": "No layout fits, so the file is held. This one is proposed; nothing is ever assumed: whoever knows the meter answers what "
-    "is open (annealog layout suggest FILE --ask), and then the file is loaded.",
+    "is open (here, or by annealog layout suggest FILE --ask), and then the file is loaded.",
+    "layout_reads": "Layout {name}, tried on the whole file: {readings} readings; lines: {lines}.",
+    "layout_kept": "Layout {name} is kept and will be used for every export like this one.",
     "accounts": "Deciding here needs an account: annealog account add NAME --role ROLE.",
     "password": "The password of {name} was changed. Everybody who was signed in with it is signed out.",
 }  # fmt: skip

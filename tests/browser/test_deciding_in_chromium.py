@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from visiting import DECISIONS, PASSWORD, PEOPLE, cheap_passwords, decided_works, typed_into
+from visiting import DECISIONS, PASSWORD, PEOPLE, asked_at, cheap_passwords, decided_works, typed_into
 
 from pipeline.cli.answers import ANSWERS
 from pipeline.history.store import History
@@ -99,7 +99,7 @@ def test_each_form_goes_to_its_end_by_keyboard_on_a_phone_without_scripts(
         with server.listening(root, ANSWERS, server.Listen(port=0)) as address:
             # without scripts of the page; Playwright asks for values by its own
             page = at(chromium, address, who, viewport={"width": 390, "height": 800}, java_script_enabled=False)
-            page.goto(f"{address}decide/{form}")
+            page.goto(address.rstrip("/") + asked_at(form))
             fill_by_keyboard(page, form, {**typed_into(root, form), "why": "seen at the bench"})
             page.wait_for_selector("text=Look before you sign")
             assert page.evaluate("document.documentElement.scrollWidth") <= 390
@@ -124,7 +124,7 @@ def test_each_form_refuses_in_words_and_is_read_by_assistive_technology(
     page = at(chromium, address, who, viewport={"width": 390, "height": 800})
     complaints: list[str] = []
     page.on("console", lambda message: complaints.append(message.text))
-    page.goto(f"{address}decide/{form}")
+    page.goto(address.rstrip("/") + asked_at(form))
     fill(page, typed_into(root, form))
     assert_readable(page)
     page.evaluate("document.querySelectorAll('form').forEach(form => form.noValidate = true)")

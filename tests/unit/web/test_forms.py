@@ -29,7 +29,7 @@ def form(*fields: Field, name: str = "lot") -> Form:
 
 
 def read(place: Workspace, one: Field, text: str) -> object:
-    return read_values(form(one), place, {one.name: text, "why": "x"})[one.name]
+    return read_values(form(one).asked(place, {}), place, {one.name: text, "why": "x"})[one.name]
 
 
 def refused(place: Workspace, one: Field, text: str) -> str:
@@ -39,15 +39,15 @@ def refused(place: Workspace, one: Field, text: str) -> str:
 
 
 def test_every_form_asks_why(place: Workspace) -> None:
-    assert read_values(form(), place, {"why": " because "}) == {"why": "because"}
+    assert read_values(form().asked(place, {}), place, {"why": " because "}) == {"why": "because"}
     with pytest.raises(UsageError, match="Why: fill this in"):
-        read_values(form(), place, {"why": " \n "})
+        read_values(form().asked(place, {}), place, {"why": " \n "})
 
 
 def test_each_thing_that_is_wrong_is_told_on_a_line_of_its_own(place: Workspace) -> None:
     fields = (Field(name="lot", needed=True), Field(name="line", kind="whole", needed=True))
     with pytest.raises(UsageError) as error:
-        read_values(form(*fields), place, {"line": "two"})
+        read_values(form(*fields).asked(place, {}), place, {"line": "two"})
     assert str(error.value).splitlines() == ["Lot: fill this in.", "Line: two is no number.", "Why: fill this in."]
 
 
@@ -60,10 +60,10 @@ def test_what_may_be_left_empty_is_nothing_and_what_may_not_is_told(place: Works
 @pytest.mark.parametrize(("name", "kind", "most"), [("lot", "text", 500), ("why", "long", 2_000)])
 def test_a_text_has_its_longest(place: Workspace, name: str, kind: str, most: int) -> None:
     one = Field(name=name, kind=kind)
-    assert read_values(form(one), place, {"why": "x", name: "x" * most})[name] == "x" * most
+    assert read_values(form(one).asked(place, {}), place, {"why": "x", name: "x" * most})[name] == "x" * most
     said = words.TOLD["long"].format(field=words.FIELD[name], most=most)
     with pytest.raises(UsageError, match=said):
-        read_values(form(one), place, {"why": "x", name: "x" * (most + 1)})
+        read_values(form(one).asked(place, {}), place, {"why": "x", name: "x" * (most + 1)})
 
 
 @pytest.mark.parametrize("mark", ["\x00", "\x07", "\x1b", "\x7f", "\x85", "\ud800"])

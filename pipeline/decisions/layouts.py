@@ -1,0 +1,160 @@
+"""A layout for a held file, completed by a person: what the suggestion leaves open answered, kept in `layouts/`, the file loaded with it."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline.decisions.record import deciding
+from pipeline.errors import UsageError
+from pipeline.history.store import History
+from pipeline.intake.layout import parse_layout
+from pipeline.load.exports import layouts_of
+from pipeline.load.layout_tools import propose
+from pipeline.load.load import load
+from pipeline.workspace.files import archived, read_bytes, sha256_of, write_atomically
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from pipeline.intake.suggest import Question, Suggestion
+    from pipeline.load.report import FileReport
+    from pipeline.workspace.settings import Workspace
+
+__all__ = ["Asked", "asked", "complete_layout", "name_of"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What is asked about a held file, and what is proposed with the answers so far.
+
+    `questions` holds those that were answered and those that are not; `answers` goes by their keys.
+    """
+
+    questions: tuple[Question, ...]
+    answers: dict[str, str]
+    found: Suggestion
+
+
+def name_of(key: str) -> str:
+    """Return under which name a question is answered: its key may hold anything that a file holds."""
+    return f"answer-{hashlib.sha256(key.encode('utf-8', 'surrogatepass')).hexdigest()[:12]}"
+
+
+def _held(workspace: Workspace, file: str) -> tuple[str, bytes]:
+    """Return the hash and the bytes of a held file.
+
+    Raises
+    ------
+    UsageError
+        If it is held no more.
+    """
+    with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
+        hashes = [row["sha256"] for row in history.held_files().iter_rows(named=True) if row["name"] == file]
+    if not hashes:
+        raise UsageError(f"{file} is held no more.")
+    cap = workspace.settings.size_cap_mb * 1_000_000
+    return hashes[-1], read_bytes(archived(workspace.archive, hashes[-1]), cap)
+
+
+def asked(workspace: Workspace, file: str, given: Mapping[str, str], *, strict: bool = False) -> Asked:
+    """Return what is asked about a held file, one answer leading to further questions.
+
+    Parameters
+    ----------
+    file
+        A held file, as it is named there.
+    given
+        Answers by the :func:`name_of` their questions.
+    strict
+        Refuse an answer that cannot be; else what is asked up to there is returned.
+
+    Raises
+    ------
+    UsageError
+        If the file is held no more, holds no table, or an answer cannot be.
+    """
+    _, data = _held(workspace, file)
+    answers: dict[str, str] = {}
+    settled: dict[str, Question] = {}
+    found = propose(workspace, Path(file), answers, data=data)
+    while new := {
+        question.key: question
+        for question in found.questions
+        if question.key not in answers and given.get(name_of(question.key), "").strip()
+    }:
+        settled |= new
+        answers |= {key: given[name_of(key)].strip() for key in new}
+        try:
+            found = propose(workspace, Path(file), answers, data=data)
+        except UsageError:
+            if strict:
+                raise
+            break
+    return Asked(
+        questions=(*settled.values(), *(question for question in found.questions if question.key not in settled)),
+        answers=answers,
+        found=found,
+    )
+
+
+def complete_layout(
+    workspace: Workspace, *, file: str, given: Mapping[str, str], name: str | None = None, by: str, why: str, dry_run: bool = False,
+) -> tuple[Suggestion, str, FileReport | None]:  # fmt: skip
+    """Keep the layout that was proposed for a held file and completed, and load the file with it.
+
+    Parameters
+    ----------
+    file, given
+        As for :func:`asked`.
+    name
+        Of the layout; None takes it from that of the file.
+
+    Returns
+    -------
+    (Suggestion, str, FileReport or None)
+        What was tried, the name of the layout, and what became of the file, where it was loaded.
+
+    Raises
+    ------
+    UsageError
+        If anything is open, no reading would come of it, or there is a layout of that name.
+    """
+    told = asked(workspace, file, given, strict=True)
+    found = told.found
+    wrong = [
+        f"{one.key}={told.answers[one.key]}: {one.text}" if one.key in told.answers else f"Open: {one.key}: {one.text}"
+        for one in found.questions
+        if one.blocking or one.key in told.answers
+    ]
+    if wrong:
+        raise UsageError("\n".join(wrong))
+    if found.tried is None or found.tried.held is not None or not found.tried.readings.height:
+        raise UsageError("\n".join(found.lost) or f"No reading would come of {file}.")
+    text = found.layout_text.partition("\n")[2]  # its first line asks for what was done by now
+    if name is not None:
+        text = re.sub(r'\Aname = "[^"\n]*"', lambda _: f"name = {json.dumps(name, ensure_ascii=False)}", text)
+    layout = parse_layout(text, "the completed layout")
+    path = workspace.layouts / f"{layout.name}.toml"
+    broken: dict[str, str] = {}
+    if layout.name in {*layouts_of(workspace, broken), *broken} or path.exists():
+        raise UsageError(f"There is a layout named {layout.name!r} already. Give this one another name.")
+    digest, data = _held(workspace, file)
+    with deciding(workspace, by=by, why=why, dry_run=dry_run) as history:
+        if digest not in set(history.held_files()["sha256"]):
+            raise UsageError(f"{file} is held no more.")
+        if dry_run:
+            return found, layout.name, None
+        subject = {"layout": f"{layout.name} {layout.version}", "layout_sha256": sha256_of(text.encode())}
+        history.append_event("layout", {**subject, "name": file, "sha256": digest}, by=by, why=why)
+        write_atomically(path, text.encode())
+    lies = workspace.root / file
+    if not (lies.is_file() and sha256_of(lies.read_bytes()) == digest):
+        lies = workspace.inbox / Path(file).name  # it came from another folder, or is gone from there
+        write_atomically(lies, data)
+    (report,) = load(workspace, [lies], layout=layout.name).files
+    return found, layout.name, report
