@@ -338,8 +338,9 @@ def _best(
         if other is not None and (own.kind, own.index) == (other.kind, other.index):
             continue
         fit = _fit(candidate, within, means)
-        told = fit is not None and (fit.f_ratio > 0 or other is not None)  # what cannot be named can be a rival
-        if told and (best is None or fit.gain > best[1].gain + 1e-12):
+        if fit is None or (other is None and not fit.f_ratio):  # what cannot be named can be a rival
+            continue
+        if best is None or fit.gain > best[1].gain + 1e-12:
             best = (candidate, fit)
     return best
 
