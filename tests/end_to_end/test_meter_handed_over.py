@@ -7,6 +7,11 @@ from typing import TYPE_CHECKING
 import pytest
 from scenario import Scenario
 
+from pipeline.history.store import History
+from pipeline.judge.assess import assess
+from pipeline.kept.snapshot import holds_until
+from pipeline.workspace.settings import find_workspace
+
 if TYPE_CHECKING:
     from workspace_files import Shell
 
@@ -65,6 +70,18 @@ def test_what_is_read_after_it_went_is_told(site: Shell) -> None:
     page = (site.root / "pages/meters/M1.html").read_text(encoding="utf-8")
     assert "handed over to P-002" in page
     assert "received from P-002" in page
+
+
+def test_what_is_kept_of_now_holds_until_the_meter_goes(site: Shell) -> None:
+    place = find_workspace(site.root)
+
+    def until() -> str:
+        with History.open(place.history, snapshot=False) as history:
+            return holds_until(assess(history, place.settings, as_of=None), history).isoformat()
+
+    assert until() > f"{DAY}T12:00:00"
+    gone(site)
+    assert until() == f"{DAY}T12:00:00+00:00"
 
 
 def test_a_reading_of_the_very_moment_still_is_the_givers(site: Shell) -> None:
