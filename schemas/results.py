@@ -15,6 +15,7 @@ from schemas.page import PageLink
 from schemas.uncertainty import Budget, Conformity, Contribution
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from datetime import datetime
 
     import polars as pl
@@ -35,6 +36,7 @@ __all__ = [
     "Drift",
     "FilesPage",
     "IndexPage",
+    "LotLine",
     "LotPage",
     "LotResult",
     "MeterPage",
@@ -133,6 +135,48 @@ class LotResult:
     def long(self) -> bool:
         """Whether points and readings have a page of their own."""
         return self.readings > LONG_LOT
+
+    @property
+    def whole(self) -> LotResult:
+        """The lot itself, as :attr:`LotLine.whole` has it."""
+        return self
+
+
+@dataclass(frozen=True)
+class LotLine:
+    """Stands for a lot's result among `found` and says a few things of it; what else is asked is looked up there."""
+
+    lot: str
+    verdict: str
+    support: str
+    conditions: tuple[str, ...]
+    last_at: datetime | None
+    readings: int
+    found: Mapping[str, LotResult]
+
+    @property
+    def long(self) -> bool:
+        """Whether points and readings have a page of their own."""
+        return self.readings > LONG_LOT
+
+    @property
+    def whole(self) -> LotResult:
+        """Everything said of it."""
+        return self.found[self.lot]
+
+    def __getattr__(self, name: str) -> Any:
+        """Return what only the whole result says."""
+        if name.startswith("_"):
+            raise AttributeError(name)
+        return getattr(self.whole, name)
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Travel to another process as the whole result."""
+        return _itself, (self.whole,)
+
+
+def _itself(result: LotResult) -> LotResult:
+    return result
 
 
 @dataclass(frozen=True, slots=True)

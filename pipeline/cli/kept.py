@@ -1,21 +1,25 @@
-"""Answers that were kept beside the pages, for the commands that look."""
+"""What was kept, for the commands that look: answers beside the pages, and results beside the history."""
 
 from __future__ import annotations
 
+import contextlib
 from typing import TYPE_CHECKING, Any
 
 from pipeline.cli import output
+from pipeline.cli.options import moment
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
     from datetime import datetime
     from pathlib import Path
 
+    from pipeline.history.store import History
+    from pipeline.judge.assessment import Assessment
     from pipeline.kept.answers import Answer
     from pipeline.pages.page import Page
     from pipeline.workspace.settings import Workspace
 
-__all__ = ["Computed", "asked", "kept_answer", "printed", "written"]
+__all__ = ["Computed", "asked", "judged", "kept_answer", "printed", "written"]
 
 Computed = tuple[dict[str, Any], str | None]
 """The JSON document of a command, and the path of its page."""
@@ -46,6 +50,29 @@ def asked(
     if answer is None:
         return compute()
     return answer.document, printed(place, answer.page, dry_run=dry_run, pdf=pdf)
+
+
+@contextlib.contextmanager
+def judged(place: Workspace, as_of: str | None) -> Iterator[tuple[Assessment, History]]:
+    """Give everything as of a moment, from what is kept unless an earlier one is asked about, and the open history it follows from.
+
+    What was edited since and is not taken over yet is said first.
+    """
+    from pipeline.errors import HistoryBusy
+    from pipeline.history.store import History
+    from pipeline.judge.carry_on import everything
+    from pipeline.workspace.texts import not_taken_over
+
+    with contextlib.ExitStack() as stack:
+        try:  # a snapshot, whose every file is hashed first, only where the history is being written
+            history = stack.enter_context(History.open(place.history, wait_s=_PATIENCE_S, snapshot=False))
+        except HistoryBusy:
+            history = stack.enter_context(History.open(place.history, wait_s=place.settings.busy_wait_seconds))
+        output.note_edits(not_taken_over(place, history))
+        yield everything(history, place.settings, as_of=moment(as_of, place)), history
+
+
+_PATIENCE_S = 0.2
 
 
 def written(

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from pipeline.cli import output
-from pipeline.cli.kept import Computed, asked, written
+from pipeline.cli.kept import Computed, asked, judged, written
 from pipeline.cli.lot_lines import detail_lines
 from pipeline.cli.options import AsOf, DryRun, Json, Pdf, SingleFile, WorkspaceOption, moment, workspace_at
 from pipeline.cli.work import exit_code
@@ -20,11 +20,10 @@ from schemas.digits import counted, decimals_for, probability_in_words
 from schemas.documents import as_json
 
 if TYPE_CHECKING:
-    from pipeline.kept.part import Part
     from pipeline.workspace.settings import Settings, Workspace
     from schemas.results import LotPage, MeterPage
 
-__all__ = ["add_to", "read_and_assess"]
+__all__ = ["add_to"]
 
 
 def _number(value: float | None, digits: int = 5) -> str:
@@ -126,23 +125,6 @@ def _show_status(document: dict[str, Any], place: Workspace, *, more: int, every
         output.out().print(f"{document['quarantined']} quarantined lines wait for a decision.")
 
 
-def read_and_assess(place: Workspace, as_of: str | None, **given: Any) -> Any:
-    """Assess a workspace for a command that looks, and say what was edited since and not taken over yet."""
-    from pipeline.history.store import History
-    from pipeline.judge.assess import assess
-    from pipeline.workspace.texts import not_taken_over
-
-    with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
-        output.note_edits(not_taken_over(place, history))
-        return assess(history, place.settings, as_of=moment(as_of, place), **given), history.sources()
-
-
-def _from_part(part: Part) -> tuple[Any, Any]:
-    """Return the part of the assessment and its files."""
-    output.note_edits(part.not_taken_over)
-    return part.assessment, part.sources
-
-
 def lot(
     name: Annotated[str, typer.Argument(metavar="ID", help="Lot.")],
     dry_run: DryRun = False,
@@ -172,22 +154,18 @@ def lot(
 
 
 def _lot_page(place: Workspace, name: str, as_of: str | None) -> LotPage:
-    from pipeline.kept.part import part_of_lot
+    from pipeline.judge.assess import assess
     from pipeline.pages.lots_and_meters import lot_pages
 
-    part = part_of_lot(place, name) if as_of is None else None
-    if part is not None:
-        found, sources = _from_part(part)
-    else:
-        found, sources = read_and_assess(place, as_of)
-    if name not in found.lots:
-        registered = set(found.tables["lots"]["lot"].to_list())
-        if name not in registered:
-            hint = nearest(name, sorted({*found.lots, *registered})) or ". Check the spelling."
-            raise UsageError(f"Lot {name!r} has no readings and does not stand in reference/lots.csv{hint}")
-        found, sources = read_and_assess(place, as_of, lots=[name])
-    (page,) = lot_pages(place, found, sources, [name])
-    return page
+    with judged(place, as_of) as (found, history):
+        if name not in found.lots:
+            registered = set(found.tables["lots"]["lot"].to_list())
+            if name not in registered:
+                hint = nearest(name, sorted({*found.lots, *registered})) or ". Check the spelling."
+                raise UsageError(f"Lot {name!r} has no readings and does not stand in reference/lots.csv{hint}")
+            found = assess(history, place.settings, as_of=found.as_of, lots=[name])
+        (page,) = lot_pages(place, found, history.sources(), [name])
+        return page
 
 
 def _conformity_lines(result: Any) -> list[str]:
@@ -328,19 +306,14 @@ def meter(
 
 
 def _meter_page(place: Workspace, name: str, as_of: str | None) -> MeterPage:
-    from pipeline.kept.part import part_of_meter
     from pipeline.pages.lots_and_meters import meter_pages
 
-    part = part_of_meter(place, name) if as_of is None else None
-    if part is not None:
-        found, sources = _from_part(part)
-    else:
-        found, sources = read_and_assess(place, as_of)
-    if name not in found.meters:
-        hint = nearest(name, found.meters) or f". Known meters: {', '.join(found.meters) or 'none'}."
-        raise UsageError(f"No reading of meter {name!r} was loaded{hint}")
-    (page,) = meter_pages(place, found, sources, [name])
-    return page
+    with judged(place, as_of) as (found, history):
+        if name not in found.meters:
+            hint = nearest(name, found.meters) or f". Known meters: {', '.join(found.meters) or 'none'}."
+            raise UsageError(f"No reading of meter {name!r} was loaded{hint}")
+        (page,) = meter_pages(place, found, history.sources(), [name])
+        return page
 
 
 def _drift_line(drift: Any, unit: str, settings: Settings) -> str:

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from pipeline.cli import output
-from pipeline.cli.kept import asked, kept_answer, written
-from pipeline.cli.look import read_and_assess
+from pipeline.cli.kept import asked, judged, kept_answer, written
 from pipeline.cli.options import AsOf, DryRun, Json, Pdf, SingleFile, WorkspaceOption, moment, workspace_at
 from pipeline.cli.work import exit_code
 from pipeline.errors import UsageError
@@ -96,17 +95,15 @@ def _trace_event(place: Workspace, event: str, as_of: str | None, *, single_file
 
 
 def _event_pages(place: Workspace, as_of: str | None) -> tuple[Any, list[EventPage]]:
-    """Assess the whole history and return the pages of its events."""
-    from pipeline.history.store import History
+    """Return everything as of a moment, and the pages of its events."""
     from pipeline.pages.events import event_pages
 
-    found, sources = read_and_assess(place, as_of)
-    with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
-        return found, list(event_pages(place, found, history, sources))
+    with judged(place, as_of) as (found, history):
+        return found, list(event_pages(place, found, history, history.sources()))
 
 
 def _events(place: Workspace, as_of: str | None) -> tuple[Any, list[EventResult]]:
-    """Assess the whole history and return its events in order of time."""
+    """Return everything as of a moment, and its events in order of time."""
     from pipeline.kept.trace_answers import by_time
 
     found, pages = _event_pages(place, as_of)
@@ -214,8 +211,8 @@ def _trace_sensor(place: Workspace, sensor: str, since: str | None, as_of: str |
     else:
         from pipeline.questions.trace_sensor import trace_sensor
 
-        found, _ = read_and_assess(place, as_of)
-        document = trace_sensor(found, sensor, since=moment(since, place, first=True)).document()
+        with judged(place, as_of) as (found, _):
+            document = trace_sensor(found, sensor, since=moment(since, place, first=True)).document()
     result = output.Shown.of(document)
     if json:
         output.print_json(document)
@@ -284,12 +281,10 @@ def block(
 def _look_at_block(
     place: Workspace, name: str, as_of: str | None, *, dry_run: bool, alone: bool, pdf: bool
 ) -> Computed:
-    from pipeline.history.store import History
     from pipeline.pages.blocks import block_pages
 
-    found, sources = read_and_assess(place, as_of)
-    with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
-        pages = block_pages(place, found, history, sources, [name])
+    with judged(place, as_of) as (found, history):
+        pages = block_pages(place, found, history, history.sources(), [name])
     if not pages:
         known = sorted({*found.tables["blocks"]["block"], *found.checks["block"]})
         hint = nearest(name, known) or f". Known blocks: {', '.join(known) or 'none'}."

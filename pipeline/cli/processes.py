@@ -8,7 +8,7 @@ import typer
 
 from pipeline.cli import output
 from pipeline.cli.decide import record
-from pipeline.cli.kept import Computed, asked, written
+from pipeline.cli.kept import Computed, asked, judged, written
 from pipeline.cli.options import AsOf, By, DryRun, Json, Pdf, SingleFile, Why, WorkspaceOption, moment, workspace_at
 from pipeline.errors import UsageError
 from schemas.digits import counted, p_in_words
@@ -26,14 +26,8 @@ def _number(value: float | None, digits: int = 4) -> str:
 
 
 def _page(place: Workspace, as_of: str | None, make: Any) -> Any:
-    """Assess the whole history and return the page asked for."""
-    from pipeline.history.store import History
-    from pipeline.judge.assess import assess
-    from pipeline.workspace.texts import not_taken_over
-
-    with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
-        output.note_edits(not_taken_over(place, history))
-        found = assess(history, place.settings, as_of=moment(as_of, place))
+    """Return the page asked for, as of a moment."""
+    with judged(place, as_of) as (found, history):
         (page,) = make(found, history, history.sources())
         return page
 
@@ -208,7 +202,6 @@ def components(
 
     Example: annealog components --product "copper bar" --from 2026-04-01 --to 2026-06-30
     """
-    from pipeline.cli.look import read_and_assess
     from pipeline.questions.over_time.components import components_of_lots
     from schemas.documents import as_json
 
@@ -218,8 +211,8 @@ def components(
     if not lots and not asked_for:
         raise UsageError("Name lots, or a product, a line, a supplier or a material (annealog components --help).")
     since, until = moment(start, place, first=True), moment(end, place)
-    assessment, _ = read_and_assess(place, as_of)
-    found = as_json(components_of_lots(assessment, lots=lots or (), of=asked_for, start=since, end=until))
+    with judged(place, as_of) as (assessment, _):
+        found = as_json(components_of_lots(assessment, lots=lots or (), of=asked_for, start=since, end=until))
     if json:
         output.print_json(found)
     else:

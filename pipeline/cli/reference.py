@@ -224,7 +224,7 @@ def certificate(
     Example: annealog certificate EC-01 --by "A. Ranta" --to ec-01.xml
     """
     from pipeline.history.store import History
-    from pipeline.judge.assess import assess
+    from pipeline.judge.carry_on import everything
     from pipeline.questions.check_certificate import check_certificate
     from pipeline.workspace.files import sha256_of, write_atomically
     from pipeline.workspace.program import software_version
@@ -233,10 +233,10 @@ def certificate(
         raise UsageError(f"{to} exists. Name a new file.")
     place = workspace_at(workspace)
     with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
-        found = assess(history, place.settings, as_of=None, lots=(), meters=(meter,))
-    identifier, data = check_certificate(
-        found, meter, place.settings, at=moment(at, place), by=by, software=software_version()
-    )
+        found = everything(history, place.settings, as_of=None)
+        identifier, data = check_certificate(
+            found, meter, place.settings, at=moment(at, place), by=by, software=software_version()
+        )
     if not dry_run:
         write_atomically(to, data)
     if json:

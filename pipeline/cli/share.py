@@ -47,7 +47,7 @@ def export(
     from pipeline.custody.pack import write_pack, write_workbook
     from pipeline.custody.pack_tables import chosen_lots
     from pipeline.history.store import History
-    from pipeline.judge.assess import assess
+    from pipeline.judge.carry_on import everything
     from pipeline.questions.over_time.suppliers import supplier_pages
 
     if xlsx and (with_raw or with_pages):
@@ -56,22 +56,30 @@ def export(
         raise UsageError(f"To write {target} as a workbook: --xlsx")
     place = workspace_at(workspace)
     with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
-        found = assess(history, place.settings, as_of=moment(as_of, place))
+        found = everything(history, place.settings, as_of=moment(as_of, place))
         sources, events = history.sources(), history.events()
         since, until = moment(start, place, first=True), moment(end, place)
         lots = chosen_lots(found, lots=lot or (), supplier=supplier, start=since, end=until)
         of_supplier = None
         if supplier is not None and not xlsx:
             (of_supplier,) = supplier_pages(place, found, history, sources, [supplier], start=since, end=until)
-    if dry_run:
-        output.would(f"pack {counted(len(lots), 'lot')} into {target}", json=json)
-        return
-    if xlsx:
-        pack = write_workbook(place, found, sources, events, lots, target)
-    else:
-        pack = write_pack(
-            place, found, sources, events, lots, target, with_raw=with_raw, with_pages=with_pages, supplier=of_supplier
-        )
+        if dry_run:
+            output.would(f"pack {counted(len(lots), 'lot')} into {target}", json=json)
+            return
+        if xlsx:
+            pack = write_workbook(place, found, sources, events, lots, target)
+        else:
+            pack = write_pack(
+                place,
+                found,
+                sources,
+                events,
+                lots,
+                target,
+                with_raw=with_raw,
+                with_pages=with_pages,
+                supplier=of_supplier,
+            )
     if json:
         output.print_json(
             {

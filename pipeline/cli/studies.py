@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from pipeline.cli import output
-from pipeline.cli.kept import asked, written
+from pipeline.cli.kept import asked, judged, written
 from pipeline.cli.options import AsOf, DryRun, Json, Pdf, SingleFile, WorkspaceOption, moment, workspace_at
 from pipeline.errors import UsageError
 from schemas.terms import TEMPERATURE_STATES, UNITS
@@ -153,14 +153,9 @@ def report(
 
 
 def _evaluate(place: Workspace, run: str, as_of: str | None, *, dry_run: bool, alone: bool, pdf: bool) -> Computed:
-    from pipeline.history.store import History
-    from pipeline.judge.assess import assess
     from pipeline.questions.studies.studies import study_pages
-    from pipeline.workspace.texts import not_taken_over
 
-    with History.open(place.history, wait_s=place.settings.busy_wait_seconds) as history:
-        output.note_edits(not_taken_over(place, history))
-        found = assess(history, place.settings, as_of=moment(as_of, place))
+    with judged(place, as_of) as (found, history):
         pages = list(study_pages(place, found, history, history.sources(), [run]))
     if not pages:
         raise UsageError("No study stands in reference/studies.csv. A plan for one: annealog study plan --help")

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from pipeline.errors import UsageError
+from pipeline.questions.over_time.suppliers import supplier_names
 from schemas.pack import PACK_TABLES
 from schemas.validate import require
 
@@ -52,17 +53,18 @@ def chosen_lots(
     for name in named:
         if name not in assessment.lots:
             raise UsageError(f"Lot {name!r} has no readings. Check the spelling: annealog status lists what was read.")
-    if supplier is not None and all(result.supplier != supplier for result in assessment.lots.values()):
-        known = ", ".join(sorted({r.supplier for r in assessment.lots.values() if r.supplier})) or "none"
+    if supplier is not None and supplier not in supplier_names(assessment):
+        known = ", ".join(supplier_names(assessment)) or "none"
         raise UsageError(f"No lot of supplier {supplier!r} was read. Suppliers with lots: {known}.")
-    found = [
-        name
-        for name in sorted(named or assessment.lots)
-        for result in [assessment.lots[name]]
-        if (supplier is None or result.supplier == supplier)
-        and (start is None or (result.last_at is not None and result.last_at >= start))
-        and (end is None or (result.last_at is not None and result.last_at <= end))
-    ]
+    read = assessment.columns_of_lots(["lot", "supplier", "last_at"])
+    fits = pl.col("lot").is_in(named) if named else pl.lit(True)
+    for asked in (
+        None if supplier is None else pl.col("supplier") == supplier,
+        None if start is None else pl.col("last_at") >= start,
+        None if end is None else pl.col("last_at") <= end,
+    ):
+        fits = fits if asked is None else fits & asked
+    found = read.filter(fits)["lot"].to_list()
     if not found:
         raise UsageError(
             "No lot was read that fits all of --lot, --supplier, --from and --to; there is nothing to pack."
@@ -104,6 +106,7 @@ def pack_tables(
     dict of polars.DataFrame
         By name in `schemas.pack.PACK_TABLES`.
     """
+    assessment = assessment.at_hand(lots)
     brackets = assessment.brackets.filter(pl.col("lot").is_in(lots))
     runs = (
         pl.concat([brackets.select("meter", pl.col(name).alias("run")) for name in ("before_run", "after_run")])
@@ -118,9 +121,8 @@ def pack_tables(
         (pl.col("role") == "part") & pl.col("lot").cast(pl.String).is_in(lots)
     ).with_columns(pl.col(pl.Categorical).cast(pl.String))
     blocks = (
-        assessment.readings.filter(
-            (pl.col("role") == "block") & pl.col("meter").is_in(checks["meter"].unique().to_list())
-        )
+        assessment.on_blocks()
+        .filter((pl.col("role") == "block") & pl.col("meter").is_in(checks["meter"].unique().to_list()))
         .with_columns(pl.col(pl.Categorical).cast(pl.String))
         .join_where(
             spans,
@@ -129,14 +131,16 @@ def pack_tables(
             pl.col("measured_at") >= pl.col("first_at"),
             pl.col("measured_at") <= pl.col("_to"),
         )
-        .select(part_readings.columns)
         .unique(["source_id", "line", "replicate"])
     )
     ledger = sources.select(
         "source_id", pl.col("sha256").alias("file_sha256"), "name", "layout", "layout_version", "loaded_at"
     )
     readings = (
-        pl.concat([part_readings, blocks])
+        pl.concat(
+            [part_readings, blocks.select(name for name in part_readings.columns if name in blocks.columns)],
+            how="diagonal",
+        )
         .join(ledger.select("source_id", "file_sha256"), on="source_id", how="left")
         .sort("measured_at", "file_sha256", "line", "replicate")
     )

@@ -13,9 +13,8 @@ from pipeline.history.found import forget
 from pipeline.history.snapshot import Snapshot, withdraw_snapshot
 from pipeline.judge.assess import assess
 from pipeline.judge.carry_on import carried_on
-from pipeline.judge.kept_lots import NoResult
+from pipeline.judge.kept_documents import NoResult
 from pipeline.kept.answers import answer_of, withdraw
-from pipeline.kept.part import computed_tables
 from pipeline.kept.snapshot import said_now, status_said
 from pipeline.pages.lots_and_meters import lot_pages, meter_pages
 from pipeline.workspace.program import program
@@ -54,7 +53,7 @@ def verify_computed(workspace: Workspace, history: History, *, every: bool) -> I
     if history.last_measured_at() is None:
         return
     snapshot = Snapshot.up_to_date(workspace.history)
-    kept = None if snapshot is None else snapshot.document("computed")
+    kept = None if snapshot is None else snapshot.document("status")
     of_program = kept is not None and kept.get("program") == program()
     found = assess(history, workspace.settings, as_of=None)
     different = list(_of_results(history, workspace, found))
@@ -81,7 +80,18 @@ def _of_results(history: History, workspace: Workspace, found: Assessment) -> It
     carried = carried_on(history, workspace.settings)
     if carried is None:
         return
-    for kind, kept, anew in (("lot", carried.lots, found.lots), ("meter", carried.meters, found.meters)):
+    for kind, of in (
+        ("lot", "lots"),
+        ("meter", "meters"),
+        ("event", "events"),
+        ("lot", "events_on_lots"),
+        ("lot", "came_to_light"),
+    ):
+        anew = getattr(found, of)
+        try:
+            kept = getattr(carried, of)
+        except NoResult:
+            kept = {}
         other = [name for name in sorted({*kept, *anew}) if not _same(kept, anew, name)]
         if other:
             yield (
@@ -100,11 +110,6 @@ def _same(kept: Mapping[str, Any], anew: Mapping[str, Any], name: str) -> bool:
 def _of_snapshot(workspace: Workspace, history: History, snapshot: Snapshot, found: Assessment) -> Iterator[str]:
     anew = "It is taken away, and no verdict rests on it. Take a new one: annealog snapshot"
     try:
-        for name, made in computed_tables(found).items():
-            stop.look()
-            frame = made.frame if made.key is None else made.frame.sort(made.key, maintain_order=True)
-            if not snapshot.computed(name).equals(frame):
-                yield f"What the snapshot says of {name} is not what follows from the record. {anew}"
         said = said_now(snapshot)
         moment = datetime.fromisoformat(said["from"])
         now = found if moment == found.as_of else assess(history, workspace.settings, as_of=moment)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.decisions.record import deciding
 from pipeline.errors import UsageError
-from pipeline.judge.assess import assess
+from pipeline.judge.carry_on import everything
 from pipeline.questions.report_on_lots import next_number, refuse, report_on_lots
 from pipeline.questions.reports_issued import KIND
 from schemas.papers import states_hash
@@ -62,8 +62,9 @@ def issue_report(
         raise UsageError("A report names who answers for it: --by NAME.")
     what = "a statement of nonconformity" if nonconformity else "a test report"
     with deciding(workspace, by=by, why=f"issued {what}", dry_run=dry_run) as history:
-        found = assess(history, workspace.settings, as_of=None)
+        found = everything(history, workspace.settings, as_of=None)
         refuse(found, lots, nonconformity=nonconformity)
+        found = found.at_hand(lots)
         issued = history.events(KIND)
         at = (now or datetime.now(UTC)).astimezone(UTC).replace(microsecond=0)
         report = report_on_lots(

@@ -8,7 +8,7 @@ import polars as pl
 
 from pipeline.decisions.record import deciding
 from pipeline.errors import UsageError
-from pipeline.judge.assess import assess
+from pipeline.judge.carry_on import everything
 from pipeline.questions.over_time.lot_series import lots_frame, subgroups_of
 from pipeline.questions.over_time.processes import stream_columns
 from pipeline.questions.over_time.streams import BASELINE_EVENT, LEAST_SUBGROUPS, stream_name
@@ -63,7 +63,7 @@ def record_process_baseline(
         If no or more than one stream fits, or fewer than three subgroups lie in the window.
     """
     with deciding(workspace, by=by, why=why, dry_run=dry_run) as history:
-        found = assess(history, workspace.settings, as_of=None)
+        found = everything(history, workspace.settings, as_of=None)
         given = {"product": product, "line": line, "supplier": supplier}
         stream, limits, subject = _found(found, given, material, start, end)
         event = None

@@ -10,7 +10,6 @@ import polars as pl
 
 from pipeline.errors import UsageError
 from pipeline.history.store import History
-from pipeline.judge.assess import assess
 from pipeline.judge.assessment import SignalDecision
 from pipeline.judge.carry_on import everything
 from pipeline.judge.look_back.events import the_event
@@ -247,7 +246,7 @@ def _of_event(workspace: Workspace, history: History, given: str, lot: str | Non
 
 def _fits_a_signal(workspace: Workspace, history: History, meter: str, block: str | None, at: datetime | None) -> None:
     """Refuse a disposition that would attach to nothing: no signal and no failed check of that meter, block and time."""
-    checks = assess(history, workspace.settings, as_of=None, lots=[], meters=[meter]).checks
+    checks = everything(history, workspace.settings, as_of=None).checks
     told = checks.filter((pl.col("meter") == meter) & ((pl.col("rejects") != "") | ~pl.col("passes").fill_null(True)))
     now = datetime.now(UTC)
     decision = SignalDecision(meter, block, at, Decision(now, "", "", ""))
@@ -342,7 +341,7 @@ def record_baseline(
     """
     with deciding(workspace, by=by, why=why, dry_run=dry_run) as history:
         known_in(history, "meter", meter)
-        found = assess(history, workspace.settings, as_of=None, meters=[meter])
+        found = everything(history, workspace.settings, as_of=None)
         limits = _limits_of(found, meter, block, start, end)
         if dry_run:
             return None, limits

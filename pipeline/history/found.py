@@ -1,7 +1,8 @@
 """What was found of lots and meters, kept beside the history: tables that can be made anew, each row under the name it is about.
 
 A table takes its columns from the first frame that is put into it. Times are in UTC without a zone in the file, as in the history.
-Written only by whoever holds the history to write.
+Written only by whoever holds the history to write; what others find beyond it stays in their memory, for a change that is taken
+back leaves other bytes in the file, too, and nobody would vouch for these.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any, NamedTuple, Self
 
 import duckdb
 import polars as pl
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
     from pathlib import Path
 
-__all__ = ["FoundStore", "forget", "found_path", "hash_of_found"]
+__all__ = ["Beside", "FoundStore", "forget", "found_path", "hash_of_found"]
 
 _NAME = "found.duckdb"
 _PATIENCE_S = 5.0
@@ -37,22 +38,35 @@ def found_path(history: Path) -> Path:
     return history.parent / _NAME
 
 
-class FoundStore:
-    """The tables of found results; use :meth:`open` as a context manager."""
+class Beside(NamedTuple):
+    """What stands in the place of rows of a table in the file: by which column, under which names, and the rows."""
 
-    def __init__(self, connection: duckdb.DuckDBPyConnection) -> None:
+    by: str
+    gone: set[str]
+    rows: pl.DataFrame
+
+
+class FoundStore:
+    """The tables of found results; use :meth:`open` or :meth:`written` as a context manager."""
+
+    def __init__(self, connection: duckdb.DuckDBPyConnection, beside: dict[str, Beside] | None = None) -> None:
         self._connection = connection
+        self.beside = beside
+        """By table what is put, where the file is open to read; None where it is written."""
 
     @classmethod
     @contextlib.contextmanager
-    def open(cls, history: Path) -> Iterator[Self | None]:
-        """Open the results of a history to read; None where there are none, or what is there cannot be read."""
+    def open(cls, history: Path, beside: dict[str, Beside] | None = None) -> Iterator[Self | None]:
+        """Open the results of a history to read; None where there are none, or what is there cannot be read now.
+
+        What is put stays in memory; what lies `beside` the file already is read with it.
+        """
         connection = None
         if found_path(history).exists():
             with contextlib.suppress(AnnealogError):
                 connection = connect(found_path(history), write=False, wait_s=0.0)
         try:
-            yield None if connection is None else cls(connection)
+            yield None if connection is None else cls(connection, {} if beside is None else beside)
         finally:
             if connection is not None:
                 connection.close()
@@ -89,8 +103,8 @@ class FoundStore:
         self._connection.execute("INSERT INTO note VALUES (?)", [json.dumps(content)])
 
     @contextlib.contextmanager
-    def transaction(self, *, keep: bool = True) -> Iterator[None]:
-        """Keep all that is put inside, or nothing; without `keep`, nothing in any case."""
+    def transaction(self) -> Iterator[None]:
+        """Keep all that is put inside, or nothing."""
         self._connection.execute("BEGIN")
         try:
             yield
@@ -98,7 +112,7 @@ class FoundStore:
             with contextlib.suppress(duckdb.Error):
                 self._connection.execute("ROLLBACK")
             raise
-        self._connection.execute("COMMIT" if keep else "ROLLBACK")
+        self._connection.execute("COMMIT")
 
     def clear(self) -> None:
         """Take every table away."""
@@ -109,13 +123,32 @@ class FoundStore:
         self, name: str, by: str | None = None, of: Iterable[str] | None = None, columns: Iterable[str] | None = None
     ) -> pl.DataFrame:
         """Return a table, or its rows under some names, in the order in which they were put, names sorted."""
-        what = "*" if columns is None else ", ".join(f'"{column}"' for column in columns)
-        where, parameters = "", []
+        there = None if self.beside is None else self.beside.get(name)
+        asked, order = None if columns is None else list(columns), [] if by is None else [by, _PLACE]
+        what = "*" if asked is None else ", ".join(f'"{column}"' for column in dict.fromkeys([*asked, *order]))
+        where, parameters = [], []
         if of is not None:
-            where, parameters = f' WHERE "{by}" IN (SELECT unnest(?))', [list(of)]
-        order = f' ORDER BY "{by}", {_PLACE}' if by is not None else ""
-        frame = self._connection.sql(f'SELECT {what} FROM "{name}"{where}{order}', params=parameters).pl()
-        return with_utc(frame.drop(_PLACE, strict=False))
+            where.append(f'"{by}" IN (SELECT unnest(?))')
+            parameters.append(list(of))
+        if there is not None:
+            where.append(f'"{there.by}" NOT IN (SELECT unnest(?))')
+            parameters.append(sorted(there.gone))
+        sql = f'SELECT {what} FROM "{name}"' + (" WHERE " + " AND ".join(where) if where else "")
+        if by is not None:
+            sql += f' ORDER BY "{by}", {_PLACE}'
+        try:
+            frame = with_utc(self._connection.sql(sql, params=parameters).pl())
+        except duckdb.Error as error:  # sums of the database tell of a block that the disk changed
+            raise IntegrityProblem(
+                f"{_NAME}, which lies beside the history and is no record, cannot be read ({str(error).splitlines()[0]}). Delete it: the "
+                "next load makes it anew."
+            ) from None
+        if there is not None:
+            own = there.rows if of is None else there.rows.filter(pl.col(str(by)).is_in(parameters[0]))
+            own = own if asked is None else own.select(frame.columns)
+            frame = _together(frame, own)
+            frame = frame.sort(order, maintain_order=True) if order else frame
+        return frame.drop(_PLACE, strict=False) if asked is None else frame.select(asked)
 
     def _described(self, table: str) -> list[tuple[str, str]]:
         return [(row[0], row[1]) for row in self._connection.execute(f"DESCRIBE {table}").fetchall()]
@@ -134,11 +167,17 @@ class FoundStore:
         frame
             Rows in their order.
         """
-        rows = without_zone(
-            frame.with_columns(pl.col(pl.Categorical).cast(pl.String)).with_columns(
-                pl.int_range(pl.len(), dtype=pl.Int64).alias(_PLACE)
-            )
+        rows = frame.with_columns(pl.col(pl.Categorical).cast(pl.String)).with_columns(
+            pl.int_range(pl.len(), dtype=pl.Int64).alias(_PLACE)
         )
+        if self.beside is not None:
+            before, names = self.beside.get(name), set(of or ())
+            if before is not None:
+                left = before.rows.filter(~pl.col(by).is_in(list(names)))
+                rows = _together(left, rows)
+            self.beside[name] = Beside(by, names if before is None else before.gone | names, rows)
+            return
+        rows = without_zone(rows)
         self._connection.register("incoming", rows)
         try:
             if name not in self.tables():
@@ -163,18 +202,43 @@ class FoundStore:
             self._connection.unregister("incoming")
 
 
+def _together(one: pl.DataFrame, other: pl.DataFrame) -> pl.DataFrame:
+    """Return the rows of both; a column that only some lots need says nothing of the others."""
+    lacking = {name: dtype for name, dtype in (*one.schema.items(), *other.schema.items()) if dtype == pl.Boolean}
+    frames = [
+        frame.with_columns(pl.lit(value=False).alias(name) for name in lacking if name not in frame.columns)
+        for frame in (one, other)
+    ]
+    return pl.concat(frames, how="diagonal_relaxed")
+
+
 def forget(history: Path) -> None:
     """Take the results of a history away."""
-    for path in (found_path(history), found_path(history).with_name(f"{_NAME}.wal")):
+    for path in found_path(history).parent.glob(f"{_NAME}*"):
         path.unlink(missing_ok=True)
 
 
 def hash_of_found(history: Path) -> str:
-    """Return the hash of the file of results, which the chain of events vouches for; empty where there is none, or no whole one."""
-    if found_path(history).with_name(f"{_NAME}.wal").exists():
+    """Return the hash of the file of results, which the chain of events vouches for; empty where there is none, or no whole one.
+
+    It is remembered with the size and the times of the file, also the one that nobody can set back: of 20 million readings it
+    would take a second each time.
+    """
+    path = found_path(history)
+    if path.with_name(f"{_NAME}.wal").exists():
         return ""  # whoever wrote it did not end
+    note = path.with_name(f"{_NAME}.hash")
     try:
-        with found_path(history).open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
+        seen = path.stat()
+        state = [seen.st_size, seen.st_mtime_ns, seen.st_ctime_ns, seen.st_ino]
+        with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
+            known = json.loads(note.read_bytes())
+            if known["state"] == state:
+                return str(known["sha256"])
+        with path.open("rb") as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()
     except OSError:
         return ""
+    with contextlib.suppress(OSError):
+        note.write_text(json.dumps({"state": state, "sha256": digest}), encoding="utf-8")
+    return digest

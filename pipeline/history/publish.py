@@ -12,20 +12,17 @@ import json
 import os
 import shutil
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import EnvironmentProblem
 from pipeline.history.snapshot import Snapshot, folder_of, sha256_of, signature
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
     from pathlib import Path
-
-    import polars as pl
 
     from pipeline.history.store import History
 
-__all__ = ["Computed", "publish"]
+__all__ = ["publish"]
 
 _TIMES_SMALLER = 2
 """Each part holds more than so many times the readings of the one after it, so that there are few however often files come."""
@@ -69,44 +66,11 @@ def _parts(
     return old, {part["file"]: written.get(part["file"]) or known[part["file"]] for part in old}
 
 
-_PIECE = 100_000
-
-
-class Computed(NamedTuple):
-    """A table of what was computed; `key` is the text column that says what a row tells of, None where all is read at once.
-
-    So many rows lie in one file, that a question about one thing reads little.
-    """
-
-    frame: pl.DataFrame
-    key: str | None
-    rows: int = _PIECE
-
-
-def _write_computed(folder: Path, computed: Mapping[str, Computed]) -> tuple[dict[str, Any], dict[str, str]]:
-    """Write tables in pieces, each sorted by its key; return what the manifest says of them, and the hashes of the files."""
-    tables, files = {}, {}
-    for name, (frame, key, most) in computed.items():
-        ordered = frame if key is None else frame.sort(key, maintain_order=True)
-        pieces = []
-        for number, start in enumerate(range(0, max(ordered.height, 1), most)):
-            rows = ordered.slice(start, most)
-            path = folder / f"computed-{name}-{number:04}.parquet"
-            rows.write_parquet(path, compression="zstd")
-            place = f"{folder.name}/{path.name}"
-            files[place] = sha256_of(path)
-            first, last = (str(rows[key][0]), str(rows[key][-1])) if rows.height and key is not None else ("", "")
-            pieces.append({"file": place, "first": first, "last": last})
-        tables[name] = {"key": key, "pieces": pieces}
-    return tables, files
-
-
 def publish(
     history: History,
     path: Path,
     documents: dict[str, Any],
     *,
-    computed: Mapping[str, Computed] | None = None,
     now: datetime | None = None,
 ) -> Snapshot:
     """Write the tables and some results as the current snapshot.
@@ -119,8 +83,6 @@ def publish(
         Its file.
     documents
         Results to keep beside the tables, as JSON values by name.
-    computed
-        Tables of what was computed.
     now
         Time of the snapshot.
 
@@ -149,8 +111,6 @@ def publish(
         for name, value in documents.items():
             text = json.dumps(value, ensure_ascii=False, allow_nan=False).encode()
             files[f"{folder.name}/{name}.json"] = _write(folder / f"{name}.json", text)
-        kept, hashes = _write_computed(folder, computed or {})
-        files |= hashes
         manifest = {
             "made_at": moment.astimezone(UTC).isoformat(),
             "state": history.state(),
@@ -158,7 +118,6 @@ def publish(
             "counts": counts,
             "tables": tables,
             "parts": parts,
-            "computed": kept,
             "files": files,
         }
         digest = _write(folder / "manifest.json", json.dumps(manifest).encode())

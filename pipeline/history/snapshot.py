@@ -17,10 +17,8 @@ from pipeline.errors import SnapshotDamaged
 from pipeline.history.journal import Journal
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
     from pathlib import Path
 
-    import polars as pl
 
 __all__ = [
     "Snapshot",
@@ -133,30 +131,6 @@ class Snapshot:
         """
         place = f"{self.folder.name}/{name}.json"
         return json.loads(self._read(place).read_bytes()) if place in self.manifest["files"] else None
-
-    def computed(self, name: str, wanted: Iterable[str] | None = None) -> pl.DataFrame:
-        """Return rows of a computed table, of some of the things it tells of; None means all.
-
-        Only the pieces that may hold them are read, and their hashes looked at.
-
-        Raises
-        ------
-        KeyError
-            If no such table was published.
-        SnapshotDamaged
-            If a hash does not agree.
-        """
-        import polars as pl
-
-        table = self.manifest["computed"][name]
-        names = None if wanted is None else sorted(set(wanted))
-        pieces = [
-            piece
-            for piece in table["pieces"]
-            if names is None or any(piece["first"] <= one <= piece["last"] for one in names)
-        ] or table["pieces"][:1]
-        frame = pl.concat([pl.read_parquet(self._read(piece["file"])) for piece in pieces])
-        return frame if names is None else frame.filter(pl.col(table["key"]).is_in(names))
 
     def tables(self) -> dict[str, Any]:
         """Return the tables as Arrow data sets, each file's hash looked at first.

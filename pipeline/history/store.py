@@ -209,6 +209,7 @@ class History(Database):
         meters: Iterable[str] | None = None,
         roles: Iterable[str] | None = None,
         runs: Iterable[str] | None = None,
+        sensors: Iterable[str] | None = None,
         between: tuple[datetime, datetime] | None = None,
         after: int | None = None,
         columns: Sequence[str] | None = None,
@@ -228,7 +229,7 @@ class History(Database):
         )
         conditions: list[str] = []
         parameters: list[Any] = []
-        for column, values in (("lot", lots), ("meter", meters), ("role", roles), ("run", runs)):
+        for column, values in (("lot", lots), ("meter", meters), ("role", roles), ("run", runs), ("sensor", sensors)):
             if values is not None:
                 conditions.append(f"{column} IN (SELECT unnest(?))")
                 parameters.append(list(values))

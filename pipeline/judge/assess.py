@@ -15,7 +15,7 @@ from pipeline.judge.left_out import left_out
 from pipeline.judge.look_back.event_lots import with_events
 from pipeline.judge.lots.lots import lot_results
 from pipeline.judge.lots.temperature_flags import meter_sensor_flags
-from pipeline.judge.marks import MARK_COLUMNS, NO_MARKS, marks_of
+from pipeline.judge.marks import NO_MARKS
 from pipeline.judge.meters.meters import meter_result
 from pipeline.judge.values.prepare import (
     actions_of,
@@ -23,8 +23,6 @@ from pipeline.judge.values.prepare import (
     exclusions_of,
     prepare,
     taken_for_studies,
-    with_excluded,
-    with_file_rank,
 )
 from pipeline.judge.values.study_runs import split_studies
 from pipeline.metrology.support import brackets_of
@@ -82,7 +80,6 @@ def assess_frames(
     Assessment
     """
     events = list(events)
-    marks = NO_MARKS if marks is None else marks
     basis = basis_of(
         readings,
         tables,
@@ -94,9 +91,8 @@ def assess_frames(
         marks=marks,
         all_lots=all_lots,
     )
-    prepared = basis.readings
     found_lots = lot_results(basis, events, lots)
-    seen = sorted({*prepared["meter"].cast(pl.String), *marks.filter(pl.col("lot").is_not_null())["meter"]})
+    seen = basis.readings["meter"].unique().cast(pl.String).sort().to_list()
     wanted = seen if meters is None else [meter for meter in seen if meter in set(meters)]
     found_all = Assessment(
         **basis.__dict__,
@@ -122,7 +118,7 @@ def basis_of(
     marks: pl.DataFrame | None = None,
     all_lots: pl.DataFrame | None = None,
 ) -> Basis:
-    """Return what lots and meters are judged from; parameters as for :func:`assess_frames`."""
+    """Return what lots and meters are judged from; parameters as for :func:`assess_frames`, and marks of readings that are not at hand."""
     marks = NO_MARKS if marks is None else marks
     exclusions = exclusions_of(events, sources if sources is not None else _NO_SOURCES)
     adjustments = adjustments_of(events).filter(pl.col("measured_at") <= as_of)
@@ -224,13 +220,9 @@ def assess(
     lots: Iterable[str] | None = None,
     meters: Iterable[str] | None = None,
     tables: Mapping[str, pl.DataFrame] | None = None,
-    all_lots: pl.DataFrame | None = None,
     withheld: bool = True,
 ) -> Assessment:
-    """Assess from the history.
-
-    With `all_lots`, only the readings of the lots asked for are read, those on blocks and settings of the meters concerned, and
-    of all others where they stand: what is said is the same, and costs what was asked for. Look-back events are not looked for.
+    """Assess from the history, from nothing.
 
     Parameters
     ----------
@@ -244,8 +236,6 @@ def assess(
         Which to report; None means all.
     tables
         Reference tables to use instead of those taken over, to see what a change would do.
-    all_lots
-        What `lots_at_a_glance` says of the whole, in the state of the history that is asked.
     withheld
         Give no verdict on what `verify` found not to agree; a history that `verify` makes itself has no such findings.
 
@@ -261,14 +251,8 @@ def assess(
         known = recorded_tables(texts, settings)
     sources = history.sources()
     events = history.decisions()
-    marks = None
-    if all_lots is None:
-        readings = history.readings(categorical=True)
-    else:
-        lots, meters = sorted(set(lots or ())), sorted(set(meters or ()))
-        readings, marks = _part(history, known, lots, meters, as_of=moment, events=events, sources=sources)
     found = assess_frames(
-        readings,
+        history.readings(categorical=True),
         known,
         settings,
         as_of=moment,
@@ -277,8 +261,6 @@ def assess(
         baselines=history.baselines(),
         lots=lots,
         meters=meters,
-        marks=marks,
-        all_lots=all_lots,
     )
     if not withheld:
         return found
@@ -287,26 +269,3 @@ def assess(
         found = replace(found, lots=lots_said, meters=meters_said)
         found = with_events(found, events) if lots is None and meters is None else found
     return replace(found, history_state=state_of(history))
-
-
-def _part(
-    history: History,
-    tables: Mapping[str, pl.DataFrame],
-    lots: list[str],
-    meters: list[str],
-    *,
-    as_of: datetime,
-    events: list[Event],
-    sources: pl.DataFrame,
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Return the readings that some lots and meters rest on, and marks for the other readings of the meters concerned."""
-    involved = history.lots_that_contradict(lots)
-    own = history.readings(lots=involved, roles=["part"], categorical=True)
-    concerned = sorted({*meters, *own["meter"].cast(pl.String).unique().to_list()})
-    on_blocks = history.readings(meters=concerned, roles=["block", "setting"], categorical=True)
-    every = history.readings(meters=concerned, columns=MARK_COLUMNS, categorical=True)
-    every = every.filter((pl.col("measured_at") <= as_of) | (pl.col("clock") != "known"))
-    every = with_file_rank(with_excluded(every, exclusions_of(events, sources)), sources)
-    return pl.concat([own, on_blocks]), marks_of(
-        every, at_hand=involved, studies=tables["studies"]["run"].unique().to_list()
-    )

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from functools import cache
 from typing import TYPE_CHECKING, Any, Self, TypeVar, cast
 
 import polars as pl
 
+from pipeline.judge.kept_documents import KeptDocuments, document_of, key_of
 from pipeline.judge.rows import files_of_lots, row_keys
 from schemas.page import Decision
+from schemas.results import LotLine
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
@@ -24,23 +27,32 @@ if TYPE_CHECKING:
 
 __all__ = [
     "AT_A_GLANCE",
+    "NARROW",
+    "OF_METERS",
     "Assessment",
     "Basis",
     "Kept",
     "SignalDecision",
     "decisions_on_signals",
     "late",
+    "narrow",
     "spot_ranges",
 ]
 
 
-def late(make: Callable[[], pl.DataFrame]) -> pl.DataFrame:
-    """Give a frame of an assessment that is made when somebody looks at it, and then only once."""
-    return cast("pl.DataFrame", make)
+Kind = TypeVar("Kind")
+
+OF_METERS = ("checks", "runs", "meter_settings", "brackets", "late_baselines", "part_stream")
+"""What follows from what meters read on blocks, and from where parts stand between."""
+
+
+def late(make: Callable[[], Kind]) -> Kind:
+    """Give a value of an assessment that is made when somebody looks at it, and then only once."""
+    return cast("Kind", cache(make))
 
 
 class _Late:
-    """A frame, or what makes it."""
+    """A value, or what makes it."""
 
     def __set_name__(self, owner: type, name: str) -> None:
         self._name = name
@@ -66,10 +78,7 @@ def _may_be_late(*names: str) -> Callable[[type[Kind]], type[Kind]]:
     return change
 
 
-Kind = TypeVar("Kind")
-
-
-@_may_be_late("readings", "part_stream", "study_readings")
+@_may_be_late("readings", "study_readings", *OF_METERS)
 @dataclass(frozen=True, kw_only=True)
 class Basis:
     """What lots and meters are judged from at one moment: readings, the checks on them, tables. Frames are sorted by key and time."""
@@ -99,7 +108,7 @@ class Basis:
         return found
 
 
-@_may_be_late("spot_values", "part_values", "budget_inputs", "bias_at_level")
+@_may_be_late("spot_values", "part_values", "budget_inputs", "bias_at_level", "found_events", "events")
 @dataclass(frozen=True, kw_only=True)
 class Assessment(Basis):
     """Everything computed from the history at one moment: what was found of lots and meters, beside what it follows from."""
@@ -123,9 +132,18 @@ class Assessment(Basis):
             self.kept.ask(history)
         return self
 
+    def held(self) -> Self:
+        """Fetch now what pages ask of all lots and meters, while the history stands still; return the assessment."""
+        for name in (*OF_METERS, "found_events", "events"):
+            getattr(self, name)
+        for told in (self.events_on_lots, self.came_to_light):
+            list(told.values())
+        self.lots_at_a_glance()
+        return self
+
     def spot_ranges(self) -> pl.DataFrame:
         """Return the smallest and the largest spot mean of each lot: lot, low, high."""
-        return spot_ranges(self.spot_values) if self.kept is None else self.kept.spot_ranges
+        return spot_ranges(self.spot_values) if self.kept is None else self.kept.spot_ranges()
 
     def first_file(self, meter: str, role: str, start: datetime, end: datetime) -> int | None:
         """Return the number of the first file with a reading of a meter in some role within a time, ends included."""
@@ -149,23 +167,65 @@ class Assessment(Basis):
             return self.kept.sensors()
         return self.readings.filter(pl.col("role") == "part")["sensor"].unique().drop_nulls().cast(pl.String).to_list()
 
+    def readings_with(self, sensor: str, since: datetime | None) -> pl.DataFrame:
+        """Return the readings of parts with a temperature sensor from a moment on, prepared; None is from the first."""
+        if self.kept is not None:
+            return self.kept.readings_with(sensor, since)
+        own = self.readings.filter((pl.col("role") == "part") & (pl.col("sensor") == sensor))
+        return own if since is None else own.filter(pl.col("measured_at") >= since)
+
     def row_keys(self) -> dict[str, str]:
         """Return, by lot, what tells its rows from others."""
         if self.kept is not None:
-            return self.kept.row_keys
+            return self.kept.row_keys()
         rows = (self.spot_values, self.budget_inputs, self.bias_at_level)
         return row_keys(self.readings, self.exclusions, *rows)
 
     def at_hand(self, lots: Iterable[str], beside: Iterable[str] = ()) -> Assessment:
         """Return it with the readings of some lots at hand, and the spots and parts of theirs and of those beside; others may be lacking."""
-        return self if self.kept is None else self.restated(**self.kept.rows_of(list(lots), list(beside)))
+        if self.kept is None:
+            return self
+        asked = list(lots)
+        if isinstance(self.lots, KeptDocuments):
+            self.lots.bring(asked)
+        return self.restated(**self.kept.rows_of(asked, list(beside)))
 
     def lots_at_a_glance(self) -> pl.DataFrame:
         """Return what other lots ask of a lot, by lot: lot, verdict, product, supplier, specification, material, mean, first_at."""
-        if self.all_lots is not None:
-            return self.all_lots
-        rows = [[getattr(self.lots[lot], name) for name in AT_A_GLANCE] for lot in sorted(self.lots)]
-        return pl.DataFrame(rows, schema=AT_A_GLANCE, orient="row")
+        return self.columns_of_lots(AT_A_GLANCE) if self.all_lots is None else self.all_lots
+
+    def columns_of_lots(self, names: Iterable[str]) -> pl.DataFrame:
+        """Return some of the columns of `NARROW`, one row a lot, by name."""
+        schema = {name: NARROW[name] for name in names}
+        if self.kept is not None:
+            return self.kept.columns_of_lots(list(schema))
+        return pl.DataFrame([narrow(self.lots[lot], schema) for lot in sorted(self.lots)], schema=schema, orient="row")
+
+    def lines(self) -> tuple[LotResult, ...]:
+        """Return the lots by name, at a glance: a result becomes whole when more is asked of it."""
+        if self.kept is None:
+            return tuple(self.lots[lot] for lot in sorted(self.lots))
+        rows = self.columns_of_lots(["lot", "verdict", "support", "conditions", "last_at", "readings"]).iter_rows()
+        return tuple(
+            cast(
+                "LotResult",
+                LotLine(lot, verdict, support, tuple(said.split(", ")) if said else (), last_at, readings, self.lots),
+            )
+            for lot, verdict, support, said, last_at, readings in rows
+        )
+
+    def whole(self, lines: Iterable[LotResult]) -> list[LotResult]:
+        """Return lots at a glance whole, looked up together."""
+        asked = list(lines)
+        if isinstance(self.lots, KeptDocuments):
+            self.lots.bring(line.lot for line in asked)
+        return [line.whole for line in asked]
+
+    def document_keys(self) -> dict[str, str]:
+        """Return, by lot, what tells its result from others, whatever the moment of the assessment."""
+        if self.kept is not None:
+            return self.kept.document_keys()
+        return {lot: key_of(document_of(result)) for lot, result in self.lots.items()}
 
 
 def spot_ranges(spot_values: pl.DataFrame) -> pl.DataFrame:
@@ -181,10 +241,13 @@ class Kept:
 
     judged: frozenset[str]
     ask: Callable[[History], None]
-    spot_ranges: pl.DataFrame
-    row_keys: dict[str, str]
+    columns_of_lots: Callable[[list[str]], pl.DataFrame]
+    document_keys: Callable[[], dict[str, str]]
+    spot_ranges: Callable[[], pl.DataFrame]
+    row_keys: Callable[[], dict[str, str]]
     first_file: Callable[[str, str, datetime, datetime], int | None]
     sensors: Callable[[], list[str]]
+    readings_with: Callable[[str, datetime | None], pl.DataFrame]
     on_blocks: Callable[[], pl.DataFrame]
     files_of_lots: Callable[[], pl.DataFrame]
     rows_of: Callable[[list[str], list[str]], dict[str, pl.DataFrame]]
@@ -200,6 +263,22 @@ AT_A_GLANCE: dict[str, Any] = {
     "mean": pl.Float64,
     "first_at": pl.Datetime("us", "UTC"),
 }
+NARROW: dict[str, Any] = {
+    **AT_A_GLANCE,
+    "support": pl.String,
+    "conditions": pl.String,  # joined by a comma
+    "last_at": pl.Datetime("us", "UTC"),
+    "readings": pl.Int64,
+    "parts": pl.Int64,
+    **dict.fromkeys(("standard_deviation", "minimum", "maximum", "lower", "upper"), pl.Float64),
+    **dict.fromkeys(("expanded_uncertainty", "coverage_factor", "ppk"), pl.Float64),
+}
+"""What is asked of all lots at once, as columns: a result takes as long to be made as hundreds of them."""
+
+
+def narrow(result: LotResult, names: Iterable[str] = NARROW) -> list[Any]:
+    """Return the values of some columns of `NARROW`."""
+    return [", ".join(result.conditions) if name == "conditions" else getattr(result, name) for name in names]
 
 
 @dataclass(frozen=True, slots=True)

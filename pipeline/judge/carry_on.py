@@ -9,20 +9,23 @@ judged anew, along the same way, some lots at a time. A property test holds that
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime, timedelta
+from functools import cache, partial
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from pipeline.errors import EnvironmentProblem, HistoryBusy
+from pipeline.errors import IntegrityProblem
 from pipeline.history.found import FoundStore, forget, hash_of_found
 from pipeline.judge.assess import assess, basis_of, meter_results, state_of
-from pipeline.judge.assessment import AT_A_GLANCE, Assessment, Basis, Kept, late, spot_ranges
+from pipeline.judge.assessment import NARROW, OF_METERS, Assessment, Basis, Kept, late, narrow, spot_ranges
 from pipeline.judge.findings import standing_findings
-from pipeline.judge.kept_lots import KeptLots, NoResult, document_of, result_of
-from pipeline.judge.kept_rows import OF_LOTS, Given, Later, as_read, marks_in, prepared_of_lots
+from pipeline.judge.kept_documents import KeptDocuments, document_of, key_of, result_of
+from pipeline.judge.kept_rows import NUMBERS, OF_LOTS, Given, Later, as_read, marks_in, prepared_of_lots
 from pipeline.judge.look_back.event_lots import with_events
+from pipeline.judge.look_back.events import find_events
 from pipeline.judge.lots.flags import supplier_levels
 from pipeline.judge.lots.lots import lot_results
 from pipeline.judge.marks import MARK_COLUMNS, NO_MARKS, marks_of
@@ -32,10 +35,12 @@ from pipeline.metrology.block_checks import NUMBERS_OF_A_METER
 from pipeline.workspace.recorded import recorded_settings, recorded_tables
 from schemas.conditions import conditions_of
 from schemas.documents import as_bytes
+from schemas.look_back import CameToLight, EventResult
+from schemas.page import PageLink
 from schemas.results import LotResult, MeterResult
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
     from pipeline.history.store import History
     from pipeline.workspace.settings import Settings
@@ -52,16 +57,15 @@ _CHANGE_LITTLE = {
 _EARLY, _LATE = datetime(1, 1, 2, tzinfo=UTC), datetime(9999, 12, 30, tzinfo=UTC)
 _SUPPLIER_LEVEL, _BEHIND_IT = "supplier_level:", "block_overdue:"
 
-_OF_METERS = {
-    "checks": ["meter", "at", "check"],
-    "runs": ["meter", "first_at", "run"],
-    "meter_settings": ["meter", "at"],
-    "brackets": ["lot", "meter", "unknown_clock", "first_at", "before_run"],
-    "late_baselines": [],
-    "part_stream": [],
+_GROWING_OLD = {"runs": ["meter", "last_at"], "brackets": ["meter", "support"]}
+_OF_EVENTS: dict[str, tuple[str, Any]] = {
+    "events": ("event", EventResult),
+    "events_on_lots": ("lot", tuple[PageLink, ...]),
+    "came_to_light": ("lot", tuple[CameToLight, ...]),
 }
-"""Frames kept by meter, with the order in which an assessment has them."""
-_NUMBERS = ("check", "run", "before_run", "after_run")
+"""What the look-back says, kept by event and by lot."""
+_SAY_NOTHING = _CHANGE_LITTLE - {"disposition", "reference", "discard", "network_history"}
+"""Kinds of events by which alone the look-back says what it said."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -72,6 +76,12 @@ class _New:
     first: dict[str, datetime | None]
     lots: set[str]
     after: int  # files numbered above are new
+    moved: bool = True  # time has passed, or somebody decided something
+
+    @property
+    def nothing(self) -> bool:
+        """Whether what is kept says all there is to say."""
+        return not (self.everything or self.moved or self.first or self.lots)
 
 
 def carried_on(
@@ -122,21 +132,18 @@ def carried_on(
         studies=tables["studies"]["run"].unique().to_list(),
     )
     try:
-        with FoundStore.written(history.path) as store, store.transaction(keep=keep):
-            judgement = _Carrying(given, store, keep=keep)
-            if judgement.new.everything and not keep:
-                return None
-            found = judgement.found()
-    except (HistoryBusy, EnvironmentProblem):
-        if keep:
-            raise
-        return None  # somebody else has it, or it may not be written
-    except NoResult:
-        if not keep:
+        with FoundStore.written(history.path) if keep else FoundStore.open(history.path) as store:
+            if store is None:
+                return None  # somebody writes it
+            with store.transaction() if keep else contextlib.nullcontext():
+                judgement = _Carrying(given, store)
+                found = judgement.found() if keep or not judgement.new.everything else None
+    except IntegrityProblem:
+        if not keep or not digest:
             return None
-        forget(history.path)
-        return carried_on(history, settings, as_of=as_of, keep=True)
-    return found.restated(history_state=state_of(history))
+        forget(history.path)  # its hash was remembered, and the disk changed it since
+        return carried_on(history, settings, as_of=as_of, keep=keep)
+    return None if found is None else found.restated(history_state=state_of(history))
 
 
 def everything(history: History, settings: Settings, *, as_of: datetime | None) -> Assessment:
@@ -151,21 +158,20 @@ def vouched(history: History) -> str:
 
 
 _LOT_COLUMNS: dict[str, Any] = {
-    **AT_A_GLANCE,
-    "support": pl.String,
-    "last_at": pl.Datetime("us", "UTC"),
+    **NARROW,
     "spot_low": pl.Float64,
     "spot_high": pl.Float64,
     "row_key": pl.String,
     "supplier_level": pl.String,
     "of_tables": pl.String,
+    "document_key": pl.String,
     "document": pl.String,
 }
 
 
 def _of_meters(frame: pl.DataFrame) -> pl.DataFrame:
     """Return a frame by meter with numbers that no other meter moves."""
-    return frame.with_columns(pl.col(name) % NUMBERS_OF_A_METER for name in _NUMBERS if name in frame.columns)
+    return frame.with_columns(pl.col(name) % NUMBERS_OF_A_METER for name in NUMBERS if name in frame.columns)
 
 
 def _differing(one: pl.DataFrame, other: pl.DataFrame) -> pl.DataFrame:
@@ -192,37 +198,45 @@ def _with_supplier_level(result: LotResult, said: str | None) -> LotResult:
 class _Carrying:
     """One judgement, and what is kept of it."""
 
-    def __init__(self, given: Given, store: FoundStore, *, keep: bool) -> None:
-        self.given, self.store, self.keep = given, store, keep
+    def __init__(self, given: Given, store: FoundStore) -> None:
+        self.given, self.store = given, store
         self.of_lots = given.of_lots()
         self.scope = given.scope()
         self.new = self._new()
-        if self.new.everything:
-            store.clear()
-        self.lots_read = set(given.history.lots_of(self.new.after, given.studies))
 
     def found(self) -> Assessment:
         """Judge, keep, and return everything."""
-        given, new = self.given, self.new
-        known = set() if new.everything else set(self.store.read("lots", columns=["lot"])["lot"])
+        given, new, store = self.given, self.new, self.store
+        if new.everything:
+            store.clear()
+        lots_read = set(given.history.lots_of(new.after, given.studies))
+        nothing = new.nothing and not lots_read
+        known = set() if new.everything else set(store.read("lots", columns=["lot"])["lot"])
         meters = {} if new.everything else self._kept_meters()
         basis, marks = self._touched_meters()
-        in_production = {*meters, *given.history.meters_of(new.after, given.studies)} & set(new.first)
-        found_meters = meter_results(basis, sorted(in_production))
-        new.lots.update(self.lots_read, () if new.everything else self._changed_around(basis))
-        self._keep_meters(basis, found_meters, marks)
-        merged = self._merged(basis)
-        # by a clock that is not believed, too, whose place says nothing
-        contradicted = given.history.lots_that_contradict(new.lots)
-        touched = sorted({*new.lots, *contradicted} & (known | self.lots_read))
-        # once for nothing, too: then there are tables
-        for first in range(0, max(len(touched), new.everything), _LOTS_AT_ONCE):
-            self._judge(touched[first : first + _LOTS_AT_ONCE], merged)
-        self._compare_suppliers()
-        kept = self.store.read("lots", "lot")
-        if self.keep:
+        later = Later(given, store)
+        merged = basis.restated(**{name: late(later.of_meters(name, getattr(basis, name))) for name in OF_METERS})
+        touched: list[str] = []
+        if not nothing:
+            in_production = {*meters, *given.history.meters_of(new.after, given.studies)} & set(new.first)
+            found_meters = meter_results(basis, sorted(in_production))
+            new.lots.update(lots_read, () if new.everything else self._changed_around(basis))
+            self._keep_meters(basis, marks)
+            # by a clock that is not believed, too, whose place says nothing
+            contradicted = given.history.lots_that_contradict(new.lots)
+            touched = sorted({*new.lots, *contradicted} & (known | lots_read))
+            # once for nothing, too: then there are tables
+            for first in range(0, max(len(touched), new.everything), _LOTS_AT_ONCE):
+                self._judge(touched[first : first + _LOTS_AT_ONCE], merged)
+            self._compare_suppliers()
+            meters |= found_meters
+        found = self._assessment(merged, later, {name: meters[name] for name in sorted(meters)}, frozenset(touched))
+        if not nothing:
+            found = with_events(found, given.events)
+            self._keep_events(found)
+        if store.beside is None:
             sequence, digest = given.history.last_event()
-            self.store.note(
+            store.note(
                 {
                     "scope": self.scope,
                     "event": [sequence, digest],
@@ -231,46 +245,50 @@ class _Carrying:
                     "pending": sorted(set(basis.new_baselines["meter"])),
                 }
             )
-        meters |= found_meters
-        return self._assessment(merged, kept, {name: meters[name] for name in sorted(meters)}, frozenset(touched))
+        later.leave()
+        return found
 
     # -- what is new --------------------------------------------------------------------------------------------
 
     def _new(self) -> _New:
         given, noted = self.given, self.store.noted()
-        anew = _New(everything=True, first=dict.fromkeys(given.history.all_meters()), lots=set(), after=0)
+
+        def anew() -> _New:
+            return _New(everything=True, first=dict.fromkeys(given.history.all_meters()), lots=set(), after=0)
+
         if noted.get("scope") != self.scope or (before := datetime.fromisoformat(noted["as_of"])) > given.as_of:
-            return anew
+            return anew()
         sequence, digest = noted["event"]
         since = given.history.events_after(sequence)
         if given.history.hash_of_event(sequence) != digest or any(event.kind not in _CHANGE_LITTLE for event in since):
-            return anew
+            return anew()
         new = _New(
             everything=False,
             first=dict(given.history.first_of_meters(noted["source"])),
             lots=set(),
             after=noted["source"],
+            moved=given.as_of > before or any(event.kind not in _SAY_NOTHING for event in since),
         )
         if any(event.kind == "baseline" and event.by != "load" for event in since):
-            return anew
+            return anew()
         for event in since:
             if event.kind in ("baseline", "disposition"):
                 new.lots.update([event.subject["lot"]] if "lot" in event.subject else [])
                 if "meter" in event.subject:
                     new.first.setdefault(event.subject["meter"], None)
-        # what waits for its closing check, and meters whose last run has grown old meanwhile
-        runs, brackets = self.store.read("runs", "meter"), self.store.read("brackets", "meter")
-        old_at = pl.col("last_at").max() + timedelta(hours=given.settings.check_interval_hours)
-        old = runs.group_by("meter").agg(old_at).filter(pl.col("last_at").is_between(before, given.as_of))
-        for meter in (
-            *brackets.filter(pl.col("support") == "open")["meter"].unique(),
-            *old["meter"],
-            *noted["pending"],
-        ):
+        waiting, undated = list(noted["pending"]), pl.lit(False)
+        if given.as_of > before:  # what waits for its closing check, and meters whose last run has grown old meanwhile
+            runs, brackets = (self.store.read(name, columns=of) for name, of in _GROWING_OLD.items())
+            old_at = pl.col("last_at").max() + timedelta(hours=given.settings.check_interval_hours)
+            old = runs.group_by("meter").agg(old_at).filter(pl.col("last_at").is_between(before, given.as_of))
+            waiting += [*brackets.filter(pl.col("support") == "open")["meter"].unique(), *old["meter"]]
+            undated = pl.col("last_at").is_null()
+        for meter in waiting:
             new.first.setdefault(meter, None)
         lots = self.store.read("lots", columns=["lot", "of_tables", "last_at"])
-        rows = lots.select("lot", "of_tables", pl.col("last_at").is_null()).iter_rows()
-        new.lots.update(lot for lot, said, undated in rows if undated or self.of_lots.get(lot, "") != said)
+        lots = lots.join(self.of_lots, on="lot", how="left", suffix="_now")
+        said_now = pl.col("of_tables_now").fill_null("")
+        new.lots.update(lots.filter(undated | (pl.col("of_tables") != said_now))["lot"])
         return new
 
     def _kept_meters(self) -> dict[str, MeterResult]:
@@ -344,33 +362,24 @@ class _Carrying:
             lots |= set(around.join(runs, on=["meter", side], how="semi")["lot"])
         return lots | set(around.filter(pl.col("support") == "open")["lot"])
 
-    def _keep_meters(self, basis: Basis, results: Mapping[str, MeterResult], marks: pl.DataFrame) -> None:
+    def _keep_meters(self, basis: Basis, marks: pl.DataFrame) -> None:
         names = sorted(self.new.first)
-        for name in _OF_METERS:
+        for name in OF_METERS:
             self.store.put(name, "meter", names, _of_meters(getattr(basis, name)))
         self.store.put("marks", "meter", names, marks)
-        rows = [(name, as_bytes(result).decode()) for name, result in results.items()]
-        schema = {"meter": pl.String, "document": pl.String}
-        self.store.put("meters", "meter", names, pl.DataFrame(rows, schema=schema, orient="row"))
 
-    def _merged(self, basis: Basis) -> Basis:
-        """Return the basis with the checks, runs, settings and brackets of all meters, numbered as if judged together."""
-        frames = {name: self.store.read(name, "meter") for name in _OF_METERS}
-        checked = frames["checks"]["meter"].unique().sort().to_list()
-        offset = pl.col("meter").replace_strict(
-            checked, [place * NUMBERS_OF_A_METER for place in range(len(checked))], default=None, return_dtype=pl.Int64
-        )
-        frames = {
-            name: frame.with_columns(
-                (pl.col(column) + offset).alias(column) for column in _NUMBERS if column in frame.columns
-            )
-            for name, frame in frames.items()
+    def _keep_events(self, found: Assessment) -> None:
+        """Keep what the look-back says, and what it says of each meter."""
+        told = {
+            "meters": ("meter", found.meters),
+            **{name: (by, getattr(found, name)) for name, (by, _) in _OF_EVENTS.items()},
         }
-        for name, order in _OF_METERS.items():
-            known = getattr(basis, name)
-            frames[name] = frames[name].select(known.columns).cast(known.schema)
-            frames[name] = frames[name].sort(order, maintain_order=True) if order else frames[name]
-        return basis.restated(**frames)
+        there = set() if self.new.everything else {*told}
+        for name, (by, results) in told.items():
+            rows = [(one, place, as_bytes(result).decode()) for place, (one, result) in enumerate(results.items())]
+            gone = self.store.read(name, columns=[by])[by].to_list() if name in there else []
+            schema = {by: pl.String, "place": pl.Int64, "document": pl.String}
+            self.store.put(name, by, gone, pl.DataFrame(rows, schema=schema, orient="row"))
 
     # -- lots ---------------------------------------------------------------------------------------------------
 
@@ -396,17 +405,18 @@ class _Carrying:
     def _put_lots(
         self, results: Mapping[str, LotResult], rows_of: Mapping[str, tuple[float | None, float | None, str]]
     ) -> None:
+        of_tables = dict(self.of_lots.filter(pl.col("lot").is_in(list(results))).iter_rows())
         rows = [
             (
-                *(getattr(result, name) for name in AT_A_GLANCE),
-                result.support,
-                result.last_at,
+                *narrow(result),
                 *rows_of[lot],
                 _supplier_level(result),
-                self.of_lots.get(lot, ""),
-                document_of(result),
+                of_tables.get(lot, ""),
+                key_of(said),
+                said,
             )
             for lot, result in results.items()
+            for said in [document_of(result)]
         ]
         self.store.put("lots", "lot", list(results), pl.DataFrame(rows, schema=_LOT_COLUMNS, orient="row"))
 
@@ -421,41 +431,54 @@ class _Carrying:
             rows = {
                 lot: tuple(said) for lot, *said in kept.select("lot", "spot_low", "spot_high", "row_key").iter_rows()
             }
-            results = KeptLots(dict(kept.select("lot", "document").iter_rows()), self.given.as_of)
+            results = {lot: result_of(LotResult, lot, said) for lot, said in kept.select("lot", "document").iter_rows()}
             self._put_lots({lot: _with_supplier_level(one, levels.get(lot)) for lot, one in results.items()}, rows)
 
     # -- the whole ----------------------------------------------------------------------------------------------
 
     def _assessment(
-        self, basis: Basis, lots: pl.DataFrame, meters: dict[str, MeterResult], judged: frozenset[str]
+        self, basis: Basis, later: Later, meters: dict[str, MeterResult], judged: frozenset[str]
     ) -> Assessment:
-        given = self.given
-        later = Later(given, self.store)
+        """Return everything; what is kept is fetched when somebody looks at it."""
+
+        def names_of(table: str) -> Callable[[], list[str]]:
+            return lambda: later.columns_of(table, ["lot"])["lot"].to_list()
+
+        columns = cache(lambda names: later.columns_of("lots", list(names)))
+        told: dict[str, Any] = {
+            name: KeptDocuments(kind, names_of(name), partial(later.documents, name, by))
+            for name, (by, kind) in _OF_EVENTS.items()
+            if by == "lot"
+        }
         found = Assessment(
             **{
                 **{field.name: basis.__dict__[field.name] for field in fields(basis)},
-                "all_lots": lots.select(*AT_A_GLANCE),
                 "readings": late(later.readings),
-                "study_readings": later.study_readings(),
+                "study_readings": late(later.study_readings),
             },
-            lots=KeptLots(dict(lots.select("lot", "document").iter_rows()), given.as_of),
+            lots=KeptDocuments(LotResult, names_of("lots"), partial(later.documents, "lots", "lot"), self.given.as_of),
             meters=meters,
             spot_values=late(later.of_lots("spot_values")),
             part_values=late(later.of_lots("part_values")),
             budget_inputs=late(later.of_lots("budget_inputs")),
             bias_at_level=late(later.of_lots("bias_at_level")),
+            events=late(later.events),
+            **told,
             kept=Kept(
                 judged=judged,
                 ask=later.ask,
-                spot_ranges=lots.select("lot", pl.col("spot_low").alias("low"), pl.col("spot_high").alias("high")),
-                row_keys=dict(lots.select("lot", "row_key").iter_rows()),
+                columns_of_lots=lambda names: columns(tuple(names)),
+                document_keys=lambda: dict(later.columns_of("lots", ["lot", "document_key"]).iter_rows()),
+                spot_ranges=lambda: later.columns_of("lots", ["lot", "spot_low", "spot_high"]).rename(
+                    {"spot_low": "low", "spot_high": "high"}
+                ),
+                row_keys=lambda: dict(later.columns_of("lots", ["lot", "row_key"]).iter_rows()),
                 first_file=later.first_file,
                 sensors=later.sensors,
+                readings_with=later.readings_with,
                 on_blocks=later.on_blocks,
                 files_of_lots=later.files_of_lots,
                 rows_of=later.rows_of,
             ),
         )
-        found = with_events(found, given.events)
-        later.leave()
-        return found
+        return found.restated(found_events=late(lambda: tuple(find_events(found))))

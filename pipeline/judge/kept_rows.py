@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -12,11 +13,14 @@ import polars as pl
 from pipeline.errors import HistoryBusy
 from pipeline.history.found import FoundStore
 from pipeline.history.store import History
+from pipeline.judge.kept_documents import result_of
 from pipeline.judge.marks import NO_MARKS
 from pipeline.judge.sums import sums
 from pipeline.judge.values.prepare import adjustments_of, prepare, with_file_rank
 from pipeline.judge.values.study_runs import split_studies
+from pipeline.metrology.block_checks import NUMBERS_OF_A_METER
 from pipeline.workspace.program import program
+from schemas.look_back import EventResult
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
@@ -24,11 +28,21 @@ if TYPE_CHECKING:
     from pipeline.history.chain import Event
     from pipeline.workspace.settings import Settings
 
-__all__ = ["OF_LOTS", "Given", "Later", "as_read", "marks_in", "prepared_of_lots"]
+__all__ = ["NUMBERS", "OF_LOTS", "OF_METERS_SORTED", "Given", "Later", "as_read", "marks_in", "prepared_of_lots"]
 
-_FORMAT = 1
+_FORMAT = 2
 OF_LOTS = ("spot_values", "part_values", "budget_inputs", "bias_at_level")
 """Frames kept by lot."""
+OF_METERS_SORTED: dict[str, list[str]] = {
+    "checks": ["meter", "at", "check"],
+    "runs": ["meter", "first_at", "run"],
+    "meter_settings": ["meter", "at"],
+    "brackets": ["lot", "meter", "unknown_clock", "first_at", "before_run"],
+    "late_baselines": [],
+    "part_stream": [],
+}
+"""Frames kept by meter, with the order in which an assessment has them."""
+NUMBERS = ("check", "run", "before_run", "after_run")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,14 +65,19 @@ class Given:
         )
         return f"{_FORMAT} {program()} {pl.__version__} {self.settings!r} {shared!r}"
 
-    def of_lots(self) -> dict[str, str]:
-        """Return, by lot, what tells from others all that tables say of it alone."""
-        found: dict[str, list[Any]] = {}
-        for name, table in self.tables.items():
-            if "lot" in table.columns:
-                for lot, numbers in sums(self._begun(table), "lot").items():
-                    found.setdefault(lot, []).append((name, numbers))
-        return {lot: repr(said) for lot, said in found.items()}
+    def of_lots(self) -> pl.DataFrame:
+        """Return, by lot, what tells from others all that tables say of it alone: lot, of_tables."""
+        told = [
+            self._begun(table).select("lot", pl.struct(pl.lit(name), pl.all()).hash().alias("hash"))
+            for name, table in self.tables.items()
+            if "lot" in table.columns
+        ]
+        of_lot = (
+            pl.concat(told)
+            .group_by("lot")
+            .agg(pl.len(), (pl.col("hash") // 2**32).sum().alias("high"), (pl.col("hash") % 2**32).sum().alias("low"))
+        )
+        return of_lot.select("lot", pl.format("{} {} {}", "len", "high", "low").alias("of_tables"))
 
     def prepared(self, rows: pl.DataFrame, marks: pl.DataFrame | None = None) -> pl.DataFrame:
         """Return the readings of production among some rows, prepared; `marks` of what is not among them."""
@@ -113,13 +132,15 @@ class Later:
 
     def __init__(self, given: Given, store: FoundStore) -> None:
         self._given, self._store, self._history = given, store, given.history
+        self._beside = store.beside
         self._inside = True
         self._on_blocks: pl.DataFrame | None = None
-        self._source, self._event = given.history.last_source_id(), store.noted()["event"]
+        self._noted: dict[str, Any] = {}
+        self._source = given.history.last_source_id()
 
     def leave(self) -> None:
-        """From now on history and results are opened anew for each look."""
-        self._inside = False
+        """From now on history and results are opened anew for each look, and are to be those of now."""
+        self._noted, self._inside = self._store.noted(), False
 
     def ask(self, history: History) -> None:
         """Ask this opened history from now on, for as long as it is open: one process opens it once."""
@@ -133,19 +154,44 @@ class Later:
         still, path = self._history, self._given.history.path
         with (
             contextlib.nullcontext(still) if still.is_open() else History.open(path) as history,
-            FoundStore.open(path) as store,
+            FoundStore.open(path, self._beside) as store,
         ):
-            noted = {} if store is None else store.noted()
-            if store is None or noted["source"] != self._source or noted["event"] != self._event:
+            if store is None or store.noted() != self._noted or history.last_source_id() != self._source:
                 raise HistoryBusy("Readings came to the history meanwhile. What is shown is of before: try again.")
             yield history, store
 
     def of_lots(self, name: str) -> Callable[[], pl.DataFrame]:
         """Return what fetches a table kept by lot."""
+        return partial(self.columns_of, name, None)
+
+    def columns_of(self, name: str, columns: list[str] | None, by: str = "lot") -> pl.DataFrame:
+        """Return a table, or some columns of it."""
+        with self._open() as (_, store):
+            return store.read(name, by, columns=columns)
+
+    def documents(self, name: str, by: str, of: list[str]) -> dict[str, str]:
+        """Return documents kept in a table, by name."""
+        with self._open() as (_, store):
+            return dict(store.read(name, by, of, columns=[by, "document"]).iter_rows())
+
+    def events(self) -> dict[str, EventResult]:
+        """Return the events of the look-back in order of time, by name."""
+        rows = self.columns_of("events", ["event", "place", "document"], "event").sort("place")
+        return {name: result_of(EventResult, name, said) for name, _, said in rows.iter_rows()}
+
+    def of_meters(self, name: str, like: pl.DataFrame) -> Callable[[], pl.DataFrame]:
+        """Return what fetches a table kept by meter, numbered as if all meters had been judged together."""
 
         def fetch() -> pl.DataFrame:
             with self._open() as (_, store):
-                return store.read(name, "lot")
+                frame = store.read(name, "meter")
+                if any(column in frame.columns for column in NUMBERS):
+                    checked = store.read("checks", columns=["meter"])["meter"].unique().sort().to_list()
+                    places = [place * NUMBERS_OF_A_METER for place in range(len(checked))]
+                    offset = pl.col("meter").replace_strict(checked, places, default=None, return_dtype=pl.Int64)
+                    frame = frame.with_columns(pl.col(one) + offset for one in NUMBERS if one in frame.columns)
+            frame, order = frame.select(like.columns).cast(like.schema), OF_METERS_SORTED[name]
+            return frame.sort(order, maintain_order=True) if order else frame
 
         return fetch
 
@@ -186,6 +232,13 @@ class Later:
         """Return the temperature sensors that stand on readings of parts."""
         with self._open() as (history, _):
             return history.sensors(self._given.studies)
+
+    def readings_with(self, sensor: str, since: datetime | None) -> pl.DataFrame:
+        """Return the readings of parts with a sensor from a moment on, prepared."""
+        between = None if since is None else (since, self._given.as_of)
+        with self._open() as (history, _):
+            rows = history.readings(sensors=[sensor], roles=["part"], between=between, categorical=True)
+            return self._given.prepared(rows)
 
     def first_file(self, meter: str, role: str, start: datetime, end: datetime) -> int | None:
         """Return the number of the first file with a reading of a meter within a time."""

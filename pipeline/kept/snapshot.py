@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 from pipeline.errors import IntegrityProblem
 from pipeline.history.publish import publish
 from pipeline.history.snapshot import Snapshot
-from pipeline.judge.values.prepare import PARTS
 from pipeline.workspace.program import program
 from pipeline.workspace.texts import changed_texts, hashes, hashes_of_texts
 from schemas.documents import as_json
@@ -51,6 +50,8 @@ def holds_until(assessment: Assessment, history: History) -> datetime:
         Open, for readings that are dated later than the assessment.
     """
     import polars as pl
+
+    from pipeline.judge.values.prepare import PARTS  # the answer of `status` needs nothing that computes
 
     at = assessment.as_of
     interval = timedelta(hours=assessment.settings.check_interval_hours)
@@ -102,7 +103,6 @@ def publish_snapshot(
     from pipeline.history.store import History
     from pipeline.judge.assess import state_of
     from pipeline.judge.carry_on import everything
-    from pipeline.kept.part import computed_document, computed_tables
 
     moment = now or datetime.now(UTC)
     with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds, snapshot=False) as history:
@@ -119,9 +119,6 @@ def publish_snapshot(
             assessment = everything(history, workspace.settings, as_of=None)
         assessment.ask(history)
         documents: dict[str, Any] = {"refused": _refused(history)}
-        computed = {}
-        if history.last_measured_at() is not None:  # else nothing says as of which moment a page would be
-            documents["computed"], computed = computed_document(assessment), computed_tables(assessment)
         if assessment.as_of > moment or holds_until(assessment, history) <= moment:
             del assessment
             assessment = everything(history, workspace.settings, as_of=moment)
@@ -131,7 +128,7 @@ def publish_snapshot(
         # thousands of lots may wait: whoever looks at the first ones does not read them all
         said["status"]["waiting"], documents["waiting"] = _cut(said["status"]["waiting"])
         documents["status"] = {**said, "more_waiting": len(documents["waiting"])}
-        return publish(history, workspace.history, documents, computed=computed, now=moment)
+        return publish(history, workspace.history, documents, now=moment)
 
 
 def _cut(waiting: list[Any]) -> tuple[list[Any], list[Any]]:

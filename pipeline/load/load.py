@@ -433,7 +433,7 @@ def assess_touched(
         {lot: found.lots[lot].verdict for lot in lots if lot in found.lots},
         {meter: found.meters[meter].state for meter in meters if meter in found.meters},
         changes,
-        {r.lot: r.conditions for r in without_decision({lot: found.lots[lot] for lot in lots if lot in found.lots})},
+        {r.lot: r.conditions for r in without_decision(found.lots[lot] for lot in lots if lot in found.lots)},
     )
 
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-import polars as pl
-
 from pipeline.questions.provenance import PageContext
 from pipeline.questions.status import checked_by, without_decision
 from schemas.line import BoardPage
 
 if TYPE_CHECKING:
+    import polars as pl
+
     from pipeline.history.store import History
     from pipeline.judge.assessment import Assessment
     from pipeline.workspace.settings import Workspace
@@ -33,12 +33,12 @@ def board_pages(
     moment = as_of or assessment.as_of
     meters = tuple(assessment.meters[name] for name in sorted(assessment.meters))
     check_by = checked_by(assessment)
-    # of thousands of lots only those that are shown are looked at
-    verdicts = assessment.lots_at_a_glance().select("lot", "verdict")
-    stopped = [assessment.lots[lot] for lot in verdicts.filter(pl.col("verdict").is_in(["hold", "reject"]))["lot"]]
+    lots = assessment.lines()
+    asked = assessment.whole(lot for lot in lots if lot.conditions or lot.verdict in ("hold", "reject"))
+    stopped = [lot for lot in asked if lot.verdict in ("hold", "reject")]
     waiting = tuple(sorted(stopped, key=lambda lot: (lot.last_at or _FIRST, lot.lot), reverse=True))
-    conditional = tuple(without_decision(assessment.lots))
-    accepted = verdicts.filter(pl.col("verdict") == "accept").height
+    conditional = tuple(without_decision(asked))
+    accepted = sum(lot.verdict == "accept" for lot in lots)
     held = history.held_files().height
     quarantined = history.quarantine(states=["new"]).height
     last = history.last_measured_at()

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from pipeline.judge.kept_lots import KeptLots, document_of
 from pipeline.judge.sums import sums
 from pipeline.questions.lot_detail.detail import earlier_lots
 from pipeline.workspace.files import write_atomically
@@ -56,12 +55,12 @@ def lot_keys(assessment: Assessment) -> dict[str, str]:
     closed = set(
         assessment.brackets.group_by("lot").agg(pl.col("after_at").null_count() == 0).filter("after_at")["lot"]
     )
-    lots = assessment.lots
+    documents = assessment.document_keys()
     found = {}
-    for lot in lots:
+    for lot, said in documents.items():
         parts = (
             everywhere,
-            lots.said(lot) if isinstance(lots, KeptLots) else document_of(lots[lot]),
+            said,
             rows.get(lot),
             [mark.get(lot) for mark in marks],
             assessment.events_on_lots.get(lot),

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import reports
 from pipeline.history.store import History
-from pipeline.judge.assess import assess
+from pipeline.judge.carry_on import everything
 from pipeline.pages.language import texts_of
 from pipeline.pages.pdf import print_pages
 from pipeline.questions.labels import label_of_block, label_of_lot
@@ -37,7 +37,7 @@ def write_labels(
         If a PDF is asked for and there is no Chromium.
     """
     with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
-        found = assess(history, workspace.settings, as_of=None)
+        found = everything(history, workspace.settings, as_of=None)
     labels = [*(label_of_lot(found, lot) for lot in lots), *(label_of_block(found, block) for block in blocks)]
     paths = []
     site = reports.Site(alone=True, language=workspace.settings.language, texts=texts_of(workspace))

@@ -6,7 +6,7 @@ import hashlib
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from schemas.documents import as_bytes
+from pipeline.judge.kept_documents import said_at
 from schemas.results import ChecksPage, FilesPage, IndexPage, LotPage, MeterPage, MonthPage, ReadingsPage
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ def linked_pages(page: Page) -> Iterator[Page]:
 def _of_lots(provenance: Provenance, lots: Sequence[LotResult]) -> Provenance:
     """Return a footer that changes only when something of these lots does: its time is that of the last of them."""
     moment = max((lot.last_at for lot in lots if lot.last_at is not None), default=provenance.as_of)
-    shown = as_bytes([replace(lot, as_of=moment) for lot in lots])
+    shown = said_at(lots, moment)
     digest = hashlib.sha256(f"{provenance.software_version}{moment}".encode() + shown).hexdigest()
     return replace(provenance, as_of=moment, files=provenance.files.clear(), data_sha256=digest)
 

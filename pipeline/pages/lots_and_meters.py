@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 import reports
+from pipeline.judge.kept_documents import said_at
 from pipeline.judge.lots.budgets import all_with_budgets
 from pipeline.judge.meters.evidence import calibrations_of
 from pipeline.metrology.block_checks import run_of_meter
@@ -198,12 +199,14 @@ def index_page(
     context = PageContext(workspace, assessment, sources)
     held = tuple(f"{row['name']}: {row['sentence']}" for row in history.held_files().iter_rows(named=True))
     quarantined = history.quarantine(states=["new"]).height
-    lots = tuple(assessment.lots[lot] for lot in sorted(assessment.lots))
+    lots = assessment.lines()
     meters = tuple(assessment.meters[meter] for meter in sorted(assessment.meters))
     check_by = checked_by(assessment)
     sources_of_blocks = assessment.on_blocks().group_by("source_id").agg(pl.len().cast(pl.Int64).alias("n"))
     used = pl.concat([assessment.files_of_lots().select("source_id", "n"), sources_of_blocks])
-    provenance = context.provenance(used, assessment.as_of, lots, meters, held, quarantined, more, check_by)
+    provenance = context.provenance(
+        used, assessment.as_of, said_at(lots, assessment.as_of), meters, held, quarantined, more, check_by
+    )
     return IndexPage(
         lots=lots,
         meters=meters,

@@ -135,12 +135,13 @@ def render(
                     for link in (*links, index.link, *(page.link for page in (*linked_pages(index), *book)))
                 ),
             ]
-            known = [*(address for lot in assessment.lots.values() for _, address in _addresses(lot)), *others]
+            lines = assessment.held().lines()
+            known = [*(address for lot in lines for _, address in _addresses(lot)), *others]
             keys = {} if apart else lot_keys(assessment)
             standing: frozenset[str] = frozenset()
             if not apart:
                 if not always:
-                    standing = _standing(workspace, assessment, keys, frozenset(known), answers)
+                    standing = _standing(workspace, lines, keys, frozenset(known), answers)
                 withdraw(workspace)
             # rows are fetched while the history says what the assessment says
             lots = sorted(set(assessment.lots) - standing)
@@ -153,9 +154,10 @@ def render(
                 progress(report, len(known) - len(reviews))
 
         kept_pages = [
-            PageReport(workspace.pages / address, kind, lot, written=False)
-            for lot in sorted(standing)
-            for kind, address in _addresses(assessment.lots[lot])
+            PageReport(workspace.pages / address, kind, line.lot, written=False)
+            for line in lines
+            for kind, address in _addresses(line)
+            if line.lot in standing
         ]
         for report in kept_pages:
             after(report)
@@ -177,9 +179,7 @@ def render(
             answers=answers,
         )
         if not apart:
-            Keys(workspace.pages).settle(
-                {address: keys[name] for name, lot in assessment.lots.items() for _, address in _addresses(lot)}
-            )
+            Keys(workspace.pages).settle({address: keys[line.lot] for line in lines for _, address in _addresses(line)})
         if answers is not None:
             traced = keep_traces(answers, assessment, [page for page in more if isinstance(page, EventPage)])
             named = [
@@ -198,7 +198,7 @@ def _addresses(lot: LotResult) -> list[tuple[str, str]]:
 
 def _standing(
     workspace: Workspace,
-    assessment: Assessment,
+    lines: Iterable[LotResult],
     keys: dict[str, str],
     known: frozenset[str],
     answers: Answers | None,
@@ -207,8 +207,8 @@ def _standing(
     register, written = register_of(workspace), Keys(workspace.pages)
     there = known | register.present()
     return frozenset(
-        name
-        for name, lot in assessment.lots.items()
-        if (answers is None or answers.has("lot", name))
-        and all(written.hold(at, keys[name]) and register.linked(at, there) for _, at in _addresses(lot))
+        line.lot
+        for line in lines
+        if (answers is None or answers.has("lot", line.lot))
+        and all(written.hold(at, keys[line.lot]) and register.linked(at, there) for _, at in _addresses(line))
     )

@@ -195,7 +195,7 @@ def computed(assessment: Assessment) -> dict[str, pl.DataFrame]:
 
 
 def _lots(assessment: Assessment) -> pl.DataFrame:
-    waiting = {lot.lot for lot in without_decision(assessment.lots)}
+    waiting = {lot.lot for lot in without_decision(assessment.lots.values())}
     rows = [_of_lot(lot, waiting) for lot in assessment.lots.values()]
     frame = pl.DataFrame(rows, schema_overrides=COMPANY_TABLES["lots"].polars_schema, infer_schema_length=None)
     if not rows:

@@ -66,7 +66,7 @@ def with_exclusions(
         for row in rows.iter_rows(named=True)
     )
     every = own.select(assessment.readings.columns).with_columns(pl.lit(False).alias("excluded"))
-    again = replace(assessment, readings=with_conflicts(every.drop("conflict_open")))
+    again = assessment.restated(readings=with_conflicts(every.drop("conflict_open")))
     whole = lot_results(again, [], [result.lot]).results[result.lot]
     return replace(
         result,

@@ -29,7 +29,7 @@ def _fingerprint(*parts: Any) -> str:
         if isinstance(part, pl.DataFrame):
             digest.update(part.write_json().encode())
         else:
-            digest.update(as_bytes(part))
+            digest.update(part if isinstance(part, bytes) else as_bytes(part))
         digest.update(b"\0")
     return digest.hexdigest()
 

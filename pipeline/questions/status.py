@@ -7,8 +7,7 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from pipeline.history.store import History
-from pipeline.judge.assess import assess
-from pipeline.judge.kept_lots import KeptLots
+from pipeline.judge.carry_on import everything
 from pipeline.judge.meters.evidence import blocks_overdue
 from pipeline.judge.meters.handed_over import left
 from pipeline.workspace.texts import not_taken_over
@@ -16,7 +15,7 @@ from schemas.conditions import CONDITIONS
 from schemas.documents import as_json
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable
 
     from pipeline.judge.assessment import Assessment
     from pipeline.workspace.settings import Workspace
@@ -26,10 +25,9 @@ if TYPE_CHECKING:
 __all__ = ["Status", "checked_by", "status", "status_of", "without_decision"]
 
 
-def without_decision(lots: Mapping[str, LotResult]) -> list[LotResult]:
+def without_decision(lots: Iterable[LotResult]) -> list[LotResult]:
     """Return the lots that are accepted with a condition and on which nobody has recorded a disposition yet."""
-    asked = lots.with_conditions() if isinstance(lots, KeptLots) else lots.values()
-    return [lot for lot in asked if lot.conditions and not lot.dispositions]
+    return [lot for lot in lots if lot.conditions and not lot.dispositions]
 
 
 def checked_by(assessment: Assessment) -> dict[str, datetime | None]:
@@ -58,7 +56,8 @@ class Status:
 
     def document(self) -> dict[str, Any]:
         """Return the JSON document."""
-        lots = self.assessment.lots.values()
+        lots = self.assessment.lines()
+        asked = self.assessment.whole(lot for lot in lots if lot.conditions or lot.verdict in ("hold", "reject"))
         counts = {name: sum(r.verdict == name for r in lots) for name in ("accept", "hold", "reject", "not_assessed")}
         document: dict[str, Any] = as_json(
             {
@@ -76,14 +75,14 @@ class Status:
                         "lot": r.lot, "conditions": r.conditions,
                         "flags": [flag for code in CONDITIONS for flag in r.flags if flag.startswith(f"{code}:")],
                     }
-                    for r in without_decision(self.assessment.lots)
+                    for r in without_decision(asked)
                 ],
                 "waiting": [
                     {
                         "lot": r.lot, "verdict": r.verdict, "support": r.support, "reasons": r.reasons,
                         "disposition": r.dispositions[-1].decision if r.dispositions else None,
                     }
-                    for r in lots
+                    for r in asked
                     if r.verdict in ("hold", "reject")
                 ],
                 "events_open": [
@@ -116,7 +115,7 @@ def status(workspace: Workspace, *, as_of: datetime | None = None) -> Status:
         None means now.
     """
     with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
-        found = assess(history, workspace.settings, as_of=as_of or datetime.now(UTC))
+        found = everything(history, workspace.settings, as_of=as_of or datetime.now(UTC))
         return status_of(workspace, history, found)
 
 

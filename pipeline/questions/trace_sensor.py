@@ -49,16 +49,8 @@ def trace_sensor(assessment: Assessment, sensor: str, *, since: datetime | None 
         If the sensor neither stands in the tables nor on any reading.
     """
     settings, tables = assessment.settings, assessment.tables
-    live = assessment.readings.filter(
-        (pl.col("role") == "part")
-        & pl.col("lot").is_not_null()
-        & ~pl.col("excluded")
-        & pl.col("value").is_not_null()
-        & (pl.col("sensor") == sensor)
-    )
     recorded = tables["sensor_checks"].filter((pl.col("sensor") == sensor) & (pl.col("checked_on") <= assessment.as_of))
-    if not live.height and not recorded.height and sensor not in tables["sensors"]["sensor"].to_list():
-        known = known_sensors(assessment)
+    if not recorded.height and sensor not in (known := known_sensors(assessment)):
         hint = nearest(sensor, known) or f". Known sensors: {', '.join(known) or 'none'}."
         raise UsageError(f"No reading names sensor {sensor!r}, and no table does{hint}")
     checks = [
@@ -86,7 +78,9 @@ def trace_sensor(assessment: Assessment, sensor: str, *, since: datetime | None 
             f"The check of {day(last.checked_on)} failed: {last.error_c:+.2g} °C, tolerance {last.tolerance_c:g} °C. Every lot below "
             "needs a look: an error of the temperature moves its value by the sensitivity in its budget."
         )
-    window = live if start is None else live.filter(pl.col("measured_at") >= start)
+    window = assessment.readings_with(sensor, start).filter(
+        pl.col("lot").is_not_null() & ~pl.col("excluded") & pl.col("value").is_not_null()
+    )
     uses = (
         sensor_uses(assessment, window)
         .group_by("lot")

@@ -66,7 +66,7 @@ def lots_table(
         Heading(_C["supplier"], name="supplier"), Heading(_C["meters"], name="meter"), Heading(_C["last"], clock.zone, "t"),
     ]  # fmt: skip
     rows = []
-    for lot in lots:
+    for lot in (one.whole for one in lots):
         shown, state = result_in_lead_unit(lot), shown_state(lot)
         known = finite(lot.mean) is not None
         there = address("lot", lot.lot) if addresses is None else addresses.get(lot.lot)

@@ -20,9 +20,8 @@ from pipeline.cli import run
 from pipeline.history.store import History
 from pipeline.judge.assess import assess
 from pipeline.judge.assessment import Assessment
+from pipeline.judge.carry_on import carried_on
 from pipeline.judge.meters.evidence import calibrations_of
-from pipeline.kept.part import part_of_lot, part_of_meter
-from pipeline.kept.snapshot import publish_snapshot
 from pipeline.load.load import load
 from pipeline.load.report import LoadReport
 from pipeline.pages.lots_and_meters import lot_pages, meter_pages
@@ -420,18 +419,15 @@ def test_events_from_the_planted_causes_and_what_they_touched(demo: Demo) -> Non
     assert found.checks["precision_limit"].count() == 593
 
 
-def test_pages_from_what_a_snapshot_keeps_are_the_pages(demo: Demo) -> None:
+def test_pages_from_what_is_kept_are_the_pages(demo: Demo) -> None:
     """Of every lot and meter, those too that read relative to a setting."""
     workspace, _, found = demo
-    publish_snapshot(workspace, found)
     with History.open(workspace.history) as history:
-        sources = history.sources()
-    for part_of, pages in ((part_of_lot, lot_pages), (part_of_meter, meter_pages)):
-        ask: Any = part_of
-        for page in pages(workspace, found, sources):
-            name = page.link.identifier
-            part = ask(workspace, name)
-            assert part is not None, name
-            (mine,) = pages(workspace, part.assessment, part.sources, [name])
-            assert mine.provenance.data_sha256 == page.provenance.data_sha256, name
-            assert mine.answer == page.answer, name
+        sources, kept = history.sources(), carried_on(history, workspace.settings)
+        assert kept is not None
+        for pages in (lot_pages, meter_pages):
+            make: Any = pages
+            for mine, page in zip(make(workspace, kept, sources), make(workspace, found, sources), strict=True):
+                name = page.link.identifier
+                assert mine.provenance.data_sha256 == page.provenance.data_sha256, name
+                assert mine.answer == page.answer, name

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import shutil
+import subprocess
+import sys
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import duckdb
 import pytest
+from polars.testing import assert_frame_equal
 from watching import day
 
+from pipeline.errors import HistoryBusy
 from pipeline.history.found import FoundStore, found_path, hash_of_found
 from pipeline.history.store import History
-from pipeline.judge import carry_on
 from pipeline.judge.assess import assess
 from pipeline.judge.carry_on import carried_on, everything, vouched
-from pipeline.load.load import load
+from pipeline.load.load import load, load_files
 from pipeline.workspace.settings import find_workspace
 from schemas.documents import as_json
 
@@ -118,8 +122,40 @@ def test_rows_that_are_fetched_after_another_load_are_refused(place: Workspace, 
     handed: list[Assessment] = []
     load(place, [shell.put("3.csv", day(3))], assessed=handed.append)
     load(place, [shell.put("4.csv", day(4))])
-    with pytest.raises(carry_on.HistoryBusy, match="meanwhile"):
+    with pytest.raises(HistoryBusy, match="meanwhile"):
         _ = handed[0].spot_values
+
+
+def test_what_is_found_by_looking_lies_in_memory_alone(place: Workspace, shell: Shell) -> None:
+    """Readings that were stored and not judged yet, at a later moment: a change that is taken back would alter the file, too."""
+    load_files(place, [shell.put("3.csv", day(3))], now=datetime.now(UTC))
+    before = found_path(place.history).read_bytes()
+    with History.open(place.history) as history:
+        last = history.last_measured_at()
+        assert last is not None
+        later = last + timedelta(days=2)
+        found, anew = everything(history, place.settings, as_of=later), assess(history, place.settings, as_of=later)
+        assert found.kept is not None
+        assert frozenset() < found.kept.judged < frozenset(anew.lots)
+        assert same(found, anew)
+        assert_frame_equal(found.spot_values, anew.spot_values, check_row_order=False)
+    assert found_path(place.history).read_bytes() == before
+
+
+def test_results_that_somebody_writes_are_not_waited_for(place: Workspace) -> None:
+    writes = "import duckdb, sys; file = duckdb.connect(sys.argv[1]); print('has it', flush=True); sys.stdin.read()"
+    with (
+        subprocess.Popen(
+            [sys.executable, "-c", writes, str(found_path(place.history))],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+        ) as other,
+        History.open(place.history) as history,
+    ):
+        assert other.stdout is not None
+        assert other.stdout.readline()
+        assert carried_on(history, place.settings) is None
+        other.communicate()
 
 
 def vouch_for_it(place: Workspace) -> None:

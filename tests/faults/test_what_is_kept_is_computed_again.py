@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import pytest
@@ -87,12 +88,13 @@ def test_a_forged_snapshot_is_found_and_taken_away(works: Shell) -> None:
     with History.open(place.history, snapshot=False) as history:
         found = assess(history, place.settings, as_of=None)
     forged = replace(found, lots={name: replace(lot, verdict="accept") for name, lot in found.lots.items()})
-    publish_snapshot(place, forged)
+    moment = found.as_of + timedelta(minutes=1)
+    publish_snapshot(place, forged, now=moment)
     assert Snapshot.up_to_date(place.history) is not None
     works("verify")
     assert works.code == 6
     said = works.out.replace("\n", " ")
-    assert "What the snapshot says of glance is not what follows from the record" in said
+    assert "The state of meters and lots in the snapshot is not what follows from the record" in said
     assert Snapshot.up_to_date(place.history) is None
     works("status")
     assert "REJECT" in works.out

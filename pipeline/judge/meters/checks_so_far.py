@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -107,7 +106,7 @@ def _with_drift(so_far: pl.DataFrame, phase: list[str]) -> pl.DataFrame:
 def latest_checks(assessment: Basis, meter: str) -> pl.DataFrame:
     """Return what the checks of a meter say of it now: of :func:`checks_so_far` the last row of each series."""
     own = assessment.checks.filter(pl.col("meter") == meter)
-    return checks_so_far(replace(assessment, checks=own)).unique(
+    return checks_so_far(assessment.restated(checks=own)).unique(
         ["probe", "frequency_khz", "block"], keep="last", maintain_order=True
     )
 

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from pipeline.judge.assessment import Assessment
     from schemas.results import LotResult
 
-__all__ = ["LotDetails", "earlier_lots", "later_lots"]
+__all__ = ["LotDetails", "earlier_lots"]
 
 _EARLIER_LOTS = 20
 _SIGNIFICANCE = 0.05
@@ -212,17 +212,6 @@ def earlier_lots(all_lots: pl.DataFrame, lots: Iterable[str]) -> dict[str, list[
         for n, name in enumerate(names):
             if name in found:
                 found[name] = names[max(0, n - _EARLIER_LOTS) : n + 1]
-    return found
-
-
-def later_lots(all_lots: pl.DataFrame, lots: Iterable[str]) -> set[str]:
-    """Return the lots behind which some lots stand, as :func:`earlier_lots` has it: their details change with these."""
-    wanted = set(lots)
-    found: set[str] = set()
-    for names in _series_with(all_lots, sorted(wanted)):
-        for n, name in enumerate(names):
-            if name in wanted:
-                found.update(names[n + 1 : n + 1 + _EARLIER_LOTS])
     return found
 
 

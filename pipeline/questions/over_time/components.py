@@ -84,6 +84,7 @@ def components_of_lots(
         chosen = chosen.filter(pl.col("first_at") >= start)
     if end is not None:
         chosen = chosen.filter(pl.col("first_at") <= end)
+    assessment = assessment.at_hand(chosen["lot"])
     spots = assessment.spot_values
     read = set(spots["lot"].unique().to_list()) if spots.height else set()
     at = f"{assessment.settings.reference_temperature_c:g} °C"

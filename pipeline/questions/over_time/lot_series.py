@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import timedelta
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import polars as pl
 
@@ -19,9 +19,9 @@ __all__ = ["STREAM_COLUMNS", "lots_frame", "subgroups_of"]
 STREAM_COLUMNS = ("product", "line", "supplier")
 """What can tell one stream of lots from another."""
 
-_TEXT = ("lot", "verdict", "support", "product", "material", "supplier", "specification")
-_NUMBERS = (
-    "mean", "standard_deviation", "minimum", "maximum", "lower", "upper", "expanded_uncertainty", "coverage_factor", "ppk",
+_COLUMNS = (
+    "lot", "verdict", "support", "product", "material", "supplier", "specification", "mean", "standard_deviation", "minimum",
+    "maximum", "lower", "upper", "expanded_uncertainty", "coverage_factor", "ppk", "first_at", "last_at", "parts",
 )  # fmt: skip
 
 
@@ -34,18 +34,7 @@ def lots_frame(assessment: Assessment) -> pl.DataFrame:
         lot, verdict, support, product, material, supplier, specification, line, received_on, first_at, last_at, parts, mean,
         standard_deviation, minimum, maximum, range, lower, upper, expanded_uncertainty, coverage_factor, ppk.
     """
-    results = list(assessment.lots.values())
-    columns: dict[str, Any] = {name: [getattr(r, name) for r in results] for name in (*_TEXT, *_NUMBERS)}
-    columns |= {"first_at": [r.first_at for r in results], "last_at": [r.last_at for r in results]}
-    columns["parts"] = [r.parts for r in results]
-    time = pl.Datetime("us", "UTC")
-    frame = pl.DataFrame(
-        columns,
-        schema={
-            **dict.fromkeys(_TEXT, pl.String), **dict.fromkeys(_NUMBERS, pl.Float64), "first_at": time, "last_at": time,
-            "parts": pl.Int64,
-        },
-    )  # fmt: skip
+    frame = assessment.columns_of_lots(_COLUMNS)
     frame = join_version(
         frame.with_columns(pl.col("last_at").fill_null(assessment.as_of).alias("_at")),
         assessment.tables["lots"],

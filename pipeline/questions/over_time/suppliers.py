@@ -39,7 +39,7 @@ _VERDICTS = {"accepted": "accept", "held": "hold", "rejected": "reject", "not_as
 
 def supplier_names(assessment: Assessment) -> list[str]:
     """Return the suppliers whose lots were read."""
-    return sorted({r.supplier for r in assessment.lots.values() if r.supplier is not None})
+    return assessment.columns_of_lots(["supplier"])["supplier"].drop_nulls().unique().sort().to_list()
 
 
 def suppliers(

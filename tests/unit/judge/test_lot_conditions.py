@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
@@ -15,7 +15,6 @@ from scenario import REFERENCE, Scenario, at
 
 import reports
 from pipeline.errors import SettingsError
-from pipeline.judge.kept_lots import KeptLots, document_of
 from pipeline.questions.status import Status, without_decision
 from pipeline.statistics.grouping import MINIMUM_VALUES
 from pipeline.workspace.settings import Settings, read_settings
@@ -24,6 +23,7 @@ from reports.words.lot_detail import FIRST_STEP
 from schemas.conditions import CONDITIONS, FIRST, conditions_of
 from schemas.line import BoardPage
 from schemas.page import Decision
+from schemas.results import LotLine
 
 if TYPE_CHECKING:
     from schemas.results import LotResult
@@ -158,10 +158,13 @@ def test_a_disposition_settles_a_condition_for_the_lists_and_not_for_the_word() 
     )
     assessment = found.check("10:00").assess()
     result = assessment.lots["L1"]
-    kept = KeptLots(
-        {"L1": document_of(result), "L2": document_of(replace(result, lot="L2", conditions=()))}, result.as_of
-    )
-    assert without_decision(assessment.lots) == without_decision(kept) == [result]
+
+    def line(of: LotResult) -> Any:
+        return LotLine(of.lot, of.verdict, of.support, of.conditions, of.last_at, of.readings, {of.lot: of})
+
+    other = replace(result, lot="L2", conditions=())
+    assert without_decision([result, other]) == [result]
+    assert [one.whole for one in without_decision([line(result), line(other)])] == [result]
     document = Status(assessment, (), 0).document()
     assert document["lots"]["accept"] == 1
     assert document["waiting"] == []
@@ -169,8 +172,7 @@ def test_a_disposition_settles_a_condition_for_the_lists_and_not_for_the_word() 
     assert (told["lot"], told["conditions"]) == ("L1", ["sort"])
     assert told["flags"][0].startswith("more_than_one_group: ")
     settled = replace(result, dispositions=(Decision(at("12:00"), "Ada", "sorted", "five and five"),))
-    assert without_decision({"L1": settled}) == []
-    assert without_decision(KeptLots({"L1": document_of(settled)}, result.as_of)) == []
+    assert without_decision([settled]) == without_decision([line(settled)]) == []
     assert settled.conditions == ("sort",)
 
 

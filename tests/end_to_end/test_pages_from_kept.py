@@ -1,9 +1,9 @@
-"""The page of one lot or meter made from the readings it rests on is the page made by computing everything."""
+"""The page of a lot or meter made from kept results is the page made by judging everything from nothing."""
 
 from __future__ import annotations
 
 import shutil
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -12,14 +12,12 @@ from workspace_files import neutral_csv
 
 from pipeline.cli import run
 from pipeline.decisions.record import record_action
-from pipeline.history import publish as published
-from pipeline.history.snapshot import Snapshot
 from pipeline.history.store import History
 from pipeline.judge.assess import assess
+from pipeline.judge.carry_on import carried_on
 from pipeline.judge.findings import keep_findings
-from pipeline.kept.part import Part, part_of_lot, part_of_meter
 from pipeline.kept.snapshot import publish_snapshot, published_status
-from pipeline.load.load import load
+from pipeline.load.load import assess_touched, load
 from pipeline.pages.lots_and_meters import lot_pages, meter_pages
 from pipeline.workspace.settings import find_workspace
 from schemas.documents import as_json, from_json
@@ -28,7 +26,6 @@ from schemas.results import LotResult, MeterResult
 if TYPE_CHECKING:
     from pathlib import Path
 
-    import polars as pl
     from workspace_files import Shell
 
     from pipeline.judge.assessment import Assessment
@@ -66,6 +63,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (root / "inbox" / "0.csv").write_text(neutral_csv(days()), encoding="utf-8")
     load(find_workspace(root), [root / "inbox" / "0.csv"])
     record_action(find_workspace(root), "M1", at("09:58", 3), kind="cleaned", by="Ada", why="oil on block B1")
+    assess_touched(find_workspace(root), [], now=datetime.now(UTC), refresh=True)
     return root
 
 
@@ -75,51 +73,27 @@ def works(shell: Shell, made: Path) -> Shell:
     return shell
 
 
-def whole(place: Workspace) -> tuple[Assessment, pl.DataFrame]:
+def compare(place: Workspace) -> Assessment:
+    """Compare the page of every lot and meter; return what is kept."""
     with History.open(place.history, snapshot=False) as history:
-        return assess(history, place.settings, as_of=None), history.sources()
+        found, sources = assess(history, place.settings, as_of=None), history.sources()
+        kept = carried_on(history, place.settings)
+        assert kept is not None
+        assert kept.kept is not None
+        assert not kept.kept.judged
+        for names, pages in ((found.lots, lot_pages), (found.meters, meter_pages)):
+            show: Any = pages
+            for name in names:
+                (expected,) = show(place, found, sources, [name])
+                (page,) = show(place, kept, sources, [name])
+                assert page.provenance.data_sha256 == expected.provenance.data_sha256, name
+                assert page.answer == expected.answer, name
+    return kept
 
 
-def compare(place: Workspace) -> dict[str, Part | None]:
-    """Compare every lot and meter; return the parts by name."""
-    found, sources = whole(place)
-    parts: dict[str, Part | None] = {}
-    for names, part_of, pages in (
-        (found.lots, part_of_lot, lot_pages),
-        (found.meters, part_of_meter, meter_pages),
-    ):
-        ask: Any = part_of
-        show: Any = pages
-        for name in names:
-            part = parts[name] = ask(place, name)
-            if part is None:
-                continue
-            (expected,) = show(place, found, sources, [name])
-            (page,) = show(place, part.assessment, part.sources, [name])
-            assert page.provenance.data_sha256 == expected.provenance.data_sha256, name
-            assert page.answer == expected.answer, name
-    return parts
-
-
-@pytest.mark.parametrize("piece", [3, 100_000])
-def test_every_lot_and_meter(works: Shell, piece: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(published, "_PIECE", piece)
-    place = find_workspace(works.root)
-    publish_snapshot(place)
-    parts = compare(place)
-    assert len(parts) == 10
-    assert all(part is not None for part in parts.values())
-
-
-def test_what_was_loaded_since_is_not_overlooked(works: Shell) -> None:
-    place = find_workspace(works.root)
-    publish_snapshot(place)
-    later = Scenario().check("08:00", day=9).lot("09:00", day=9).check("10:00", day=9)
-    load(place, [works.put("9.csv", later)])
-    assert part_of_lot(place, "L1") is None
-    assert part_of_meter(place, "M1") is None
-    publish_snapshot(place)
-    assert compare(place)["L1"] is not None
+def test_every_lot_and_meter(works: Shell) -> None:
+    found = compare(find_workspace(works.root))
+    assert (len(found.lots), len(found.meters)) == (8, 2)
 
 
 def test_a_contradicting_export_is_not_overlooked(works: Shell) -> None:
@@ -128,43 +102,24 @@ def test_a_contradicting_export_is_not_overlooked(works: Shell) -> None:
     again = Scenario()
     again.rows = [{**rows[0], "lot": "L3", "value": 58.9}]
     load(find_workspace(works.root), [works.put("again.csv", again)])
-    place = find_workspace(works.root)
-    publish_snapshot(place)
-    parts = compare(place)
+    found = compare(find_workspace(works.root))
     for name in ("L2", "L3"):
-        part = parts[name]
-        assert part is not None
-        assert any("contradict" in reason for reason in part.assessment.lots[name].reasons)
-
-
-def test_a_reading_left_out_is_not_overlooked(works: Shell) -> None:
-    place = find_workspace(works.root)
-    with History.open(place.history) as history:
-        line, file = history.readings(lots=["L2"])["line"][0], history.sources()["name"][0]
-    works("record", "exclusion", "--file", file, "--line", str(line), "--by", "Ada", "--why", "slipped")
-    assert works.code == 0, works.err
-    publish_snapshot(place)
-    part = compare(place)["L2"]
-    assert part is not None
-    assert part.assessment.readings["excluded"].sum() == 1
+        assert any("contradict" in reason for reason in found.lots[name].reasons)
 
 
 def test_a_relative_reading_is_not_overlooked(works: Shell) -> None:
     place = find_workspace(works.root)
     late = Scenario().reading(at("08:30", 8), 58.4, lot="L5", part="1", spot="1", temperature_state="relative")
     load(place, [works.put("late.csv", late)])
-    publish_snapshot(place)
-    part = compare(place)["L5"]
-    assert part is not None
-    assert (part.assessment.readings["temperature_state"] == "relative").sum() == 1
+    readings = compare(place).at_hand(["L5"]).readings
+    assert (readings["temperature_state"] == "relative").sum() == 1
 
 
 def test_a_block_reading_that_names_a_lot_is_counted_once(works: Shell) -> None:
     place = find_workspace(works.root)
     named = Scenario().check("08:00", day=8, lot="L2").lot("09:00", day=8, lot="L2").check("10:00", day=8, lot="L2")
     load(place, [works.put("named.csv", named)])
-    publish_snapshot(place)
-    assert all(part is not None for part in compare(place).values())
+    compare(place)
 
 
 def test_another_program_computes_again(works: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -172,18 +127,19 @@ def test_another_program_computes_again(works: Shell, monkeypatch: pytest.Monkey
     place = find_workspace(works.root)
     made = publish_snapshot(place)
     assert published_status(place) is not None
-    for module in ("snapshot", "part"):
-        monkeypatch.setattr(f"pipeline.kept.{module}.program", lambda: "another")
-    assert part_of_lot(place, "L1") is None
+    monkeypatch.setattr("pipeline.kept.snapshot.program", lambda: "another")
+    monkeypatch.setattr("pipeline.judge.kept_rows.program", lambda: "another")
+    with History.open(place.history, snapshot=False) as history:
+        assert carried_on(history, place.settings) is None
     assert published_status(place) is None
     again = publish_snapshot(place)
     assert again.folder != made.folder
-    assert part_of_lot(place, "L1") is not None
 
 
 def test_what_verify_finds_before_the_publication_is_published(works: Shell) -> None:
     place = find_workspace(works.root)
-    before, _ = whole(place)
+    with History.open(place.history) as history:
+        before = assess(history, place.settings, as_of=None)
     keep_findings(place.history, {}, ["a file was changed."])
     publish_snapshot(place, before)
     assert works.json("lot", "L1")["verdict"] == "not_assessed"
@@ -191,32 +147,7 @@ def test_what_verify_finds_before_the_publication_is_published(works: Shell) -> 
     assert works.json("status")["lots"]["accept"] == 0
 
 
-def test_a_lot_that_was_not_read_is_no_part(works: Shell) -> None:
-    place = find_workspace(works.root)
-    assert part_of_lot(place, "L1") is None
-    publish_snapshot(place)
-    assert part_of_lot(place, "L-none") is None
-    assert part_of_meter(place, "M-none") is None
-
-
-def test_a_flipped_byte_leads_to_the_whole(works: Shell) -> None:
-    place = find_workspace(works.root)
-    publish_snapshot(place)
-    current = Snapshot.current(place.history)
-    assert current is not None
-    for name in ("links", "events", "light", "glance", "table-blocks"):
-        (path,) = current.folder.glob(f"computed-{name}-*.parquet")
-        data = path.read_bytes()
-        path.write_bytes(data[: len(data) // 2] + bytes([data[len(data) // 2] ^ 1]) + data[len(data) // 2 + 1 :])
-        lots, meters = part_of_lot(place, "L2"), part_of_meter(place, "M1")
-        assert lots is None or meters is None, path.name
-        path.write_bytes(data)
-    assert part_of_lot(place, "L2") is not None
-
-
 def test_the_commands_do_not_assess_the_whole(works: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
-    place = find_workspace(works.root)
-    publish_snapshot(place)
     expected = {name: works.json("lot", name, "--as-of", "2026-03-09T20:00")["verdict"] for name in ("L1", "L2")}
     table = works.root / "reference" / "suppliers.csv"
     table.write_text("supplier\nQ\nR\n", encoding="utf-8")
@@ -224,14 +155,16 @@ def test_the_commands_do_not_assess_the_whole(works: Shell, monkeypatch: pytest.
     def refuse(*_: object, **__: object) -> None:
         raise AssertionError("computed")
 
-    monkeypatch.setattr("pipeline.judge.assess.assess", refuse)
+    monkeypatch.setattr("pipeline.judge.carry_on.assess", refuse)
     assert {name: works.json("lot", name)["verdict"] for name in ("L1", "L2")} == expected
     assert "reference/suppliers.csv was changed since the last load" in works.err
     assert works.json("meter", "M1")["checks"] == 24
 
 
 def test_results_come_back_from_json(works: Shell) -> None:
-    found, _ = whole(find_workspace(works.root))
+    place = find_workspace(works.root)
+    with History.open(place.history) as history:
+        found = assess(history, place.settings, as_of=None)
     for result in found.lots.values():
         assert from_json(LotResult, as_json(result)) == result
     for meter in found.meters.values():

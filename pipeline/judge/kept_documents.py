@@ -1,0 +1,149 @@
+"""Results as they are kept: each is fetched, and becomes a result, when somebody asks for it."""
+
+from __future__ import annotations
+
+import hashlib
+from bisect import bisect_left
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import UTC, datetime
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, TypeVar, get_origin
+
+import orjson
+
+from pipeline.errors import IntegrityProblem
+from schemas.documents import as_bytes, from_json
+from schemas.results import LotLine
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+
+    from schemas.results import LotResult
+
+__all__ = ["AT_NO_TIME", "KeptDocuments", "NoResult", "document_of", "key_of", "result_of", "said_at"]
+
+Result = TypeVar("Result")
+
+
+class NoResult(IntegrityProblem):
+    """What is kept is no result."""
+
+
+AT_NO_TIME = datetime.min.replace(tzinfo=UTC)
+_ONE_BY_ONE = 5
+"""So many documents are fetched one by one; whoever asks for more gets those around, too."""
+_BLOCK = 1_000
+
+
+def document_of(result: Any) -> str:
+    """Return the JSON of a result but for the moment of the assessment: the same until something else is said."""
+    timeless = replace(result, as_of=AT_NO_TIME) if hasattr(result, "as_of") else result
+    return as_bytes(timeless).decode("utf-8", "surrogatepass")
+
+
+def result_of(kind: Any, name: str, document: str) -> Any:
+    """Return the result that was kept as a document.
+
+    Raises
+    ------
+    NoResult
+        If it is none, though the chain vouches for it.
+    """
+    try:
+        found: object = from_json(kind, orjson.loads(document))
+    except (ValueError, KeyError, TypeError, AttributeError):
+        found = None
+    if not isinstance(found, get_origin(kind) or kind):
+        raise NoResult(
+            f"What is kept of {name} beside the history is no result. Run: annealog verify (it takes away what is kept, and everything "
+            "is judged anew)."
+        )
+    return found
+
+
+def key_of(document: str) -> str:
+    """Return what tells a document from others."""
+    return hashlib.sha256(document.encode("utf-8", "surrogatepass")).hexdigest()[:32]
+
+
+def said_at(lots: Iterable[LotResult], moment: datetime) -> bytes:
+    """Return the JSON of results as of a moment; documents that are kept are not made into results for it."""
+    every = list(lots)
+    lines: list[Any] = [lot for lot in every if isinstance(lot, LotLine)]
+    if lines:
+        lines[0].found.bring(line.lot for line in lines)
+    said = [line.found.said(line.lot) for line in lines]
+    mark, now = (f'"as_of":{orjson.dumps(at).decode()}' for at in (AT_NO_TIME, moment))
+    if len(said) == len(every) and all(mark in text for text in said):
+        return f"[{','.join(text.replace(mark, now, 1) for text in said)}]".encode()
+    return as_bytes([replace(lot.whole, as_of=moment) for lot in every])
+
+
+class KeptDocuments(Mapping[str, Result]):
+    """Results by name.
+
+    Parameters
+    ----------
+    kind
+        What a document becomes.
+    names
+        Gives the names, sorted.
+    fetch
+        Gives JSON by name, of some names.
+    as_of
+        Moment of the assessment, where the results state it; none stands in a document.
+    """
+
+    def __init__(
+        self,
+        kind: Any,
+        names: Callable[[], list[str]],
+        fetch: Callable[[list[str]], dict[str, str]],
+        as_of: datetime | None = None,
+    ) -> None:
+        self._kind, self._ask, self._fetch, self._as_of = kind, names, fetch, as_of
+        self._documents: dict[str, str] = {}
+        self._made: dict[str, Result] = {}
+        self._fetched = 0
+
+    @cached_property
+    def _names(self) -> list[str]:
+        return self._ask()
+
+    def __getitem__(self, name: str) -> Result:
+        """Return the result under a name."""
+        if name not in self._made:
+            found: Any = result_of(self._kind, name, self.said(name))
+            self._made[name] = found if self._as_of is None else replace(found, as_of=self._as_of)
+        return self._made[name]
+
+    def bring(self, names: Iterable[str]) -> None:
+        """Fetch some documents together."""
+        if lacking := [name for name in names if name not in self._documents and name in self]:
+            self._documents |= self._fetch(lacking)
+
+    def said(self, name: str) -> str:
+        """Return a document as it is kept, without the moment of the assessment."""
+        if name not in self._documents:
+            if name not in self:
+                raise KeyError(name)
+            self._fetched += 1
+            first = bisect_left(self._names, name) // _BLOCK * _BLOCK
+            self._documents |= self._fetch(
+                [name] if self._fetched < _ONE_BY_ONE else self._names[first : first + _BLOCK]
+            )
+        return self._documents[name]
+
+    def __contains__(self, name: object) -> bool:
+        """Whether there is such a result."""
+        place = bisect_left(self._names, name) if isinstance(name, str) else len(self)
+        return place < len(self) and self._names[place] == name
+
+    def __iter__(self) -> Iterator[str]:
+        """Go through the names."""
+        return iter(self._names)
+
+    def __len__(self) -> int:
+        """Return how many results there are."""
+        return len(self._names)
