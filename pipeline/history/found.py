@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
+import time
 from typing import TYPE_CHECKING, Any, NamedTuple, Self
 
 import duckdb
@@ -29,6 +30,8 @@ _NAME = "found.duckdb"
 _PATIENCE_S = 5.0
 _BLOCK = 16_384
 """Bytes of a block, of which each table takes some: with the usual 262,144 a small workspace keeps megabytes of nothing."""
+_HASHES: dict[tuple[str, int, int, int, int], str] = {}
+_TICK_NS = 1_000_000_000
 _PLACE = "_place"
 """The place of a row among those of its name: the order of a frame is kept."""
 
@@ -113,6 +116,11 @@ class FoundStore:
                 self._connection.execute("ROLLBACK")
             raise
         self._connection.execute("COMMIT")
+
+    def settle(self) -> None:
+        """Keep what was put so far: held back until all is put, it would take memory for all of it."""
+        self._connection.execute("COMMIT")
+        self._connection.execute("BEGIN")
 
     def clear(self) -> None:
         """Take every table away."""
@@ -214,31 +222,29 @@ def _together(one: pl.DataFrame, other: pl.DataFrame) -> pl.DataFrame:
 
 def forget(history: Path) -> None:
     """Take the results of a history away."""
-    for path in found_path(history).parent.glob(f"{_NAME}*"):
+    for path in (found_path(history), found_path(history).with_name(f"{_NAME}.wal")):
         path.unlink(missing_ok=True)
 
 
 def hash_of_found(history: Path) -> str:
     """Return the hash of the file of results, which the chain of events vouches for; empty where there is none, or no whole one.
 
-    It is remembered with the size and the times of the file, also the one that nobody can set back: of 20 million readings it
-    would take a second each time.
+    A process remembers it with size and times of the file, also the one that nobody can set back: of 20 million readings it takes
+    half a second each time. Nothing of that is written down, where somebody could write another one.
     """
     path = found_path(history)
     if path.with_name(f"{_NAME}.wal").exists():
         return ""  # whoever wrote it did not end
-    note = path.with_name(f"{_NAME}.hash")
     try:
         seen = path.stat()
-        state = [seen.st_size, seen.st_mtime_ns, seen.st_ctime_ns, seen.st_ino]
-        with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
-            known = json.loads(note.read_bytes())
-            if known["state"] == state:
-                return str(known["sha256"])
-        with path.open("rb") as file:
-            digest = hashlib.file_digest(file, "sha256").hexdigest()
+        state = (str(path), seen.st_size, seen.st_mtime_ns, seen.st_ctime_ns, seen.st_ino)
+        if state not in _HASHES:
+            with path.open("rb") as file:
+                digest = hashlib.file_digest(file, "sha256").hexdigest()
+            if time.time_ns() - max(state[2], state[3]) < _TICK_NS:
+                return digest  # within one tick of the clock of files another one could be written
+            _HASHES.clear()
+            _HASHES[state] = digest
+        return _HASHES[state]
     except OSError:
         return ""
-    with contextlib.suppress(OSError):
-        note.write_text(json.dumps({"state": state, "sha256": digest}), encoding="utf-8")
-    return digest

@@ -212,12 +212,14 @@ class History(Database):
         sensors: Iterable[str] | None = None,
         between: tuple[datetime, datetime] | None = None,
         after: int | None = None,
+        believed: bool | None = None,
         columns: Sequence[str] | None = None,
         categorical: bool = False,
     ) -> pl.DataFrame:
         """Return stored readings with `source_id`, `conflict`, `occurrence`; none of the filters means all.
 
-        `between` are the first and the last time of measuring; `after` leaves out the files up to that number.
+        `between` are the first and the last time of measuring; `after` leaves out the files up to that number; `believed`
+        asks for those alone whose clock is believed, or is not.
 
         Not sorted: the computations sort by their own keys. With `categorical` the text columns but `remark` come as
         categories, for computations over millions of rows.
@@ -239,6 +241,8 @@ class History(Database):
         if after is not None:
             conditions.append("source_id > ?")
             parameters.append(after)
+        if believed is not None:
+            conditions.append(f"clock {'=' if believed else '<>'} 'known'")
         where = f" WHERE {' AND '.join(conditions)}" if conditions else ""
         if categorical:
             return self._as_categories(names, where, parameters)

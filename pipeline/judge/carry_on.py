@@ -13,6 +13,7 @@ import contextlib
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime, timedelta
 from functools import cache, partial
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -54,6 +55,9 @@ _CHANGE_LITTLE = {
     "reference", "process_baseline", "discard", "network_history",
 }  # fmt: skip
 """Kinds of events that touch no more than the lot, the meter or the files that they name; what tables say is compared by itself."""
+_BLOCKS_AT_ONCE = 5_000
+"""Readings on blocks of a meter among which its parts are looked through at a time."""
+_TICK = timedelta(microseconds=1)
 _EARLY, _LATE = datetime(1, 1, 2, tzinfo=UTC), datetime(9999, 12, 30, tzinfo=UTC)
 _SUPPLIER_LEVEL, _BEHIND_IT = "supplier_level:", "block_overdue:"
 
@@ -228,6 +232,8 @@ class _Carrying:
             # once for nothing, too: then there are tables
             for first in range(0, max(len(touched), new.everything), _LOTS_AT_ONCE):
                 self._judge(touched[first : first + _LOTS_AT_ONCE], merged)
+                if new.everything and store.beside is None:
+                    store.settle()  # left half, nothing vouches for the file, and it is made anew
             self._compare_suppliers()
             meters |= found_meters
         found = self._assessment(merged, later, {name: meters[name] for name in sorted(meters)}, frozenset(touched))
@@ -326,20 +332,41 @@ class _Carrying:
     def _marks(self, meter: str, on_blocks: pl.DataFrame) -> pl.DataFrame:
         """Return where the parts of a meter stand; the lots whose readings were looked at for it are to be judged."""
         given, new = self.given, self.new
-        first, kept, since = new.first[meter], NO_MARKS, _EARLY
+        first, kept, since, again = new.first[meter], NO_MARKS, _EARLY, list[pl.DataFrame]()
         if not new.everything:
             kept = marks_in(self.store, [meter])
             # from the last reading on a block before the new ones on; at one time the order of the export decides
             earlier = on_blocks.filter((pl.col("clock") == "known") & (pl.col("measured_at") < (first or _EARLY)))
             clear = earlier.join(kept, on="measured_at", how="anti")["measured_at"].max()
             since = _LATE if first is None else clear if isinstance(clear, datetime) else _EARLY
-        rows = given.history.readings(meters=[meter], between=(since, _LATE), columns=MARK_COLUMNS, categorical=True)
-        new.lots.update(rows["lot"].drop_nulls().unique().cast(pl.String))
-        unknown = given.history.readings(meters=[meter], after=new.after, columns=MARK_COLUMNS, categorical=True)
-        rows = pl.concat([rows.filter(pl.col("clock") == "known"), unknown.filter(pl.col("clock") != "known")])
+        for first_at, last_at in self._windows(meter, on_blocks, since):
+            rows = given.history.readings(
+                meters=[meter], between=(first_at, last_at), believed=True, columns=MARK_COLUMNS, categorical=True
+            )
+            again.append(self._marks_of(rows))
+        unknown = given.history.readings(
+            meters=[meter], after=new.after, believed=False, columns=MARK_COLUMNS, categorical=True
+        )
+        again.append(self._marks_of(unknown))
+        before = kept.filter((pl.col("clock") != "known") | (pl.col("measured_at") < since))
+        return pl.concat([before, *again])
+
+    def _marks_of(self, rows: pl.DataFrame) -> pl.DataFrame:
+        given = self.given
+        self.new.lots.update(rows["lot"].drop_nulls().unique().cast(pl.String))
         rows = with_file_rank(with_excluded(rows, given.exclusions), given.sources)
-        again = marks_of(rows, at_hand=[], studies=given.studies)
-        return pl.concat([kept.filter((pl.col("clock") != "known") | (pl.col("measured_at") < since)), again])
+        return marks_of(rows, at_hand=[], studies=given.studies)
+
+    def _windows(self, meter: str, on_blocks: pl.DataFrame, since: datetime) -> list[tuple[datetime, datetime]]:
+        """Return the time from a moment on in pieces, each begun by a reading on a block beside which no part was read."""
+        on_blocks = on_blocks.filter((pl.col("clock") == "known") & (pl.col("measured_at") > since))
+        ask = self.given.history.readings
+        cuts = [since] + [
+            at
+            for at in on_blocks["measured_at"].unique().sort().gather_every(_BLOCKS_AT_ONCE, _BLOCKS_AT_ONCE)
+            if not ask(meters=[meter], roles=["part"], between=(at, at), columns=["lot"]).height
+        ]
+        return [(cut, after - _TICK) for cut, after in pairwise([*cuts, _LATE + _TICK])]
 
     def _changed_around(self, basis: Basis) -> set[str]:
         """Return the lots around which other runs stand than before, or other checks up to their closing run."""
@@ -392,18 +419,24 @@ class _Carrying:
         frames = {name: getattr(found, name) for name in OF_LOTS}
         own = prepared.filter((pl.col("role") == "part") & pl.col("lot").is_in(lots))
         for name, frame in {**frames, "files_of_lots": files_of_lots(own)}.items():
-            self.store.put(name, "lot", lots, frame)
+            self.store.put(name, "lot", None if self.new.everything else lots, frame)
         ranges = spot_ranges(found.spot_values).select("lot", "low", "high").iter_rows()
         spots = {lot: (low, high) for lot, low, high in ranges}
         keys = row_keys(
             own, given.exclusions, *(frames[name] for name in ("spot_values", "budget_inputs", "bias_at_level"))
         )
         self._put_lots(
-            found.results, {lot: (*spots.get(lot, (None, None)), keys.get(lot, "")) for lot in found.results}
+            found.results,
+            {lot: (*spots.get(lot, (None, None)), keys.get(lot, "")) for lot in found.results},
+            instead=not self.new.everything,
         )
 
     def _put_lots(
-        self, results: Mapping[str, LotResult], rows_of: Mapping[str, tuple[float | None, float | None, str]]
+        self,
+        results: Mapping[str, LotResult],
+        rows_of: Mapping[str, tuple[float | None, float | None, str]],
+        *,
+        instead: bool = True,
     ) -> None:
         of_tables = dict(self.of_lots.filter(pl.col("lot").is_in(list(results))).iter_rows())
         rows = [
@@ -418,7 +451,9 @@ class _Carrying:
             for lot, result in results.items()
             for said in [document_of(result)]
         ]
-        self.store.put("lots", "lot", list(results), pl.DataFrame(rows, schema=_LOT_COLUMNS, orient="row"))
+        self.store.put(
+            "lots", "lot", list(results) if instead else None, pl.DataFrame(rows, schema=_LOT_COLUMNS, orient="row")
+        )
 
     def _compare_suppliers(self) -> None:
         """Say of each lot how it lies to the first ones of its supplier: the one thing that other lots decide."""

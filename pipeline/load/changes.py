@@ -25,15 +25,18 @@ Said = dict[str, dict[str, tuple[str, str]]]
 """By kind and name: the state, and its first reason."""
 
 
-def _said(history: History, found: Assessment) -> Said:
-    """Return what is said now."""
+def _said(history: History, found: Assessment, given: dict[str, str]) -> Said:
+    """Return what is said now: of lots, where it is other than the verdict given last."""
     evaluated = {}
-    judged = sorted(found.lots if found.kept is None else found.kept.judged)
+    others = [
+        lot
+        for lot, verdict in found.columns_of_lots(["lot", "verdict"]).iter_rows()
+        if given.get(lot, verdict) != verdict
+    ]
     if found.study_readings.height:
         evaluated = studies(found, history.decisions(), history.sources())
     return {
-        # of the others nothing else is said
-        "lot": {name: (found.lots[name].verdict, found.lots[name].reasons[0]) for name in judged},
+        "lot": {name: (found.lots[name].verdict, found.lots[name].reasons[0]) for name in others},
         "meter": {name: (result.state, result.reasons[0]) for name, result in found.meters.items()},
         "study": {name: (result.state, result.reasons[0]) for name, (result, _, _) in evaluated.items()},
     }
@@ -69,7 +72,8 @@ def changes_since(history: History, found: Assessment) -> tuple[tuple[Change, ..
         Meters, studies and lots, each by name; what was never spoken of before has not changed. What is said now is for
         :func:`keep_said`, once it is.
     """
-    before, now = _before(history), _said(history, found)
+    before = _before(history)
+    now = _said(history, found, before["lot"])
     return tuple(
         Change(kind=kind, name=name, before=before[kind][name], after=state, why=why)
         for kind in ("meter", "study", "lot")

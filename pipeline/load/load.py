@@ -439,19 +439,13 @@ def assess_touched(
 
 def _to_give(history: History, found: Assessment) -> pl.DataFrame:
     """Return the verdicts that are new, or other than those given last: lot, verdict, support, as_of."""
-    lots = sorted(found.lots if found.kept is None else found.kept.judged)
-    if found.kept is not None:
-        last = history.verdicts_given().select("lot", "verdict")
-        others = found.lots_at_a_glance().select("lot", "verdict").join(last, on=["lot", "verdict"], how="anti")
-        lots = sorted({*lots, *others["lot"]})
-    rows = [(lot, found.lots[lot].verdict, found.lots[lot].support, found.as_of) for lot in lots]
-    schema: dict[str, Any] = {
-        "lot": pl.String,
-        "verdict": pl.String,
-        "support": pl.String,
-        "as_of": pl.Datetime("us", "UTC"),
-    }
-    return pl.DataFrame(rows, schema=schema, orient="row")
+    last = history.verdicts_given().select("lot", "verdict")
+    lots = found.columns_of_lots(["lot", "verdict", "support"])
+    others = lots.join(last, on=["lot", "verdict"], how="anti")["lot"]
+    judged = found.lots if found.kept is None else found.kept.judged
+    return lots.filter(pl.col("lot").is_in({*judged, *others})).with_columns(
+        pl.lit(found.as_of, pl.Datetime("us", "UTC")).alias("as_of")
+    )
 
 
 def _at_once(_: str, function: Callable[[], Any]) -> Any:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import os
 import shutil
 import subprocess
 import sys
@@ -140,6 +142,22 @@ def test_what_is_found_by_looking_lies_in_memory_alone(place: Workspace, shell: 
         assert same(found, anew)
         assert_frame_equal(found.spot_values, anew.spot_values, check_row_order=False)
     assert found_path(place.history).read_bytes() == before
+
+
+def test_a_hash_is_remembered_by_no_file_and_until_the_results_are_others(
+    place: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(f"{hash_of_found.__module__}._TICK_NS", 0)
+    path, others = found_path(place.history), sorted(place.history.parent.iterdir())
+    seen, before = path.stat(), hash_of_found(place.history)
+    assert hash_of_found(place.history) == before
+    altered = bytearray(path.read_bytes())
+    altered[-1] ^= 1
+    path.write_bytes(altered)
+    os.utime(path, ns=(seen.st_atime_ns, seen.st_mtime_ns))
+    assert (path.stat().st_size, path.stat().st_mtime_ns) == (seen.st_size, seen.st_mtime_ns)
+    assert hash_of_found(place.history) == hashlib.sha256(altered).hexdigest() != before
+    assert sorted(place.history.parent.iterdir()) == others
 
 
 def test_results_that_somebody_writes_are_not_waited_for(place: Workspace) -> None:
