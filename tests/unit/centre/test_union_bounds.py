@@ -234,14 +234,14 @@ def test_of_as_many_checks_at_two_temperatures_the_lower_counts() -> None:
 
 
 def test_what_keeps_pairs_from_being_judged_is_said_once_each_in_order() -> None:
-    silent = BLOCK | {
-        "meters": [meter("P-001"), meter("P-003", accuracy_percent=None), meter("P-002", accuracy_percent=None)]
+    sites = [f"P-00{n}" for n in range(1, 8)]
+    silent = same("blocks", "B1", "Lab K-77", sites) | {
+        "meters": [meter(site, accuracy_percent=None) for site in sites]
     }
-    found = travelled(
-        "block", "Lab K-77", company(silent, checks=[*checks("P-001"), *checks("P-002"), *checks("P-003")]).checks
-    )
+    rows = [row for site in sites[::-1] for row in checks(site)]
+    found = travelled("block", "Lab K-77", company(silent, sites, checks=rows).checks)
     assert list(found.reasons) == sorted(set(found.reasons))
-    assert len(found.reasons) >= 2
+    assert len(found.reasons) >= 6
     assert all("states no accuracy" in reason for reason in found.reasons)
 
 
