@@ -135,6 +135,12 @@ class KeptDocuments(Mapping[str, Result]):
             )
         return self._documents[name]
 
+    def fetch(self, names: Iterable[str]) -> None:
+        """Fetch some documents together: whoever is about to ask for each need not wait for each, nor get those around."""
+        wanted = sorted(name for name in {*names} if name not in self._documents and name in self)
+        if wanted:
+            self._documents |= self._fetch(wanted)
+
     def __contains__(self, name: object) -> bool:
         """Whether there is such a result."""
         place = bisect_left(self._names, name) if isinstance(name, str) else len(self)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from pipeline.judge.assessment import decisions_on_signals
+from pipeline.judge.kept_documents import KeptDocuments
 from pipeline.judge.look_back.events import find_events
 from pipeline.metrology.look_back import risk_of_error
 from schemas.look_back import CameToLight, EventLot, EventOnLot, EventResult
@@ -267,6 +268,8 @@ def with_events(assessment: Assessment, chain: Iterable[Event]) -> Assessment:
     """Return an assessment of every lot and meter with its look-back events, by meter and by lot."""
     said, facts = decided(chain), lot_facts(assessment)
     found = tuple(find_events(assessment))
+    if isinstance(assessment.lots, KeptDocuments):
+        assessment.lots.fetch(lot for event in found for lot in event.touched["lot"])
     events = {event.name: event_result(assessment, event, said, facts) for event in found}
     of_meter: dict[str, list[EventGlance]] = {}
     for result in reversed(events.values()):
