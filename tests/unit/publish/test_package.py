@@ -17,7 +17,7 @@ from pipeline.history.store import History
 from pipeline.judge.assess import assess
 from pipeline.load.load import load
 from pipeline.publish import package
-from pipeline.publish.package import assessed, pieces_of, read_piece
+from pipeline.publish.package import assessed, assessed_part, computed, pieces_of, read_piece
 from pipeline.workspace.files import collect, sha256_of
 from pipeline.workspace.settings import find_workspace
 from schemas.company import COMPANY_TABLES, Piece
@@ -82,6 +82,32 @@ class TestTheDemo:
             name: as_bytes(meter) for name, meter in made.found.meters.items()
         }
         assert as_json(dict(again.events)) == as_json(dict(made.found.events))
+
+    def test_a_lot_alone_is_computed_again_as_among_all_others(self, made: Made) -> None:
+        frames = made.frames()
+        # one reading of the first lot is stated by another line for the second one: both ask for the other's readings
+        first, second = sorted(made.found.lots)[:2]
+        rows = frames["readings"]
+        told = pl.struct("source_id", "line", "replicate")
+        one = rows.filter((pl.col("lot") == first) & (pl.col("role") == "part")).head(1)
+        again = one.with_columns(
+            lot=pl.lit(second), line=pl.lit(999_999).cast(rows.schema["line"]), value=pl.col("value") * 1.01
+        )
+        both = pl.concat([rows, again]).with_columns(
+            (pl.col("conflict") | told.is_in(pl.concat([one, again]).select(told).to_series().implode())).alias(
+                "conflict"
+            )
+        )
+        frames["readings"] = both.sort(COMPANY_TABLES["readings"].key)
+        whole = assessed(frames, made.found.as_of)
+        assert whole.lots[first].flags != made.found.lots[first].flags
+        levels = [name for name, lot in whole.lots.items() if any("supplier_level" in flag for flag in lot.flags)]
+        assert levels, "a lot that is flagged beside the others of its supplier needs what the site says of them"
+        all_lots = computed(whole)["lots"]
+        for lot in (first, second, *sorted(levels)[:2]):
+            alone = assessed_part(frames, made.found.as_of, [lot], all_lots)
+            assert list(alone.lots) == [lot]
+            assert as_bytes(alone.lots[lot]) == as_bytes(whole.lots[lot]), lot
 
     def test_one_reading_less_is_noticed(self, made: Made) -> None:
         frames = made.frames()
