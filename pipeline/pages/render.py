@@ -175,6 +175,7 @@ def render(
             progress=after,
             known=known,
             processes=processes,
+            due=len(known) if always else sum(len(_addresses(assessment.lots[lot])) for lot in lots),
             alone=alone,
             answers=answers,
         )

@@ -51,6 +51,7 @@ def write_pages(
     progress: Callable[[PageReport], None] | None = None,
     known: Iterable[str] | None = None,
     processes: int = 1,
+    due: int = 0,
     alone: bool = False,
     answers: Answers | None = None,
 ) -> list[PageReport]:
@@ -72,6 +73,8 @@ def write_pages(
         Addresses of all pages that will exist; None means these pages and those written before. Links lead only there.
     processes
         How many may render; more than one pays from a hundred pages on, and only a guarded main module may ask for it.
+    due
+        How many pages are likely to be written, as far as that is known: then others help from the start.
     alone
         Write them as pages that travel alone, without links to others, into a folder of their own.
     answers
@@ -115,7 +118,7 @@ def write_pages(
             say(number, page, written=True)
 
     try:
-        with _Crew(frozenset() if alone else there, processes, way) as crew:
+        with _Crew(frozenset() if alone else there, processes, way, due) as crew:
             chunk: list[tuple[int, Page]] = []
             # a page that travels alone holds everything itself
             for number, page in enumerate(pages if alone else with_linked(pages)):
@@ -231,7 +234,7 @@ class Register:
 
 _CHUNK = 16
 _ENOUGH = 96
-"""So many pages are rendered here before others help: starting a process takes as long as rendering about so many."""
+"""Others help where so many pages are due, or were rendered here: starting a process takes as long as rendering about so many."""
 
 _Rendered = tuple[int, str, set[str]]
 
@@ -273,13 +276,13 @@ class _Crew:
     This process never waits while there is something to render: it takes a chunk itself when the others have enough.
     """
 
-    def __init__(self, known: frozenset[str], processes: int, way: _Way) -> None:
+    def __init__(self, known: frozenset[str], processes: int, way: _Way, due: int) -> None:
         self._known = known
         self._way = way
         self._helpers = max(processes - 1, 0)
-        self._seen = 0
+        self._seen, self._due = 0, due
         self._pool: ProcessPoolExecutor | None = None
-        self._waiting: deque[Future[list[_Rendered]]] = deque()
+        self._waiting: deque[tuple[Future[list[_Rendered]], list[tuple[int, Page]]]] = deque()
 
     def __enter__(self) -> Self:
         return self
@@ -291,18 +294,19 @@ class _Crew:
     def take(self, pages: list[tuple[int, Page]]) -> Iterator[_Rendered]:
         """Render a chunk, now or later; yield what is ready."""
         self._seen += len(pages)
-        if self._helpers and self._seen > _ENOUGH and len(self._waiting) < 2 * self._helpers:
+        if pages and self._helpers and max(self._seen, self._due) > _ENOUGH and len(self._waiting) < 2 * self._helpers:
             if self._pool is None:
                 # a fresh interpreter: a fork would copy the threads of polars and of the drawing engine half alive
                 context = multiprocessing.get_context("spawn")
                 self._pool = ProcessPoolExecutor(self._helpers, mp_context=context, initializer=_ignore_interrupts)
-            self._waiting.append(self._pool.submit(_render, pages, self._known, self._way))
+            self._waiting.append((self._pool.submit(_render, pages, self._known, self._way), pages))
         else:
             yield from _render(pages, self._known, self._way)
-        while self._waiting and self._waiting[0].done():
-            yield from self._waiting.popleft().result()
+        while self._waiting and self._waiting[0][0].done():
+            yield from self._waiting.popleft()[0].result()
 
     def rest(self) -> Iterator[_Rendered]:
-        """Yield what is still being rendered."""
+        """Yield what is still being rendered; what nobody began is rendered here."""
         while self._waiting:
-            yield from self._waiting.popleft().result()
+            future, pages = self._waiting.pop()
+            yield from _render(pages, self._known, self._way) if future.cancel() else future.result()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -81,6 +82,39 @@ def test_several_processes_write_the_same_bytes_in_the_same_order(
     assert sorted(seen) == sorted(which(first))
     for report, other in zip(first, second, strict=True):
         assert report.path.read_bytes() == other.path.read_bytes()
+
+
+def test_others_help_from_the_start_where_many_pages_are_due_and_never_for_none(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    started: list[int] = []
+
+    class Pool:
+        """Renders when it is asked for the result, unless that was cancelled; the first of two chunks was begun."""
+
+        def __init__(self, helpers: int, **_: Any) -> None:
+            started.append(helpers)
+            self.given = 0
+
+        def submit(self, work: Any, *given: Any) -> Any:
+            self.given += 1
+            begun = self.given % 2 == 1
+            return SimpleNamespace(done=lambda: False, cancel=lambda: not begun, result=lambda: work(*given))
+
+        def shutdown(self, **_: Any) -> None:
+            pass
+
+    monkeypatch.setattr(written, "ProcessPoolExecutor", Pool)
+    monkeypatch.setattr(written, "_CHUNK", 3)
+    workspace, pages = Workspace(tmp_path, Settings()), lots(10)
+    names = [page.link.identifier for page in pages]
+    assert which(write_pages(workspace, pages, processes=2, due=96)) == names
+    assert started == []
+    assert which(write_pages(workspace, pages, processes=2, due=97, always=True)) == names
+    assert started == [1]
+    assert which(write_pages(workspace, pages, processes=2, due=97)) == []
+    assert which(write_pages(workspace, pages, processes=1, due=97, always=True)) == names
+    assert started == [1]
 
 
 def test_the_settings_say_how_many_processes() -> None:
