@@ -60,7 +60,7 @@ def _layer(name: str) -> Any:
         # in the order given; a point without y breaks the line, so that one path can be several lines
         return chart.mark_line(aria=False, strokeWidth=1, stroke="var(--spot)").encode(x=x, y=y, order="place:Q")
     # only the places are kept: how a mark looks follows from what it means
-    return chart.mark_point(aria=False, shape="circle", stroke="#000").encode(x=x, y=y)
+    return chart.mark_point(aria=False, shape="M0,0", stroke="#000").encode(x=x, y=y)
 
 
 @lru_cache(maxsize=32)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 
 from reports.kit.markup import Html
 
 __all__ = ["clean"]
 
 _PIECE = re.compile(r"<[^>]*>|[^<]+")
+_NAME = re.compile(r"</?([A-Za-z]+)")
 _ATTRIBUTE = re.compile(r' ([A-Za-z][A-Za-z0-9:-]*)="([^"]*)"')
 _KEPT = {"d", "transform", "fill", "stroke", "stroke-width", "stroke-dasharray", "text-anchor", "font-weight", "x2", "y2",
          "font-size", "x", "y", "width", "height", "opacity"}  # fmt: skip
@@ -30,6 +32,14 @@ def _rounded(number: re.Match[str]) -> str:
     return f"{float(number[0]):.1f}".removesuffix(".0")
 
 
+@lru_cache(maxsize=1 << 12)
+def _written(key: str, value: str) -> str:
+    """Return an attribute as it is kept, or nothing; most come again and again."""
+    if key not in _KEPT or (key, value) in _PLAIN:
+        return ""
+    return f' {key}="{_LONG.sub(_rounded, value)}"'
+
+
 def clean(drawn: str, layers: tuple[str, ...] = ()) -> Html:
     """Keep the elements and attributes that draw; refuse an element that a chart of ours does not have.
 
@@ -41,7 +51,7 @@ def clean(drawn: str, layers: tuple[str, ...] = ()) -> Html:
         if piece[0] != "<":
             kept.append(piece)
             continue
-        name = re.match(r"</?([A-Za-z]+)", piece)
+        name = _NAME.match(piece)
         if name is None or (name[1] != "svg" and name[1] not in _ELEMENTS):
             raise ValueError(f"a chart holds an element that was not expected: {piece[:60]}")
         if name[1] == "svg":
@@ -57,11 +67,7 @@ def clean(drawn: str, layers: tuple[str, ...] = ()) -> Html:
             continue  # ground and frame of a group, drawn with nothing
         kept.append(
             f"<{name[1]}{kind}"
-            + "".join(
-                f' {key}="{_LONG.sub(_rounded, value)}"'
-                for key, value in attributes
-                if key in _KEPT and (key, value) not in _PLAIN
-            )
+            + "".join([_written(key, value) for key, value in attributes])
             + ("/>" if piece.endswith("/>") else ">")
         )
     cleaned = _AXIS.sub(_paths, "".join(kept))
