@@ -13,7 +13,7 @@ import polars as pl
 
 from pipeline.errors import UsageError
 from pipeline.history.store import History
-from pipeline.judge.assess import assess
+from pipeline.judge.carry_on import everything
 from pipeline.judge.lots.budgets import with_budgets
 from pipeline.metrology.agreement import MeterMean, compare_meters
 from pipeline.metrology.interlaboratory import compared
@@ -101,7 +101,7 @@ def review(history: History, workspace: Workspace, month: str) -> tuple[ReviewRe
     if latest is None or as_of is None or as_of < start:
         known = "no reading at all" if latest is None else f"readings until {latest:%Y-%m-%d}"
         raise UsageError(f"No reading was taken in {month}; the history holds {known}.")
-    found = assess(history, workspace.settings, as_of=as_of)
+    found = everything(history, workspace.settings, as_of=as_of)
     events = history.events()
     sources = history.sources()
     in_month = (pl.col("measured_at") >= start) & (pl.col("measured_at") < end) & (pl.col("clock") == "known")
