@@ -280,6 +280,19 @@ def test_a_raw_file_that_is_gone_is_a_finding_of_that_file_alone(root: Path) -> 
     assert found(root) == {"files": {sha: problem}, "everything": []}
 
 
+@pytest.mark.parametrize(
+    "statement", ["reading SET value = value + 1 WHERE source_id = 1 AND line = 2", "held_file SET size = size + 1"]
+)
+def test_what_follows_from_a_record_in_doubt_is_not_computed_again(
+    root: Path, monkeypatch: pytest.MonkeyPatch, statement: str
+) -> None:
+    """Whether a file is in doubt or what concerns everything."""
+    monkeypatch.setattr(module, "verify_computed", lambda *_, **__: ["computed again"])
+    assert verified(root).problems == ("computed again",)
+    (problem,) = verified(change(root, f"UPDATE {statement}")).problems
+    assert problem != "computed again"
+
+
 def test_verdicts_that_nobody_gave_are_told(root: Path) -> None:
     for statement in ("UPDATE verdict_given SET verdict = 'reject'", "DELETE FROM verdict_given"):
         (problem,) = verified(change(root, statement)).problems
