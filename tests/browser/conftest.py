@@ -55,7 +55,14 @@ class Visit:
         self.page.on("console", lambda message: self.complaints.append(f"{message.type}: {message.text}"))
         self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
         self.page.on("dialog", self._dialog)
+        self.turn_to(path)
+
+    def turn_to(self, path: Path) -> Visit:
+        """Show another page in the place of what was shown."""
+        self.page.goto("about:blank")  # what the page before still asked for or complained of is no matter of the next
+        self.asked, self.complaints = [], []
         self.page.goto(path.as_uri())
+        return self
 
     def _dialog(self, dialog: Any) -> None:
         self.complaints.append(f"dialog: {dialog.message}")
@@ -84,6 +91,21 @@ def visit(chromium: Browser) -> Iterator[Callable[..., Visit]]:
         context.close()
 
 
+@pytest.fixture
+def turn_to(visit: Callable[..., Visit]) -> Callable[..., Visit]:
+    """Open pages one after the other: each takes the place of the last that was opened alike. A new context costs five times as much."""
+    found: dict[tuple[Any, ...], Visit] = {}
+
+    def opened(path: Path, **options: Any) -> Visit:
+        alike = tuple(sorted(options.items()))
+        if alike in found:
+            return found[alike].turn_to(path)
+        found[alike] = visit(path, **options)
+        return found[alike]
+
+    return opened
+
+
 @pytest.fixture(scope="session")
 def written(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """Every sample page as a file, by its case."""
@@ -106,21 +128,9 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
 @pytest.fixture(scope="session")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The pages of the demo: every kind of page that the program writes."""
-    from fixtures.demo import build
-    from pipeline.load.load import load
-    from pipeline.pages.render import render
-    from pipeline.pages.writer import write_pages
-    from pipeline.questions.review import review_page
-    from pipeline.workspace.files import collect
-    from pipeline.workspace.settings import find_workspace
+    from demo_parts import shown_demo
 
-    root = tmp_path_factory.mktemp("demo")
-    build(root)
-    workspace = find_workspace(root)
-    load(workspace, collect([workspace.inbox])[0])
-    render(workspace)
-    write_pages(workspace, [review_page(workspace, "2026-06")], as_of=None)
-    return workspace.pages
+    return shown_demo(tmp_path_factory) / "pages"
 
 
 @pytest.fixture(scope="session")

@@ -45,21 +45,18 @@ def test_the_measure_finds_small_print(visit: Any, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
-def test_nothing_is_printed_below_8_pt(visit: Any, each_kind: list[Path], tmp_path: Path, paper: str) -> None:
+def test_nothing_is_printed_below_8_pt(turn_to: Any, each_kind: list[Path], tmp_path: Path, paper: str) -> None:
     review = tmp_path / "review.html"
     review.write_text(rendered("review usual"), encoding="utf-8")
     assert len(each_kind) >= 12
     for path in (*each_kind, review):
-        page = visit(path).page
-        page.pdf(path=tmp_path / "sheet.pdf", format=paper)
-        assert small(tmp_path / "sheet.pdf") == {}, path
-        # charts behind disclosures are printed by who opens them
+        page = turn_to(path).page
+        # charts behind disclosures are printed by who opens them, and beside them everything that is printed without
         page.evaluate(
             "() => document.querySelectorAll('details').forEach((e) => { e.open = !!e.querySelector('figure'); })"
         )
         page.pdf(path=tmp_path / "sheet.pdf", format=paper)
         assert small(tmp_path / "sheet.pdf") == {}, path
-        page.close()
 
 
 WORDS = """() => [...document.querySelectorAll("figure svg text, figure .axis")]
@@ -73,16 +70,17 @@ OPEN = "() => document.querySelectorAll('details').forEach((e) => { e.open = tru
 
 
 @pytest.mark.parametrize("width", [390, 800, 1400])
-def test_words_of_charts_keep_their_size_and_stay_on_the_screen(visit: Any, each_kind: list[Path], width: int) -> None:
+def test_words_of_charts_keep_their_size_and_stay_on_the_screen(
+    turn_to: Any, each_kind: list[Path], width: int
+) -> None:
     seen = 0
     for path in each_kind:
-        page = visit(path, width=width).page
+        page = turn_to(path, width=width).page
         page.evaluate(OPEN)
         words = page.evaluate(WORDS)
         seen += len(words)
         assert [word for word in words if word["size"] < LEAST_PX - 0.01] == [], path
         assert [word for word in words if word["left"] < 0 or word["right"] > width + 1] == [], path
-        page.close()
     assert seen > 200
 
 
@@ -99,9 +97,8 @@ COVERED = """() => [...document.querySelectorAll("figure svg[role=img]")].flatMa
 
 
 @pytest.mark.parametrize("width", [390, 800, 1400])
-def test_no_word_of_a_chart_covers_another(visit: Any, each_kind: list[Path], width: int) -> None:
+def test_no_word_of_a_chart_covers_another(turn_to: Any, each_kind: list[Path], width: int) -> None:
     for path in each_kind:
-        page = visit(path, width=width).page
+        page = turn_to(path, width=width).page
         page.evaluate(OPEN)
         assert page.evaluate(COVERED) == [], path
-        page.close()
