@@ -88,6 +88,11 @@ def normal_fraction(quality: float, n: int, confidence: float = 0.95) -> NormalF
 
 def _noncentrality(quality: float, n: int, probability: float) -> float:
     """Return the true distance z for which a Q at or below the seen one has this probability."""
+    # beside a distance that large the mean's own error is nothing, and Φ there is 0 or 1 to every digit; noncentral t takes seconds
+    tail = probability if quality > 0 else 1.0 - probability
+    far = quality * sqrt(float(special.chdtri(n - 1, tail)) / (n - 1))
+    if abs(far) > 60.0:
+        return far
     t = quality * sqrt(n)
 
     def excess(z: float) -> float:

@@ -18,7 +18,12 @@ from pipeline.statistics.constants import (
     moving_range_relative_variance,
 )
 from pipeline.statistics.descriptive import pooled_deviation
-from pipeline.statistics.fraction_outside import fraction_outside, normal_fraction, observed_fraction
+from pipeline.statistics.fraction_outside import (
+    NormalFraction,
+    fraction_outside,
+    normal_fraction,
+    observed_fraction,
+)
 from pipeline.statistics.mean_squares import (
     modified_large_sample_interval,
     ratio_interval,
@@ -211,6 +216,25 @@ def test_fraction_has_its_reasons_at_their_edges() -> None:
     for mean in (1.0, -1.0):
         assert fraction_outside(5, mean, 1.1e-12, mean - 1e-12, None).reason is None
     assert fraction_outside(5, 1e-3, 1e-10, 0.0, None).reason is None
+
+
+@pytest.mark.parametrize("n", [2, 5, 30])
+def test_far_beyond_a_limit_the_fraction_is_nothing_or_everything_and_near_it_that_of_noncentral_t(n: int) -> None:
+    # the true distance of which nothing but the deviation's own error is known, at both ends of the interval
+    ends = np.sqrt(stats.chi2.ppf([0.025, 0.975], n - 1) / (n - 1))
+    for quality in (61 / ends[0], 1e7, 1e300):  # both ends are taken without noncentral t
+        assert normal_fraction(quality, n) == NormalFraction(0.0, 0.0, 0.0)
+        assert normal_fraction(-quality, n) == NormalFraction(1.0, 1.0, 1.0)
+    for quality in (
+        59 / ends[1],
+        61 / ends[1],
+    ):  # just inside and just outside, where the nearer end still says something
+        found = normal_fraction(quality, n)
+        low, high = (found.low, found.high)
+        assert low == 0.0
+        # the end that is near is the distance at which SciPy's own distribution gives the quality seen its probability
+        z = float(stats.norm.isf(high))
+        assert stats.nct.cdf(quality * sqrt(n), n - 1, z * sqrt(n)) == pytest.approx(0.975, abs=1e-6)
 
 
 def test_interval_of_a_count_is_that_of_another_implementation_at_every_count() -> None:
