@@ -11,23 +11,21 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 import pytest
+from demo_parts import loaded_demo
 from look_back_story import events_of
 from parsed_pages import Parsed
 
 import reports
-from fixtures.demo import build
 from pipeline.cli import run
 from pipeline.history.store import History
 from pipeline.judge.assess import assess
 from pipeline.judge.assessment import Assessment
 from pipeline.judge.carry_on import carried_on
 from pipeline.judge.meters.evidence import calibrations_of
-from pipeline.load.load import load
 from pipeline.load.report import LoadReport
 from pipeline.pages.lots_and_meters import lot_pages, meter_pages
 from pipeline.questions.blocks import block_results
 from pipeline.questions.trace import trace
-from pipeline.workspace.files import collect
 from pipeline.workspace.settings import Workspace, find_workspace
 
 if TYPE_CHECKING:
@@ -52,11 +50,8 @@ Demo = tuple[Workspace, LoadReport, Assessment]
 
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
-    root = tmp_path_factory.mktemp("demo")
-    build(root)
+    root, report = loaded_demo(tmp_path_factory)
     workspace = find_workspace(root)
-    files, passed = collect([workspace.inbox])
-    report = load(workspace, files, passed_over=passed, now=datetime(2026, 9, 1, tzinfo=UTC))
     with History.open(workspace.history) as history:
         return workspace, report, assess(history, workspace.settings, as_of=None)
 

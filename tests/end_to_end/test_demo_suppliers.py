@@ -11,11 +11,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from demo_parts import loaded_demo
 
-from fixtures.demo import build
 from pipeline.cli import run
-from pipeline.load.load import load
-from pipeline.workspace.files import collect
 from pipeline.workspace.settings import Workspace, find_workspace
 
 TRUTHS = tomllib.loads(
@@ -25,12 +23,7 @@ TRUTHS = tomllib.loads(
 
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
-    root = tmp_path_factory.mktemp("demo")
-    build(root)
-    workspace = find_workspace(root)
-    files, passed = collect([workspace.inbox])
-    load(workspace, files, passed_over=passed, now=datetime(2026, 9, 1, tzinfo=UTC))
-    return workspace
+    return find_workspace(loaded_demo(tmp_path_factory)[0])
 
 
 def asked(capsys: pytest.CaptureFixture[str], workspace: Workspace, *words: str) -> tuple[int, dict[str, Any]]:

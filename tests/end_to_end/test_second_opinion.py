@@ -19,27 +19,31 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 import second_opinion
+from demo_parts import loaded_demo
 from second_opinion import corners
 from second_opinion.exports import read_workspace
 from second_opinion.opinion import Opinion, differences
 
-import fixtures.demo
+import fixtures
 from pipeline.cli import run
+from pipeline.load.load import load
+from pipeline.workspace.files import collect
+from pipeline.workspace.settings import find_workspace
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Iterable
 
     from second_opinion.checks import Check
     from workspace_files import Shell
+
+    from pipeline.load.report import LoadReport
 
 
 class Product:
     """A workspace, loaded, and what the product says of it through its commands."""
 
-    def __init__(self, root: Path, build: Callable[[Path], None]) -> None:
+    def __init__(self, root: Path) -> None:
         self.root = root
-        build(root)
-        self.say("load", "--direct", "inbox")
         self.say("snapshot")  # which the other commands read
         self.say("export", "pack")
         self.lots = {one["lot"]: one for one in json.loads((root / "pack" / "results.json").read_text("utf-8"))}
@@ -56,9 +60,16 @@ class Product:
         return list(csv.DictReader((self.root / "pack" / "data" / f"{name}.csv").read_text("utf-8").splitlines()))
 
 
-@pytest.fixture(scope="module", params=[fixtures.demo.build, corners.build], ids=["demo", "corners"])
+def loaded_corners(factory: pytest.TempPathFactory) -> tuple[Path, LoadReport]:
+    root = factory.mktemp("second") / "works"
+    corners.build(root)
+    workspace = find_workspace(root)
+    return root, load(workspace, collect([workspace.inbox])[0])
+
+
+@pytest.fixture(scope="module", params=[loaded_demo, loaded_corners], ids=["demo", "corners"])
 def product(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Product:
-    return Product(tmp_path_factory.mktemp("second") / "works", request.param)
+    return Product(request.param(tmp_path_factory)[0])
 
 
 @pytest.fixture(scope="module")

@@ -7,17 +7,13 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 from html.parser import HTMLParser
 from typing import TYPE_CHECKING
 
 import pytest
+from demo_parts import shown_demo
 from workspace_files import Shell
-
-from fixtures.demo import build
-from pipeline.load.load import load
-from pipeline.pages.render import render
-from pipeline.workspace.files import collect
-from pipeline.workspace.settings import find_workspace
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -100,12 +96,7 @@ def test_the_ear_leaves_names_dates_and_good_sentences_alone() -> None:
 @pytest.fixture(scope="module")
 def demo_workspace(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The demo with all its pages."""
-    root = tmp_path_factory.mktemp("demo")
-    build(root)
-    workspace = find_workspace(root)
-    load(workspace, collect([workspace.inbox])[0])
-    render(workspace)
-    return root
+    return shutil.copytree(shown_demo(tmp_path_factory), tmp_path_factory.mktemp("demo") / "works")
 
 
 @pytest.fixture

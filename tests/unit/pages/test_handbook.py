@@ -7,6 +7,7 @@ import importlib.util
 import re
 import sys
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -65,6 +66,7 @@ def test_what_follows_from_the_code_stands_as_it_would_be_written() -> None:
     assert not differing, f"write them anew: .venv-dev/bin/python .ci/handbook_text.py ({differing})"
 
 
+@cache
 def anchors(path: str) -> set[str]:
     return {anchor(plain(node)) for node in parsed(TEXTS[path]).walk() if node.type == "heading"}
 

@@ -10,21 +10,21 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 import pyarrow.parquet as pq
 import pytest
+from demo_parts import loaded_demo
 
-from fixtures import demo
 from pipeline.errors import IntegrityProblem
 from pipeline.history.store import History
 from pipeline.judge.assess import assess
-from pipeline.load.load import load
 from pipeline.publish import package
 from pipeline.publish.package import assessed, assessed_part, computed, pieces_of, read_piece
-from pipeline.workspace.files import collect, sha256_of
+from pipeline.workspace.files import sha256_of
 from pipeline.workspace.settings import find_workspace
 from schemas.company import COMPANY_TABLES, Piece
 from schemas.documents import as_bytes, as_json
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from pathlib import Path
 
     from pipeline.judge.assessment import Assessment
 
@@ -32,10 +32,8 @@ if TYPE_CHECKING:
 class Made:
     """The demo, loaded, and its pieces with their bytes."""
 
-    def __init__(self, root: Any) -> None:
-        demo.build(root)
+    def __init__(self, root: Path) -> None:
         self.place = find_workspace(root)
-        load(self.place, collect([self.place.inbox])[0])
         self.blobs: dict[str, bytes] = {}
         with self.history() as history:
             self.found = assess(history, self.place.settings, as_of=None)
@@ -68,7 +66,7 @@ class Made:
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
-    return Made(tmp_path_factory.mktemp("demo") / "works")
+    return Made(loaded_demo(tmp_path_factory)[0])
 
 
 class TestTheDemo:
