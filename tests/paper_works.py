@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from scenario import Scenario
-from workspace_files import Shell
+from workspace_files import Shell, made_once, neutral_csv, silent_shell
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -55,10 +55,13 @@ def paper_works(
     lots: str = LOTS,
     scenario: Scenario | None = None,
 ) -> Shell:
-    """Make the works and load its readings; nothing yet of a `scenario` that is empty."""
-    shell = Shell(root, capture).make(lots=lots, specifications=_SPECIFICATIONS, blocks=_BLOCKS)
-    (root / "annealog.toml").write_text(settings, encoding="utf-8")
+    """Make the works and load its readings; nothing yet of a `scenario` that is empty. Once a process, then copied."""
     readings = story() if scenario is None else scenario
-    if readings.rows:
-        shell("load", "--direct", str(shell.put("a.csv", readings)), "--workspace", str(root))
-    return shell
+
+    def make(made: Path) -> None:
+        shell = silent_shell(made).make(lots=lots, specifications=_SPECIFICATIONS, blocks=_BLOCKS)
+        (made / "annealog.toml").write_text(settings, encoding="utf-8")
+        if readings.rows:
+            shell("load", "--direct", str(shell.put("a.csv", readings)), "--workspace", str(made))
+
+    return Shell(root, capture).become(made_once((settings, lots, neutral_csv(readings)), make))

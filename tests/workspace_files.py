@@ -2,19 +2,28 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
+import shutil
+from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 from scenario import REFERENCE, Scenario
 
 from pipeline.cli import run
+from reports.handbook import page
 
 if TYPE_CHECKING:
-    from pathlib import Path
+    from collections.abc import Callable
 
     import pytest
 
-__all__ = ["Shell", "neutral_csv"]
+__all__ = ["Shell", "full_workspace", "loaded_once", "made_once", "neutral_csv", "silent_shell"]
+
+# the handbook comes into each workspace that is rendered, always the same: its texts are parsed once a process
+page.parsed = cache(page.parsed)
 
 COLUMNS = [
     "measured_at",
@@ -75,20 +84,64 @@ class Shell:
         path.write_bytes(data if isinstance(data, bytes) else data.encode())
         return path
 
+    def become(self, other: Path) -> Shell:
+        """Let the workspace be a copy of another, with the times of its files."""
+        shutil.copytree(other, self.root, dirs_exist_ok=True)
+        return self
+
     def load(self, *paths: Path, **given: str) -> Any:
         """Load without Prefect; return the JSON document."""
         options = [word for name, value in given.items() for word in (f"--{name.replace('_', '-')}", value) if word]
         return self.json("load", "--direct", *(str(p) for p in paths), "--workspace", str(self.root), *options)
 
 
+class _Nothing:
+    def readouterr(self) -> tuple[str, str]:
+        return "", ""
+
+
+def silent_shell(root: Path) -> Shell:
+    """Return what runs commands in a workspace that many tests share, outside each of them."""
+    return Shell(root, _Nothing())  # type: ignore[arg-type]
+
+
+_KEPT = TemporaryDirectory(prefix="annealog-tests-")
+
+
+def made_once(key: object, make: Callable[[Path], object]) -> Path:
+    """Return a workspace that is made when this process first asks for it; it is there to be copied."""
+    if key not in _MADE:
+        root = Path(_KEPT.name) / str(len(_MADE)) / "works"
+        make(root)
+        _MADE[key] = root
+    return _MADE[key]
+
+
+_MADE: dict[object, Path] = {}
+
+
+def loaded_once(files: dict[str, Scenario], *then: tuple[str, ...]) -> Path:
+    """Return a workspace that was made once, whose exports were loaded, and in which commands were run then."""
+
+    def make(root: Path) -> None:
+        shell = silent_shell(root).make()
+        for name, content in files.items():
+            shell.put(name, content)
+        with contextlib.chdir(root):
+            for words in (("load", "--direct", "inbox"), *then):
+                shell(*words)
+                assert shell.code in (0, 3, 4), words
+
+    return made_once((*((name, neutral_csv(content)) for name, content in files.items()), then), make)
+
+
 def full_workspace(root: Path) -> Path:
     """Make a workspace with rows in every table: duplicates, conflicts, refused lines, decisions, frozen limits, a held file."""
+    return shutil.copytree(made_once(_fill, _fill), root, dirs_exist_ok=True)
 
-    class Silent:
-        def readouterr(self) -> tuple[str, str]:
-            return "", ""
 
-    shell: Any = Shell(root, Silent())  # type: ignore[arg-type]
+def _fill(root: Path) -> None:
+    shell: Any = silent_shell(root)
     shell.make()
     words = ("--workspace", str(root))
     (root / "annealog.toml").write_text("baseline_checks = 3\n", encoding="utf-8")
@@ -104,4 +157,3 @@ def full_workspace(root: Path) -> Path:
     assert shell.code == 0
     shell("record", "baseline", "--meter", "M1", "--block", "B1", "--by", "Ada", "--why", "a test", *words)
     assert shell.code == 0
-    return root

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scenario import Scenario
-from workspace_files import Shell
+from workspace_files import Shell, loaded_once
 
 from pipeline.custody.spreadsheet_text import guarded_frame
 from schemas.pack import PACK_TABLES
@@ -32,10 +32,7 @@ def shell(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Shell:
     scenario.check("08:00")
     scenario.lot("08:30")
     scenario.check("09:30")
-    shell = Shell(tmp_path / "works", capsys).make()
-    shell.load(shell.put("a.csv", scenario))
-    assert shell.code == 0, shell.err
-    return shell
+    return Shell(tmp_path / "works", capsys).become(loaded_once({"a.csv": scenario}))
 
 
 def pack(shell: Shell, target: Path, *words: str) -> Any:

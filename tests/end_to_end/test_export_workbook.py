@@ -11,7 +11,7 @@ import openpyxl
 import polars as pl
 import pytest
 from scenario import Scenario
-from workspace_files import Shell
+from workspace_files import Shell, loaded_once
 
 from pipeline.custody import pack_workbook
 from pipeline.errors import UsageError
@@ -28,10 +28,7 @@ def shell(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Shell:
     scenario = Scenario().check("08:00").lot("08:30").check("09:30")
     for row, part in zip([row for row in scenario.rows if row.get("lot")], (HOSTILE, "+7", "'=1"), strict=True):
         row["part"] = f'"{part.replace(chr(34), chr(34) * 2)}"'
-    shell = Shell(tmp_path / "works", capsys).make()
-    shell.load(shell.put("a.csv", scenario))
-    assert shell.code == 0, shell.err
-    return shell
+    return Shell(tmp_path / "works", capsys).become(loaded_once({"a.csv": scenario}))
 
 
 def export(shell: Shell, target: Path, *words: str) -> None:

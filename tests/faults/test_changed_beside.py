@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import duckdb
 import pytest
 from scenario import Scenario
+from workspace_files import loaded_once
 
 from pipeline.history.snapshot import Snapshot
 from pipeline.kept.answers import answer_of
@@ -28,12 +29,8 @@ def sha256(data: bytes) -> str:
 @pytest.fixture
 def works(shell: Shell) -> Shell:
     """Return a workspace with a rejected lot, published and rendered."""
-    shell.make()
-    shell.load(shell.put("L1.csv", Scenario().check("08:00").lot("09:00", 61.0, 61.2, 61.1).check("10:00")))
-    shell("snapshot")
-    shell("render", "--direct")
-    shell("verify")
-    assert shell.code == 0, shell.out
+    told = Scenario().check("08:00").lot("09:00", 61.0, 61.2, 61.1).check("10:00")
+    shell.become(loaded_once({"L1.csv": told}, ("snapshot",), ("render", "--direct"), ("verify",)))
     assert answer_of(find_workspace(shell.root), "lot", "L1") is not None
     assert shell.json("lot", "L1")["verdict"] == "reject"
     return shell

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import duckdb
 import pytest
 from scenario import Scenario
+from workspace_files import loaded_once
 
 from pipeline.errors import EnvironmentProblem
 from pipeline.history import connection
@@ -30,8 +31,7 @@ ROOT = Path(__file__).resolve().parents[2]
 
 @pytest.fixture
 def works(shell: Shell) -> Shell:
-    shell.make()
-    shell.load(shell.put("L1.csv", Scenario().check("08:00").lot("09:00").check("10:00")))
+    shell.become(loaded_once({"L1.csv": Scenario().check("08:00").lot("09:00").check("10:00")}))
     assert shell.json("lot", "L1")["verdict"] == "accept"
     return shell
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 from scenario import Scenario
+from workspace_files import loaded_once
 
 from pipeline.custody import recompute
 from pipeline.history.snapshot import Snapshot
@@ -27,9 +28,7 @@ if TYPE_CHECKING:
 def works(shell: Shell) -> Shell:
     """Return a workspace of one lot that is accepted and one that is rejected, rendered."""
     told = Scenario().check("08:00").lot("09:00").lot("09:10", 56.0, 56.1, 56.2, lot="L2").check("10:00")
-    shell.make()
-    shell.load(shell.put("a.csv", told))
-    shell("render", "--direct")
+    shell.become(loaded_once({"a.csv": told}, ("render", "--direct")))
     assert shell.json("lot", "L2")["verdict"] == "reject"
     return shell
 
