@@ -42,20 +42,23 @@ def work(kind: str, root: str, began: Any) -> None:
     """What is killed. Runs in a forked process."""
     from pipeline.kept.snapshot import publish_snapshot
     from pipeline.load.load import load
-    from pipeline.pages.render import render
+    from pipeline.pages import render as rendering
     from pipeline.workspace.files import collect
     from pipeline.workspace.settings import find_workspace
 
     os.chdir(root)
+    # each page is written alike, and the handbook has three times as many as the short history: kills are to hit the latter
+    book = rendering.handbook_pages
+    rendering.handbook_pages = lambda place: book(place)[:1]
     with contextlib.redirect_stdout(None), contextlib.redirect_stderr(None):
         place = find_workspace(Path(root))
         began.send(True)
         if kind == "render":
-            render(place, always=True)
+            rendering.render(place, always=True)
             return
         load(place, collect([place.inbox])[0])
         if kind == "watch":
-            render(place)
+            rendering.render(place)
             publish_snapshot(place)
 
 
