@@ -25,6 +25,20 @@ hypothesis.settings.register_profile("untimed", deadline=None)
 hypothesis.settings.load_profile("untimed")
 
 
+# what tests write lies in memory where there is room and nobody named a place: a rendering waits half a second for a disk to
+# confirm each page, and no test cuts the power
+_MEMORY, _ROOM = Path("/dev/shm"), 6 * 1024**3
+if "TMPDIR" not in os.environ and os.access(_MEMORY, os.W_OK) and shutil.disk_usage(_MEMORY).free > _ROOM:
+    os.environ["TMPDIR"] = str(_MEMORY)
+    tempfile.tempdir = None
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """`-n auto` is a process more than cores: tests that wait for a browser, a service or a clock leave theirs to the others."""
+    return len(os.sched_getaffinity(0)) + 1
+
+
 @pytest.fixture(scope="session")
 def reference_data() -> Path:
     """Folder of the published data sets, which are kept beside the checkout and not in it."""
