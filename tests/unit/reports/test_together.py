@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+import vl_convert
 from sample_pages import lot_page
 
 import reports
@@ -47,10 +48,14 @@ def test_pages_rendered_together_are_those_rendered_one_by_one() -> None:
 
 
 def test_the_engine_is_asked_once_for_all_pages(monkeypatch: pytest.MonkeyPatch) -> None:
-    asked, real = [], charts.vl_convert.vega_to_svg
-    monkeypatch.setattr(
-        charts.vl_convert, "vega_to_svg", lambda *given, **options: asked.append(1) or real(*given, **options)
-    )
+    asked: list[str] = []
+    real = vl_convert.vega_to_svg
+
+    def counted(drawing: str, **options: Any) -> str:
+        asked.append(drawing)
+        return real(drawing, **options)
+
+    monkeypatch.setattr(vl_convert, "vega_to_svg", counted)
     reports.render_all([(lot_page(name), reports.Site()) for name in ("L-1", "L-2")])
     assert len(asked) == 1
 
