@@ -314,7 +314,7 @@ class CompanyIndex:
     program: str
     sites: tuple[SiteStatus, ...]
     glances: tuple[CompanyGlance, ...]
-    reviews: tuple[ReviewGlance, ...]  # the latest first
+    reviews: tuple[ReviewGlance, ...]  # the latest month first, of a month the latest revision
 
     def odd(self, site: SiteStatus) -> bool:
         """Whether a site waits for somebody: held, refused, silent, behind or on another version; a closed one does not."""
@@ -326,8 +326,9 @@ class CompanyIndex:
 
     @property
     def waits(self) -> int:
-        """How much waits for somebody."""
-        return sum(map(self.odd, self.sites)) + sum(one.state == "differs" for one in self.glances)
+        """How much waits for somebody: what is seen here, or what the last review counted, where that is more."""
+        seen = sum(map(self.odd, self.sites)) + sum(one.state == "differs" for one in self.glances)
+        return max(seen, *(one.waits for one in self.reviews[:1]), 0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -162,7 +162,7 @@ class Asked:
             ),
             reviews=tuple(
                 ReviewGlance(**{name: body[name] for name in ("month", "revision", "waits")})
-                for body in sorted(reviews, key=lambda body: body["month"], reverse=True)
+                for _, body in sorted(enumerate(reviews), key=lambda one: (one[1]["month"], one[0]), reverse=True)
             ),
         )  # fmt: skip
         page = CompanyIndexPage(replace(self._provenance(), as_of=datetime.now(UTC)), result)

@@ -17,7 +17,7 @@ from reports.words.company import COLUMN, HEAD, HEADING, SECTION, SITE_STATE, ST
 from schemas.union import CompanyIndexPage
 
 if TYPE_CHECKING:
-    from schemas.union import CompanyIndex, SiteStatus
+    from schemas.union import CompanyIndex, ReviewGlance, SiteStatus
 
 __all__ = ["REPORT", "render"]
 
@@ -30,13 +30,18 @@ def render(page: CompanyIndexPage) -> str:
     result, clock, numbered = page.result, Clock(page.provenance.zone), Numbered()
     differ = [one for one in result.glances if one.state == "differs"]
     odd = [site for site in result.sites if result.odd(site)]
-    points = [TEXT["sites_wait"].format(n=len(odd), all=len(result.sites))]
+    points: list[object] = [TEXT["sites_wait"].format(n=len(odd), all=len(result.sites))]
     points += [
         TEXT["one_differs"].format(what=HEADING[one.kind].format(name=shorten(one.name, 60))) for one in differ[:8]
     ]
+    points += [_review(one) for one in result.reviews[:1]]
+    # what meters and lots wait for is counted by a review alone
+    state, word = ("accept", TEXT["calm"]) if result.reviews else ("not_assessed", TEXT["not_reviewed"])
+    if result.waits:
+        state, word = "hold", TEXT["waits"].format(n=result.waits)
     body = [
         stamped(
-            "hold" if result.waits else "accept", TEXT["waits"].format(n=result.waits) if result.waits else TEXT["calm"],
+            state, word,
             element("h2", SECTION["waits"]), element("ul", join(element("li", one) for one in points)),
         ),
         section("sites", _sites(result, numbered, clock), heading=SECTION["sites"], wide=True),
@@ -119,8 +124,9 @@ def _glances(result: CompanyIndex, kind: str, numbered: Numbered) -> Html:
 def _reviews(result: CompanyIndex) -> Html:
     if not result.reviews:
         return element("p", TEXT["no_review"])
-    items = (
-        linked(INDEX, "review", f"{one.month}-{one.revision}", TEXT["review"].format(month=one.month, revision=one.revision, n=one.waits), 100)
-        for one in result.reviews[:_MOST]
-    )  # fmt: skip
-    return element("ul", join(element("li", item) for item in items))
+    return element("ul", join(element("li", _review(one)) for one in result.reviews[:_MOST]))
+
+
+def _review(one: ReviewGlance) -> object:
+    said = TEXT["review"].format(month=one.month, revision=one.revision, n=one.waits)
+    return linked(INDEX, "review", f"{one.month}-{one.revision}", said, 100)

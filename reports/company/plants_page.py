@@ -43,7 +43,9 @@ def render(page: OverPlantsPage) -> str:
     lots = sum(plant.lots for group in result.groups for plant in group.plants)
     what = WHAT["plants"].format(lots=words.counted(lots, "lot"), sites=counted_sites(result.sites))
     heading = HEADING[result.kind].format(name=shorten(result.name, 80))
-    head = Masthead(kind=HEAD[result.kind], name=result.name, heading=heading, what=what, title=heading)
+    head = Masthead(
+        kind=HEAD[result.kind], name=result.name, heading=heading, what=what, title=heading, home=HEAD["index"]
+    )
     return document(head, here, page.provenance, numbered, body)
 
 

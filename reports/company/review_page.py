@@ -51,7 +51,7 @@ def render(page: CompanyReviewPage) -> str:
     heading = HEADING["review"].format(month=result.month)
     what = WHAT["review"].format(sites=counted_sites(len(result.sites)), revision=result.revision)
     return document(
-        Masthead(kind=HEAD["review"], name=result.month, heading=heading, what=what, title=heading),
+        Masthead(kind=HEAD["review"], name=result.month, heading=heading, what=what, title=heading, home=HEAD["index"]),
         here,
         page.provenance,
         numbered,

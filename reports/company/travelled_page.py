@@ -49,7 +49,9 @@ def render(page: TravelledPage) -> str:
         sites=counted_sites(result.sites),
     )
     heading = HEADING[result.kind].format(name=shorten(result.name, 80))
-    head = Masthead(kind=HEAD[result.kind], name=result.name, heading=heading, what=what, title=heading)
+    head = Masthead(
+        kind=HEAD[result.kind], name=result.name, heading=heading, what=what, title=heading, home=HEAD["index"]
+    )
     return document(head, here, page.provenance, numbered, body)
 
 

@@ -268,6 +268,8 @@ class Masthead:
         A line that says what it is.
     title
         Title of the window.
+    home
+        What the index is called.
     """
 
     kind: str
@@ -275,6 +277,7 @@ class Masthead:
     heading: object
     what: object
     title: str
+    home: str = words.FRAGMENT["home"]
 
 
 def document(
@@ -364,7 +367,7 @@ def _crumbs(here: str, head: Masthead) -> Html | None:
     kind = kind_of(here)
     parent = PARENT.get(kind, kind)
     name = isolated(head.name, 60) if head.name is not None else None
-    steps = [linked_to(here, INDEX, text(words.FRAGMENT["home"]))]
+    steps = [linked_to(here, INDEX, text(head.home))]
     if kind == "handbook":
         steps.append(linked_to(here, BOOK, text(book_words.FRAGMENT["book"])))
     elif parent in words.KIND:

@@ -122,6 +122,7 @@ TEXT = {
     "other_version": "runs another version than {program}",
     "waits": "{n} waiting",
     "calm": "Nothing waits",
+    "not_reviewed": "Not reviewed",
     "lots": "Lots of the month: {accept} accepted, {hold} on hold, {reject} rejected, {not_assessed} not assessed.",
     "copies": "Checks and lots that lay at two sites, and count once: {n}.",
     "sites_odd": "Sites that fell silent or run another version: {n} of {all}.",

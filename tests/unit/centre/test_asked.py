@@ -23,7 +23,7 @@ from pipeline.errors import IntegrityProblem, ReferenceTableError, UsageError
 from pipeline.publish.given import GIVEN, PROPOSALS, fetch_given, names_given
 from pipeline.publish.storage import Storage
 from schemas.company import Piece
-from schemas.union import CompanyIndex
+from schemas.union import CompanyIndex, ReviewGlance
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -174,7 +174,7 @@ def test_the_overview_names_every_site_and_leads_to_every_page(asking: Asking) -
         (page,) = (asking.place.pages / folder).glob("*.html")
         assert f'href="{folder}/{page.name}"' in html
         assert 'href="../index.html' in page.read_text(encoding="utf-8") or folder == "reviews"
-    assert found.waits == 3
+    assert found.waits == 7, "as the review counted, with meters and names"
 
 
 @pytest.mark.parametrize(
@@ -188,6 +188,13 @@ def test_the_overview_names_every_site_and_leads_to_every_page(asking: Asking) -
 def test_which_sites_wait_for_somebody(more: dict[str, Any], waits: bool) -> None:
     index = CompanyIndex(program="1.0", sites=(site_status("P-001", **more),), glances=(), reviews=())
     assert index.waits == int(waits)
+
+
+def test_the_last_review_says_what_meters_and_lots_wait_for() -> None:
+    quiet, late = site_status("P-001"), site_status("P-002", silent_h=73.0)
+    july, june = (ReviewGlance(month=f"2026-0{n}", revision="A", waits=w) for n, w in ((7, 1), (6, 13)))
+    for sites, reviews, waits in (((quiet,), (july, june), 1), ((quiet,), (june,), 13), ((quiet, late), (), 1)):
+        assert CompanyIndex(program="1.0", sites=sites, glances=(), reviews=reviews).waits == waits
 
 
 def test_a_dry_run_keeps_and_writes_nothing(asking: Asking) -> None:
