@@ -411,16 +411,20 @@ def test_a_revision_is_twelve_digits_and_the_order_of_a_table_of_names_leaves_it
 
 
 def test_what_changed_since_is_told_site_by_site_in_order_then_who_came_and_went_and_the_program() -> None:
-    before = as_json(review(together(heads("P-001", "P-002", "P-003", "P-004", "P-005"), company_tables(), names())))
-    now = heads("P-006", "P-007", "P-001", "P-002", "P-003").with_columns(
+    gone, came = [f"P-{n}" for n in range(100, 106)], [f"P-{n}" for n in range(200, 206)]
+    before = as_json(review(together(heads(*SITES, *gone), company_tables(), names())))
+    now = heads(*came[::-1], *SITES).with_columns(
         number=pl.when(pl.col("site").is_in(["P-002", "P-003"])).then(4).otherwise("number"),
         sha256=pl.when(pl.col("site") == "P-001").then(pl.lit(before["sites"][0]["sha256"])).otherwise("sha256"),
     )
     after = review(together(now, company_tables(), names()), program="1.1")
     assert changed_since(before, after) == (
-        "P-002: package 4 where it was 3", "P-003: package 4 where it was 3", "P-006 came in", "P-007 came in", "P-004 is gone",
-        "P-005 is gone", "program 1.1 where it was 1.0",
-    )  # fmt: skip
+        "P-002: package 4 where it was 3",
+        "P-003: package 4 where it was 3",
+        *(f"{site} came in" for site in came),
+        *(f"{site} is gone" for site in gone),
+        "program 1.1 where it was 1.0",
+    )
 
 
 def test_a_closed_site_is_neither_silent_nor_behind() -> None:
