@@ -119,7 +119,7 @@ class KeptDocuments(Mapping[str, Result]):
         return self._made[name]
 
     def bring(self, names: Iterable[str]) -> None:
-        """Fetch some documents together."""
+        """Fetch some documents together: whoever is about to ask for each need not wait for each, nor get those around."""
         if lacking := [name for name in names if name not in self._documents and name in self]:
             self._documents |= self._fetch(lacking)
 
@@ -134,12 +134,6 @@ class KeptDocuments(Mapping[str, Result]):
                 [name] if self._fetched < _ONE_BY_ONE else self._names[first : first + _BLOCK]
             )
         return self._documents[name]
-
-    def fetch(self, names: Iterable[str]) -> None:
-        """Fetch some documents together: whoever is about to ask for each need not wait for each, nor get those around."""
-        wanted = sorted(name for name in {*names} if name not in self._documents and name in self)
-        if wanted:
-            self._documents |= self._fetch(wanted)
 
     def __contains__(self, name: object) -> bool:
         """Whether there is such a result."""

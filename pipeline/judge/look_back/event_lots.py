@@ -269,7 +269,7 @@ def with_events(assessment: Assessment, chain: Iterable[Event]) -> Assessment:
     said, facts = decided(chain), lot_facts(assessment)
     found = tuple(find_events(assessment))
     if isinstance(assessment.lots, KeptDocuments):
-        assessment.lots.fetch(lot for event in found for lot in event.touched["lot"])
+        assessment.lots.bring(sorted({lot for event in found for lot in event.touched["lot"]}))
     events = {event.name: event_result(assessment, event, said, facts) for event in found}
     of_meter: dict[str, list[EventGlance]] = {}
     for result in reversed(events.values()):
