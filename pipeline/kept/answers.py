@@ -196,14 +196,14 @@ _vouched: dict[Path, tuple[list[int], dict[str, Any]]] = {}
 
 
 def _mark_as_before(workspace: Workspace) -> dict[str, Any] | None:
-    """Return the mark of the last rendering, read and vouched for once in each state of its file."""
-    path = _folder(workspace) / _MARK
-    state = state_of_file(path)
+    """Return the mark of the last rendering, read and vouched for once in each state of its file and of the journal."""
+    path, journal = _folder(workspace) / _MARK, Journal(workspace.history).path
+    state = [*state_of_file(path), *state_of_file(journal)]
     known = _vouched.get(path)
     if known is not None and known[0] == state:
         return known[1]
     mark = _mark(workspace)
-    if mark is not None and state_of_file(path) == state:
+    if mark is not None and [*state_of_file(path), *state_of_file(journal)] == state:
         _vouched[path] = (state, mark)
     return mark
 

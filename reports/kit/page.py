@@ -269,7 +269,7 @@ class Masthead:
     title
         Title of the window.
     home
-        What the index is called.
+        What the index is called, if not as that of a workspace.
     """
 
     kind: str
@@ -277,7 +277,7 @@ class Masthead:
     heading: object
     what: object
     title: str
-    home: str = words.FRAGMENT["home"]
+    home: str = ""
 
 
 def document(
@@ -367,7 +367,7 @@ def _crumbs(here: str, head: Masthead) -> Html | None:
     kind = kind_of(here)
     parent = PARENT.get(kind, kind)
     name = isolated(head.name, 60) if head.name is not None else None
-    steps = [linked_to(here, INDEX, text(head.home))]
+    steps = [linked_to(here, INDEX, text(head.home or words.FRAGMENT["home"]))]
     if kind == "handbook":
         steps.append(linked_to(here, BOOK, text(book_words.FRAGMENT["book"])))
     elif parent in words.KIND:

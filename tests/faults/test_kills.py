@@ -32,7 +32,7 @@ WORKSPACES = 4
 KILLS = {"load": 25, "watch": 15, "render": 10}  # in each of the workspaces: a short history lets a run be short
 FILES_AT_ONCE = 3
 PRELOADED = [
-    "pipeline.load.load", "pipeline.kept.snapshot", "pipeline.questions.status", "pipeline.kept.part",
+    "pipeline.load.load", "pipeline.kept.snapshot", "pipeline.questions.status", "pipeline.judge.carry_on",
     "reports.block.page", "reports.overview.board", "reports.event.page", "reports.overview.index", "reports.lot.page", "reports.meter.page", "reports.process.page",
     "reports.review.page", "altair", "hypothesis", "pandas", "pandera.polars", "pytest", "scenario", "vl_convert", "workspace_files",
 ]  # fmt: skip

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import asyncio
 import base64
 import json
 from typing import TYPE_CHECKING, Any
 
 import pytest
 from starlette.requests import Request
-from visiting import PASSWORD, PEOPLE, application, cheap_passwords
+from visiting import PASSWORD, PEOPLE, apart, application, cheap_passwords
 
 from pipeline.errors import AnnealogError, HistoryBusy, UsageError
 from pipeline.history.accounts import key_of
@@ -61,7 +60,7 @@ def asked(
         else:
             got["body"] += message.get("body", b"")
 
-    asyncio.run(app(scope, receive, send))
+    apart(lambda: app(scope, receive, send))
     return got["status"], got["headers"], got["body"]
 
 
