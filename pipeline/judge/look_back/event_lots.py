@@ -130,12 +130,13 @@ def _lots(assessment: Assessment, event: Found, said: Decided, disposed: bool, f
             pl.col("last_at").max(),
             pl.col("unknown_clock").sum(),
         )
-        .filter(pl.col("lot").is_in(list(assessment.lots)))
     )
     read_again = _measured_again(assessment, grouped["lot"].to_list(), event)
     found = []
     for row in grouped.iter_rows(named=True):
         lot = row["lot"]
+        if lot not in assessment.lots:
+            continue
         result = assessment.lots[lot]
         doubt = _ORDER[row["doubt"]]
         written = tuple(
