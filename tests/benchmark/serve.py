@@ -81,7 +81,7 @@ def _until(changed: list[tuple[str, Path, float]], began: float, process: int) -
     return took
 
 
-def measure(root: Path, people: int, rounds: int) -> dict[str, Any]:
+def measure(root: Path, people: int, rounds: int, rest: float) -> dict[str, Any]:
     """Ask, and decide, in a workspace that may be changed."""
     from pipeline.decisions.accounts import open_account
     from pipeline.kept.answers import answer_of
@@ -126,6 +126,7 @@ def measure(root: Path, people: int, rounds: int) -> dict[str, Any]:
             until = time.perf_counter() + _WAIT_S
             while answer_of(place, "lot", lot) is None and time.perf_counter() < until:
                 time.sleep(0.5)  # the service writes what another program wrote before
+            time.sleep(rest)  # what a service does when it starts is not what a decision costs
             client = visitors[0]
             action, fields = _fields(client.get(f"/decide/lot?lot={lot}").text, "look")
             looked = client.post(action, data={**fields, "lot": lot, "decision": "re-measured", "why": "a measurement"})
@@ -148,11 +149,12 @@ def main() -> None:
     parser.add_argument("workspace", type=Path)
     parser.add_argument("--people", type=int, default=20)
     parser.add_argument("--rounds", type=int, default=5, help="more than 5 are too many requests from one address")
+    parser.add_argument("--rest", type=float, default=20.0, help="seconds until something is decided")
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         # times of files are kept: what was kept for the pages holds in the copy as it did
         root = Path(shutil.copytree(given.workspace, Path(folder) / "works"))
-        print(json.dumps(measure(root, given.people, given.rounds), indent=1))
+        print(json.dumps(measure(root, given.people, given.rounds, given.rest), indent=1))
 
 
 if __name__ == "__main__":
