@@ -114,7 +114,7 @@ TEXT = {
     "clock": "clock {minutes} min",
     "none_shared": "None that two sites and more have to do with.",
     "no_review": "None yet: annealog centre review 2026-06.",
-    "review": "{month}, revision {revision}: {n} waiting",
+    "review": "Review of {month}, revision {revision}: {n} waiting",
     "none": "None.",
     "sites": "{n} sites",
     "one_site": "1 site",
