@@ -32,14 +32,12 @@ def without_decision(lots: Iterable[LotResult]) -> list[LotResult]:
 
 def checked_by(assessment: Assessment) -> dict[str, datetime | None]:
     """Return by when each meter is to be checked next; None for one that is suspended, was never checked or was handed over."""
-    interval, gone = (
-        timedelta(hours=assessment.settings.check_interval_hours),
-        left(assessment, list(assessment.meters)),
-    )
+    interval = timedelta(hours=assessment.settings.check_interval_hours)
+    nobody_here = left(assessment, list(assessment.meters)).keys() | {
+        name for name, meter in assessment.meters.items() if meter.state == "suspended"
+    }
     return {
-        name: None
-        if meter.last_run_at is None or meter.state == "suspended" or name in gone
-        else meter.last_run_at + interval
+        name: None if meter.last_run_at is None or name in nobody_here else meter.last_run_at + interval
         for name, meter in sorted(assessment.meters.items())
     }
 

@@ -9,6 +9,7 @@ from typing import Any
 import polars as pl
 import pytest
 from sample_company import START, company_tables, frame, heads, names, one_lot, same, several_lots
+from union_rows import BLOCK, OSTROVALD, SITES, meter
 
 from pipeline.centre.union import travellers as module
 from pipeline.centre.union.company import Company, together
@@ -19,23 +20,6 @@ from pipeline.centre.union.units import in_one_unit
 from pipeline.errors import UsageError
 from schemas.blocks import MeterDifference
 from schemas.documents import as_json
-
-SITES = ["P-001", "P-002", "P-003"]
-OSTROVALD = same("suppliers", "Ostrovald", "Ostrovald Copper", SITES) | same("materials", "Cu-ETP", "ETP copper", SITES)
-
-
-def meter(site: str, name: str = "EC-01", serial: str | None = None, **more: Any) -> dict[str, Any]:
-    row = {
-        "site": site,
-        "meter": name,
-        "maker": "Ostrel",
-        "serial_number": serial or f"{site}-1",
-        "accuracy_percent": 0.5,
-    }
-    return row | {"valid_from": None, "valid_to": None} | more
-
-
-BLOCK = same("blocks", "B1", "Lab K-77", SITES) | {"meters": [meter(site) for site in SITES]}
 
 
 def company(tables: dict[str, Any], of: list[str] = SITES, **rows: Any) -> Company:

@@ -6,7 +6,7 @@ import shutil
 from typing import TYPE_CHECKING
 
 import pytest
-from visiting import application, cheap_passwords, people
+from visiting import application, cheap_passwords, decided_works, people
 from workspace_files import full_workspace
 
 if TYPE_CHECKING:
@@ -21,6 +21,16 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with pytest.MonkeyPatch.context() as patch:
         cheap_passwords(patch)
         people(root)
+    (root / "pages").mkdir(exist_ok=True)
+    return root
+
+
+@pytest.fixture(scope="module")
+def decided(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A workspace in which everything can be decided, for a module whose `made` is this one."""
+    with pytest.MonkeyPatch.context() as patch:
+        cheap_passwords(patch)
+        root = decided_works(tmp_path_factory.mktemp("works"))
     (root / "pages").mkdir(exist_ok=True)
     return root
 

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from visiting import DECISIONS, PASSWORD, PEOPLE, Person, cheap_passwords, decided_works, typed_into
+from visiting import DECISIONS, PASSWORD, PEOPLE, Person, typed_into
 
 from pipeline.custody.verify import verify
 from pipeline.decisions.accounts import change_account
@@ -30,12 +30,8 @@ if TYPE_CHECKING:
 
 
 @pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    with pytest.MonkeyPatch.context() as patch:
-        cheap_passwords(patch)
-        root = decided_works(tmp_path_factory.mktemp("works"))
-    (root / "pages").mkdir(exist_ok=True)
-    return root
+def made(decided: Path) -> Path:
+    return decided
 
 
 def events(root: Path) -> list[Event]:

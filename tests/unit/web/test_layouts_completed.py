@@ -6,7 +6,7 @@ import tomllib
 from typing import TYPE_CHECKING
 
 import pytest
-from visiting import DECISIONS, UNKNOWN, Person, application, cheap_passwords, decided_works
+from visiting import DECISIONS, UNKNOWN, Person, application
 from workspace_files import Shell
 
 from pipeline.decisions.layouts import asked, complete_layout, name_of
@@ -26,12 +26,8 @@ ANSWERS = {name: text for name, text in DECISIONS["layout"][1].items() if name.s
 
 
 @pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    with pytest.MonkeyPatch.context() as patch:
-        cheap_passwords(patch)
-        root = decided_works(tmp_path_factory.mktemp("works"))
-    (root / "pages").mkdir(exist_ok=True)
-    return root
+def made(decided: Path) -> Path:
+    return decided
 
 
 def last(root: Path) -> list[Event]:

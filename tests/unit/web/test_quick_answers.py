@@ -6,8 +6,7 @@ import json
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from visiting import PASSWORD, Person, cheap_passwords, people
-from workspace_files import full_workspace
+from visiting import PASSWORD, Person
 
 from pipeline.history.journal import Journal
 from pipeline.kept import answers
@@ -20,15 +19,6 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from pipeline.web.app import Application
-
-
-@pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    root = full_workspace(tmp_path_factory.mktemp("works"))
-    with pytest.MonkeyPatch.context() as patch:
-        cheap_passwords(patch)
-        people(root)
-    return root
 
 
 @pytest.fixture
