@@ -5,9 +5,10 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pipeline.decisions.record import deciding
 from pipeline.errors import UsageError
@@ -17,6 +18,7 @@ from pipeline.load.exports import layouts_of
 from pipeline.load.layout_tools import propose
 from pipeline.load.load import load
 from pipeline.workspace.files import archived, read_bytes, sha256_of, write_atomically
+from pipeline.workspace.texts import hashes_of_texts
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -35,6 +37,8 @@ class Asked:
     `questions` holds those that were answered and those that are not; `answers` goes by their keys.
     """
 
+    sha256: str
+    data: bytes
     questions: tuple[Question, ...]
     answers: dict[str, str]
     found: Suggestion
@@ -51,14 +55,35 @@ def _held(workspace: Workspace, file: str) -> tuple[str, bytes]:
     Raises
     ------
     UsageError
-        If it is held no more.
+        If it is held no more, or so large that others would wait for each look at it.
     """
     with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
         hashes = [row["sha256"] for row in history.held_files().iter_rows(named=True) if row["name"] == file]
     if not hashes:
         raise UsageError(f"{file} is held no more.")
-    cap = workspace.settings.size_cap_mb * 1_000_000
-    return hashes[-1], read_bytes(archived(workspace.archive, hashes[-1]), cap)
+    path = archived(workspace.archive, hashes[-1])
+    if path.stat().st_size > _MOST_MB * 1_000_000:
+        raise UsageError(
+            f"{file} is larger than {_MOST_MB} MB, and others would wait for each look at it. Complete its layout with: annealog layout "
+            f"suggest {file}"
+        )
+    return hashes[-1], read_bytes(path, _MOST_MB * 1_000_000)
+
+
+_MOST_MB = 10
+_TRIED: dict[Any, Suggestion] = {}
+"""What was proposed last, by all that it follows from: each step of a form asks for the same."""
+_REMEMBERED = 4
+
+
+def _proposed(workspace: Workspace, file: str, answers: dict[str, str], digest: str, data: bytes) -> Suggestion:
+    key = (digest, file, tuple(sorted(answers.items())), repr(workspace.settings), repr(hashes_of_texts(workspace)))
+    if key not in _TRIED:
+        found = propose(workspace, Path(file), answers, data=data)
+        while len(_TRIED) >= _REMEMBERED:
+            _TRIED.pop(next(iter(_TRIED)), None)
+        _TRIED[key] = found
+    return _TRIED[key]
 
 
 def asked(workspace: Workspace, file: str, given: Mapping[str, str], *, strict: bool = False) -> Asked:
@@ -78,10 +103,10 @@ def asked(workspace: Workspace, file: str, given: Mapping[str, str], *, strict: 
     UsageError
         If the file is held no more, holds no table, or an answer cannot be.
     """
-    _, data = _held(workspace, file)
+    digest, data = _held(workspace, file)
     answers: dict[str, str] = {}
     settled: dict[str, Question] = {}
-    found = propose(workspace, Path(file), answers, data=data)
+    found = _proposed(workspace, file, answers, digest, data)
     while new := {
         question.key: question
         for question in found.questions
@@ -90,12 +115,14 @@ def asked(workspace: Workspace, file: str, given: Mapping[str, str], *, strict: 
         settled |= new
         answers |= {key: given[name_of(key)].strip() for key in new}
         try:
-            found = propose(workspace, Path(file), answers, data=data)
+            found = _proposed(workspace, file, answers, digest, data)
         except UsageError:
             if strict:
                 raise
             break
     return Asked(
+        sha256=digest,
+        data=data,
         questions=(*settled.values(), *(question for question in found.questions if question.key not in settled)),
         answers=answers,
         found=found,
@@ -140,21 +167,32 @@ def complete_layout(
         text = re.sub(r'\Aname = "[^"\n]*"', lambda _: f"name = {json.dumps(name, ensure_ascii=False)}", text)
     layout = parse_layout(text, "the completed layout")
     path = workspace.layouts / f"{layout.name}.toml"
-    broken: dict[str, str] = {}
-    if layout.name in {*layouts_of(workspace, broken), *broken} or path.exists():
-        raise UsageError(f"There is a layout named {layout.name!r} already. Give this one another name.")
-    digest, data = _held(workspace, file)
-    with deciding(workspace, by=by, why=why, dry_run=dry_run) as history:
-        if digest not in set(history.held_files()["sha256"]):
-            raise UsageError(f"{file} is held no more.")
-        if dry_run:
-            return found, layout.name, None
-        subject = {"layout": f"{layout.name} {layout.version}", "layout_sha256": sha256_of(text.encode())}
-        history.append_event("layout", {**subject, "name": file, "sha256": digest}, by=by, why=why)
-        write_atomically(path, text.encode())
-    lies = workspace.root / file
-    if not (lies.is_file() and sha256_of(lies.read_bytes()) == digest):
-        lies = workspace.inbox / Path(file).name  # it came from another folder, or is gone from there
-        write_atomically(lies, data)
-    (report,) = load(workspace, [lies], layout=layout.name).files
+    with ExitStack() as undo:
+        with deciding(workspace, by=by, why=why, dry_run=dry_run) as history:
+            broken: dict[str, str] = {}
+            if layout.name in {*layouts_of(workspace, broken), *broken} or path.exists():
+                raise UsageError(f"There is a layout named {layout.name!r} already. Give this one another name.")
+            if told.sha256 not in set(history.held_files()["sha256"]):
+                raise UsageError(f"{file} is held no more.")
+            if dry_run:
+                return found, layout.name, None
+            subject = {"layout": f"{layout.name} {layout.version}", "layout_sha256": sha256_of(text.encode())}
+            history.append_event("layout", {**subject, "name": file, "sha256": told.sha256}, by=by, why=why)
+            write_atomically(path, text.encode())
+            undo.callback(path.unlink, missing_ok=True)  # what lies there is in force, recorded or not
+        undo.pop_all()
+    (report,) = load(workspace, [_laid_down(workspace, file, told)], layout=layout.name).files
     return found, layout.name, report
+
+
+def _laid_down(workspace: Workspace, file: str, told: Asked) -> Path:
+    """Return where the held file lies; where it is gone, or the meter wrote another one since, it is laid down beside that."""
+    name = Path(file).name
+    for place in (workspace.root / file, workspace.inbox / name, workspace.inbox / f"{told.sha256[:12]}-{name}"):
+        if place.is_file() and sha256_of(place.read_bytes()) == told.sha256:
+            return place
+    place = workspace.inbox / name
+    if place.exists():
+        place = workspace.inbox / f"{told.sha256[:12]}-{name}"
+    write_atomically(place, told.data)
+    return place

@@ -126,7 +126,12 @@ def suggest(
     encoding, text, words = decoded(as_text(data, chosen[0], transposed=turned) if chosen else data)
     if "encoding" in given and not chosen:
         encoding = given["encoding"]
-        text = data.decode(encoding, "replace")
+        try:
+            text = data.decode(encoding, "replace")
+        except (LookupError, ValueError):
+            raise UsageError(
+                f"encoding={encoding}: no encoding of text has that name. Expected one such as utf-8, cp1252, cp1250, cp850 or mac_roman."
+            ) from None
     shape = look_at(text, encoding)
     draft = draft_fields(shape, given, frozenset() if listed is None else listed["blocks"])
     questions = [Question(one.key, one.text, one.choices, one.blocking) for one in draft.open]

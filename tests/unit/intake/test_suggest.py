@@ -160,6 +160,12 @@ def test_codes_among_values_are_named_and_stated() -> None:
     assert 'missingValues = ["n/a"]' in found.layout_text
 
 
+@pytest.mark.parametrize("named", ["klingon", "idna", "\0"])
+def test_an_encoding_that_is_none_is_told(named: str) -> None:
+    with pytest.raises(UsageError, match="no encoding of text has that name"):
+        suggest(files()["good_cp1252.csv"], "x.csv", answers={"encoding": named})
+
+
 def test_a_guessed_encoding_shows_the_words_it_rests_on() -> None:
     found = suggest(files()["good_cp1252.csv"], "x.csv")
     question = next(question for question in found.questions if question.key == "encoding")

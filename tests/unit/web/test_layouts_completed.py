@@ -3,21 +3,28 @@
 from __future__ import annotations
 
 import tomllib
-from typing import TYPE_CHECKING
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from unittest.mock import Mock
 
 import pytest
 from visiting import DECISIONS, UNKNOWN, Person, application
 from workspace_files import Shell
 
 from pipeline.decisions.layouts import asked, complete_layout, name_of
-from pipeline.errors import UsageError
+from pipeline.decisions.record import deciding
+from pipeline.errors import EnvironmentProblem, UsageError
 from pipeline.history.store import History
+from pipeline.load.layout_tools import propose
+from pipeline.load.load import load_files
 from pipeline.load.refused import held
 from pipeline.workspace.files import sha256_of
 from pipeline.workspace.settings import find_workspace
 
 if TYPE_CHECKING:
-    from pathlib import Path
+    from collections.abc import Iterator
 
     from pipeline.history.chain import Event
 
@@ -139,6 +146,65 @@ def test_a_file_that_lies_there_no_more_is_loaded_from_the_archive(root: Path) -
     assert (name, report.status, report.readings) == ("43", "loaded", 3)
     assert (root / FILE).read_text(encoding="utf-8") == UNKNOWN
     assert FILE not in waiting(root)
+
+
+@pytest.mark.parametrize("folder", ["inbox", "inbox/EC-31"])
+def test_an_export_that_lies_in_its_place_by_now_stays(root: Path, folder: str) -> None:
+    """The meter wrote the next one under the same name, or another meter's has it in the inbox."""
+    place, newer = find_workspace(root), UNKNOWN.replace("58.1", "58.9").encode()
+    if folder != "inbox":
+        (root / folder).mkdir()
+        (root / folder / "50.csv").write_text(UNKNOWN.replace("58.1", "58.6"), encoding="utf-8")
+        load_files(place, [root / folder / "50.csv"], now=datetime.now(UTC))
+        (root / folder / "50.csv").unlink()
+    file = FILE if folder == "inbox" else f"{folder}/50.csv"
+    in_the_way = root / "inbox" / Path(file).name
+    in_the_way.write_bytes(newer)
+    _, _, report = complete_layout(place, file=file, given=ANSWERS, by="Ben", why="its handbook")
+    assert report is not None
+    assert (report.status, report.readings) == ("loaded", 3)
+    assert in_the_way.read_bytes() == newer
+    assert file not in waiting(root)
+
+
+def test_a_large_file_is_left_to_the_command(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    size = len(UNKNOWN.encode())
+    for most, kept in ((size / 1e6, True), ((size - 1) / 1e6, False)):
+        monkeypatch.setattr("pipeline.decisions.layouts._MOST_MB", most)
+        if kept:
+            assert asked(find_workspace(root), FILE, {}).questions
+        else:
+            with pytest.raises(UsageError, match=r"annealog layout suggest inbox/43\.csv"):
+                asked(find_workspace(root), FILE, {})
+
+
+def test_what_is_not_recorded_leaves_no_layout(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    @contextmanager
+    def full(*given: Any, **more: Any) -> Iterator[History]:
+        with deciding(*given, **more) as history:
+            yield history
+            assert (root / "layouts" / "43.toml").exists()
+            raise EnvironmentProblem("The disk is full.")
+
+    monkeypatch.setattr("pipeline.decisions.layouts.deciding", full)
+    with pytest.raises(EnvironmentProblem):
+        complete_layout(find_workspace(root), file=FILE, given=ANSWERS, by="Ben", why="its handbook")
+    assert not (root / "layouts" / "43.toml").exists()
+    assert "layout" not in [event.kind for event in last(root)]
+    monkeypatch.undo()
+    _, name, _ = complete_layout(find_workspace(root), file=FILE, given=ANSWERS, by="Ben", why="its handbook")
+    assert name == "43"
+
+
+def test_each_step_of_the_form_reads_the_file_once(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    place, read = find_workspace(root), Mock(wraps=propose)
+    monkeypatch.setattr("pipeline.decisions.layouts.propose", read)
+    first = asked(place, FILE, ANSWERS)
+    times = read.call_count
+    assert asked(place, FILE, ANSWERS) == first
+    assert read.call_count == times
+    asked(place, FILE, {**ANSWERS, name_of("unit"): "%IACS"})
+    assert read.call_count > times
 
 
 def test_of_two_people_who_complete_it_at_once_the_second_is_told(root: Path) -> None:
