@@ -9,7 +9,8 @@ import polars as pl
 
 from pipeline.decisions.record import deciding, known_in
 from pipeline.errors import UsageError
-from pipeline.judge.values.prepare import PARTS
+from pipeline.judge.values.prepare import PARTS, moves_in
+from pipeline.moves import Move
 from pipeline.near import nearest
 from pipeline.workspace.recorded import recorded_settings, recorded_tables
 from schemas.terms import is_site_name
@@ -17,9 +18,12 @@ from schemas.versions import version_at
 
 if TYPE_CHECKING:
     from pipeline.history.chain import Event
+    from pipeline.history.store import History
     from pipeline.workspace.settings import Workspace
 
 __all__ = ["record_hand_over"]
+
+_KNOWN_BY = ["maker", "serial_number"]
 
 
 def record_hand_over(
@@ -45,36 +49,43 @@ def record_hand_over(
     Raises
     ------
     UsageError
-        If the other site cannot be one, the meter has no maker and serial number here, was never read before it is handed over,
-        or the last hand-over or receipt of it is the same or a later one.
+        If the other site cannot be one, the time is yet to come, the meter has no maker and serial number here, was never read
+        before it is handed over, or the last hand-over or receipt of it is the same or a later one. What takes back the last one
+        is never refused.
     """
     kind, site = ("hand_over", to) if to is not None else ("receipt", sender or "")
-    if not is_site_name(site or "") or site == workspace.settings.site:
+    if not is_site_name(site) or site == workspace.settings.site:
         raise UsageError(f"{site!r} is no other site: name it as its own annealog.toml states it.")
+    recorded, move = datetime.now(UTC), Move(kind, at.astimezone(UTC), site)
     with deciding(workspace, by=by, why=why, dry_run=dry_run) as history:
-        if kind == "hand_over":
-            known_in(history, "meter", meter)
-        texts = history.reference_texts()
-        register = recorded_tables(texts, recorded_settings(texts, workspace.settings))["meters"]
-        named = (
-            version_at(register, ["meter"], at).filter(pl.col("meter") == meter).drop_nulls(["maker", "serial_number"])
-        )
-        if not named.height:
-            raise UsageError(
-                f"Meter {meter!r} has no maker and serial_number in reference/meters.csv as it was last taken over: by these the "
-                f"company knows it{nearest(meter, register['meter'].to_list())}"
-            )
-        before = [e for e in history.decisions() if e.kind in ("hand_over", "receipt") and e.subject["meter"] == meter]
-        if before and (before[-1].kind == kind or datetime.fromisoformat(before[-1].subject["at"]) > at):
-            raise UsageError(
-                f"Meter {meter} was {PARTS[before[-1].kind].format_map(before[-1].subject)} at {before[-1].subject['at'][:16]} UTC (event "
-                f"{before[-1].sequence}): hand-over and receipt take turns, each after the one before. One that was wrong is taken "
-                "back by the other one at the same time."
-            )
-        subject = {
-            "meter": meter,
-            "at": at.astimezone(UTC).isoformat(),
-            "to" if kind == "hand_over" else "from": site,
-            **named.select("maker", "serial_number").row(0, named=True),
-        }
+        subject = {"meter": meter, "at": move.at.isoformat(), "to" if kind == "hand_over" else "from": site}
+        last = next((one for one in reversed(moves_in(history.decisions())) if one.subject["meter"] == meter), None)
+        before = Move.of(last.kind, last.subject) if last else None
+        if last and move.takes_back(before):
+            # also where nobody ever read it, or the time was one to come: what is wrong can be put right
+            subject |= {name: last.subject[name] for name in _KNOWN_BY}
+        else:
+            if move.at > recorded:
+                raise UsageError(f"{subject['at']} is yet to come: state when it was, not when it will be.")
+            if kind == "hand_over":
+                known_in(history, "meter", meter)
+            subject |= _known_by(workspace, history, meter, at)
+            if last and before and (before.kind == kind or before.at > move.at):
+                raise UsageError(
+                    f"Meter {meter} was {PARTS[last.kind].format_map(last.subject)} at {last.subject['at']} (event {last.sequence}): "
+                    "hand-over and receipt take turns, each after the one before. One that was wrong is taken back by the other one, "
+                    "to or from the same site at the same time."
+                )
         return None if dry_run else history.append_event(kind, subject, by=by, why=why)
+
+
+def _known_by(workspace: Workspace, history: History, meter: str, at: datetime) -> dict[str, str]:
+    texts = history.reference_texts()
+    register = recorded_tables(texts, recorded_settings(texts, workspace.settings))["meters"]
+    named = version_at(register, ["meter"], at).filter(pl.col("meter") == meter).drop_nulls(_KNOWN_BY)
+    if not named.height:
+        raise UsageError(
+            f"Meter {meter!r} has no maker and serial_number in reference/meters.csv as it was last taken over: by these the "
+            f"company knows it{nearest(meter, register['meter'].to_list())}"
+        )
+    return named.select(_KNOWN_BY).row(0, named=True)

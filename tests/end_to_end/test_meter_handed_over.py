@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from scenario import Scenario
 
+from pipeline.decisions.hand_over import record_hand_over
+from pipeline.errors import UsageError
 from pipeline.history.store import History
 from pipeline.judge.assess import assess
 from pipeline.kept.snapshot import holds_until
@@ -114,6 +117,7 @@ def test_the_receiver_starts_a_phase_before_the_first_reading(shell: Shell) -> N
         (("--to", "hall 3"), "'hall 3' is no other site"),
         (("--at", DAY), "A hand-over needs --at with its time"),
         (("--by", " "), "A decision needs --by NAME"),
+        (("--at", "2199-01-01T12:00"), "2199-01-01T12:00:00+00:00 is yet to come"),
     ],
 )
 def test_a_hand_over_that_cannot_be_is_refused(site: Shell, words: tuple[str, ...], said: str) -> None:
@@ -124,13 +128,56 @@ def test_a_hand_over_that_cannot_be_is_refused(site: Shell, words: tuple[str, ..
 def test_hand_over_and_receipt_take_turns(site: Shell) -> None:
     came(site, at=f"{DAY}T07:00")
     came(site, at=f"{DAY}T08:00", code=2)
-    assert "received from P-002 at 2026-03-02T07:00 UTC" in site.err
+    assert "received from P-002 at 2026-03-02T07:00:00+00:00" in site.err
     gone(site, at=f"{DAY}T06:59", code=2)
-    gone(site, at=f"{DAY}T07:00")  # one that was wrong is taken back
+    gone(site, at=f"{DAY}T07:01")
     gone(site, code=2)
-    came(site, at=f"{DAY}T07:00")
+    came(site, at=f"{DAY}T07:01")  # the hand-over was wrong: the receipt before it is the last one again
+    came(site, code=2)
+    gone(site, at=f"{DAY}T07:00")  # and that one was, too: nothing stands
+    gone(site, at=f"{DAY}T06:00")
     came(site, "--meter", "M9", code=2)
     assert "Meter 'M9' has no maker" in site.err
     site("rebuild")
     site("verify")
     assert site.code == 0
+
+
+@pytest.mark.parametrize(
+    ("words", "at", "code"), [((), "12:00", 0), (("--from", "P-003"), "12:00", 2), ((), "12:01", 2)]
+)
+def test_only_the_opposite_takes_back(site: Shell, words: tuple[str, ...], at: str, code: int) -> None:
+    gone(site)
+    came(site, *words, at=f"{DAY}T{at}")
+    gone(site, at=f"{DAY}T11:00", code=code)  # earlier than what stands
+
+
+def test_a_time_to_come_is_refused_and_one_that_stands_is_taken_back(site: Shell) -> None:
+    place, now = find_workspace(site.root), datetime.now(UTC)
+    who: Any = {"to": "P-002", "by": "Ada", "why": "moves"}
+    with pytest.raises(UsageError, match="is yet to come"):
+        record_hand_over(place, "M1", now + timedelta(hours=1), **who)
+    assert record_hand_over(place, "M1", now, **who, dry_run=True) is None
+    # as an earlier version let it in
+    subject = {
+        "meter": "M1",
+        "at": "2199-01-01T00:00:00+00:00",
+        "to": "P-002",
+        "maker": "Ostrel",
+        "serial_number": "K2-7",
+    }
+    with History.open(place.history, write=True) as history:
+        history.append_event("hand_over", subject, by="Ada", why="moves")
+    gone(site, code=2)
+    assert "at 2199-01-01T00:00:00+00:00" in site.err
+    came(site, at="2199-01-01T00:00:00+00:00")
+    gone(site)
+
+
+def test_a_receipt_that_nobody_read_after_is_taken_back(shell: Shell) -> None:
+    shell.make(meters=METERS)
+    shell.load(shell.put("old.csv", Scenario().check("08:00", meter="M2")))
+    came(shell)
+    gone(shell, at=f"{DAY}T14:00")
+    gone(shell, at=f"{DAY}T14:00", code=2)
+    assert "No reading of meter 'M1' was loaded" in shell.err

@@ -10,6 +10,7 @@ from pipeline.judge.values.corrections import with_corrections
 from pipeline.judge.values.relative import with_setting
 from pipeline.metrology.temperature import at_reference
 from pipeline.metrology.units import convert_expression, is_resistivity
+from pipeline.moves import KINDS_OF_MOVES, Move, taken_back
 from schemas.versions import join_version
 
 if TYPE_CHECKING:
@@ -20,12 +21,20 @@ if TYPE_CHECKING:
     from pipeline.workspace.settings import Settings
 
 __all__ = [
-    "PARTS", "actions_of", "adjustments_of", "exclusions_of", "prepare", "taken_for_studies", "with_conflicts", "with_excluded", "with_file_rank",
+    "PARTS", "actions_of", "adjustments_of", "exclusions_of", "moves_in", "prepare", "taken_for_studies", "with_conflicts", "with_excluded",
+    "with_file_rank",
 ]  # fmt: skip
 
 
 PARTS = {"adjustment": "recorded", "hand_over": "handed over to {to}", "receipt": "received from {from}"}
 """Events that part the checks of a meter before them from those after, and what they are called among its settings."""
+
+
+def moves_in(events: Iterable[Event]) -> list[Event]:
+    """Return the hand-overs and receipts among some events that stand: none that was taken back, nor what took it back."""
+    moves = [event for event in events if event.kind in KINDS_OF_MOVES]
+    gone = taken_back((one.sequence, one.subject["meter"], Move.of(one.kind, one.subject)) for one in moves)
+    return [one for one in moves if one.sequence not in gone]
 
 
 def adjustments_of(events: Iterable[Event]) -> pl.DataFrame:
