@@ -9,8 +9,8 @@ import polars as pl
 
 from pipeline.decisions.record import deciding, known_in
 from pipeline.errors import UsageError
-from pipeline.judge.values.prepare import PARTS, moves_in
-from pipeline.moves import Move
+from pipeline.judge.values.prepare import PARTS, standing
+from pipeline.moves import KINDS_OF_MOVES, Move
 from pipeline.near import nearest
 from pipeline.workspace.recorded import recorded_settings, recorded_tables
 from schemas.terms import is_site_name
@@ -59,7 +59,10 @@ def record_hand_over(
     recorded, move = datetime.now(UTC), Move(kind, at.astimezone(UTC), site)
     with deciding(workspace, by=by, why=why, dry_run=dry_run) as history:
         subject = {"meter": meter, "at": move.at.isoformat(), "to" if kind == "hand_over" else "from": site}
-        last = next((one for one in reversed(moves_in(history.decisions())) if one.subject["meter"] == meter), None)
+        moves = [
+            one for one in standing(history.decisions()) if one.kind in KINDS_OF_MOVES and one.subject["meter"] == meter
+        ]
+        last = moves[-1] if moves else None
         before = Move.of(last.kind, last.subject) if last else None
         if last and move.takes_back(before):
             # also where nobody ever read it, or the time was one to come: what is wrong can be put right

@@ -51,7 +51,11 @@ def holds_until(assessment: Assessment, history: History) -> datetime:
     """
     import polars as pl
 
-    from pipeline.judge.values.prepare import PARTS  # the answer of `status` needs nothing that computes
+    from pipeline.judge.values.prepare import (
+        PARTS,
+        actions_of,
+        adjustments_of,
+    )  # the answer of `status` needs nothing that computes
 
     at = assessment.as_of
     interval = timedelta(hours=assessment.settings.check_interval_hours)
@@ -68,8 +72,9 @@ def holds_until(assessment: Assessment, history: History) -> datetime:
             if dtype.is_temporal():
                 days = [_moment(value) for value in table[name].drop_nulls().unique().to_list()]
                 moments += [later for day in days for later in (day, day + timedelta(days=1)) if later > at]
-    for event in (event for kind in (*PARTS, "action") for event in history.events(kind)):
-        moments.append(datetime.fromisoformat(event.subject["at"]))
+    told = [event for kind in (*PARTS, "action") for event in history.events(kind)]
+    for frame in (adjustments_of(told), actions_of(told)):
+        moments += frame["measured_at"].to_list()
     moments += history.baselines()["last_at"].to_list()
     return min((moment for moment in moments if moment is not None and moment > at), default=_EVER)
 

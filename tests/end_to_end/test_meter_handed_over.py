@@ -83,8 +83,16 @@ def test_what_is_kept_of_now_holds_until_the_meter_goes(site: Shell) -> None:
             return holds_until(assess(history, place.settings, as_of=None), history).isoformat()
 
     assert until() > f"{DAY}T12:00:00"
+    before = until()
     gone(site)
     assert until() == f"{DAY}T12:00:00+00:00"
+    came(site, at=f"{DAY}T12:01")
+    gone(site, at=f"{DAY}T12:02")
+    came(site, at=f"{DAY}T12:02")
+    gone(site, at=f"{DAY}T12:01")
+    assert until() == f"{DAY}T12:00:00+00:00", "the first one stands"
+    came(site, at=f"{DAY}T12:00")
+    assert until() == before
 
 
 def test_a_reading_of_the_very_moment_still_is_the_givers(site: Shell) -> None:

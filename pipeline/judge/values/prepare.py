@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from pipeline.workspace.settings import Settings
 
 __all__ = [
-    "PARTS", "actions_of", "adjustments_of", "exclusions_of", "moves_in", "prepare", "taken_for_studies", "with_conflicts", "with_excluded",
+    "PARTS", "actions_of", "adjustments_of", "exclusions_of", "prepare", "standing", "taken_for_studies", "with_conflicts", "with_excluded",
     "with_file_rank",
 ]  # fmt: skip
 
@@ -30,15 +30,16 @@ PARTS = {"adjustment": "recorded", "hand_over": "handed over to {to}", "receipt"
 """Events that part the checks of a meter before them from those after, and what they are called among its settings."""
 
 
-def moves_in(events: Iterable[Event]) -> list[Event]:
-    """Return the hand-overs and receipts among some events that stand: none that was taken back, nor what took it back."""
-    moves = [event for event in events if event.kind in KINDS_OF_MOVES]
+def standing(events: Iterable[Event]) -> list[Event]:
+    """Return events in the order of the chain, without hand-overs and receipts that were taken back and what took them back."""
+    events = sorted(events, key=lambda event: event.sequence)
+    moves = (event for event in events if event.kind in KINDS_OF_MOVES)
     gone = taken_back((one.sequence, one.subject["meter"], Move.of(one.kind, one.subject)) for one in moves)
-    return [one for one in moves if one.sequence not in gone]
+    return [event for event in events if event.sequence not in gone]
 
 
 def adjustments_of(events: Iterable[Event]) -> pl.DataFrame:
-    """Return recorded settings: meter, measured_at, kind, by, why, and block and temperature_c where they were stated."""
+    """Return recorded settings that stand: meter, measured_at, kind, by, why, and block and temperature_c where they were stated."""
     rows = [
         {
             "meter": event.subject["meter"],
@@ -49,8 +50,7 @@ def adjustments_of(events: Iterable[Event]) -> pl.DataFrame:
             "block": event.subject.get("block"),
             "temperature_c": event.subject.get("temperature_c"),
         }
-        for event in events
-        if event.kind in PARTS
+        for event in standing(event for event in events if event.kind in PARTS)
     ]
     schema: dict[str, Any] = {
         "meter": pl.String,

@@ -117,12 +117,31 @@ def test_a_check_of_one_meter_touches_no_lot_of_another(line: Line) -> None:
         ("disposition", {"event": "x", "decision": "looked into"}, set()),
         ("account", {"name": "Ada"}, set()),
         ("adjustment", {"meter": "M1", "at": (DAY + MORNING).isoformat()}, {"L1", "L2"}),
+        ("hand_over", {"meter": "M1", "at": (DAY + MORNING).isoformat(), "to": "P-002"}, {"L1", "L2"}),
         ("a kind that is not known", {}, {"L1", "L2"}),
     ],
 )
 def test_what_people_decide(line: Line, kind: str, subject: dict[str, Any], lots: set[str]) -> None:
     line.tell(kind, subject)
     assert line.judged() == lots
+
+
+@pytest.mark.parametrize("minutes", [1, 20, 60])
+def test_a_hand_over_that_was_taken_back_is_as_if_it_had_never_been(line: Line, minutes: int) -> None:
+    def said() -> Any:
+        line.judged()
+        with History.open(line.path) as history:
+            found = assess(history, SETTINGS, as_of=None)
+        return Line.said(found), found.meter_settings.to_dicts(), found.checks.to_dicts(), found.brackets.to_dicts()
+
+    before, at = said(), (DAY + MORNING + timedelta(minutes=minutes)).isoformat()
+    line.tell("hand_over", {"meter": "M1", "at": at, "to": "P-002"})
+    assert said() != before
+    line.tell("receipt", {"meter": "M1", "at": at, "from": "P-003"})
+    assert said() != before, "it came from another site"
+    line.tell("hand_over", {"meter": "M1", "at": at, "to": "P-003"})
+    line.tell("receipt", {"meter": "M1", "at": at, "from": "P-002"})
+    assert said() == before
 
 
 def test_a_row_of_a_table_touches_its_lot_and_another_table_everything(line: Line) -> None:
