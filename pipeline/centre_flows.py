@@ -21,6 +21,7 @@ from prefect.client.schemas.filters import FlowRunFilterStateType as StateTypes
 from prefect.client.schemas.objects import StateType
 from prefect.deployments import run_deployment
 from prefect.exceptions import ObjectNotFound
+from prefect.logging import get_logger
 from prefect.states import Crashed
 from prefect.types.entrypoint import EntrypointType
 
@@ -47,12 +48,15 @@ _UNFINISHED = [StateType.SCHEDULED, StateType.PENDING, StateType.RUNNING, StateT
 @flow(name="annealog-take-in", validate_parameters=False, persist_result=False, log_prints=False)
 def take_in_batch(centre: str, sites: list[str]) -> None:
     """Take in what is new of some sites."""
+    from pipeline.centre.given import untold
     from pipeline.centre.place import find_centre
     from pipeline.centre.register import Register
     from pipeline.centre.take_in import take_in
     from pipeline.publish.storage import Storage
 
     place = find_centre(Path(centre))
+    if words := untold(place):  # a worker may run as another user
+        get_logger("annealog").warning(words)
     with Register(place.register) as register:
         take_in(place, register, Storage(place.storage), sites)
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from pipeline.errors import EnvironmentProblem, UsageError
+from pipeline.errors import AnnealogError, EnvironmentProblem, UsageError
 from pipeline.intake.tables import parse_table
 from pipeline.near import nearest
 from pipeline.publish.given import GIVEN, GIVES, GivenTable, names_given
@@ -24,26 +25,45 @@ if TYPE_CHECKING:
     from pipeline.centre.register import Register
     from schemas.company import Head
 
-__all__ = ["give", "key_of", "tell"]
+__all__ = ["give", "key_of", "tell", "untold"]
 
 _LARGEST = 10_000_000
 
 
-def _key(place: Centre) -> Ed25519PrivateKey:
+def _key(place: Centre, *, make: bool = False) -> Ed25519PrivateKey:
     path = place.root / "centre.key"
-    if not path.exists():
-        write_atomically(path.with_suffix(".pub"), make_key(path).encode())
-    return read_key(path, "annealog centre key")
+    if make and not path.exists():
+        with contextlib.suppress(UsageError):  # somebody else made it meanwhile
+            make_key(path)
+    key, public = read_key(path, "annealog centre key"), path.with_suffix(".pub")
+    if make and not public.exists():
+        write_atomically(public, public_half(key).encode())
+    return key
 
 
 def key_of(place: Centre) -> str:
-    """Return the public half of the centre's key; the key is made where there is none, and the public half lies beside it."""
-    return public_half(_key(place))
+    """Return the public half of the centre's key, which lies beside it; either is made where there is none."""
+    return public_half(_key(place, make=True))
+
+
+def untold(place: Centre) -> str:
+    """Say why sites are told nothing; empty where they are. Taking in goes on, and never makes a key in the midst of it."""
+    try:
+        _key(place)
+    except AnnealogError as error:
+        return (
+            "The sites are not told what is taken in or refused, for it cannot be signed. Once it can, each is told with its next "
+            f"package, or by 'annealog centre take-in --site SITE'. {error}"
+        )
+    return ""
 
 
 def tell(place: Centre, storage: Storage, head: Head) -> None:
-    """Put what a site may know into storage, where it is not there already."""
-    key, data = f"centre/heads/{head.site}.json", sealed(head.document, _key(place))
+    """Put what a site may know into storage, where it is not there already; nothing where it cannot be signed (:func:`untold`)."""
+    try:
+        key, data = f"centre/heads/{head.site}.json", sealed(head.document, _key(place))
+    except AnnealogError:
+        return
     try:
         known = storage.get(key) == data
     except FileNotFoundError:
@@ -83,7 +103,7 @@ def give(place: Centre, register: Register, file: Path, *, by: str, why: str, dr
     table = GivenTable(number=number, table=file.stem, text=text, by=by, why=why, at=at)
     if dry_run:
         return table
-    key = _key(place)
+    key = _key(place, make=True)
     # recorded first: what lies in storage was always decided
     register.decide("limits", {"table": table.table, "number": number, "sha256": table.sha256}, by=by, why=why)
     if not storage.put_if_absent(f"{GIVEN}/{table.name}", sealed(table.document, key)):

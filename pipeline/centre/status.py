@@ -6,6 +6,7 @@ import importlib.metadata
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
+from pipeline.centre.given import untold
 from pipeline.centre.register import moment_of, now
 from pipeline.centre.take_in import strangers
 from pipeline.errors import AnnealogError
@@ -59,7 +60,9 @@ def _status(
 
 
 def problems(place: Centre, register: Register) -> Iterator[str]:
-    """Say what is wrong: storage, rights, clocks, versions, sites that nobody added, decisions that were changed."""
+    """Say what is wrong: key, storage, rights, clocks, versions, sites that nobody added, decisions that were changed."""
+    if words := untold(place):
+        yield words
     try:
         storage = Storage(place.storage)
         probe = "centre/heads/.check"

@@ -199,6 +199,8 @@ def take_in(
 
     Example: annealog centre take-in --direct
     """
+    from pipeline.centre.given import untold
+
     place = centre_at(centre)
     with opened(place) as book:
         if dry_run:
@@ -206,7 +208,7 @@ def take_in(
             output.would(f"take in from {len(sites)} sites: {', '.join(sites) or 'nothing is new'}", json=json)
             return
         found = a_round(place, book, [site] if site else None, direct=direct)
-    _show_taken(found, json=json)
+    _show_taken(found, untold(place), json=json)
 
 
 def _planned(place: Centre, register: Register) -> list[str]:
@@ -247,8 +249,8 @@ def a_round(place: Centre, register: Register, sites: list[str] | None, *, direc
     ]
 
 
-def _show_taken(found: list[Taken], *, json: bool) -> None:
-    wrong = any(taken.refused or taken.error for taken in found)
+def _show_taken(found: list[Taken], unsaid: str, *, json: bool) -> None:
+    wrong = bool(unsaid) or any(taken.refused or taken.error for taken in found)
     if json:
         output.print_json(
             {
@@ -258,7 +260,8 @@ def _show_taken(found: list[Taken], *, json: bool) -> None:
                         "refused": [refusal.words for refusal in taken.refused], "error": taken.error,
                     }
                     for taken in found
-                ]
+                ],
+                "untold": unsaid,
             }
         )  # fmt: skip
     else:
@@ -273,6 +276,8 @@ def _show_taken(found: list[Taken], *, json: bool) -> None:
                     console.print(output.plain(f"  {words}"))
         count = sum(len(taken.registered) for taken in found)
         console.print(f"{count} packages registered from {sum(bool(taken.registered) for taken in found)} sites.")
+        if unsaid:
+            console.print(output.plain(unsaid))
     raise typer.Exit(3 if wrong else 0)
 
 
@@ -284,13 +289,14 @@ def status(centre: CentreOption = None, json: Json = False) -> None:
     """
     from dataclasses import asdict
 
+    from pipeline.centre.given import untold
     from pipeline.centre.status import site_statuses
 
     place = centre_at(centre)
     with opened(place) as book:
-        found = site_statuses(place, book)
+        found, unsaid = site_statuses(place, book), untold(place)
     if json:
-        output.print_json({"sites": [asdict(site) for site in found]})
+        output.print_json({"sites": [asdict(site) for site in found], "untold": unsaid})
         return
     rows = [
         (
@@ -306,11 +312,13 @@ def status(centre: CentreOption = None, json: Json = False) -> None:
     for site in found:
         for words in site.refused:
             output.out().print(output.plain(f"{site.site}: {words}"))
+    if unsaid:
+        output.out().print(output.plain(unsaid))
 
 
 @centre.command("check")
 def check(direct: Direct = False, centre: CentreOption = None, json: Json = False) -> None:
-    """Say what is wrong with the centre: settings, register, rights, storage, clocks, versions, Prefect's server and workers.
+    """Say what is wrong with the centre: settings, key, register, rights, storage, clocks, versions, Prefect's server and workers.
 
     Example: annealog centre check --direct
     """
@@ -347,6 +355,7 @@ def run(
     """
     import time
 
+    from pipeline.centre.given import untold
     from pipeline.errors import AnnealogError
 
     place = centre_at(centre)
@@ -360,6 +369,8 @@ def run(
                 output.note(
                     f"{taken.site}: {numbers} registered, {taken.waits} wait, {len(taken.refused)} refused {taken.error}"
                 )
+            if words := untold(place):
+                output.note(words)
         except AnnealogError as error:
             if once:
                 raise

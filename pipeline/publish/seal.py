@@ -2,27 +2,32 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
+import tempfile
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
 from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 
-from pipeline.errors import IntegrityProblem, UsageError
+from pipeline.errors import EnvironmentProblem, IntegrityProblem, UsageError
 from pipeline.workspace.files import cannot, read_bytes
 from schemas.company import canonical
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
-    from pathlib import Path
 
 __all__ = ["make_key", "public_half", "read_key", "sealed", "signed_by", "unsealed"]
 
+_NO_LINKS = (errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS)
+"""What file systems without hard links say, such as FAT and some shares."""
+
 
 def make_key(path: Path) -> str:
-    """Make a key, for its owner alone to read; return its public half.
+    """Make a key, for its owner alone to read; return its public half. Of several at once one wins, and nobody sees half a key.
 
     Raises
     ------
@@ -33,19 +38,50 @@ def make_key(path: Path) -> str:
     """
     key = Ed25519PrivateKey.generate()
     form = serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
+    whole = None
     try:
-        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        descriptor, whole = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".tmp")  # 0600
         with os.fdopen(descriptor, "wb") as file:
             file.write(key.private_bytes(*form))
             file.flush()
             os.fsync(file.fileno())
+        _put_if_absent(Path(whole), path)
     except FileExistsError:
         raise UsageError(
             f"There is a key already: {path}. It is not overwritten. Its public half: {path.with_suffix('.pub')}"
         ) from None
     except OSError as error:
         raise cannot("write", path, error) from None
+    finally:
+        if whole is not None:
+            Path(whole).unlink(missing_ok=True)
     return public_half(key)
+
+
+def _put_if_absent(whole: Path, path: Path) -> None:
+    """Give a file its name, unless there is one of this name: a hard link does both in one step.
+
+    Where the file system has none, whoever could make a claim beside it looks and renames.
+    """
+    try:
+        os.link(whole, path)
+    except OSError as error:
+        if error.errno not in _NO_LINKS:
+            raise
+        claim = path.with_name(f".{path.name}.claim")
+        try:
+            os.close(os.open(claim, os.O_CREAT | os.O_EXCL))
+        except FileExistsError:
+            raise EnvironmentProblem(
+                f"{claim} is there: somebody makes {path} just now, or was stopped while he did. If nobody does, remove it; "
+                "then ask again."
+            ) from None
+        try:
+            if path.exists():
+                raise FileExistsError(path) from None
+            whole.rename(path)
+        finally:
+            claim.unlink()
 
 
 def public_half(key: Ed25519PrivateKey) -> str:
@@ -83,7 +119,7 @@ def read_key(path: Path, make: str) -> Ed25519PrivateKey:
         key = None
     if not isinstance(key, Ed25519PrivateKey):
         raise UsageError(
-            f"{path} is no Ed25519 key in PEM without a password. Put the right one back, or make one: {make}"
+            f"{path} is no Ed25519 key in PEM without a password. Put the right one back; for a new one move it away: {make}"
         )
     return key
 

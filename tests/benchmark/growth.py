@@ -157,12 +157,14 @@ def written_later(place: Workspace) -> Path:
 def published(place: Workspace) -> None:
     """Publish what changed to the storage of a centre beside the workspace; both are made first where they are not there."""
     from pipeline.centre.decisions import add_site
+    from pipeline.centre.given import key_of
     from pipeline.centre.register import Register
     from pipeline.publish.outbox import KEY, Outbox
     from pipeline.publish.seal import make_key
 
     if not (place.root / KEY).exists():
         (place.root / "storage").mkdir()
+        key_of(centre(place))
         with Register(centre(place).register) as register:
             register.make()
             add_site(register, "P-001", make_key(place.root / KEY).strip(), by="Ada", why="joins")

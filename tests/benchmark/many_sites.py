@@ -21,6 +21,7 @@ sys.path[:0] = [str(TOP), str(TOP / "tests")]
 from tiny_packages import TinySite  # noqa: E402
 
 from pipeline.centre.decisions import add_site  # noqa: E402
+from pipeline.centre.given import key_of  # noqa: E402
 from pipeline.centre.pieces import manifest_of, tables_of  # noqa: E402
 from pipeline.centre.place import make_centre  # noqa: E402
 from pipeline.centre.register import Register  # noqa: E402
@@ -46,6 +47,7 @@ def timed(what: str, each: int, unit: str, work: Callable[[], Any]) -> Any:
 def measure(count: int, packages: int, root: Path, address: str) -> None:
     """Measure one company."""
     place = make_centre(root / "centre", register=address)
+    key_of(place)
     (place.root / "storage").mkdir()
     storage = Storage(place.storage)
     sites = [TinySite(f"P-{number:04}", storage) for number in range(count)]

@@ -48,7 +48,9 @@ def ask(capture: pytest.CaptureFixture[str], *words: str, code: int = 0) -> Any:
     return json.loads(capture.readouterr().out)
 
 
-def published(root: Path, change: Callable[[Manifest, Storage], Manifest], site: str = "P-001") -> None:
+def published(
+    root: Path, change: Callable[[Manifest, Storage], Manifest], site: str = "P-001", *, code: int = 0
+) -> None:
     """Publish one more package of a site, its manifest changed and signed with the site's own key."""
     storage = Storage(str(root / "storage"))
     (key,) = storage.keys(f"sites/{site}/packages")
@@ -57,7 +59,7 @@ def published(root: Path, change: Callable[[Manifest, Storage], Manifest], site:
     storage.put_if_absent(
         f"sites/{site}/packages/{made.name}", sealed(made.document, read_key(root / site / "site.key", ""))
     )
-    assert run(["centre", "take-in", "--direct"]) == 0
+    assert run(["centre", "take-in", "--direct"]) == code
 
 
 def with_rows(table: str, change: Callable[[pl.DataFrame], pl.DataFrame]) -> Callable[[Manifest, Storage], Manifest]:
@@ -243,6 +245,28 @@ def test_storage_or_server_that_is_away_is_said(
     assert run(["centre", "run", "--once", "--direct"]) == 7
 
 
+def test_a_centre_without_its_key_says_so_once_and_takes_in(company: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    key, away = company / "centre" / "centre.key", company / "away.key"
+    key.rename(away)
+    published(company, lambda manifest, _: manifest, code=3)
+    assert capsys.readouterr().out.count("cannot be signed") == 1
+    found = ask(capsys, "status")
+    assert [site["number"] for site in found["sites"]] == [2, 1, 1]
+    assert "Make one: annealog centre key" in found["untold"]
+    assert run(["centre", "status"]) == 0
+    assert found["untold"] in capsys.readouterr().out
+    assert ask(capsys, "check", "--direct", code=3)["problems"] == [found["untold"]]
+    assert run(["centre", "run", "--once", "--direct"]) == 0
+    assert capsys.readouterr().err.count("cannot be signed") == 1
+    assert not key.exists()
+    away.rename(key)
+    assert ask(capsys, "take-in", "--direct", "--site", "P-001")["untold"] == ""
+    assert (
+        run(["publish", "status", "--workspace", str(company / "P-001")]) == 6
+    )  # of a package that was not sent from there
+    assert "package 2" in capsys.readouterr().out
+
+
 def test_a_demo_is_built_into_a_new_folder_alone(company: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["centre", "demo", str(company)]) == 2
     assert "is not empty" in capsys.readouterr().err
@@ -251,7 +275,7 @@ def test_a_demo_is_built_into_a_new_folder_alone(company: Path, capsys: pytest.C
 
 
 def test_a_round_takes_in_what_is_new(company: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert ask(capsys, "take-in", "--direct") == {"sites": []}
+    assert ask(capsys, "take-in", "--direct") == {"sites": [], "untold": ""}
     assert run(["centre", "take-in", "--dry-run"]) == 0
     assert "nothing is new" in capsys.readouterr().out
 

@@ -52,6 +52,7 @@ def test_takers_that_are_killed_lose_and_double_nothing(
     address = "register.db" if lite else request.getfixturevalue("cluster").create("killed_takers")
     place = make_centre(tmp_path / "centre", register=address)
     (place.root / "storage").mkdir()
+    key_of(place)
     storage = Storage(place.storage)
     sites = [TinySite(f"P-{number:03}", storage) for number in range(SITES)]
     names = [site.name for site in sites]

@@ -10,6 +10,7 @@ import pytest
 from tiny_packages import TinySite
 
 from pipeline.centre.decisions import add_site
+from pipeline.centre.given import key_of
 from pipeline.centre.place import Centre, make_centre
 from pipeline.centre.register import Register
 from pipeline.centre.take_in import Taken, take_in
@@ -59,6 +60,7 @@ def company(address: str, tmp_path: Path) -> Iterator[Company]:
     """A centre that nobody publishes to yet."""
     place = make_centre(tmp_path / "centre", register=address)
     (place.root / "storage").mkdir()
+    key_of(place)
     with Register(place.register) as register:
         register.make()
         yield Company(place, register, Storage(place.storage))

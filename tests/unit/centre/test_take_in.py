@@ -16,8 +16,9 @@ from tiny_packages import TinySite, parquet, text_piece
 
 from pipeline.centre import pieces as pieces_module
 from pipeline.centre.decisions import add_site, choose_branch, set_state
-from pipeline.centre.given import key_of
+from pipeline.centre.given import key_of, untold
 from pipeline.centre.register import Register
+from pipeline.centre.status import problems
 from pipeline.centre.take_in import strangers, take_in
 from pipeline.errors import EnvironmentProblem
 from pipeline.publish.given import believed
@@ -389,6 +390,53 @@ def test_twelve_takers_at_once_take_each_package_once(company: Company) -> None:
     for site in sites:
         assert company.numbers(site.name) == [1, 2, 3]
         assert head(company, site.name).number == 3
+
+
+def test_twelve_who_ask_for_the_key_at_once_get_the_same(company: Company) -> None:
+    for name in ("centre.key", "centre.pub"):
+        (company.place.root / name).unlink()
+    start, found = threading.Barrier(12), []
+
+    def ask() -> None:
+        start.wait()
+        found.append(key_of(company.place))
+
+    threads = [threading.Thread(target=ask) for _ in range(12)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert (len(found), len({*found})) == (12, 1)
+    public = company.place.root / "centre.pub"
+    assert public.read_text() == found[0]
+    public.unlink()
+    assert (key_of(company.place), public.read_text()) == (found[0], found[0])
+
+
+@pytest.mark.parametrize("left", [None, "no key", "for all to read"])
+def test_taking_in_goes_on_without_a_key_and_makes_none(company: Company, left: str | None) -> None:
+    key = company.place.root / "centre.key"
+    good = key.read_bytes()
+    if left is None:
+        key.unlink()
+    elif left == "no key":
+        key.write_text(left)
+    else:
+        key.chmod(0o644)
+    before = key.read_bytes() if key.exists() else None
+    company.site().publish()
+    (taken,) = company.take()
+    assert (taken.registered, taken.error, taken.state) == ([1], "", "open")
+    assert company.storage.size("centre/heads/P-001.json") is None
+    assert (key.read_bytes() if key.exists() else None) == before
+    words = untold(company.place)
+    assert "annealog centre take-in --site SITE" in words
+    assert {None: "annealog centre key", "no key": "is no Ed25519 key", "for all to read": "chmod 600"}[left] in words
+    assert next(problems(company.place, company.register)) == words
+    key.write_bytes(good)
+    key.chmod(0o600)
+    assert company.take()[0].registered == []
+    assert (head(company).number, untold(company.place)) == (1, "")
 
 
 def test_a_thousandth_package_costs_what_the_second_does(company: Company, monkeypatch: pytest.MonkeyPatch) -> None:

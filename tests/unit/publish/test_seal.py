@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 import stat
+import threading
 from typing import TYPE_CHECKING
 
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
-from pipeline.errors import IntegrityProblem, UsageError
+from pipeline.errors import EnvironmentProblem, IntegrityProblem, UsageError
 from pipeline.publish import seal
 
 if TYPE_CHECKING:
@@ -58,6 +61,82 @@ def test_the_key_is_for_its_owner_alone_and_never_overwritten(key_file: Path) ->
     with pytest.raises(UsageError, match="not overwritten"):
         seal.make_key(key_file)
     assert key_file.read_bytes() == before
+
+
+@pytest.fixture(params=[True, False], ids=["links", "no links"])
+def links(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> bool:
+    """Whether the file system has hard links."""
+
+    def none(*_: object) -> None:
+        raise OSError(errno.EPERM, "Operation not permitted")
+
+    if not request.param:
+        monkeypatch.setattr(os, "link", none)
+    return bool(request.param)
+
+
+@pytest.mark.usefixtures("links")
+def test_a_key_is_whole_before_it_has_its_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path, there = tmp_path / "site.key", []
+    fsync = os.fsync
+    monkeypatch.setattr(os, "fsync", lambda file: (there.append(path.exists()), fsync(file)))
+    public = seal.make_key(path)
+    assert there == [False]
+    assert [found.name for found in tmp_path.iterdir()] == ["site.key"]
+    assert (stat.S_IMODE(path.stat().st_mode), path.stat().st_nlink) == (0o600, 1)
+    with pytest.raises(UsageError, match="not overwritten"):
+        seal.make_key(path)
+    assert seal.public_half(seal.read_key(path, "")) == public
+    assert [found.name for found in tmp_path.iterdir()] == ["site.key"]
+
+
+def test_of_many_makers_at_once_one_wins_and_nobody_reads_half_a_key(tmp_path: Path, links: bool) -> None:
+    path, start, made, read = tmp_path / "site.key", threading.Barrier(12), [], []
+
+    def maker() -> None:
+        start.wait()
+        try:
+            made.append(seal.make_key(path))
+        except UsageError:
+            read.append(seal.public_half(seal.read_key(path, "")))
+        except EnvironmentProblem as error:
+            read.append(str(error))
+
+    threads = [threading.Thread(target=maker) for _ in range(12)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    (public,) = made
+    busy = [words for words in read if "somebody makes" in words]
+    assert (len(read), {*read} - {*busy} <= {public}, links and busy) == (11, True, links and [])
+    assert seal.public_half(seal.read_key(path, "")) == public
+
+
+def test_without_links_a_claim_that_was_left_is_named_and_nothing_is_made(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def none(*_: object) -> None:
+        raise OSError(errno.ENOTSUP, "Operation not supported")
+
+    monkeypatch.setattr(os, "link", none)
+    claim = tmp_path / ".site.key.claim"
+    claim.touch()
+    with pytest.raises(EnvironmentProblem, match=r"site\.key\.claim is there: .* remove it"):
+        seal.make_key(tmp_path / "site.key")
+    assert list(tmp_path.iterdir()) == [claim]
+    claim.unlink()
+    assert seal.make_key(tmp_path / "site.key")
+
+
+def test_a_disk_that_takes_no_name_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(os, "link", full)
+    with pytest.raises(EnvironmentProblem, match="the disk is full"):
+        seal.make_key(tmp_path / "site.key")
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_key_that_is_not_there_or_is_none(key_file: Path, tmp_path: Path) -> None:
