@@ -27,7 +27,6 @@ if TYPE_CHECKING:
 __all__ = ["Beside", "FoundStore", "forget", "found_path", "hash_of_found"]
 
 _NAME = "found.duckdb"
-_PATIENCE_S = 5.0
 _BLOCK = 16_384
 """Bytes of a block, of which each table takes some: with the usual 262,144 a small workspace keeps megabytes of nothing."""
 _HASHES: dict[tuple[str, int, int, int, int], str] = {}
@@ -76,13 +75,13 @@ class FoundStore:
 
     @classmethod
     @contextlib.contextmanager
-    def written(cls, history: Path) -> Iterator[Self]:
+    def written(cls, history: Path, *, wait_s: float) -> Iterator[Self]:
         """Open the results of a history to write; what cannot be read is begun anew, for nothing in it is a record."""
         try:
-            connection = connect(found_path(history), write=True, wait_s=_PATIENCE_S, block_bytes=_BLOCK)
+            connection = connect(found_path(history), write=True, wait_s=wait_s, block_bytes=_BLOCK)
         except IntegrityProblem:
             forget(history)
-            connection = connect(found_path(history), write=True, wait_s=_PATIENCE_S, block_bytes=_BLOCK)
+            connection = connect(found_path(history), write=True, wait_s=wait_s, block_bytes=_BLOCK)
         try:
             yield cls(connection)
         finally:

@@ -18,13 +18,13 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from pipeline.errors import IntegrityProblem
+from pipeline.errors import HistoryBusy, IntegrityProblem
 from pipeline.history.found import FoundStore, forget, hash_of_found
 from pipeline.judge.assess import assess, basis_of, meter_results, state_of
 from pipeline.judge.assessment import NARROW, OF_METERS, Assessment, Basis, Kept, late, narrow, spot_ranges
 from pipeline.judge.findings import standing_findings
 from pipeline.judge.kept_documents import KeptDocuments, document_of, key_of, result_of
-from pipeline.judge.kept_rows import NUMBERS, OF_LOTS, Given, Later, as_read, marks_in, prepared_of_lots
+from pipeline.judge.kept_rows import NUMBERS, OF_LOTS, Given, Later, as_read, marks_in, rows_of_lots
 from pipeline.judge.look_back.event_lots import with_events
 from pipeline.judge.look_back.events import find_events
 from pipeline.judge.lots.flags import supplier_levels
@@ -136,12 +136,22 @@ def carried_on(
         studies=tables["studies"]["run"].unique().to_list(),
     )
     try:
-        with FoundStore.written(history.path) if keep else FoundStore.open(history.path) as store:
+        with (
+            FoundStore.written(history.path, wait_s=settings.busy_wait_seconds)
+            if keep
+            else FoundStore.open(history.path)
+        ) as store:
             if store is None:
                 return None  # somebody writes it
             with store.transaction() if keep else contextlib.nullcontext():
                 judgement = _Carrying(given, store)
                 found = judgement.found() if keep or not judgement.new.everything else None
+    except HistoryBusy:
+        if not keep:
+            raise
+        return carried_on(
+            history, settings, as_of=as_of
+        )  # somebody reads it for long: what is found is kept the next time
     except IntegrityProblem:
         if not keep or not digest:
             return None
@@ -413,7 +423,7 @@ class _Carrying:
     def _judge(self, lots: list[str], basis: Basis) -> None:
         """Judge some lots from their readings, and keep what was found."""
         given = self.given
-        prepared = prepared_of_lots(given, given.history, self.store, lots)
+        prepared = given.prepared(*rows_of_lots(given.history, self.store, lots))
         around = basis.brackets.filter(pl.col("lot").is_in(lots))
         found = lot_results(basis.restated(readings=prepared, brackets=around), given.events, lots)
         frames = {name: getattr(found, name) for name in OF_LOTS}

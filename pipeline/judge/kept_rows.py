@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from pipeline.history.chain import Event
     from pipeline.workspace.settings import Settings
 
-__all__ = ["NUMBERS", "OF_LOTS", "OF_METERS_SORTED", "Given", "Later", "as_read", "marks_in", "prepared_of_lots"]
+__all__ = ["NUMBERS", "OF_LOTS", "OF_METERS_SORTED", "Given", "Later", "as_read", "marks_in", "rows_of_lots"]
 
 _FORMAT = 2
 OF_LOTS = ("spot_values", "part_values", "budget_inputs", "bias_at_level")
@@ -115,8 +115,8 @@ def marks_in(store: FoundStore, meters: list[str] | None) -> pl.DataFrame:
     return store.read("marks", "meter", meters).select(NO_MARKS.columns).cast(NO_MARKS.schema)
 
 
-def prepared_of_lots(given: Given, history: History, store: FoundStore, lots: list[str]) -> pl.DataFrame:
-    """Return the part readings of some lots, and of those that contradict theirs, prepared."""
+def rows_of_lots(history: History, store: FoundStore, lots: list[str]) -> tuple[pl.DataFrame, pl.DataFrame | None]:
+    """Return the part readings of some lots, and of those that contradict theirs, to be prepared with marks of the others."""
     involved = history.lots_that_contradict(lots)
     own = history.readings(lots=involved, roles=["part"], categorical=True)
     meters = own["meter"].unique().cast(pl.String).sort().to_list()
@@ -124,7 +124,7 @@ def prepared_of_lots(given: Given, history: History, store: FoundStore, lots: li
     marks = None
     if (own["temperature_state"] == "relative").any():
         marks = marks_in(store, meters).filter(~pl.col("lot").is_in(involved).fill_null(value=False))
-    return given.prepared(pl.concat([own, set_on]), marks)
+    return pl.concat([own, set_on]), marks
 
 
 class Later:
@@ -198,7 +198,8 @@ class Later:
     def readings(self) -> pl.DataFrame:
         """Return every reading of production, prepared."""
         with self._open() as (history, _):
-            return self._given.prepared(history.readings(categorical=True))
+            rows = history.readings(categorical=True)
+        return self._given.prepared(rows)
 
     def study_readings(self) -> pl.DataFrame:
         """Return the readings of studies as stored."""
@@ -212,8 +213,8 @@ class Later:
         if self._on_blocks is None:
             with self._open() as (history, store):
                 schema = history.readings(meters=[], categorical=True).schema
-                rows = as_read(store.read("on_blocks", "meter"), schema)
-                self._on_blocks = self._given.prepared(rows, marks_in(store, None))
+                rows, marks = as_read(store.read("on_blocks", "meter"), schema), marks_in(store, None)
+            self._on_blocks = self._given.prepared(rows, marks)
         return self._on_blocks
 
     def files_of_lots(self) -> pl.DataFrame:
@@ -226,7 +227,8 @@ class Later:
         """Return the readings of some lots, and the spots, parts and inputs of theirs and of others."""
         with self._open() as (history, store):
             found = {name: store.read(name, "lot", sorted({*lots, *beside})) for name in OF_LOTS}
-            return {"readings": prepared_of_lots(self._given, history, store, lots), **found}
+            rows, marks = rows_of_lots(history, store, lots)
+        return {"readings": self._given.prepared(rows, marks), **found}
 
     def sensors(self) -> list[str]:
         """Return the temperature sensors that stand on readings of parts."""
@@ -238,7 +240,7 @@ class Later:
         between = None if since is None else (since, self._given.as_of)
         with self._open() as (history, _):
             rows = history.readings(sensors=[sensor], roles=["part"], between=between, categorical=True)
-            return self._given.prepared(rows)
+        return self._given.prepared(rows)
 
     def first_file(self, meter: str, role: str, start: datetime, end: datetime) -> int | None:
         """Return the number of the first file with a reading of a meter within a time."""

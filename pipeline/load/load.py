@@ -49,6 +49,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
     from pathlib import Path
 
+    from pipeline.history.chain import Event
     from pipeline.intake.layout import Layout
     from pipeline.judge.assessment import Assessment
     from pipeline.workspace.settings import Workspace
@@ -371,6 +372,8 @@ def assess_touched(
 ) -> Touched:
     """Assess what some files touched; freeze baselines that are due and keep the verdicts given.
 
+    What was stored and not judged, because somebody had the history or the computer stopped, is judged with it.
+
     Parameters
     ----------
     workspace
@@ -392,15 +395,19 @@ def assess_touched(
     Touched
     """
     settings = workspace.settings
-    ids = list(source_ids)
-    if not ids and not refresh:
-        return Touched()
+    ids = set(source_ids)
     with History.open(workspace.history, write=True, wait_s=settings.busy_wait_seconds) as history:
+        left = _not_judged(history)
+        if not ids and not refresh and not left:
+            return Touched()
+        hashes = [event.subject.get("sha256") for event in left]
+        ids.update(history.sources().filter(pl.col("sha256").is_in(hashes))["source_id"])
         damage = findings_state(history.path)
         carried = carried_on(history, settings, keep=True) if as_of is None else None
         found = assess(history, settings, as_of=as_of) if carried is None else carried
         lots, meters = history.lots_and_meters_of(ids)
         changes, said = changes_since(history, found)
+        to_give = _to_give(history, found)
         with history.transaction():
             history.add_baselines(found.new_baselines)
             for row in BASELINE.complete(found.new_baselines).iter_rows(named=True):
@@ -412,10 +419,10 @@ def assess_touched(
                     at=now,
                 )
             before, kept = verdicts_hash(history), vouched(history)
-            history.put_verdicts(_to_give(history, found))
+            history.put_verdicts(to_give)
             digest = verdicts_hash(history)
             now_kept = kept if carried is None else hash_of_found(history.path)
-            if (digest, now_kept) != (before, kept):
+            if left or (digest, now_kept) != (before, kept):
                 history.append_event(
                     "verdicts",
                     {"verdicts": digest, "found": now_kept},
@@ -435,6 +442,15 @@ def assess_touched(
         changes,
         {r.lot: r.conditions for r in without_decision(found.lots[lot] for lot in lots if lot in found.lots)},
     )
+
+
+def _not_judged(history: History) -> list[Event]:
+    """Return what took over readings or tables since verdicts were given last."""
+    if history.is_empty():
+        return []
+    last = history.last_of("verdicts")
+    events = history.events_after(0 if last is None else last.sequence)
+    return [event for event in events if event.kind in ("load", "replay", "reference")]
 
 
 def _to_give(history: History, found: Assessment) -> pl.DataFrame:
