@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import asdict, dataclass, fields
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -19,7 +20,17 @@ from schemas.terms import is_site_name
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-__all__ = ["COMPANY_TABLES", "FORMAT", "Head", "Manifest", "Piece", "canonical", "is_site_name", "month_column"]
+__all__ = [
+    "COMPANY_TABLES",
+    "FORMAT",
+    "Head",
+    "Manifest",
+    "Piece",
+    "canonical",
+    "is_site_name",
+    "moment_of",
+    "month_column",
+]
 
 FORMAT = 1
 """Of manifests and pieces; a centre reads no other."""
@@ -30,6 +41,15 @@ TEXT, FLOAT, INTEGER, BOOLEAN = pl.String, pl.Float64, pl.Int64, pl.Boolean
 def canonical(document: Mapping[str, Any]) -> bytes:
     """Return the one form of a document that is hashed and signed: UTF-8 JSON, keys sorted, no blanks."""
     return json.dumps(document, sort_keys=True, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
+
+
+def moment_of(text: str) -> datetime | None:
+    """Return a moment as manifests state it, in UTC; None where they state none: nothing, or no ISO 8601 with an offset."""
+    try:
+        moment = datetime.fromisoformat(text)
+        return moment.astimezone(UTC) if moment.tzinfo else None
+    except (ValueError, OverflowError):
+        return None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)
@@ -113,8 +133,15 @@ class Manifest(Numbered):
     format: int = FORMAT
 
     @classmethod
-    def of(cls, document: Any) -> Manifest:
+    def of(cls, document: Any, *, registered: bool = False) -> Manifest:
         """Return the manifest of a JSON document.
+
+        Parameters
+        ----------
+        document
+            What was read.
+        registered
+            Its moments are not looked at: it was let in, perhaps when none were.
 
         Raises
         ------
@@ -129,6 +156,12 @@ class Manifest(Numbered):
         made = cls(**_typed(cls, {**document, "pieces": tuple(Piece(**_typed(Piece, piece)) for piece in pieces)}))
         if not is_site_name(made.site) or made.number < 1 or list(made.pieces) != sorted(made.pieces):
             raise ValueError("site, number or the order of its pieces is none that a site would write")
+        for name in ("made_at", "as_of", "last_reading_at"):
+            text = getattr(made, name)
+            if moment_of(text) is None and (text or name != "last_reading_at") and not registered:
+                raise ValueError(
+                    f"{name} is {text!r}: expected a moment in ISO 8601 with an offset, such as 2026-06-30T12:00:00Z"
+                )
         return made
 
 

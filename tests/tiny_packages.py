@@ -17,7 +17,7 @@ from schemas.company import COMPANY_TABLES, Manifest, Piece
 if TYPE_CHECKING:
     from pipeline.publish.storage import Storage
 
-__all__ = ["TinySite", "parquet", "text_piece"]
+__all__ = ["T0", "TinySite", "parquet", "text_piece"]
 
 T0 = datetime(2026, 3, 1, 10, tzinfo=UTC)
 

@@ -12,7 +12,6 @@ import polars as pl
 
 import reports
 from pipeline.centre.pieces import manifest_of, tables_of
-from pipeline.centre.register import moment_of
 from pipeline.centre.status import site_statuses
 from pipeline.centre.union.company import Company, readings_once, together
 from pipeline.centre.union.hand_overs import moves_of
@@ -25,7 +24,7 @@ from pipeline.intake.tables import parse_table
 from pipeline.publish.storage import Storage
 from pipeline.workspace.files import read_bytes, sha256_of, write_atomically
 from pipeline.workspace.program import software_version
-from schemas.company import COMPANY_TABLES
+from schemas.company import COMPANY_TABLES, moment_of
 from schemas.company_names import NAME_TABLES
 from schemas.documents import as_json
 from schemas.page import Provenance
@@ -255,10 +254,12 @@ def asked_company(place: Centre, register: Register) -> Asked:
     manifests = tuple(manifest_of(storage, site.last) for site in sites if site.last is not None)
     rows = [
         {
-            "site": site.name, "number": one.number, "sha256": one.sha256, "made_at": moment_of(one.made_at), "program": one.program,
+            "site": site.name, "number": one.number, "sha256": one.sha256, "program": one.program,
+            # of packages let in before moments were looked at: when storage had them
+            "made_at": moment_of(one.made_at) or moment_of(site.last.stored_at),
             "last_reading_at": moment_of(one.last_reading_at), "closed": site.state == "closed",
         }
-        for site, one in zip(sites, manifests, strict=True)
+        for site, one in zip(sites, manifests, strict=True) if site.last is not None
     ]  # fmt: skip
     heads = pl.DataFrame(rows, schema=_HEADS, orient="row")
     tables, names = _with_site(storage, manifests, place.cache, _TABLES), names_of(place)

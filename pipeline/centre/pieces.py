@@ -56,7 +56,7 @@ def manifest_of(storage: Storage, package: Registered) -> Manifest:
     """
     key = f"{packages_of(package.site)}/{package.number:08}-{package.sha256}.json"
     try:
-        found = Manifest.of(unsealed(storage.get(key))[0])
+        found = Manifest.of(unsealed(storage.get(key))[0], registered=True)
     except (FileNotFoundError, IntegrityProblem, ValueError, TypeError) as error:
         raise IntegrityProblem(
             f"Package {package.number} of site {package.site} cannot be read any more: {error}"

@@ -21,7 +21,7 @@ from pipeline.near import nearest
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
-__all__ = ["ROLES", "Refusal", "Register", "Registered", "SiteState", "moment_of", "now"]
+__all__ = ["ROLES", "Refusal", "Register", "Registered", "SiteState", "now"]
 
 _METADATA = sa.MetaData()
 _TEXT = sa.Text
@@ -138,11 +138,6 @@ _LOCK = 20_260
 def now() -> str:
     """Return the moment as the register states it: ISO 8601 in UTC."""
     return datetime.now(UTC).isoformat(timespec="microseconds")
-
-
-def moment_of(text: str) -> datetime | None:
-    """Return a moment as manifests and the register state it; None where they state none."""
-    return datetime.fromisoformat(text).astimezone(UTC) if text else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

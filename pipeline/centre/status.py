@@ -7,10 +7,11 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from pipeline.centre.given import untold
-from pipeline.centre.register import moment_of, now
+from pipeline.centre.register import now
 from pipeline.centre.take_in import strangers
 from pipeline.errors import AnnealogError
 from pipeline.publish.storage import Storage
+from schemas.company import moment_of
 from schemas.union import SiteStatus
 
 if TYPE_CHECKING:

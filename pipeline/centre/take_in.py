@@ -19,7 +19,7 @@ from pipeline.centre.pieces import fetch_all, manifest_of, packages_of
 from pipeline.centre.register import Refusal, Registered, now
 from pipeline.errors import AnnealogError, EnvironmentProblem, IntegrityProblem
 from pipeline.publish.seal import signed_by, unsealed
-from schemas.company import Head, Manifest
+from schemas.company import Head, Manifest, moment_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -234,11 +234,7 @@ class _Step:
 
     def _row(self, candidate: _Candidate, manifest: Manifest, generation: int) -> Registered:
         stored = self.storage.modified(candidate.key)
-        try:
-            made = datetime.fromisoformat(manifest.made_at)
-            clock = (stored - (made if made.tzinfo else made.replace(tzinfo=UTC))).total_seconds()
-        except ValueError:
-            clock = 0.0
+        clock = (stored - (moment_of(manifest.made_at) or stored)).total_seconds()
         same = {name: getattr(manifest, name) for name in _SAME}
         return Registered(
             **same, generation=generation, sha256=candidate.sha256, stored_at=stored.isoformat(), clock_s=clock,

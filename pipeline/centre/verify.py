@@ -9,17 +9,17 @@ from __future__ import annotations
 import importlib.metadata
 import json
 from dataclasses import asdict, dataclass
-from datetime import datetime
 from typing import TYPE_CHECKING
 
 import polars as pl
 
 from pipeline.centre.pieces import COMPUTED, manifest_of, tables_of
-from pipeline.errors import UsageError
+from pipeline.errors import IntegrityProblem, UsageError
 from pipeline.history.chain import GENESIS_HASH, event_hash
 from pipeline.metrology.block_checks import NUMBERS_OF_A_METER
 from pipeline.publish.package import RAW, assessed, assessed_part, computed, cut
 from pipeline.workspace.files import sha256_of
+from schemas.company import moment_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
@@ -92,7 +92,9 @@ def verify_site(
     if last is None:
         raise UsageError(f"Nothing of site {name} was registered yet: annealog centre take-in --site {name}")
     manifest = manifest_of(storage, last)
-    raw, as_of = tables_of(storage, manifest, place.cache, tables=RAW), datetime.fromisoformat(manifest.as_of)
+    as_of, raw = moment_of(manifest.as_of), tables_of(storage, manifest, place.cache, tables=RAW)
+    if as_of is None:
+        raise IntegrityProblem(f"Package {last.number} says that it is as of {manifest.as_of!r}, which is no moment")
     key, alone = name, None
     if draw is None:
         found = computed(assessed(raw, as_of))

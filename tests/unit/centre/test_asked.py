@@ -18,11 +18,12 @@ from pipeline.centre.given import give, key_of
 from pipeline.centre.place import Centre, make_centre
 from pipeline.centre.register import Register
 from pipeline.centre.take_in import take_in
+from pipeline.centre.verify import verify_site
 from pipeline.cli import run
 from pipeline.errors import IntegrityProblem, ReferenceTableError, UsageError
 from pipeline.publish.given import GIVEN, PROPOSALS, fetch_given, names_given
 from pipeline.publish.storage import Storage
-from schemas.company import Piece
+from schemas.company import Manifest, Piece
 from schemas.union import CompanyIndex, ReviewGlance
 
 if TYPE_CHECKING:
@@ -218,6 +219,24 @@ def test_of_a_closed_site_nothing_more_is_expected(asking: Asking) -> None:
         False,
         False,
     ]
+
+
+def test_a_package_let_in_before_moments_were_looked_at_stops_no_question(
+    asking: Asking, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    of = Manifest.of
+    with monkeypatch.context() as before:
+        before.setattr(Manifest, "of", lambda document, **_: of(document, registered=True))
+        asking.send("P-002", asking.month("P-002"), made_at="soon", as_of="today", last_reading_at="yesterday")
+    found, _ = asking.review()
+    assert [(site["number"], site["last_reading_at"]) for site in found["sites"]][1] == (2, None)
+    asked = asked_company(asking.place, asking.register)
+    assert asked.about("supplier", "Ostrovald Copper").result.state == "differs"
+    assert len(asked.overview()[0].sites) == 2
+    with pytest.raises(IntegrityProblem, match="as of 'today', which is no moment"):
+        verify_site(asking.place, asking.register, asking.storage, "P-002")
+    asking.send("P-002", asking.month("P-002"), as_of="today")
+    assert [refusal.kind for refusal in asking.register.refusals()] == ["damaged"]
 
 
 def test_a_registered_package_that_went_is_told(asking: Asking) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import os
 import threading
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
 from pathlib import Path
@@ -12,13 +13,13 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 import pytest
-from tiny_packages import TinySite, parquet, text_piece
+from tiny_packages import T0, TinySite, parquet, text_piece
 
 from pipeline.centre import pieces as pieces_module
 from pipeline.centre.decisions import add_site, choose_branch, set_state
 from pipeline.centre.given import key_of, untold
 from pipeline.centre.register import Register
-from pipeline.centre.status import problems
+from pipeline.centre.status import problems, site_statuses
 from pipeline.centre.take_in import strangers, take_in
 from pipeline.errors import EnvironmentProblem
 from pipeline.publish.given import believed
@@ -187,6 +188,27 @@ def test_a_flipped_byte_of_a_manifest_is_refused_and_heals(company: Company) -> 
     path.write_bytes(good)
     assert company.take()[0].registered == [1]
     assert kinds(company) == []
+
+
+@pytest.mark.parametrize("name", ["made_at", "as_of", "last_reading_at"])
+def test_a_moment_that_is_none_is_refused_whoever_signed_it(company: Company, name: str) -> None:
+    company.site().publish(**{name: "yesterday"})
+    company.take()
+    assert kinds(company) == [(1, "damaged")]
+    assert f"{name} is 'yesterday': expected a moment in ISO 8601 with an offset" in head(company).refused
+
+
+def test_what_was_registered_before_moments_were_looked_at_costs_no_other_its_status(company: Company) -> None:
+    made = company.site().publish()
+    company.site("P-002").publish()
+    company.take("P-002")
+    (good,) = company.register.packages("P-002")
+    company.register.let_in(
+        replace(good, site="P-001", sha256=made.sha256, made_at="2026-06-01T00:00:00", last_reading_at="yesterday")
+    )
+    found = {site.site: site for site in site_statuses(company.place, company.register)}
+    assert (found["P-001"].number, found["P-001"].made_at, found["P-001"].last_reading_at) == (1, None, None)
+    assert found["P-002"].last_reading_at == T0
 
 
 def test_a_missing_piece_is_refused_and_heals(company: Company) -> None:

@@ -40,12 +40,26 @@ def test_the_manifest_has_one_form() -> None:
         ({"number": "3"}, "number is '3'"),
         ({"site": "../P"}, "site"),
         ({"more": 1}, "must state"),
+        ({"as_of": ""}, "as_of is ''"),
+        ({"made_at": ""}, "made_at is ''"),
+        *(
+            ({name: text}, f"{name} is '.*': expected a moment in ISO 8601 with an offset")
+            for name in ("made_at", "as_of", "last_reading_at")
+            # without an offset; with one that leaves the years there are
+            for text in ("yesterday", "2026-06-01T00:00:00", "0001-01-01T00:00:00+01:00", "9999-12-31T23:30:00-01:00")
+        ),
     ],
 )
 def test_what_is_no_manifest(change: dict[str, Any], said: str) -> None:
     document = json.loads(canonical(MANIFEST.document)) | change
     with pytest.raises(ValueError, match=said):
         Manifest.of(document)
+
+
+@pytest.mark.parametrize("text", ["2026-06-01T02:00:00+02:00", "2026-06-01T00:00:00.5Z", "0001-01-01T01:00:00+01:00"])
+def test_moments_of_a_manifest_have_an_offset(text: str) -> None:
+    document = MANIFEST.document | dict.fromkeys(("made_at", "as_of", "last_reading_at"), text)
+    assert Manifest.of({**document, "pieces": list(document["pieces"])}).as_of == text
 
 
 @pytest.mark.parametrize("document", [None, [], "x", {}])
