@@ -25,9 +25,17 @@ class Move(NamedTuple):
 
     @classmethod
     def of(cls, kind: str, subject: Mapping[str, Any]) -> Move:
-        """Return what an event states of it."""
-        at = datetime.fromisoformat(subject["at"]).astimezone(UTC)
-        return cls(kind, at, subject["to" if kind == "hand_over" else "from"])
+        """Return what an event states of it.
+
+        Raises
+        ------
+        ValueError
+            If the time is none, or has no offset.
+        """
+        at = datetime.fromisoformat(subject["at"])
+        if at.tzinfo is None:
+            raise ValueError(f"{subject['at']} states no offset")
+        return cls(kind, at.astimezone(UTC), subject["to" if kind == "hand_over" else "from"])
 
     def takes_back(self, before: Move | None) -> bool:
         """Whether it is the opposite of the one before: to or from the same site at the same moment."""

@@ -113,7 +113,7 @@ class AtTwoSites:
 class HandOver:
     """An instrument that one site handed over and another one received, as both recorded it; `differ` says what does not fit."""
 
-    instrument: str
+    instrument: str  # empty where an event cannot be read, which `differ` names
     giver: str  # site/meter; the site alone where it recorded nothing
     receiver: str
     handed_at: datetime | None

@@ -235,7 +235,7 @@ def _readings_of(storage: Storage, manifests: Iterable[Manifest], cache: Path, m
     """Return the raw readings of some meters (site, meter)."""
     found = []
     for manifest in manifests:
-        own = meters.filter(pl.col("site") == manifest.site)["meter"].to_list()
+        own = meters.filter(pl.col("site") == manifest.site)["meter"].drop_nulls().to_list()
         if own:
             found.append(_with_site(storage, [manifest], cache, {"readings": pl.col("meter").is_in(own)})["readings"])
     return pl.concat(found) if found else _with_site(storage, (), cache, {"readings": _EVERY})["readings"]

@@ -170,7 +170,8 @@ def _show_review(found: dict[str, Any], page: str | None) -> None:
         console.print(output.plain(f"  {one['instrument']} stands at {one['first']} and {one['second']} at once"))
     for one in found["hand_overs"]:
         for words in one["differ"]:
-            console.print(output.plain(f"  {one['instrument']} from {one['giver']} to {one['receiver']}: {words}"))
+            way = f"{one['instrument']} from {one['giver']} to {one['receiver']}: " if one["instrument"] else ""
+            console.print(output.plain(f"  {way}{words}"))
     if found["unmapped"]:
         console.print(f"  {len(found['unmapped'])} names are not mapped: annealog centre names --unmapped")
     if page:

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 from pipeline.centre.union.names import counted_once, named
+from pipeline.moves import Move, taken_back
 from schemas.union import HandOver
 
 if TYPE_CHECKING:
@@ -27,8 +28,9 @@ READING_CONTENT = ("value", "unit")
 _TIME = pl.Datetime("us", "UTC")
 MOVES: dict[str, Any] = {
     "site": pl.String, "meter": pl.String, "kind": pl.String, "at": _TIME, "other": pl.String, "sequence": pl.Int64, "instrument": pl.String,
-    "mapped": pl.Boolean, "why": pl.String,
+    "mapped": pl.Boolean, "why": pl.String, "wrong": pl.String,
 }  # fmt: skip
+"""Of an event that cannot be read `wrong` says why, `at` is when it was recorded, and there is no meter."""
 
 
 def moves_of(events: pl.DataFrame, names: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
@@ -41,29 +43,47 @@ def moves_of(events: pl.DataFrame, names: Mapping[str, pl.DataFrame]) -> pl.Data
     names
         The company's tables. Where they have no row, the instrument is the one that the site states.
     """
-    rows = []
-    for event in events.iter_rows(named=True):
-        subject = json.loads(event["subject"])
-        at = datetime.fromisoformat(subject["at"]).astimezone(UTC)
-        gone = event["kind"] == "hand_over"
-        rows.append(
-            {
-                "site": event["site"], "meter": subject["meter"], "kind": event["kind"], "at": at, "other": subject["to" if gone else "from"],
-                "sequence": event["sequence"], "stated": f"{subject['maker']} {subject['serial_number']}", "why": event["why"],
-                # the giver's row ends where the meter goes
-                "_asked": at - timedelta(microseconds=1) if gone else at,
-            }
-        )  # fmt: skip
+    rows = [_read(event) for event in events.sort("site", "sequence").iter_rows(named=True)]
+    stated = [row for row in rows if row["wrong"] is None]
+    gone = taken_back(
+        ((row["site"], row["sequence"]), (row["site"], row["meter"]), Move(row["kind"], row["at"], row["other"]))
+        for row in stated
+    )
+    rows = [row for row in rows if (row["site"], row["sequence"]) not in gone]
     schema = {**MOVES, "stated": pl.String, "_asked": _TIME}
     frame = pl.DataFrame(rows, schema={name: schema[name] for name in schema if name not in ("instrument", "mapped")})
     frame = named(frame, names, at="_asked").with_columns(
         pl.col("instrument").is_not_null().alias("mapped"), pl.coalesce("instrument", "stated").alias("instrument")
     )
-    frame = frame.sort("site", "meter", "sequence").select(*MOVES)
-    thing = ["site", "meter", "at", "other"]
-    turn = pl.int_range(pl.len()).over(thing)
-    # two of a meter to and from one site at one moment: the second took the first one back
-    return frame.filter(turn >= pl.len().over(thing) // 2 * 2)
+    return frame.sort("site", "meter", "sequence").select(*MOVES)
+
+
+def _read(event: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what an event states: one site that wrote it otherwise does not keep all others from being asked."""
+    row = {name: event[name] for name in ("site", "kind", "sequence", "why")}
+    gone = event["kind"] == "hand_over"
+    needed = ("meter", "at", "to" if gone else "from", "maker", "serial_number")
+    try:
+        subject = json.loads(event["subject"] or "{}")
+        lacks = [name for name in needed if not (isinstance(subject, dict) and isinstance(subject.get(name), str))]
+        if lacks:
+            raise ValueError(f"it states no {', '.join(lacks)}")  # noqa: TRY301 - one kind of fault
+        "".join(subject[name] for name in needed).encode()  # JSON lets half a character through
+        move = Move.of(event["kind"], subject)
+        # the giver's row ends where the meter goes
+        asked = move.at - timedelta(microseconds=1) if gone else move.at
+    except (ValueError, OverflowError, RecursionError) as error:
+        return {**row, "at": event["at"], "wrong": str(error)}
+    stated = f"{subject['maker']} {subject['serial_number']}"
+    return {
+        **row,
+        "meter": subject["meter"],
+        "at": move.at,
+        "other": move.other,
+        "stated": stated,
+        "_asked": asked,
+        "wrong": None,
+    }
 
 
 def hand_overs(
@@ -87,6 +107,7 @@ def hand_overs(
     on_the_way
         How long a meter may be on its way, and the other site silent about it, before that is told.
     """
+    unread, moves = moves.filter(pl.col("wrong").is_not_null()), moves.filter(pl.col("wrong").is_null())
     made = dict(heads.select("site", "made_at").iter_rows())
     nobody = _read_by_nobody(moves, readings, names)
     holds = named(moves.select("site", "meter", "at", pl.col("instrument").alias("moved")), names, at="at")
@@ -112,19 +133,30 @@ def hand_overs(
                 why=tuple(move["why"] for move in (given, got) if move), differ=tuple(said),
             )
         )  # fmt: skip
-    return tuple(sorted(found, key=lambda one: (one.handed_at or one.received_at, one.instrument, one.giver)))
+    found.sort(key=lambda one: (one.handed_at or one.received_at, one.instrument, one.giver))
+    return (*found, *map(_unread, unread.sort("site", "sequence").iter_rows(named=True)))
 
 
-Move = dict[str, Any]
+def _unread(event: Mapping[str, Any]) -> HandOver:
+    said = f"event {event['sequence']} of {event['site']} ({event['kind']}) is left out: {event['wrong']}"
+    ends = (
+        {"giver": event["site"], "receiver": ""}
+        if event["kind"] == "hand_over"
+        else {"giver": "", "receiver": event["site"]}
+    )
+    return HandOver(instrument="", **ends, handed_at=None, received_at=None, why=(event["why"],), differ=(said,))
 
 
-def _pairs(moves: Iterable[Move]) -> list[tuple[Move | None, Move | None]]:
+Row = dict[str, Any]
+
+
+def _pairs(moves: Iterable[Row]) -> list[tuple[Row | None, Row | None]]:
     """Give each receipt the last hand-over to it before, else the first one after; what is left over stands alone."""
-    between: dict[tuple[str, str, str], tuple[list[Move], list[Move]]] = defaultdict(lambda: ([], []))
+    between: dict[tuple[str, str, str], tuple[list[Row], list[Row]]] = defaultdict(lambda: ([], []))
     for move in sorted(moves, key=lambda one: one["at"]):
         ends = (move["site"], move["other"]) if move["kind"] == "hand_over" else (move["other"], move["site"])
         between[(move["instrument"], *ends)][move["kind"] == "receipt"].append(move)
-    found: list[tuple[Move | None, Move | None]] = []
+    found: list[tuple[Row | None, Row | None]] = []
     for given, got in between.values():
         for earlier in (True, False):
             for receipt in list(got):
@@ -142,7 +174,7 @@ def _told(at: datetime) -> str:
     return f"{at:%Y-%m-%d %H:%M}"
 
 
-def _of_times(given: Move | None, got: Move | None, made: Mapping[str, datetime], most: timedelta) -> list[str]:
+def _of_times(given: Row | None, got: Row | None, made: Mapping[str, datetime], most: timedelta) -> list[str]:
     if given is not None and got is not None:
         way = got["at"] - given["at"]
         if way < timedelta(0):
@@ -163,7 +195,7 @@ def _of_times(given: Move | None, got: Move | None, made: Mapping[str, datetime]
     return [f"{one['other']} recorded no {lacks} of it: annealog record {lacks}, there"] if late else []
 
 
-def _of_table(given: Move | None, got: Move | None, still: set[tuple[str, str, datetime]]) -> list[str]:
+def _of_table(given: Row | None, got: Row | None, still: set[tuple[str, str, datetime]]) -> list[str]:
     said = [
         f"no row of the company's meters.csv names {move['site']}/{move['meter']} on {_told(move['at'])}"
         for move in (given, got)
@@ -218,7 +250,7 @@ def _read_by_nobody(moves: pl.DataFrame, readings: pl.DataFrame, names: Mapping[
     )
 
 
-def _outside(move: Move, nobody: pl.DataFrame, moves: pl.DataFrame) -> list[str]:
+def _outside(move: Row, nobody: pl.DataFrame, moves: pl.DataFrame) -> list[str]:
     """Say what the giver read after it, or the receiver before it, up to the next or from the last move there."""
     own = moves.filter((pl.col("site") == move["site"]) & (pl.col("instrument") == move["instrument"]))
     gone = move["kind"] == "hand_over"

@@ -40,7 +40,7 @@ def got(at: datetime = CAME, *, site: str = "P-002", name: str = "EC-09", sender
 
 def event(kind: str, at: datetime, site: str, name: str, *, serial: str = "7", **other: str) -> Any:
     subject = {"meter": name, "at": at.isoformat(), "maker": "Ostrel", "serial_number": serial, **other}
-    return {"site": site, "kind": kind, "subject": json.dumps(subject), "why": "moves", "by": "Ada"}
+    return {"site": site, "kind": kind, "subject": json.dumps(subject), "why": "moves", "by": "Ada", "at": at}
 
 
 def company(*events: Any, table: Any = TABLE, readings: Any = (), of: Any = None) -> Company:
@@ -131,6 +131,44 @@ def test_one_that_was_taken_back_never_was() -> None:
     assert company(gave(to="P-003"), taken_back).hand_overs(MOST) == ()
     found = one_of(gave(to="P-003"), taken_back, gave(), got(), readings=at_giver(-1))
     assert (found.receiver, found.differ) == ("P-002/EC-09", ())
+
+
+def lacking(name: str) -> str:
+    return json.dumps({key: value for key, value in json.loads(gave()["subject"]).items() if key != name})
+
+
+@pytest.mark.parametrize(
+    ("subject", "said"),
+    [
+        (None, "it states no meter, at, to, maker, serial_number"),
+        ("[]", "it states no meter, at, to, maker, serial_number"),
+        ("{", "Expecting property name"),
+        ("[" * 100_000, "while decoding a JSON array"),
+        (lacking("at"), "it states no at"),
+        (lacking("serial_number"), "it states no serial_number"),
+        (gave()["subject"].replace('"EC-01"', "17"), "it states no meter"),
+        (gave()["subject"].replace("EC-01", "\\ud800"), "surrogates not allowed"),
+        (gave()["subject"].replace("2026-06-11T08:00:00+00:00", "noon"), "Invalid isoformat string: 'noon'"),
+        (gave()["subject"].replace("+00:00", ""), "2026-06-11T08:00:00 states no offset"),
+        (gave()["subject"].replace("2026-06-11T08:00:00+00:00", "0001-01-01T00:00:00+00:00"), "out of range"),
+    ],
+)
+def test_an_event_that_cannot_be_read_is_named_and_left_out(subject: str | None, said: str) -> None:
+    odd = gave() | {"subject": subject, "site": "P-003"}
+    found = company(odd, gave(), got(), readings=at_giver(-1)).hand_overs(MOST)
+    assert [(one.instrument, one.giver) for one in found] == [("Ostrel 7", "P-001/EC-01"), ("", "P-003")]
+    assert found[0].differ == ()
+    (words,) = found[1].differ
+    assert words.startswith("event 1 of P-003 (hand_over) is left out: ")
+    assert said in words
+    # the review of its month has it, and the one before has not
+    assert review(company(odd), "2026-06", 6).waits == 1
+    assert review(company(odd), "2026-05", 5).waits == 0
+
+
+def test_an_event_a_microsecond_after_the_first_moment_of_all_is_read() -> None:
+    early = gave()["subject"].replace("2026-06-11T08:00:00+00:00", "0001-01-01T00:00:00.000001+00:00")
+    assert company(gave() | {"subject": early}).moves["wrong"].to_list() == [None]
 
 
 @pytest.mark.parametrize(("since", "told"), [(MOST, False), (MOST + timedelta(seconds=1), True)])
