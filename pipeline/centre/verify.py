@@ -17,7 +17,7 @@ from pipeline.centre.pieces import COMPUTED, manifest_of, tables_of
 from pipeline.errors import IntegrityProblem, UsageError
 from pipeline.history.chain import GENESIS_HASH, event_hash
 from pipeline.metrology.block_checks import NUMBERS_OF_A_METER
-from pipeline.publish.package import RAW, assessed, assessed_part, computed, cut
+from pipeline.publish.package import RAW, assessed, assessed_part, computed, cut, lots_read
 from pipeline.workspace.files import sha256_of
 from schemas.company import moment_of
 
@@ -77,7 +77,7 @@ def verify_site(
     Parameters
     ----------
     draw
-        Chooses of the lots of the site those that are computed; None computes all, and the meters, too.
+        Chooses of the lots, those that were read and those that the site names, which are computed; None computes all, and the meters, too.
 
     Raises
     ------
@@ -101,9 +101,10 @@ def verify_site(
         said = {table: {piece.sha256 for piece in manifest.pieces if piece.table == table} for table in COMPUTED}
     else:
         theirs = tables_of(storage, manifest, place.cache, tables=_OF_LOTS)
-        alone = sorted(draw(theirs["lots"]["lot"].to_list()))
+        read = lots_read(raw, as_of)
+        alone = sorted(draw(sorted({*read, *theirs["lots"]["lot"]})))
         key = f"{name} {sha256_of(json.dumps(alone).encode())[:16]}"
-        again = computed(assessed_part(raw, as_of, alone, theirs["lots"]))
+        again = computed(assessed_part(raw, as_of, sorted({*alone} & {*read}), theirs["lots"]))
         found = {table: _rows(again[table], alone) for table in _OF_LOTS}
         said = {table: {piece.sha256 for piece, _ in cut(table, _rows(rows, alone))} for table, rows in theirs.items()}
 
@@ -129,6 +130,7 @@ def verify_site(
 
 
 _OF_LOTS = ("lots", "parts", "brackets")
+_NAMED = 20
 
 
 def _rows(frame: pl.DataFrame, lots: list[str] | None) -> pl.DataFrame:
@@ -157,6 +159,10 @@ def _differences(
             if theirs.height == mine.height and not theirs[column].sort().equals(mine[column].sort(), null_equal=True)
         ]
         of = f" in {', '.join(columns)}" if columns else ""
+        if table == "lots":
+            for said, rows, others in (("does not name", mine, theirs), ("names without readings of it", theirs, mine)):
+                if alone := rows.join(others, on="lot", how="anti")["lot"].to_list():
+                    of += f"; lots that it {said}: {', '.join(alone[:_NAMED])}{' ...' if len(alone) > _NAMED else ''}"
         yield (
             f"{table}: the site says {only} of {theirs.height} rows otherwise than computed from its readings"
             f" ({missing} of {mine.height} computed rows are not among its own){of}"

@@ -20,6 +20,7 @@ from pipeline.judge.assess import assess_frames
 from pipeline.judge.assessment import AT_A_GLANCE
 from pipeline.judge.marks import MARK_COLUMNS, marks_of
 from pipeline.judge.values.prepare import exclusions_of, with_excluded, with_file_rank
+from pipeline.judge.values.study_runs import split_studies
 from pipeline.questions.status import checked_by, without_decision
 from pipeline.workspace.files import sha256_of
 from pipeline.workspace.recorded import recorded_settings, recorded_tables
@@ -36,7 +37,7 @@ if TYPE_CHECKING:
     from pipeline.judge.assessment import Assessment
     from schemas.results import LotResult, MeterResult
 
-__all__ = ["RAW", "assessed", "assessed_part", "computed", "cut", "pieces_of", "read_piece"]
+__all__ = ["RAW", "assessed", "assessed_part", "computed", "cut", "lots_read", "pieces_of", "read_piece"]
 
 RAW = ("readings", "sources", "events", "quarantine", "baselines", "verdicts", "texts")
 """Tables that everything else follows from."""
@@ -262,6 +263,16 @@ def assessed(frames: Mapping[str, pl.DataFrame], as_of: datetime) -> Assessment:
     """
     given = _given(frames)
     return assess_frames(given.pop("readings"), given.pop("tables"), given.pop("settings"), as_of=as_of, **given)
+
+
+def lots_read(frames: Mapping[str, pl.DataFrame], as_of: datetime) -> list[str]:
+    """Return the lots that :func:`assessed` finds, from the raw readings of production; parameters as there."""
+    tables = _given({**frames, "readings": frames["readings"].clear()})["tables"]
+    production, _ = split_studies(frames["readings"].select("lot", "run", "role", "measured_at", "clock"), tables)
+    read = production.filter(
+        (pl.col("role") == "part") & ((pl.col("measured_at") <= as_of) | (pl.col("clock") != "known"))
+    )
+    return read["lot"].drop_nulls().unique().sort().to_list()
 
 
 def assessed_part(

@@ -120,6 +120,35 @@ def test_lots_that_are_drawn_are_computed_alone_byte_for_byte(
     assert found["differs"][0].startswith("parts: the site says")
 
 
+def test_a_lot_that_a_site_hides_or_invents_is_drawn_and_named(
+    company: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    hidden = []
+
+    def hide(manifest: Manifest, storage: Storage) -> Manifest:
+        def without(rows: pl.DataFrame) -> pl.DataFrame:
+            hidden.append(rows["lot"].max())
+            return rows.filter(pl.col("lot") != hidden[0])
+
+        for table in ("lots", "parts", "brackets"):
+            manifest = with_rows(table, without)(manifest, storage)
+        return manifest
+
+    published(company, hide)
+    (found,) = ask(capsys, "verify", "--site", "P-001", "--lots", "999", code=6)["sites"]
+    assert hidden[0] in found["drawn"]
+    assert "GRR-1" not in found["drawn"], "a study's"
+    assert found["differs"][0].endswith(f"; lots that it does not name: {hidden[0]}")
+    assert [words.partition(":")[0] for words in found["differs"]] == ["lots", "parts", "brackets"]
+    (found,) = ask(capsys, "verify", "--site", "P-001", code=6)["sites"]
+    assert [words for words in found["differs"] if words.endswith(f"; lots that it does not name: {hidden[0]}")]
+    invented = pl.when(pl.col("lot") == pl.col("lot").max()).then(pl.lit("ZZ-1")).otherwise("lot").alias("lot")
+    published(company, with_rows("lots", lambda rows: rows.with_columns(invented)), site="P-002")
+    (found,) = ask(capsys, "verify", "--site", "P-002", "--lots", "999", code=6)["sites"]
+    assert "ZZ-1" in found["drawn"]
+    assert found["differs"][0].endswith("; lots that it names without readings of it: ZZ-1")
+
+
 def test_a_mean_off_by_one_bit_is_found(company: Path, capsys: pytest.CaptureFixture[str]) -> None:
     bit = pl.when(pl.int_range(pl.len()) == 0).then(pl.col("mean") * (1 + 2.3e-16)).otherwise("mean").alias("mean")
     published(company, with_rows("checks", lambda rows: rows.with_columns(bit)))
