@@ -14,7 +14,7 @@ import reports
 from pipeline.centre.pieces import manifest_of, tables_of
 from pipeline.centre.status import site_statuses
 from pipeline.centre.union.company import Company, readings_once, together
-from pipeline.centre.union.hand_overs import moves_of
+from pipeline.centre.union.hand_overs import meters_of, moves_of
 from pipeline.centre.union.levels import names_over_plants, over_plants
 from pipeline.centre.union.review import changed_since, company_review, revision_of
 from pipeline.centre.union.travellers import travelled, travellers, with_hand_overs
@@ -235,7 +235,7 @@ def _readings_of(storage: Storage, manifests: Iterable[Manifest], cache: Path, m
     """Return the raw readings of some meters (site, meter)."""
     found = []
     for manifest in manifests:
-        own = meters.filter(pl.col("site") == manifest.site)["meter"].drop_nulls().to_list()
+        own = meters.filter(pl.col("site") == manifest.site)["meter"].to_list()
         if own:
             found.append(_with_site(storage, [manifest], cache, {"readings": pl.col("meter").is_in(own)})["readings"])
     return pl.concat(found) if found else _with_site(storage, (), cache, {"readings": _EVERY})["readings"]
@@ -264,6 +264,6 @@ def asked_company(place: Centre, register: Register) -> Asked:
     heads = pl.DataFrame(rows, schema=_HEADS, orient="row")
     tables, names = _with_site(storage, manifests, place.cache, _TABLES), names_of(place)
     moves = moves_of(tables["events"], names)
-    moved = _readings_of(storage, manifests, place.cache, moves)
+    moved = _readings_of(storage, manifests, place.cache, meters_of(moves, names))
     company = replace(together(heads, tables, names), moves=moves, moved=moved)
     return Asked(place=place, register=register, storage=storage, manifests=manifests, company=company)

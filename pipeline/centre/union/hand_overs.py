@@ -21,7 +21,7 @@ from schemas.union import HandOver
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-__all__ = ["MOVES", "READING_CONTENT", "READING_SLOT", "hand_overs", "moves_of"]
+__all__ = ["MOVES", "READING_CONTENT", "READING_SLOT", "hand_overs", "meters_of", "moves_of"]
 
 READING_SLOT = ("instrument", "measured_at", "sequence", "role", "part", "spot")
 READING_CONTENT = ("value", "unit")
@@ -86,6 +86,13 @@ def _read(event: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
+def meters_of(moves: pl.DataFrame, names: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    """Return under which names (site, meter) the sites have the instruments that moved, also before or after they moved."""
+    instrument = pl.concat_str("maker", "serial_number", separator=" ")
+    listed = names["meters"].filter(instrument.is_in(moves["instrument"].implode()))
+    return pl.concat([moves.select("site", "meter"), listed.select("site", "meter")]).drop_nulls().unique()
+
+
 def hand_overs(
     moves: pl.DataFrame,
     readings: pl.DataFrame,
@@ -101,7 +108,7 @@ def hand_overs(
     moves
         From :func:`moves_of`.
     readings
-        Raw readings of the meters that moved, with their site.
+        Raw readings of :func:`meters_of` these moves, with their site.
     names, heads
         The company's tables; one row a site.
     on_the_way
@@ -210,17 +217,16 @@ def _of_table(given: Row | None, got: Row | None, still: set[tuple[str, str, dat
 
 def _read_by_nobody(moves: pl.DataFrame, readings: pl.DataFrame, names: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     """Return the readings of meters that moved which no site of those that have them had the meter for: site, meter, instrument, at."""
-    of_meter = (
-        moves.sort("at")
-        .unique(["site", "meter"], keep="last")
-        .select("site", "meter", pl.col("instrument").alias("_moved"))
-    )
+    moved = moves.select("site", "meter", "at", pl.col("instrument").alias("_moved")).sort("at")
+    move: Any = {"left_on": "measured_at", "right_on": "at", "by": ["site", "meter"], "check_sortedness": False}
     own = (
         named(readings, names, at="measured_at")
-        .join(of_meter, on=["site", "meter"])
-        # behind the end of its row in the company's table a meter still is what it was
-        .with_columns(pl.coalesce("instrument", "_moved").alias("instrument"))
-        .filter(pl.col("instrument") == pl.col("_moved"))
+        .sort("measured_at")
+        .join_asof(moved, **move)
+        .join_asof(moved, strategy="forward", suffix="_next", **move)
+        # where no row of the company's table holds, a meter is what it was when it moved last, or is when it moves next
+        .with_columns(pl.coalesce("instrument", "_moved", "_moved_next").alias("instrument"))
+        .filter(pl.col("instrument").is_in(moves["instrument"].implode()))
     )
     once = counted_once(own, READING_SLOT, READING_CONTENT).with_row_index("_row")
     at_sites = once.select(
@@ -237,8 +243,9 @@ def _read_by_nobody(moves: pl.DataFrame, readings: pl.DataFrame, names: Mapping[
         )
         .filter("_had")
     )
+    # a site that recorded nothing had it wherever the company's table says so
     had = (
-        at_sites.join(ends, on=order)
+        at_sites.join(ends, on=order, how="left")
         .filter(
             (pl.col("since").is_null() | (pl.col("measured_at") >= pl.col("since")))
             & (pl.col("until").is_null() | (pl.col("measured_at") <= pl.col("until")))

@@ -12,7 +12,7 @@ import pytest
 from sample_company import START, company_tables, frame, heads, names
 
 from pipeline.centre.union.company import Company, together
-from pipeline.centre.union.hand_overs import moves_of
+from pipeline.centre.union.hand_overs import meters_of, moves_of
 from pipeline.centre.union.review import company_review
 from pipeline.centre.union.travellers import travelled, with_hand_overs
 from schemas.union import HandOver
@@ -106,6 +106,49 @@ def test_readings_that_nobody_had_it_for_are_told_and_copies_are_not() -> None:
         one_of(gave(), got(), readings=[*after, *(row | {"site": "P-001", "meter": "EC-01"} for row in after)]).differ
         == ()
     )
+
+
+@pytest.mark.parametrize(("serial", "told"), [("7", False), ("8", True)])
+def test_what_the_giver_read_under_an_earlier_name_is_its_own(serial: str, told: bool) -> None:
+    renamed = GONE - timedelta(days=3)
+    table = [
+        meter("P-001", "EC-old", valid_to=renamed, serial_number=serial),
+        meter("P-001", "EC-01", valid_from=renamed, valid_to=GONE), TABLE[1],
+    ]  # fmt: skip
+    before = [row | {"meter": "EC-old"} for row in at_giver(-100, -99)]
+    copies = [row | {"site": "P-002", "meter": "EC-09"} for row in before]
+    found = company(gave(), got(), table=table, readings=[*before, *copies])
+    assert ("P-001", "EC-old") in meters_of(found.moves, found.names).rows() or told
+    (one,) = found.hand_overs(MOST)
+    assert bool(one.differ) is told
+    assert not told or one.differ[0].startswith("2 readings at P-002/EC-09 before it was received")
+
+
+def test_what_a_site_read_that_had_it_before_hand_overs_were_recorded_is_its_own() -> None:
+    table = [*TABLE, meter("P-000", "EC-5", valid_to=GONE - timedelta(days=5))]
+    before = [row | {"site": "P-000", "meter": "EC-5"} for row in at_giver(-200, -199)]
+    copies = [row | {"site": "P-002", "meter": "EC-09"} for row in before]
+    assert one_of(gave(), got(), table=table, readings=[*before, *copies]).differ == ()
+    found = one_of(gave(), got(), table=table, readings=copies)
+    assert found.differ[0].startswith("2 readings at P-002/EC-09 before it was received")
+
+
+def test_a_name_that_two_meters_had_one_after_the_other_is_each_of_them_in_its_time() -> None:
+    """Both rows end with their hand-overs; what was read behind a row is of the meter that moved last."""
+    later = GONE + timedelta(days=20)
+    table = [
+        TABLE[0], meter("P-001", "EC-01", valid_from=GONE + timedelta(days=1), valid_to=later, serial_number="8"),
+        TABLE[1], meter("P-002", "EC-10", valid_from=later, serial_number="8"),
+    ]  # fmt: skip
+    second = gave(later, serial="8"), got(later, name="EC-10", serial="8")
+    before = at_giver(-100, -99)
+    copies = [row | {"site": "P-002", "meter": "EC-09"} for row in before]
+    found = company(gave(), got(), *second, table=table, readings=[*before, *copies]).hand_overs(MOST)
+    assert [(one.instrument, one.differ) for one in found] == [("Ostrel 7", ()), ("Ostrel 8", ())]
+    found = company(gave(), got(), *second, table=table, readings=at_giver(1, 23, 24, 480, 481)).hand_overs(MOST)
+    assert [one.differ[0].partition(",")[0] for one in found] == [
+        "2 readings at P-001/EC-01 after it was handed over", "1 readings at P-001/EC-01 after it was handed over",
+    ]  # fmt: skip
 
 
 def test_one_that_came_back_is_the_givers_again() -> None:
