@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any
 
-from pipeline.errors import IntegrityProblem
+from pipeline.errors import IntegrityProblem, UsageError
 from pipeline.publish.seal import signed_by, unsealed
 from pipeline.workspace.files import read_bytes, write_atomically
 from schemas.company import Numbered
@@ -41,7 +41,7 @@ CENTRE_KEY = "centre.pub"
 def centre_key(root: Path) -> str | None:
     """Return the key that a workspace believes the centre by; None where nobody put one there."""
     path = root / CENTRE_KEY
-    return read_bytes(path, 10_000).decode("ascii", "replace") if path.is_file() else None
+    return read_bytes(path).decode("ascii", "replace") if path.is_file() else None
 
 
 def believed(data: bytes, key: str, what: str) -> dict[str, Any]:
@@ -50,16 +50,23 @@ def believed(data: bytes, key: str, what: str) -> dict[str, Any]:
     Raises
     ------
     IntegrityProblem
-        If it did not, or there is no sealed document.
+        If it did not, there is no sealed document, or the key is none.
     """
     try:
         document, signature = unsealed(data)
     except IntegrityProblem as problem:
         raise IntegrityProblem(f"{what} is not the centre's: {problem}. Nothing of it is believed.") from None
-    if not signed_by(document, signature, key):
+    try:
+        signed = signed_by(document, signature, key)
+    except UsageError:
+        raise IntegrityProblem(
+            f"{CENTRE_KEY} holds no public Ed25519 key in PEM, so that {what[0].lower()}{what[1:]} cannot be believed. Put into it what "
+            "'annealog centre key' prints at the centre."
+        ) from None
+    if not signed:
         raise IntegrityProblem(
             f"{what} is not signed by the key in {CENTRE_KEY}: nothing of it is believed. Ask the centre, by another way than the "
-            f"storage. If it has a new key: annealog centre key, there, into {CENTRE_KEY}"
+            f"storage. If it has a new key, put into {CENTRE_KEY} what 'annealog centre key' prints there."
         )
     return document
 

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline.errors import AnnealogError, EnvironmentProblem, IntegrityProblem, UsageError
 from pipeline.history.store import History
 from pipeline.judge.assess import assess, state_of
-from pipeline.publish.given import believed, centre_key
+from pipeline.publish.given import CENTRE_KEY, believed, centre_key
 from pipeline.publish.package import pieces_of
 from pipeline.publish.seal import read_key, sealed, unsealed
 from pipeline.publish.storage import Storage
@@ -121,7 +121,7 @@ class Outbox:
             raise UsageError(
                 'There is nowhere to publish to. Set publish_to = "..." in annealog.toml, or give --to ADDRESS.'
             )
-        self._place = f"sites/{self.site}"
+        self._place, self._said = f"sites/{self.site}", f"centre/heads/{self.site}.json"
         top = workspace.root / "outbox"
         self._folder = top / hashlib.sha256(f"{self.site} {self.address}".encode()).hexdigest()[:16]
         self._blobs = self._folder / "blobs"
@@ -142,7 +142,7 @@ class Outbox:
         Raises
         ------
         UsageError
-            If there is no key, or storage has packages of this site that were not sent from here.
+            If there is no key, storage has packages of this site that were not sent from here, or `follow` cannot know what the centre has.
         HistoryBusy
             If another process publishes, or holds the history.
         EnvironmentProblem
@@ -219,6 +219,12 @@ class Outbox:
                 "bears this name, give one of them another (site in annealog.toml). If this one took its place, was restored or "
                 "moved, go on behind them: annealog publish --continue"
             )
+        if centre_key(self.workspace.root) is None and follow and storage.size(self._said) is not None:
+            raise UsageError(
+                f"Which package of {self.site} the centre has stands in storage, and is believed by the centre's key alone. Put what "
+                f"'annealog centre key' prints at the centre, had by another way than the storage, into {CENTRE_KEY} beside annealog.toml; "
+                "then: annealog publish --continue"
+            )
         head = self._head(storage)
         if head is not None and head.number:
             return head.number, head.sha256, ()
@@ -280,7 +286,7 @@ class Outbox:
         head, unbelieved, problem = None, "", str(kept.get("problem", ""))
         try:
             head = self._head(Storage(self.address, self.workspace.root))
-        except EnvironmentProblem as error:
+        except (EnvironmentProblem, UsageError) as error:
             problem = problem or str(error)
         except IntegrityProblem as error:
             unbelieved = str(error)
@@ -300,7 +306,7 @@ class Outbox:
         """Return what the centre wrote of this site; None where it wrote nothing, or its key is not here."""
         what, key = f"What lies in storage as the centre's word on {self.site}", centre_key(self.workspace.root)
         try:
-            data = storage.get(f"centre/heads/{self.site}.json")
+            data = storage.get(self._said)
         except FileNotFoundError:
             return None
         if key is None:

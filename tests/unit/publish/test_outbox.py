@@ -389,6 +389,45 @@ class TestWhoSpeaks:
         bring(root, 1)
         assert outbox(root).publish().packages == (2,)  # what goes on without the centre's word goes on
 
+    def test_to_go_on_behind_what_the_centre_said_needs_its_key(self, root: Path) -> None:
+        outbox(root).publish()
+        sent = packages(root)[0]
+        head(root, number=1, sha256=sent.sha256)
+        key = root / "centre.pub"
+        text = key.read_text()
+        key.unlink()
+        bring(root, 1)
+        with pytest.raises(UsageError, match=r"'annealog centre key' prints .* centre\.pub beside annealog\.toml"):
+            outbox(root).publish(follow=True)
+        assert len(packages(root)) == 1
+        assert "annealog centre key" in outbox(root).state().problem
+        assert outbox(root).publish().packages == (2,)  # behind what was sent from here
+        key.write_text(text)
+        bring(root, 2, "L2")
+        assert outbox(root).publish(follow=True).packages == (2,)  # behind what the centre said it has
+        key.unlink()
+        Path(Storage(str(root.parent / "storage")).address, self.WHERE).unlink()
+        bring(root, 3, "L3")
+        assert outbox(root).publish(follow=True).packages == (3,)  # nothing was said: behind what lies there
+
+    @pytest.mark.parametrize("text", ["no key", "x" * 20_000, ""])
+    def test_what_is_no_key_of_the_centre_is_told(
+        self, root: Path, text: str, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        outbox(root).publish()
+        head(root, number=1, sha256=packages(root)[0].sha256)
+        (root / "centre.pub").write_text(text)
+        found = outbox(root).state()
+        assert (found.head, found.problem) == (None, "")
+        assert "centre.pub holds no public Ed25519 key in PEM" in found.unbelieved
+        assert run(["publish", "status", "--workspace", str(root)]) == 6
+        assert "'annealog centre key' prints" in capsys.readouterr().out
+        with pytest.raises(IntegrityProblem, match="no public Ed25519 key"):
+            outbox(root).publish(follow=True)
+
+    def test_an_address_that_is_none_is_told(self, root: Path) -> None:
+        assert "names no storage" in Outbox(find_workspace(root), "ftp://x/y").state().problem
+
     def test_a_flipped_word_and_that_on_another_site_are_refused(self, root: Path) -> None:
         outbox(root).publish()
         head(root, refused="Held.")
