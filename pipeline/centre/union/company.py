@@ -48,7 +48,8 @@ class Company:
         """Return what is to be said of meters that were handed over, before a moment; parameters as of that module."""
         moves = self.moves if end is None else self.moves.filter(pl.col("at") < end)
         moved = self.moved if end is None else self.moved.filter(pl.col("measured_at") < end)
-        return hand_overs(moves, moved, self.names, self.heads, on_the_way=on_the_way) if moves.height else ()
+        given = moves, moved, self.names, self.heads, self.meters
+        return hand_overs(*given, on_the_way=on_the_way) if moves.height else ()
 
     @property
     def copies(self) -> int:

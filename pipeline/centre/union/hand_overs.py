@@ -16,6 +16,7 @@ import polars as pl
 
 from pipeline.centre.union.names import counted_once, named
 from pipeline.moves import Move, taken_back
+from schemas.digits import counted
 from schemas.union import HandOver
 
 if TYPE_CHECKING:
@@ -28,7 +29,7 @@ READING_CONTENT = ("value", "unit")
 _TIME = pl.Datetime("us", "UTC")
 MOVES: dict[str, Any] = {
     "site": pl.String, "meter": pl.String, "kind": pl.String, "at": _TIME, "other": pl.String, "sequence": pl.Int64, "instrument": pl.String,
-    "mapped": pl.Boolean, "why": pl.String, "wrong": pl.String,
+    "mapped": pl.Boolean, "why": pl.String, "stated": pl.String, "wrong": pl.String,
 }  # fmt: skip
 """Of an event that cannot be read `wrong` says why, `at` is when it was recorded, and there is no meter."""
 
@@ -50,7 +51,7 @@ def moves_of(events: pl.DataFrame, names: Mapping[str, pl.DataFrame]) -> pl.Data
         for row in stated
     )
     rows = [row for row in rows if (row["site"], row["sequence"]) not in gone]
-    schema = {**MOVES, "stated": pl.String, "_asked": _TIME}
+    schema = {**MOVES, "_asked": _TIME}
     frame = pl.DataFrame(rows, schema={name: schema[name] for name in schema if name not in ("instrument", "mapped")})
     frame = named(frame, names, at="_asked").with_columns(
         pl.col("instrument").is_not_null().alias("mapped"), pl.coalesce("instrument", "stated").alias("instrument")
@@ -98,6 +99,7 @@ def hand_overs(
     readings: pl.DataFrame,
     names: Mapping[str, pl.DataFrame],
     heads: pl.DataFrame,
+    meters: pl.DataFrame,
     *,
     on_the_way: timedelta,
 ) -> tuple[HandOver, ...]:
@@ -109,23 +111,23 @@ def hand_overs(
         From :func:`moves_of`.
     readings
         Raw readings of :func:`meters_of` these moves, with their site.
-    names, heads
-        The company's tables; one row a site.
+    names, heads, meters
+        The company's tables; one row a site; one row a meter of a site, as its last package says.
     on_the_way
-        How long a meter may be on its way, and the other site silent about it, before that is told.
+        How long a meter may be on its way, and the other site silent about it by the latest package of all, before that is told.
     """
     unread, moves = moves.filter(pl.col("wrong").is_not_null()), moves.filter(pl.col("wrong").is_null())
-    made = dict(heads.select("site", "made_at").iter_rows())
-    nobody = _read_by_nobody(moves, readings, names)
+    sites = {site: (made, closed) for site, made, closed in heads.select("site", "made_at", "closed").iter_rows()}
+    nobody = _read_by_nobody(moves, readings, names, meters)
     holds = named(moves.select("site", "meter", "at", pl.col("instrument").alias("moved")), names, at="at")
     still = {
         row[:3]
         for row in holds.filter(pl.col("instrument") == pl.col("moved")).select("site", "meter", "at").iter_rows()
     }
     found = []
-    for given, got in _pairs(moves.to_dicts()):
+    for given, got in _pairs(moves.to_dicts(), on_the_way):
         said = [
-            *_of_times(given, got, made, on_the_way),
+            *_of_times(given, got, sites, on_the_way),
             *_of_table(given, got, still),
             *(_outside(given, nobody, moves) if given else ()),
             *(_outside(got, nobody, moves) if got else ()),
@@ -157,23 +159,24 @@ def _unread(event: Mapping[str, Any]) -> HandOver:
 Row = dict[str, Any]
 
 
-def _pairs(moves: Iterable[Row]) -> list[tuple[Row | None, Row | None]]:
-    """Give each receipt the last hand-over to it before, else the first one after; what is left over stands alone."""
+def _pairs(moves: Iterable[Row], most: timedelta) -> list[tuple[Row | None, Row | None]]:
+    """Give each receipt the hand-over to it that is nearest in time, first where the way is one that may be; others stand alone."""
     between: dict[tuple[str, str, str], tuple[list[Row], list[Row]]] = defaultdict(lambda: ([], []))
     for move in sorted(moves, key=lambda one: one["at"]):
         ends = (move["site"], move["other"]) if move["kind"] == "hand_over" else (move["other"], move["site"])
         between[(move["instrument"], *ends)][move["kind"] == "receipt"].append(move)
     found: list[tuple[Row | None, Row | None]] = []
     for given, got in between.values():
-        for earlier in (True, False):
-            for receipt in list(got):
-                fits = [move for move in given if (move["at"] <= receipt["at"]) is earlier]
-                if fits:
-                    one = fits[-1 if earlier else 0]
-                    given.remove(one)
-                    got.remove(receipt)
-                    found.append((one, receipt))
-        found += [(move, None) for move in given] + [(None, move) for move in got]
+        ways = sorted(
+            ((not timedelta(0) <= there["at"] - here["at"] <= most, abs(there["at"] - here["at"]), n, m)
+             for n, here in enumerate(given) for m, there in enumerate(got))
+        )  # fmt: skip
+        receipt_of: dict[int, int] = {}
+        for *_, n, m in ways:
+            if n not in receipt_of and m not in receipt_of.values():
+                receipt_of[n] = m
+        found += [(move, got[receipt_of[n]] if n in receipt_of else None) for n, move in enumerate(given)]
+        found += [(None, move) for m, move in enumerate(got) if m not in receipt_of.values()]
     return found
 
 
@@ -181,7 +184,9 @@ def _told(at: datetime) -> str:
     return f"{at:%Y-%m-%d %H:%M}"
 
 
-def _of_times(given: Row | None, got: Row | None, made: Mapping[str, datetime], most: timedelta) -> list[str]:
+def _of_times(
+    given: Row | None, got: Row | None, sites: Mapping[str, tuple[datetime, bool]], most: timedelta
+) -> list[str]:
     if given is not None and got is not None:
         way = got["at"] - given["at"]
         if way < timedelta(0):
@@ -195,11 +200,17 @@ def _of_times(given: Row | None, got: Row | None, made: Mapping[str, datetime], 
             else []
         )
     one = given or got or {}
-    lacks = "receipt" if given is not None else "hand-over"
-    if one["other"] not in made:
-        return [f"{one['other']}, which should have recorded the {lacks}, has published nothing"]
-    late = made[one["other"]] - one["at"] > most
-    return [f"{one['other']} recorded no {lacks} of it: annealog record {lacks}, there"] if late else []
+    lacks, other = "receipt" if given is not None else "hand-over", one["other"]
+    if other not in sites:
+        return [f"{other}, which should have recorded the {lacks}, has published nothing"]
+    made, closed = sites[other]
+    if closed:
+        return [f"{other}, which is closed, recorded no {lacks} of it"]
+    if made - one["at"] > most:
+        return [f"{other} recorded no {lacks} of it: annealog record {lacks}, there"]
+    if max(sites.values())[0] - one["at"] > most:
+        return [f"{other} has published nothing since {_told(made)}: whether it recorded the {lacks} is not known"]
+    return []
 
 
 def _of_table(given: Row | None, got: Row | None, still: set[tuple[str, str, datetime]]) -> list[str]:
@@ -215,17 +226,32 @@ def _of_table(given: Row | None, got: Row | None, still: set[tuple[str, str, dat
     return said
 
 
-def _read_by_nobody(moves: pl.DataFrame, readings: pl.DataFrame, names: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+def _read_by_nobody(
+    moves: pl.DataFrame, readings: pl.DataFrame, names: Mapping[str, pl.DataFrame], meters: pl.DataFrame
+) -> pl.DataFrame:
     """Return the readings of meters that moved which no site of those that have them had the meter for: site, meter, instrument, at."""
-    moved = moves.select("site", "meter", "at", pl.col("instrument").alias("_moved")).sort("at")
+    now = pl.concat_str("maker", "serial_number", separator=" ").alias("now")
+    same = (pl.col("now") == pl.col("stated")).fill_null(value=True)
+    moved = (
+        moves.join(meters.select("site", "meter", now), on=["site", "meter"], how="left")
+        .select(
+            "site",
+            "meter",
+            "at",
+            pl.col("instrument").alias("_moved"),
+            pl.when(same).then("instrument").alias("_still"),
+        )
+        .sort("at")
+    )
     move: Any = {"left_on": "measured_at", "right_on": "at", "by": ["site", "meter"], "check_sortedness": False}
     own = (
         named(readings, names, at="measured_at")
         .sort("measured_at")
         .join_asof(moved, **move)
         .join_asof(moved, strategy="forward", suffix="_next", **move)
-        # where no row of the company's table holds, a meter is what it was when it moved last, or is when it moves next
-        .with_columns(pl.coalesce("instrument", "_moved", "_moved_next").alias("instrument"))
+        # where no row of the company's table holds, a meter is what it was when it moved last, unless the site has another one under
+        # its name now, or what it is when it moves next
+        .with_columns(pl.coalesce("instrument", "_still", "_moved_next").alias("instrument"))
         .filter(pl.col("instrument").is_in(moves["instrument"].implode()))
     )
     once = counted_once(own, READING_SLOT, READING_CONTENT).with_row_index("_row")
@@ -274,5 +300,5 @@ def _outside(move: Row, nobody: pl.DataFrame, moves: pl.DataFrame) -> list[str]:
     times: Any = (rows["at"].min(), rows["at"].max())
     when = "after it was handed over" if gone else "before it was received"
     return [
-        f"{rows.height} readings at {move['site']}/{move['meter']} {when}, from {_told(times[0])} to {_told(times[1])}"
+        f"{counted(rows.height, 'reading')} at {move['site']}/{move['meter']} {when}, from {_told(times[0])} to {_told(times[1])}"
     ]

@@ -43,10 +43,10 @@ def event(kind: str, at: datetime, site: str, name: str, *, serial: str = "7", *
     return {"site": site, "kind": kind, "subject": json.dumps(subject), "why": "moves", "by": "Ada", "at": at}
 
 
-def company(*events: Any, table: Any = TABLE, readings: Any = (), of: Any = None) -> Company:
+def company(*events: Any, table: Any = TABLE, readings: Any = (), of: Any = None, meters: Any = ()) -> Company:
     rows = [{**one, "sequence": n} for n, one in enumerate(events, start=1)]
     kept = names(meters=list(table))
-    whole = together(heads("P-001", "P-002") if of is None else of, company_tables(), kept)
+    whole = together(heads("P-001", "P-002") if of is None else of, company_tables(meters=list(meters)), kept)
     base = {"role": "block", "unit": "MS/m", "value": 58.0}
     moved = frame("readings", *({**base, **one} for one in readings))
     return replace(whole, moves=moves_of(frame("events", *rows), kept), moved=moved)
@@ -95,7 +95,7 @@ def test_readings_that_nobody_had_it_for_are_told_and_copies_are_not() -> None:
     found = one_of(gave(), got(), readings=[*at_giver(-1, 0, 0.01, 3), *at_receiver(-0.01, 0)])
     assert found.differ == (
         "2 readings at P-001/EC-01 after it was handed over, from 2026-06-11 08:00 to 2026-06-11 11:00",
-        "1 readings at P-002/EC-09 before it was received, from 2026-06-11 12:59 to 2026-06-11 12:59",
+        "1 reading at P-002/EC-09 before it was received, from 2026-06-11 12:59 to 2026-06-11 12:59",
     )
     # what the memory of the meter still held came in at the receiver, too; and the giver loaded once more after it
     before = at_giver(-3, -2)
@@ -147,7 +147,7 @@ def test_a_name_that_two_meters_had_one_after_the_other_is_each_of_them_in_its_t
     assert [(one.instrument, one.differ) for one in found] == [("Ostrel 7", ()), ("Ostrel 8", ())]
     found = company(gave(), got(), *second, table=table, readings=at_giver(1, 23, 24, 480, 481)).hand_overs(MOST)
     assert [one.differ[0].partition(",")[0] for one in found] == [
-        "2 readings at P-001/EC-01 after it was handed over", "1 readings at P-001/EC-01 after it was handed over",
+        "2 readings at P-001/EC-01 after it was handed over", "1 reading at P-001/EC-01 after it was handed over",
     ]  # fmt: skip
 
 
@@ -166,7 +166,7 @@ def test_one_that_came_back_is_the_givers_again() -> None:
     ]  # fmt: skip
     # between the two it was not there
     found = company(gave(), got(), *returned, table=table, readings=at_giver(24)).hand_overs(MOST)
-    assert "1 readings at P-001/EC-01 after it was handed over" in found[0].differ[0]
+    assert "1 reading at P-001/EC-01 after it was handed over" in found[0].differ[0]
 
 
 def test_one_that_was_taken_back_never_was() -> None:
@@ -226,6 +226,31 @@ def test_the_other_site_has_its_time_to_record(since: timedelta, told: bool) -> 
     assert alone.differ == (("P-001 recorded no hand-over of it: annealog record hand-over, there",) if told else ())
 
 
+@pytest.mark.parametrize(("since", "told"), [(MOST, False), (MOST + timedelta(seconds=1), True)])
+def test_of_a_silent_site_it_is_told_that_nothing_is_known(since: timedelta, told: bool) -> None:
+    of = pl.concat([heads("P-001", made_at=GONE + since), heads("P-002", made_at=GONE)])
+    said = "P-002 has published nothing since 2026-06-11 08:00: whether it recorded the receipt is not known"
+    assert one_of(gave(), of=of).differ == ((said,) if told else ())
+
+
+def test_a_closed_site_is_told_at_once() -> None:
+    of = pl.concat([heads("P-001", made_at=GONE), heads("P-002", made_at=GONE, closed=True)])
+    assert one_of(gave(), of=of).differ == ("P-002, which is closed, recorded no receipt of it",)
+    assert one_of(gave(), got(), of=of).differ == ()
+
+
+@pytest.mark.parametrize(("serial", "told"), [("7", True), ("9", False), (None, True)])
+def test_a_name_that_the_giver_used_again_says_nothing_of_what_went(serial: str | None, told: bool) -> None:
+    now = {"site": "P-001", "meter": "EC-01", "maker": "Ostrel", "serial_number": serial}
+    found = one_of(gave(), got(), meters=[now], readings=at_giver(-1, 1, 2))
+    assert bool(found.differ) is told
+    # what it read before is its own, whoever bears the name now: without a row of the company's table, too
+    copies = [row | {"site": "P-002", "meter": "EC-09"} for row in at_giver(-1)]
+    table = [TABLE[1]]
+    found = one_of(gave(), got(), meters=[now], table=table, readings=[*at_giver(-1), *copies])
+    assert [words for words in found.differ if "reading" in words] == []
+
+
 def test_a_site_that_is_none_is_told() -> None:
     assert one_of(gave(to="P-009")).differ == ("P-009, which should have recorded the receipt, has published nothing",)
 
@@ -246,10 +271,27 @@ def test_the_companys_table_says_what_a_site_means() -> None:
     assert one_of(gave(), got(serial="OSTREL-7")).differ == ()
 
 
-def test_each_receipt_has_one_hand_over() -> None:
-    later = GONE + timedelta(days=4)
-    found = company(gave(), got(later), gave(later + timedelta(hours=1)), of=heads("P-001", "P-002")).hand_overs(MOST)
-    assert [(one.handed_at, one.received_at) for one in found] == [(GONE, later), (later + timedelta(hours=1), None)]
+H = timedelta(hours=1)
+
+
+@pytest.mark.parametrize(
+    ("given", "received", "pairs"),
+    [
+        ([0, 73], [72], [(0, 72), (73, None)]),  # a way as long as one may be
+        ([0, 74], [73], [(0, None), (74, 73)]),  # longer: the nearest, though it is the later one
+        ([0, 3000], [2999.9], [(0, None), (3000, 2999.9)]),  # nobody recorded the first receipt
+        ([0, 30], [26, 70], [(0, 26), (30, 70)]),  # there and back while the clock of no way has run out
+        ([0, 10], [11], [(0, None), (10, 11)]),
+        ([0], [1, 10], [(0, 1), (None, 10)]),
+        ([5], [1, 30], [(5, 30), (None, 1)]),
+        ([0, 0], [1], [(0, 1), (0, None)]),
+    ],
+)
+def test_each_receipt_has_the_nearest_hand_over(given: Any, received: Any, pairs: Any) -> None:
+    events = [*(gave(GONE + hours * H) for hours in given), *(got(GONE + hours * H) for hours in received)]
+    found = company(*events).hand_overs(MOST)
+    told = {tuple((at - GONE) / H if at else None for at in (one.handed_at, one.received_at)) for one in found}
+    assert told == set(pairs)
 
 
 def review(found: Company, month: str, first: int) -> Any:
