@@ -145,7 +145,7 @@ def compute_checks(
     found = block_checks.settings_of(on_blocks).with_columns(
         pl.lit("export").alias("kind"), pl.lit(None, pl.String).alias("by")
     )
-    recorded = adjustments.select("meter", pl.col("measured_at").alias("at"), "kind", "by", "why")
+    recorded = adjustments.select("meter", pl.col("measured_at").alias("at"), "event", "kind", "by", "why")
     meter_settings = pl.concat([found, recorded], how="diagonal").sort("meter", "at", maintain_order=True)
     part_stream = stream.filter((pl.col("role") == "part") & pl.col("counts") & pl.col("lot").is_not_null()).select(
         "lot",

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 __all__ = ["NUMBERS", "OF_LOTS", "OF_METERS_SORTED", "Given", "Later", "as_read", "marks_in", "rows_of_lots"]
 
-_FORMAT = 2
+_FORMAT = 3
 OF_LOTS = ("spot_values", "part_values", "budget_inputs", "bias_at_level")
 """Frames kept by lot."""
 OF_METERS_SORTED: dict[str, list[str]] = {

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.judge.values.prepare import PARTS
 from schemas.digits import counted
 
 if TYPE_CHECKING:
@@ -21,7 +20,7 @@ __all__ = ["handed_over", "left", "read_since"]
 def handed_over(basis: Basis, meters: Sequence[str]) -> dict[str, tuple[str, datetime]]:
     """Return which of some meters were handed over and neither received nor set since: to whom in words, and when."""
     last = basis.meter_settings.filter(pl.col("meter").is_in(meters)).group_by("meter", maintain_order=True).last()
-    gone = last.filter(pl.col("kind").str.starts_with(PARTS["hand_over"].format(to="")))
+    gone = last.filter(pl.col("event") == "hand_over")
     return {meter: (kind, at) for meter, kind, at in gone.select("meter", "kind", "at").iter_rows()}
 
 

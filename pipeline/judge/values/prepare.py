@@ -39,11 +39,12 @@ def standing(events: Iterable[Event]) -> list[Event]:
 
 
 def adjustments_of(events: Iterable[Event]) -> pl.DataFrame:
-    """Return recorded settings that stand: meter, measured_at, kind, by, why, and block and temperature_c where they were stated."""
+    """Return recorded settings that stand: meter, measured_at, event (its kind), kind (in words), by, why, block and temperature_c."""
     rows = [
         {
             "meter": event.subject["meter"],
             "measured_at": _moment(event.subject["at"]),
+            "event": event.kind,
             "kind": PARTS[event.kind].format_map(event.subject),
             "by": event.by,
             "why": event.why,
@@ -55,6 +56,7 @@ def adjustments_of(events: Iterable[Event]) -> pl.DataFrame:
     schema: dict[str, Any] = {
         "meter": pl.String,
         "measured_at": pl.Datetime("us", "UTC"),
+        "event": pl.String,
         "kind": pl.String,
         "by": pl.String,
         "why": pl.String,

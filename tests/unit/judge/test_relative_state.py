@@ -102,7 +102,7 @@ def test_what_is_missing_is_named_and_nothing_is_guessed(story: Scenario, words:
 def recorded(when: datetime, block: str | None, temperature_c: float | None) -> pl.DataFrame:
     """One recorded setting, as `adjustments_of` gives it."""
     row = {
-        "meter": "M1", "measured_at": when, "kind": "recorded", "by": "A", "why": "w", "block": block, "temperature_c": temperature_c,
+        "meter": "M1", "measured_at": when, "event": "adjustment", "kind": "recorded", "by": "A", "why": "w", "block": block, "temperature_c": temperature_c,
     }  # fmt: skip
     types = {"measured_at": pl.Datetime("us", "UTC"), "block": pl.String, "temperature_c": pl.Float64}
     return pl.DataFrame([row], schema_overrides=types)
