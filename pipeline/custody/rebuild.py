@@ -20,7 +20,7 @@ from pipeline.judge.assess import assess
 from pipeline.load.exports import names_listed, read_export
 from pipeline.load.load import ledger_of
 from pipeline.workspace.files import archived, cannot, opened, sha256_of
-from pipeline.workspace.recorded import recorded_settings, recorded_tables
+from pipeline.workspace.recorded import recorded
 from schemas.tables import BASELINE
 
 if TYPE_CHECKING:
@@ -190,9 +190,8 @@ class Replay:
     def _in_force(self) -> tuple[Settings, dict[str, frozenset[str]]]:
         """Return the settings and the names in the registers, as taken over last."""
         if self._rules is None:
-            texts = self._history.reference_texts()
-            settings = recorded_settings(texts, self._workspace.settings)
-            self._rules = settings, names_listed(recorded_tables(texts, settings))
+            settings, tables = recorded(self._history.reference_texts(), self._workspace.settings)
+            self._rules = settings, names_listed(tables)
         return self._rules
 
     def _again(self, text: str, subject: dict[str, Any], at: datetime) -> tuple[Layout, Any]:

@@ -30,7 +30,7 @@ from pipeline.judge.findings import keep_findings, note_verified
 from pipeline.kept.answers import altered_answers
 from pipeline.pages.writer import altered_pages
 from pipeline.questions.reports_issued import KIND, what_differs
-from pipeline.workspace.recorded import recorded_settings, recorded_tables
+from pipeline.workspace.recorded import recorded
 from schemas.digits import counted
 
 if TYPE_CHECKING:
@@ -173,7 +173,7 @@ def _verify_certificates(workspace: Workspace, again: History) -> Iterator[str]:
     """Say which certificates of reference tables do not lie in the archive as they were; figures stand in the tables themselves."""
     texts = again.reference_texts()
     try:
-        tables = recorded_tables(texts, recorded_settings(texts, workspace.settings))
+        _, tables = recorded(texts, workspace.settings)
     except AnnealogError:
         return  # a text that was changed is told by what it was compared with
     named: dict[str, str] = {}

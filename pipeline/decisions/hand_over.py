@@ -12,7 +12,7 @@ from pipeline.errors import UsageError
 from pipeline.judge.values.prepare import PARTS, standing
 from pipeline.moves import KINDS_OF_MOVES, Move
 from pipeline.near import nearest
-from pipeline.workspace.recorded import recorded_settings, recorded_tables
+from pipeline.workspace.recorded import recorded
 from schemas.terms import is_site_name
 from schemas.versions import version_at
 
@@ -56,7 +56,7 @@ def record_hand_over(
     kind, site = ("hand_over", to) if to is not None else ("receipt", sender or "")
     if not is_site_name(site) or site == workspace.settings.site:
         raise UsageError(f"{site!r} is no other site: name it as its own annealog.toml states it.")
-    recorded, move = datetime.now(UTC), Move(kind, at.astimezone(UTC), site)
+    now, move = datetime.now(UTC), Move(kind, at.astimezone(UTC), site)
     with deciding(workspace, by=by, why=why, dry_run=dry_run) as history:
         subject = {"meter": meter, "at": move.at.isoformat(), "to" if kind == "hand_over" else "from": site}
         moves = [
@@ -68,7 +68,7 @@ def record_hand_over(
             # also where nobody ever read it, or the time was one to come: what is wrong can be put right
             subject |= {name: last.subject[name] for name in _KNOWN_BY}
         else:
-            if move.at > recorded:
+            if move.at > now:
                 raise UsageError(f"{subject['at']} is yet to come: state when it was, not when it will be.")
             if kind == "hand_over":
                 known_in(history, "meter", meter)
@@ -83,8 +83,7 @@ def record_hand_over(
 
 
 def _known_by(workspace: Workspace, history: History, meter: str, at: datetime) -> dict[str, str]:
-    texts = history.reference_texts()
-    register = recorded_tables(texts, recorded_settings(texts, workspace.settings))["meters"]
+    register = recorded(history.reference_texts(), workspace.settings)[1]["meters"]
     named = version_at(register, ["meter"], at).filter(pl.col("meter") == meter).drop_nulls(_KNOWN_BY)
     if not named.height:
         raise UsageError(

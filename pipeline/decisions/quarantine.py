@@ -14,7 +14,7 @@ from pipeline.history.store import History
 from pipeline.intake.identity import decide
 from pipeline.load.exports import layouts_of, names_listed, read_export
 from pipeline.workspace.files import archived, read_bytes, sha256_of
-from pipeline.workspace.recorded import recorded_settings, recorded_tables
+from pipeline.workspace.recorded import recorded
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -160,9 +160,8 @@ def replay(workspace: Workspace, *, by: str, why: str, dry_run: bool = False) ->
     layouts = layouts_of(workspace, wrong)
     reports = []
     with History.open(workspace.history, write=not dry_run, wait_s=settings.busy_wait_seconds) as history:
-        texts = history.reference_texts()
-        settings = recorded_settings(texts, settings)  # an edit decides nothing until a load takes it over
-        tables = recorded_tables(texts, settings)
+        # an edit decides nothing until a load takes it over
+        settings, tables = recorded(history.reference_texts(), settings)
         listed = names_listed(tables)
         waiting = history.quarantine(states=["new"])
         sources = history.sources()

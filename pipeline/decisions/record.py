@@ -15,7 +15,7 @@ from pipeline.judge.carry_on import everything
 from pipeline.judge.look_back.events import the_event
 from pipeline.judge.values.prepare import exclusions_of
 from pipeline.near import nearest
-from pipeline.workspace.recorded import recorded_settings, recorded_tables
+from pipeline.workspace.recorded import recorded
 from schemas.page import Decision
 from schemas.tables import BASELINE
 
@@ -125,9 +125,8 @@ def _of_setting(
         return {}
     if block is None or temperature_c is None:
         raise UsageError("State --block and --temperature together: a block without its temperature says nothing.")
-    texts = history.reference_texts()
-    settings = recorded_settings(texts, workspace.settings)
-    blocks = sorted(set(recorded_tables(texts, settings)["blocks"]["block"].to_list()))
+    settings, tables = recorded(history.reference_texts(), workspace.settings)
+    blocks = sorted(set(tables["blocks"]["block"].to_list()))
     if block not in blocks:
         hint = nearest(block, blocks) or f". Known: {', '.join(blocks)}."
         raise UsageError(f"Block {block!r} does not stand in reference/blocks.csv as it was last taken over{hint}")
@@ -163,13 +162,13 @@ def record_action(
     """
     if kind not in ACTIONS:
         raise UsageError(f"Action {kind!r} is not known. Expected one of: {', '.join(ACTIONS)}{nearest(kind, ACTIONS)}")
-    recorded = datetime.now(UTC)
+    now = datetime.now(UTC)
     with deciding(workspace, by=by, why=why, dry_run=dry_run) as history:
         known_in(history, "meter", meter)
         if dry_run:
             return None
-        subject = {"meter": meter, "at": (at or recorded).astimezone(UTC).isoformat(), "kind": kind}
-        return history.append_event("action", subject, by=by, why=why, at=recorded)
+        subject = {"meter": meter, "at": (at or now).astimezone(UTC).isoformat(), "kind": kind}
+        return history.append_event("action", subject, by=by, why=why, at=now)
 
 
 def record_disposition(

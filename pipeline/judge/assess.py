@@ -26,7 +26,7 @@ from pipeline.judge.values.prepare import (
 )
 from pipeline.judge.values.study_runs import split_studies
 from pipeline.metrology.support import brackets_of
-from pipeline.workspace.recorded import recorded_settings, recorded_tables
+from pipeline.workspace.recorded import recorded
 from schemas.tables import BASELINE
 
 if TYPE_CHECKING:
@@ -246,9 +246,7 @@ def assess(
     moment = as_of or history.last_measured_at() or datetime.now(UTC)
     known = tables
     if known is None:
-        texts = history.reference_texts()
-        settings = recorded_settings(texts, settings)
-        known = recorded_tables(texts, settings)
+        settings, known = recorded(history.reference_texts(), settings)
     sources = history.sources()
     events = history.decisions()
     found = assess_frames(

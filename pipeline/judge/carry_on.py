@@ -33,7 +33,7 @@ from pipeline.judge.marks import MARK_COLUMNS, NO_MARKS, marks_of
 from pipeline.judge.rows import files_of_lots, row_keys
 from pipeline.judge.values.prepare import exclusions_of, with_excluded, with_file_rank
 from pipeline.metrology.block_checks import NUMBERS_OF_A_METER
-from pipeline.workspace.recorded import recorded_settings, recorded_tables
+from pipeline.workspace.recorded import recorded
 from schemas.conditions import conditions_of
 from schemas.documents import as_bytes
 from schemas.look_back import CameToLight, EventResult
@@ -121,9 +121,7 @@ def carried_on(
         if not keep:
             return None
         forget(history.path)  # altered, or left half by whoever was killed
-    texts = history.reference_texts()
-    settings = recorded_settings(texts, settings)
-    tables = recorded_tables(texts, settings)
+    settings, tables = recorded(history.reference_texts(), settings)
     sources, events = history.sources(), history.decisions()
     given = Given(
         history=history,

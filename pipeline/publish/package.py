@@ -23,7 +23,7 @@ from pipeline.judge.values.prepare import exclusions_of, with_excluded, with_fil
 from pipeline.judge.values.study_runs import split_studies
 from pipeline.questions.status import checked_by, without_decision
 from pipeline.workspace.files import sha256_of
-from pipeline.workspace.recorded import recorded_settings, recorded_tables
+from pipeline.workspace.recorded import recorded
 from pipeline.workspace.settings import Settings
 from schemas.company import COMPANY_TABLES, Piece, month_column
 from schemas.tables import BASELINE
@@ -315,12 +315,12 @@ def _given(frames: Mapping[str, pl.DataFrame]) -> dict[str, Any]:
     tables = {name: frames[name] if name in frames else COMPANY_TABLES[name].empty() for name in RAW}
     of_tables = tables["texts"].filter(pl.col("kind") == "reference").sort("sequence")
     texts: dict[str, str] = dict(of_tables.select("name", "content").iter_rows())
-    settings = recorded_settings(texts, Settings())
+    settings, reference = recorded(texts, Settings())
     told = tables["events"].filter(pl.col("subject").is_not_null()).sort("sequence")
     text = pl.col(pl.String).exclude("remark")
     return {
         "readings": tables["readings"].with_columns(text.cast(pl.Categorical)),
-        "tables": recorded_tables(texts, settings),
+        "tables": reference,
         "settings": settings,
         "events": [Event(**{**row, "subject": json.loads(row["subject"])}) for row in told.iter_rows(named=True)],
         "sources": tables["sources"].sort("source_id"),

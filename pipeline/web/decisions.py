@@ -29,7 +29,7 @@ from pipeline.load.take_over import read_reference, take_over
 from pipeline.web.file_pages import METROLOGY, preview
 from pipeline.web.forms import Field, Form
 from pipeline.workspace.files import write_atomically
-from pipeline.workspace.recorded import recorded_settings, recorded_tables
+from pipeline.workspace.recorded import recorded, recorded_settings
 from reports.words import web as words
 from schemas.reference_tables import REFERENCE_TABLES
 
@@ -57,7 +57,7 @@ def _of_table(name: str, column: str) -> Callable[[Workspace], list[str]]:
     def names(workspace: Workspace) -> list[str]:
         with _open(workspace) as history:
             texts = history.reference_texts()
-        tables = recorded_tables(texts, recorded_settings(texts, workspace.settings))
+        _, tables = recorded(texts, workspace.settings)
         return sorted(set(tables[name][column].to_list()))
 
     return names

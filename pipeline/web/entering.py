@@ -14,7 +14,7 @@ from pipeline.history.store import History
 from pipeline.web import entry_pages
 from pipeline.web.readings import asked_for, between, far_off, keep_layout, read_sheet, sheet_bytes
 from pipeline.web.visit import Refused
-from pipeline.workspace.recorded import recorded_settings, recorded_tables
+from pipeline.workspace.recorded import recorded
 from reports.words import web as words
 
 if TYPE_CHECKING:
@@ -63,9 +63,8 @@ class Entering:
         if not workspace.history.exists():
             return {"meter": [], "block": [], "lot": []}
         with self._one, History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
-            texts = history.reference_texts()
-            lots = history.all_lots()
-        tables = recorded_tables(texts, recorded_settings(texts, workspace.settings))
+            texts, lots = history.reference_texts(), history.all_lots()
+        _, tables = recorded(texts, workspace.settings)
         return {
             "meter": sorted(set(tables["meters"]["meter"])), "block": sorted(set(tables["blocks"]["block"])),
             "lot": sorted({*lots, *tables["lots"]["lot"]}),

@@ -20,7 +20,7 @@ from pipeline.metrology.units import convert
 from pipeline.web.forms import number_of
 from pipeline.workspace.files import write_atomically
 from pipeline.workspace.moments import moment
-from pipeline.workspace.recorded import recorded_settings, recorded_tables
+from pipeline.workspace.recorded import recorded
 from reports.words import web as words
 from schemas.tables import TEMPERATURE_STATES, UNITS
 from schemas.versions import version_at
@@ -110,8 +110,7 @@ def between(workspace: Workspace, sheet: Sheet) -> tuple[float | None, float | N
     """
     with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds) as history:
         texts = history.reference_texts()
-    settings = recorded_settings(texts, workspace.settings)
-    tables = recorded_tables(texts, settings)
+    settings, tables = recorded(texts, workspace.settings)
     if sheet.block is not None:
         row = _row(tables["blocks"], "block", sheet.block)
         if not row or row["certified_value"] is None:

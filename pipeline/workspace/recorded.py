@@ -15,7 +15,13 @@ if TYPE_CHECKING:
 
     from pipeline.workspace.settings import Settings
 
-__all__ = ["recorded_settings", "recorded_tables"]
+__all__ = ["recorded", "recorded_settings", "recorded_tables"]
+
+
+def recorded(texts: Mapping[str, str], settings: Settings) -> tuple[Settings, dict[str, pl.DataFrame]]:
+    """Return settings and reference tables as last taken over; `settings` are used where none were."""
+    settings = recorded_settings(texts, settings)
+    return settings, recorded_tables(texts, settings)
 
 
 def recorded_settings(texts: Mapping[str, str], settings: Settings) -> Settings:

@@ -442,11 +442,10 @@ def of_certificates(monkeypatch: pytest.MonkeyPatch, tables: Any, lost: tuple[st
     def recorded(*_: Any) -> Any:
         if isinstance(tables, Exception):
             raise tables
-        return tables
+        return None, tables
 
     monkeypatch.setattr(module, "raw_file", raw)
-    monkeypatch.setattr(module, "recorded_settings", lambda *_: None)
-    monkeypatch.setattr(module, "recorded_tables", recorded)
+    monkeypatch.setattr(module, "recorded", recorded)
     workspace: Any = SimpleNamespace(archive="archive", settings=None)
     return list(module._verify_certificates(workspace, SimpleNamespace(reference_texts=dict)))  # type: ignore[arg-type]
 
