@@ -74,6 +74,8 @@ class Database:
         self.path = path
         self.snapshot_of = snapshot_of
         """When the snapshot was taken that is read here while the history is being written; else None."""
+        self.beside: contextlib.ExitStack | None = contextlib.ExitStack()
+        """What is left when the file is closed; None where no file is kept from whoever writes."""
 
     # -- opening and closing ------------------------------------------------------------------------------------
 
@@ -179,7 +181,9 @@ class Database:
             connection.register(name, data)
         connection.execute("SET enable_external_access = false")
         connection.execute("SET lock_configuration = true")
-        return cls(connection, path, snapshot_of)
+        history = cls(connection, path, snapshot_of)
+        history.beside = None
+        return history
 
     def _prepare(self, *, write: bool) -> None:
         run = self._run
@@ -211,6 +215,8 @@ class Database:
     def close(self) -> None:
         """Close the file."""
         self._closed = True
+        if self.beside is not None:
+            self.beside.close()
         self._connection.close()
 
     def is_open(self) -> bool:

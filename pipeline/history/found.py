@@ -55,6 +55,7 @@ class FoundStore:
         self._connection = connection
         self.beside = beside
         """By table what is put, where the file is open to read; None where it is written."""
+        self.is_open = True
 
     @classmethod
     @contextlib.contextmanager
@@ -67,11 +68,15 @@ class FoundStore:
         if found_path(history).exists():
             with contextlib.suppress(AnnealogError):
                 connection = connect(found_path(history), write=False, wait_s=0.0)
+        if connection is None:
+            yield None
+            return
+        store = cls(connection, {} if beside is None else beside)
         try:
-            yield None if connection is None else cls(connection, {} if beside is None else beside)
+            yield store
         finally:
-            if connection is not None:
-                connection.close()
+            store.is_open = False
+            connection.close()
 
     @classmethod
     @contextlib.contextmanager
@@ -89,7 +94,7 @@ class FoundStore:
 
     def tables(self) -> set[str]:
         """Return the names of the tables."""
-        rows = self._connection.execute("SELECT table_name FROM information_schema.tables").fetchall()
+        rows = self._connection.execute("SELECT table_name FROM duckdb_tables()").fetchall()
         return {row[0] for row in rows}
 
     def noted(self) -> dict[str, Any]:

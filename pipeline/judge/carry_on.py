@@ -133,6 +133,8 @@ def carried_on(
         exclusions=exclusions_of(events, sources),
         studies=tables["studies"]["run"].unique().to_list(),
     )
+    if keep and history.beside is not None:
+        history.beside.close()  # what was opened with it to read keeps nobody from writing
     try:
         with (
             FoundStore.written(history.path, wait_s=settings.busy_wait_seconds)

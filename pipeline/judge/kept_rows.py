@@ -134,6 +134,7 @@ class Later:
         self._given, self._store, self._history = given, store, given.history
         self._beside = store.beside
         self._inside = True
+        self._held: tuple[History, FoundStore] | None = None
         self._on_blocks: pl.DataFrame | None = None
         self._noted: dict[str, Any] = {}
         self._source = given.history.last_source_id()
@@ -152,10 +153,18 @@ class Later:
             yield self._given.history, self._store
             return
         still, path = self._history, self._given.history.path
-        with (
-            contextlib.nullcontext(still) if still.is_open() else History.open(path) as history,
-            FoundStore.open(path, self._beside) as store,
-        ):
+        opened = FoundStore.open(path, self._beside)
+        with contextlib.ExitStack() as left:
+            history = still if still.is_open() else left.enter_context(History.open(path))
+            with_it, held = history.beside, self._held
+            if held is not None and held[0] is history and held[1].is_open:
+                store: FoundStore | None = held[1]
+            elif history is still and with_it is not None:
+                # its file keeps whoever would write the results away: they are opened once with it, which costs 16 ms each time
+                store = with_it.enter_context(opened)
+                self._held = None if store is None else (history, store)
+            else:
+                store = left.enter_context(opened)
             if store is None or store.noted() != self._noted or history.last_source_id() != self._source:
                 raise HistoryBusy("Readings came to the history meanwhile. What is shown is of before: try again.")
             yield history, store

@@ -436,12 +436,13 @@ def assess_touched(
         if assessed is not None and as_of is None and same:
             # the verdicts written meanwhile are a record of what was given; nothing follows from them
             assessed(found.restated(history_state=state_of(history)))
-    return Touched(
-        {lot: found.lots[lot].verdict for lot in lots if lot in found.lots},
-        {meter: found.meters[meter].state for meter in meters if meter in found.meters},
-        changes,
-        {r.lot: r.conditions for r in without_decision(found.lots[lot] for lot in lots if lot in found.lots)},
-    )
+        # while it is open: what is said of lots is read from what is kept beside it
+        return Touched(
+            {lot: found.lots[lot].verdict for lot in lots if lot in found.lots},
+            {meter: found.meters[meter].state for meter in meters if meter in found.meters},
+            changes,
+            {r.lot: r.conditions for r in without_decision(found.lots[lot] for lot in lots if lot in found.lots)},
+        )
 
 
 def _not_judged(history: History) -> list[Event]:
