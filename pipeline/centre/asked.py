@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from functools import cache, cached_property
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
@@ -33,6 +34,7 @@ from schemas.union import (
     CompanyIndex,
     CompanyIndexPage,
     CompanyReviewPage,
+    OverPlants,
     OverPlantsPage,
     ReviewGlance,
     TravelledPage,
@@ -45,7 +47,7 @@ if TYPE_CHECKING:
     from pipeline.centre.place import Centre
     from pipeline.centre.register import Register
     from schemas.company import Manifest
-    from schemas.union import OverPlants, Travelled
+    from schemas.union import HandOver, Travelled
 
 __all__ = ["NAMES", "Asked", "asked_company", "names_of"]
 
@@ -90,6 +92,7 @@ class Asked:
     manifests: tuple[Manifest, ...]
     company: Company
 
+    @cached_property
     def _provenance(self) -> Provenance:
         heads = self.company.heads
         latest = heads["made_at"].max() if heads.height else None
@@ -104,6 +107,10 @@ class Asked:
         usual: Any = self.company.lots["reference_temperature_c"].drop_nulls().mode().min()
         return 20.0 if usual is None else float(usual)
 
+    @cached_property
+    def _moved(self) -> tuple[HandOver, ...]:
+        return self.company.hand_overs(timedelta(hours=self.place.settings.silent_after_hours))
+
     def about(self, kind: str, name: str) -> OverPlantsPage | TravelledPage:
         """Return what all sites say of a supplier, a process, a block or a meter.
 
@@ -112,34 +119,56 @@ class Asked:
         UsageError
             If nothing bears the name.
         """
-        company = self.company
         if kind in ("supplier", "process"):
-            return OverPlantsPage(self._provenance(), over_plants(kind, name, company.lots))
-        found = travelled(kind, name, company.checks)
-        if kind == "meter":
-            own = company.names["meters"].filter(pl.concat_str("maker", "serial_number", separator=" ") == found.name)
-            raw = _readings_of(self.storage, self.manifests, self.place.cache, own)
-            readings, copies = readings_once(raw, company.names, found.name)
-            most = timedelta(hours=self.place.settings.silent_after_hours)
-            moved = [one for one in company.hand_overs(most) if one.instrument == found.name]
-            found = with_hand_overs(replace(found, readings=readings, copies=copies), moved)
-        return TravelledPage(self._provenance(), found)
+            return self._page(over_plants(kind, name, self.company.lots))
+        found = travelled(kind, name, self.company.checks)
+        return self._page(self._with_moves(found) if kind == "meter" else found)
 
-    def write(self, page: Any) -> Path:
-        """Write a page; it links to the pages that lie there, and to the index."""
+    def _with_moves(self, found: Travelled) -> Travelled:
+        if found.name not in self.company.moves["instrument"]:
+            return found
+        return with_hand_overs(found, [one for one in self._moved if one.instrument == found.name])
+
+    def _page(self, found: OverPlants | Travelled) -> OverPlantsPage | TravelledPage:
+        """Return the page of a result; of a meter its readings are counted."""
+        if isinstance(found, OverPlants):
+            return OverPlantsPage(self._provenance, found)
+        if found.kind == "meter":
+            names = self.company.names
+            own = names["meters"].filter(pl.concat_str("maker", "serial_number", separator=" ") == found.name)
+            raw = _readings_of(self.storage, self.manifests, self.place.cache, own)
+            readings, copies = readings_once(raw, names, found.name)
+            found = replace(found, readings=readings, copies=copies)
+        return TravelledPage(self._provenance, found)
+
+    def write(self, *pages: Any) -> Path:
+        """Write pages, which link to one another, to those that lie there and to the index; return where the last one lies."""
+        at = [reports.address(page.link.kind, page.link.identifier) for page in pages]
         there = {found.relative_to(self.place.pages).as_posix() for found in self.place.pages.glob("*/*.html")}
-        html = reports.render(page, reports.Site(known=frozenset(there | {reports.address("index", "")})))
-        path = self.place.pages / reports.address(page.link.kind, page.link.identifier)
-        write_atomically(path, html.encode())
-        return path
+        site = reports.Site(known=frozenset({*there, *at, reports.address("index", "")}))
+        for page, address in zip(pages, at, strict=True):
+            write_atomically(self.place.pages / address, reports.render(page, site).encode())
+        return self.place.pages / at[-1]
 
     def overview(self, *, dry_run: bool = False) -> tuple[CompanyIndex, Path]:
         """Say what the centre has, in a line each; write the index, and the pages of what two sites and more have to do with.
 
         Of meters, whose readings are counted for their pages, only those that differ.
         """
-        company, most = self.company, timedelta(hours=self.place.settings.silent_after_hours)
-        moved = company.hand_overs(most)
+        found = self._across()
+        page = self._index(found)
+        if dry_run:
+            return page.result, self.place.pages / reports.address("index", "")
+        return page.result, self.write(*self._pages(found), page)
+
+    def _pages(self, found: Iterable[OverPlants | Travelled], meters: Iterable[str] = ()) -> list[Any]:
+        """Return the pages of results; of meters of those that differ or are named."""
+        shown = {*meters}
+        return [self._page(one) for one in found if one.kind != "meter" or one.state == "differs" or one.name in shown]
+
+    def _across(self) -> list[OverPlants | Travelled]:
+        """Return what two sites and more have to do with."""
+        company = self.company
         found: list[OverPlants | Travelled] = [
             over_plants(kind, name, company.lots)
             for kind in ("supplier", "process")
@@ -147,11 +176,14 @@ class Asked:
         ]
         found += [travelled("block", name, company.checks) for name in travellers("block", company.checks)]
         known = set(company.checks["instrument"])
-        meters = {*travellers("meter", company.checks), *(one.instrument for one in moved if one.instrument in known)}
-        found += [
-            with_hand_overs(travelled("meter", name, company.checks), [o for o in moved if o.instrument == name])
-            for name in sorted(meters)
-        ]
+        meters = {
+            *travellers("meter", company.checks),
+            *(one.instrument for one in self._moved if one.instrument in known),
+        }
+        found += [self._with_moves(travelled("meter", name, company.checks)) for name in sorted(meters)]
+        return found
+
+    def _index(self, found: Iterable[OverPlants | Travelled]) -> CompanyIndexPage:
         reviews = [json.loads(body) for body in self.register.kept_of("review")]
         result = CompanyIndex(
             program=software_version(),
@@ -164,13 +196,7 @@ class Asked:
                 for _, body in sorted(enumerate(reviews), key=lambda one: (one[1]["month"], one[0]), reverse=True)
             ),
         )  # fmt: skip
-        page = CompanyIndexPage(replace(self._provenance(), as_of=datetime.now(UTC)), result)
-        if dry_run:
-            return result, self.place.pages / reports.address("index", "")
-        for one in found:
-            if one.kind != "meter" or one.state == "differs":
-                self.write(self.about(one.kind, one.name))
-        return result, self.write(page)
+        return CompanyIndexPage(replace(self._provenance, as_of=datetime.now(UTC)), result)
 
     def review(self, month: str, *, dry_run: bool = False) -> tuple[dict[str, Any], Path]:
         """Review a month: the same heads, names and program give the result that is kept; others a revision beside it.
@@ -201,12 +227,11 @@ class Asked:
             for body in map(json.loads, self.register.kept_of("review", month))
             if body["revision"] != revision
         ]
-        named: tuple[OverPlants | Travelled, ...] = (*result.suppliers, *result.blocks, *result.travelled_meters)
-        for one in named:
-            self.write(self.about(one.kind, one.name))
-        self.write(CompanyReviewPage(self._provenance(), result, tuple(earlier)))
+        found = self._across()
+        pages = self._pages(found, {one.name for one in result.travelled_meters})
+        self.write(*pages, CompanyReviewPage(self._provenance, result, tuple(earlier)))
         self.register.keep("review", month, revision, program, json.dumps(document, sort_keys=True))
-        self.overview()
+        self.write(self._index(found))
         return document, path
 
 
@@ -226,8 +251,8 @@ def _with_site(
         table: [COMPANY_TABLES[table].empty().insert_column(0, pl.Series("site", [], pl.String))] for table in tables
     }
     for manifest in manifests:
-        for table, frame in tables_of(storage, manifest, cache, tables=tables).items():
-            parts[table].append(frame.filter(tables[table]).select(pl.lit(manifest.site).alias("site"), pl.all()))
+        for table, frame in tables_of(storage, manifest, cache, tables=tables, rows=tables).items():
+            parts[table].append(frame.select(pl.lit(manifest.site).alias("site"), pl.all()))
     return {table: pl.concat(frames) for table, frames in parts.items()}
 
 
@@ -264,6 +289,10 @@ def asked_company(place: Centre, register: Register) -> Asked:
     heads = pl.DataFrame(rows, schema=_HEADS, orient="row")
     tables, names = _with_site(storage, manifests, place.cache, _TABLES), names_of(place)
     moves = moves_of(tables["events"], names)
-    moved = _readings_of(storage, manifests, place.cache, meters_of(moves, names))
+
+    @cache
+    def moved() -> pl.DataFrame:
+        return _readings_of(storage, manifests, place.cache, meters_of(moves, names))
+
     company = replace(together(heads, tables, names), moves=moves, moved=moved)
     return Asked(place=place, register=register, storage=storage, manifests=manifests, company=company)

@@ -16,7 +16,7 @@ from pipeline.workspace.files import archived, write_atomically
 from schemas.company import COMPANY_TABLES, Manifest
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
     from pathlib import Path
 
     from pipeline.centre.register import Registered
@@ -150,9 +150,23 @@ def fetch_all(
 
 
 def tables_of(
-    storage: Storage, manifest: Manifest, cache: Path, *, tables: Iterable[str] = COMPUTED
+    storage: Storage,
+    manifest: Manifest,
+    cache: Path,
+    *,
+    tables: Iterable[str] = COMPUTED,
+    rows: Mapping[str, pl.Expr] | None = None,
 ) -> dict[str, pl.DataFrame]:
     """Return tables of a package, put together from their pieces, sorted by their keys, as the site had them.
+
+    Parameters
+    ----------
+    storage, manifest, cache
+        Where the pieces are.
+    tables
+        Which.
+    rows
+        Of some tables which rows; the others of a piece are gone before the next one is read.
 
     Raises
     ------
@@ -161,10 +175,11 @@ def tables_of(
     """
     found = {}
     for table in tables:
+        wanted = pl.lit(True) if rows is None else rows.get(table, pl.lit(True))
         pieces = [piece for piece in manifest.pieces if piece.table == table]
         fetch = partial(fetched, storage, manifest.site, cache=cache)
         with ThreadPoolExecutor(_AT_ONCE) as pool:
-            frames = [pl.read_parquet(io.BytesIO(data)) for data in pool.map(fetch, pieces)]
+            frames = [pl.read_parquet(io.BytesIO(data)).filter(wanted) for data in pool.map(fetch, pieces)]
         declared = COMPANY_TABLES[table]
         found[table] = pl.concat([declared.empty(), *frames]).sort(declared.key, nulls_last=True, maintain_order=True)
     return found

@@ -160,9 +160,12 @@ def _differences(
         ]
         of = f" in {', '.join(columns)}" if columns else ""
         if table == "lots":
-            for said, rows, others in (("does not name", mine, theirs), ("names without readings of it", theirs, mine)):
+            for words, rows, others in (
+                ("does not name", mine, theirs),
+                ("names without readings of it", theirs, mine),
+            ):
                 if alone := rows.join(others, on="lot", how="anti")["lot"].to_list():
-                    of += f"; lots that it {said}: {', '.join(alone[:_NAMED])}{' ...' if len(alone) > _NAMED else ''}"
+                    of += f"; lots that it {words}: {', '.join(alone[:_NAMED])}{' ...' if len(alone) > _NAMED else ''}"
         yield (
             f"{table}: the site says {only} of {theirs.height} rows otherwise than computed from its readings"
             f" ({missing} of {mine.height} computed rows are not among its own){of}"

@@ -13,7 +13,7 @@ from pipeline.centre.union.units import in_one_unit
 from schemas.company import COMPANY_TABLES
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
     from datetime import datetime, timedelta
 
     from schemas.union import HandOver
@@ -31,7 +31,7 @@ class Company:
     """All sites; frames as `schemas.company` declares them, with `site`, the company's names and `also_at`.
 
     `heads`: site, number, sha256, made_at, program, last_reading_at, closed. `names` are the company's tables. `moves` are hand-overs
-    and receipts (`hand_overs.moves_of`), `moved` the raw readings of the meters that they are about.
+    and receipts (`hand_overs.moves_of`), `moved` reads the raw readings of the meters that they are about: many, so only when asked.
     """
 
     heads: pl.DataFrame
@@ -40,16 +40,15 @@ class Company:
     lots: pl.DataFrame
     meters: pl.DataFrame
     moves: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=MOVES))
-    moved: pl.DataFrame = field(
-        default_factory=lambda: COMPANY_TABLES["readings"].empty().with_columns(site=pl.lit(""))
-    )
+    moved: Callable[[], pl.DataFrame] = lambda: COMPANY_TABLES["readings"].empty().with_columns(site=pl.lit(""))
 
     def hand_overs(self, on_the_way: timedelta, *, end: datetime | None = None) -> tuple[HandOver, ...]:
         """Return what is to be said of meters that were handed over, before a moment; parameters as of that module."""
         moves = self.moves if end is None else self.moves.filter(pl.col("at") < end)
-        moved = self.moved if end is None else self.moved.filter(pl.col("measured_at") < end)
-        given = moves, moved, self.names, self.heads, self.meters
-        return hand_overs(*given, on_the_way=on_the_way) if moves.height else ()
+        if moves.is_empty():
+            return ()
+        moved = self.moved() if end is None else self.moved().filter(pl.col("measured_at") < end)
+        return hand_overs(moves, moved, self.names, self.heads, self.meters, on_the_way=on_the_way)
 
     @property
     def copies(self) -> int:
@@ -77,16 +76,12 @@ def together(heads: pl.DataFrame, tables: Mapping[str, pl.DataFrame], names: Map
     lots = named(_with_meters(tables["lots"], tables["meters"], names), names)
     lots = in_one_unit(lots, "mean", ("mean",), ("standard_deviation", "expanded_uncertainty"))
     order = ("site", "meter", "lot", "block", "at", "first_at")
-    frames = {
-        "checks": counted_once(checks, _CHECK_SLOT, _CHECK_CONTENT),
-        "lots": counted_once(lots, _LOT_SLOT, _LOT_CONTENT),
-        "meters": tables["meters"],
-    }
-    sorted_frames = {
-        name: frame.sort(*(column for column in order if column in frame.columns), maintain_order=True)
-        for name, frame in frames.items()
-    }
-    return Company(heads=heads.sort("site"), names=names, **sorted_frames)
+    once = counted_once(checks, _CHECK_SLOT, _CHECK_CONTENT), counted_once(lots, _LOT_SLOT, _LOT_CONTENT)
+    frames = (*once, tables["meters"])
+    checks, lots, meters = (
+        frame.sort(*(column for column in order if column in frame.columns), maintain_order=True) for frame in frames
+    )
+    return Company(heads=heads.sort("site"), names=names, checks=checks, lots=lots, meters=meters)
 
 
 def _with_meters(lots: pl.DataFrame, meters: pl.DataFrame, names: Mapping[str, pl.DataFrame]) -> pl.DataFrame:

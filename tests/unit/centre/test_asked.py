@@ -12,17 +12,20 @@ import pytest
 from sample_company import START, company_tables, frame, several_lots, site_status
 from tiny_packages import TinySite, parquet
 
+from pipeline.centre import asked as asked_module
 from pipeline.centre.asked import asked_company, names_of
 from pipeline.centre.decisions import add_site, set_state
 from pipeline.centre.given import give, key_of
 from pipeline.centre.place import Centre, make_centre
 from pipeline.centre.register import Register
 from pipeline.centre.take_in import take_in
+from pipeline.centre.union.company import Company
 from pipeline.centre.verify import verify_site
 from pipeline.cli import run
 from pipeline.errors import IntegrityProblem, ReferenceTableError, UsageError
 from pipeline.publish.given import GIVEN, PROPOSALS, fetch_given, names_given
 from pipeline.publish.storage import Storage
+from pipeline.workspace.files import archived
 from schemas.company import Manifest, Piece
 from schemas.union import CompanyIndex, ReviewGlance
 
@@ -237,6 +240,53 @@ def test_a_package_let_in_before_moments_were_looked_at_stops_no_question(
         verify_site(asking.place, asking.register, asking.storage, "P-002")
     asking.send("P-002", asking.month("P-002"), as_of="today")
     assert [refusal.kind for refusal in asking.register.refusals()] == ["damaged"]
+
+
+def handed_over(asking: Asking) -> None:
+    """P-001 gives its meter away; P-002 recorded nothing."""
+    subject = {"meter": "EC-01", "at": START.isoformat(), "to": "P-002", "maker": "Ostrel", "serial_number": "7"}
+    given = {"site": "P-001", "sequence": 1, "at": START, "kind": "hand_over", "subject": json.dumps(subject)}
+    asking.send("P-001", asking.month("P-001") | {"events": frame("events", given)})
+
+
+def test_raw_readings_are_read_only_for_what_moved(asking: Asking) -> None:
+    handed_over(asking)
+    asked = asked_company(asking.place, asking.register)
+    assert "P-002 recorded no receipt" in asked.about("meter", "7").result.hand_overs[0].differ[0]
+    for manifest in asked.manifests:
+        for piece in manifest.pieces:
+            if piece.table == "readings":
+                (asking.place.root / "storage" / "sites" / manifest.site / "blobs" / piece.sha256).unlink()
+                archived(asking.place.cache, piece.sha256).unlink(missing_ok=True)
+    asked = asked_company(asking.place, asking.register)
+    for kind, name in (("supplier", "Ostrovald Copper"), ("process", "copper bar"), ("block", "Lab K-77")):
+        assert asked.about(kind, name).result.name == name
+    for question in (asked.overview, lambda: asked.review("2026-06"), lambda: asked.about("meter", "7")):
+        with pytest.raises(IntegrityProblem, match=r"\(readings\) is missing in storage"):
+            question()
+
+
+@pytest.mark.parametrize("question", ["overview", "review"])
+def test_each_page_is_computed_and_written_once(asking: Asking, question: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    handed_over(asking)
+    done: list[tuple[str, Any]] = []
+    for name in ("over_plants", "travelled", "write_atomically"):
+        work = getattr(asked_module, name)
+        monkeypatch.setattr(asked_module, name, lambda *a, _w=work, _n=name: (done.append((_n, a[:-1])), _w(*a))[1])
+    monkeypatch.setattr(
+        Company,
+        "hand_overs",
+        lambda self, *a, _w=Company.hand_overs, **k: (done.append(("moved", (*a, *k))), _w(self, *a, **k))[1],
+    )
+    asked = asked_company(asking.place, asking.register)
+    asked.overview() if question == "overview" else asked.review("2026-06")
+    assert len(done) == len(set(done)), done
+    pages = [path for name, (path, *_) in done if name == "write_atomically"]
+    assert len(pages) == 4 + (question == "review")
+    for path in pages:  # each page leads to the others, whichever was written first
+        html = path.read_text(encoding="utf-8")
+        if path.parent.name in ("pages", "reviews"):
+            assert all(other.name in html for other in pages if other.parent.name in ("suppliers", "blocks", "meters"))
 
 
 def test_a_registered_package_that_went_is_told(asking: Asking) -> None:

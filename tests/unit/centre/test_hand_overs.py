@@ -49,7 +49,7 @@ def company(*events: Any, table: Any = TABLE, readings: Any = (), of: Any = None
     whole = together(heads("P-001", "P-002") if of is None else of, company_tables(meters=list(meters)), kept)
     base = {"role": "block", "unit": "MS/m", "value": 58.0}
     moved = frame("readings", *({**base, **one} for one in readings))
-    return replace(whole, moves=moves_of(frame("events", *rows), kept), moved=moved)
+    return replace(whole, moves=moves_of(frame("events", *rows), kept), moved=lambda: moved)
 
 
 def one_of(*events: Any, **given: Any) -> HandOver:
