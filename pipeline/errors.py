@@ -13,6 +13,7 @@ __all__ = [
     "ChangesRefused",
     "DiskFull",
     "EnvironmentProblem",
+    "FoundDamaged",
     "HistoryBusy",
     "HistoryTooNew",
     "IntegrityProblem",
@@ -77,6 +78,10 @@ class DiskFull(EnvironmentProblem):
 
 class HistoryTooNew(IntegrityProblem):
     """The history was written by a newer version of this product."""
+
+
+class FoundDamaged(IntegrityProblem):
+    """What was found is not kept beside the history as it was written; the history itself is not in doubt."""
 
 
 class SnapshotDamaged(IntegrityProblem):

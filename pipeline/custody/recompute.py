@@ -9,11 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline import stop
 from pipeline.errors import IntegrityProblem
-from pipeline.history.found import forget
+from pipeline.history.found import forget, hash_of_found
 from pipeline.history.snapshot import Snapshot, withdraw_snapshot
 from pipeline.judge.assess import assess
 from pipeline.judge.carry_on import carried_on
-from pipeline.judge.kept_documents import NoResult
 from pipeline.kept.answers import answer_of, withdraw
 from pipeline.kept.snapshot import said_now, status_said
 from pipeline.pages.lots_and_meters import lot_pages, meter_pages
@@ -31,6 +30,15 @@ __all__ = ["SAMPLE", "verify_computed"]
 
 SAMPLE = 20
 """So many lots, and so many meters, are computed again where nobody asks for all."""
+
+_TOLD = (
+    ("lot", "lots"),
+    ("meter", "meters"),
+    ("event", "events"),
+    ("lot", "events_on_lots"),
+    ("lot", "came_to_light"),
+)
+"""What is kept of results, and under whose names."""
 
 
 def verify_computed(workspace: Workspace, history: History, *, every: bool) -> Iterator[str]:
@@ -77,34 +85,25 @@ def verify_computed(workspace: Workspace, history: History, *, every: bool) -> I
 
 def _of_results(history: History, workspace: Workspace, found: Assessment) -> Iterator[str]:
     """Compare the results that the next load would carry on with those of a judgement from nothing."""
+    believed = hash_of_found(history.path)
     carried = carried_on(history, workspace.settings)
-    if carried is None:
-        return
-    for kind, of in (
-        ("lot", "lots"),
-        ("meter", "meters"),
-        ("event", "events"),
-        ("lot", "events_on_lots"),
-        ("lot", "came_to_light"),
-    ):
-        anew = getattr(found, of)
-        try:
-            kept = getattr(carried, of)
-        except NoResult:
-            kept = {}
+    for kind, of in _TOLD if carried is not None else ():
+        kept, anew = getattr(carried, of), getattr(found, of)
         other = [name for name in sorted({*kept, *anew}) if not _same(kept, anew, name)]
         if other:
             yield (
                 f"The results kept of {kind} {', '.join(other[:5])}{' and others' if len(other) > 5 else ''} are not what follows from "
                 "the record. They are taken away, and the next load judges everything anew."
             )
+    if hash_of_found(history.path) != believed:
+        yield (
+            "The results kept beside the history cannot be read, and are not what follows from the record. They were taken away, and "
+            "the next load judges everything anew."
+        )
 
 
 def _same(kept: Mapping[str, Any], anew: Mapping[str, Any], name: str) -> bool:
-    try:
-        return name in kept and name in anew and bool(as_bytes(kept[name]) == as_bytes(anew[name]))
-    except NoResult:
-        return False
+    return name in kept and name in anew and bool(as_bytes(kept[name]) == as_bytes(anew[name]))
 
 
 def _of_snapshot(workspace: Workspace, history: History, snapshot: Snapshot, found: Assessment) -> Iterator[str]:

@@ -16,15 +16,15 @@ from typing import TYPE_CHECKING, Any, NamedTuple, Self
 import duckdb
 import polars as pl
 
-from pipeline.errors import AnnealogError, IntegrityProblem
-from pipeline.history.connection import connect
+from pipeline.errors import DiskFull, FoundDamaged, IntegrityProblem, lacking
+from pipeline.history.connection import connect, full_disk, unreadable
 from pipeline.history.database import with_utc, without_zone
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
     from pathlib import Path
 
-__all__ = ["Beside", "FoundStore", "forget", "found_path", "hash_of_found"]
+__all__ = ["Beside", "FoundStore", "damage_told", "forget", "found_path", "hash_of_found"]
 
 _NAME = "found.duckdb"
 _BLOCK = 16_384
@@ -60,20 +60,30 @@ class FoundStore:
     @classmethod
     @contextlib.contextmanager
     def open(cls, history: Path, beside: dict[str, Beside] | None = None) -> Iterator[Self | None]:
-        """Open the results of a history to read; None where there are none, or what is there cannot be read now.
+        """Open the results of a history to read; None where there are none.
 
         What is put stays in memory; what lies `beside` the file already is read with it.
+
+        Raises
+        ------
+        HistoryBusy
+            If somebody writes them.
+        FoundDamaged
+            If they cannot be read, also later by whoever has them open.
+        EnvironmentProblem
+            If the computer keeps them from being read.
         """
-        connection = None
-        if found_path(history).exists():
-            with contextlib.suppress(AnnealogError):
-                connection = connect(found_path(history), write=False, wait_s=0.0)
-        if connection is None:
+        if not found_path(history).exists():
             yield None
             return
+        try:
+            connection = connect(found_path(history), write=False, wait_s=0.0)
+        except IntegrityProblem as error:
+            raise _damaged(error) from None
         store = cls(connection, {} if beside is None else beside)
         try:
-            yield store
+            with damage_told(history):
+                yield store
         finally:
             store.is_open = False
             connection.close()
@@ -81,16 +91,14 @@ class FoundStore:
     @classmethod
     @contextlib.contextmanager
     def written(cls, history: Path, *, wait_s: float) -> Iterator[Self]:
-        """Open the results of a history to write; what cannot be read is begun anew, for nothing in it is a record."""
+        """Open the results of a history to write; what cannot be opened is begun anew, for nothing in it is a record."""
         try:
             connection = connect(found_path(history), write=True, wait_s=wait_s, block_bytes=_BLOCK)
         except IntegrityProblem:
             forget(history)
             connection = connect(found_path(history), write=True, wait_s=wait_s, block_bytes=_BLOCK)
-        try:
+        with contextlib.closing(connection), damage_told(history):
             yield cls(connection)
-        finally:
-            connection.close()
 
     def tables(self) -> set[str]:
         """Return the names of the tables."""
@@ -148,13 +156,7 @@ class FoundStore:
         sql = f'SELECT {what} FROM "{name}"' + (" WHERE " + " AND ".join(where) if where else "")
         if by is not None:
             sql += f' ORDER BY "{by}", {_PLACE}'
-        try:
-            frame = with_utc(self._connection.sql(sql, params=parameters).pl())
-        except duckdb.Error as error:  # sums of the database tell of a block that the disk changed
-            raise IntegrityProblem(
-                f"{_NAME}, which lies beside the history and is no record, cannot be read ({str(error).splitlines()[0]}). Delete it: the "
-                "next load makes it anew."
-            ) from None
+        frame = with_utc(self._connection.sql(sql, params=parameters).pl())
         if there is not None:
             own = there.rows if of is None else there.rows.filter(pl.col(str(by)).is_in(parameters[0]))
             own = own if asked is None else own.select(frame.columns)
@@ -222,6 +224,26 @@ def _together(one: pl.DataFrame, other: pl.DataFrame) -> pl.DataFrame:
         for frame in (one, other)
     ]
     return pl.concat(frames, how="diagonal_relaxed")
+
+
+@contextlib.contextmanager
+def damage_told(history: Path) -> Iterator[None]:
+    """Turn the database's word for a block that the disk changed, or a table that is lacking, into ours."""
+    try:
+        yield
+    except duckdb.InterruptException:
+        raise
+    except duckdb.Error as error:
+        if full_disk(error):
+            raise DiskFull(f"The disk of {found_path(history)} is full. Free some space and try again.") from None
+        raise (unreadable(found_path(history), error) if lacking(error) else _damaged(error)) from None
+
+
+def _damaged(error: Exception) -> FoundDamaged:
+    return FoundDamaged(
+        f"{_NAME}, which lies beside the history and is no record, cannot be read ({str(error).splitlines()[0]}). The next "
+        "load makes it anew."
+    )
 
 
 def forget(history: Path) -> None:

@@ -12,18 +12,17 @@ from __future__ import annotations
 import contextlib
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime, timedelta
-from functools import cache, partial
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from pipeline.errors import HistoryBusy, IntegrityProblem
+from pipeline.errors import EnvironmentProblem, FoundDamaged, HistoryBusy
 from pipeline.history.found import FoundStore, forget, hash_of_found
 from pipeline.judge.assess import assess, basis_of, meter_results, state_of
-from pipeline.judge.assessment import NARROW, OF_METERS, Assessment, Basis, Kept, late, narrow, spot_ranges
+from pipeline.judge.assessment import NARROW, OF_METERS, Assessment, Basis, late, narrow, spot_ranges
 from pipeline.judge.findings import standing_findings
-from pipeline.judge.kept_documents import KeptDocuments, document_of, key_of, result_of
+from pipeline.judge.kept_documents import document_of, key_of, result_of
 from pipeline.judge.kept_rows import NUMBERS, OF_LOTS, Given, Later, as_read, marks_in, rows_of_lots
 from pipeline.judge.look_back.event_lots import with_events
 from pipeline.judge.look_back.events import find_events
@@ -41,7 +40,7 @@ from schemas.page import PageLink
 from schemas.results import LotResult, MeterResult
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Mapping
 
     from pipeline.history.store import History
     from pipeline.workspace.settings import Settings
@@ -142,21 +141,21 @@ def carried_on(
             else FoundStore.open(history.path)
         ) as store:
             if store is None:
-                return None  # somebody writes it
+                return None
             with store.transaction() if keep else contextlib.nullcontext():
                 judgement = _Carrying(given, store)
                 found = judgement.found() if keep or not judgement.new.everything else None
-    except HistoryBusy:
-        if not keep:
+    except HistoryBusy:  # somebody reads it for long: what is found is kept the next time; or writes it
+        return carried_on(history, settings, as_of=as_of) if keep else None
+    except EnvironmentProblem:
+        if keep:
             raise
-        return carried_on(
-            history, settings, as_of=as_of
-        )  # somebody reads it for long: what is found is kept the next time
-    except IntegrityProblem:
-        if not keep or not digest:
-            return None
-        forget(history.path)  # its hash was remembered, and the disk changed it since
-        return carried_on(history, settings, as_of=as_of, keep=keep)
+        return None
+    except FoundDamaged:  # its hash was remembered, and the disk changed it since
+        with contextlib.suppress(OSError):
+            forget(history.path)
+        again = keep and digest and not hash_of_found(history.path)
+        return carried_on(history, settings, as_of=as_of, keep=True) if again else None
     return None if found is None else found.restated(history_state=state_of(history))
 
 
@@ -485,45 +484,14 @@ class _Carrying:
         self, basis: Basis, later: Later, meters: dict[str, MeterResult], judged: frozenset[str]
     ) -> Assessment:
         """Return everything; what is kept is fetched when somebody looks at it."""
-
-        def names_of(table: str) -> Callable[[], list[str]]:
-            return lambda: later.columns_of(table, ["lot"])["lot"].to_list()
-
-        columns = cache(lambda names: later.columns_of("lots", list(names)))
-        told: dict[str, Any] = {
-            name: KeptDocuments(kind, names_of(name), partial(later.documents, name, by))
-            for name, (by, kind) in _OF_EVENTS.items()
-            if by == "lot"
-        }
         found = Assessment(
             **{
                 **{field.name: basis.__dict__[field.name] for field in fields(basis)},
-                "readings": late(later.readings),
-                "study_readings": late(later.study_readings),
+                **{name: late(later.table(name)) for name in ("readings", "study_readings", "events", *OF_LOTS)},
+                **{name: later.results(kind, name) for name, (by, kind) in _OF_EVENTS.items() if by == "lot"},
             },
-            lots=KeptDocuments(LotResult, names_of("lots"), partial(later.documents, "lots", "lot"), self.given.as_of),
+            lots=later.results(LotResult, "lots", self.given.as_of),
             meters=meters,
-            spot_values=late(later.of_lots("spot_values")),
-            part_values=late(later.of_lots("part_values")),
-            budget_inputs=late(later.of_lots("budget_inputs")),
-            bias_at_level=late(later.of_lots("bias_at_level")),
-            events=late(later.events),
-            **told,
-            kept=Kept(
-                judged=judged,
-                ask=later.ask,
-                columns_of_lots=lambda names: columns(tuple(names)),
-                document_keys=lambda: dict(later.columns_of("lots", ["lot", "document_key"]).iter_rows()),
-                spot_ranges=lambda: later.columns_of("lots", ["lot", "spot_low", "spot_high"]).rename(
-                    {"spot_low": "low", "spot_high": "high"}
-                ),
-                row_keys=lambda: dict(later.columns_of("lots", ["lot", "row_key"]).iter_rows()),
-                first_file=later.first_file,
-                sensors=later.sensors,
-                readings_with=later.readings_with,
-                on_blocks=later.on_blocks,
-                files_of_lots=later.files_of_lots,
-                rows_of=later.rows_of,
-            ),
+            kept=later.kept(judged),
         )
         return found.restated(found_events=late(lambda: tuple(find_events(found))))

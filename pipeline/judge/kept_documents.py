@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar, get_origin
 
 import orjson
 
-from pipeline.errors import IntegrityProblem
+from pipeline.errors import FoundDamaged
 from schemas.documents import as_bytes, from_json
 from schemas.results import LotLine
 
@@ -21,13 +21,9 @@ if TYPE_CHECKING:
 
     from schemas.results import LotResult
 
-__all__ = ["AT_NO_TIME", "KeptDocuments", "NoResult", "document_of", "key_of", "result_of", "said_at"]
+__all__ = ["AT_NO_TIME", "KeptDocuments", "document_of", "key_of", "result_of", "said_at"]
 
 Result = TypeVar("Result")
-
-
-class NoResult(IntegrityProblem):
-    """What is kept is no result."""
 
 
 AT_NO_TIME = datetime.min.replace(tzinfo=UTC)
@@ -47,7 +43,7 @@ def result_of(kind: Any, name: str, document: str) -> Any:
 
     Raises
     ------
-    NoResult
+    FoundDamaged
         If it is none, though the chain vouches for it.
     """
     try:
@@ -55,7 +51,7 @@ def result_of(kind: Any, name: str, document: str) -> Any:
     except (ValueError, KeyError, TypeError, AttributeError):
         found = None
     if not isinstance(found, get_origin(kind) or kind):
-        raise NoResult(
+        raise FoundDamaged(
             f"What is kept of {name} beside the history is no result. Run: annealog verify (it takes away what is kept, and everything "
             "is judged anew)."
         )
@@ -91,6 +87,8 @@ class KeptDocuments(Mapping[str, Result]):
         Gives the names, sorted.
     fetch
         Gives JSON by name, of some names.
+    anew
+        Gives the same results from nothing, where a document is none.
     as_of
         Moment of the assessment, where the results state it; none stands in a document.
     """
@@ -100,9 +98,10 @@ class KeptDocuments(Mapping[str, Result]):
         kind: Any,
         names: Callable[[], list[str]],
         fetch: Callable[[list[str]], dict[str, str]],
+        anew: Callable[[FoundDamaged], Mapping[str, Result]],
         as_of: datetime | None = None,
     ) -> None:
-        self._kind, self._ask, self._fetch, self._as_of = kind, names, fetch, as_of
+        self._kind, self._ask, self._fetch, self._anew, self._as_of = kind, names, fetch, anew, as_of
         self._documents: dict[str, str] = {}
         self._made: dict[str, Result] = {}
         self._fetched = 0
@@ -114,7 +113,10 @@ class KeptDocuments(Mapping[str, Result]):
     def __getitem__(self, name: str) -> Result:
         """Return the result under a name."""
         if name not in self._made:
-            found: Any = result_of(self._kind, name, self.said(name))
+            try:
+                found: Any = result_of(self._kind, name, self.said(name))
+            except FoundDamaged as damage:
+                found = self._anew(damage)[name]
             self._made[name] = found if self._as_of is None else replace(found, as_of=self._as_of)
         return self._made[name]
 

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import contextlib
+import logging
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from functools import partial
+from functools import cache, partial
+from operator import attrgetter
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from pipeline.errors import HistoryBusy
-from pipeline.history.found import FoundStore
+from pipeline.errors import FoundDamaged, HistoryBusy
+from pipeline.history.found import FoundStore, damage_told, forget
 from pipeline.history.store import History
-from pipeline.judge.kept_documents import result_of
+from pipeline.judge.assess import assess
+from pipeline.judge.assessment import Kept
+from pipeline.judge.kept_documents import KeptDocuments, document_of, result_of
 from pipeline.judge.marks import NO_MARKS
 from pipeline.judge.sums import sums
 from pipeline.judge.values.prepare import adjustments_of, prepare, with_file_rank
@@ -26,10 +30,13 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
 
     from pipeline.history.chain import Event
+    from pipeline.judge.assessment import Assessment
     from pipeline.workspace.settings import Settings
 
 __all__ = ["NUMBERS", "OF_LOTS", "OF_METERS_SORTED", "Given", "Later", "as_read", "marks_in", "rows_of_lots"]
 
+_log = logging.getLogger(__name__)
+_MEANWHILE = "Readings came to the history meanwhile. What is shown is of before: try again."
 _FORMAT = 3
 OF_LOTS = ("spot_values", "part_values", "budget_inputs", "bias_at_level")
 """Frames kept by lot."""
@@ -137,6 +144,7 @@ class Later:
         self._held: tuple[History, FoundStore] | None = None
         self._on_blocks: pl.DataFrame | None = None
         self._noted: dict[str, Any] = {}
+        self._anew: Assessment | None = None
         self._source = given.history.last_source_id()
 
     def leave(self) -> None:
@@ -147,31 +155,103 @@ class Later:
         """Ask this opened history from now on, for as long as it is open: one process opens it once."""
         self._history = history
 
+    def _asked(self) -> contextlib.AbstractContextManager[History]:
+        still = self._history
+        return contextlib.nullcontext(still) if still.is_open() else History.open(self._given.history.path)
+
     @contextlib.contextmanager
     def _open(self) -> Iterator[tuple[History, FoundStore]]:
         if self._inside:
             yield self._given.history, self._store
             return
-        still, path = self._history, self._given.history.path
-        opened = FoundStore.open(path, self._beside)
-        with contextlib.ExitStack() as left:
-            history = still if still.is_open() else left.enter_context(History.open(path))
+        opened = FoundStore.open(self._given.history.path, self._beside)
+        with self._asked() as history, contextlib.ExitStack() as left:
             with_it, held = history.beside, self._held
+            if history.last_source_id() != self._source:
+                raise HistoryBusy(_MEANWHILE)
             if held is not None and held[0] is history and held[1].is_open:
                 store: FoundStore | None = held[1]
-            elif history is still and with_it is not None:
+            elif history is self._history and with_it is not None:
                 # its file keeps whoever would write the results away: they are opened once with it, which costs 16 ms each time
                 store = with_it.enter_context(opened)
                 self._held = None if store is None else (history, store)
             else:
                 store = left.enter_context(opened)
-            if store is None or store.noted() != self._noted or history.last_source_id() != self._source:
-                raise HistoryBusy("Readings came to the history meanwhile. What is shown is of before: try again.")
+            if store is None:
+                raise FoundDamaged("What was found is kept beside the history no more.")
+            left.enter_context(damage_told(history.path))
+            if store.noted() != self._noted:
+                raise HistoryBusy(_MEANWHILE)
             yield history, store
 
-    def of_lots(self, name: str) -> Callable[[], pl.DataFrame]:
-        """Return what fetches a table kept by lot."""
-        return partial(self.columns_of, name, None)
+    def kept(self, judged: frozenset[str]) -> Kept:
+        """Return what answers for rows of an assessment, of which some lots were judged for it."""
+        columns = cache(lambda names: self.columns_of("lots", list(names)))
+        fetched: dict[str, Callable[..., Any]] = {
+            "columns_of_lots": lambda names: columns(tuple(names)),
+            "document_keys": lambda: dict(self.columns_of("lots", ["lot", "document_key"]).iter_rows()),
+            "spot_ranges": lambda: self.columns_of("lots", ["lot", "spot_low", "spot_high"]).rename(
+                {"spot_low": "low", "spot_high": "high"}
+            ),
+            "row_keys": lambda: dict(self.columns_of("lots", ["lot", "row_key"]).iter_rows()),
+            **{
+                name: getattr(self, name)
+                for name in ("first_file", "sensors", "readings_with", "on_blocks", "files_of_lots")
+            },
+        }
+        ways = {
+            name: self._or_anew(fetch, lambda anew, *asked, name=name: getattr(anew, name)(*asked))
+            for name, fetch in fetched.items()
+        }
+        rows_of = self._or_anew(
+            self.rows_of, lambda anew, *_: {name: getattr(anew, name) for name in ("readings", *OF_LOTS)}
+        )
+        return Kept(judged=judged, ask=self.ask, rows_of=rows_of, **ways)
+
+    def results(self, kind: Any, name: str, as_of: datetime | None = None) -> KeptDocuments[Any]:
+        """Return results of lots that are kept as documents, under the name that an assessment has for them."""
+        of = attrgetter(name)
+        return KeptDocuments(
+            kind,
+            self._or_anew(lambda: self.columns_of(name, ["lot"])["lot"].to_list(), lambda anew: sorted(of(anew))),
+            self._or_anew(
+                partial(self.documents, name, "lot"),
+                lambda anew, lots: {lot: document_of(of(anew)[lot]) for lot in lots},
+            ),
+            lambda damage: of(self.anew(damage)),
+            as_of,
+        )
+
+    def table(self, name: str) -> Callable[[], Any]:
+        """Return what fetches a table of an assessment."""
+        return self._or_anew(
+            partial(self.columns_of, name, None) if name in OF_LOTS else getattr(self, name), attrgetter(name)
+        )
+
+    def _or_anew(self, fetch: Callable[..., Any], of: Callable[..., Any]) -> Callable[..., Any]:
+        """Return what fetches, or says `of` a judgement from nothing the same where what is kept cannot be read."""
+
+        def fetched(*asked: Any) -> Any:
+            try:
+                return fetch(*asked)
+            except FoundDamaged as damage:
+                return of(self.anew(damage), *asked)
+
+        return fetched
+
+    def anew(self, damage: FoundDamaged) -> Assessment:
+        """Judge from nothing, once, where what is kept is damaged and the history says what it said; within the judgement it is given up."""
+        if self._inside:
+            raise damage
+        if self._anew is None:
+            _log.warning("%s Everything is judged from nothing.", damage)
+            with self._asked() as history:
+                if history.last_source_id() != self._source or history.decisions() != self._given.events:
+                    raise HistoryBusy(_MEANWHILE)
+                with contextlib.suppress(OSError):
+                    forget(history.path)
+                self._anew = assess(history, self._given.settings, as_of=self._given.as_of)
+        return self._anew
 
     def columns_of(self, name: str, columns: list[str] | None, by: str = "lot") -> pl.DataFrame:
         """Return a table, or some columns of it."""
@@ -202,7 +282,7 @@ class Later:
             frame, order = frame.select(like.columns).cast(like.schema), OF_METERS_SORTED[name]
             return frame.sort(order, maintain_order=True) if order else frame
 
-        return fetch
+        return self._or_anew(fetch, attrgetter(name))
 
     def readings(self) -> pl.DataFrame:
         """Return every reading of production, prepared."""

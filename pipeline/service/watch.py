@@ -21,6 +21,7 @@ from pipeline.custody.verify import verify
 from pipeline.errors import (
     AnnealogError,
     EnvironmentProblem,
+    FoundDamaged,
     HistoryTooNew,
     IntegrityProblem,
     SnapshotDamaged,
@@ -166,8 +167,8 @@ class Watch:
                 if not once:
                     self._unpublished(self.company.look(self.workspace))
             except (Exception, PanicException) as error:
-                # a damaged snapshot is written anew by the next publication
-                if isinstance(error, IntegrityProblem) and not isinstance(error, SnapshotDamaged):
+                # a damaged snapshot is written anew by the next publication, what was found by the next load
+                if isinstance(error, IntegrityProblem) and not isinstance(error, SnapshotDamaged | FoundDamaged):
                     self._damaged(error)
                     raise
                 self._stopped(error)

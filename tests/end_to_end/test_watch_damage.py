@@ -12,10 +12,12 @@ from typing import TYPE_CHECKING, Any
 import duckdb
 import pytest
 from watching import day, settings
+from workspace_files import loaded_once
 
-from pipeline.errors import HistoryTooNew, IntegrityProblem
+from pipeline.errors import FoundDamaged, HistoryTooNew, IntegrityProblem, SnapshotDamaged
 from pipeline.history.snapshot import Snapshot
 from pipeline.history.store import History
+from pipeline.judge.findings import standing_findings
 from pipeline.service import alerts, watch
 from pipeline.service.watch import Watch
 from pipeline.workspace.settings import find_workspace
@@ -71,6 +73,22 @@ def test_the_record_is_verified_on_time_and_damage_is_shown_and_alerted(shell: S
     service._look()
     assert "Accept" in page.read_text(encoding="utf-8")
     assert "ACCEPT" in shell("lot", "L1")
+
+
+@pytest.mark.parametrize(("kind", "ends"), [(IntegrityProblem, True), (SnapshotDamaged, False), (FoundDamaged, False)])
+def test_damage_of_what_can_be_made_anew_ends_no_service(
+    shell: Shell, sent: list[str], monkeypatch: pytest.MonkeyPatch, kind: type[IntegrityProblem], ends: bool
+) -> None:
+    shell.become(loaded_once({"1.csv": day(1)}))
+    service = Watch(find_workspace(shell.root).root, lambda _: None)
+
+    def damaged(_: Watch) -> bool:
+        raise kind("A block does not agree.")
+
+    monkeypatch.setattr(Watch, "_look", damaged)
+    with pytest.raises(kind):
+        service.run(once=True)
+    assert bool(service.telling.ended) == bool(standing_findings(find_workspace(shell.root).history)) == ends
 
 
 def test_a_history_that_cannot_be_read_any_more_is_alerted_before_the_service_ends(
