@@ -114,9 +114,7 @@ def carried_on(
     if last is None or (as_of or last) < last or standing_findings(history.path):
         return None
     digest = hash_of_found(history.path)
-    if not keep and not digest:
-        return None
-    if digest != vouched(history):
+    if not digest or digest != vouched(history):
         if not keep:
             return None
         forget(history.path)  # altered, or left half by whoever was killed

@@ -79,6 +79,24 @@ def test_what_the_chain_does_not_vouch_for_is_judged_anew(place: Workspace, shel
     assert same(handed, anew)
 
 
+def test_what_the_first_load_left_in_a_log_is_not_believed_either(shell: Shell) -> None:
+    """Nothing was vouched for yet, and a file with a log beside it has no hash: two times nothing are not the same."""
+    place = find_workspace(shell.make().root)
+    take_over_reference(place, now=datetime.now(UTC))
+    load_files(place, [shell.put("1.csv", day(1))])
+    with History.open(place.history, write=True) as history:
+        assert carried_on(history, place.settings, keep=True) is not None
+    dies = "import duckdb, os, sys; file = duckdb.connect(sys.argv[1]); file.execute('DELETE FROM meters'); os._exit(0)"
+    subprocess.run([sys.executable, "-c", dies, str(found_path(place.history))], check=True)
+    assert found_path(place.history).with_name("found.duckdb.wal").exists()
+    with History.open(place.history) as history:
+        assert hash_of_found(place.history) == vouched(history) == ""
+    handed: list[Assessment] = []
+    load(place, [], assessed=handed.append)
+    with History.open(place.history) as history:
+        assert same(handed[0], assess(history, place.settings, as_of=None))
+
+
 def test_results_of_before_are_not_taken_for_those_of_now(place: Workspace, shell: Shell) -> None:
     old = found_path(place.history).with_name("old")
     shutil.copy(found_path(place.history), old)
