@@ -72,8 +72,10 @@ def written(path: Path, steps: list[Any], *, portion: int = 0, start: timedelta 
             given["clock"] = "unknown"
         elif how == "means":
             given |= {"count": 4, "standard_deviation": 0.03}
-        elif how == "sensor":
+        elif "sensor" in how:
             given |= {"sensor": "T1" if number % 3 else "T2", "temperature_c": 23.5}
+        if how == "sensor, unknown clock":
+            given["clock"] = "unknown"
         if what == "action":
             actions.append((meter, now))
             continue

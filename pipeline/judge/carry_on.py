@@ -23,7 +23,7 @@ from pipeline.judge.assess import assess, basis_of, meter_results, state_of
 from pipeline.judge.assessment import NARROW, OF_METERS, Assessment, Basis, late, narrow, spot_ranges
 from pipeline.judge.findings import standing_findings
 from pipeline.judge.kept_documents import document_of, key_of, result_of
-from pipeline.judge.kept_rows import NUMBERS, OF_LOTS, Given, Later, as_read, marks_in, rows_of_lots
+from pipeline.judge.kept_rows import LATE, NUMBERS, OF_LOTS, Given, Later, as_read, marks_in, rows_of_lots
 from pipeline.judge.look_back.event_lots import with_events
 from pipeline.judge.look_back.events import find_events
 from pipeline.judge.lots.flags import supplier_levels
@@ -57,7 +57,7 @@ _CHANGE_LITTLE = {
 _BLOCKS_AT_ONCE = 5_000
 """Readings on blocks of a meter among which its parts are looked through at a time."""
 _TICK = timedelta(microseconds=1)
-_EARLY, _LATE = datetime(1, 1, 2, tzinfo=UTC), datetime(9999, 12, 30, tzinfo=UTC)
+_EARLY = datetime(1, 1, 2, tzinfo=UTC)
 _SUPPLIER_LEVEL, _BEHIND_IT = "supplier_level:", "block_overdue:"
 
 _GROWING_OLD = {"runs": ["meter", "last_at"], "brackets": ["meter", "support"]}
@@ -345,7 +345,7 @@ class _Carrying:
             # from the last reading on a block before the new ones on; at one time the order of the export decides
             earlier = on_blocks.filter((pl.col("clock") == "known") & (pl.col("measured_at") < (first or _EARLY)))
             clear = earlier.join(kept, on="measured_at", how="anti")["measured_at"].max()
-            since = _LATE if first is None else clear if isinstance(clear, datetime) else _EARLY
+            since = LATE if first is None else clear if isinstance(clear, datetime) else _EARLY
         for first_at, last_at in self._windows(meter, on_blocks, since):
             rows = given.history.readings(
                 meters=[meter], between=(first_at, last_at), believed=True, columns=MARK_COLUMNS, categorical=True
@@ -373,7 +373,7 @@ class _Carrying:
             for at in on_blocks["measured_at"].unique().sort().gather_every(_BLOCKS_AT_ONCE, _BLOCKS_AT_ONCE)
             if not ask(meters=[meter], roles=["part"], between=(at, at), columns=["lot"]).height
         ]
-        return [(cut, after - _TICK) for cut, after in pairwise([*cuts, _LATE + _TICK])]
+        return [(cut, after - _TICK) for cut, after in pairwise([*cuts, LATE + _TICK])]
 
     def _changed_around(self, basis: Basis) -> set[str]:
         """Return the lots around which other runs stand than before, or other checks up to their closing run."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import logging
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from functools import cache, partial
 from operator import attrgetter
 from typing import TYPE_CHECKING, Any
@@ -33,11 +33,12 @@ if TYPE_CHECKING:
     from pipeline.judge.assessment import Assessment
     from pipeline.workspace.settings import Settings
 
-__all__ = ["NUMBERS", "OF_LOTS", "OF_METERS_SORTED", "Given", "Later", "as_read", "marks_in", "rows_of_lots"]
+__all__ = ["LATE", "NUMBERS", "OF_LOTS", "OF_METERS_SORTED", "Given", "Later", "as_read", "marks_in", "rows_of_lots"]
 
 _log = logging.getLogger(__name__)
 _MEANWHILE = "Readings came to the history meanwhile. What is shown is of before: try again."
 _FORMAT = 3
+LATE = datetime(9999, 12, 30, tzinfo=UTC)
 OF_LOTS = ("spot_values", "part_values", "budget_inputs", "bias_at_level")
 """Frames kept by lot."""
 OF_METERS_SORTED: dict[str, list[str]] = {
@@ -326,7 +327,7 @@ class Later:
 
     def readings_with(self, sensor: str, since: datetime | None) -> pl.DataFrame:
         """Return the readings of parts with a sensor from a moment on, prepared."""
-        between = None if since is None else (since, self._given.as_of)
+        between = None if since is None else (since, LATE)  # without a clock also behind the moment that is asked about
         with self._open() as (history, _):
             rows = history.readings(sensors=[sensor], roles=["part"], between=between, categorical=True)
         return self._given.prepared(rows)

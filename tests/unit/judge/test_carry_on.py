@@ -165,3 +165,22 @@ def test_a_contradiction_touches_both_lots_where_no_clock_is_believed(line: Line
     quiet = [step("check", 300, meter="M2"), step("check", 61, meter="M2"), step("check", 61, meter="M2")]
     line.read(*quiet, step("lot", 15, meter="M3", lot="L6", how="unknown clock"), start=start)
     assert {"L5", "L6"} <= line.judged()
+
+
+def test_readings_with_a_sensor_are_all_those_that_a_judgement_from_nothing_has(line: Line) -> None:
+    """Also one without a clock that says a time behind the last reading that is believed; one before the moment is none of them."""
+    read_at = [step("lot", 0, lot="L3", how=how) for how in ("sensor", "sensor, unknown clock")]
+    line.read(*read_at, start=timedelta(days=1)).read(step("check"))
+    line.read(step("lot", 0, lot="L4", how="sensor, unknown clock"), start=timedelta(days=90))
+    line.judged()
+    with History.open(line.path) as history:
+        found, anew = carried_on(history, SETTINGS), assess(history, SETTINGS, as_of=None)
+        assert found is not None
+        for sensor, since, lots in (
+            ("T2", None, {"L3", "L4"}),
+            ("T2", DAY + timedelta(days=2), {"L4"}),
+            ("T1", DAY + timedelta(days=2), set()),
+        ):
+            mine, theirs = (one.readings_with(sensor, since) for one in (found, anew))
+            assert mine.height == theirs.height
+            assert {*mine["lot"]} == {*theirs["lot"]} == lots
