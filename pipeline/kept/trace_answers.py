@@ -13,11 +13,10 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from pipeline.judge.assessment import Assessment
-    from pipeline.kept.answers import Answers
     from schemas.look_back import EventPage, EventResult
     from schemas.results import TraceResult
 
-__all__ = ["by_time", "events_document", "keep_traces", "meter_document"]
+__all__ = ["by_time", "events_document", "meter_document", "traces"]
 
 
 def by_time(pages: Iterable[EventPage]) -> list[EventResult]:
@@ -35,17 +34,14 @@ def meter_document(assessment: Assessment, result: TraceResult) -> dict[str, Any
     return {"trace": result.document(), "state": assessment.meters[result.meter].state}
 
 
-def keep_traces(answers: Answers, assessment: Assessment, pages: Iterable[EventPage]) -> list[tuple[str, str]]:
-    """Keep the answers; return the kind and name of each."""
+def traces(assessment: Assessment, pages: Iterable[EventPage]) -> list[tuple[str, str, dict[str, Any]]]:
+    """Return the answers: kind, name, document."""
     events = by_time(pages)
-    answers.keep(EVENTS, "", events_document(assessment, events))
-    for meter in assessment.meters:
-        answers.keep(OF_METER, meter, meter_document(assessment, trace(assessment, meter, events=events)))
-    sensors = known_sensors(assessment)
-    for sensor in sensors:
-        answers.keep(OF_SENSOR, sensor, trace_sensor(assessment, sensor).document())
     return [
-        (EVENTS, ""),
-        *((OF_METER, meter) for meter in assessment.meters),
-        *((OF_SENSOR, sensor) for sensor in sensors),
+        (EVENTS, "", events_document(assessment, events)),
+        *(
+            (OF_METER, meter, meter_document(assessment, trace(assessment, meter, events=events)))
+            for meter in assessment.meters
+        ),
+        *((OF_SENSOR, sensor, trace_sensor(assessment, sensor).document()) for sensor in known_sensors(assessment)),
     ]

@@ -12,7 +12,7 @@ from pipeline.history.store import History
 from pipeline.judge.assess import assess, state_of
 from pipeline.judge.carry_on import everything
 from pipeline.kept.answers import Answers, one_rendering, withdraw
-from pipeline.kept.trace_answers import keep_traces
+from pipeline.kept.trace_answers import traces
 from pipeline.pages.blocks import block_pages
 from pipeline.pages.board import board_pages
 from pipeline.pages.due import Keys, lot_keys
@@ -146,6 +146,7 @@ def render(
             # rows are fetched while the history says what the assessment says
             lots = sorted(set(assessment.lots) - standing)
             of_lots = lot_pages(workspace, assessment, sources, lots)
+            traced = traces(assessment, [page for page in more if isinstance(page, EventPage)]) if answers else []
         if assessed is not None:
             assessed(assessment)
 
@@ -175,20 +176,21 @@ def render(
             progress=after,
             known=known,
             processes=processes,
-            due=len(known) if always else sum(len(_addresses(assessment.lots[lot])) for lot in lots),
+            due=len(known) if always else sum(len(_addresses(line)) for line in lines if line.lot not in standing),
             alone=alone,
             answers=answers,
         )
         if not apart:
             Keys(workspace.pages).settle({address: keys[line.lot] for line in lines for _, address in _addresses(line)})
         if answers is not None:
-            traced = keep_traces(answers, assessment, [page for page in more if isinstance(page, EventPage)])
+            for kind, name, document in traced:
+                answers.keep(kind, name, document)
             named = [
                 *(("lot", lot) for lot in assessment.lots),
                 *(("meter", meter) for meter in assessment.meters),
                 *((page.link.kind, page.link.identifier) for page in more),
             ]
-            answers.settle([*named, *traced])
+            answers.settle([*named, *((kind, name) for kind, name, _ in traced)])
         return [*kept_pages, *written], assessment
 
 

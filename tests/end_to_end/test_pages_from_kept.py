@@ -16,9 +16,11 @@ from pipeline.history.store import History
 from pipeline.judge.assess import assess
 from pipeline.judge.carry_on import carried_on
 from pipeline.judge.findings import keep_findings
+from pipeline.kept.answers import answer_of
 from pipeline.kept.snapshot import publish_snapshot, published_status
 from pipeline.load.load import assess_touched, load
 from pipeline.pages.lots_and_meters import lot_pages, meter_pages
+from pipeline.pages.render import render
 from pipeline.workspace.settings import find_workspace
 from schemas.documents import as_json, from_json
 from schemas.results import LotResult, MeterResult
@@ -94,6 +96,23 @@ def compare(place: Workspace) -> Assessment:
 def test_every_lot_and_meter(works: Shell) -> None:
     found = compare(find_workspace(works.root))
     assert (len(found.lots), len(found.meters)) == (8, 2)
+
+
+def test_a_load_while_pages_are_written_ends_no_rendering(works: Shell) -> None:
+    """What pages and answers say is fetched while the history stands still; the answers then hold for it no more."""
+    place, loads = find_workspace(works.root), []
+
+    def meanwhile(*_: object) -> None:
+        if not loads:
+            more = Scenario().check("08:00", day=9).lot("09:00", day=9, lot="L2").check("10:00", day=9)
+            loads.append(load(place, [works.put("more.csv", more)]))
+
+    pages, found = render(place, progress=meanwhile)
+    assert loads[0].files[0].readings > 0
+    assert {report.kind for report in pages} >= {"lot", "meter", "index"}
+    assert found.kept is not None
+    assert all(report.path.is_file() for report in pages)
+    assert answer_of(place, "lot", "L2") is None
 
 
 def test_a_contradicting_export_is_not_overlooked(works: Shell) -> None:
