@@ -56,12 +56,18 @@ def decided(chain: Iterable[Event]) -> Decided:
     return found
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LotFacts:
-    """What events ask of lots again and again: when they left the site, and their smallest and largest spot mean."""
+    """What events ask of lots again and again.
+
+    When they left the site, their smallest and largest spot mean, when they were read with support (lot, meter, first_at), and
+    what meters read that nobody registered.
+    """
 
     shipped: Mapping[str, datetime]
     spots: Mapping[str, tuple[float | None, float | None]]
+    supported: pl.DataFrame
+    strangers: pl.DataFrame
 
 
 def lot_facts(assessment: Assessment) -> LotFacts:
@@ -70,7 +76,14 @@ def lot_facts(assessment: Assessment) -> LotFacts:
     gone = table.filter(pl.col("shipped_on").is_not_null() & (pl.col("shipped_on") <= assessment.as_of))
     spread = assessment.spot_ranges().select("lot", "low", "high")
     spots = {lot: (low, high) for lot, low, high in spread.iter_rows()}
-    return LotFacts(dict(gone.select("lot", "shipped_on").iter_rows()), spots)
+    known, brackets = assessment.tables["meters"]["meter"].to_list(), assessment.brackets
+    nobody = ~pl.col("meter").is_in(known) if known else pl.lit(False)
+    return LotFacts(
+        shipped=dict(gone.select("lot", "shipped_on").iter_rows()),
+        spots=spots,
+        supported=brackets.filter(pl.col("support") == "supported").select("lot", "meter", "first_at"),
+        strangers=brackets.filter(nobody).with_columns(pl.lit("possible").alias("doubt")),
+    )
 
 
 def _compared(assessment: Assessment, lot: str, facts: LotFacts) -> tuple[float | None, float | None]:
@@ -88,7 +101,7 @@ def _nearest(changes: Sequence[BiasChange], level: float | None) -> float:
     return min(changes, key=lambda one: (abs(one.level - level), one.name)).change
 
 
-def _measured_again(assessment: Assessment, lots: Sequence[str], event: Found) -> dict[str, datetime]:
+def _measured_again(facts: LotFacts, lots: Sequence[str], event: Found) -> dict[str, datetime]:
     """Return when lots were read again after an event, with checks that passed before and after.
 
     What was read before the event, or at its moment, was never measured again; the meter itself counts only once something
@@ -96,10 +109,8 @@ def _measured_again(assessment: Assessment, lots: Sequence[str], event: Found) -
     """
     same = pl.col("meter") == event.meter
     after = pl.lit(False) if event.window_to is None else (pl.col("first_at") > event.window_to)
-    fits = assessment.brackets.filter(
-        (pl.col("support") == "supported")
-        & ((same & after) | (~same & (pl.col("first_at") > event.fired_at)))
-        & pl.col("lot").is_in(lots)
+    fits = facts.supported.filter(
+        pl.col("lot").is_in(lots) & ((same & after) | (~same & (pl.col("first_at") > event.fired_at)))
     )
     return dict(fits.group_by("lot").agg(pl.col("first_at").min()).iter_rows())
 
@@ -116,7 +127,7 @@ def _lots(assessment: Assessment, event: Found, said: Decided, disposed: bool, f
         .otherwise(pl.lit("touched"))
         .alias("doubt")
     )
-    strangers = _strangers(assessment, event)
+    strangers = _strangers(facts, event)
     everything = pl.concat([rows, strangers], how="diagonal").cast(schema)  # type: ignore[arg-type]
     if not everything.height:
         return ()
@@ -131,7 +142,7 @@ def _lots(assessment: Assessment, event: Found, said: Decided, disposed: bool, f
             pl.col("unknown_clock").sum(),
         )
     )
-    read_again = _measured_again(assessment, grouped["lot"].to_list(), event)
+    read_again = _measured_again(facts, grouped["lot"].to_list(), event)
     found = []
     for row in grouped.iter_rows(named=True):
         lot = row["lot"]
@@ -197,18 +208,14 @@ def _lots(assessment: Assessment, event: Found, said: Decided, disposed: bool, f
     )
 
 
-def _strangers(assessment: Assessment, event: Found) -> pl.DataFrame:
+def _strangers(facts: LotFacts, event: Found) -> pl.DataFrame:
     """Return brackets of meters that nobody registered, inside the window: perhaps the same instrument, misnamed."""
-    known = assessment.tables["meters"]["meter"].to_list()
-    others = assessment.brackets.filter(~pl.col("meter").is_in(known) & (pl.col("meter") != event.meter))
-    if not known or not others.height:
-        return others.clear().with_columns(pl.lit("possible").alias("doubt"))
     inside = pl.lit(True)
     if event.window_from is not None:
         inside = inside & (pl.col("last_at") > event.window_from)
     if event.window_to is not None:
         inside = inside & (pl.col("first_at") < event.window_to)
-    return others.filter(inside | (pl.col("unknown_clock") > 0)).with_columns(pl.lit("possible").alias("doubt"))
+    return facts.strangers.filter((pl.col("meter") != event.meter) & (inside | (pl.col("unknown_clock") > 0)))
 
 
 def event_result(assessment: Assessment, event: Found, said: Decided, facts: LotFacts) -> EventResult:

@@ -57,15 +57,13 @@ _NOTE_ON_PRECISION = "The mean of a check that scatters may be right: look at pr
 
 def _of_episode(assessment: Assessment, meter: str, kind: str, episode: Episode) -> Found:
     runs = [row["run"] for row in episode.fired]
-    all_checks = assessment.checks.filter(pl.col("meter") == meter)
-    of_runs = all_checks.filter(pl.col("run").is_in(runs))
+    of_runs = assessment.checks.filter(pl.col("run").is_in(runs))
     failed = ~pl.col("passes")
     rejected = pl.col("rejects") != ""
     both = failed | rejected if assessment.settings.signals_make_suspect else failed
     fired = of_runs.filter({"signal": rejected, "precision": pl.col("imprecise")}.get(kind, both))
     first = fired.row(0, named=True)
     before, after = episode.before, episode.after
-    brackets = assessment.brackets.filter(pl.col("meter") == meter)
     # by runs where they could be judged, for support goes by them; by time where nothing could be judged
     touching = pl.col("before_run").is_in(runs) | pl.col("after_run").is_in(runs)
     if any(row["passed"] is None for row in episode.fired):
@@ -75,7 +73,7 @@ def _of_episode(assessment: Assessment, meter: str, kind: str, episode: Episode)
         if after is not None:
             inside = inside & (pl.col("first_at") < after["first_at"])
         touching = touching | inside
-    touched = brackets.filter((touching & (pl.col("unknown_clock") == 0)) | (pl.col("unknown_clock") > 0))
+    touched = assessment.brackets.filter((touching & (pl.col("unknown_clock") == 0)) | (pl.col("unknown_clock") > 0))
     blocks, rules = ", ".join(fired["block"].unique().sort()), ", ".join(rules_of(fired))
     count = "1 check" if fired.height == 1 else f"{fired.height} checks"
     days = [_day(fired["at"][place], assessment) for place in (0, -1)]
@@ -126,9 +124,8 @@ def _of_episode(assessment: Assessment, meter: str, kind: str, episode: Episode)
 def _overdue(assessment: Assessment, meter: str) -> list[Found]:
     """Return the gaps between runs in which a check was not made within the interval, one event a gap."""
     interval = timedelta(hours=assessment.settings.check_interval_hours)
-    late = assessment.brackets.filter(
-        (pl.col("meter") == meter) & (pl.col("support") == "unsupported") & (pl.col("unknown_clock") == 0)
-    )
+    late = assessment.brackets.filter((pl.col("support") == "unsupported") & (pl.col("unknown_clock") == 0))
+    unknown = assessment.brackets.filter(pl.col("unknown_clock") > 0)
     found = []
     for _, gap in late.sort("first_at", "lot").group_by("before_run", "after_run", maintain_order=True):
         row = gap.row(0, named=True)
@@ -142,7 +139,6 @@ def _overdue(assessment: Assessment, meter: str) -> list[Found]:
             # due by the check before, not by the readings: what is read later in the gap must not rename the event
             due, said = before_at + interval, "No check followed the readings within the interval."
         runs = tuple(run for run in (row["before_run"], row["after_run"]) if run is not None)
-        unknown = assessment.brackets.filter((pl.col("meter") == meter) & (pl.col("unknown_clock") > 0))
         found.append(
             Found(
                 kind="check_overdue",
@@ -191,14 +187,13 @@ def _as_found(
     end = day + timedelta(days=1)
     calibrated = None if good is None else good[0]
     # a run may go on after the calibration, so its checks before it count, not its end
-    passed = assessment.runs.filter((pl.col("meter") == meter) & pl.col("passed"))["run"]
+    passed = assessment.runs.filter(pl.col("passed"))["run"]
     before = assessment.checks.filter(pl.col("run").is_in(passed.to_list()) & (pl.col("at") < end)).sort("at")
     passed_at: datetime | None = before["at"][-1] if before.height else None
-    brackets = assessment.brackets.filter(pl.col("meter") == meter)
     inside = pl.col("first_at") < end
     if calibrated is not None:
         inside = inside & (pl.col("last_at") > calibrated)
-    touched = brackets.filter((inside & (pl.col("unknown_clock") == 0)) | (pl.col("unknown_clock") > 0))
+    touched = assessment.brackets.filter((inside & (pl.col("unknown_clock") == 0)) | (pl.col("unknown_clock") > 0))
     words = "; ".join(
         f"{row['nominal']:g} {row['unit']}: {row['deviation']:+.3g} {row['unit']} (tolerance ±{row['tolerance']:.3g} {row['unit']})"
         for row in failed.iter_rows(named=True)
@@ -242,14 +237,19 @@ def find_events(assessment: Assessment) -> list[Found]:
     judged = calibrations_of(assessment)
     found: list[Found] = []
     for meter in sorted(assessment.meters):
+        # looked up once: each event asks for them many times
+        own = {
+            name: getattr(assessment, name).filter(pl.col("meter") == meter) for name in ("checks", "runs", "brackets")
+        }
+        of_meter = assessment.restated(**own)
         for kind, episodes in (
-            ("failed_check", failed_episodes(assessment.runs, meter)),
-            ("signal", signal_episodes(assessment.runs, meter)),
-            ("precision", precision_episodes(assessment.runs, assessment.checks, meter)),
+            ("failed_check", failed_episodes(own["runs"], meter)),
+            ("signal", signal_episodes(own["runs"], meter)),
+            ("precision", precision_episodes(own["runs"], own["checks"], meter)),
         ):
-            found += [_of_episode(assessment, meter, kind, episode) for episode in episodes]
-        found += _overdue(assessment, meter)
-        found += _calibration(assessment, meter, judged)
+            found += [_of_episode(of_meter, meter, kind, episode) for episode in episodes]
+        found += _overdue(of_meter, meter)
+        found += _calibration(of_meter, meter, judged)
     # two gaps may fall due at one time; the second keeps its own name
     seen: set[str] = set()
     unique = []
