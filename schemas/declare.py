@@ -80,6 +80,8 @@ class Column:
             return None if self.nullable else "a value is needed here"
         if self.allowed is not None and value not in self.allowed:
             return f"expected one of {', '.join(self.allowed)}"
+        if self.dtype is pl.String:
+            return None
         if self.dtype == UTC_TIME and not in_years(value):
             return f"expected a time in {YEARS}"
         if self.is_float and not (abs(value) < float("inf")):

@@ -22,7 +22,7 @@ from schemas.terms import UNSEEN, YEARS
 from schemas.validate import require
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
     from zoneinfo import ZoneInfo
 
     from schemas.declare import Column, Table
@@ -41,7 +41,12 @@ def _cell(column: Column, text: str, zone: ZoneInfo) -> tuple[Any, str | None]:
     if not text:
         return None, None if column.nullable else "a value is needed here"
     value: Any = text
-    if column.dtype == pl.Float64:
+    if column.dtype is pl.String:
+        if not text.isascii() and any(mark in text for mark in UNSEEN):
+            return None, "expected text without marks that nobody sees"
+        if column.name == "rounding" and not _ROUNDING.fullmatch(text):
+            return None, "expected none, half_up:N or half_even:N with N decimals from 0 to 9"
+    elif column.dtype == pl.Float64:
         if not _NUMBER.fullmatch(text):
             return None, "expected a number with a decimal point"
         value = float(text)
@@ -62,10 +67,6 @@ def _cell(column: Column, text: str, zone: ZoneInfo) -> tuple[Any, str | None]:
             value = (moment if moment.tzinfo else moment.replace(tzinfo=zone)).astimezone(UTC)
         except OverflowError:  # the first or the last day of all
             return None, f"expected a time in {YEARS}"
-    elif any(mark in text for mark in UNSEEN):
-        return None, "expected text without marks that nobody sees"
-    elif column.name == "rounding" and not _ROUNDING.fullmatch(text):
-        return None, "expected none, half_up:N or half_even:N with N decimals from 0 to 9"
     wrong = column.problem(value)
     if wrong is not None and column.allowed is not None:
         wrong += nearest(text, column.allowed)
@@ -135,35 +136,41 @@ def parse_table(table: Table, text: str, *, where: str, zone: ZoneInfo) -> pl.Da
     header = [name.strip() for name in header]
     if wrong := _wrong_header(table, header):
         raise ReferenceTableError(all_of([f"{where}, line {first}, {one}" for one in wrong], where))
-    seen: dict[tuple[Any, ...], int] = {}
-    records: list[dict[str, Any]] = []
-    known: dict[tuple[str, str], tuple[Any, str | None]] = {}  # the same few texts stand in many rows
+    found: list[tuple[int, int, str]] = []  # line, place in it, what is wrong there
+    lines, filled = [], []
     for line, row in rows[1:]:
-        if len(row) != len(header):
+        if len(row) == len(header):
+            lines.append(line)
+            filled.append(row)
+        else:
             cells = f"{len(row)} cells, expected {len(header)} as in the header. Check commas and quotes."
-            wrong.append(f"{where}, line {line}: {cells}")
-            continue
-        record: dict[str, Any] = {}
-        for name, cell in zip(header, row, strict=True):
-            if (name, cell) not in known:
-                known[name, cell] = _cell(table[name], cell, zone)
-            record[name], problem = known[name, cell]
-            if problem:
-                end = "" if problem.endswith("?") else "."
-                wrong.append(f"{where}, line {line}, column {name}: found {cell!r}; {problem}{end}")
-        identity = (*(record.get(name) for name in table.key), record.get("valid_from"))
-        if identity in seen:
-            wrong.append(
-                f"{where}, line {line}: {', '.join(str(record[k]) for k in table.key if record.get(k) is not None)} stands in line {seen[identity]} "
-                "already with the same valid_from. Give a new version its own valid_from, or remove one."
-            )
-        seen[identity] = line
-        if problem := _row_problem(table.name, record):
-            wrong.append(f"{where}, line {line}: {problem}")
-        records.append(record)
-    if wrong:
+            found.append((line, 0, f": {cells}"))
+    values: dict[str, Sequence[Any]] = {}
+    for place, name in enumerate(header):  # column by column: the same few texts stand in many rows
+        column = [row[place] for row in filled]
+        known = {cell: _cell(table[name], cell, zone) for cell in dict.fromkeys(column)}
+        values[name] = [known[cell][0] for cell in column]
+        if any(problem for _, problem in known.values()):
+            for line, cell in zip(lines, column, strict=True):
+                if problem := known[cell][1]:
+                    end = "" if problem.endswith("?") else "."
+                    found.append((line, place, f", column {name}: found {cell!r}; {problem}{end}"))
+    seen: dict[tuple[Any, ...], int] = {}
+    named = [values.get(name, [None] * len(lines)) for name in (*table.key, "valid_from")]
+    for line, *identity in zip(lines, *named, strict=True):
+        before = seen.setdefault(tuple(identity), line)
+        if before != line:
+            shown = ", ".join(str(part) for part in identity[:-1] if part is not None)
+            again = f": {shown} stands in line {before} already with the same valid_from. Give a new version its own valid_from, or remove one."
+            found.append((line, len(header), again))
+            seen[tuple(identity)] = line
+    for line, row in zip(lines, zip(*values.values(), strict=True), strict=True):
+        if problem := _row_problem(table.name, dict(zip(values, row, strict=True))):
+            found.append((line, len(header) + 1, f": {problem}"))
+    if found:
+        wrong = [f"{where}, line {line}{said}" for line, _, said in sorted(found)]
         raise ReferenceTableError(all_of(wrong, where))
-    frame = table.complete(pl.DataFrame(records, schema={n: table[n].dtype for n in header}))
+    frame = table.complete(pl.DataFrame(values, schema={n: table[n].dtype for n in header}))
     return frame.sort(*table.key, *(["valid_from"] if "valid_from" in table.names else []))
 
 

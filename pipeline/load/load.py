@@ -82,7 +82,8 @@ def take_over_reference(
     settings = workspace.settings
     wrong: dict[str, str] = {}
     known = layouts_of(workspace, wrong)
-    check_names(settings, recorded_tables(texts, settings, contract=True), [*known, *wrong])
+    # what changed is held against its contract when it is taken over
+    check_names(settings, recorded_tables(texts, settings, contract=not workspace.history.exists()), [*known, *wrong])
     if dry_run:
         if not workspace.history.exists():
             return ReferenceChange((), ())
