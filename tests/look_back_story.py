@@ -43,8 +43,9 @@ def failing() -> Scenario:
 
 def events_of(assessment: Assessment, chain: Iterable[Event]) -> dict[str, EventResult]:
     """Return the look-back events, by the names of their pages, in order of time."""
-    said, facts = decided(chain), lot_facts(assessment)
-    return {event.name: event_result(assessment, event, said, facts) for event in find_events(assessment)}
+    found = find_events(assessment)
+    said, facts = decided(chain), lot_facts(assessment, found)
+    return {event.name: event_result(assessment, event, said, facts) for event in found}
 
 
 def decision(sequence: int, when: datetime, **subject: Any) -> Event:

@@ -164,8 +164,8 @@ def parse_table(table: Table, text: str, *, where: str, zone: ZoneInfo) -> pl.Da
             again = f": {shown} stands in line {before} already with the same valid_from. Give a new version its own valid_from, or remove one."
             found.append((line, len(header), again))
             seen[tuple(identity)] = line
-    for line, row in zip(lines, zip(*values.values(), strict=True), strict=True):
-        if problem := _row_problem(table.name, dict(zip(values, row, strict=True))):
+    for line, record in zip(lines, zip(*values.values(), strict=True), strict=True):
+        if problem := _row_problem(table.name, dict(zip(values, record, strict=True))):
             found.append((line, len(header) + 1, f": {problem}"))
     if found:
         wrong = [f"{where}, line {line}{said}" for line, _, said in sorted(found)]

@@ -267,6 +267,7 @@ NARROW: dict[str, Any] = {
     **AT_A_GLANCE,
     "support": pl.String,
     "conditions": pl.String,  # joined by a comma
+    "conforms_by": pl.String,
     "last_at": pl.Datetime("us", "UTC"),
     "readings": pl.Int64,
     "parts": pl.Int64,

@@ -37,7 +37,7 @@ __all__ = ["LATE", "NUMBERS", "OF_LOTS", "OF_METERS_SORTED", "Given", "Later", "
 
 _log = logging.getLogger(__name__)
 _MEANWHILE = "Readings came to the history meanwhile. What is shown is of before: try again."
-_FORMAT = 3
+_FORMAT = 4
 LATE = datetime(9999, 12, 30, tzinfo=UTC)
 OF_LOTS = ("spot_values", "part_values", "budget_inputs", "bias_at_level")
 """Frames kept by lot."""

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 from pipeline.judge.assessment import decisions_on_signals
-from pipeline.judge.kept_documents import KeptDocuments
 from pipeline.judge.look_back.events import find_events
 from pipeline.metrology.look_back import risk_of_error
 from schemas.look_back import CameToLight, EventLot, EventOnLot, EventResult
@@ -60,38 +59,46 @@ def decided(chain: Iterable[Event]) -> Decided:
 class LotFacts:
     """What events ask of lots again and again.
 
-    When they left the site, their smallest and largest spot mean, when they were read with support (lot, meter, first_at), and
-    what meters read that nobody registered.
+    By lot its limits, values and verdict, when it left the site, and its smallest and largest spot mean; when lots were read with
+    support (lot, meter, first_at); and what meters read that nobody registered.
     """
 
+    lots: Mapping[str, Mapping[str, Any]]
     shipped: Mapping[str, datetime]
     spots: Mapping[str, tuple[float | None, float | None]]
     supported: pl.DataFrame
     strangers: pl.DataFrame
 
 
-def lot_facts(assessment: Assessment) -> LotFacts:
-    """Look the facts of all lots up once."""
-    table = version_at(assessment.tables["lots"], ["lot"], assessment.as_of)
-    gone = table.filter(pl.col("shipped_on").is_not_null() & (pl.col("shipped_on") <= assessment.as_of))
-    spread = assessment.spot_ranges().select("lot", "low", "high")
-    spots = {lot: (low, high) for lot, low, high in spread.iter_rows()}
+_OF_A_LOT = [
+    "lot", "verdict", "support", "conforms_by", "mean", "minimum", "maximum", "lower", "upper", "expanded_uncertainty",
+]  # fmt: skip
+
+
+def lot_facts(assessment: Assessment, found: Iterable[Found]) -> LotFacts:
+    """Look the facts of all lots up that some events ask for."""
     known, brackets = assessment.tables["meters"]["meter"].to_list(), assessment.brackets
     nobody = ~pl.col("meter").is_in(known) if known else pl.lit(False)
+    strangers = brackets.filter(nobody).with_columns(pl.lit("possible").alias("doubt"))
+    asked = pl.concat([strangers["lot"], *(event.touched["lot"] for event in found)]).unique()
+    of_event = pl.col("lot").is_in(asked)
+    table = version_at(assessment.tables["lots"], ["lot"], assessment.as_of).filter(of_event)
+    gone = table.filter(pl.col("shipped_on").is_not_null() & (pl.col("shipped_on") <= assessment.as_of))
+    spread = assessment.spot_ranges().filter(of_event).select("lot", "low", "high")
     return LotFacts(
+        lots={row["lot"]: row for row in assessment.columns_of_lots(_OF_A_LOT).filter(of_event).iter_rows(named=True)},
         shipped=dict(gone.select("lot", "shipped_on").iter_rows()),
-        spots=spots,
-        supported=brackets.filter(pl.col("support") == "supported").select("lot", "meter", "first_at"),
-        strangers=brackets.filter(nobody).with_columns(pl.lit("possible").alias("doubt")),
+        spots={lot: (low, high) for lot, low, high in spread.iter_rows()},
+        supported=brackets.filter((pl.col("support") == "supported") & of_event).select("lot", "meter", "first_at"),
+        strangers=strangers,
     )
 
 
-def _compared(assessment: Assessment, lot: str, facts: LotFacts) -> tuple[float | None, float | None]:
+def _compared(row: Mapping[str, Any], facts: LotFacts) -> tuple[float | None, float | None]:
     """Return the smallest and largest value of a lot that its limits are compared with, in the working unit."""
-    result = assessment.lots[lot]
-    if result.conforms_by == "spot":
-        return facts.spots.get(lot, (None, None))
-    return (result.minimum, result.maximum) if result.conforms_by == "part" else (result.mean, result.mean)
+    if row["conforms_by"] == "spot":
+        return facts.spots.get(row["lot"], (None, None))
+    return (row["minimum"], row["maximum"]) if row["conforms_by"] == "part" else (row["mean"], row["mean"])
 
 
 def _nearest(changes: Sequence[BiasChange], level: float | None) -> float:
@@ -115,7 +122,7 @@ def _measured_again(facts: LotFacts, lots: Sequence[str], event: Found) -> dict[
     return dict(fits.group_by("lot").agg(pl.col("first_at").min()).iter_rows())
 
 
-def _lots(assessment: Assessment, event: Found, said: Decided, disposed: bool, facts: LotFacts) -> tuple[EventLot, ...]:
+def _lots(event: Found, said: Decided, disposed: bool, facts: LotFacts) -> tuple[EventLot, ...]:
     schema = {"lot": pl.String, "meter": pl.String, "doubt": pl.String}
     # a reject or a scatter leaves lots supported: checks within tolerance stand on both sides
     covered = pl.lit(event.kind in ("signal", "precision"))
@@ -146,9 +153,9 @@ def _lots(assessment: Assessment, event: Found, said: Decided, disposed: bool, f
     found = []
     for row in grouped.iter_rows(named=True):
         lot = row["lot"]
-        if lot not in assessment.lots:
+        result = facts.lots.get(lot)
+        if result is None:
             continue
-        result = assessment.lots[lot]
         doubt = _ORDER[row["doubt"]]
         written = tuple(
             decision
@@ -156,14 +163,14 @@ def _lots(assessment: Assessment, event: Found, said: Decided, disposed: bool, f
             if name in event.names or (name is None and decision.at >= event.fired_at)
         )
         again = read_again.get(lot)
-        low, high = _compared(assessment, lot, facts)
+        low, high = _compared(result, facts)
         risk = risk_of_error(
             low,
             high,
-            lower=result.lower,
-            upper=result.upper,
-            change=_nearest(event.changes, result.mean),
-            expanded_uncertainty=result.expanded_uncertainty,
+            lower=result["lower"],
+            upper=result["upper"],
+            change=_nearest(event.changes, result["mean"]),
+            expanded_uncertainty=result["expanded_uncertainty"],
         )
         # checks on blocks may pass with a deviation that a calibration finds too large: they cover a lot only where it
         # could not carry the lot beyond a limit
@@ -172,7 +179,7 @@ def _lots(assessment: Assessment, event: Found, said: Decided, disposed: bool, f
             and doubt == "covered"
             and risk is not None
             and risk < 1
-            and result.verdict != "reject"
+            and result["verdict"] != "reject"
         ):
             doubt = "touched"
         found.append(
@@ -184,8 +191,8 @@ def _lots(assessment: Assessment, event: Found, said: Decided, disposed: bool, f
                 first=row["first_at"],
                 last=row["last_at"],
                 unknown_clock=row["unknown_clock"],
-                verdict=result.verdict,
-                support=result.support,
+                verdict=result["verdict"],
+                support=result["support"],
                 risk=risk,
                 shipped_on=facts.shipped.get(lot),
                 measured_again_at=again,
@@ -238,7 +245,7 @@ def event_result(assessment: Assessment, event: Found, said: Decided, facts: Lot
     # one that was written before the event went on does not speak of what came after it
     disposed = all(any(one.fits(row) for one in on_signals) for row in fired) if fired else bool(own)
     written = sorted({*own, *(one.decision for one in on_signals)}, key=lambda d: (d.at, d.by, d.decision, d.why))
-    lots = _lots(assessment, event, said, disposed, facts)
+    lots = _lots(event, said, disposed, facts)
     closed = disposed and all(lot.settled for lot in lots)
     notes = list(event.notes)
     if any(lot.unknown_clock for lot in lots):
@@ -274,10 +281,8 @@ def event_result(assessment: Assessment, event: Found, said: Decided, facts: Lot
 
 def with_events(assessment: Assessment, chain: Iterable[Event]) -> Assessment:
     """Return an assessment of every lot and meter with its look-back events, by meter and by lot."""
-    said, facts = decided(chain), lot_facts(assessment)
     found = tuple(find_events(assessment))
-    if isinstance(assessment.lots, KeptDocuments):
-        assessment.lots.bring(sorted({lot for event in found for lot in event.touched["lot"]}))
+    said, facts = decided(chain), lot_facts(assessment, found)
     events = {event.name: event_result(assessment, event, said, facts) for event in found}
     of_meter: dict[str, list[EventGlance]] = {}
     for result in reversed(events.values()):
