@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import asyncio
 import base64
 import json
 from typing import TYPE_CHECKING, Any
+from urllib.parse import urlencode
 
 import pytest
 from starlette.requests import Request
@@ -12,6 +14,7 @@ from visiting import PASSWORD, PEOPLE, apart, application, cheap_passwords
 
 from pipeline.errors import AnnealogError, HistoryBusy, UsageError
 from pipeline.history.accounts import key_of
+from pipeline.web import app as app_module
 from pipeline.web.app import Application, Place
 from pipeline.web.decisions import FORMS
 from pipeline.web.visit import Refused
@@ -38,19 +41,19 @@ def app(made: Path, monkeypatch: pytest.MonkeyPatch) -> Application:
 
 def asked(
     app: Application, path: str, *, method: str = "GET", host: str | None = "127.0.0.1", address: str = "127.0.0.1",
-    cookie: str = "", body: bytes = b"", **headers: str,
+    cookie: str = "", body: bytes = b"", query: bytes = b"", receive: Any = None, **headers: str,
 ) -> tuple[int, dict[str, str], bytes]:  # fmt: skip
     """Return status, headers and body of the answer to a request."""
     given = [(name.replace("_", "-").encode(), value.encode()) for name, value in headers.items()]
     given += [(b"host", host.encode())] if host is not None else []
     given += [(b"cookie", cookie.encode())] if cookie else []
     scope = {
-        "type": "http", "method": method, "path": path, "raw_path": path.encode(), "query_string": b"", "headers": given,
+        "type": "http", "method": method, "path": path, "raw_path": path.encode(), "query_string": query, "headers": given,
         "client": (address, 1), "server": ("127.0.0.1", 80), "scheme": "http",
     }  # fmt: skip
     got: dict[str, Any] = {"body": b""}
 
-    async def receive() -> dict[str, Any]:
+    async def whole() -> dict[str, Any]:
         return {"type": "http.request", "body": body, "more_body": False}
 
     async def send(message: Any) -> None:
@@ -60,7 +63,7 @@ def asked(
         else:
             got["body"] += message.get("body", b"")
 
-    apart(lambda: app(scope, receive, send))
+    apart(lambda: app(scope, receive or whole, send))
     return got["status"], got["headers"], got["body"]
 
 
@@ -262,3 +265,81 @@ def test_every_answer_is_kept_by_nobody_and_framed_nowhere(app: Application) -> 
         assert headers["x-frame-options"] == "DENY"
         assert headers["content-security-policy"] == "frame-ancestors 'none'"
         assert headers["cross-origin-resource-policy"] == headers["cross-origin-opener-policy"] == "same-origin"
+
+
+async def never() -> dict[str, Any]:
+    """Wait for what somebody sends who sends nothing more."""
+    await asyncio.Event().wait()
+    raise AssertionError
+
+
+def test_what_is_no_page_is_asked_about_each_time_and_bears_no_bar(app: Application, made: Path) -> None:
+    (made / "pages" / "table.csv").write_text('<body><div class="sheet">a table</div></body>', encoding="utf-8")
+    for name, bar in (("table.csv", False), ("index.html", True)):
+        status, headers, said = asked(app, f"/{name}", cookie=signed_in(app, "Ada Lind"), receive=never)
+        assert status == 200
+        assert headers["cache-control"] == ("no-store" if bar else "no-cache"), name
+        assert (b"/decide" in said) is bar, name
+
+
+def test_whoever_sends_too_slowly_is_sent_away_and_a_file_has_ten_times_as_long(
+    app: Application, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing more comes after the headers; the time that is given runs out at once."""
+    given: list[float] = []
+    timeout = asyncio.timeout
+    monkeypatch.setattr(asyncio, "timeout", lambda seconds: given.append(seconds) or timeout(0))
+
+    for path in ("/me", "/bring"):
+        answer = asked(app, path, method="POST", cookie=signed_in(app, "Ada Lind"), content_type=FORM, receive=never)
+        assert answer[0] == 408, path
+    assert given == [30.0, 300.0]
+
+
+def test_so_many_answers_are_remembered_and_then_all_are_forgotten(
+    app: Application, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert app_module._MOST_ASKED == 500
+    monkeypatch.setattr(app_module, "_MOST_ASKED", 2)
+    app._answers = {"trace": lambda _, name: {"name": name}}
+    kept = []
+    for name in ("a", "b", "b", "c"):
+        assert json.loads(asked(app, f"/json/trace/{name}", cookie=signed_in(app, "Dan Ro"))[2]) == {"name": name}
+        kept.append({name for _, name in app._asked})
+    assert kept == [{"a"}, {"a", "b"}, {"a", "b"}, {"c"}]
+
+
+@pytest.mark.parametrize(("whose", "status"), [("own", 303), ("another's", 403), ("none", 403)])
+def test_a_name_and_a_password_are_looked_at_in_a_form_of_this_visit_alone(
+    app: Application, whose: str, status: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    own, other = app.sessions.start(), app.sessions.start()
+    cookie = "" if whose == "none" else f"annealog={own.token}"
+    body = urlencode(
+        {"form": (other if whose == "another's" else own).form_token, "name": "Dan Ro", "password": PASSWORD}
+    ).encode()
+    held: list[str] = []
+    password_of = app.password_of
+    monkeypatch.setattr(app, "password_of", lambda *given: held.append(given[1]) or password_of(*given))
+    answer = asked(app, "/sign-in", method="POST", cookie=cookie, body=body, content_type=FORM)
+    assert answer[0] == status
+    assert held == (["Dan Ro"] if status == 303 else [])
+
+
+def test_signing_in_leads_back_with_what_was_asked(app: Application) -> None:
+    for query, to in ((b"", "%2Fdecide%2Flot"), (b"lot=L+1%26", "%2Fdecide%2Flot%3Flot%3DL%2B1%2526")):
+        status, headers, _ = asked(app, "/decide/lot", query=query)
+        assert (status, headers["location"]) == (303, f"/sign-in?to={to}")
+
+
+@pytest.mark.parametrize(
+    ("kind", "given", "status"),
+    [
+        ("Basic", f"Dan Ro:{PASSWORD}", 200), ("bASIC", f"Dan Ro:{PASSWORD}", 200), ("Basics", f"Dan Ro:{PASSWORD}", 401),
+        ("Basic", "Dan Ro", 401), ("Basic", "Dan Ro:", 403), ("Basic", f"Dan Ro::{PASSWORD}", 403),
+    ],
+)  # fmt: skip
+def test_a_program_says_its_name_as_the_standard_has_it(app: Application, kind: str, given: str, status: int) -> None:
+    """RFC 7617: the scheme in any case, and a name up to the first colon (from memory)."""
+    said = f"{kind} {base64.b64encode(given.encode()).decode()}"
+    assert asked(app, "/json", authorization=said)[0] == status
