@@ -21,7 +21,9 @@ STORAGE_VERSION = "v1.5.0"
 """Storage format of a new history, so that DuckDB 1.5 can open it too."""
 
 
-_LOCKED = re.compile(r"set lock|conflicting lock|used by another process", re.IGNORECASE)
+_HERE = "with a different configuration"
+"""It is open in this process, to read where somebody would write, or the other way round: no damage."""
+_LOCKED = re.compile(rf"set lock|conflicting lock|used by another process|{_HERE}", re.IGNORECASE)
 _FULL = ("No space left", "could not allocate block", "File too large", "quota exceeded")
 
 
@@ -55,14 +57,15 @@ def connect(path: Path, *, write: bool, wait_s: float, block_bytes: int | None =
     while True:
         try:
             return duckdb.connect(str(path), read_only=not write, config=config)
-        except duckdb.IOException as error:
+        except duckdb.Error as error:
             text = str(error)
             if _LOCKED.search(text):
                 if time.monotonic() < deadline:
                     time.sleep(0.1)
                     continue
                 holder = re.search(r"\(PID (\d+)\)", text)
-                who = f"process {holder[1]} of {socket.gethostname()}" if holder else "another process"
+                elsewhere = f"process {holder[1]} of {socket.gethostname()}" if holder else "another process"
+                who = "another part of this process" if _HERE in text else elsewhere
                 raise HistoryBusy(
                     f"The history {path} is in use by {who}; waited {wait_s:g} s. Try again when it has finished."
                 ) from None
@@ -72,8 +75,6 @@ def connect(path: Path, *, write: bool, wait_s: float, block_bytes: int | None =
                 ) from None
             if full_disk(error):
                 raise DiskFull(f"The disk of {path} is full. Free some space and try again.") from None
-            raise unreadable(path, error) from None
-        except duckdb.Error as error:
             raise unreadable(path, error) from None
 
 

@@ -226,6 +226,26 @@ def chain(place: Workspace) -> list[str]:
         return [event.kind for event in history.events()]
 
 
+def test_results_that_this_process_reads_are_neither_taken_away_nor_waited_for_in_vain(
+    place: Workspace, shell: Shell
+) -> None:
+    """One process opens a file to read or to write; that it cannot do both is no damage."""
+    (shell.root / "annealog.toml").write_text("busy_wait_seconds = 0.2\n", encoding="utf-8")
+    place = find_workspace(shell.root)
+    load(place, [])
+    before = hash_of_found(place.history)
+    with FoundStore.open(place.history) as reader:
+        assert reader is not None
+        load(place, [shell.put("3.csv", day(3).lot("09:30", 56.0, 56.1, 56.2, lot="L3", day=3))])
+        assert found_path(place.history).exists()
+        assert reader.read("lots", columns=["lot"])["lot"].to_list() == ["L1", "L2"]
+    with History.open(place.history, snapshot=False) as history:
+        assert "L3" in given(history)
+        assert vouched(history) == hash_of_found(place.history) == before
+        with pytest.raises(HistoryBusy, match="another part of this process"):
+            History.open(place.history, write=True, wait_s=0.1)
+
+
 @pytest.mark.parametrize("files", [0, 1])
 def test_what_was_stored_and_not_judged_is_judged_by_the_next_load(place: Workspace, shell: Shell, files: int) -> None:
     load_files(place, [shell.put("3.csv", day(3).lot("09:30", 56.0, 56.1, 56.2, lot="L3", day=3))])
