@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from pipeline.cli import bring, look, look_back, output, processes
+from pipeline.cli.kept import many_questions
 from pipeline.errors import UsageError
 
 if TYPE_CHECKING:
@@ -24,11 +25,12 @@ def _asked(command: Callable[..., Any], key: str | None, given: dict[str, Any], 
     if (key is None) != (name == ""):
         raise UsageError("Name what is asked for." if key is not None else "Nothing is named here.")
     named = {} if key is None else {key: name}
-    with output.instead_of_printing() as documents, contextlib.suppress(typer.Exit):
+    with output.instead_of_printing() as documents, many_questions(_FOUND), contextlib.suppress(typer.Exit):
         command(**named, **given, workspace=place.root, json=True)
     return documents[-1]
 
 
+_FOUND: dict[Any, Any] = {}
 _DRY = {"dry_run": True}
 ANSWERS: dict[str, Callable[[Workspace, str], Any]] = {
     "status": partial(_asked, look.status, None, {}),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from contextvars import ContextVar
 from typing import TYPE_CHECKING, Any
 
 from pipeline.cli import output
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from pipeline.pages.page import Page
     from pipeline.workspace.settings import Workspace
 
-__all__ = ["Computed", "asked", "judged", "kept_answer", "printed", "written"]
+__all__ = ["Computed", "asked", "judged", "kept_answer", "many_questions", "printed", "written"]
 
 Computed = tuple[dict[str, Any], str | None]
 """The JSON document of a command, and the path of its page."""
@@ -60,7 +61,6 @@ def judged(place: Workspace, as_of: str | None) -> Iterator[tuple[Assessment, Hi
     """
     from pipeline.errors import HistoryBusy
     from pipeline.history.store import History
-    from pipeline.judge.carry_on import everything
     from pipeline.workspace.texts import not_taken_over
 
     with contextlib.ExitStack() as stack:
@@ -69,10 +69,40 @@ def judged(place: Workspace, as_of: str | None) -> Iterator[tuple[Assessment, Hi
         except HistoryBusy:
             history = stack.enter_context(History.open(place.history, wait_s=place.settings.busy_wait_seconds))
         output.note_edits(not_taken_over(place, history))
-        yield everything(history, place.settings, as_of=moment(as_of, place)), history
+        yield _everything(history, place, moment(as_of, place)), history
 
 
 _PATIENCE_S = 0.2
+_asked_last: ContextVar[dict[Path, tuple[Any, Assessment]] | None] = ContextVar("asked_last", default=None)
+
+
+@contextlib.contextmanager
+def many_questions(asked_last: dict[Path, tuple[Any, Assessment]]) -> Iterator[None]:
+    """Let whoever asks much in one process use what the question before found, until the history or what is kept is another."""
+    token = _asked_last.set(asked_last)
+    try:
+        yield
+    finally:
+        _asked_last.reset(token)
+
+
+def _everything(history: History, place: Workspace, as_of: datetime | None) -> Assessment:
+    from pipeline.history.found import hash_of_found
+    from pipeline.history.snapshot import signature
+    from pipeline.judge.carry_on import everything
+
+    asked_last = _asked_last.get()
+    if asked_last is None or as_of is not None:
+        return everything(history, place.settings, as_of=as_of)
+    state = signature(history.path), hash_of_found(history.path), repr(place.settings)
+    known = asked_last.get(place.root)
+    if known is None or known[0] != state:
+        asked_last.clear()
+        found = everything(history, place.settings, as_of=None)
+        if found.kept is None:  # made from nothing, it would hold every reading
+            return found
+        known = asked_last[place.root] = state, found
+    return known[1].ask(history)
 
 
 def written(

@@ -66,9 +66,10 @@ class LotDetails:
         self._shape = anderson_darling_by_lot(own) if own.height else {}
         self._grouping = two_groups_by_lot(own) if own.height else {}
         self._behind = earlier_lots(assessment.lots_at_a_glance(), lots)
-        glance = assessment.lots_at_a_glance().select("lot", "first_at", "mean", "verdict")
-        self._at_a_glance = {row["lot"]: row for row in glance.iter_rows(named=True)}
         wanted = sorted({name for names in self._behind.values() for name in names})
+        glance = assessment.lots_at_a_glance().filter(pl.col("lot").is_in(wanted))
+        glance = glance.select("lot", "first_at", "mean", "verdict")
+        self._at_a_glance = {row["lot"]: row for row in glance.iter_rows(named=True)}
         spots = assessment.spot_values
         self._spots: dict[str, pl.DataFrame] = {}
         if spots.height:

@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 import json
+import shutil
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 import pytest
 from visiting import PASSWORD, Person
 
+from pipeline.cli import answers as kept_questions
+from pipeline.history.found import forget
 from pipeline.history.journal import Journal
+from pipeline.history.store import History
+from pipeline.judge import carry_on
 from pipeline.kept import answers
 from pipeline.kept.answers import answer_of
+from pipeline.load.load import assess_touched
 from pipeline.pages.render import render
 from pipeline.web import app as served
 from pipeline.workspace.settings import find_workspace
@@ -110,6 +117,34 @@ def test_settings_are_read_again_when_their_file_was_written(app: Application, r
     assert Person(app).get("/").status == 422
     path.unlink()
     assert Person(app).get("/").status == 422
+
+
+def test_what_was_found_is_asked_again_until_the_history_is_another(
+    reader: Person, root: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place, times = find_workspace(root), []
+    assess_touched(place, [], now=datetime.now(UTC), refresh=True)
+    whole = carry_on.everything
+
+    def counted(*given: Any, **more: Any) -> Any:
+        times.append(given)
+        return whole(*given, **more)
+
+    monkeypatch.setattr(carry_on, "everything", counted)
+    monkeypatch.setattr(kept_questions, "_FOUND", {})
+    shutil.rmtree(place.pages / ".answers")  # as while a rendering goes on
+    lot, meter = (reader.get(f"/json/{name}").text for name in ("lot/L1", "meter/M1"))
+    assert json.loads(lot)["verdict"] == kept_questions.ANSWERS["lot"](place, "L1")["verdict"]
+    assert json.loads(meter)["state"] == kept_questions.ANSWERS["meter"](place, "M1")["state"]
+    assert len(times) == 1
+    with History.open(place.history, write=True) as history:
+        history.append_event("report", {"lot": "L1"}, by="Ada", why="seen")
+    kept_questions.ANSWERS["lot"](place, "L1")
+    assert len(times) == 2
+    forget(place.history)
+    for name in ("L1", "L1"):
+        assert kept_questions.ANSWERS["lot"](place, name) == json.loads(lot)
+    assert len(times) == 4, "what was made from nothing holds every reading, and is not held on to"
 
 
 @pytest.mark.parametrize("value", [{"lot": "L\ud800"}, {"lot": "Ü<b>", "mean": 58.1, "none": None, "list": [1, True]}])
