@@ -44,7 +44,7 @@ def export(
 
     Example: annealog export for-customer.zip --lot L-0007 --with-pages
     """
-    from pipeline.custody.pack import write_pack, write_workbook
+    from pipeline.custody.pack import gathered, write_pack, write_workbook
     from pipeline.custody.pack_tables import chosen_lots
     from pipeline.history.store import History
     from pipeline.judge.carry_on import everything
@@ -66,20 +66,12 @@ def export(
         if dry_run:
             output.would(f"pack {counted(len(lots), 'lot')} into {target}", json=json)
             return
-        if xlsx:
-            pack = write_workbook(place, found, sources, events, lots, target)
-        else:
-            pack = write_pack(
-                place,
-                found,
-                sources,
-                events,
-                lots,
-                target,
-                with_raw=with_raw,
-                with_pages=with_pages,
-                supplier=of_supplier,
-            )
+        pages = with_pages or of_supplier is not None
+        given = gathered(place, found, sources, events, lots, results=not xlsx, pages=pages)
+    if xlsx:
+        pack = write_workbook(place, given, target)
+    else:
+        pack = write_pack(place, given, target, with_raw=with_raw, supplier=of_supplier)
     if json:
         output.print_json(
             {

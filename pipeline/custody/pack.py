@@ -13,6 +13,7 @@ import shutil
 import tempfile
 import zipfile
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -33,15 +34,16 @@ from schemas.documents import as_json
 from schemas.pack import PACK_TABLES
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from pipeline.history.chain import Event
     from pipeline.judge.assessment import Assessment
     from pipeline.workspace.settings import Workspace
     from schemas.declare import Column, Table
+    from schemas.results import LotPage, LotResult
     from schemas.suppliers import SupplierPage
 
-__all__ = ["Pack", "write_pack", "write_workbook"]
+__all__ = ["Gathered", "Pack", "gathered", "write_pack", "write_workbook"]
 
 _TYPES = {pl.String: "string", pl.Float64: "number", pl.Int64: "integer", pl.Boolean: "boolean"}
 _FORMATS = ("csv", "parquet")
@@ -73,6 +75,47 @@ class Pack:
     readings: int
     files: int
     data_sha256: str  # of SHA256SUMS: one number that stands for the whole pack
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gathered:
+    """What goes into a pack, at hand: nobody who loads waits while it is written."""
+
+    assessment: Assessment
+    tables: Mapping[str, pl.DataFrame]
+    results: Sequence[LotResult]
+    pages: Iterable[LotPage]
+    chain_head: str
+
+
+def gathered(
+    workspace: Workspace,
+    assessment: Assessment,
+    sources: pl.DataFrame,
+    events: Sequence[Event],
+    lots: Sequence[str],
+    *,
+    results: bool = True,
+    pages: bool = False,
+) -> Gathered:
+    """Gather what goes into a pack, while the history is open.
+
+    Parameters
+    ----------
+    workspace, assessment, sources, events
+        What is known.
+    lots
+        What the pack is about, sorted.
+    results, pages
+        Gather the results in full, and the reports of the lots.
+    """
+    return Gathered(
+        assessment=assessment,
+        tables=pack_tables(assessment, sources, events, lots),
+        results=all_with_budgets(assessment, [assessment.lots[lot] for lot in lots]) if results else (),
+        pages=lot_pages(workspace, assessment.held(), sources, lots) if pages else (),
+        chain_head=events[-1].hash if events else "",
+    )
 
 
 def _field(column: Column) -> dict[str, Any]:
@@ -124,26 +167,17 @@ def _as_bytes(frame: pl.DataFrame, form: str) -> bytes:
 
 
 def _contents(
-    workspace: Workspace,
-    assessment: Assessment,
-    sources: pl.DataFrame,
-    tables: Mapping[str, pl.DataFrame],
-    *,
-    chain_head: str,
-    with_raw: bool,
-    with_pages: bool,
-    supplier: SupplierPage | None,
+    workspace: Workspace, given: Gathered, *, with_raw: bool, supplier: SupplierPage | None
 ) -> Iterator[tuple[str, bytes]]:
     """Yield the files of a pack by name, SHA256SUMS left out."""
-    lots = tables["lots"]["lot"].to_list()
+    assessment, tables = given.assessment, given.tables
     resources = []
     for name, frame in tables.items():
         for form in _FORMATS:
             data = _as_bytes(frame, form)
             resources.append(_resource(PACK_TABLES[name], form, data))
             yield f"data/{name}.{form}", data
-    results = as_json(all_with_budgets(assessment, [assessment.lots[lot] for lot in lots]))
-    yield "results.json", _document(results)
+    yield "results.json", _document(as_json(given.results))
     more = []
     pages: list[Any] = []
     if supplier is not None:
@@ -152,11 +186,11 @@ def _contents(
         settings = assessment.settings
         yield "letter.txt", letter(supplier, settings.name, settings.address).encode()
         pages.append(supplier)
-    if with_pages or supplier is not None:
+    if given.pages:
         more.append("pages/              the reports of the lots, each complete in itself")
-        for page in (*pages, *lot_pages(workspace, assessment, sources, lots)):
-            alone = reports.Site(alone=True)
-            yield f"pages/{reports.address(page.link.kind, page.link.identifier)}", reports.render(page, alone).encode()
+    for page in chain(pages, given.pages):
+        alone = reports.Site(alone=True)
+        yield f"pages/{reports.address(page.link.kind, page.link.identifier)}", reports.render(page, alone).encode()
     if with_raw:
         more.append("raw/                the files as they came from the meters, by their SHA-256")
         for digest in tables["files"]["file_sha256"].to_list():
@@ -170,7 +204,7 @@ def _contents(
                 "title": f"Conductivity readings and results, {workspace.settings.name or workspace.root.name}",
                 "created": as_json(assessment.as_of),
                 "version": software_version(),
-                "head_of_the_chain_of_events": chain_head,
+                "head_of_the_chain_of_events": given.chain_head,
                 "resources": resources,
             }
         ),
@@ -178,20 +212,20 @@ def _contents(
     yield (
         "README.txt",
         _README.format(
-            summary=_summary(workspace, assessment, tables),
+            summary=_summary(workspace, given),
             more="".join(f"{line}\n" for line in more),
             caution=_CAUTION,
         ).encode(),
     )
 
 
-def _summary(workspace: Workspace, assessment: Assessment, tables: Mapping[str, pl.DataFrame]) -> str:
+def _summary(workspace: Workspace, given: Gathered) -> str:
     return _SUMMARY.format(
         workspace=workspace.settings.name or workspace.root.name,
         version=software_version(),
-        lots=counted(tables["lots"].height, "lot"),
-        readings=counted(tables["readings"].height, "reading"),
-        as_of=as_json(assessment.as_of),
+        lots=counted(given.tables["lots"].height, "lot"),
+        readings=counted(given.tables["readings"].height, "reading"),
+        as_of=as_json(given.assessment.as_of),
     )
 
 
@@ -209,14 +243,10 @@ def _document(value: Any) -> bytes:
 
 def write_pack(
     workspace: Workspace,
-    assessment: Assessment,
-    sources: pl.DataFrame,
-    events: Sequence[Event],
-    lots: Sequence[str],
+    given: Gathered,
     target: Path,
     *,
     with_raw: bool = False,
-    with_pages: bool = False,
     supplier: SupplierPage | None = None,
 ) -> Pack:
     """Write a data pack into a new folder, or into one file where the name ends with ``.zip``.
@@ -225,18 +255,16 @@ def write_pack(
 
     Parameters
     ----------
-    workspace, assessment, sources, events
-        What is known.
-    lots
-        What the pack is about, sorted.
+    workspace
+        For its archive of raw files.
+    given
+        From :func:`gathered`.
     target
         New folder or file.
     with_raw
         Add the raw files, by hash.
-    with_pages
-        Add the reports of the lots.
     supplier
-        Add the report of the lots' supplier, the reports of the lots and a letter.
+        Add the report of the lots' supplier and a letter.
 
     Raises
     ------
@@ -247,21 +275,10 @@ def write_pack(
     """
     if target.exists():
         raise UsageError(f"{target} exists already. Name a new folder or file; a pack never overwrites one.")
-    tables = pack_tables(assessment, sources, events, lots)
-    chain_head = events[-1].hash if events else ""
     part = Path(tempfile.mkdtemp(prefix=f".{target.name}.", suffix=".tmp", dir=_parent(target)))
     sums: list[str] = []
     try:
-        for name, data in _contents(
-            workspace,
-            assessment,
-            sources,
-            tables,
-            chain_head=chain_head,
-            with_raw=with_raw,
-            with_pages=with_pages,
-            supplier=supplier,
-        ):
+        for name, data in _contents(workspace, given, with_raw=with_raw, supplier=supplier):
             place = part / name
             place.parent.mkdir(parents=True, exist_ok=True)
             place.write_bytes(data)
@@ -280,23 +297,18 @@ def write_pack(
     except BaseException:
         shutil.rmtree(part, ignore_errors=True)
         raise
-    return Pack(target, len(lots), tables["readings"].height, len(sums) + 1, hashlib.sha256(listing).hexdigest())
+    return _pack(target, given, len(sums) + 1, listing)
 
 
-def write_workbook(
-    workspace: Workspace,
-    assessment: Assessment,
-    sources: pl.DataFrame,
-    events: Sequence[Event],
-    lots: Sequence[str],
-    target: Path,
-) -> Pack:
+def write_workbook(workspace: Workspace, given: Gathered, target: Path) -> Pack:
     """Write the tables of a data pack into one workbook.
 
     Parameters
     ----------
-    workspace, assessment, sources, events, lots
-        As for :func:`write_pack`.
+    workspace
+        For its name.
+    given
+        From :func:`gathered`.
     target
         New file that ends with ``.xlsx``.
 
@@ -311,17 +323,21 @@ def write_workbook(
         raise UsageError(f"{target}: a workbook is a file that ends with .xlsx.")
     if target.exists():
         raise UsageError(f"{target} exists already. Name a new file; an export never overwrites one.")
-    tables = pack_tables(assessment, sources, events, lots)
     about = [
-        ("data", _summary(workspace, assessment, tables)),
+        ("data", _summary(workspace, given)),
         ("notes", "A note on each column says what it means, and its unit. Times are in UTC, to the millisecond."),
         ("caution", _CAUTION),
-        ("head of the chain", events[-1].hash if events else ""),
+        ("head of the chain", given.chain_head),
     ]  # fmt: skip
-    data = workbook(tables, about)
+    data = workbook(given.tables, about)
     _parent(target)
     write_atomically(target, data)
-    return Pack(target, len(lots), tables["readings"].height, 1, hashlib.sha256(data).hexdigest())
+    return _pack(target, given, 1, data)
+
+
+def _pack(target: Path, given: Gathered, files: int, data: bytes) -> Pack:
+    tables = given.tables
+    return Pack(target, tables["lots"].height, tables["readings"].height, files, hashlib.sha256(data).hexdigest())
 
 
 def _parent(target: Path) -> Path:

@@ -16,7 +16,10 @@ from hypothesis import strategies as st
 from scenario import Scenario
 from workspace_files import Shell, loaded_once
 
+from pipeline.custody import pack as pack_module
 from pipeline.custody.spreadsheet_text import guarded_frame
+from pipeline.load.load import load
+from pipeline.workspace.settings import find_workspace
 from schemas.pack import PACK_TABLES
 
 if TYPE_CHECKING:
@@ -67,6 +70,30 @@ def test_the_tables_hold_what_was_loaded_and_their_hashes_agree(shell: Shell, tm
     assert [lot["ppk_low"], lot["ppk_high"]] == (said["ppk_interval"] or [None, None])
     (result,) = json.loads((folder / "results.json").read_text())
     assert result["mean"] == said["mean"]
+
+
+def test_a_load_waits_for_no_pack_that_is_written(
+    shell: Shell, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Everything is gathered before the first file is written, and what comes meanwhile is in no part of the pack."""
+    pack(shell, tmp_path / "before", "--with-pages")
+    place, loaded, as_bytes = find_workspace(shell.root), [], pack_module._as_bytes
+
+    def meanwhile(*given: Any) -> bytes:
+        if not loaded:
+            later = shell.put("b.csv", Scenario().check("08:00", day=1).lot("08:30", day=1).check("09:30", day=1))
+            loaded.append(load(place, [later]))
+        return as_bytes(*given)
+
+    monkeypatch.setattr(pack_module, "_as_bytes", meanwhile)
+    pack(shell, tmp_path / "pack", "--with-pages")
+    assert shell.code == 0, shell.err
+    assert loaded[0].files[0].readings > 0
+    one, other = (
+        {path.relative_to(root): path.read_bytes() for path in root.rglob("*") if path.is_file()}
+        for root in (tmp_path / "before", tmp_path / "pack")
+    )
+    assert one == other
 
 
 def test_the_description_names_every_column_of_every_table(shell: Shell, tmp_path: Path) -> None:
