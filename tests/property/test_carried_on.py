@@ -6,6 +6,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
+import pytest
 from drawn_histories import HISTORY, SETTINGS, STEP, TABLES, written
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
@@ -14,12 +15,13 @@ from scenario import DAY
 
 from pipeline.history.found import hash_of_found
 from pipeline.history.store import History
+from pipeline.judge import carry_on
 from pipeline.judge.assess import assess
 from pipeline.judge.carry_on import carried_on
 from schemas.documents import as_json
 
 if TYPE_CHECKING:
-    import pytest
+    from pathlib import Path
 
     from pipeline.judge.assessment import Assessment
 
@@ -80,11 +82,23 @@ def decide(history: History, what: str, found: Assessment, lot: str) -> None:
 
 
 @settings(derandomize=True, deadline=None, max_examples=12, phases=(Phase.explicit, Phase.generate))
-@given(first=HISTORY, portions=st.lists(PORTION, min_size=1, max_size=4), lot=st.sampled_from(["L1", "L4"]))
+@given(
+    first=HISTORY,
+    portions=st.lists(PORTION, min_size=1, max_size=4),
+    lot=st.sampled_from(["L1", "L4"]),
+    at_once=st.sampled_from([1, 1_000]),
+)
 def test_what_is_carried_on_is_what_is_computed_anew(
-    first: list[Any], portions: list[Any], lot: str, tmp_path_factory: pytest.TempPathFactory
+    first: list[Any], portions: list[Any], lot: str, at_once: int, tmp_path_factory: pytest.TempPathFactory
 ) -> None:
-    path = tmp_path_factory.mktemp("carried") / "h" / "a.duckdb"
+    with pytest.MonkeyPatch.context() as portioned:
+        for name in ("_LOTS_AT_ONCE", "_BLOCKS_AT_ONCE"):  # what is looked at together decides nothing
+            portioned.setattr(carry_on, name, at_once)
+        grows(tmp_path_factory.mktemp("carried") / "h" / "a.duckdb", first, portions, lot)
+
+
+def grows(path: Path, first: list[Any], portions: list[Any], lot: str) -> None:
+    """Let a history grow by portions, and hold each time what is carried on against a judgement from nothing."""
     end = written(path, first)
     with History.open(path, write=True) as history, history.transaction():
         for name, text in TABLES.items():
