@@ -453,6 +453,7 @@ class IndexPage:
     lots: tuple[LotResult, ...]
     meters: tuple[MeterResult, ...]
     lot_addresses: dict[str, str]
+    lot_keys: dict[str, str]  # tell a lot's result from others
     meter_addresses: dict[str, str]
     files_held: tuple[str, ...]
     quarantined: int

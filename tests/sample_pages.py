@@ -11,6 +11,7 @@ from sample_lots import PARTS, SPOTS, lot_page
 from sample_meters import meter_page, meter_pages
 from sample_texts import DAY, HOSTILE, permuted, provenance
 
+from pipeline.judge.kept_documents import document_of, key_of
 from schemas.page import Decision
 from schemas.results import IndexPage, LotPage
 
@@ -146,6 +147,7 @@ def index_page(*, hostile: bool = False, lots: int = 0, quiet: bool = False) -> 
         lots=tuple(found),
         meters=tuple(meters),
         lot_addresses={result.lot: address("lot", result.lot) for result in found},
+        lot_keys={result.lot: key_of(document_of(result)) for result in found},
         meter_addresses={result.meter: address("meter", result.meter) for result in meters},
         files_held=HOSTILE if hostile else () if quiet else ("inbox/bench-9.csv: no layout matches its header",),
         quarantined=0 if quiet else 3,

@@ -186,8 +186,7 @@ class Assessment(Basis):
         if self.kept is None:
             return self
         asked = list(lots)
-        if isinstance(self.lots, KeptDocuments):
-            self.lots.bring(asked)
+        self.bring(asked)
         return self.restated(**self.kept.rows_of(asked, list(beside)))
 
     def lots_at_a_glance(self) -> pl.DataFrame:
@@ -217,9 +216,13 @@ class Assessment(Basis):
     def whole(self, lines: Iterable[LotResult]) -> list[LotResult]:
         """Return lots at a glance whole, looked up together."""
         asked = list(lines)
-        if isinstance(self.lots, KeptDocuments):
-            self.lots.bring(line.lot for line in asked)
+        self.bring(line.lot for line in asked)
         return [line.whole for line in asked]
+
+    def bring(self, lots: Iterable[str]) -> None:
+        """Look up together what is said of lots, whose results are made when somebody asks for them."""
+        if isinstance(self.lots, KeptDocuments):
+            self.lots.bring(lots)
 
     def document_keys(self) -> dict[str, str]:
         """Return, by lot, what tells its result from others, whatever the moment of the assessment."""

@@ -14,19 +14,16 @@ import orjson
 
 from pipeline.errors import FoundDamaged
 from schemas.documents import as_bytes, from_json
-from schemas.results import LotLine
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
-    from schemas.results import LotResult
-
-__all__ = ["AT_NO_TIME", "KeptDocuments", "document_of", "key_of", "result_of", "said_at"]
+__all__ = ["KeptDocuments", "document_of", "key_of", "result_of"]
 
 Result = TypeVar("Result")
 
 
-AT_NO_TIME = datetime.min.replace(tzinfo=UTC)
+_AT_NO_TIME = datetime.min.replace(tzinfo=UTC)
 _ONE_BY_ONE = 5
 """So many documents are fetched one by one; whoever asks for more gets those around, too."""
 _BLOCK = 1_000
@@ -34,7 +31,7 @@ _BLOCK = 1_000
 
 def document_of(result: Any) -> str:
     """Return the JSON of a result but for the moment of the assessment: the same until something else is said."""
-    timeless = replace(result, as_of=AT_NO_TIME) if hasattr(result, "as_of") else result
+    timeless = replace(result, as_of=_AT_NO_TIME) if hasattr(result, "as_of") else result
     return as_bytes(timeless).decode("utf-8", "surrogatepass")
 
 
@@ -61,19 +58,6 @@ def result_of(kind: Any, name: str, document: str) -> Any:
 def key_of(document: str) -> str:
     """Return what tells a document from others."""
     return hashlib.sha256(document.encode("utf-8", "surrogatepass")).hexdigest()[:32]
-
-
-def said_at(lots: Iterable[LotResult], moment: datetime) -> bytes:
-    """Return the JSON of results as of a moment; documents that are kept are not made into results for it."""
-    every = list(lots)
-    lines: list[Any] = [lot for lot in every if isinstance(lot, LotLine)]
-    if lines:
-        lines[0].found.bring(line.lot for line in lines)
-    said = [line.found.said(line.lot) for line in lines]
-    mark, now = (f'"as_of":{orjson.dumps(at).decode()}' for at in (AT_NO_TIME, moment))
-    if len(said) == len(every) and all(mark in text for text in said):
-        return f"[{','.join(text.replace(mark, now, 1) for text in said)}]".encode()
-    return as_bytes([replace(lot.whole, as_of=moment) for lot in every])
 
 
 class KeptDocuments(Mapping[str, Result]):

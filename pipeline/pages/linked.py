@@ -6,7 +6,6 @@ import hashlib
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from pipeline.judge.kept_documents import said_at
 from schemas.results import ChecksPage, FilesPage, IndexPage, LotPage, MeterPage, MonthPage, ReadingsPage
 
 if TYPE_CHECKING:
@@ -27,15 +26,16 @@ def linked_pages(page: Page) -> Iterator[Page]:
         yield ReadingsPage(page)
     elif isinstance(page, IndexPage):
         for month, lots in page.months.items():
-            yield MonthPage(month, lots, _of_lots(page.provenance, lots))
+            yield MonthPage(month, lots, _of_lots(page, lots))
         yield FilesPage(page.provenance)
 
 
-def _of_lots(provenance: Provenance, lots: Sequence[LotResult]) -> Provenance:
+def _of_lots(page: IndexPage, lots: Sequence[LotResult]) -> Provenance:
     """Return a footer that changes only when something of these lots does: its time is that of the last of them."""
+    provenance = page.provenance
     moment = max((lot.last_at for lot in lots if lot.last_at is not None), default=provenance.as_of)
-    shown = said_at(lots, moment)
-    digest = hashlib.sha256(f"{provenance.software_version}{moment}".encode() + shown).hexdigest()
+    said = [page.lot_keys[lot.lot] for lot in lots]
+    digest = hashlib.sha256(f"{provenance.software_version}{moment}{said}".encode()).hexdigest()
     return replace(provenance, as_of=moment, files=provenance.files.clear(), data_sha256=digest)
 
 

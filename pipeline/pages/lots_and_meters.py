@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 import reports
-from pipeline.judge.kept_documents import said_at
 from pipeline.judge.lots.budgets import all_with_budgets
 from pipeline.judge.meters.evidence import calibrations_of
 from pipeline.metrology.block_checks import run_of_meter
@@ -204,13 +203,16 @@ def index_page(
     check_by = checked_by(assessment)
     sources_of_blocks = assessment.on_blocks().group_by("source_id").agg(pl.len().cast(pl.Int64).alias("n"))
     used = pl.concat([assessment.files_of_lots().select("source_id", "n"), sources_of_blocks])
+    keys = assessment.document_keys()
+    assessment.bring(keys)  # this page and those of months say more of a lot than its line, when the history is closed
     provenance = context.provenance(
-        used, assessment.as_of, said_at(lots, assessment.as_of), meters, held, quarantined, more, check_by
+        used, assessment.as_of, sorted(keys.items()), meters, held, quarantined, more, check_by
     )
     return IndexPage(
         lots=lots,
         meters=meters,
         lot_addresses={r.lot: reports.address("lot", r.lot) for r in lots},
+        lot_keys=keys,
         meter_addresses={r.meter: reports.address("meter", r.meter) for r in meters},
         files_held=held,
         quarantined=quarantined,

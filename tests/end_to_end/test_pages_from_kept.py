@@ -19,7 +19,8 @@ from pipeline.judge.findings import keep_findings
 from pipeline.kept.answers import answer_of
 from pipeline.kept.snapshot import publish_snapshot, published_status
 from pipeline.load.load import assess_touched, load
-from pipeline.pages.lots_and_meters import lot_pages, meter_pages
+from pipeline.pages.linked import linked_pages
+from pipeline.pages.lots_and_meters import index_page, lot_pages, meter_pages
 from pipeline.pages.render import render
 from pipeline.workspace.settings import find_workspace
 from schemas.documents import as_json, from_json
@@ -90,6 +91,9 @@ def compare(place: Workspace) -> Assessment:
                 (page,) = show(place, kept, sources, [name])
                 assert page.provenance.data_sha256 == expected.provenance.data_sha256, name
                 assert page.answer == expected.answer, name
+        anew, carried = (index_page(place, one, history, sources) for one in (found, kept))
+        for expected, page in zip((anew, *linked_pages(anew)), (carried, *linked_pages(carried)), strict=True):
+            assert page.provenance.data_sha256 == expected.provenance.data_sha256, page.link
     return kept
 
 
