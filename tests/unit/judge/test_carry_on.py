@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+from copy import copy
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -66,10 +68,10 @@ class Line:
         return {name: as_json(dict(getattr(found, name))) for name in names}
 
 
-@pytest.fixture
-def line(tmp_path: Path) -> Line:
+@pytest.fixture(scope="module")
+def begun(tmp_path_factory: pytest.TempPathFactory) -> Line:
     """Two meters and a lot of each between checks that passed."""
-    found = Line(tmp_path).read(
+    found = Line(tmp_path_factory.mktemp("line")).read(
         *(
             step(what, meter=meter, lot=lot)
             for meter, lot in (("M1", "L1"), ("M2", "L2"))
@@ -78,6 +80,14 @@ def line(tmp_path: Path) -> Line:
     )
     assert found.judged() == {"L1", "L2"}
     assert found.judged() == set(), "nothing is new"
+    return found
+
+
+@pytest.fixture
+def line(begun: Line, tmp_path: Path) -> Line:
+    """Return a copy of it."""
+    found = copy(begun)
+    found.path = shutil.copytree(begun.path.parent, tmp_path / "h") / begun.path.name
     return found
 
 
