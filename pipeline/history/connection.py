@@ -15,9 +15,9 @@ from pipeline.errors import AnnealogError, DiskFull, EnvironmentProblem, History
 if TYPE_CHECKING:
     from pathlib import Path
 
-__all__ = ["STORAGE_VERSION", "connect", "full_disk", "migrations", "unreadable"]
+__all__ = ["connect", "full_disk", "migrations", "unreadable"]
 
-STORAGE_VERSION = "v1.5.0"
+_STORAGE_VERSION = "v1.5.0"
 """Storage format of a new history, so that DuckDB 1.5 can open it too."""
 
 
@@ -49,7 +49,7 @@ def connect(path: Path, *, write: bool, wait_s: float, block_bytes: int | None =
         "autoinstall_known_extensions": "false",
         "autoload_known_extensions": "false",
         "allow_community_extensions": "false",
-        "storage_compatibility_version": STORAGE_VERSION,
+        "storage_compatibility_version": _STORAGE_VERSION,
         "temp_directory": str(path.parent / "spill"),
     }
     if block_bytes is not None:

@@ -123,7 +123,7 @@ class FoundStore:
 
     @contextlib.contextmanager
     def transaction(self) -> Iterator[None]:
-        """Keep all that is put inside, or nothing."""
+        """Keep all that is put inside, or nothing but what was settled."""
         self._connection.execute("BEGIN")
         try:
             yield

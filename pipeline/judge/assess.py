@@ -218,7 +218,6 @@ def assess(
     *,
     as_of: datetime | None,
     lots: Iterable[str] | None = None,
-    meters: Iterable[str] | None = None,
     tables: Mapping[str, pl.DataFrame] | None = None,
     withheld: bool = True,
 ) -> Assessment:
@@ -232,7 +231,7 @@ def assess(
         Settings to use with `tables`; without those, the settings that were taken over are used.
     as_of
         None means the last reading (or now, where there is none).
-    lots, meters
+    lots
         Which to report; None means all.
     tables
         Reference tables to use instead of those taken over, to see what a change would do.
@@ -258,12 +257,11 @@ def assess(
         sources=sources,
         baselines=history.baselines(),
         lots=lots,
-        meters=meters,
     )
     if not withheld:
         return found
     lots_said, meters_said = withhold(history.path, sources, found.readings, found.lots, found.meters)
     if lots_said is not found.lots or meters_said is not found.meters:
         found = replace(found, lots=lots_said, meters=meters_said)
-        found = with_events(found, events) if lots is None and meters is None else found
+        found = with_events(found, events) if lots is None else found
     return replace(found, history_state=state_of(history))

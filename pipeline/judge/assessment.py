@@ -42,8 +42,15 @@ __all__ = [
 
 Kind = TypeVar("Kind")
 
-OF_METERS = ("checks", "runs", "meter_settings", "brackets", "late_baselines", "part_stream")
-"""What follows from what meters read on blocks, and from where parts stand between."""
+OF_METERS: dict[str, list[str]] = {
+    "checks": ["meter", "at", "check"],
+    "runs": ["meter", "first_at", "run"],
+    "meter_settings": ["meter", "at"],
+    "brackets": ["lot", "meter", "unknown_clock", "first_at", "before_run"],
+    "late_baselines": [],
+    "part_stream": [],
+}
+"""What follows from what meters read on blocks, and from where parts stand between, with the order in which an assessment has it."""
 
 
 def late(make: Callable[[], Kind]) -> Kind:

@@ -16,7 +16,7 @@ from pipeline.errors import FoundDamaged, HistoryBusy
 from pipeline.history.found import FoundStore, damage_told, forget
 from pipeline.history.store import History
 from pipeline.judge.assess import assess
-from pipeline.judge.assessment import Kept
+from pipeline.judge.assessment import OF_METERS, Kept
 from pipeline.judge.kept_documents import KeptDocuments, document_of, result_of
 from pipeline.judge.marks import NO_MARKS
 from pipeline.judge.sums import sums
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from pipeline.judge.assessment import Assessment
     from pipeline.workspace.settings import Settings
 
-__all__ = ["LATE", "NUMBERS", "OF_LOTS", "OF_METERS_SORTED", "Given", "Later", "as_read", "marks_in", "rows_of_lots"]
+__all__ = ["LATE", "NUMBERS", "OF_LOTS", "Given", "Later", "as_read", "marks_in", "rows_of_lots"]
 
 _log = logging.getLogger(__name__)
 _MEANWHILE = "Readings came to the history meanwhile. What is shown is of before: try again."
@@ -41,15 +41,6 @@ _FORMAT = 4
 LATE = datetime(9999, 12, 30, tzinfo=UTC)
 OF_LOTS = ("spot_values", "part_values", "budget_inputs", "bias_at_level")
 """Frames kept by lot."""
-OF_METERS_SORTED: dict[str, list[str]] = {
-    "checks": ["meter", "at", "check"],
-    "runs": ["meter", "first_at", "run"],
-    "meter_settings": ["meter", "at"],
-    "brackets": ["lot", "meter", "unknown_clock", "first_at", "before_run"],
-    "late_baselines": [],
-    "part_stream": [],
-}
-"""Frames kept by meter, with the order in which an assessment has them."""
 NUMBERS = ("check", "run", "before_run", "after_run")
 
 
@@ -280,7 +271,7 @@ class Later:
                     places = [place * NUMBERS_OF_A_METER for place in range(len(checked))]
                     offset = pl.col("meter").replace_strict(checked, places, default=None, return_dtype=pl.Int64)
                     frame = frame.with_columns(pl.col(one) + offset for one in NUMBERS if one in frame.columns)
-            frame, order = frame.select(like.columns).cast(like.schema), OF_METERS_SORTED[name]
+            frame, order = frame.select(like.columns).cast(like.schema), OF_METERS[name]
             return frame.sort(order, maintain_order=True) if order else frame
 
         return self._or_anew(fetch, attrgetter(name))
