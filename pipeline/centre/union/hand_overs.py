@@ -35,7 +35,9 @@ MOVES: dict[str, Any] = {
 
 
 def moves_of(events: pl.DataFrame, names: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
-    """Return hand-overs and receipts of all sites, with the instrument by the company's table; what was taken back is left out.
+    """Return hand-overs and receipts, site by site as they were recorded, with the instrument by the company's table.
+
+    What was taken back is left out.
 
     Parameters
     ----------
@@ -56,7 +58,7 @@ def moves_of(events: pl.DataFrame, names: Mapping[str, pl.DataFrame]) -> pl.Data
     frame = named(frame, names, at="_asked").with_columns(
         pl.col("instrument").is_not_null().alias("mapped"), pl.coalesce("instrument", "stated").alias("instrument")
     )
-    return frame.sort("site", "meter", "sequence").select(*MOVES)
+    return frame.select(*MOVES)
 
 
 def _read(event: Mapping[str, Any]) -> dict[str, Any]:
@@ -120,10 +122,7 @@ def hand_overs(
     sites = {site: (made, closed) for site, made, closed in heads.select("site", "made_at", "closed").iter_rows()}
     nobody = _read_by_nobody(moves, readings, names, meters)
     holds = named(moves.select("site", "meter", "at", pl.col("instrument").alias("moved")), names, at="at")
-    still = {
-        row[:3]
-        for row in holds.filter(pl.col("instrument") == pl.col("moved")).select("site", "meter", "at").iter_rows()
-    }
+    still = set(holds.filter(pl.col("instrument") == pl.col("moved")).select("site", "meter", "at").iter_rows())
     found = []
     for given, got in _pairs(moves.to_dicts(), on_the_way):
         said = [
@@ -143,7 +142,7 @@ def hand_overs(
             )
         )  # fmt: skip
     found.sort(key=lambda one: (one.handed_at or one.received_at, one.instrument, one.giver))
-    return (*found, *map(_unread, unread.sort("site", "sequence").iter_rows(named=True)))
+    return (*found, *map(_unread, unread.iter_rows(named=True)))
 
 
 def _unread(event: Mapping[str, Any]) -> HandOver:
@@ -270,14 +269,10 @@ def _read_by_nobody(
         .filter("_had")
     )
     # a site that recorded nothing had it wherever the company's table says so
-    had = (
-        at_sites.join(ends, on=order, how="left")
-        .filter(
-            (pl.col("since").is_null() | (pl.col("measured_at") >= pl.col("since")))
-            & (pl.col("until").is_null() | (pl.col("measured_at") <= pl.col("until")))
-        )["_row"]
-        .unique()
-    )
+    had = at_sites.join(ends, on=order, how="left").filter(
+        (pl.col("since").is_null() | (pl.col("measured_at") >= pl.col("since")))
+        & (pl.col("until").is_null() | (pl.col("measured_at") <= pl.col("until")))
+    )["_row"]
     return once.filter(~pl.col("_row").is_in(had.implode())).select(
         "site", "meter", "instrument", pl.col("measured_at").alias("at")
     )

@@ -20,6 +20,7 @@ from schemas.union import HandOver
 MOST = timedelta(hours=72)
 GONE = START + timedelta(days=10)
 CAME = GONE + timedelta(hours=5)
+H = timedelta(hours=1)
 
 
 def meter(site: str, name: str, **more: Any) -> dict[str, Any]:
@@ -169,6 +170,85 @@ def test_one_that_came_back_is_the_givers_again() -> None:
     assert "1 reading at P-001/EC-01 after it was handed over" in found[0].differ[0]
 
 
+def read(site: str, *hours: float) -> list[dict[str, Any]]:
+    name = "EC-01" if site == "P-001" else "EC-09"
+    return [{"site": site, "meter": name, "measured_at": GONE + h * H, "value": 58 + h} for h in hours]
+
+
+def test_what_nobody_had_it_for_is_told_of_the_moves_it_lies_between_and_of_no_other() -> None:
+    """P-001 has it up to 0 h, 30 to 40 h and from 60 h on; P-002 10 to 20 h and 50 to 55 h; recorded the last one first."""
+    first: Any = gave(GONE), got(GONE + 30 * H, site="P-001", name="EC-01", sender="P-002"), gave(GONE + 40 * H)
+    first += (got(GONE + 60 * H, site="P-001", name="EC-01", sender="P-002"),)
+    other: Any = got(GONE + 10 * H), gave(GONE + 20 * H, site="P-002", name="EC-09", to="P-001"), got(GONE + 50 * H)
+    other += (gave(GONE + 55 * H, site="P-002", name="EC-09", to="P-001"),)
+    spans = (("P-001", None, 0), ("P-001", 30, 40), ("P-001", 60, None), ("P-002", 10, 20), ("P-002", 50, 55))
+    table = [
+        meter(site, "EC-01" if site == "P-001" else "EC-09", valid_from=None if a is None else GONE + a * H,
+              valid_to=None if b is None else GONE + b * H) for site, a, b in spans
+    ]  # fmt: skip
+    readings = [*read("P-001", -1, 0, 5, 6, 30, 35, 40, 45, 60, 70), *read("P-002", 7, 10, 15, 20, 25, 50, 55)]
+    found = company(*first[::-1], *other[::-1], table=table, readings=readings[::-1]).hand_overs(MOST)
+    assert [(one.handed_at, one.received_at) for one in found] == [
+        (GONE + a * H, GONE + b * H) for a, b in ((0, 10), (20, 30), (40, 50), (55, 60))
+    ]
+    gone, came = "after it was handed over, from 2026-06-", "before it was received, from 2026-06-"
+    assert [one.differ for one in found] == [
+        (f"2 readings at P-001/EC-01 {gone}11 13:00 to 2026-06-11 14:00", f"1 reading at P-002/EC-09 {came}11 15:00 to 2026-06-11 15:00"),
+        (f"1 reading at P-002/EC-09 {gone}12 09:00 to 2026-06-12 09:00", f"2 readings at P-001/EC-01 {came}11 13:00 to 2026-06-11 14:00"),
+        (f"1 reading at P-001/EC-01 {gone}13 05:00 to 2026-06-13 05:00", f"1 reading at P-002/EC-09 {came}12 09:00 to 2026-06-12 09:00"),
+        (f"1 reading at P-001/EC-01 {came}13 05:00 to 2026-06-13 05:00",),
+    ]  # fmt: skip
+
+
+def test_what_was_read_at_the_moment_of_a_second_hand_over_is_told_of_the_first_and_of_the_receipt_after_it() -> None:
+    """No receipt stands between the two, so it had gone before."""
+    back = got(GONE + 60 * H, site="P-001", name="EC-01", sender="P-003")
+    table = [TABLE[0], meter("P-001", "EC-01", valid_from=GONE + 60 * H), TABLE[1]]
+    found = company(gave(), gave(GONE + 50 * H, to="P-003"), back, table=table, readings=read("P-001", 0, 50))
+    told = [(one.handed_at, [said for said in one.differ if "reading" in said]) for one in found.hand_overs(MOST)]
+    when = "from 2026-06-13 10:00 to 2026-06-13 10:00"
+    assert told == [
+        (GONE, [f"1 reading at P-001/EC-01 after it was handed over, {when}"]),
+        (GONE + 50 * H, []),
+        (None, [f"1 reading at P-001/EC-01 before it was received, {when}"]),
+    ]
+
+
+def test_a_site_that_recorded_nothing_answers_for_what_it_read_wherever_it_stands_by_name() -> None:
+    table = [*TABLE, meter("P-009", "EC-5", valid_to=GONE - timedelta(days=5))]
+    before = at_giver(-200, -199)
+    readings = [row | {"site": site, "meter": name} for row in before for site, name in (("P-002", "EC-09"), ("P-009", "EC-5"))]  # fmt: skip
+    assert one_of(gave(), got(), table=table, readings=readings).differ == ()
+
+
+def test_hand_overs_stand_in_order_of_time_and_at_one_moment_of_instruments() -> None:
+    table = [meter("P-001", f"EC-{n}", serial_number=n) for n in "789"]
+    events = [
+        gave(GONE + hours * H, name=f"EC-{n}", serial=n) for n, hours in (("9", 10), ("8", 10), ("7", 0), ("7", 20))
+    ]
+    found = company(*events, table=table).hand_overs(MOST)
+    assert [(one.instrument[-1], one.handed_at) for one in found] == [
+        (n, GONE + hours * H) for n, hours in (("7", 0), ("8", 10), ("9", 10), ("7", 20))
+    ]
+
+
+def test_the_order_in_which_packages_come_says_nothing() -> None:
+    events = [gave(to="P-003"), got(GONE, site="P-001", name="EC-01", sender="P-003"), gave(), got()]
+    rows = [one | {"sequence": n} for n, one in enumerate(events, start=1)]
+    usual, turned = (moves_of(frame("events", *some), names(meters=TABLE)) for some in (rows, rows[::-1]))
+    assert usual["sequence"].to_list() == [3, 4]
+    assert turned.equals(usual)
+
+
+def test_meters_of_moves_are_those_that_the_sites_and_the_companys_table_name_each_once() -> None:
+    odd = gave(site="P-003") | {"subject": "{"}
+    table = [*TABLE, meter("P-000", "EC-5"), meter("P-000", "EC-6", serial_number="8")]
+    found = company(odd, gave(), got(), table=table)
+    assert meters_of(found.moves, found.names).sort("site").rows() == [
+        ("P-000", "EC-5"), ("P-001", "EC-01"), ("P-002", "EC-09"),
+    ]  # fmt: skip
+
+
 def test_one_that_was_taken_back_never_was() -> None:
     taken_back = got(GONE, site="P-001", name="EC-01", sender="P-003")
     assert company(gave(to="P-003"), taken_back).hand_overs(MOST) == ()
@@ -207,6 +287,12 @@ def test_an_event_that_cannot_be_read_is_named_and_left_out(subject: str | None,
     # the review of its month has it, and the one before has not
     assert review(company(odd), "2026-06", 6).waits == 1
     assert review(company(odd), "2026-05", 5).waits == 0
+
+
+def test_a_receipt_that_cannot_be_read_is_named_by_who_recorded_it() -> None:
+    found = one_of(got() | {"subject": "{}"})
+    assert (found.giver, found.receiver) == ("", "P-002")
+    assert found.differ[0].startswith("event 1 of P-002 (receipt) is left out: it states no meter, at, from, maker")
 
 
 def test_an_event_a_microsecond_after_the_first_moment_of_all_is_read() -> None:
@@ -271,9 +357,6 @@ def test_the_companys_table_says_what_a_site_means() -> None:
     assert one_of(gave(), got(serial="OSTREL-7")).differ == ()
 
 
-H = timedelta(hours=1)
-
-
 @pytest.mark.parametrize(
     ("given", "received", "pairs"),
     [
@@ -285,6 +368,10 @@ H = timedelta(hours=1)
         ([0], [1, 10], [(0, 1), (None, 10)]),
         ([5], [1, 30], [(5, 30), (None, 1)]),
         ([0, 0], [1], [(0, 1), (0, None)]),
+        ([0, 20], [15], [(0, 15), (20, None)]),  # a way of hours is one that may be, a receipt before it is none
+        ([10], [10, 11], [(10, 10), (None, 11)]),  # handed over and received at one moment
+        ([1, 50], [0], [(1, 0), (50, None)]),  # of two that came too late, the nearer one
+        ([200, 0], [100], [(0, 100), (200, None)]),  # of two as far away, the earlier one, whichever was recorded first
     ],
 )
 def test_each_receipt_has_the_nearest_hand_over(given: Any, received: Any, pairs: Any) -> None:

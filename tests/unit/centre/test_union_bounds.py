@@ -372,6 +372,14 @@ def test_checks_of_a_site_in_another_unit_come_in_one_with_all_that_is_stated() 
     assert (turned["mean"], turned["bias"]) == (pytest.approx(40.0), pytest.approx(0.025 * 40.0 / 2.5))
 
 
+def test_rows_of_several_units_stand_unit_by_unit_as_each_came_first() -> None:
+    """What is made of them, a mean say, is the same to the last bit whenever it is asked."""
+    units = ["uOhm.cm", "%IACS", "MS/m", "nOhm.m", "Ohm.cm"]
+    rows = [{"site": "P-001", "check": n, "unit": unit} for n, unit in enumerate(units * 2)]
+    found = in_one_unit(frame("checks", *rows), "mean", ("mean",), ("bias",))
+    assert found["check"].to_list() == [n + more for n in range(5) for more in (0, 5)]
+
+
 # -- the month -----------------------------------------------------------------------------------------------------
 
 MONTH = (START.replace(day=1, hour=0), START.replace(month=7, day=1, hour=0))
