@@ -139,6 +139,13 @@ class History(Database):
         frame = self._frame("SELECT * EXCLUDE layout_text FROM source_file WHERE sha256 = ?", [sha256])
         return frame.row(0, named=True) if frame.height else None
 
+    def source_ids(self, hashes: Iterable[str]) -> list[int]:
+        """Return the numbers of files by their hashes."""
+        return [
+            row[0]
+            for row in self._run("SELECT source_id FROM source_file WHERE sha256 IN (SELECT unnest(?))", [list(hashes)])
+        ]
+
     def sources(self) -> pl.DataFrame:
         """Return the ledger, in order of loading."""
         return self._frame("SELECT * EXCLUDE layout_text FROM source_file ORDER BY source_id")

@@ -401,8 +401,7 @@ def assess_touched(
         left = _not_judged(history)
         if not ids and not refresh and not left:
             return Touched()
-        hashes = [event.subject.get("sha256") for event in left]
-        ids.update(history.sources().filter(pl.col("sha256").is_in(hashes))["source_id"])
+        ids.update(history.source_ids(event.subject["sha256"] for event in left if event.kind != "reference"))
         damage = findings_state(history.path)
         carried = carried_on(history, settings, keep=True) if as_of is None else None
         found = assess(history, settings, as_of=as_of) if carried is None else carried
