@@ -99,7 +99,7 @@ def _with_meters(lots: pl.DataFrame, meters: pl.DataFrame, names: Mapping[str, p
         .agg(
             pl.col("instrument").sort().str.join(", "),
             pl.col("instrument").is_null().any().alias("_unknown"),
-            pl.col("_suspended").fill_null(value=False).any().alias("on_suspended"),
+            pl.col("_suspended").any().alias("on_suspended"),
         )
         .select("_lot", pl.when(~pl.col("_unknown")).then("instrument").alias("instrument"), "on_suspended")
     )

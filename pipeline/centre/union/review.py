@@ -72,7 +72,7 @@ def _heads(heads: pl.DataFrame, program: str, silent_after: timedelta) -> tuple[
             silent=not row["closed"] and latest - row["made_at"] > silent_after,
             other_version=not row["closed"] and row["program"] != program,
         )
-        for row in heads.sort("site").iter_rows(named=True)
+        for row in heads.iter_rows(named=True)
     )
 
 
@@ -100,7 +100,7 @@ def company_review(
     of_month = lots.filter(pl.col("last_at") >= start)
     counts = Counter(of_month["verdict"].to_list())
     meters = company.meters.sort("site", "meter")
-    rejected = of_month.filter(pl.col("verdict") == "reject").sort("site", "lot", "last_at")
+    rejected = of_month.filter(pl.col("verdict") == "reject")
     unfit = meters.filter(pl.col("state").is_in(("suspended", "overdue")))
     waiting = meters.group_by("site").agg(pl.col("open_events").sum()).filter(pl.col("open_events") > 0).sort("site")
     suppliers = [over_plants("supplier", name, lots) for name in names_over_plants("supplier", lots, sites=2)]

@@ -401,13 +401,28 @@ def test_the_review_of_the_month_names_them_and_what_does_not_fit_waits() -> Non
     assert review(company(gave(), got()), "2026-05", 5).hand_overs == ()
 
 
+def test_a_hand_over_is_of_the_month_in_which_it_ends_and_the_first_moment_of_the_next_says_nothing_of_it() -> None:
+    july = START.replace(month=7, day=1, hour=0)
+    table = [meter("P-001", "EC-01", valid_to=july - H), meter("P-002", "EC-09", valid_from=july)]
+    found = company(gave(july - H), got(july), table=table)
+    assert [one.received_at for one in review(found, "2026-06", 6).hand_overs] == [None]
+    assert [one.received_at for one in review(found, "2026-07", 7).hand_overs] == [july]
+    assert review(found, "2026-08", 8).hand_overs == ()
+    for at, told in ((july, 0), (july - timedelta(microseconds=1), 1)):
+        readings = [{"site": "P-001", "meter": "EC-01", "measured_at": at}]
+        assert (
+            len(review(company(gave(july - H), table=table, readings=readings), "2026-06", 6).hand_overs[0].differ)
+            == told
+        )
+
+
 def test_a_meter_whose_hand_over_does_not_fit_differs() -> None:
     checks = [{"site": "P-001", "at": START, "check": n, "run": n} for n in range(2)]
     whole = together(heads("P-001"), company_tables(checks=checks), names(meters=TABLE))
     found = travelled("meter", "7", whole.checks)
     assert with_hand_overs(found, [one_of(gave(), got())]).state == found.state
     told = with_hand_overs(found, [one_of(gave(to="P-009"))])
-    assert told.state == "differs"
+    assert (told.state, [one.receiver for one in told.hand_overs]) == ("differs", ["P-009"])
     assert told.reasons[0].startswith("From P-001/EC-01 to P-009: P-009, which should have")
 
 

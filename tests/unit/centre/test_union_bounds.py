@@ -68,7 +68,14 @@ def test_a_plant_is_told_with_the_median_of_what_its_lots_leave_each_at_its_own_
     )
     # 0.02, 0.03, 0.05, 0.1, 0.1, 0.2, 0.4, 0.45
     assert plant.own_standard_uncertainty == pytest.approx(0.1)
-    assert plant.standard_deviation == pytest.approx(pl.Series([row["mean"] for row in rows[:8]]).std())
+    s = pl.Series([row["mean"] for row in rows[:8]]).std()
+    assert plant.standard_deviation == pytest.approx(s)
+    # k = 2 (JCGM 100:2008, 6.2.1) of the standard deviation of the mean (4.2.3) and of what the lots leave in common
+    assert plant.expanded_uncertainty == pytest.approx(2 * (s**2 / 8 + 0.1**2) ** 0.5)
+    silent = [row | {"expanded_uncertainty": None} for row in rows[:8]]
+    plant = over_plants("supplier", "Ostrovald Copper", company(OSTROVALD, lots=silent).lots).groups[0].plants[0]
+    assert (plant.own_standard_uncertainty, plant.expanded_uncertainty) == (None, None)
+    assert plant.standard_deviation == pytest.approx(s)
 
 
 def test_why_nothing_is_said_stands_first_and_of_each_plant_after_it() -> None:
@@ -86,6 +93,10 @@ def test_why_nothing_is_said_stands_first_and_of_each_plant_after_it() -> None:
         "supplier", "Ostrovald Copper", company({"suppliers": OSTROVALD["suppliers"]}, lots=levels(58.0, 59.0)).lots
     )
     assert unnamed.groups[0].not_said == ("the company knows no material for these lots, so they may be of several",)
+    both = over_plants(
+        "supplier", "Ostrovald Copper", company({"suppliers": OSTROVALD["suppliers"]}, lots=levels(58.0)[:1]).lots
+    )
+    assert [said.partition(" ")[0] for said in both.groups[0].not_said] == ["the", "P-001"]
     assert (unnamed.groups[0].pairs, unnamed.groups[0].mean, unnamed.groups[0].h_limit) == ((), None, None)
     alone = over_plants("supplier", "Ostrovald Copper", company(OSTROVALD, lots=levels(58.0)).lots)
     assert (alone.state, alone.groups[0].pairs) == ("not_assessed", ())
@@ -170,6 +181,9 @@ def test_what_two_sites_have_checks_of_travels_and_is_listed_by_name() -> None:
         UsageError, match=r"No check of meter '9' was found under that name of the company. Known: Ostrel 7; "
     ):
         travelled("meter", "9", found)
+    # blocks that no table names are not the same for having none
+    unnamed = company({"meters": tables["meters"]}, checks=rows).checks
+    assert (travellers("block", unnamed), travellers("meter", unnamed)) == ([], ["Ostrel 7"])
     assert travelled("block", "K-6", found).reasons == ("Fewer than two sites have checks that can be compared",)
 
 
@@ -275,6 +289,13 @@ def test_a_meter_is_compared_on_the_block_both_have_and_at_its_level_only_where_
         ("P-001/EC-01 on B1", "P-002/EC-01 on B1"), ("P-001/EC-01 on B7", "P-002/EC-01 on B8"),
     ]  # fmt: skip
     assert moved({"site": "P-001"}, {"site": "P-001", "block": "B7"}).pairs == ()
+    # what is not near keeps nobody after it from being compared
+    far = moved(
+        {"site": "P-001", "block": "B6", "certified_value": 30.0},
+        {"site": "P-001", "block": "B7"},
+        {"site": "P-002", "block": "B8"},
+    )
+    assert [(pair.first, pair.second) for pair in far.pairs] == [("P-001/EC-01 on B7", "P-002/EC-01 on B8")]
     unsaid = moved(
         {"site": "P-001", "block": "B7", "certificate_standard_uncertainty": None}, {"site": "P-002", "block": "B8"}
     )
@@ -393,6 +414,8 @@ def test_a_revision_is_twelve_digits_and_the_order_of_a_table_of_names_leaves_it
     rows = OSTROVALD["suppliers"]
     usual, turned = (revision_of(heads(*SITES), names(suppliers=some), "1.0") for some in (rows, rows[::-1]))
     assert usual == turned
+    other_way = dict(reversed(names(suppliers=rows).items()))
+    assert revision_of(heads(*SITES), other_way, "1.0") == usual
     assert re.fullmatch("[0-9A-F]{12}", usual)
     others = {
         usual, revision_of(heads(*SITES, closed=True), names(suppliers=rows), "1.0"), revision_of(heads(*SITES), names(suppliers=rows), "1.0", ("x",)),
@@ -459,6 +482,13 @@ def test_the_month_names_what_waits_and_who_differs_and_nobody_else() -> None:
     assert [(one.lot, one.supplier, one.reason) for one in found.rejected] == [
         ("P-003/L-080", "Ostrovald Copper", "low"), ("P-003/L-090", "another", ""),
     ]  # fmt: skip
+
+
+def test_sites_whose_events_are_open_stand_by_name_with_how_many_from_one_on() -> None:
+    sites = [f"P-{n:03}" for n in range(30)]
+    meters = [{"site": site, "open_events": n % 3} for n, site in enumerate(sites)]
+    found = review(together(heads(*sites), company_tables(meters=meters[::-1]), names())).open_events
+    assert list(found.items()) == [(site, n % 3) for n, site in enumerate(sites) if n % 3]
 
 
 @pytest.mark.parametrize(

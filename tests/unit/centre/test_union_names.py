@@ -143,6 +143,10 @@ def test_the_same_reading_at_two_sites_counts_once() -> None:
         *(reading("P-002", m, sequence=m) for m in range(1, 5)),
     ]
     assert readings_once(frame("readings", *rows), table, "Ostrel 7") == (5, {"P-002": 2})
+    sites = [f"P-{n:03}" for n in range(1, 13)]
+    table = names(meters=[meter(site, serial="7") for site in sites])
+    once, copies = readings_once(frame("readings", *(reading(site, 1) for site in sites[::-1])), table, "Ostrel 7")
+    assert (once, list(copies.items())) == (1, [(site, 1) for site in sites[1:]])
 
 
 @pytest.mark.parametrize("column", ["value", "unit", "sequence", "role", "part", "spot", "measured_at", "meter"])
