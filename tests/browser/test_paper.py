@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 from scenario import Scenario
-from workspace_files import neutral_csv
+from workspace_files import loaded_once, neutral_csv
 
 from pipeline.pages import pdf
 
@@ -18,14 +18,7 @@ if TYPE_CHECKING:
 
 @pytest.fixture
 def works(shell: Shell) -> Shell:
-    shell("init", ".")
-    scenario = Scenario().check("08:00").lot("09:00").check("10:00")
-    for name, table in scenario.reference.items():
-        (shell.root / "reference" / f"{name}.csv").write_text(table, encoding="utf-8")
-    (shell.root / "inbox" / "a.csv").write_text(neutral_csv(scenario), encoding="utf-8")
-    shell("load", "inbox", "--direct")
-    assert shell.code == 0, shell.err
-    return shell
+    return shell.become(loaded_once({"a.csv": Scenario().check("08:00").lot("09:00").check("10:00")}))
 
 
 def sheets(path: Path) -> list[tuple[tuple[float, float], str]]:

@@ -11,13 +11,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from scenario import REFERENCE, Scenario
-from workspace_files import neutral_csv
+from scenario import Scenario
+from workspace_files import neutral_csv, silent_shell
 
 from pipeline.history.store import History
 
 if TYPE_CHECKING:
     import polars as pl
+    from workspace_files import Shell
 
 
 def annealog(*words: str, **environment: str) -> subprocess.CompletedProcess[str]:
@@ -32,15 +33,10 @@ def annealog(*words: str, **environment: str) -> subprocess.CompletedProcess[str
 
 
 def make(root: Path) -> Path:
-    assert annealog("init", str(root)).returncode == 0
-    for name, text in REFERENCE.items():
-        (root / "reference" / f"{name}.csv").write_text(text, encoding="utf-8")
-    days = [
-        Scenario().check("08:00").check("08:01", block="B2").lot("09:00").check("10:00"),
-        Scenario().check("08:00", day=1).lot("09:00", 55.0, 58.0, lot="L2", day=1).check("10:00", 0.4, day=1),
-    ]
-    for number, day in enumerate(days):
-        (root / "inbox" / f"day-{number}.csv").write_text(neutral_csv(day), encoding="utf-8")
+    shell = silent_shell(root).make()
+    shell.put("day-0.csv", Scenario().check("08:00").check("08:01", block="B2").lot("09:00").check("10:00"))
+    later = Scenario().check("08:00", day=1).lot("09:00", 55.0, 58.0, lot="L2", day=1)
+    shell.put("day-1.csv", later.check("10:00", 0.4, day=1))
     return root
 
 
@@ -106,15 +102,19 @@ def test_the_flow_is_quiet_and_stays_in_the_workspace(
 
 
 def test_pages_are_written_again_only_when_their_data_change(
-    both: dict[str, tuple[Path, list[subprocess.CompletedProcess[str]]]],
+    both: dict[str, tuple[Path, list[subprocess.CompletedProcess[str]]]], shell: Shell
 ) -> None:
     root = both["direct"][0]
     before = pages(root)
-    again = annealog("render", "--direct", "--workspace", str(root), "--json")
-    assert '"written": true' not in again.stdout
+
+    def annealog(*words: str) -> str:
+        return shell(*words, "--direct", "--workspace", str(root))
+
+    assert '"written": true' not in annealog("render", "--json")
+    assert shell.code == 0
     (root / "inbox" / "later.csv").write_text(neutral_csv(Scenario().check("08:00", day=2)), encoding="utf-8")
-    annealog("load", "--direct", str(root / "inbox"), "--workspace", str(root))
-    annealog("render", "--direct", "--workspace", str(root))
+    annealog("load", str(root / "inbox"))
+    annealog("render")
     after = pages(root)
     changed = {name for name in after if before.get(name) != after[name]}
     # the new run closes no lot, but it releases the meter: the pages of what it read no longer say that it is suspended
@@ -125,7 +125,7 @@ def test_pages_are_written_again_only_when_their_data_change(
         assert (b"is suspended now" in before[lot], b"is suspended now" in after[lot]) == (True, False)
     assert {"index.html", "boards/LINE.html"} <= changed
     # all pages written from nothing are the same bytes
-    annealog("render", "--direct", "--all", "--workspace", str(root))
+    annealog("render", "--all")
     assert pages(root) == after
 
 

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import duckdb
 import pytest
 from scenario import Scenario
+from workspace_files import loaded_once
 
 from pipeline.errors import IntegrityProblem
 from pipeline.history.content import content_hash
@@ -28,14 +29,14 @@ ROOT = Path(__file__).resolve().parents[2]
 
 
 def fill(shell: Shell) -> Shell:
-    shell.make()
-    for day, lot in enumerate(("L1", "L2")):
-        shell.put(
-            f"{lot}.csv", Scenario().check("08:00", day=day).lot("09:00", lot=lot, day=day).check("10:00", day=day)
+    return shell.become(
+        loaded_once(
+            {
+                f"{lot}.csv": Scenario().check("08:00", day=day).lot("09:00", lot=lot, day=day).check("10:00", day=day)
+                for day, lot in enumerate(("L1", "L2"))
+            }
         )
-    shell("load", "--direct", "inbox")
-    assert shell.code == 0, shell.err
-    return shell
+    )
 
 
 def flip(path: Path, at: int) -> None:
