@@ -36,8 +36,9 @@ def _key(place: Centre, *, make: bool = False) -> Ed25519PrivateKey:
         with contextlib.suppress(UsageError):  # somebody else made it meanwhile
             make_key(path)
     key, public = read_key(path, "annealog centre key"), path.with_suffix(".pub")
-    if make and not public.exists():
-        write_atomically(public, public_half(key).encode())
+    half = public_half(key).encode()
+    if make and not (public.is_file() and public.read_bytes() == half):  # none, or that of a key that was moved away
+        write_atomically(public, half)
     return key
 
 

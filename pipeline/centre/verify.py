@@ -9,7 +9,7 @@ from __future__ import annotations
 import importlib.metadata
 import json
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
@@ -97,14 +97,14 @@ def verify_site(
         raise IntegrityProblem(f"Package {last.number} says that it is as of {manifest.as_of!r}, which is no moment")
     key, alone = name, None
     if draw is None:
-        found = computed(assessed(raw, as_of))
+        found = computed(_judged(last.number, assessed, raw, as_of))
         said = {table: {piece.sha256 for piece in manifest.pieces if piece.table == table} for table in COMPUTED}
     else:
         theirs = tables_of(storage, manifest, place.cache, tables=_OF_LOTS)
-        read = lots_read(raw, as_of)
+        read = _judged(last.number, lots_read, raw, as_of)
         alone = sorted(draw(sorted({*read, *theirs["lots"]["lot"]})))
         key = f"{name} {sha256_of(json.dumps(alone).encode())[:16]}"
-        again = computed(assessed_part(raw, as_of, sorted({*alone} & {*read}), theirs["lots"]))
+        again = computed(_judged(last.number, assessed_part, raw, as_of, sorted({*alone} & {*read}), theirs["lots"]))
         found = {table: _rows(again[table], alone) for table in _OF_LOTS}
         said = {table: {piece.sha256 for piece, _ in cut(table, _rows(rows, alone))} for table, rows in theirs.items()}
 
@@ -127,6 +127,16 @@ def verify_site(
     )
     register.keep("verify", key, last.sha256, ours, json.dumps(asdict(verified)))
     return verified
+
+
+def _judged(number: int, judge: Callable[..., Any], *given: Any) -> Any:
+    """Return what a judgement finds; of what nobody can judge, such as a decision of a form that no site writes, the package is told."""
+    try:
+        return judge(*given)
+    except (ValueError, KeyError, TypeError) as error:
+        raise IntegrityProblem(
+            f"What package {number} says cannot be judged ({type(error).__name__}: {str(error).splitlines()[0]}). Ask the site to publish again."
+        ) from None
 
 
 _OF_LOTS = ("lots", "parts", "brackets")

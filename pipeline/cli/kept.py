@@ -73,11 +73,13 @@ def judged(place: Workspace, as_of: str | None) -> Iterator[tuple[Assessment, Hi
 
 
 _PATIENCE_S = 0.2
-_asked_last: ContextVar[dict[Path, tuple[Any, Assessment]] | None] = ContextVar("asked_last", default=None)
+_MOST_QUESTIONS = 500
+"""Then it is found again: what questions fetched stays with what was found."""
+_asked_last: ContextVar[dict[Path, tuple[Any, Assessment, int]] | None] = ContextVar("asked_last", default=None)
 
 
 @contextlib.contextmanager
-def many_questions(asked_last: dict[Path, tuple[Any, Assessment]]) -> Iterator[None]:
+def many_questions(asked_last: dict[Path, tuple[Any, Assessment, int]]) -> Iterator[None]:
     """Let whoever asks much in one process use what the question before found, until the history or what is kept is another."""
     token = _asked_last.set(asked_last)
     try:
@@ -92,17 +94,21 @@ def _everything(history: History, place: Workspace, as_of: datetime | None) -> A
     from pipeline.judge.carry_on import everything
 
     asked_last = _asked_last.get()
-    if asked_last is None or as_of is not None:
+    if (
+        asked_last is None or as_of is not None or history.beside is None
+    ):  # a snapshot is of another state than the file
         return everything(history, place.settings, as_of=as_of)
     state = signature(history.path), hash_of_found(history.path), repr(place.settings)
     known = asked_last.get(place.root)
-    if known is None or known[0] != state:
+    if known is None or known[0] != state or known[2] >= _MOST_QUESTIONS:
         asked_last.clear()
-        found = everything(history, place.settings, as_of=None)
+        found, times = everything(history, place.settings, as_of=None), 0
         if found.kept is None:  # made from nothing, it would hold every reading
             return found
-        known = asked_last[place.root] = state, found
-    return known[1].ask(history)
+    else:
+        _, found, times = known
+    asked_last[place.root] = state, found, times + 1
+    return found.ask(history)
 
 
 def written(

@@ -17,7 +17,7 @@ from pipeline.intake.layout import parse_layout
 from pipeline.load.exports import layouts_of
 from pipeline.load.layout_tools import propose
 from pipeline.load.load import load
-from pipeline.workspace.files import archived, read_bytes, sha256_of, write_atomically
+from pipeline.workspace.files import archived, cannot, read_bytes, sha256_of, write_atomically
 from pipeline.workspace.texts import hashes_of_texts
 
 if TYPE_CHECKING:
@@ -62,12 +62,16 @@ def _held(workspace: Workspace, file: str) -> tuple[str, bytes]:
     if not hashes:
         raise UsageError(f"{file} is held no more.")
     path = archived(workspace.archive, hashes[-1])
-    if path.stat().st_size > _MOST_MB * 1_000_000:
+    try:
+        large = path.stat().st_size > _MOST_MB * 1_000_000
+    except OSError as error:
+        raise cannot("read", path, error) from None
+    if large:
         raise UsageError(
             f"{file} is larger than {_MOST_MB} MB, and others would wait for each look at it. Complete its layout with: annealog layout "
-            f"suggest {file}"
+            f"suggest FILE --ask --to layouts/NAME.toml"
         )
-    return hashes[-1], read_bytes(path, _MOST_MB * 1_000_000)
+    return hashes[-1], read_bytes(path)
 
 
 _MOST_MB = 10

@@ -98,7 +98,7 @@ class KeptDocuments(Mapping[str, Result]):
         """Return the result under a name."""
         if name not in self._made:
             try:
-                found: Any = result_of(self._kind, name, self.said(name))
+                found: Any = result_of(self._kind, name, self._said(name))
             except FoundDamaged as damage:
                 found = self._anew(damage)[name]
             self._made[name] = found if self._as_of is None else replace(found, as_of=self._as_of)
@@ -109,7 +109,7 @@ class KeptDocuments(Mapping[str, Result]):
         if lacking := [name for name in names if name not in self._documents and name in self]:
             self._documents |= self._fetch(lacking)
 
-    def said(self, name: str) -> str:
+    def _said(self, name: str) -> str:
         """Return a document as it is kept, without the moment of the assessment."""
         if name not in self._documents:
             if name not in self:

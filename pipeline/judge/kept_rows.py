@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 __all__ = ["LATE", "NUMBERS", "OF_LOTS", "Given", "Later", "as_read", "marks_in", "rows_of_lots"]
 
 _log = logging.getLogger(__name__)
-_MEANWHILE = "Readings came to the history meanwhile. What is shown is of before: try again."
+_MEANWHILE = "The history, or what is kept beside it, changed meanwhile. What is shown is of before: try again."
 _FORMAT = 4
 LATE = datetime(9999, 12, 30, tzinfo=UTC)
 OF_LOTS = ("spot_values", "part_values", "budget_inputs", "bias_at_level")
@@ -145,7 +145,7 @@ class Later:
 
     def ask(self, history: History) -> None:
         """Ask this opened history from now on, for as long as it is open: one process opens it once."""
-        self._history = history
+        self._history, self._on_blocks = history, None
 
     def _asked(self) -> contextlib.AbstractContextManager[History]:
         still = self._history

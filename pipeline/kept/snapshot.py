@@ -51,11 +51,8 @@ def holds_until(assessment: Assessment, history: History) -> datetime:
     """
     import polars as pl
 
-    from pipeline.judge.values.prepare import (
-        PARTS,
-        actions_of,
-        adjustments_of,
-    )  # the answer of `status` needs nothing that computes
+    # the answer of `status` needs nothing that computes
+    from pipeline.judge.values.prepare import PARTS, actions_of, adjustments_of
 
     at = assessment.as_of
     interval = timedelta(hours=assessment.settings.check_interval_hours)

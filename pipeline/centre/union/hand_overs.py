@@ -244,7 +244,9 @@ def _read_by_nobody(
     )
     move: Any = {"left_on": "measured_at", "right_on": "at", "by": ["site", "meter"], "check_sortedness": False}
     own = (
-        named(readings, names, at="measured_at")
+        named(
+            readings.filter(pl.col("clock") == "known"), names, at="measured_at"
+        )  # another clock says nothing of when
         .sort("measured_at")
         .join_asof(moved, **move)
         .join_asof(moved, strategy="forward", suffix="_next", **move)

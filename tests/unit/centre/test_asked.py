@@ -242,11 +242,25 @@ def test_a_package_let_in_before_moments_were_looked_at_stops_no_question(
     assert [refusal.kind for refusal in asking.register.refusals()] == ["damaged"]
 
 
-def handed_over(asking: Asking) -> None:
+def handed_over(asking: Asking, **changed: Any) -> None:
     """P-001 gives its meter away; P-002 recorded nothing."""
-    subject = {"meter": "EC-01", "at": START.isoformat(), "to": "P-002", "maker": "Ostrel", "serial_number": "7"}
+    subject = {
+        "meter": "EC-01",
+        "at": START.isoformat(),
+        "to": "P-002",
+        "maker": "Ostrel",
+        "serial_number": "7",
+    } | changed
     given = {"site": "P-001", "sequence": 1, "at": START, "kind": "hand_over", "subject": json.dumps(subject)}
     asking.send("P-001", asking.month("P-001") | {"events": frame("events", given)})
+
+
+@pytest.mark.parametrize("draw", [None, lambda lots: lots[:2]])
+@pytest.mark.parametrize("changed", [{"at": "soon"}, {"at": None}])
+def test_what_cannot_be_judged_costs_its_own_site_the_proof(asking: Asking, changed: Any, draw: Any) -> None:
+    handed_over(asking, **changed)
+    with pytest.raises(IntegrityProblem, match=r"What package 2 says cannot be judged \(\w+: .+\)"):
+        verify_site(asking.place, asking.register, asking.storage, "P-001", draw=draw)
 
 
 def test_raw_readings_are_read_only_for_what_moved(asking: Asking) -> None:

@@ -48,9 +48,16 @@ def company(*events: Any, table: Any = TABLE, readings: Any = (), of: Any = None
     rows = [{**one, "sequence": n} for n, one in enumerate(events, start=1)]
     kept = names(meters=list(table))
     whole = together(heads("P-001", "P-002") if of is None else of, company_tables(meters=list(meters)), kept)
-    base = {"role": "block", "unit": "MS/m", "value": 58.0}
+    base = {"role": "block", "clock": "known", "unit": "MS/m", "value": 58.0}
     moved = frame("readings", *({**base, **one} for one in readings))
     return replace(whole, moves=moves_of(frame("events", *rows), kept), moved=lambda: moved)
+
+
+@pytest.mark.parametrize(("clock", "told"), [("known", True), ("unknown", False)])
+def test_a_clock_that_is_not_believed_says_nothing_of_when_a_meter_was_read(clock: str, told: bool) -> None:
+    early = {"site": "P-002", "meter": "EC-09", "measured_at": CAME - H, "clock": clock}
+    found = one_of(gave(), got(), readings=[early])
+    assert any("before it was received" in said for said in found.differ) is told
 
 
 def one_of(*events: Any, **given: Any) -> HandOver:

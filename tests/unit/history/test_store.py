@@ -8,12 +8,14 @@ import sys
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
+import duckdb
 import polars as pl
 import pytest
 from needed import lacking
 from scenario import Scenario
 
 from pipeline.errors import EnvironmentProblem, IntegrityProblem
+from pipeline.history import found
 from pipeline.history.chain import GENESIS_HASH, event_hash
 from pipeline.history.store import History
 from schemas.tables import READING
@@ -172,3 +174,15 @@ def test_only_the_flow_path_imports_prefect() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.stdout.strip().endswith("light"), done.stderr
+
+
+def test_blocks_of_kept_results_are_large_where_the_history_is(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    history = tmp_path / "annealog.duckdb"
+    history.write_bytes(b"x" * 100)
+    for bound, size in ((100, 65_536), (101, 16_384)):
+        monkeypatch.setattr(found, "_LARGE", bound)
+        found.forget(history)
+        with found.FoundStore.written(history, wait_s=0.0) as store:
+            store.note({})
+        with duckdb.connect(str(found.found_path(history)), read_only=True) as file:
+            assert file.execute("SELECT block_size FROM pragma_database_size()").fetchall() == [(size,)]

@@ -174,8 +174,17 @@ def test_a_large_file_is_left_to_the_command(root: Path, monkeypatch: pytest.Mon
         if kept:
             assert asked(find_workspace(root), FILE, {}).questions
         else:
-            with pytest.raises(UsageError, match=r"annealog layout suggest inbox/43\.csv"):
+            with pytest.raises(UsageError, match=r"annealog layout suggest FILE --ask --to layouts/NAME\.toml"):
                 asked(find_workspace(root), FILE, {})
+
+
+def test_a_held_file_that_the_archive_lacks_is_told(root: Path) -> None:
+    place = find_workspace(root)
+    for path in place.archive.rglob("*"):
+        if path.is_file():
+            path.unlink()
+    with pytest.raises(EnvironmentProblem, match="Cannot read"):
+        asked(place, FILE, {})
 
 
 def test_what_is_not_recorded_leaves_no_layout(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -199,6 +208,7 @@ def test_what_is_not_recorded_leaves_no_layout(root: Path, monkeypatch: pytest.M
 def test_each_step_of_the_form_reads_the_file_once(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     place, read = find_workspace(root), Mock(wraps=propose)
     monkeypatch.setattr("pipeline.decisions.layouts.propose", read)
+    monkeypatch.setattr("pipeline.decisions.layouts._TRIED", {})
     first = asked(place, FILE, ANSWERS)
     times = read.call_count
     assert asked(place, FILE, ANSWERS) == first

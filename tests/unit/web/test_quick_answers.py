@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import shutil
+import subprocess
+import sys
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -11,12 +13,14 @@ import pytest
 from visiting import PASSWORD, Person
 
 from pipeline.cli import answers as kept_questions
+from pipeline.cli import kept
 from pipeline.history.found import forget
 from pipeline.history.journal import Journal
 from pipeline.history.store import History
 from pipeline.judge import carry_on
 from pipeline.kept import answers
-from pipeline.kept.answers import answer_of
+from pipeline.kept.answers import answer_of, withdraw
+from pipeline.kept.snapshot import publish_snapshot
 from pipeline.load.load import assess_touched
 from pipeline.pages.render import render
 from pipeline.web import app as served
@@ -141,10 +145,36 @@ def test_what_was_found_is_asked_again_until_the_history_is_another(
         history.append_event("report", {"lot": "L1"}, by="Ada", why="seen")
     kept_questions.ANSWERS["lot"](place, "L1")
     assert len(times) == 2
+    monkeypatch.setattr(kept, "_MOST_QUESTIONS", 3)
+    for name in ("L1", "L2", "L1"):
+        kept_questions.ANSWERS["lot"](place, name)
+    assert len(times) == 3, "what questions fetched stays with what was found, so not for ever"
     forget(place.history)
     for name in ("L1", "L1"):
         assert kept_questions.ANSWERS["lot"](place, name) == json.loads(lot)
-    assert len(times) == 4, "what was made from nothing holds every reading, and is not held on to"
+    assert len(times) == 5, "what was made from nothing holds every reading, and is not held on to"
+
+
+def test_what_a_snapshot_says_while_somebody_writes_is_not_shared(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    place = find_workspace(root)
+    render(place)
+    publish_snapshot(place)
+    assess_touched(place, [], now=datetime.now(UTC), refresh=True)
+    with History.open(place.history, write=True) as history:
+        history.append_event("disposition", {"lot": "L1", "decision": "re-measured"}, by="Ada", why="seen")
+    monkeypatch.setattr(kept_questions, "_FOUND", {})
+    withdraw(place)
+    program = "import sys; from pathlib import Path; from pipeline.history.store import History\n"
+    program += "with History.open(Path(sys.argv[1]), write=True): print('held', flush=True); sys.stdin.read()"
+    with subprocess.Popen(
+        [sys.executable, "-c", program, str(place.history)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as holder:
+        assert holder.stdout is not None
+        assert holder.stdout.readline() == "held\n"
+        before = kept_questions.ANSWERS["lot"](place, "L1")
+        holder.communicate()
+    assert "re-measured" not in json.dumps(before), "said from the snapshot, for the history is being written"
+    assert "re-measured" in json.dumps(kept_questions.ANSWERS["lot"](place, "L1"))
 
 
 @pytest.mark.parametrize("value", [{"lot": "L\ud800"}, {"lot": "Ü<b>", "mean": 58.1, "none": None, "list": [1, True]}])
