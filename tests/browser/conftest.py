@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -74,9 +75,8 @@ class Visit:
         return [url for url in self.asked if not url.startswith(("file:", "data:"))]
 
 
-@pytest.fixture
-def visit(chromium: Browser) -> Iterator[Callable[..., Visit]]:
-    """Open pages, each in a context of its own, without a network."""
+@contextmanager
+def _visits(chromium: Browser) -> Iterator[Callable[..., Visit]]:
     contexts: list[BrowserContext] = []
 
     def opened(path: Path, *, width: int = 1200, height: int = 900, scripts: bool = True, **options: Any) -> Visit:
@@ -92,18 +92,29 @@ def visit(chromium: Browser) -> Iterator[Callable[..., Visit]]:
 
 
 @pytest.fixture
-def turn_to(visit: Callable[..., Visit]) -> Callable[..., Visit]:
-    """Open pages one after the other: each takes the place of the last that was opened alike. A new context costs five times as much."""
+def visit(chromium: Browser) -> Iterator[Callable[..., Visit]]:
+    """Open pages, each in a context of its own, without a network."""
+    with _visits(chromium) as opened:
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def turn_to(chromium: Browser) -> Iterator[Callable[..., Visit]]:
+    """Open pages one after the other, in all tests of a file: each takes the place of the last that was opened alike.
+
+    A new context costs five times as much. Only for tests that look: what is set at a page (its medium, its size) would stay.
+    """
     found: dict[tuple[Any, ...], Visit] = {}
+    with _visits(chromium) as visit:
 
-    def opened(path: Path, **options: Any) -> Visit:
-        alike = tuple(sorted(options.items()))
-        if alike in found:
-            return found[alike].turn_to(path)
-        found[alike] = visit(path, **options)
-        return found[alike]
+        def opened(path: Path, **options: Any) -> Visit:
+            alike = tuple(sorted(options.items()))
+            if alike in found:
+                return found[alike].turn_to(path)
+            found[alike] = visit(path, **options)
+            return found[alike]
 
-    return opened
+        yield opened
 
 
 @pytest.fixture(scope="session")

@@ -34,8 +34,8 @@ def test_the_rules_find_what_is_wrong(visit: Any, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(("name", "scheme"), [(name, ("light", "dark")[i % 2]) for i, name in enumerate(SAMPLES)])
-def test_a_sample_page_has_no_violation(visit: Any, written: dict[str, Path], name: str, scheme: str) -> None:
-    assert violations(visit(written[name], color_scheme=scheme).page) == []
+def test_a_sample_page_has_no_violation(turn_to: Any, written: dict[str, Path], name: str, scheme: str) -> None:
+    assert violations(turn_to(written[name], color_scheme=scheme).page) == []
 
 
 def test_no_kind_of_page_of_the_demo_has_a_violation(turn_to: Any, each_kind: list[Path]) -> None:
