@@ -132,6 +132,7 @@ def grows(path: Path, first: list[Any], portions: list[Any], lot: str) -> None:
                 of_waiting = set(again.brackets.filter(pl.col("meter").is_in(list(waiting)))["lot"])
                 assert again.kept.judged <= of_waiting | undated
         if what == "nothing":
-            everything_is_the_same(again, anew)
+            with History.open(path) as history:  # else it is opened for each of thirty frames
+                everything_is_the_same(again.ask(history), anew)
         else:
             assert said == {name: as_json(dict(getattr(anew, name))) for name in said}
