@@ -94,9 +94,8 @@ def _everything(history: History, place: Workspace, as_of: datetime | None) -> A
     from pipeline.judge.carry_on import everything
 
     asked_last = _asked_last.get()
-    if (
-        asked_last is None or as_of is not None or history.beside is None
-    ):  # a snapshot is of another state than the file
+    # a snapshot is of another state than the file, whose signature would be remembered with it
+    if asked_last is None or as_of is not None or history.beside is None:
         return everything(history, place.settings, as_of=as_of)
     state = signature(history.path), hash_of_found(history.path), repr(place.settings)
     known = asked_last.get(place.root)

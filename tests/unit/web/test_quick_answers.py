@@ -158,8 +158,8 @@ def test_what_was_found_is_asked_again_until_the_history_is_another(
 def test_what_a_snapshot_says_while_somebody_writes_is_not_shared(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     place = find_workspace(root)
     render(place)
-    publish_snapshot(place)
     assess_touched(place, [], now=datetime.now(UTC), refresh=True)
+    publish_snapshot(place)
     with History.open(place.history, write=True) as history:
         history.append_event("disposition", {"lot": "L1", "decision": "re-measured"}, by="Ada", why="seen")
     monkeypatch.setattr(kept_questions, "_FOUND", {})
