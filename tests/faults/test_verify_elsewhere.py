@@ -31,9 +31,12 @@ ROOT = Path(__file__).resolve().parents[2]
 
 @pytest.fixture
 def works(shell: Shell) -> Shell:
-    shell.become(loaded_once({"L1.csv": Scenario().check("08:00").lot("09:00").check("10:00")}))
-    assert shell.json("lot", "L1")["verdict"] == "accept"
-    return shell
+    whole = {"L1.csv": Scenario().check("08:00").lot("09:00").check("10:00")}
+    return shell.become(loaded_once(whole, ("lot", "L1", "--json")))
+
+
+def test_before_anything_is_damaged_the_lot_is_accepted(works: Shell) -> None:
+    assert works.json("lot", "L1")["verdict"] == "accept"
 
 
 def cut(path: Path) -> None:
