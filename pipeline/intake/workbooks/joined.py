@@ -71,7 +71,7 @@ def _faults_taken(found: FileReading, part: Part) -> FileReading:
     if not faults:
         return found
     lines = part.text.decode("utf-8").split("\n")
-    rows = [(n, one.column, one.reason, one.sentence, lines[n - 1]) for n, one in sorted(faults.items())]
+    rows = [(n, one.column, one.reason, one.sentence, lines[n - 1]) for n, one in faults.items()]
     moved = pl.DataFrame(rows, schema=QUARANTINE.polars_schema, orient="row")
     taken = pl.col("line").is_in(list(faults))
     counts, more = dict(found.counts), len(set(faults) & read)

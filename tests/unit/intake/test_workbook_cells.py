@@ -105,6 +105,7 @@ MONTHS = tuple(f"m{n}%" for n in range(1, 13))
         (with_form(CLOCK, "%H:%M:%S"), ["time", "07:31:05"], "07:31:05"), (with_form(CLOCK, "%H.%M.%-S"), ["time", "07:31:05"], "07.31.5"),
         (with_form(CLOCK, "%H:%M:%S"), ["time", "07:31:05.250000"], "07:31:05.250000"),
         (with_form(CLOCK, "%H:%M:%S.%f"), ["time", "07:31:05.250000"], "07:31:05.250000"),
+        (with_form(CLOCK, "%H.%M.%S,%f"), ["time", "07:31:05.250000"], "07.31.05,250000"),
         (with_form(CLOCK, "%H:%M h"), ["time", "07:31:00"], "07:31 h"), (with_form(CLOCK, "default"), ["time", "07:31:00"], "07:31:00"),
         (with_form(DAY, "default"), ["date", "2026-03-02"], "2026-03-02"),
         (with_form(AT, "default"), ["datetime", "2026-03-02 07:31:00"], "2026-03-02 07:31:00"),
@@ -118,6 +119,13 @@ MONTHS = tuple(f"m{n}%" for n in range(1, 13))
 )  # fmt: skip
 def test_formats_are_written_with_all_they_declare(field: Any, cell: Any, text: str) -> None:
     assert declared_text(field, cell) == text
+
+
+def test_months_have_their_english_names_whatever_language_the_machine_speaks() -> None:
+    months = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"]
+    days = [["date", f"2026-{n:02}-09"] for n in range(1, 13)]
+    assert declared_list(with_form(DAY, "%d-%b-%Y"), *days) == [f"09-{month}-2026" for month in months]
+    assert declared_list(LOT, *days) == [f"9-{month}-2026" for month in months]
 
 
 @pytest.mark.parametrize(
