@@ -125,6 +125,13 @@ def refused(data: bytes, look: Callable[[bytes], Any] = form.structure_of) -> tu
     return reason, sentence
 
 
+def test_a_sheet_that_ends_before_its_last_element_is_damaged_though_its_archive_is_whole() -> None:
+    cut = with_part(xlsx([["x"], ["y"]]), SHEET, lambda text: text[: text.index("</sheetData>")])
+    reason, sentence = refused(cut)
+    assert reason == "damaged_workbook"
+    assert sentence.startswith("The workbook is damaged: ")
+
+
 def test_two_sheets_of_one_name_and_parts_of_one_name_are_refused() -> None:
     named = with_part(
         xlsx([["x"]], [["y"]], names=("one", "two")), "xl/workbook.xml", lambda text: text.replace('"two"', '"one"')
@@ -308,6 +315,30 @@ def test_a_long_old_workbook_is_found_in_its_large_sectors_and_sizes_of_sectors_
     at = older.index("Book".encode("utf-16-le"))
     older = older[: at + 64] + struct.pack("<H", 10) + older[at + 66 :]
     assert old_form.structure_of(older)[0].cells == 600
+
+
+@pytest.mark.parametrize("circle", [False, True])
+def test_a_list_of_sectors_that_goes_on_outside_of_the_header_is_followed_once(circle: bool) -> None:
+    """Beyond 109 sectors the list goes on in sectors of its own, each of which ends with the next one's number (MS-CFB 2.5, from memory)."""
+
+    def write(_: Any, sheet: Any) -> None:
+        for n in range(4, 8000):
+            sheet.write(n, 0, n)
+
+    data = xls(GOOD[:1], also=write)
+    (usual,) = old_form.structure_of(data)
+    first, *others = [n for n in struct.unpack_from("<109I", data, 76) if n < 0xFFFFFFF0]
+    assert len(others) >= 2
+    own = len(data) // 512 - 1
+    long = bytearray(data)
+    struct.pack_into("<109I", long, 76, first, *[0xFFFFFFFF] * 108)
+    struct.pack_into("<2I", long, 68, own, len(others))
+    for at, number in enumerate(others, start=1):
+        following = own + at if at < len(others) else own if circle else 0xFFFFFFFE
+        long += struct.pack("<128I", *[0xFFFFFFFF] * 126, number, following)
+    (found,) = old_form.structure_of(bytes(long))
+    assert (found.last_row, found.last_column) == (usual.last_row, usual.last_column)
+    assert found.last_row == 7999
 
 
 def test_old_styles_that_show_a_percentage() -> None:
