@@ -94,24 +94,6 @@ class Column:
             return f"expected a number of at most {self.at_most:g}"
         return None
 
-    def kept(self) -> Iterator[pl.Expr]:
-        """Yield what says, of a whole column of this type, that :meth:`problem` has nothing to say of any value."""
-        values = pl.col(self.name)
-        if not self.nullable:
-            yield values.is_not_null()
-        if self.allowed is not None:
-            yield values.is_in(list(self.allowed))
-        if self.above is not None:
-            yield values > self.above
-        if self.at_least is not None:
-            yield values >= self.at_least
-        if self.at_most is not None:
-            yield values <= self.at_most
-        if self.dtype == UTC_TIME:
-            yield values.is_between(START_OF_TIME, END_OF_TIME, closed="left")
-        if self.is_float:
-            yield values.is_finite()
-
 
 @dataclass(frozen=True, slots=True)
 class Table:
@@ -173,15 +155,6 @@ class Table:
             for row in rows
         ]
         return self.complete(pl.DataFrame(read, schema_overrides=self.polars_schema, infer_schema_length=None))
-
-    def keeps(self, frame: pl.DataFrame) -> bool:
-        """Whether a frame keeps the contract: in one query what :meth:`pandera` asks column by column, to say what does not."""
-        types = self.polars_schema
-        lacking = {column.name for column in self.columns if column.required} - set(frame.columns)
-        if lacking or any(types.get(name) != dtype for name, dtype in frame.schema.items()):
-            return False
-        asked = [kept.all() for column in self.columns if column.name in frame.columns for kept in column.kept()]
-        return not asked or bool(frame.select(pl.all_horizontal(asked)).item())
 
     def pandera(self) -> Any:
         """Return the pandera contract of this table.
