@@ -22,6 +22,7 @@ from prefect.client.schemas.objects import StateType
 from prefect.deployments import run_deployment
 from prefect.exceptions import ObjectNotFound
 from prefect.logging import get_logger
+from prefect.settings import PREFECT_API_URL
 from prefect.states import Crashed
 from prefect.types.entrypoint import EntrypointType
 
@@ -157,7 +158,15 @@ def _alive(client: Any, run: UUID, since: datetime) -> bool:
 
 @contextlib.contextmanager
 def _answering() -> Iterator[None]:
-    """Say in words that the engine is away, whichever of its libraries noticed it."""
+    """Say in words that the engine is away, whichever of its libraries noticed it, or that none is named.
+
+    Prefect would then begin a server of its own for each command: with no pool that a worker works on, with tracebacks of its database
+    in between, and with a word to its makers.
+    """
+    if not PREFECT_API_URL.value():
+        raise EnvironmentProblem(
+            "No Prefect server is named. Name it: export PREFECT_API_URL=http://ADDRESS:4200/api. The same work runs without one: add --direct."
+        )
     try:
         yield
     except Exception as error:

@@ -10,6 +10,7 @@ from uuid import uuid4
 
 import pytest
 from prefect.client.schemas.objects import StateType
+from prefect.settings import PREFECT_API_URL, temporary_settings
 
 from pipeline import centre_flows
 from pipeline.centre.decisions import choose_branch, set_state
@@ -128,8 +129,22 @@ def test_an_engine_that_is_away_is_said(company: Company, monkeypatch: pytest.Mo
         raise ConnectionError("refused")
 
     monkeypatch.setattr(centre_flows, "get_client", away)
-    with pytest.raises(EnvironmentProblem, match="add --direct"):
+    with (
+        temporary_settings({PREFECT_API_URL: "http://127.0.0.1:9/api"}),
+        pytest.raises(EnvironmentProblem, match=r"does not answer \(ConnectionError\).*add --direct"),
+    ):
         centre_flows.troubles(company.place)
+
+
+def test_no_server_is_begun_where_none_is_named(company: Company, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(centre_flows, "get_client", None)
+    with temporary_settings({PREFECT_API_URL: None}):
+        for ask in (
+            lambda: centre_flows.troubles(company.place),
+            lambda: centre_flows.hand_over(company.place, [["P-001"]], wait=timedelta(0), missing=list),
+        ):
+            with pytest.raises(EnvironmentProblem, match=r"PREFECT_API_URL=.*add --direct"):
+                ask()
 
 
 def test_a_batch_takes_its_sites_in(company: Company) -> None:
