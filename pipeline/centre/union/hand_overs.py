@@ -243,10 +243,9 @@ def _read_by_nobody(
         .sort("at")
     )
     move: Any = {"left_on": "measured_at", "right_on": "at", "by": ["site", "meter"], "check_sortedness": False}
+    believed = readings.filter(pl.col("clock") == "known")  # another clock says nothing of when
     own = (
-        named(
-            readings.filter(pl.col("clock") == "known"), names, at="measured_at"
-        )  # another clock says nothing of when
+        named(believed, names, at="measured_at")
         .sort("measured_at")
         .join_asof(moved, **move)
         .join_asof(moved, strategy="forward", suffix="_next", **move)
