@@ -1,11 +1,12 @@
 """Static charts: one plot description, one Altair template, one clean SVG that is as wide as there is room.
 
 A :class:`Plot` holds marks in data coordinates with their look in them, so the template needs no scale but the two of
-position and stays the same for every page; it is declared in Altair once for each set of layers. Axes and grid are a layer of
-lines like others: axes of the engine cost three times what all the rest of a chart does. Lines are stretched to the
+position and stays the same for every page; it is declared in Altair once for each set of layers. The engine draws bars, bands and
+curves. Straight lines (axes, limits, whiskers), the places of marks and words are two multiplications and written here, where
+they cost a thirtieth; a test holds straight lines and places against the engine. Lines are stretched to the
 width of the page without getting thicker, marks and words stand at percents of it, so that both keep their size on any screen
-and on paper. Words are written beside the drawing by us: none of them enters a chart specification, where text could become an
-expression, and measuring text is most of what a chart costs. Geometry is fixed, so the same data gives the same bytes everywhere.
+and on paper. No word enters a chart specification, where text could become an expression.
+Geometry is fixed, so the same data gives the same bytes everywhere.
 """
 
 from __future__ import annotations
@@ -36,7 +37,8 @@ __all__ = ["HEIGHT", "WIDTH", "Plot", "drawing", "figure", "framed", "svg"]
 
 _VEGA_LITE = ".".join(alt.SCHEMA_VERSION.lstrip("v").split(".")[:2])
 Ticks = dict[str, list[tuple[float, str]]]
-_LAYERS = ("axis", "rects", "segments", "path", "points")
+_LAYERS = ("rects", "path")
+"""What the engine draws."""
 
 
 def _layer(name: str) -> Any:
@@ -44,26 +46,14 @@ def _layer(name: str) -> Any:
     x = alt.X("x:Q", scale=alt.Scale(domain=[0, 1], nice=False, zero=False), axis=None)
     y = alt.Y("y:Q", scale=alt.Scale(domain=[0, 1], nice=False, zero=False), axis=None)
     chart = alt.Chart(alt.NamedData(name))
-    fill, stroke = alt.Fill("colour:N", scale=None), alt.Stroke("colour:N", scale=None)
-    if name == "axis":
-        return chart.mark_rule(aria=False).encode(x=x, x2="x2:Q", y=y, y2="y2:Q", stroke=stroke)
     if name == "rects":
-        return chart.mark_rect(aria=False).encode(
-            x=x, x2="x2:Q", y=y, y2="y2:Q", fill=fill, stroke=alt.Stroke("edge:N", scale=None)
-        )
-    if name == "segments":
-        return chart.mark_rule(aria=False, strokeCap="butt").encode(
-            x=x, x2="x2:Q", y=y, y2="y2:Q", stroke=stroke,
-            strokeDash=alt.StrokeDash("dash:N", scale=None), strokeWidth=alt.StrokeWidth("width:Q", scale=None),
-        )  # fmt: skip
-    if name == "path":
-        # in the order given; a point without y breaks the line, so that one path can be several lines
-        return chart.mark_line(aria=False, strokeWidth=1, stroke="var(--spot)").encode(x=x, y=y, order="place:Q")
-    # only the places are kept: how a mark looks follows from what it means
-    return chart.mark_point(aria=False, shape="M0,0", stroke="#000").encode(x=x, y=y)
+        fill, edge = alt.Fill("colour:N", scale=None), alt.Stroke("edge:N", scale=None)
+        return chart.mark_rect(aria=False).encode(x=x, x2="x2:Q", y=y, y2="y2:Q", fill=fill, stroke=edge)
+    # in the order given; a point without y breaks the line, so that one path can be several lines
+    return chart.mark_line(aria=False, strokeWidth=1, stroke="var(--spot)").encode(x=x, y=y, order="place:Q")
 
 
-@lru_cache(maxsize=32)
+@lru_cache(maxsize=4)
 def _template(layers: tuple[str, ...]) -> str:
     """Declare a chart in Altair and compile it to what a group of a drawing holds, without data, domains and height.
 
@@ -116,34 +106,37 @@ def drawing(plot: Plot, label: str) -> Html:
     ticks = _ticks(plot)
     names, room = written(plot, ticks["x"], ticks["y"])
     sketch = _sketch(plot, ticks)
-    refers_to = "".join(f'href="#{mark}"' for mark in sorted(set(sketch.marks)))
+    refers_to = "".join(f'href="#{mark}"' for mark in sorted({point["mark"] for point in plot.points}))
     picture = element(
-        "svg", answered(_pictures, sketch, refers_to), names,
+        "svg", answered(_pictures, sketch, refers_to) if sketch.layers else _picture(sketch), names,
         role="img", aria_label=label, height=plot.height, class_=room or None,
     )  # fmt: skip
     return framed(plot, picture)
 
 
 class _Sketch(NamedTuple):
-    """What the engine is told of a chart, and what it is not told: its height and the marks of its points."""
+    """What is drawn here of a chart: its straight lines by layer and its marks; and what the engine is told, if its help is needed."""
 
-    group: str
-    layers: tuple[str, ...]
     height: int
-    marks: list[str]
+    straight: dict[str, str]
+    marks: Html
+    layers: tuple[str, ...]
+    group: str
 
 
 def _sketch(plot: Plot, ticks: Ticks) -> _Sketch:
-    shown = {"axis": _axes(plot, ticks), **{name: getattr(plot, name) for name in _LAYERS[1:]}}
-    layers = tuple(name for name, marks in shown.items() if marks)
+    straight = {"axis": _axes(plot, ticks), "segments": _segments(plot)}
+    shown = {name: marks for name in _LAYERS if (marks := getattr(plot, name))}
+    layers = tuple(shown)
+    if not layers:
+        return _Sketch(plot.height, straight, _marks(plot), (), "")
     group = json.loads(_template(layers))
     spans = {"x": (plot.x_domain, (0, WIDTH)), "y": (plot.y_domain, (plot.height, 0))}
     for scale in group["scales"]:
         scale["domain"], scale["range"] = spans[scale["name"]]
     for data in group["data"]:
-        data["values"] = [{**_drawn(mark), "place": place} for place, mark in enumerate(shown[data["name"]])]
-    marks = [point["mark"] for point in plot.points]
-    return _Sketch(json.dumps(group, allow_nan=False), layers, plot.height, marks)
+        data["values"] = [{**mark, "place": place} for place, mark in enumerate(shown[data["name"]])]
+    return _Sketch(plot.height, straight, _marks(plot), layers, json.dumps(group, allow_nan=False))
 
 
 _MOST = 100
@@ -151,7 +144,7 @@ _MOST = 100
 
 
 def _pictures(sketches: list[_Sketch]) -> list[Html]:
-    """Draw lines and marks of charts, many in one drawing, for each drawing costs a millisecond and a wait for another thread."""
+    """Draw bars and curves of charts, many in one drawing, for each drawing costs a millisecond and a wait for another thread."""
     found: list[Html] = []
     for start in range(0, len(sketches), _MOST):
         some = sketches[start : start + _MOST]
@@ -168,20 +161,16 @@ _CHART = re.compile(r'<g class="mark-group role-scope chart_[0-9]+"[^>]*>')
 _LAYER = re.compile(r'<g class="(\w+)">(.*?)</g>')
 
 
-def _picture(sketch: _Sketch, drawn: str) -> Html:
+def _picture(sketch: _Sketch, drawn: str = "") -> Html:
     """Return the lines of a chart, which stretch with the page, and its marks, which do not."""
-    layers = dict(_LAYER.findall(clean(drawn, sketch.layers)))
-    marks = _marks(sketch.marks, layers.pop("points", ""))
-    lines = Html("".join(f'<g class="{name}">{inside}</g>' for name, inside in layers.items()))
-    return join(
-        [
-            element(
-                "svg", lines, class_="lines", viewBox=f"0 0 {WIDTH} {sketch.height}", preserveAspectRatio="none",
-                width="100%", height="100%",
-            ),
-            element("svg", element("g", marks, class_="points"), class_="marks"),
-        ]
-    )  # fmt: skip
+    layers = {**sketch.straight, **dict(_LAYER.findall(clean(drawn, sketch.layers)))}
+    lines = "".join(
+        f'<g class="{name}">{layers[name]}</g>' for name in ("axis", "rects", "segments", "path") if layers.get(name)
+    )
+    return Html(
+        f'<svg class="lines" viewBox="0 0 {WIDTH} {sketch.height}" preserveAspectRatio="none" width="100%" height="100%">{lines}</svg>'
+        f'<svg class="marks"><g class="points">{sketch.marks}</g></svg>'
+    )
 
 
 def framed(plot: Plot, picture: Html) -> Html:
@@ -190,23 +179,49 @@ def framed(plot: Plot, picture: Html) -> Html:
     return join([above, picture, below])
 
 
-_PLACE = re.compile(r'<path(?: transform="translate\(([^,]*),([^)]*)\)")?')
+def _placed(plot: Plot, x: float, y: float) -> tuple[float, float]:
+    """Return the place of a value in pixels.
+
+    Raises
+    ------
+    ValueError
+        If a number is not finite.
+    """
+    (left, right), (low, high) = plot.x_domain, plot.y_domain
+    if not (math.isfinite(x) and math.isfinite(y)):
+        raise ValueError(f"a chart can show finite numbers alone, not ({x}, {y})")
+    return (x - left) / (right - left) * WIDTH, (1 - (y - low) / (high - low)) * plot.height
 
 
-def _marks(marks: list[str], drawn: str) -> Html:
+def _tenth(pixels: float) -> str:
+    return f"{pixels:.1f}".removesuffix(".0")
+
+
+def _marks(plot: Plot) -> Html:
     """Put the mark of its meaning at the place of each point."""
-    places = _PLACE.findall(drawn)
+    places = (_placed(plot, point["x"], point["y"]) for point in plot.points)
     return Html(
         "".join(
-            f'<use href="#{mark}" x="{percent(float(x or 0) / WIDTH)}" y="{y or 0}"/>'
-            for mark, (x, y) in zip(marks, places, strict=True)
+            f'<use href="#{point["mark"]}" x="{percent(round(x, 1) / WIDTH)}" y="{_tenth(y)}"/>'
+            for point, (x, y) in zip(plot.points, places, strict=True)
         )
     )
 
 
-def _drawn(mark: Row) -> Row:
-    """Return a mark without its words, which never enter a specification."""
-    return {key: value for key, value in mark.items() if key not in ("said", "key", "mark")}
+def _segments(plot: Plot) -> str:
+    """Return straight lines with their look; what is the default is left out."""
+    drawn = []
+    for line in plot.segments:
+        x, y = _placed(plot, line["x"], line["y"])
+        x2, y2 = _placed(plot, line["x2"], line["y2"])
+        across, down, width = _tenth(x2 - x), _tenth(y2 - y), _tenth(line["width"])
+        attributes = {
+            "x2": across if across != "0" else "", "y2": down if down != "0" else "", "stroke": line["colour"],
+            "stroke-width": width if width != "1" else "", "stroke-dasharray": ",".join(map(_tenth, line["dash"])),
+        }  # fmt: skip
+        written = "".join(f' {name}="{value}"' for name, value in attributes.items() if value)
+        drawn.append(f'<line transform="translate({_tenth(x)},{_tenth(y)})"{written}/>')
+    return "".join(drawn)
 
 
 def _ticks(plot: Plot) -> Ticks:
@@ -218,30 +233,22 @@ def _ticks(plot: Plot) -> Ticks:
     return {"x": x if plot.x_axis else [], "y": number_ticks(*plot.y_domain, most=6) if plot.y_axis else []}
 
 
-def _axes(plot: Plot, ticks: Ticks) -> list[Row]:
+def _axes(plot: Plot, ticks: Ticks) -> str:
     """Return grid, ticks and lines of the axes; they stand in the middle of a pixel, so that they are drawn sharp."""
-    (left, right), (low, high) = plot.x_domain, plot.y_domain
-    a_pixel, a_line = (right - left) / WIDTH, (high - low) / plot.height
-    first, last, top, bottom = (
-        left + 0.5 * a_pixel, right + 0.5 * a_pixel, high - 0.5 * a_line, low - 0.5 * a_line,
-    )  # fmt: skip
-    across = [left + (_nearest((place - left) / a_pixel) + 0.5) * a_pixel for place, _ in ticks["x"]]
-    down = [high - (_nearest((high - place) / a_line) + 0.5) * a_line for place, _ in ticks["y"]]
-    lines = [(first, last, y, y, "grid") for y in down]
-    lines += [(x, x, bottom, bottom - _TICK * a_line, "inner") for x in across]
-    lines.append((first, last, bottom, bottom, "inner"))
+    across = [math.floor(_placed(plot, x, plot.y_domain[0])[0] + 0.5) + 0.5 for x, _ in ticks["x"]]
+    down = [math.floor(_placed(plot, plot.x_domain[0], y)[1] + 0.5) + 0.5 for y, _ in ticks["y"]]
+    bottom = plot.height + 0.5
+    inner = [f"M{x},{bottom}l0,{_TICK}" for x in across]
+    inner.append(f"M0.5,{bottom}l{WIDTH},0")
     if plot.y_axis:
-        lines += [(first, first - _TICK * a_pixel, y, y, "inner") for y in down]
-        lines.append((first, first, bottom, top, "inner"))
-    return [{"x": x, "x2": x2, "y": y, "y2": y2, "colour": f"var(--{colour})"} for x, x2, y, y2, colour in lines]
+        inner += [f"M0.5,{y}l-{_TICK},0" for y in down]
+        inner.append(f"M0.5,{bottom}l0,-{plot.height}")
+    drawn = {"grid": "".join(f"M0.5,{y}l{WIDTH},0" for y in down), "inner": "".join(inner)}
+    return "".join(f'<path d="{lines}" stroke="var(--{colour})"/>' for colour, lines in drawn.items() if lines)
 
 
 _TICK = 4
 """Pixels."""
-
-
-def _nearest(pixels: float) -> int:
-    return math.floor(pixels + 0.5)
 
 
 def _values(plot: Plot) -> Html:

@@ -22,10 +22,6 @@ _ELEMENTS = {"g", "path", "line", "text", "rect"}
 _GROUP = re.compile(r'class="[^"]*role-mark layer_(\d+)_marks"')
 _EMPTY_GROUP = re.compile(r"<g(?: [^>]*)?></g>")
 _BARE_GROUP = re.compile(r"<g>((?:<(?:path|line|text|rect)[^>]*/>|<text[^>]*>[^<]*</text>)*)</g>")
-_AXIS = re.compile(r'(?<=<g class="axis">)(?:<line[^>]*/>)+')
-_LINE = re.compile(
-    r'<line(?: transform="translate\(([^,]*),([^)]*)\)")?(?: x2="([^"]*)")?(?: y2="([^"]*)")? stroke="([^"]*)"/>'
-)
 
 
 def _rounded(number: re.Match[str]) -> str:
@@ -70,17 +66,9 @@ def clean(drawn: str, layers: tuple[str, ...] = ()) -> Html:
             + "".join([_written(key, value) for key, value in attributes])
             + ("/>" if piece.endswith("/>") else ">")
         )
-    cleaned = _AXIS.sub(_paths, "".join(kept))
+    cleaned = "".join(kept)
     while True:
         fewer = _BARE_GROUP.sub(r"\1", _EMPTY_GROUP.sub("", cleaned))
         if fewer == cleaned:
             return Html(cleaned)
         cleaned = fewer
-
-
-def _paths(axis: re.Match[str]) -> str:
-    """Write grid, ticks and lines of the axes as one path a colour."""
-    drawn: dict[str, str] = {}
-    for x, y, dx, dy, colour in _LINE.findall(axis[0]):
-        drawn[colour] = f"{drawn.get(colour, '')}M{x or 0},{y or 0}l{dx or 0},{dy or 0}"
-    return "".join(f'<path d="{lines}" stroke="{colour}"/>' for colour, lines in drawn.items())

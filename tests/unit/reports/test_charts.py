@@ -9,9 +9,11 @@ import re
 from datetime import timedelta
 from decimal import ROUND_HALF_UP, Decimal
 
+import altair as alt
 import polars as pl
 import pytest
-from hypothesis import given
+import vl_convert
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from sample_pages import DAY, lot_page, meter_page
 
@@ -73,6 +75,7 @@ def test_words_never_enter_the_chart_specification(monkeypatch: pytest.MonkeyPat
     made.names_below.append((5, hostile))
     made.notes.append((5, 58, hostile, "ink"))
     made.x_title = made.y_title = hostile
+    made.rect(4, 6, 57, 58)
     html = svg(made, hostile)
     assert "secret" not in given_to_vega[0]
     assert html.count("datum.secret&lt;/script&gt;&lt;b&gt;") == 7
@@ -83,6 +86,10 @@ def test_words_never_enter_the_chart_specification(monkeypatch: pytest.MonkeyPat
 def test_a_number_that_is_none_is_refused(bad: float) -> None:
     made = plot()
     made.point(1, bad, "plain")
+    with pytest.raises(ValueError, match="finite"):
+        svg(made, "chart")
+    made = plot()
+    made.rect(1, 2, 57, bad)
     with pytest.raises(ValueError, match="JSON"):
         svg(made, "chart")
 
@@ -111,10 +118,13 @@ def test_cleaning_keeps_what_draws_and_drops_the_rest() -> None:
 
 
 def test_the_template_is_declared_once_for_charts_that_differ_in_data_only() -> None:
-    svg(plot(), "chart")
+    first = plot()
+    first.rect(1, 2, 57, 58)
+    svg(first, "chart")
     before = charts._template.cache_info().misses
     other = plot()
     other.y_domain = (1.0, 90.0)
+    other.rect(3, 4, 57, 59)
     svg(other, "chart")
     assert charts._template.cache_info().misses == before
 
@@ -123,11 +133,62 @@ def test_the_template_holds_nothing_that_a_page_brings() -> None:
     spec = json.loads(charts._template(charts._LAYERS))
     assert [(scale["name"], scale["type"]) for scale in spec["scales"]] == [("x", "linear"), ("y", "linear")]
     assert {data["name"]: data["values"] for data in spec["data"]} == {name: [] for name in charts._LAYERS}
-    assert "axes" not in spec  # their words and the measuring of these are ours, and their lines are a layer
+    assert "axes" not in spec  # their words and lines are ours
     assert [marks["from"]["data"] for marks in spec["marks"]] == list(charts._LAYERS)
     fields = set(re.findall(r'"field": "([^"]*)"', json.dumps(spec["marks"])))
     assert fields
     assert all(re.fullmatch(r"[a-z]\w*", name) for name in fields)
+
+
+def test_a_chart_of_straight_lines_and_marks_does_not_wait_for_the_engine(monkeypatch: pytest.MonkeyPatch) -> None:
+    made = plot()
+    made.rect(1, 2, 57, 58)
+    with_a_bar = svg(made, "chart")
+    monkeypatch.setattr(charts.vl_convert, "vega_to_svg", lambda *_, **__: pytest.fail("the engine was asked"))
+    assert set(re.findall(r'<g class="(\w+)">', svg(plot(), "chart"))) == {"axis", "segments", "points"}
+    # the order in which layers lie on one another, whoever draws them
+    assert re.findall(r'<g class="(axis|rects|segments|points)">', with_a_bar) == [
+        "axis",
+        "rects",
+        "segments",
+        "points",
+    ]
+
+
+def by_the_engine(made: Plot) -> str:
+    """Draw the straight lines and marks of a plot as Altair and its engine do."""
+    x = alt.X("x:Q", scale=alt.Scale(domain=list(made.x_domain), nice=False, zero=False), axis=None)
+    y = alt.Y("y:Q", scale=alt.Scale(domain=list(made.y_domain), nice=False, zero=False), axis=None)
+    rules = alt.Chart(alt.NamedData("segments")).mark_rule(aria=False).encode(x=x, x2="x2:Q", y=y, y2="y2:Q")
+    points = alt.Chart(alt.NamedData("points")).mark_point(aria=False).encode(x=x, y=y)
+    layered = alt.layer(rules, points).properties(width=charts.WIDTH, height=made.height)
+    data = {"segments": made.segments, "points": made.points}
+    return str(vl_convert.vegalite_to_svg({**layered.to_dict(), "datasets": data}, vl_version=charts._VEGA_LITE))
+
+
+@settings(max_examples=25)
+@given(
+    st.tuples(st.floats(-1e4, 1e4), st.floats(0.01, 1e4)),
+    st.tuples(st.floats(-1e4, 1e4), st.floats(0.01, 1e4)),
+    st.lists(st.tuples(*[st.floats(0, 1)] * 4), min_size=1, max_size=5),
+)
+def test_straight_lines_and_marks_stand_where_the_engine_puts_them(
+    across: tuple[float, float], up: tuple[float, float], shares: list[tuple[float, float, float, float]]
+) -> None:
+    made = Plot((across[0], sum(across)), (up[0], sum(up)), "n", "MS/m", height=136)
+    for a, b, c, d in shares:
+        made.segment(across[0] + a * across[1], across[0] + b * across[1], up[0] + c * up[1], up[0] + d * up[1], "ink")
+        made.point(across[0] + a * across[1], up[0] + d * up[1], "plain")
+    drawn, engine = charts.drawing(made, "chart"), by_the_engine(made)
+    lines = re.compile(r'<line transform="translate\(([^,]*),([^)]*)\)"(?: x2="([^"]*)")?(?: y2="([^"]*)")?')
+    ours, theirs = ([[float(n or 0) for n in found] for found in lines.findall(svg)] for svg in (drawn, engine))
+    assert len(ours) == len(theirs) == len(shares)
+    assert ours == [pytest.approx(line, abs=0.051) for line in theirs]  # half of the last digit that is written
+    places = [
+        [float(n) for n in found] for found in re.findall(r'<use href="#mark-plain" x="([^%]*)%" y="([^"]*)"', drawn)
+    ]
+    put = [[float(n) for n in found] for found in re.findall(r'<path transform="translate\(([^,]*),([^)]*)\)"', engine)]
+    assert [[x / 100 * charts.WIDTH, y] for x, y in places] == [pytest.approx(place, abs=0.1) for place in put]
 
 
 def test_axes_are_drawn_sharp_with_a_tick_for_each_number() -> None:
