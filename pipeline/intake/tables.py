@@ -129,6 +129,9 @@ def parse_table(table: Table, text: str, *, where: str, zone: ZoneInfo) -> pl.Da
     ReferenceTableError
         Names for all that is wrong file, line and column, what was found, what was expected and the nearest allowed value.
     """
+    plain = _plain(table, text, zone)
+    if plain is not None:
+        return _in_order(table, plain)
     rows = _rows(text, where)
     if not rows:
         return table.empty()
@@ -170,8 +173,55 @@ def parse_table(table: Table, text: str, *, where: str, zone: ZoneInfo) -> pl.Da
     if found:
         wrong = [f"{where}, line {line}{said}" for line, _, said in sorted(found)]
         raise ReferenceTableError(all_of(wrong, where))
-    frame = table.complete(pl.DataFrame(values, schema={n: table[n].dtype for n in header}))
-    return frame.sort(*table.key, *(["valid_from"] if "valid_from" in table.names else []))
+    return _in_order(table, pl.DataFrame(values, schema={n: table[n].dtype for n in header}))
+
+
+def _in_order(table: Table, frame: pl.DataFrame) -> pl.DataFrame:
+    return table.complete(frame).sort(*table.key, *(["valid_from"] if "valid_from" in table.names else []))
+
+
+def _plain(table: Table, text: str, zone: ZoneInfo) -> pl.DataFrame | None:
+    """Return the columns of a text without quotes in which nothing is wrong, ten times as fast as row by row; None for any other."""
+    text = text.replace("\r\n", "\n")
+    unseen = not text.isascii() and any(mark in text for mark in UNSEEN)
+    if unseen or '"' in text or not text.replace("\n", "").isprintable():
+        return None
+    written = pl.Series("line", text.split("\n"))
+    lines = written.filter(written.str.strip_chars(" ,") != "")
+    first = next((place for place, line in enumerate(lines) if not line.lstrip().startswith("#")), lines.len())
+    header = [name.strip() for line in lines[first : first + 1] for name in line.split(",")]
+    if not header or _wrong_header(table, header):
+        return None
+    cells = lines[first + 1 :].str.split_exact(",", len(header)).struct.unnest()
+    *cells, beyond = cells.get_columns()
+    if beyond.null_count() < beyond.len() or cells[-1].null_count():
+        return None
+    values = []
+    for name, found in zip(header, cells, strict=True):
+        column, distinct = table[name], found.unique()
+        if column.dtype is pl.String and column.allowed is None and column.name != "rounding":
+            text_alone = found.str.strip_chars(" ").replace("", None).alias(name)
+            if not column.nullable and text_alone.null_count():
+                return None
+            values.append(text_alone)
+            continue
+        known = [_cell(column, cell, zone) for cell in distinct]
+        if any(problem for _, problem in known):
+            return None
+        new = pl.Series([value for value, _ in known], dtype=column.dtype)
+        values.append(found.replace_strict(distinct, new).alias(name))
+    frame = pl.DataFrame(values)
+    if frame.select(name for name in (*table.key, "valid_from") if name in header).is_duplicated().any():
+        return None
+    ruled = frame.select(name for name in _RULED if name in header).unique()
+    return None if any(_row_problem(table.name, row) for row in ruled.iter_rows(named=True)) else frame
+
+
+_RULED = (
+    "lower", "upper", "unit", "conforms_by", "k", "most_nonconforming_percent", "decision_rule", "tolerance", "certified_value",
+    "temperature_model", "coefficient", "low", "high", "value", "expanded_uncertainty", "coverage_factor",
+)  # fmt: skip
+"""Columns that the rules across a row look at."""
 
 
 def _row_problem(name: str, row: dict[str, Any]) -> str | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
@@ -20,7 +21,11 @@ OSLO = ZoneInfo("Europe/Oslo")
 
 
 def read(name: str, text: str, zone: ZoneInfo = OSLO) -> pl.DataFrame:
-    return parse_table(REFERENCE_TABLES[name], text, where="x.csv", zone=zone)
+    found = parse_table(REFERENCE_TABLES[name], text, where="x.csv", zone=zone)
+    # a text with a quote in it is read row by row, and says the same
+    quoted = text if '"' in text else re.sub(r"^\w+", r'"\g<0>"', text, count=1, flags=re.MULTILINE)
+    assert found.equals(parse_table(REFERENCE_TABLES[name], quoted, where="x.csv", zone=zone))
+    return found
 
 
 def wrong(name: str, text: str) -> list[str]:
@@ -120,6 +125,18 @@ def test_a_header_is_told_all_that_is_wrong_with_it_and_spaces_around_names_mean
         "column 'meter' stands twice. Keep one.",
         "column 'nominal' is missing; Reference value of the point.",
     ]
+
+
+def test_lines_end_as_the_system_ends_them_and_text_beyond_ascii_is_text() -> None:
+    rows = [("L1", "Ærø"), ("L2", None), ("L3", "a b")]
+    text = "lot,heat\r\nL3, a b \r\n , \r\nL1,Ærø\r\nL2,\r\n"
+    assert read("lots", text).select("lot", "heat").rows() == rows
+    assert read("lots", text.replace("\r\n", "\n").strip()).select("lot", "heat").rows() == rows
+    assert read("lots", text.replace(" a b ", "\u00a0a b\t")).select("lot", "heat").rows() == rows
+    assert read("lots", "lot,heat\n").height == 0
+    assert wrong("lots", "lot,heat\nL1\n")[0].startswith("x.csv, line 2: 1 cells, expected 2")
+    assert wrong("lots", "lot,heat\nL1,a,b\n")[0].startswith("x.csv, line 2: 3 cells, expected 2")
+    assert wrong("lots", "lot,heat\nL1,a\nL1,b\n")[0].startswith("x.csv, line 3: L1 stands in line 2 already")
 
 
 def test_versions_of_a_row_have_their_own_valid_from_and_stand_in_order() -> None:
