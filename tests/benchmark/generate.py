@@ -87,8 +87,8 @@ _BLOCKS = (
 _BETWEEN_LOTS, _BETWEEN_PARTS, _BETWEEN_SPOTS, _REPEATABILITY = 0.0025, 0.0025, 0.0004, 0.001
 
 
-def _lot_names(lots: int) -> list[str]:
-    return [f"L{number:06d}" for number in range(1, lots + 1)]
+def _lot_names(lots: int, before: int = 0) -> list[str]:
+    return [f"L{number:06d}" for number in range(before + 1, before + lots + 1)]
 
 
 def _meter_names(meters: int) -> list[str]:
@@ -169,7 +169,7 @@ def _at_metal(at_20_c: NDArray[np.float64], difference_c: NDArray[np.float64], m
 
 
 def _levels(
-    segments: _Segments, of: NDArray[np.int64], place: NDArray[np.int64], rng: np.random.Generator
+    segments: _Segments, of: NDArray[np.int64], place: NDArray[np.int64], rng: np.random.Generator, lots_before: int
 ) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
     """Return, for each reading, the value at 20 °C in MS/m, the material, the part and the spot (0 for a block)."""
     kind, target = segments.kind[of], segments.target[of]
@@ -181,7 +181,7 @@ def _levels(
     names = [material.name for material in _MATERIALS]
     of_product = np.array([names.index(product.material) for product in _PRODUCTS])
     of_block = np.array([names.index(block.material) for block in _BLOCKS])
-    product = target % len(_PRODUCTS)
+    product = (target + lots_before) % len(_PRODUCTS)
     block = np.where(is_part, 0, target)
     material = np.where(is_part, of_product[product], of_block[block])
     level = np.array([p.level_ms_per_m for p in _PRODUCTS])[product]
@@ -205,8 +205,10 @@ def write_readings(
     seed: int = 20250106,
     failed_runs: int = 0,
     offset_hours: int = 1,
-) -> None:
-    """Write a neutral export.
+    lots_before: int = 0,
+    days_before: int = 0,
+) -> int:
+    """Write a neutral export; return how many days it takes, so that another one can go on behind it.
 
     Parameters
     ----------
@@ -224,6 +226,8 @@ def write_readings(
         Runs of checks in which the first block reads 0.8 MS/m too high; by default all checks pass.
     offset_hours
         Offset from UTC in which the times are written; 0 writes a Z.
+    lots_before, days_before
+        What exports before this one hold. The counters of the meters begin anew.
 
     Raises
     ------
@@ -235,7 +239,7 @@ def write_readings(
     of = np.repeat(np.arange(segments.count.size), segments.count)
     place = np.arange(of.size) - np.repeat(np.cumsum(segments.count) - segments.count, segments.count)
     seconds = segments.start[of] + place * _SECONDS_BETWEEN
-    value, material, part, spot = _levels(segments, of, place, rng)
+    value, material, part, spot = _levels(segments, of, place, rng, lots_before)
     hour = seconds % 86_400 / 3600
     temperature = np.round(18.5 + 0.7 * hour + rng.normal(0, 0.15, of.size), 1)
     for number in range(len(_MATERIALS)):
@@ -258,13 +262,14 @@ def write_readings(
         return chosen if where is None else pl.select(pl.when(pl.Series(where)).then(chosen)).to_series()
 
     suffix = "Z" if offset_hours == 0 else f"{offset_hours:+03d}:00"
-    local = pl.Series(_START + np.timedelta64(offset_hours, "h") + (1000 * seconds).astype("timedelta64[ms]"))
+    start = _START + np.timedelta64(days_before * 24 + offset_hours, "h")
+    local = pl.Series(start + (1000 * seconds).astype("timedelta64[ms]"))
     frame = pl.DataFrame(
         {
             "measured_at": local.dt.to_string(f"%Y-%m-%dT%H:%M:%S{suffix}"),
             "meter": words(meter, _meter_names(meters)),
             "role": words(kind, ["setting", "block", "part"]),
-            "lot": words(target, _lot_names(lots), is_part),
+            "lot": words(target, _lot_names(lots, lots_before), is_part),
             "part": words(part + 1, [str(n) for n in range(segments.parts + 1)], is_part),
             "spot": words(spot + 1, [str(n) for n in range(SPOTS + 1)], is_part),
             "block": words(target, [block.name for block in _BLOCKS], ~is_part),
@@ -275,6 +280,7 @@ def write_readings(
         }
     )
     frame[order].with_columns(temperature_state=pl.lit("at_metal")).write_csv(path)
+    return int(segments.start.max()) // 86_400 + 1
 
 
 def write_workspace(folder: Path, lots: int, *, meters: int = 3) -> None:

@@ -42,6 +42,8 @@ LINES_A_FILE = 2_500_000
 LOT_OF = 250
 """Readings a lot, about."""
 SMALL = 500
+DAYS_EARLIER = 1000
+"""So much earlier a history begins for each 20 million readings more, so that the last one lies in the past."""
 
 
 def bulk_load(place: Workspace) -> None:
@@ -278,18 +280,14 @@ def build(root: Path, readings: int) -> None:
     generate.write_workspace(root, lots)
     with (root / "annealog.toml").open("a", encoding="utf-8") as settings:
         settings.write('size_cap_mb = 2000\nsite = "P-001"\npublish_to = "storage"\n')
-    generate.write_readings(root / "all.csv", readings, lots)
-    with (root / "all.csv").open(encoding="utf-8") as lines:
-        head = next(lines)
-        for number, line in enumerate(lines):
-            if number % LINES_A_FILE == 0:
-                out = (root / f"export-{number // LINES_A_FILE:03}.csv").open("w", encoding="utf-8")
-                out.write(head)
-            out.write(line)
-            if number % LINES_A_FILE == LINES_A_FILE - 1:
-                out.close()
-        out.close()
-    (root / "all.csv").unlink()
+    files = -(-readings // LINES_A_FILE)
+    days = -DAYS_EARLIER * (readings // 20_000_001)
+    for number in range(files):
+        first, last = lots * number // files, lots * (number + 1) // files
+        days += generate.write_readings(
+            root / f"export-{number:03}.csv", readings * (number + 1) // files - readings * number // files, last - first,
+            seed=number, lots_before=first, days_before=days,
+        )  # fmt: skip
 
 
 def main() -> None:
