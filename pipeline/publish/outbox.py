@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import AnnealogError, EnvironmentProblem, IntegrityProblem, UsageError
 from pipeline.history.store import History
-from pipeline.judge.assess import assess, state_of
+from pipeline.judge.assess import state_of
+from pipeline.judge.carry_on import everything
 from pipeline.publish.given import CENTRE_KEY, believed, centre_key
 from pipeline.publish.package import pieces_of
 from pipeline.publish.seal import read_key, sealed, unsealed
@@ -243,7 +244,7 @@ class Outbox:
             if kept.get("seen") == [before, *seen] and not again:
                 return
             known = {mark: has[sha256] for mark, sha256 in kept.get("marks", {}).items() if sha256 in has}
-            found = assess(history, self.workspace.settings, as_of=None)
+            found = everything(history, self.workspace.settings, as_of=None)
 
             def put(piece: Piece, data: bytes) -> None:
                 if piece.sha256 not in has:

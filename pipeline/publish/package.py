@@ -21,7 +21,7 @@ from pipeline.judge.assessment import AT_A_GLANCE
 from pipeline.judge.marks import MARK_COLUMNS, marks_of
 from pipeline.judge.values.prepare import exclusions_of, with_excluded, with_file_rank
 from pipeline.judge.values.study_runs import split_studies
-from pipeline.questions.status import checked_by, without_decision
+from pipeline.questions.status import checked_by
 from pipeline.workspace.files import sha256_of
 from pipeline.workspace.recorded import recorded
 from pipeline.workspace.settings import Settings
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
     from pipeline.history.store import History
     from pipeline.judge.assessment import Assessment
-    from schemas.results import LotResult, MeterResult
+    from schemas.results import MeterResult
 
 __all__ = ["RAW", "assessed", "assessed_part", "computed", "cut", "lots_read", "pieces_of", "read_piece"]
 
@@ -195,31 +195,21 @@ def computed(assessment: Assessment) -> dict[str, pl.DataFrame]:
     }
 
 
+_OF_A_LOT = (
+    "lot", "verdict", "reason", "product", "supplier", "specification", "material", "mean", "expanded_uncertainty", "coverage_factor",
+    "standard_deviation", "parts", "readings", "lower", "upper", "cpk", "ppk", "first_at", "last_at", "support", "meters", "flags",
+    "conditions", "disposed",
+)  # fmt: skip
+
+
 def _lots(assessment: Assessment) -> pl.DataFrame:
-    waiting = {lot.lot for lot in without_decision(assessment.lots.values())}
-    rows = [_of_lot(lot, waiting) for lot in assessment.lots.values()]
-    frame = pl.DataFrame(rows, schema_overrides=COMPANY_TABLES["lots"].polars_schema, infer_schema_length=None)
-    if not rows:
-        return COMPANY_TABLES["lots"].empty()
+    waits = pl.col("verdict").is_in(["hold", "reject"]) | (pl.col("conditions") != "")
+    frame = assessment.columns_of_lots(_OF_A_LOT).rename({"coverage_factor": "k"})
+    frame = frame.with_columns((waits & ~pl.col("disposed")).alias("open"))
     # as the verdict has it: what was registered when the lot was read
     told = {name: name for name in ("heat", "customer", "purchase_order", "line")}
     at = frame.with_columns(pl.col("last_at").fill_null(assessment.as_of).alias("_at"))
     return join_version(at, assessment.tables["lots"], key="lot", at="_at", columns=told)
-
-
-def _of_lot(lot: LotResult, waiting: set[str]) -> dict[str, Any]:
-    same = (
-        "lot", "verdict", "product", "supplier", "specification", "material", "mean", "expanded_uncertainty",
-        "standard_deviation", "parts", "readings", "lower", "upper", "cpk", "ppk", "first_at", "last_at", "support",
-    )  # fmt: skip
-    return {
-        **{name: getattr(lot, name) for name in same},
-        "reason": next(iter(lot.reasons), None),
-        "k": lot.coverage_factor,
-        "meters": " ".join(lot.meters),
-        "flags": "\n".join(lot.flags),
-        "open": lot.lot in waiting or (lot.verdict in ("hold", "reject") and not lot.dispositions),
-    }
 
 
 def _meters(assessment: Assessment) -> pl.DataFrame:

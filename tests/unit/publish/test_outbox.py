@@ -112,7 +112,7 @@ class TestPublishing:
         made.unlink()  # what only spares work
         again = outbox(root).publish()
         assert (again.packages, again.pieces) == ((), 0)
-        monkeypatch.setattr("pipeline.publish.outbox.assess", None)
+        monkeypatch.setattr("pipeline.publish.outbox.everything", None)
         assert outbox(root).publish().packages == (), "where the history is the same nothing is computed"
         assert len(packages(root)) == 1
 

@@ -15,6 +15,7 @@ from demo_parts import loaded_demo
 from pipeline.errors import IntegrityProblem
 from pipeline.history.store import History
 from pipeline.judge.assess import assess
+from pipeline.judge.carry_on import carried_on
 from pipeline.publish import package
 from pipeline.publish.package import assessed, assessed_part, computed, pieces_of, read_piece
 from pipeline.workspace.files import sha256_of
@@ -154,6 +155,12 @@ class TestTheDemo:
             sha256_of(text.encode()) == digest for digest, text in layouts.select("sha256", "content").iter_rows()
         )
 
+    def test_what_is_kept_gives_the_bytes_that_a_judgement_from_nothing_gives(self, made: Made) -> None:
+        with made.history() as history:
+            carried = carried_on(history, made.place.settings)
+            assert carried is not None
+            assert pieces_of(history, carried, {}, lambda _piece, _data: None) == (made.pieces, made.marks)
+
     def test_the_clock_alone_changes_no_piece(self, made: Made) -> None:
         """The moment of the assessment is the last reading; even a later one, stated by hand, touches meters and lots that wait alone."""
         assert made.cut()[0] == made.pieces
@@ -272,10 +279,14 @@ def test_rows_go_to_their_month_in_utc_and_those_without_a_time_to_none() -> Non
 
 
 def test_a_lot_that_waits_is_open_until_somebody_decides(made: Made) -> None:
-    held = next(lot for lot in made.found.lots.values() if lot.verdict == "hold")
-    assert package._of_lot(held, set())["open"]
-    accepted = replace(held, verdict="accept")
-    assert not package._of_lot(accepted, set())["open"]
-    assert package._of_lot(accepted, {held.lot})["open"]
-    decided: Any = ("somebody decided",)
-    assert not package._of_lot(replace(held, dispositions=decided), set())["open"]
+    def is_open(**changes: Any) -> bool:
+        return bool(computed(replace(made.found, lots={held.lot: replace(held, **changes)}))["lots"]["open"].item())
+
+    held = next(lot for lot in made.found.lots.values() if lot.verdict == "hold" and not lot.dispositions)
+    decided = ("somebody decided",)
+    assert is_open()
+    assert is_open(verdict="reject")
+    assert not is_open(dispositions=decided)
+    assert not is_open(verdict="accept", conditions=())
+    assert is_open(verdict="accept", conditions=("support",))
+    assert not is_open(verdict="accept", conditions=("support",), dispositions=decided)
