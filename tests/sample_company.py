@@ -103,9 +103,10 @@ def same(kind: str, name: str, company_name: str, sites: list[str]) -> dict[str,
 
 def heads(*sites: str, **more: Any) -> pl.DataFrame:
     """Return the heads of some sites."""
+    made = more.get("made_at", START + timedelta(days=29))
     rows = [
         {
-            "site": site, "number": 3, "sha256": f"{n * 0x1F3A:04x}" * 16, "made_at": START + timedelta(days=29), "program": "1.0",
+            "site": site, "number": 3, "sha256": f"{n * 0x1F3A:04x}" * 16, "made_at": made, "came_at": made, "program": "1.0",
             "last_reading_at": START + timedelta(days=28), "closed": False, **more,
         }
         for n, site in enumerate(sites, start=1)
@@ -116,6 +117,7 @@ def heads(*sites: str, **more: Any) -> pl.DataFrame:
         "number": pl.Int64,
         "sha256": pl.String,
         "made_at": times,
+        "came_at": times,
         "program": pl.String,
         "last_reading_at": times,
         "closed": pl.Boolean,

@@ -61,7 +61,7 @@ _LARGEST_TABLE = 100_000_000
 _FILES = {"name": pl.String, "sha256": pl.String, "layout": pl.String, "layout_version": pl.Int64, "readings": pl.Int64}
 _TIME = pl.Datetime("us", "UTC")
 _HEADS: Any = {
-    "site": pl.String, "number": pl.Int64, "sha256": pl.String, "made_at": _TIME, "program": pl.String, "last_reading_at": _TIME,
+    "site": pl.String, "number": pl.Int64, "sha256": pl.String, "made_at": _TIME, "came_at": _TIME, "program": pl.String, "last_reading_at": _TIME,
     "closed": pl.Boolean,
 }  # fmt: skip
 
@@ -95,7 +95,7 @@ class Asked:
     @cached_property
     def _provenance(self) -> Provenance:
         heads = self.company.heads
-        latest = heads["made_at"].max() if heads.height else None
+        latest = heads["came_at"].max() if heads.height else None
         mark = revision_of(heads, self.company.names, software_version())
         return Provenance(
             software_version=f"annealog {software_version()}", workspace=self.place.settings.name or self.place.root.name,
@@ -276,12 +276,12 @@ def asked_company(place: Centre, register: Register) -> Asked:
     """
     storage = Storage(place.storage)
     sites = [site for site in register.sites() if site.last is not None]
-    manifests = tuple(manifest_of(storage, site.last) for site in sites if site.last is not None)
+    manifests = tuple(manifest_of(storage, site.last, place.cache) for site in sites if site.last is not None)
     rows = [
         {
             "site": site.name, "number": one.number, "sha256": one.sha256, "program": one.program,
             # of packages let in before moments were looked at: when storage had them
-            "made_at": moment_of(one.made_at) or moment_of(site.last.stored_at),
+            "made_at": moment_of(one.made_at) or site.last.came_at, "came_at": site.last.came_at,
             "last_reading_at": moment_of(one.last_reading_at), "closed": site.state == "closed",
         }
         for site, one in zip(sites, manifests, strict=True) if site.last is not None

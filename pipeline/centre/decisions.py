@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.errors import UsageError
+from pipeline.publish.seal import public_key
 from schemas.company import is_site_name
 
 if TYPE_CHECKING:
@@ -20,8 +21,9 @@ def add_site(register: Register, name: str, key: str, *, by: str, why: str) -> E
     Raises
     ------
     UsageError
-        If the name cannot be one, or nothing would change.
+        If the name cannot be one, the key is none, or nothing would change.
     """
+    public_key(key)
     if not is_site_name(name):
         raise UsageError(
             f"{name!r} cannot name a site: letters, digits and . _ - alone, at most 64, the first a letter or a digit."

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -11,9 +10,9 @@ from pipeline.errors import AnnealogError, EnvironmentProblem, UsageError
 from pipeline.intake.tables import parse_table
 from pipeline.near import nearest
 from pipeline.publish.given import GIVEN, GIVES, GivenTable, names_given
-from pipeline.publish.seal import make_key, public_half, read_key, sealed
+from pipeline.publish.seal import key_pair, read_key, sealed
 from pipeline.publish.storage import Storage
-from pipeline.workspace.files import read_bytes, write_atomically
+from pipeline.workspace.files import read_bytes
 from schemas.reference_tables import REFERENCE_TABLES
 
 if TYPE_CHECKING:
@@ -25,26 +24,19 @@ if TYPE_CHECKING:
     from pipeline.centre.register import Register
     from schemas.company import Head
 
-__all__ = ["give", "key_of", "tell", "untold"]
+__all__ = ["give", "key_of", "tell", "to_tell", "untold"]
 
 _LARGEST = 10_000_000
+_MAKE_KEY = "annealog centre key"
 
 
-def _key(place: Centre, *, make: bool = False) -> Ed25519PrivateKey:
-    path = place.root / "centre.key"
-    if make and not path.exists():
-        with contextlib.suppress(UsageError):  # somebody else made it meanwhile
-            make_key(path)
-    key, public = read_key(path, "annealog centre key"), path.with_suffix(".pub")
-    half = public_half(key).encode()
-    if make and not (public.is_file() and public.read_bytes() == half):  # none, or that of a key that was moved away
-        write_atomically(public, half)
-    return key
+def _key(place: Centre) -> Ed25519PrivateKey:
+    return read_key(place.root / "centre.key", _MAKE_KEY)
 
 
 def key_of(place: Centre) -> str:
     """Return the public half of the centre's key, which lies beside it; either is made where there is none."""
-    return public_half(_key(place, make=True))
+    return key_pair(place.root / "centre.key", _MAKE_KEY)
 
 
 def untold(place: Centre) -> str:
@@ -52,18 +44,24 @@ def untold(place: Centre) -> str:
     try:
         _key(place)
     except AnnealogError as error:
-        return (
-            "The sites are not told what is taken in or refused, for it cannot be signed. Once it can, each is told with its next "
-            f"package, or by 'annealog centre take-in --site SITE'. {error}"
-        )
+        return f"The sites are not told what is taken in or refused, for it cannot be signed. Once it can, the next round tells them. {error}"
     return ""
 
 
+def to_tell(place: Centre) -> set[str]:
+    """Return the sites that were to be told something while it could not be signed, once it can."""
+    waiting = {path.name for path in (place.root / "untold").glob("*")}
+    return set() if waiting and untold(place) else waiting
+
+
 def tell(place: Centre, storage: Storage, head: Head) -> None:
-    """Put what a site may know into storage, where it is not there already; nothing where it cannot be signed (:func:`untold`)."""
+    """Put what a site may know into storage, where it is not there already; where it cannot be signed (:func:`untold`), that is noted."""
+    waits = place.root / "untold" / head.site
     try:
         key, data = f"centre/heads/{head.site}.json", sealed(head.document, _key(place))
     except AnnealogError:
+        waits.parent.mkdir(exist_ok=True)
+        waits.touch()
         return
     try:
         known = storage.get(key) == data
@@ -71,6 +69,7 @@ def tell(place: Centre, storage: Storage, head: Head) -> None:
         known = False
     if not known:
         storage.replace(key, data)
+    waits.unlink(missing_ok=True)
 
 
 def give(place: Centre, register: Register, file: Path, *, by: str, why: str, dry_run: bool = False) -> GivenTable:
@@ -104,9 +103,9 @@ def give(place: Centre, register: Register, file: Path, *, by: str, why: str, dr
     table = GivenTable(number=number, table=file.stem, text=text, by=by, why=why, at=at)
     if dry_run:
         return table
-    key = _key(place, make=True)
+    key_of(place)
     # recorded first: what lies in storage was always decided
     register.decide("limits", {"table": table.table, "number": number, "sha256": table.sha256}, by=by, why=why)
-    if not storage.put_if_absent(f"{GIVEN}/{table.name}", sealed(table.document, key)):
+    if not storage.put_if_absent(f"{GIVEN}/{table.name}", sealed(table.document, _key(place))):
         raise EnvironmentProblem(f"Storage has {table.name} already. Nothing was put; look who else gives tables.")
     return table

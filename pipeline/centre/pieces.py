@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import io
+import json
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from typing import TYPE_CHECKING
@@ -12,8 +14,9 @@ import polars as pl
 
 from pipeline.errors import IntegrityProblem
 from pipeline.publish.seal import unsealed
+from pipeline.publish.storage import TooLong
 from pipeline.workspace.files import archived, write_atomically
-from schemas.company import COMPANY_TABLES, Manifest
+from schemas.company import COMPANY_TABLES, Manifest, canonical
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -23,7 +26,18 @@ if TYPE_CHECKING:
     from pipeline.publish.storage import Storage
     from schemas.company import Piece
 
-__all__ = ["COMPUTED", "blob_key", "checked", "fetch_all", "fetched", "manifest_of", "packages_of", "tables_of"]
+__all__ = [
+    "COMPUTED",
+    "blob_key",
+    "checked",
+    "fetch_all",
+    "fetched",
+    "forget",
+    "manifest_of",
+    "packages_of",
+    "remember",
+    "tables_of",
+]
 
 COMPUTED = ("checks", "runs", "settings", "brackets", "parts", "lots", "meters")
 """Tables that a site computed from the others: the only ones that the union asks, so the only ones kept when taken in."""
@@ -44,8 +58,15 @@ def blob_key(site: str, sha256: str) -> str:
     return f"sites/{site}/blobs/{sha256}"
 
 
-def manifest_of(storage: Storage, package: Registered) -> Manifest:
+def manifest_of(storage: Storage, package: Registered, cache: Path | None = None) -> Manifest:
     """Return the manifest of a registered package, as it was when it was registered.
+
+    Parameters
+    ----------
+    storage, package
+        Where it lies, and which it is.
+    cache
+        Where it is looked for first, and kept; None looks into storage, as a proof does.
 
     Raises
     ------
@@ -54,6 +75,12 @@ def manifest_of(storage: Storage, package: Registered) -> Manifest:
     EnvironmentProblem
         If storage cannot be reached.
     """
+    place = None if cache is None else archived(cache, package.sha256)
+    if place is not None:
+        with contextlib.suppress(OSError, ValueError):
+            kept = Manifest.of(json.loads(place.read_bytes()), registered=True)
+            if kept.sha256 == package.sha256:
+                return kept
     key = f"{packages_of(package.site)}/{package.number:08}-{package.sha256}.json"
     try:
         found = Manifest.of(unsealed(storage.get(key))[0], registered=True)
@@ -65,7 +92,20 @@ def manifest_of(storage: Storage, package: Registered) -> Manifest:
         raise IntegrityProblem(
             f"Package {package.number} of site {package.site} was changed in storage after it was registered: {key}"
         )
+    if cache is not None:
+        remember(cache, found)
     return found
+
+
+def remember(cache: Path, manifest: Manifest) -> None:
+    """Keep a manifest in the cache, so that neither a question nor the next package asks storage for it."""
+    write_atomically(archived(cache, manifest.sha256), canonical(manifest.document))
+
+
+def forget(cache: Path, names: Iterable[str]) -> None:
+    """Take pieces and manifests out of the cache that nothing asks for any more; whoever does finds them in storage."""
+    for sha256 in names:
+        archived(cache, sha256).unlink(missing_ok=True)
 
 
 def checked(piece: Piece, data: bytes) -> None:
@@ -122,12 +162,11 @@ def fetched(storage: Storage, site: str, piece: Piece, cache: Path, *, keep: boo
                 f"piece {piece.sha256[:16]} has {piece.bytes:,} bytes, more than {_LARGEST:,}"
             ) from None
         try:
-            size = storage.size(blob_key(site, piece.sha256))
-            if size is not None and size != piece.bytes:
-                raise IntegrityProblem(
-                    f"piece {piece.sha256[:16]} ({piece.table}) is not what its hash says: {size} bytes, {piece.bytes} expected"
-                ) from None
-            data = storage.get(blob_key(site, piece.sha256))
+            data = storage.get(blob_key(site, piece.sha256), largest=piece.bytes)
+        except TooLong as error:
+            raise IntegrityProblem(
+                f"piece {piece.sha256[:16]} ({piece.table}) is not what its hash says: {error.size} bytes, {piece.bytes} expected"
+            ) from None
         except FileNotFoundError:
             raise IntegrityProblem(f"piece {piece.sha256[:16]} ({piece.table}) is missing in storage") from None
         checked(piece, data)

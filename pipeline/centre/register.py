@@ -69,6 +69,11 @@ class Registered:
     bytes: int
     at: str
 
+    @property
+    def came_at(self) -> datetime:
+        """When it came, whatever the clock of the site: as storage says, but not after it was registered."""
+        return min(datetime.fromisoformat(self.stored_at), datetime.fromisoformat(self.at))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Refusal:

@@ -31,7 +31,9 @@ def plan(register: Register, storage: Storage) -> list[str]:
     sites = [site for site in register.sites() if site.state == "open" and site.name not in forked]
 
     def has_news(site: SiteState) -> bool:
-        return any(key.rpartition("-")[2].removesuffix(".json") not in left for key in waiting(register, storage, site))
+        return any(
+            one.key.rpartition("-")[2].removesuffix(".json") not in left for one in waiting(register, storage, site)
+        )
 
     with ThreadPoolExecutor(_AT_ONCE) as pool:
         return [site.name for site, news in zip(sites, pool.map(has_news, sites), strict=True) if news]

@@ -42,7 +42,7 @@ def _status(
     place: Centre, site: SiteState, refused: list[tuple[str, int, str]], at: datetime, *, forked: bool
 ) -> SiteStatus:
     last = site.last
-    since = at - datetime.fromisoformat(last.stored_at if last else site.at)
+    since = at - (last.came_at if last else datetime.fromisoformat(site.at))
     silent = since > timedelta(hours=place.settings.silent_after_hours) and site.state != "closed"
     off = last is not None and abs(last.clock_s) > 60 * place.settings.clock_minutes
     return SiteStatus(

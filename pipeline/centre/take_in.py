@@ -15,10 +15,11 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from pipeline.centre.given import tell
-from pipeline.centre.pieces import fetch_all, manifest_of, packages_of
+from pipeline.centre.pieces import fetch_all, forget, manifest_of, packages_of, remember
 from pipeline.centre.register import Refusal, Registered, now
 from pipeline.errors import AnnealogError, EnvironmentProblem, IntegrityProblem
 from pipeline.publish.seal import signed_by, unsealed
+from pipeline.publish.storage import TooLong
 from schemas.company import Head, Manifest, moment_of
 
 if TYPE_CHECKING:
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
 
     from pipeline.centre.place import Centre
     from pipeline.centre.register import Register, SiteState
-    from pipeline.publish.storage import Storage
+    from pipeline.publish.storage import Storage, Stored
     from schemas.company import Piece
 
 __all__ = ["Taken", "strangers", "take_in", "take_in_site", "waiting"]
@@ -76,15 +77,20 @@ class _Candidate:
     key: str
     number: int
     sha256: str
+    stored_at: datetime
 
 
-def waiting(register: Register, storage: Storage, site: SiteState) -> list[str]:
-    """Return the keys of a site's packages that are not registered, the last `_LOOK_BACK` numbers before its last one among them."""
+def waiting(register: Register, storage: Storage, site: SiteState) -> list[Stored]:
+    """Return a site's packages that are not registered, the last `_LOOK_BACK` numbers before its last one among them: one request."""
     last = site.last.number if site.last is not None else 0
     folder = packages_of(site.name)
-    keys = storage.keys(folder, after=f"{folder}/{last - _LOOK_BACK:08}" if last > _LOOK_BACK else "")
+    found = storage.stored(folder, after=f"{folder}/{last - _LOOK_BACK:08}" if last > _LOOK_BACK else "")
     known = {package.sha256 for package in register.packages(site.name, since=max(1, last - _LOOK_BACK))}
-    return [key for key in keys if (named := _NAME.fullmatch(key.rpartition("/")[2])) is None or named[2] not in known]
+    return [one for one in found if (named := _named(one.key)) is None or named[2] not in known]
+
+
+def _named(key: str) -> re.Match[str] | None:
+    return _NAME.fullmatch(key.rpartition("/")[2])
 
 
 def take_in_site(place: Centre, register: Register, storage: Storage, name: str) -> Taken:
@@ -123,15 +129,14 @@ def take_in_site(place: Centre, register: Register, storage: Storage, name: str)
     return Taken(site=name, registered=registered, refused=refused, waits=waits, state=state)
 
 
-def _candidates(register: Register, keys: Iterable[str], site: str) -> list[_Candidate]:
+def _candidates(register: Register, stored: Iterable[Stored], site: str) -> list[_Candidate]:
     found = []
-    for key in keys:
-        named = _NAME.fullmatch(key.rpartition("/")[2])
-        if named is not None:
-            found.append(_Candidate(key, int(named[1]), named[2]))
+    for one in stored:
+        if (named := _named(one.key)) is not None:
+            found.append(_Candidate(one.key, int(named[1]), named[2], one.modified))
             continue
-        words = f"{key} has no name that a package has. Nobody but site {site} writes there: see who can."
-        sha256 = hashlib.sha256(key.encode()).hexdigest()
+        words = f"{one.key} has no name that a package has. Nobody but site {site} writes there: see who can."
+        sha256 = hashlib.sha256(one.key.encode()).hexdigest()
         register.refuse(Refusal(site=site, number=0, sha256=sha256, kind="name", words=words, at=now()))
     return found
 
@@ -145,6 +150,8 @@ class _Step:
 
     def __init__(self, place: Centre, register: Register, storage: Storage, site: SiteState, taken: set[str]) -> None:
         self.place, self.register, self.storage, self.site, self.taken = place, register, storage, site, taken
+        self.manifest: Manifest
+        self.replaced: set[str] = set()
 
     def next_of(self, candidates: list[_Candidate]) -> Registered | None:
         """Return the package to register next, None where there is none; what cannot be taken is refused."""
@@ -186,22 +193,27 @@ class _Step:
         return self._row(candidate, manifest, generation if following else generation + 1)
 
     def let_in(self, package: Registered) -> bool:
-        """Register a package; False where somebody else did, or registered another one."""
+        """Register a package, and forget what it replaces; False where somebody else registered it, or another one."""
         try:
-            return self.register.let_in(package)
+            let_in = self.register.let_in(package)
         except IntegrityProblem:
             return False
+        if let_in:
+            remember(self.place.cache, self.manifest)
+            forget(self.place.cache, self.replaced)
+        return let_in
 
     def _looked_at(self, candidate: _Candidate) -> Manifest:
         """Return the manifest of a candidate, if it is what its name says and signed by its site."""
         number, site = candidate.number, self.site.name
         again = f"Package {number}: %s. Let who runs storage delete {candidate.key}, then at the site: annealog publish --continue"
         try:
-            size = self.storage.size(candidate.key)
-            if size is not None and size > _LARGEST_MANIFEST:
-                raise _RefusedPackage("damaged", again % f"its manifest has {size:,} bytes, no manifest is so long")
-            document, signature = unsealed(self.storage.get(candidate.key))
+            document, signature = unsealed(self.storage.get(candidate.key, largest=_LARGEST_MANIFEST))
             manifest = Manifest.of(document)
+        except TooLong as error:
+            raise _RefusedPackage(
+                "damaged", again % f"its manifest has {error.size:,} bytes, no manifest is so long"
+            ) from None
         except FileNotFoundError:
             raise _RefusedPackage(
                 "damaged", f"Package {number}: {candidate.key} went while it was looked at."
@@ -227,13 +239,15 @@ class _Step:
     def _whole(self, manifest: Manifest) -> None:
         """Fetch and check the pieces that the package before did not have."""
         known: set[Piece] = set()
-        if self.site.last is not None:
+        self.manifest, last = manifest, self.site.last
+        if last is not None:
             with contextlib.suppress(IntegrityProblem):  # else all are looked at
-                known = set(manifest_of(self.storage, self.site.last).pieces)
+                known = set(manifest_of(self.storage, last, self.place.cache).pieces)
+            self.replaced = {last.sha256, *(piece.sha256 for piece in known)} - {p.sha256 for p in manifest.pieces}
         fetch_all(self.storage, self.site.name, set(manifest.pieces) - known, self.place.cache)
 
     def _row(self, candidate: _Candidate, manifest: Manifest, generation: int) -> Registered:
-        stored = self.storage.modified(candidate.key)
+        stored = candidate.stored_at
         clock = (stored - (moment_of(manifest.made_at) or stored)).total_seconds()
         same = {name: getattr(manifest, name) for name in _SAME}
         return Registered(
@@ -262,7 +276,7 @@ class _Step:
         later = [candidate for candidate in candidates if candidate.number > number]
         if not later or any(candidate.number == number for candidate in candidates):
             return
-        since = min(self.storage.modified(candidate.key) for candidate in later)
+        since = min(candidate.stored_at for candidate in later)
         hours = self.place.settings.gap_after_hours
         if datetime.now(UTC) - since < timedelta(hours=hours):
             return
@@ -270,7 +284,7 @@ class _Step:
             f"Package {number} is missing: {len(later)} later ones wait for it, the first since {since:%Y-%m-%d %H:%M} UTC. "
             f"At site {self.site.name}: annealog publish; if nothing waits there: annealog publish --continue"
         )
-        self._refuse(_Candidate("", number, ""), "gap", words)
+        self._refuse(_Candidate("", number, "", since), "gap", words)
 
     def _refuse(self, candidate: _Candidate, kind: str, words: str) -> None:
         refusal = Refusal(

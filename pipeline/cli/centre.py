@@ -212,10 +212,11 @@ def take_in(
 
 
 def _planned(place: Centre, register: Register) -> list[str]:
+    from pipeline.centre.given import to_tell
     from pipeline.centre.rounds import plan
     from pipeline.publish.storage import Storage
 
-    return plan(register, Storage(place.storage))
+    return sorted({*plan(register, Storage(place.storage)), *to_tell(place)})
 
 
 def a_round(place: Centre, register: Register, sites: list[str] | None, *, direct: bool) -> list[Taken]:

@@ -120,23 +120,20 @@ def status(to: To = None, workspace: WorkspaceOption = None, json: Json = False)
 
 @publish.command("key")
 def key(dry_run: DryRun = False, workspace: WorkspaceOption = None) -> None:
-    """Make the key that packages are sealed with, and print its public half for the centre.
+    """Make the key that packages are sealed with, where there is none yet, and print its public half for the centre.
 
     It lies in site.key of the workspace, for its owner alone, and is never overwritten; the public half beside it in site.pub.
 
     Example: annealog publish key
     """
-    from pipeline.publish.outbox import KEY
-    from pipeline.publish.seal import make_key
-    from pipeline.workspace.files import write_atomically
+    from pipeline.publish.outbox import KEY, MAKE_KEY
+    from pipeline.publish.seal import key_pair
 
     path = workspace_at(workspace).root / KEY
     if dry_run:
-        output.would(f"make a key in {path}", json=False)
+        output.would(f"make a key in {path}, where there is none", json=False)
         return
-    public = make_key(path)
-    write_atomically(path.with_suffix(".pub"), public.encode())
-    print(public, end="")  # noqa: T201 - as it is, to be passed on
+    print(key_pair(path, MAKE_KEY), end="")  # noqa: T201 - as it is, to be passed on
     output.note(
         f"The key is in {path}; keep it to yourself. The centre needs the public half: {path.with_suffix('.pub')}"
     )

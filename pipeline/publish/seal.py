@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import json
 import os
@@ -14,13 +15,13 @@ from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 
 from pipeline.errors import EnvironmentProblem, IntegrityProblem, UsageError
-from pipeline.workspace.files import cannot, read_bytes
+from pipeline.workspace.files import cannot, read_bytes, write_atomically
 from schemas.company import canonical
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-__all__ = ["make_key", "public_half", "read_key", "sealed", "signed_by", "unsealed"]
+__all__ = ["key_pair", "make_key", "public_half", "public_key", "read_key", "sealed", "signed_by", "unsealed"]
 
 _NO_LINKS = (errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS)
 """What file systems without hard links say, such as FAT and some shares."""
@@ -82,6 +83,20 @@ def _put_if_absent(whole: Path, path: Path) -> None:
             whole.rename(path)
         finally:
             claim.unlink()
+
+
+def key_pair(path: Path, make: str) -> str:
+    """Return the public half of a key, which lies beside it; either is made where it is lacking, also by whoever was killed between the two.
+
+    Parameters and errors as for :func:`read_key`; what is there is never overwritten, but a public half that is of another key.
+    """
+    if not path.exists():
+        with contextlib.suppress(UsageError):  # somebody else made it meanwhile
+            make_key(path)
+    half, public = public_half(read_key(path, make)), path.with_suffix(".pub")
+    if not (public.is_file() and public.read_bytes() == half.encode()):
+        write_atomically(public, half.encode())
+    return half
 
 
 def public_half(key: Ed25519PrivateKey) -> str:
@@ -148,8 +163,8 @@ def unsealed(data: bytes) -> tuple[dict[str, Any], bytes]:
     return document, signature
 
 
-def signed_by(document: Mapping[str, Any], signature: bytes, public: str) -> bool:
-    """Whether a document was signed by the owner of a public key (PEM).
+def public_key(public: str) -> Ed25519PublicKey:
+    """Return a public key of its PEM.
 
     Raises
     ------
@@ -162,8 +177,13 @@ def signed_by(document: Mapping[str, Any], signature: bytes, public: str) -> boo
         key = None
     if not isinstance(key, Ed25519PublicKey):
         raise UsageError("This is no public Ed25519 key in PEM, as 'annealog publish key' prints it.")
+    return key
+
+
+def signed_by(document: Mapping[str, Any], signature: bytes, public: str) -> bool:
+    """Whether a document was signed by the owner of a public key; errors as for :func:`public_key`."""
     try:
-        key.verify(signature, canonical(document))
+        public_key(public).verify(signature, canonical(document))
     except InvalidSignature:
         return False
     return True

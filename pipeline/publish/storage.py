@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import UTC, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -24,11 +25,27 @@ if TYPE_CHECKING:
 
     from obstore.store import ClientConfig
 
-__all__ = ["Storage"]
+__all__ = ["Storage", "Stored", "TooLong"]
 
 _CREDENTIALS = ("AWS_ACCESS_KEY_ID", "AWS_SECRET_ACCESS_KEY")
 _LONGEST_S, _CONNECT_S, _AGAIN_S = 120, 5, 20
 """A piece has at most a few megabytes; a slow line has two minutes for it, a store that is away is given up soon."""
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Stored:
+    """An object by its key, and when it was stored, by the clock of the storage."""
+
+    key: str
+    modified: datetime
+
+
+class TooLong(Exception):
+    """An object that has more bytes than were asked for; nothing of it was read."""
+
+    def __init__(self, size: int) -> None:
+        super().__init__(size)
+        self.size = size
 
 
 class Storage:
@@ -120,18 +137,23 @@ class Storage:
         with self._told("write", key):
             obstore.put(self._store, key, data, mode="overwrite", use_multipart=False)
 
-    def get(self, key: str) -> bytes:
-        """Return an object.
+    def get(self, key: str, *, largest: int | None = None) -> bytes:
+        """Return an object, in one request.
 
         Raises
         ------
         FileNotFoundError
             If there is none of this key.
+        TooLong
+            If it has more bytes than `largest`.
         EnvironmentProblem
             If storage cannot be reached or refuses.
         """
         with self._told("read", key):
-            return bytes(obstore.get(self._store, key).bytes())
+            found = obstore.get(self._store, key)
+            if largest is not None and found.meta["size"] > largest:
+                raise TooLong(found.meta["size"])
+            return bytes(found.bytes())
 
     def size(self, key: str) -> int | None:
         """Return the bytes of an object; None where there is none."""
@@ -146,11 +168,15 @@ class Storage:
         with self._told("read", key):
             return obstore.head(self._store, key)["last_modified"].astimezone(UTC)
 
-    def keys(self, prefix: str, after: str = "") -> list[str]:
-        """Return the keys below a prefix (whole segments) that sort behind one, in order."""
+    def stored(self, prefix: str, after: str = "") -> list[Stored]:
+        """Return what lies below a prefix (whole segments) and sorts behind a key, in order."""
         with self._told("list", prefix):
             found = obstore.list(self._store, prefix, offset=after or None).collect()
-        return sorted(item["path"] for item in found)
+        return sorted(Stored(item["path"], item["last_modified"].astimezone(UTC)) for item in found)
+
+    def keys(self, prefix: str) -> list[str]:
+        """Return the keys below a prefix, in order."""
+        return [one.key for one in self.stored(prefix)]
 
     def folders(self, prefix: str) -> list[str]:
         """Return the names of the folders right below a prefix, in order, whatever lies in them."""

@@ -30,7 +30,7 @@ _LOT_CONTENT = ("parts", "readings", "mean", "standard_deviation")
 class Company:
     """All sites; frames as `schemas.company` declares them, with `site`, the company's names and `also_at`.
 
-    `heads`: site, number, sha256, made_at, program, last_reading_at, closed. `names` are the company's tables. `moves` are hand-overs
+    `heads`: site, number, sha256, made_at, came_at, program, last_reading_at, closed. `names` are the company's tables. `moves` are hand-overs
     and receipts (`hand_overs.moves_of`), `moved` reads the raw readings of the meters that they are about: many, so only when asked.
     """
 

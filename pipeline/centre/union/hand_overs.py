@@ -119,7 +119,8 @@ def hand_overs(
         How long a meter may be on its way, and the other site silent about it by the latest package of all, before that is told.
     """
     unread, moves = moves.filter(pl.col("wrong").is_not_null()), moves.filter(pl.col("wrong").is_null())
-    sites = {site: (made, closed) for site, made, closed in heads.select("site", "made_at", "closed").iter_rows()}
+    told = pl.min_horizontal("made_at", "came_at")  # by a clock that is fast it was made after it came
+    sites = {site: (made, closed) for site, made, closed in heads.select("site", told, "closed").iter_rows()}
     nobody = _read_by_nobody(moves, readings, names, meters)
     holds = named(moves.select("site", "meter", "at", pl.col("instrument").alias("moved")), names, at="at")
     still = set(holds.filter(pl.col("instrument") == pl.col("moved")).select("site", "meter", "at").iter_rows())

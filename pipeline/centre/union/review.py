@@ -63,13 +63,13 @@ def changed_since(before: Mapping[str, Any], result: CompanyReview) -> tuple[str
 
 
 def _heads(heads: pl.DataFrame, program: str, silent_after: timedelta) -> tuple[SiteHead, ...]:
-    """Judge silence against the latest package of all, so that the same heads always say the same."""
-    latest: Any = heads["made_at"].max()
+    """Judge silence against the package that came last, so that the same heads always say the same, and by the centre's clock."""
+    latest: Any = heads["came_at"].max()
     columns = ("site", "number", "sha256", "last_reading_at", "made_at", "program", "closed")
     return tuple(
         SiteHead(
             **{name: row[name] for name in columns},
-            silent=not row["closed"] and latest - row["made_at"] > silent_after,
+            silent=not row["closed"] and latest - row["came_at"] > silent_after,
             other_version=not row["closed"] and row["program"] != program,
         )
         for row in heads.iter_rows(named=True)
@@ -93,7 +93,7 @@ def company_review(
     program
         Version of the centre.
     silent_after_hours
-        How much older than the latest package of all a site's own may be; how long a meter may be on its way.
+        How much earlier than the latest package of all a site's own may have come; how long a meter may be on its way.
     """
     lots = company.lots.filter(pl.col("last_at") < end)
     checks = company.checks.filter(pl.col("at") < end)

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import json
+import os
+import shutil
+import time
 from dataclasses import dataclass
 from datetime import timedelta
 from hashlib import sha256
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -31,7 +35,6 @@ from schemas.union import CompanyIndex, ReviewGlance
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
     import polars as pl
 
@@ -45,8 +48,8 @@ class Asking:
     storage: Storage
     sites: dict[str, TinySite]
 
-    def send(self, name: str, tables: dict[str, pl.DataFrame], **changed: Any) -> None:
-        """Publish a package that holds these tables, each in one piece, and take it in."""
+    def send(self, name: str, tables: dict[str, pl.DataFrame], *, hours_ago: float = 0.0, **changed: Any) -> None:
+        """Publish a package that holds these tables, each in one piece, and take it in; storage had it some hours ago."""
         site, pieces = self.sites[name], []
         for table, rows in tables.items():
             data = parquet(rows.drop("site"))
@@ -55,7 +58,9 @@ class Asking:
             pieces.append(Piece(table=table, month="", sha256=digest, bytes=len(data), rows=rows.height))
         made_at = (START + timedelta(days=29)).isoformat()
         manifest = site.manifest(b"", **{"pieces": tuple(sorted(pieces)), "made_at": made_at} | changed)
-        site.send(manifest)
+        stored = Path(self.storage.address) / site.send(manifest)
+        came = time.time() - 3600 * hours_ago
+        os.utime(stored, (came, came))
         site.number, site.before = manifest.number, manifest.sha256
         take_in(self.place, self.register, self.storage, [name])
 
@@ -215,8 +220,10 @@ def test_what_is_no_month_is_refused(asking: Asking, month: str) -> None:
 
 
 def test_of_a_closed_site_nothing_more_is_expected(asking: Asking) -> None:
-    asking.send("P-002", asking.month("P-002"), made_at=(START + timedelta(days=60)).isoformat())
-    assert [site["silent"] for site in asking.review()[0]["sites"]] == [True, False]
+    asking.send("P-002", asking.month("P-002"), made_at=(START + timedelta(days=900)).isoformat())
+    for hours, silent in ((70, False), (74, True)):  # 72 are allowed, whatever the clock of the other site says
+        asking.send("P-001", asking.month("P-001"), hours_ago=hours)
+        assert [site["silent"] for site in asking.review()[0]["sites"]] == [silent, False]
     set_state(asking.register, "P-001", "closed", by="Ada", why="shut down")
     assert [site["silent"] for site in asked_company(asking.place, asking.register).review("2026-06")[0]["sites"]] == [
         False,
@@ -306,6 +313,10 @@ def test_each_page_is_computed_and_written_once(asking: Asking, question: str, m
 def test_a_registered_package_that_went_is_told(asking: Asking) -> None:
     for path in (asking.place.root / "storage" / "sites" / "P-002" / "packages").iterdir():
         path.unlink()
+    assert len(asked_company(asking.place, asking.register).manifests) == 2, "the cache has it"
+    with pytest.raises(IntegrityProblem, match="Package 1 of site P-002 cannot be read any more"):
+        verify_site(asking.place, asking.register, asking.storage, "P-002")
+    shutil.rmtree(asking.place.cache)
     with pytest.raises(IntegrityProblem, match="Package 1 of site P-002 cannot be read any more"):
         asked_company(asking.place, asking.register)
 

@@ -326,6 +326,14 @@ def test_of_a_silent_site_it_is_told_that_nothing_is_known(since: timedelta, tol
     assert one_of(gave(), of=of).differ == ((said,) if told else ())
 
 
+def test_a_package_was_not_made_after_it_came_whatever_its_clock_says() -> None:
+    fast = timedelta(days=400)
+    of = pl.concat([heads("P-001", made_at=GONE + fast, came_at=GONE + MOST), heads("P-002", made_at=GONE)])
+    assert one_of(gave(), of=of).differ == ()
+    of = heads("P-001", "P-002", made_at=GONE + fast, came_at=GONE + MOST)
+    assert one_of(gave(), of=of).differ == ()
+
+
 def test_a_closed_site_is_told_at_once() -> None:
     of = pl.concat([heads("P-001", made_at=GONE), heads("P-002", made_at=GONE, closed=True)])
     assert one_of(gave(), of=of).differ == ("P-002, which is closed, recorded no receipt of it",)

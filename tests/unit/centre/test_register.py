@@ -7,10 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 import sqlalchemy as sa
+from cryptography.hazmat.primitives import serialization
+from cryptography.hazmat.primitives.asymmetric.ec import SECP256R1, generate_private_key
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from pipeline.centre.decisions import add_site, choose_branch, set_state
 from pipeline.centre.register import PACKAGE, ROLES, Refusal, Register, Registered
 from pipeline.errors import EnvironmentProblem, IntegrityProblem, SettingsError, UsageError
+from pipeline.publish.seal import public_half
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -18,11 +22,16 @@ if TYPE_CHECKING:
 WHO = {"by": "Ada", "why": "for the test"}
 
 
+def key(number: int) -> str:
+    """The public key of a site."""
+    return public_half(Ed25519PrivateKey.from_private_bytes(bytes([number]) * 32)).strip()
+
+
 @pytest.fixture
 def register(address: str) -> Iterator[Register]:
     with Register(address) as book:
         book.make()
-        add_site(book, "P-001", "key 1", **WHO)
+        add_site(book, "P-001", key(1), **WHO)
         yield book
 
 
@@ -111,7 +120,7 @@ def test_twelve_at_once_register_one(register: Register, address: str) -> None:
 def test_the_last_package_is_found_by_key(register: Register) -> None:
     for number in range(1, 12):
         register.let_in(package(number, f"P-001-{number - 1}" if number > 1 else ""))
-    add_site(register, "P-000", "key 0", **WHO)
+    add_site(register, "P-000", key(0), **WHO)
     assert [(site.name, site.last and site.last.number) for site in register.sites()] == [
         ("P-000", None),
         ("P-001", 11),
@@ -202,7 +211,7 @@ def test_the_same_result_is_kept_once(register: Register) -> None:
 
 
 def test_decisions_are_a_chain(register: Register) -> None:
-    add_site(register, "P-002", "key 2", **WHO)
+    add_site(register, "P-002", key(2), **WHO)
     set_state(register, "P-002", "held", by="Ben", why="stolen")
     events = register.decisions()
     assert [(event.sequence, event.kind) for event in events] == [(1, "site"), (2, "site"), (3, "held")]
@@ -219,22 +228,43 @@ def test_decisions_are_a_chain(register: Register) -> None:
 @pytest.mark.parametrize("who", [{"by": "", "why": "x"}, {"by": "Ada", "why": " "}])
 def test_a_decision_has_a_person_and_a_reason(register: Register, who: dict[str, str]) -> None:
     with pytest.raises(UsageError, match="--by NAME --why TEXT"):
-        add_site(register, "P-002", "key 2", **who)
+        add_site(register, "P-002", key(2), **who)
     assert [site.name for site in register.sites()] == ["P-001"]
 
 
 def test_each_site_has_a_name_and_a_key_of_its_own(register: Register) -> None:
     for name in ("", "../x", "a/b", ".x", "x" * 65):
         with pytest.raises(UsageError, match="cannot name a site"):
-            add_site(register, name, "key 9", **WHO)
+            add_site(register, name, key(9), **WHO)
     with pytest.raises(UsageError, match="that of site P-001"):
-        add_site(register, "P-002", "key 1", **WHO)
+        add_site(register, "P-002", key(1), **WHO)
     with pytest.raises(UsageError, match="there already"):
-        add_site(register, "P-001", "key 1", **WHO)
-    add_site(register, "P-001", "key 7", **WHO)
-    assert register.site("P-001").key == "key 7"
+        add_site(register, "P-001", key(1), **WHO)
+    add_site(register, "P-001", key(7), **WHO)
+    assert register.site("P-001").key == key(7)
     with pytest.raises(UsageError, match=r"did you mean|P-001"):
         register.site("P-01")
+
+
+def test_what_is_no_public_key_of_a_site_adds_none(register: Register) -> None:
+    form = serialization.Encoding.PEM
+    secret = (
+        Ed25519PrivateKey.generate()
+        .private_bytes(form, serialization.PrivateFormat.PKCS8, serialization.NoEncryption())
+        .decode()
+    )
+    of_another_kind = (
+        generate_private_key(SECP256R1())
+        .public_key()
+        .public_bytes(form, serialization.PublicFormat.SubjectPublicKeyInfo)
+        .decode()
+    )
+    for wrong in ("", "key 2", secret, of_another_kind, key(2)[:-30]):
+        with pytest.raises(UsageError, match="no public Ed25519 key"):
+            add_site(register, "P-002", wrong, **WHO)
+    assert [site.name for site in register.sites()] == ["P-001"]
+    assert len(register.decisions()) == 1
+    add_site(register, "P-002", key(2), **WHO)
 
 
 def test_a_register_without_tables_or_database_says_what_to_do(address: str) -> None:

@@ -17,14 +17,14 @@ from tiny_packages import T0, TinySite, parquet, text_piece
 
 from pipeline.centre import pieces as pieces_module
 from pipeline.centre.decisions import add_site, choose_branch, set_state
-from pipeline.centre.given import key_of, untold
+from pipeline.centre.given import key_of, to_tell, untold
 from pipeline.centre.register import Register
 from pipeline.centre.status import problems, site_statuses
 from pipeline.centre.take_in import strangers, take_in
 from pipeline.errors import EnvironmentProblem
 from pipeline.publish.given import believed
 from pipeline.publish.storage import Storage
-from schemas.company import Head, Piece
+from schemas.company import COMPANY_TABLES, Head, Manifest, Piece
 
 if TYPE_CHECKING:
     from conftest import Company
@@ -66,7 +66,7 @@ def test_only_new_pieces_are_fetched(company: Company, monkeypatch: pytest.Monke
         site.publish()
     read: list[str] = []
     get = Storage.get
-    monkeypatch.setattr(Storage, "get", lambda self, key: read.append(key) or get(self, key))
+    monkeypatch.setattr(Storage, "get", lambda self, key, **most: read.append(key) or get(self, key, **most))
     company.take()
     assert len([key for key in read if "/blobs/" in key]) == 3
 
@@ -384,7 +384,7 @@ def test_storage_that_is_away_is_said_once(company: Company, monkeypatch: pytest
         asked.append(prefix)
         raise EnvironmentProblem("away")
 
-    monkeypatch.setattr(Storage, "keys", away)
+    monkeypatch.setattr(Storage, "stored", away)
     with pytest.raises(EnvironmentProblem, match="away"):
         company.take()
     assert len(asked) == 3
@@ -452,13 +452,15 @@ def test_taking_in_goes_on_without_a_key_and_makes_none(company: Company, left: 
     assert company.storage.size("centre/heads/P-001.json") is None
     assert (key.read_bytes() if key.exists() else None) == before
     words = untold(company.place)
-    assert "annealog centre take-in --site SITE" in words
+    assert "the next round tells them" in words
+    assert to_tell(company.place) == set()
     assert {None: "annealog centre key", "no key": "is no Ed25519 key", "for all to read": "chmod 600"}[left] in words
     assert next(problems(company.place, company.register)) == words
     key.write_bytes(good)
     key.chmod(0o600)
+    assert to_tell(company.place) == {"P-001"}
     assert company.take()[0].registered == []
-    assert (head(company).number, untold(company.place)) == (1, "")
+    assert (head(company).number, untold(company.place), to_tell(company.place)) == (1, "", set())
 
 
 def test_a_thousandth_package_costs_what_the_second_does(company: Company, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -468,10 +470,50 @@ def test_a_thousandth_package_costs_what_the_second_does(company: Company, monke
     company.take()
     read: list[str] = []
     get = Storage.get
-    monkeypatch.setattr(Storage, "get", lambda self, key: read.append(key) or get(self, key))
+    monkeypatch.setattr(Storage, "get", lambda self, key, **most: read.append(key) or get(self, key, **most))
     site.publish()
     company.take()
-    assert len(read) == 4  # its manifest, the one before, its piece, the head
+    assert len(read) == 3  # its manifest, its piece, the head
+
+
+def test_what_a_package_replaces_leaves_the_cache_and_stays_in_storage(company: Company) -> None:
+    site, cached = company.site(), company.place.cache
+    lots = parquet(COMPANY_TABLES["lots"].empty())
+
+    def publish(*tables: bytes) -> Manifest:
+        pieces = []
+        for data in tables:
+            digest = sha256(data).hexdigest()
+            company.storage.put_if_absent(f"sites/P-001/blobs/{digest}", data)
+            rows = pl.read_parquet(data).height
+            pieces.append(Piece(table="lots", month="", sha256=digest, bytes=len(data), rows=rows))
+        made = site.manifest(b"", pieces=tuple(sorted(pieces)))
+        site.send(made)
+        site.number, site.before = made.number, made.sha256
+        return made
+
+    def lot(name: str) -> bytes:
+        row = {"lot": name, "verdict": "accept"}
+        return parquet(COMPANY_TABLES["lots"].complete(pl.DataFrame([row])))
+
+    def there() -> set[str]:
+        return {path.name for path in cached.glob("**/*") if path.is_file()}
+
+    first = publish(lots, lot("A"))
+    company.take()
+    assert there() == {first.sha256, *(piece.sha256 for piece in first.pieces)}
+    second = publish(lots, lot("B"))
+    company.take()
+    assert there() == {second.sha256, *(piece.sha256 for piece in second.pieces)}
+    assert {*first.pieces} & {*second.pieces}, "what both have stays"
+    third = publish(lots, lot("C"))
+    at(company, f"sites/P-001/blobs/{sha256(lot('C')).hexdigest()}").write_bytes(b"cut")
+    company.take()
+    assert company.numbers() == [1, 2], "what is refused replaces nothing"
+    assert there() >= {second.sha256, *(piece.sha256 for piece in second.pieces)}
+    assert third.sha256 not in there()
+    stored = {key.rpartition("/")[2] for key in company.storage.keys("sites/P-001/blobs")}
+    assert stored >= {piece.sha256 for made in (first, second) for piece in made.pieces}
 
 
 def test_a_changed_package_among_those_registered_is_not_taken_again(company: Company) -> None:

@@ -33,6 +33,13 @@ def test_a_site_is_silent_where_its_package_is_older_than_the_latest_by_more(hou
     assert [site.other_version for site in found.sites] == [False, True]
 
 
+@pytest.mark.parametrize("fast", [timedelta(0), timedelta(days=400)])
+def test_a_clock_that_is_fast_makes_no_other_site_silent(fast: timedelta) -> None:
+    came = START + timedelta(days=29)
+    of = pl.concat([heads("P-001"), heads("P-002", made_at=came + fast, came_at=came)])
+    assert [site.silent for site in review({}, of, 1.0).sites] == [False, False]
+
+
 def test_the_month_names_heads_meters_events_and_rejected_lots() -> None:
     last, first = MONTH[1] - timedelta(microseconds=1), MONTH[0]
     at = {"in": first, "last": last, "before": first - timedelta(microseconds=1), "after": MONTH[1]}

@@ -481,8 +481,12 @@ class TestCommands:
         printed = capsys.readouterr().out
         assert printed == (root / "site.pub").read_text()
         assert printed.startswith("-----BEGIN PUBLIC KEY-----\n")
-        assert self.shell(root, "publish", "key") == 2
-        assert (root / "site.pub").read_text() == printed
+        key = (root / "site.key").read_bytes()
+        for lost in ("", "that of a key which was moved away"):  # killed between the two files
+            (root / "site.pub").write_text(lost) if lost else (root / "site.pub").unlink()
+            assert self.shell(root, "publish", "key") == 0
+            assert capsys.readouterr().out == (root / "site.pub").read_text() == printed
+        assert (root / "site.key").read_bytes() == key
 
     @pytest.mark.parametrize(
         ("text", "said"),

@@ -17,7 +17,7 @@ from pipeline.errors import DiskFull, EnvironmentProblem, UsageError
 from pipeline.load.load import load
 from pipeline.publish.outbox import Outbox
 from pipeline.publish.seal import make_key, unsealed
-from pipeline.publish.storage import Storage
+from pipeline.publish.storage import Storage, TooLong
 from pipeline.workspace.files import sha256_of
 from pipeline.workspace.settings import find_workspace
 from schemas.company import Manifest
@@ -60,6 +60,10 @@ class TestStorage:
         assert not storage.put_if_absent("sites/P-1/blobs/aa", b"second")
         assert storage.get("sites/P-1/blobs/aa") == b"first"
         assert storage.size("sites/P-1/blobs/aa") == 5
+        assert storage.get("sites/P-1/blobs/aa", largest=5) == b"first"
+        with pytest.raises(TooLong) as told:
+            storage.get("sites/P-1/blobs/aa", largest=4)
+        assert told.value.size == 5
         assert abs(storage.modified("sites/P-1/blobs/aa") - datetime.now(UTC)) < timedelta(minutes=5)
 
     def test_folders_are_named_once_each_and_in_order(self, storage: Storage) -> None:
@@ -87,8 +91,11 @@ class TestStorage:
         storage.put_if_absent("sites/P-11/packages/00000009-ab.json", b"{}")
         names = [f"sites/P-1/packages/0000000{name}-ab.json" for name in "123"]
         assert storage.keys("sites/P-1/packages") == names
-        assert storage.keys("sites/P-1/packages", after=names[0]) == names[1:]
-        assert storage.keys("sites/P-1/packages", after=names[2]) == []
+        later = storage.stored("sites/P-1/packages", after=names[0])
+        assert [one.key for one in later] == names[1:]
+        for one in later:  # asked for one by one it is told to the second
+            assert abs(one.modified - storage.modified(one.key)) < timedelta(seconds=1)
+        assert storage.stored("sites/P-1/packages", after=names[2]) == []
 
     def test_heads_are_replaced(self, storage: Storage) -> None:
         storage.replace("centre/heads/P-1.json", b"1")
