@@ -18,10 +18,11 @@ import polars as pl
 
 from pipeline.errors import DiskFull, FoundDamaged, IntegrityProblem, lacking
 from pipeline.history.connection import connect, full_disk, unreadable
-from pipeline.history.database import with_utc, without_zone
+from pipeline.history.database import naive, with_utc, without_zone
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
+    from datetime import datetime
     from pathlib import Path
 
 __all__ = ["Beside", "FoundStore", "damage_told", "forget", "found_path", "hash_of_found"]
@@ -144,16 +145,32 @@ class FoundStore:
             self._connection.execute(f'DROP TABLE "{name}"')
 
     def read(
-        self, name: str, by: str | None = None, of: Iterable[str] | None = None, columns: Iterable[str] | None = None
+        self,
+        name: str,
+        by: str | None = None,
+        of: Iterable[str] | None = None,
+        columns: Iterable[str] | None = None,
+        *,
+        role: str | None = None,
+        between: tuple[datetime, datetime] | None = None,
     ) -> pl.DataFrame:
-        """Return a table, or its rows under some names, in the order in which they were put, names sorted."""
+        """Return a table, or its rows under some names, in the order in which they were put, names sorted.
+
+        Of readings those in a `role` alone, or measured `between` two times, ends included.
+        """
         there = None if self.beside is None else self.beside.get(name)
         asked, order = None if columns is None else list(columns), [] if by is None else [by, _PLACE]
         what = "*" if asked is None else ", ".join(f'"{column}"' for column in dict.fromkeys([*asked, *order]))
-        where, parameters = [], []
+        where, parameters = list[str](), list[Any]()
         if of is not None:
             where.append(f'"{by}" IN (SELECT unnest(?))')
             parameters.append(list(of))
+        if role is not None:
+            where.append("role = ?")
+            parameters.append(role)
+        if between is not None:
+            where.append("measured_at BETWEEN ? AND ?")
+            parameters += [naive(moment) for moment in between]
         if there is not None:
             where.append(f'"{there.by}" NOT IN (SELECT unnest(?))')
             parameters.append(sorted(there.gone))
@@ -163,6 +180,8 @@ class FoundStore:
         frame = with_utc(self._connection.sql(sql, params=parameters).pl())
         if there is not None:
             own = there.rows if of is None else there.rows.filter(pl.col(str(by)).is_in(parameters[0]))
+            own = own if role is None else own.filter(pl.col("role") == role)
+            own = own if between is None else own.filter(pl.col("measured_at").is_between(*between))
             own = own if asked is None else own.select(frame.columns)
             frame = _together(frame, own)
             frame = frame.sort(order, maintain_order=True) if order else frame

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "AT_A_GLANCE",
+    "BLOCKS_READ",
     "NARROW",
     "OF_METERS",
     "Assessment",
@@ -164,6 +165,17 @@ class Assessment(Basis):
         """Return the readings on blocks and of settings, prepared."""
         return self.readings.filter(pl.col("role") != "part") if self.kept is None else self.kept.on_blocks()
 
+    def blocks_read(
+        self, meters: list[str] | None = None, between: tuple[datetime, datetime] | None = None
+    ) -> pl.DataFrame:
+        """Return the columns `BLOCKS_READ` of readings on blocks: of some meters or all, within a time, ends included, or ever."""
+        if self.kept is not None:
+            return self.kept.blocks_read(meters, between)
+        own = pl.col("role") == "block"
+        own = own if meters is None else own & pl.col("meter").is_in(meters)
+        own = own if between is None else own & pl.col("measured_at").is_between(*between)
+        return self.readings.filter(own).select(BLOCKS_READ)
+
     def files_of_lots(self) -> pl.DataFrame:
         """Return how many part readings of each lot came from each file: lot, source_id, n."""
         return files_of_lots(self.readings) if self.kept is None else self.kept.files_of_lots()
@@ -259,10 +271,13 @@ class Kept:
     sensors: Callable[[], list[str]]
     readings_with: Callable[[str, datetime | None], pl.DataFrame]
     on_blocks: Callable[[], pl.DataFrame]
+    blocks_read: Callable[[list[str] | None, tuple[datetime, datetime] | None], pl.DataFrame]
     files_of_lots: Callable[[], pl.DataFrame]
     rows_of: Callable[[list[str], list[str]], dict[str, pl.DataFrame]]
 
 
+BLOCKS_READ = ["meter", "probe", "frequency_khz", "block", "measured_at", "source_id", "role", "run", "clock"]
+"""What says which check a reading on a block belongs to, and whether it counts."""
 AT_A_GLANCE: dict[str, Any] = {
     "lot": pl.String,
     "verdict": pl.String,

@@ -16,7 +16,7 @@ from pipeline.errors import FoundDamaged, HistoryBusy
 from pipeline.history.found import FoundStore, damage_told, forget
 from pipeline.history.store import History
 from pipeline.judge.assess import assess
-from pipeline.judge.assessment import OF_METERS, Kept
+from pipeline.judge.assessment import BLOCKS_READ, OF_METERS, Kept
 from pipeline.judge.kept_documents import KeptDocuments, document_of, result_of
 from pipeline.judge.marks import NO_MARKS
 from pipeline.judge.sums import sums
@@ -119,7 +119,7 @@ def rows_of_lots(history: History, store: FoundStore, lots: list[str]) -> tuple[
     involved = history.lots_that_contradict(lots)
     own = history.readings(lots=involved, roles=["part"], categorical=True)
     meters = own["meter"].unique().cast(pl.String).sort().to_list()
-    set_on = as_read(store.read("on_blocks", "meter", meters), own.schema).filter(pl.col("role") == "setting")
+    set_on = as_read(store.read("on_blocks", "meter", meters, role="setting"), own.schema)
     marks = None
     if (own["temperature_state"] == "relative").any():
         marks = marks_in(store, meters).filter(~pl.col("lot").is_in(involved).fill_null(value=False))
@@ -188,7 +188,7 @@ class Later:
             "row_keys": lambda: dict(self.columns_of("lots", ["lot", "row_key"]).iter_rows()),
             **{
                 name: getattr(self, name)
-                for name in ("first_file", "sensors", "readings_with", "on_blocks", "files_of_lots")
+                for name in ("first_file", "sensors", "readings_with", "on_blocks", "blocks_read", "files_of_lots")
             },
         }
         ways = {
@@ -297,6 +297,13 @@ class Later:
                 rows, marks = as_read(store.read("on_blocks", "meter"), schema), marks_in(store, None)
             self._on_blocks = self._given.prepared(rows, marks)
         return self._on_blocks
+
+    def blocks_read(self, meters: list[str] | None, between: tuple[datetime, datetime] | None) -> pl.DataFrame:
+        """Return what says which checks readings on blocks belong to: those of some meters, within a time."""
+        with self._open() as (_, store):
+            rows = store.read("on_blocks", "meter", meters, BLOCKS_READ, role="block", between=between)
+        rows = rows.filter((pl.col("measured_at") <= self._given.as_of) | (pl.col("clock") != "known"))
+        return split_studies(rows, self._given.tables)[0]
 
     def files_of_lots(self) -> pl.DataFrame:
         """Return how many part readings of each lot came from each file."""

@@ -67,19 +67,13 @@ class PageContext:
     @cached_property
     def _block_sources(self) -> _ByRun:
         """Where the block readings of each run of checks came from, looked up once for all pages."""
-        return _ByRun(self._placed)
+        return _ByRun(self._placed(self.assessment.blocks_read()))
 
-    @cached_property
-    def _placed(self) -> pl.DataFrame:
-        """The run, the check and the source of each block reading (run, check, source_id)."""
+    def _placed(self, blocks: pl.DataFrame) -> pl.DataFrame:
+        """Return the run, the check and the source of each reading on a block (run, check, source_id)."""
         series = ["meter", "probe", "frequency_khz", "block"]
         checks = self.assessment.checks.select(*series, "check", "run", "first_at", "at")
-        blocks = (
-            self.assessment.on_blocks()
-            .filter(pl.col("role") == "block")
-            .select(*series, "measured_at", "source_id")
-            .with_columns(pl.col(pl.Categorical).cast(pl.String))
-        )
+        blocks = blocks.select(*series, "measured_at", "source_id").with_columns(pl.col(pl.Categorical).cast(pl.String))
         # join_asof matches no nulls, so what may be null becomes a number together with the rest
         number = checks.select(series).unique().with_row_index("series")
         return (
@@ -111,8 +105,13 @@ class PageContext:
 
     def sources_of(self, checks: pl.DataFrame) -> pl.DataFrame:
         """Return the source of each block reading of some checks (run, check)."""
-        runs = checks["run"].unique().to_list()
-        found = self._placed.filter(pl.col("run").is_in(runs)) if self._once else self._block_sources.of(runs)
+        if not checks.height:
+            return self.sources.clear().select("source_id")
+        if self._once:
+            meters, first, last = checks["meter"].unique().to_list(), checks["first_at"].min(), checks["at"].max()
+            found = self._placed(self.assessment.blocks_read(meters, (first, last)))  # type: ignore[arg-type]
+        else:
+            found = self._block_sources.of(checks["run"].unique())
         return found.join(checks.select("check"), on="check", how="semi").select("source_id")
 
     def provenance(self, readings: pl.DataFrame, as_of: datetime, *shown: Any) -> Provenance:
