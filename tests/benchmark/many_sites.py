@@ -1,17 +1,23 @@
-"""What a package, a site and a round cost the centre, with many sites of tiny packages on a folder.
+"""What a package, a site and a round cost the centre, with many sites of tiny packages on a folder or a bucket.
 
-    .venv-dev/bin/python tests/benchmark/many_sites.py 100 1000 --packages 3 [--register postgresql+psycopg://...]
+    .venv-dev/bin/python tests/benchmark/many_sites.py 100 1000 --packages 3 [--bucket] [--register postgresql+psycopg://...]
 
-Processor seconds of this process (the database's own are not in them), wall seconds, and what a register takes on disk.
+Processor seconds of this process (those of the database and of the store are not in them), wall seconds, requests to storage, and
+what a register takes on disk.
 """
 
 from __future__ import annotations
 
 import argparse
+import os
 import shutil
+import socket
+import subprocess
 import sys
 import tempfile
 import time
+from collections import Counter
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -31,28 +37,73 @@ from pipeline.centre.take_in import take_in  # noqa: E402
 from pipeline.publish.storage import Storage  # noqa: E402
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
     from typing import Any
+
+
+_REQUESTS: Counter[str] = Counter()
+_KINDS = {"stored": "list", "folders": "list", "get": "get", "size": "head", "modified": "head", "put_if_absent": "put", "replace": "put"}  # fmt: skip
+_SERVE = (
+    "import sys, time; from moto.server import ThreadedMotoServer as S; "
+    "S(ip_address='127.0.0.1', port=int(sys.argv[1]), verbose=False).start(); print(flush=True); time.sleep(1e6)"
+)
+
+
+def count_requests() -> None:
+    """Count from now on what storage is asked: a call is a request, a list of more than 1,000 keys some."""
+
+    def counted(name: str, kind: str, whole: Callable[..., Any]) -> None:
+        def call(*given: Any, **more: Any) -> Any:
+            _REQUESTS[kind] += 1
+            return whole(*given, **more)
+
+        setattr(Storage, name, call)
+
+    for name, kind in _KINDS.items():
+        counted(name, kind, getattr(Storage, name))
+
+
+@contextmanager
+def bucket() -> Iterator[str]:
+    """Run the S3 server for tests in a process of its own, and return the address of a new bucket."""
+    import boto3
+
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    url = f"http://127.0.0.1:{port}"
+    os.environ |= {"AWS_ENDPOINT_URL": url, "AWS_ACCESS_KEY_ID": "x", "AWS_SECRET_ACCESS_KEY": "x", "AWS_REGION": "us-east-1"}  # fmt: skip
+    with subprocess.Popen(
+        [sys.executable, "-c", _SERVE, str(port)], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
+    ) as server:
+        assert server.stdout is not None
+        server.stdout.readline()
+        boto3.client("s3", endpoint_url=url, region_name="us-east-1").create_bucket(Bucket="works")
+        yield "s3://works/company"
+        server.kill()
 
 
 def timed(what: str, each: int, unit: str, work: Callable[[], Any]) -> Any:
     """Run something and print what it cost."""
+    _REQUESTS.clear()
     cpu, wall = time.process_time(), time.perf_counter()
     found = work()
     cpu, wall = time.process_time() - cpu, time.perf_counter() - wall
-    print(f"| {what} | {cpu:.2f} s | {wall:.2f} s | {1000 * cpu / each:.2f} ms a {unit} |", flush=True)
+    asked = ", ".join(f"{count / each:.3g} {kind}" for kind, count in sorted(_REQUESTS.items()))
+    print(f"| {what} | {cpu:.2f} s | {wall:.2f} s | {1000 * cpu / each:.2f} ms a {unit} | {asked} |", flush=True)
     return found
 
 
-def measure(count: int, packages: int, root: Path, address: str) -> None:
+def measure(count: int, packages: int, root: Path, address: str, where: str) -> None:
     """Measure one company."""
-    place = make_centre(root / "centre", register=address)
+    place = make_centre(root / "centre", register=address, storage=where)
     key_of(place)
-    (place.root / "storage").mkdir()
+    if "://" not in where:
+        (place.root / where).mkdir()
     storage = Storage(place.storage)
     sites = [TinySite(f"P-{number:04}", storage) for number in range(count)]
     names = [site.name for site in sites]
-    print(f"\n| {count} sites, {packages} packages each | processor | wall | of it |\n| --- | --- | --- | --- |")
+    print(f"\n| {count} sites, {packages} packages each | processor | wall | of it | requests of it |\n|{' --- |' * 5}")
     with Register(place.register) as register:
         register.make()
         for site in sites:
@@ -75,7 +126,9 @@ def measure(count: int, packages: int, root: Path, address: str) -> None:
 
         def union() -> int:
             return sum(
-                tables_of(storage, manifest_of(storage, package), place.cache, tables=["texts"])["texts"].height
+                tables_of(storage, manifest_of(storage, package, place.cache), place.cache, tables=["texts"])[
+                    "texts"
+                ].height
                 for package in last
                 if package is not None
             )
@@ -93,11 +146,14 @@ def main() -> None:
     parser.add_argument("sites", type=int, nargs="+")
     parser.add_argument("--packages", type=int, default=3)
     parser.add_argument("--register", default="register.db")
+    parser.add_argument("--bucket", action="store_true", help="on the S3 server for tests, in place of a folder")
     arguments = parser.parse_args()
+    count_requests()
     for count in arguments.sites:
         root = Path(tempfile.mkdtemp(prefix="annealog-many-"))
         try:
-            measure(count, arguments.packages, root, arguments.register)
+            with bucket() if arguments.bucket else nullcontext("storage") as where:
+                measure(count, arguments.packages, root, arguments.register, where)
         finally:
             shutil.rmtree(root)
 
