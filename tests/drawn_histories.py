@@ -14,9 +14,10 @@ from pipeline.workspace.settings import Settings
 from schemas.tables import READING
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
     from pathlib import Path
 
-__all__ = ["HISTORY", "SETTINGS", "TABLES", "written"]
+__all__ = ["HISTORY", "SETTINGS", "TABLES", "cut_by_hour", "written"]
 
 METERS, LOTS = ("M1", "M2", "M3"), ("L1", "L2", "L3", "L4", "L5", "L6")
 TABLES = {
@@ -121,3 +122,11 @@ def written(path: Path, steps: list[Any], *, portion: int = 0, start: timedelta 
                 "exclusion", {"sha256": hashes[number], "line": line}, by="A. Ranta", why="slipped", at=now
             )
     return now - DAY
+
+
+def cut_by_hour(readings: pl.DataFrame) -> Callable[[Sequence[str] | None], list[pl.DataFrame]]:
+    """Return what gives readings an hour at a time, as a centre has those of a package by month: stretches of a lot are cut through."""
+    parts = readings.with_columns(pl.col("measured_at").dt.truncate("1h").alias("_hour")).partition_by(
+        "_hour", include_key=False
+    )
+    return lambda columns: [part.select(columns or pl.all()) for part in parts]

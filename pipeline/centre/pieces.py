@@ -8,6 +8,8 @@ import io
 import json
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
+from itertools import groupby
+from operator import attrgetter
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -19,7 +21,7 @@ from pipeline.workspace.files import archived, write_atomically
 from schemas.company import COMPANY_TABLES, Manifest, canonical
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
     from pathlib import Path
 
     from pipeline.centre.register import Registered
@@ -34,6 +36,7 @@ __all__ = [
     "fetched",
     "forget",
     "manifest_of",
+    "months_of",
     "packages_of",
     "remember",
     "tables_of",
@@ -186,6 +189,16 @@ def fetch_all(
 
     with ThreadPoolExecutor(_AT_ONCE) as pool:
         return sum(pool.map(one, pieces))
+
+
+def months_of(
+    storage: Storage, manifest: Manifest, cache: Path, columns: Sequence[str] | None
+) -> Iterator[pl.DataFrame]:
+    """Yield the raw readings of a package month by month, or some columns of them; errors as for :func:`fetched`."""
+    pieces = [piece for piece in manifest.pieces if piece.table == "readings"]
+    for _, of_month in groupby(pieces, attrgetter("month")):
+        found = (fetched(storage, manifest.site, piece, cache) for piece in of_month)
+        yield pl.concat(pl.read_parquet(io.BytesIO(data), columns=columns) for data in found)
 
 
 def tables_of(

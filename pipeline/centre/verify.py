@@ -9,11 +9,12 @@ from __future__ import annotations
 import importlib.metadata
 import json
 from dataclasses import asdict, dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from pipeline.centre.pieces import COMPUTED, manifest_of, tables_of
+from pipeline.centre.pieces import COMPUTED, manifest_of, months_of, tables_of
 from pipeline.errors import IntegrityProblem, UsageError
 from pipeline.history.chain import GENESIS_HASH, event_hash
 from pipeline.metrology.block_checks import NUMBERS_OF_A_METER
@@ -92,7 +93,8 @@ def verify_site(
     if last is None:
         raise UsageError(f"Nothing of site {name} was registered yet: annealog centre take-in --site {name}")
     manifest = manifest_of(storage, last)
-    as_of, raw = moment_of(manifest.as_of), tables_of(storage, manifest, place.cache, tables=RAW)
+    as_of, months = moment_of(manifest.as_of), partial(months_of, storage, manifest, place.cache)
+    raw = tables_of(storage, manifest, place.cache, tables=[name for name in RAW if draw is None or name != "readings"])
     if as_of is None:
         raise IntegrityProblem(f"Package {last.number} says that it is as of {manifest.as_of!r}, which is no moment")
     key, alone = name, None
@@ -101,10 +103,11 @@ def verify_site(
         said = {table: {piece.sha256 for piece in manifest.pieces if piece.table == table} for table in COMPUTED}
     else:
         theirs = tables_of(storage, manifest, place.cache, tables=_OF_LOTS)
-        read = _judged(last.number, lots_read, raw, as_of)
+        read = _judged(last.number, lots_read, raw, as_of, months)
         alone = sorted(draw(sorted({*read, *theirs["lots"]["lot"]})))
         key = f"{name} {sha256_of(json.dumps(alone).encode())[:16]}"
-        again = computed(_judged(last.number, assessed_part, raw, as_of, sorted({*alone} & {*read}), theirs["lots"]))
+        asked = sorted({*alone} & {*read})
+        again = computed(_judged(last.number, assessed_part, raw, as_of, asked, theirs["lots"], months))
         found = {table: _rows(again[table], alone) for table in _OF_LOTS}
         said = {table: {piece.sha256 for piece, _ in cut(table, _rows(rows, alone))} for table, rows in theirs.items()}
 
@@ -117,7 +120,7 @@ def verify_site(
         number=last.number,
         sha256=last.sha256,
         program=last.program,
-        readings=_rows(raw["readings"], alone).height,
+        readings=sum(_rows(rows, alone).height for rows in months(["lot"])),
         lots=found["lots"].height,
         meters=found["meters"].height if alone is None else 0,
         differs=tuple(_differences(said, found, rows_of)),

@@ -18,7 +18,7 @@ from pipeline.history.chain import Event
 from pipeline.history.database import with_utc
 from pipeline.judge.assess import assess_frames
 from pipeline.judge.assessment import AT_A_GLANCE
-from pipeline.judge.marks import MARK_COLUMNS, marks_of
+from pipeline.judge.marks import MARK_COLUMNS, NO_MARKS, marks_of
 from pipeline.judge.values.prepare import exclusions_of, with_excluded, with_file_rank
 from pipeline.judge.values.study_runs import split_studies
 from pipeline.questions.status import checked_by
@@ -30,12 +30,15 @@ from schemas.tables import BASELINE
 from schemas.versions import join_version, version_at
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
     from datetime import datetime
 
     from pipeline.history.store import History
     from pipeline.judge.assessment import Assessment
     from schemas.results import MeterResult
+
+    Months = Callable[[Sequence[str] | None], Iterable[pl.DataFrame]]
+    """Gives all readings, or some columns of them, a month at a time: what contradicts one another was read at one time."""
 
 __all__ = ["RAW", "assessed", "assessed_part", "computed", "cut", "lots_read", "pieces_of", "read_piece"]
 
@@ -252,52 +255,62 @@ def assessed(frames: Mapping[str, pl.DataFrame], as_of: datetime) -> Assessment:
         That of the manifest.
     """
     given = _given(frames)
-    return assess_frames(given.pop("readings"), given.pop("tables"), given.pop("settings"), as_of=as_of, **given)
+    readings = given.pop("readings").with_columns(_CATEGORIES)
+    return assess_frames(readings, given.pop("tables"), given.pop("settings"), as_of=as_of, **given)
 
 
-def lots_read(frames: Mapping[str, pl.DataFrame], as_of: datetime) -> list[str]:
-    """Return the lots that :func:`assessed` finds, from the raw readings of production; parameters as there."""
-    tables = _given({**frames, "readings": frames["readings"].clear()})["tables"]
-    production, _ = split_studies(frames["readings"].select("lot", "run", "role", "measured_at", "clock"), tables)
-    read = production.filter(
-        (pl.col("role") == "part") & ((pl.col("measured_at") <= as_of) | (pl.col("clock") != "known"))
-    )
-    return read["lot"].drop_nulls().unique().sort().to_list()
+def lots_read(frames: Mapping[str, pl.DataFrame], as_of: datetime, months: Months) -> list[str]:
+    """Return the lots that :func:`assessed` finds, from the raw readings of production; parameters as for :func:`assessed_part`."""
+    tables, found = _given(frames)["tables"], set[str]()
+    for readings in months(("lot", "run", "role", "measured_at", "clock")):
+        production, _ = split_studies(readings, tables)
+        read = (pl.col("role") == "part") & ((pl.col("measured_at") <= as_of) | (pl.col("clock") != "known"))
+        found.update(production.filter(read)["lot"].drop_nulls().unique())
+    return sorted(found)
 
 
 def assessed_part(
-    frames: Mapping[str, pl.DataFrame], as_of: datetime, lots: Sequence[str], all_lots: pl.DataFrame
+    frames: Mapping[str, pl.DataFrame], as_of: datetime, lots: Sequence[str], all_lots: pl.DataFrame, months: Months
 ) -> Assessment:
     """Compute some lots again, equal to the last bit to what they are among all others.
 
     Parameters
     ----------
     frames, as_of
-        As for :func:`assessed`.
+        As for :func:`assessed`, without the readings.
     lots
         Which.
     all_lots
         The table `lots` as the site says it: what the others have to do with these (`supplier_level` asks for their means).
+    months
+        The readings: of most of them only where they stand is held.
     """
     given = _given(frames)
-    readings, events, sources = given.pop("readings"), given["events"], given["sources"]
+    events, sources = given["events"], given["sources"]
     tables, settings = given.pop("tables"), given.pop("settings")
-    thing = ["meter", "measured_at"]
-    told_twice = readings.join(readings.filter("conflict").select(thing).unique(), on=thing, how="semi").drop_nulls(
-        "lot"
+    thing, none = ["meter", "measured_at"], given.pop("readings").clear()
+    told_twice = pl.concat(
+        rows.join(rows.filter("conflict").select(thing).unique(), on=thing, how="semi").drop_nulls("lot")
+        for rows in (none.select("lot", *thing, "conflict"), *months(("lot", *thing, "conflict")))
     )
     beside = told_twice.join(told_twice.filter(pl.col("lot").is_in(lots)), on=thing, how="semi")
-    involved = sorted({*lots, *beside["lot"].cast(pl.String)})
-    own = readings.filter(pl.col("lot").is_in(involved) & (pl.col("role") == "part"))
-    of_meters = readings.filter(pl.col("meter").is_in(own["meter"].cast(pl.String).unique().to_list()))
-    every = of_meters.select(MARK_COLUMNS).filter((pl.col("measured_at") <= as_of) | (pl.col("clock") != "known"))
-    every = with_file_rank(with_excluded(every, exclusions_of(events, sources)), sources)
-    marks = marks_of(every, at_hand=involved, studies=tables["studies"]["run"].unique().to_list())
-    at_hand = pl.concat([own, of_meters.filter(pl.col("role").is_in(["block", "setting"]))])
-    glance = all_lots.select(*AT_A_GLANCE)
+    involved, studies = sorted({*lots, *beside["lot"]}), tables["studies"]["run"].unique().to_list()
+    exclusions, own, on_blocks, marks = exclusions_of(events, sources), [none], [none], [NO_MARKS]
+    for readings in months(None):
+        own.append(readings.filter(pl.col("lot").is_in(involved) & (pl.col("role") == "part")))
+        on_blocks.append(readings.filter(pl.col("role").is_in(["block", "setting"])))
+        every = readings.select(MARK_COLUMNS).filter((pl.col("measured_at") <= as_of) | (pl.col("clock") != "known"))
+        every = with_file_rank(with_excluded(every, exclusions), sources)
+        marks.append(marks_of(every, at_hand=involved, studies=studies))
+    read_by = pl.col("meter").is_in(pl.concat(own)["meter"].unique().to_list())
+    at_hand = [pl.concat(rows).filter(read_by).sort(COMPANY_TABLES["readings"].key) for rows in (own, on_blocks)]
     return assess_frames(
-        at_hand, tables, settings, as_of=as_of, lots=sorted(lots), meters=[], marks=marks, all_lots=glance, **given
-    )
+        pl.concat(at_hand).with_columns(_CATEGORIES), tables, settings, as_of=as_of, lots=sorted(lots), meters=[],
+        marks=pl.concat(marks).filter(read_by), all_lots=all_lots.select(*AT_A_GLANCE), **given,
+    )  # fmt: skip
+
+
+_CATEGORIES = pl.col(pl.String).exclude("remark").cast(pl.Categorical)
 
 
 def _given(frames: Mapping[str, pl.DataFrame]) -> dict[str, Any]:
@@ -307,9 +320,8 @@ def _given(frames: Mapping[str, pl.DataFrame]) -> dict[str, Any]:
     texts: dict[str, str] = dict(of_tables.select("name", "content").iter_rows())
     settings, reference = recorded(texts, Settings())
     told = tables["events"].filter(pl.col("subject").is_not_null()).sort("sequence")
-    text = pl.col(pl.String).exclude("remark")
     return {
-        "readings": tables["readings"].with_columns(text.cast(pl.Categorical)),
+        "readings": tables["readings"],
         "tables": reference,
         "settings": settings,
         "events": [Event(**{**row, "subject": json.loads(row["subject"])}) for row in told.iter_rows(named=True)],

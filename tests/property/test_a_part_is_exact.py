@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
-from drawn_histories import HISTORY, SETTINGS, TABLES, written
+from drawn_histories import HISTORY, SETTINGS, TABLES, cut_by_hour, written
 from hypothesis import Phase, given, settings
 from scenario import DAY
 
 from pipeline.history.store import History
 from pipeline.judge.assess import assess
-from pipeline.publish.package import assessed, assessed_part, pieces_of, read_piece
+from pipeline.publish.package import assessed, assessed_part, lots_read, pieces_of, read_piece
 from schemas.documents import as_json
 
 if TYPE_CHECKING:
@@ -40,8 +40,10 @@ def test_a_lot_alone(steps: list[Any], tmp_path_factory: pytest.TempPathFactory)
         )
     frames = {table: pl.concat(parts) for table, parts in pieces.items()}
     whole = assessed(frames, as_of)
+    months = cut_by_hour(frames.pop("readings"))
+    assert set(lots_read(frames, as_of, months)) >= {lot for lot, result in whole.lots.items() if result.readings}
     for lot in whole.lots:
-        part = assessed_part(frames, as_of, [lot], frames["lots"])
+        part = assessed_part(frames, as_of, [lot], frames["lots"], months)
         assert as_json(part.lots[lot]) == as_json(whole.lots[lot])
         for name in ("spot_values", "part_values", "budget_inputs", "bias_at_level"):
             mine, theirs = (getattr(one, name).filter(pl.col("lot") == lot) for one in (part, whole))

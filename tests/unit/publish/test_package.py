@@ -11,6 +11,7 @@ import polars as pl
 import pyarrow.parquet as pq
 import pytest
 from demo_parts import loaded_demo
+from drawn_histories import cut_by_hour
 
 from pipeline.errors import IntegrityProblem
 from pipeline.history.store import History
@@ -104,7 +105,7 @@ class TestTheDemo:
         assert levels, "a lot that is flagged beside the others of its supplier needs what the site says of them"
         all_lots = computed(whole)["lots"]
         for lot in (first, second, *sorted(levels)[:2]):
-            alone = assessed_part(frames, made.found.as_of, [lot], all_lots)
+            alone = assessed_part(frames, made.found.as_of, [lot], all_lots, cut_by_hour(frames["readings"]))
             assert list(alone.lots) == [lot]
             assert as_bytes(alone.lots[lot]) == as_bytes(whole.lots[lot]), lot
 
