@@ -8,6 +8,7 @@ Searle, Casella and McCulloch, Variance Components, 1992, chapter 5; coefficient
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from math import sqrt
 from typing import TYPE_CHECKING
 
@@ -16,7 +17,7 @@ import polars as pl
 from scipy import special
 
 from pipeline.statistics.mean_squares import modified_large_sample_interval, satterthwaite
-from pipeline.statistics.unweighted import unweighted_design
+from pipeline.statistics.unweighted import first_of, unweighted_design
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -80,14 +81,15 @@ def variance_components(spot_values: pl.DataFrame, *, confidence: float = 0.95) 
     """
     if spot_values.height == 0:
         raise ValueError("no readings: components of variance need at least one spot")
-    squares, freedoms, coefficients, balanced = _sums(spot_values)
+    spots = _spots(spot_values)
+    squares, freedoms, coefficients, balanced = _sums(spots)
     active = [place for place in range(4) if freedoms[place] > 0]
     # mean square = matrix · components, upper triangular; levels without freedom drop out
     matrix = np.array([[coefficients[i][j] / freedoms[i] for j in active] for i in active])
     mean_squares = np.array([squares[i] / freedoms[i] for i in active])
     weights = np.linalg.inv(matrix) if active else np.empty((0, 0))
     raw_values = weights @ mean_squares
-    usable = _Usable(spot_values, balanced, active, matrix, mean_squares, freedoms, np.maximum(raw_values, 0.0))
+    usable = _Usable(spots, balanced, active, matrix, mean_squares, freedoms, np.maximum(raw_values, 0.0))
     rows: list[dict[str, float | str | None]] = []
     for place, level in enumerate(LEVELS):
         row: dict[str, float | str | None] = {"level": level, "degrees_of_freedom": freedoms[place]}
@@ -107,11 +109,12 @@ def variance_components(spot_values: pl.DataFrame, *, confidence: float = 0.95) 
             "high": max(high, 0.0),
         }
         rows.append(row | usable.f_test(index))
-    table = pl.DataFrame(rows, schema=_SCHEMA)
-    total = table.get_column("variance").sum()
-    share = 100.0 * pl.col("variance") / total if total > 0 else pl.lit(None, dtype=pl.Float64)
+    total = sum(variance for row in rows if isinstance(variance := row.get("variance"), float))
+    for row in rows:
+        if total > 0 and isinstance(variance := row.get("variance"), float):
+            row["percent_of_variance"] = 100.0 * variance / total
     return NestedComponents(
-        table.with_columns(percent_of_variance=share),
+        pl.DataFrame(rows, schema=_SCHEMA),
         balanced,
         confidence,
         "exact chi-square for readings, modified large sample for the others"
@@ -132,7 +135,7 @@ class _Usable:
 
     def __init__(
         self,
-        spot_values: pl.DataFrame,
+        spots: _Spots,
         balanced: bool,
         active: list[int],
         matrix: NDArray[np.float64],
@@ -147,16 +150,9 @@ class _Usable:
         self._design: UnweightedDesign | None = None
         if balanced:
             return
-        spots = spot_values.sort("lot", "part", "spot", nulls_last=True)
-        part = spots.select(pl.struct("lot", "part").rle_id()).to_series()
-        self._design = unweighted_design(
-            spots["lot"].rle_id().to_numpy().astype(np.int64),
-            part.to_numpy().astype(np.int64),
-            spots["readings"].cast(pl.Float64).to_numpy(),
-            freedoms[3],
-        )
+        self._design = unweighted_design(spots.lot, spots.part, spots.readings, freedoms[3])
         self._matrix = self._design.matrix[np.ix_(active, active)]
-        found = self._design.mean_squares(spots["mean"].to_numpy()[None, :])[0]
+        found = self._design.mean_squares(spots.mean[None, :])[0]
         outer = [i for i in active if i < 3]
         self._mean_squares = np.array([*(found[i] for i in outer), *mean_squares[len(outer) :]])
 
@@ -169,12 +165,14 @@ class _Usable:
         effective = self._design.effective_freedoms(every)[0]
         return [float(effective[i]) if i < 3 else self._nu[-1] for i in self._active]
 
+    @cached_property
+    def _of_intervals(self) -> tuple[NDArray[np.float64], list[float]]:
+        return np.linalg.inv(self._matrix), self._freedoms(self._components)
+
     def interval(self, index: int, confidence: float) -> tuple[float, float]:
         """Return the interval of an active level's component, not cut off at zero."""
-        weights = list(np.linalg.inv(self._matrix)[index])
-        return modified_large_sample_interval(
-            weights, list(self._mean_squares), self._freedoms(self._components), confidence
-        )
+        weights, freedoms = self._of_intervals
+        return modified_large_sample_interval(list(weights[index]), list(self._mean_squares), freedoms, confidence)
 
     def f_test(self, index: int) -> dict[str, float | str | None]:
         """Test the component of an active level by the ratio of its mean square to what is expected without it.
@@ -222,58 +220,64 @@ _SCHEMA = {
 }
 
 
-def _weighted(mean: pl.Expr, weight: pl.Expr) -> tuple[pl.Expr, pl.Expr]:
-    """Return the weighted mean and the weighted sum of squares about it, counted from the first value."""
-    shifted = mean - mean.first()
-    centre = (shifted * weight).sum() / weight.sum()
-    return mean.first() + centre, (weight * (shifted - centre) ** 2).sum()
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Spots:
+    """Spots by lot and part: the number of the lot and of the part each lies in, from 0, and what was read; on plain arrays, for
+    a step on a small frame costs more than all of this."""
+
+    lot: NDArray[np.int64]
+    part: NDArray[np.int64]
+    readings: NDArray[np.float64]
+    mean: NDArray[np.float64]
+    ss_within: float
+    df_within: float
 
 
-def _sums(spot_values: pl.DataFrame) -> tuple[list[float], list[float], list[list[float]], bool]:
-    """Return sums of squares, degrees of freedom and expectation coefficients, outermost level first."""
-    n, mean = pl.col("readings").cast(pl.Float64), pl.col("mean")
+def _spots(spot_values: pl.DataFrame) -> _Spots:
     spots = spot_values.sort("lot", "part", "spot", nulls_last=True)
-    centre, squares = _weighted(mean, n)
-    parts = spots.group_by("lot", "part", maintain_order=True).agg(
-        n.sum().alias("readings"),
-        centre.alias("mean"),
-        squares.alias("squares"),
-        (n**2).sum().alias("spot_squares"),
-        pl.len().alias("spots"),
-    )
-    spot_ratio = pl.col("spot_squares") / n
-    lots = parts.group_by("lot", maintain_order=True).agg(
-        n.sum().alias("readings"),
-        centre.alias("mean"),
-        squares.alias("squares"),
-        (n**2).sum().alias("part_squares"),
-        pl.col("spot_squares").sum(),
-        pl.len().alias("parts"),
-    )
-    total = float(spots.get_column("readings").sum())
+    lots, parts = (np.array(spots[name].to_list(), dtype=object) for name in ("lot", "part"))
+    other_lot = lots[1:] != lots[:-1]
+    other_part = other_lot | (parts[1:] != parts[:-1])
+    return _Spots(
+        lot=np.concatenate([[0], other_lot.cumsum()]), part=np.concatenate([[0], other_part.cumsum()]),
+        readings=spots["readings"].to_numpy().astype(np.float64), mean=spots["mean"].to_numpy(),
+        ss_within=float(spots["ss_within"].sum()), df_within=float(spots["df_within"].sum()),
+    )  # fmt: skip
+
+
+class _Level:
+    """Weights and means of one level in the groups of the level outside it: weighted means and sums of squares of these."""
+
+    def __init__(self, group: NDArray[np.int64], weight: NDArray[np.float64], mean: NDArray[np.float64]) -> None:
+        self.first = first_of(group)
+        shifted = mean - mean[self.first][group]  # counted from the first value
+        self.weight = np.add.reduceat(weight, self.first)
+        centre = np.add.reduceat(shifted * weight, self.first) / self.weight
+        self.mean = mean[self.first] + centre
+        self.squares = float((weight * (shifted - centre[group]) ** 2).sum())
+        self.weight_squares = np.add.reduceat(weight**2, self.first)
+        self.size = np.bincount(group)
+
+
+def _sums(spots: _Spots) -> tuple[list[float], list[float], list[list[float]], bool]:
+    """Return sums of squares, degrees of freedom and expectation coefficients, outermost level first."""
+    parts = _Level(spots.part, spots.readings, spots.mean)
+    lot_of_part = spots.lot[parts.first]
+    lots = _Level(lot_of_part, parts.weight, parts.mean)
+    whole = _Level(np.zeros(lots.weight.size, dtype=np.int64), lots.weight, lots.mean)
+    total = float(whole.weight[0])
     # Σ over the groups of one level of (Σ of squared counts of an inner level / count of the group)
-    spots_in_parts, parts_in_all = parts.select(spot_ratio.sum().alias("in_parts"), (n**2).sum()).row(0)
-    spots_in_lots, parts_in_lots, lots_in_all, between = lots.select(
-        (pl.col("spot_squares") / n).sum().alias("spots_in"),
-        (pl.col("part_squares") / n).sum().alias("parts_in"),
-        (n**2).sum(),
-        squares.alias("between"),
-    ).row(0)
-    spots_in_all = spots.select((n**2).sum()).item()
+    spots_in_parts = float((parts.weight_squares / parts.weight).sum())
+    spots_in_lots = float((np.add.reduceat(parts.weight_squares, lots.first) / lots.weight).sum())
+    parts_in_lots = float((lots.weight_squares / lots.weight).sum())
     spots_in_all, parts_in_all, lots_in_all = (
-        float(found) / total for found in (spots_in_all, parts_in_all, lots_in_all)
+        float(squares.sum()) / total for squares in (parts.weight_squares, lots.weight_squares, whole.weight_squares)
     )
     freedoms = [
-        float(lots.height - 1),
-        float(parts.height - lots.height),
-        float(spots.height - parts.height),
-        float(spots.get_column("df_within").sum()),
-    ]
-    sums = [
-        float(between),
-        float(lots.get_column("squares").sum()),
-        float(parts.get_column("squares").sum()),
-        float(spots.get_column("ss_within").sum()),
+        float(lots.weight.size - 1),
+        float(parts.weight.size - lots.weight.size),
+        float(spots.mean.size - parts.weight.size),
+        spots.df_within,
     ]
     coefficients = [
         [total - lots_in_all, parts_in_lots - parts_in_all, spots_in_lots - spots_in_all, freedoms[0]],
@@ -281,8 +285,5 @@ def _sums(spot_values: pl.DataFrame) -> tuple[list[float], list[float], list[lis
         [0.0, 0.0, total - spots_in_parts, freedoms[2]],
         [0.0, 0.0, 0.0, freedoms[3]],
     ]
-    balanced = all(
-        frame.get_column(name).n_unique() == 1
-        for frame, name in ((spots, "readings"), (parts, "spots"), (lots, "parts"))
-    )
-    return sums, freedoms, coefficients, balanced
+    balanced = all((counts == counts[0]).all() for counts in (spots.readings, parts.size, lots.size))
+    return [whole.squares, lots.squares, parts.squares, spots.ss_within], freedoms, coefficients, balanced

@@ -17,7 +17,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["UnweightedDesign", "unweighted_design"]
+__all__ = ["UnweightedDesign", "first_of", "unweighted_design"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,13 +26,15 @@ class UnweightedDesign:
 
     `matrix` gives the expected mean squares from the components, both outermost level first. `coefficients` are the
     variances of the means of lots, parts and spots as multiples of the four components; `groups` the group of each mean in the
-    level outside it.
+    level outside it, `sizes` how many lie in each group, `firsts` where it begins.
     """
 
     freedoms: tuple[float, float, float, float]
     matrix: NDArray[np.float64]
     coefficients: tuple[NDArray[np.float64], ...]
     groups: tuple[NDArray[np.int64], ...]
+    sizes: tuple[NDArray[np.float64], ...]
+    firsts: tuple[NDArray[np.int64], ...]
 
     def mean_squares(self, spot_means: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the mean squares of lots, parts and spots.
@@ -51,8 +53,7 @@ class UnweightedDesign:
         means = spot_means - spot_means[:, :1]
         for level in (2, 1, 0):
             group = self.groups[level]
-            size = np.bincount(group)
-            outer = _sums(means, group) / size
+            outer = np.add.reduceat(means, self.firsts[level], axis=1) / self.sizes[level]
             squares = ((means - outer[:, group]) ** 2).sum(axis=1)
             freedom = self.freedoms[level]
             found.append(squares / freedom if freedom > 0 else np.full(means.shape[0], np.nan))
@@ -74,10 +75,9 @@ class UnweightedDesign:
         """
         found = []
         for level in (0, 1, 2):
-            group = self.groups[level]
-            size = np.bincount(group).astype(np.float64)
+            size, first = self.sizes[level], self.firsts[level]
             variance = components @ self.coefficients[level].T
-            total, squares = _sums(variance, group), _sums(variance**2, group)
+            total, squares = (np.add.reduceat(of, first, axis=1) for of in (variance, variance**2))
             mean = (total * (1.0 - 1.0 / size)).sum(axis=1)
             spread = (squares * (1.0 - 2.0 / size) + (total / size) ** 2).sum(axis=1)
             plain = np.full(mean.shape, self.freedoms[level])
@@ -85,10 +85,9 @@ class UnweightedDesign:
         return np.stack(found, axis=1)
 
 
-def _sums(values: NDArray[np.float64], group: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Sum columns by their group; groups are stretches, numbered from 0."""
-    starts = np.flatnonzero(np.diff(group, prepend=-1))
-    return np.asarray(np.add.reduceat(values, starts, axis=1))
+def first_of(group: NDArray[np.int64]) -> NDArray[np.intp]:
+    """Return where each group begins; groups are stretches, numbered from 0."""
+    return np.flatnonzero(np.diff(group, prepend=-1))
 
 
 def unweighted_design(
@@ -105,24 +104,24 @@ def unweighted_design(
     reading_freedom
         Degrees of freedom of readings within spots.
     """
-    first_of_part = np.flatnonzero(np.diff(part, prepend=-1))
-    lot_of_part = lot[first_of_part]
-    lots, parts, spots = int(lot[-1]) + 1, int(part[-1]) + 1, part.size
+    first_part = first_of(part)
+    lot_of_part = lot[first_part]
+    groups = (np.zeros(int(lot[-1]) + 1, dtype=np.int64), lot_of_part, part)
+    firsts = (np.zeros(1, dtype=np.int64), first_of(lot_of_part), first_part)
+    sizes = tuple(np.bincount(group).astype(np.float64) for group in groups)
+    lots, parts, spots = (group.size for group in groups)
     spot = np.zeros((spots, 4))
     spot[:, 2], spot[:, 3] = 1.0, 1.0 / readings
-    in_part = np.bincount(part).astype(np.float64)
-    of_part = _sums(spot.T, part).T / in_part[:, None] ** 2
+    of_part = np.add.reduceat(spot, firsts[2]) / sizes[2][:, None] ** 2
     of_part[:, 1] = 1.0
-    in_lot = np.bincount(lot_of_part).astype(np.float64)
-    of_lot = _sums(of_part.T, lot_of_part).T / in_lot[:, None] ** 2
+    of_lot = np.add.reduceat(of_part, firsts[1]) / sizes[1][:, None] ** 2
     of_lot[:, 0] = 1.0
-    groups = (np.zeros(lots, dtype=np.int64), lot_of_part, part)
     coefficients = (of_lot, of_part, spot)
     freedoms = (float(lots - 1), float(parts - lots), float(spots - parts), float(reading_freedom))
     matrix = np.zeros((4, 4))
     matrix[3, 3] = 1.0
     for level in (0, 1, 2):
         if freedoms[level] > 0:
-            size = np.bincount(groups[level]).astype(np.float64)[groups[level]]
+            size = sizes[level][groups[level]]
             matrix[level] = ((1.0 - 1.0 / size)[:, None] * coefficients[level]).sum(axis=0) / freedoms[level]
-    return UnweightedDesign(freedoms, matrix, coefficients, groups)
+    return UnweightedDesign(freedoms, matrix, coefficients, groups, sizes, firsts)
