@@ -21,12 +21,11 @@ from schemas.page import PageLink
 from schemas.results import IndexPage, LotPage, MeterPage
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable
 
     from pipeline.history.store import History
     from pipeline.judge.assessment import Assessment
     from pipeline.workspace.settings import Workspace
-    from schemas.results import LotResult
 
 __all__ = ["index_page", "lot_pages", "meter_pages"]
 
@@ -60,60 +59,117 @@ def lot_pages(
 def _lot_pages(
     workspace: Workspace, assessment: Assessment, sources: pl.DataFrame, wanted: list[str]
 ) -> Iterable[LotPage]:
-    context = PageContext(workspace, assessment, sources, once=len(wanted) == 1)
+    context = PageContext(workspace, assessment, sources)
     readings = assessment.readings.filter((pl.col("role") == "part") & pl.col("lot").is_in(wanted)).with_columns(
         pl.col("source_id").replace_strict(context.names, default=None, return_dtype=pl.String).alias("source")
     )
-    of_lot = _split(readings, wanted)
+    of_lot = _Parted(readings, wanted)
+    spots, parts, brackets = (
+        _Parted(frame, wanted) for frame in (assessment.spot_values, assessment.part_values, assessment.brackets)
+    )
     details = LotDetails(assessment, wanted)
-    spots, parts = _split(assessment.spot_values, wanted), _split(assessment.part_values, wanted)
-    brackets = _split(assessment.brackets, wanted)
-    for lot, result in zip(wanted, _budgeted(assessment, wanted), strict=True):
-        found = of_lot.get(lot, readings.clear().with_columns(pl.col(pl.Categorical).cast(pl.String)))
-        bracket = brackets.get(lot, assessment.brackets.clear())
-        checks = context.checks_of(
-            pl.concat([bracket["before_run"], bracket["after_run"]]).drop_nulls().unique().to_list()
-        )
-        closed = bracket.height > 0 and bracket["after_at"].null_count() == 0
-        as_of = max([*bracket["after_at"].to_list(), *bracket["last_at"].to_list()]) if closed else assessment.as_of
-        result = with_exclusions(assessment, result, found, context.names)
-        result = replace(result, as_of=as_of)
-        by = pl.col("corrections").list.join(", ") if "corrections" in found.columns else pl.lit(None, pl.String)
-        shown_readings = found.sort("measured_at", "sequence", "source", "line", "replicate", nulls_last=True).select(
-            *_LOT_COLUMNS, by.alias("corrections")
-        )
-        spot_values = spots.get(lot, assessment.spot_values.clear()).select(
-            "part", "part_order", "spot", "readings", "mean", "standard_deviation", "mean_in_limits_unit", "within"
-        )
-        part_values = parts.get(lot, assessment.part_values.clear()).select(
-            "part", "order", "spots", "readings", "mean", "spot_standard_deviation"
-        )
-        shown_brackets = bracket.select(
-            "meter", "first_at", "last_at", "readings", "unknown_clock", "before_at",
-            _state("before_passed", "before_at"), "after_at", _state("after_passed", "after_at"), "support", "reason",
-        )  # fmt: skip
-        shown_checks = checks.select("meter", "block", run_of_meter(), "at", "mean", "bias", "tolerance", "passes")
-        used = pl.concat([found.select("source_id"), context.sources_of(checks)])
-        detail = details.of(result, part_values, spot_values, shown_readings)
-        between, touched = differences_on_lot(assessment, found), assessment.events_on_lots.get(lot, ())
-        light = assessment.came_to_light.get(lot, ())
-        provenance = context.provenance(
-            used, as_of, result, shown_readings, spot_values, part_values, shown_brackets, shown_checks, detail,
-            *between, *touched, *light,
-        )  # fmt: skip
-        yield LotPage(
-            result, shown_readings, part_values.sort("order"), spot_values.sort("part_order", "spot", nulls_last=True),
-            shown_brackets, shown_checks, provenance, detail, between, touched, light,
-        )  # fmt: skip
-
-
-def _budgeted(assessment: Assessment, lots: list[str]) -> Iterator[LotResult]:
-    """Yield lots with their budgets, found for some hundred at a time."""
-    for start in range(0, len(lots), _TOGETHER):
-        yield from all_with_budgets(assessment, [assessment.lots[lot] for lot in lots[start : start + _TOGETHER]])
+    for start in range(0, len(wanted), _TOGETHER):
+        lots = wanted[start : start + _TOGETHER]
+        read, between = of_lot.whole(lots), brackets.whole(lots)
+        checks = _checks_around(assessment, between)
+        placed = context.placed if len(wanted) > _TOGETHER else context.placed_around(checks)
+        used = _files_behind(read, checks, placed)
+        shown = [
+            _Parted(frame, lots)
+            for frame in (
+                _shown_readings(read), _shown_parts(parts.whole(lots)), _shown_spots(spots.whole(lots)), _shown_brackets(between),
+                checks.select("lot", "meter", "block", run_of_meter(), "at", "mean", "bias", "tolerance", "passes"),
+            )
+        ]  # fmt: skip
+        for result in all_with_budgets(assessment, [assessment.lots[lot] for lot in lots]):
+            lot, bracket, found = result.lot, brackets.of(result.lot), of_lot.of(result.lot)
+            closed = bracket.height > 0 and bracket["after_at"].null_count() == 0
+            as_of = max([*bracket["after_at"].to_list(), *bracket["last_at"].to_list()]) if closed else assessment.as_of
+            result = replace(with_exclusions(assessment, result, found, context.names), as_of=as_of)
+            shown_readings, part_values, spot_values, shown_brackets, shown_checks = (frame.of(lot) for frame in shown)
+            detail = details.of(result, part_values, spot_values, shown_readings)
+            agreement, touched = differences_on_lot(assessment, found), assessment.events_on_lots.get(lot, ())
+            light = assessment.came_to_light.get(lot, ())
+            provenance = context.provenance(
+                used.get(lot, {}), as_of, result, shown_readings, spot_values, part_values, shown_brackets, shown_checks,
+                detail, *agreement, *touched, *light,
+            )  # fmt: skip
+            yield LotPage(
+                result, shown_readings, part_values, spot_values, shown_brackets, shown_checks, provenance, detail, agreement,
+                touched, light,
+            )  # fmt: skip
 
 
 _TOGETHER = 200
+"""Lots of which what is shown is made at once: a step on a frame costs as much for one lot as for them all."""
+
+
+class _Parted:
+    """The rows of a frame by lot; the order stays."""
+
+    def __init__(self, frame: pl.DataFrame, lots: list[str]) -> None:
+        wanted = frame.filter(pl.col("lot").is_in(lots)) if frame.height else frame
+        wanted = wanted.with_columns(pl.col(pl.Categorical).cast(pl.String))
+        parted = wanted.partition_by("lot", as_dict=True, maintain_order=True) if wanted.height else {}
+        self._rows = {str(key[0]): rows for key, rows in parted.items()}
+        self._none = wanted.clear()
+
+    def of(self, lot: str) -> pl.DataFrame:
+        """Return the rows of a lot."""
+        return self._rows.get(lot, self._none)
+
+    def whole(self, lots: Iterable[str]) -> pl.DataFrame:
+        """Return the rows of some lots, by lot."""
+        return pl.concat([self._none, *(self._rows[lot] for lot in lots if lot in self._rows)])
+
+
+def _shown_readings(readings: pl.DataFrame) -> pl.DataFrame:
+    by = pl.col("corrections").list.join(", ") if "corrections" in readings.columns else pl.lit(None, pl.String)
+    order = ["measured_at", "sequence", "source", "line", "replicate"]
+    return readings.sort(order, nulls_last=True).select("lot", *_LOT_COLUMNS, by.alias("corrections"))
+
+
+def _shown_parts(parts: pl.DataFrame) -> pl.DataFrame:
+    columns = ["lot", "part", "order", "spots", "readings", "mean", "spot_standard_deviation"]
+    return parts.select(columns).sort("order")
+
+
+def _shown_spots(spots: pl.DataFrame) -> pl.DataFrame:
+    columns = [
+        "lot",
+        "part",
+        "part_order",
+        "spot",
+        "readings",
+        "mean",
+        "standard_deviation",
+        "mean_in_limits_unit",
+        "within",
+    ]
+    return spots.select(columns).sort("part_order", "spot", nulls_last=True)
+
+
+def _shown_brackets(brackets: pl.DataFrame) -> pl.DataFrame:
+    return brackets.select(
+        "lot", "meter", "first_at", "last_at", "readings", "unknown_clock", "before_at",
+        _state("before_passed", "before_at"), "after_at", _state("after_passed", "after_at"), "support", "reason",
+    )  # fmt: skip
+
+
+def _checks_around(assessment: Assessment, brackets: pl.DataFrame) -> pl.DataFrame:
+    """Return the checks of the runs beside each lot, by meter and time, with the lot."""
+    runs = pl.concat([brackets.select("lot", run=side) for side in ("before_run", "after_run")]).drop_nulls().unique()
+    return runs.join(assessment.checks, on="run", how="inner").sort("lot", "meter", "at", "check")
+
+
+def _files_behind(readings: pl.DataFrame, checks: pl.DataFrame, placed: pl.DataFrame) -> dict[str, dict[int, int]]:
+    """Return of each lot the number of its readings, and of those of the checks beside it, by file."""
+    of_checks = checks.select("lot", "check").join(placed, on="check", how="inner")
+    rows = pl.concat([readings.select("lot", "source_id"), of_checks.select("lot", "source_id")])
+    found: dict[str, dict[int, int]] = {}
+    for lot, source, n in rows.group_by("lot", "source_id").len().iter_rows():
+        found.setdefault(lot, {})[source] = n
+    return found
 
 
 def _state(passed: str, at: str) -> pl.Expr:
@@ -125,14 +181,6 @@ def _state(passed: str, at: str) -> pl.Expr:
         .otherwise(pl.lit("failed"))
         .alias(passed.replace("passed", "state"))
     )
-
-
-def _split(frame: pl.DataFrame, lots: list[str]) -> dict[str, pl.DataFrame]:
-    """Split a frame by lot, once."""
-    if not frame.height:
-        return {}
-    wanted = frame.filter(pl.col("lot").is_in(lots)).with_columns(pl.col(pl.Categorical).cast(pl.String))
-    return {str(key[0]): group for key, group in wanted.partition_by("lot", as_dict=True, maintain_order=True).items()}
 
 
 def meter_pages(

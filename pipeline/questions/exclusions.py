@@ -39,6 +39,8 @@ def with_exclusions(
     LotResult
         The same where no reading was left out.
     """
+    if not readings["excluded"].any():
+        return result
     own = readings.filter(pl.col("lot").cast(pl.String) == result.lot)
     left_out = own.filter("excluded")
     if not left_out.height:

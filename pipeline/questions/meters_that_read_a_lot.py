@@ -30,6 +30,8 @@ def differences_on_lot(assessment: Assessment, readings: pl.DataFrame) -> tuple[
     readings
         Part readings of one lot: meter, part, value_at_reference, excluded.
     """
+    if readings["meter"].n_unique() < 2:
+        return ()
     counted = readings.filter(
         ~pl.col("excluded") & pl.col("value_at_reference").is_not_null() & pl.col("part").is_not_null()
     ).with_columns(pl.col("meter", "part").cast(pl.String))

@@ -13,7 +13,7 @@ from schemas.documents import as_bytes
 from schemas.page import Provenance
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
     from datetime import datetime
 
     from pipeline.judge.assessment import Assessment
@@ -34,6 +34,9 @@ def _fingerprint(*parts: Any) -> str:
     return digest.hexdigest()
 
 
+_OF_FILE = ("name", "sha256", "layout", "layout_version")
+
+
 class _ByRun:
     """The rows of a frame by run: sorted once, and cut where asked, for a frame a run costs as much as many rows."""
 
@@ -50,27 +53,32 @@ class _ByRun:
 
 
 class PageContext:
-    """What all pages of one rendering share: the workspace, what was assessed, the files by number.
+    """What all pages of one rendering share: the workspace, what was assessed, the files by number."""
 
-    With `once` a single page is made, for which sorting everything by run does not pay.
-    """
-
-    def __init__(
-        self, workspace: Workspace, assessment: Assessment, sources: pl.DataFrame, *, once: bool = False
-    ) -> None:
-        self._once = once
+    def __init__(self, workspace: Workspace, assessment: Assessment, sources: pl.DataFrame) -> None:
         self.workspace = workspace
         self.assessment = assessment
-        self.sources = sources.select("source_id", "name", "sha256", "layout", "layout_version")
-        self.names = dict(sources.select("source_id", "name").iter_rows())
+        self._sources = {number: row for number, *row in sources.select("source_id", *_OF_FILE).iter_rows()}
+        self._schema = {**{name: sources.schema[name] for name in _OF_FILE}, "readings": pl.Int64}
+        self.names = {number: name for number, (name, *_) in self._sources.items()}
 
     @cached_property
     def _block_sources(self) -> _ByRun:
         """Where the block readings of each run of checks came from, looked up once for all pages."""
-        return _ByRun(self._placed(self.assessment.blocks_read()))
+        return _ByRun(self.placed)
+
+    @cached_property
+    def placed(self) -> pl.DataFrame:
+        """The run, the check and the source of each reading on a block (run, check, source_id)."""
+        return self._placed(self.assessment.blocks_read())
+
+    def placed_around(self, checks: pl.DataFrame) -> pl.DataFrame:
+        """Return the same of the meters and times of some checks, looked up for these alone."""
+        now = self.assessment.as_of
+        between = (checks["first_at"].min(), checks["at"].max()) if checks.height else (now, now)
+        return self._placed(self.assessment.blocks_read(checks["meter"].unique().to_list(), between))  # type: ignore[arg-type]
 
     def _placed(self, blocks: pl.DataFrame) -> pl.DataFrame:
-        """Return the run, the check and the source of each reading on a block (run, check, source_id)."""
         series = ["meter", "probe", "frequency_khz", "block"]
         checks = self.assessment.checks.select(*series, "check", "run", "first_at", "at")
         blocks = blocks.select(*series, "measured_at", "source_id").with_columns(pl.col(pl.Categorical).cast(pl.String))
@@ -99,31 +107,21 @@ class PageContext:
 
     def checks_of(self, runs: Iterable[int]) -> pl.DataFrame:
         """Return the checks of some runs, by meter and time."""
-        if self._once:
-            return self.assessment.checks.filter(pl.col("run").is_in(list(runs))).sort("meter", "at", "check")
         return self._checks_by_run.of(runs).sort("meter", "at", "check")
 
     def sources_of(self, checks: pl.DataFrame) -> pl.DataFrame:
         """Return the source of each block reading of some checks (run, check)."""
-        if not checks.height:
-            return self.sources.clear().select("source_id")
-        if self._once:
-            meters, first, last = checks["meter"].unique().to_list(), checks["first_at"].min(), checks["at"].max()
-            found = self._placed(self.assessment.blocks_read(meters, (first, last)))  # type: ignore[arg-type]
-        else:
-            found = self._block_sources.of(checks["run"].unique())
+        found = self._block_sources.of(checks["run"].unique().to_list())
         return found.join(checks.select("check"), on="check", how="semi").select("source_id")
 
-    def provenance(self, readings: pl.DataFrame, as_of: datetime, *shown: Any) -> Provenance:
-        """Return the footer of a page that rests on some readings: a row each, or with `n` for so many of one file."""
+    def provenance(self, readings: pl.DataFrame | Mapping[int, int], as_of: datetime, *shown: Any) -> Provenance:
+        """Return the footer of a page that rests on some readings: a row each, or with `n` for so many of one file; or their number by file."""
         settings = self.assessment.settings
-        many = pl.col("n").sum() if "n" in readings.columns else pl.len()
-        counts = readings.group_by("source_id").agg(many.cast(pl.Int64).alias("readings"))
-        files = (
-            counts.join(self.sources, on="source_id", how="inner")
-            .sort("name", "sha256")
-            .select("name", "sha256", "layout", "layout_version", "readings")
-        )
+        if isinstance(readings, pl.DataFrame):
+            many = pl.col("n").sum() if "n" in readings.columns else pl.len()
+            readings = dict(readings.group_by("source_id").agg(many).iter_rows())
+        rows = ([*self._sources[number], n] for number, n in readings.items() if number in self._sources)
+        files = pl.DataFrame(sorted(rows, key=lambda row: row[:2]), schema=self._schema, orient="row")
         return Provenance(
             software_version=software_version(),
             workspace=settings.name or self.workspace.root.name,

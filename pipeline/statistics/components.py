@@ -222,8 +222,10 @@ _SCHEMA = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Spots:
-    """Spots by lot and part: the number of the lot and of the part each lies in, from 0, and what was read; on plain arrays, for
-    a step on a small frame costs more than all of this."""
+    """Spots by lot and part on plain arrays, for a step on a small frame costs more than all of this.
+
+    `lot` and `part` are the numbers of those each lies in, from 0, parts counted over all lots.
+    """
 
     lot: NDArray[np.int64]
     part: NDArray[np.int64]

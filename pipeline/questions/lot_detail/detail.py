@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections import Counter
+from itertools import groupby
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -28,10 +30,10 @@ from schemas.lot_detail import (
     SuspectsDetail,
     SuspectValue,
 )
-from schemas.versions import version_at
+from schemas.versions import intervals
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator
 
     from pipeline.judge.assessment import Assessment
     from schemas.results import LotResult
@@ -76,6 +78,10 @@ class LotDetails:
             kept = spots.filter(pl.col("lot").is_in(wanted)).select(_OF_SPOT)
             parted = kept.partition_by("lot", as_dict=True, maintain_order=True)
             self._spots = {str(key[0]): frame for key, frame in parted.items()}
+        versions = intervals(assessment.tables["specifications"], ["specification"]).to_dicts()
+        self._versions = {
+            name: list(rows) for name, rows in groupby(versions, key=lambda row: str(row["specification"]))
+        }
         table = assessment.tables.get("material_ranges")
         self._ranges = table if table is not None and table.height else None
 
@@ -93,7 +99,7 @@ class LotDetails:
         readings
             Its readings as the page shows them.
         """
-        parts = parts.sort("order")
+        parts = parts if parts["order"].is_sorted() else parts.sort("order")
         means = parts["mean"].to_numpy()
         names = ["" if part is None else str(part) for part in parts["part"].to_list()]
         grouping, shape = self._grouping.get(result.lot, NOT_GROUPED), self._shape.get(result.lot, NOT_TESTED)
@@ -149,9 +155,9 @@ class LotDetails:
         """Return the version of the lot's specification that held when it was read."""
         if result.specification is None:
             return None
-        table = self._assessment.tables["specifications"].filter(pl.col("specification") == result.specification)
-        held = version_at(table, ["specification"], result.last_at or result.as_of)
-        return held.row(0, named=True) if held.height else None
+        at = result.last_at or result.as_of
+        held = [row for row in self._versions.get(result.specification, ()) if row["holds_from"] <= at]
+        return held[-1] if held else None
 
 
 def _target(version: dict[str, Any] | None, unit: str) -> float | None:
@@ -245,37 +251,64 @@ def _operating_curve(n: int, k: float) -> tuple[dict[str, float], pl.DataFrame]:
     return {f"{chance:.0%}".rstrip("%"): fraction(chance) for chance in (0.95, 0.50, 0.10)}, curve
 
 
+class _Tested(NamedTuple):
+    """A value that is tested beside the others of its group."""
+
+    part: str | None
+    spot: str | None
+    source: str | None
+    line: int | None
+    value: float
+    group: str | tuple[str, str | None] = ""
+
+
+def _in_groups(rows: Iterable[_Tested]) -> list[_Tested]:
+    """Return the values that are not alone in their group, in an order that does not depend on that of loading; None is last."""
+    rows = list(rows)
+    sizes = Counter(row.group for row in rows)
+
+    def place(row: _Tested) -> list[tuple[bool, Any]]:
+        first = row.group if isinstance(row.group, tuple) else (row.group,)
+        return [(name is None, name) for name in (*first, row.source, row.line, row.spot, row.part)]
+
+    return sorted((row for row in rows if sizes[row.group] > 1), key=place)
+
+
+def _levels(parts: pl.DataFrame, spots: pl.DataFrame, readings: pl.DataFrame) -> dict[str, list[_Tested]]:
+    """Return part means, spot means by part, and single readings by spot; on lists, for frames of a lot are small."""
+
+    def rows(frame: pl.DataFrame, *names: str) -> Iterator[tuple[Any, ...]]:
+        return zip(*(frame[name].to_list() for name in names), strict=True)
+
+    single = (
+        _Tested(part, spot, source, line, value, (part, spot))
+        for part, spot, source, line, value, excluded, count in rows(
+            readings, "part", "spot", "source", "line", "value_at_reference", "excluded", "count"
+        )
+        if not excluded and value is not None and part is not None and count in (None, 1)
+    )
+    by_part = rows(spots, "part", "spot", "mean")
+    return {
+        "part": _in_groups(_Tested(part, None, None, None, mean) for part, mean in rows(parts, "part", "mean")),
+        "spot": _in_groups(
+            _Tested(part, spot, None, None, mean, part) for part, spot, mean in by_part if part is not None
+        ),
+        "reading": _in_groups(single),
+    }
+
+
 def _suspects(parts: pl.DataFrame, spots: pl.DataFrame, readings: pl.DataFrame) -> SuspectsDetail:
     """Test part means, spots inside their part and readings on their spot for outliers."""
     found: list[SuspectValue] = []
     tested: dict[str, str] = {}
-    single = readings.filter(
-        ~pl.col("excluded")
-        & pl.col("value_at_reference").is_not_null()
-        & pl.col("part").is_not_null()
-        & (pl.col("count").fill_null(1) == 1)
-    )
-    empty = pl.lit(None)
-    levels = {
-        "part": parts.select("part", value="mean", spot=empty, source=empty, line=empty, group=pl.lit(0)),
-        "spot": spots.select(
-            "part", "spot", value="mean", source=empty, line=empty, group=pl.col("part").rank("dense") - 1
-        ).drop_nulls("group"),
-        "reading": single.select(
-            "part", "spot", "source", "line", value="value_at_reference", group=pl.struct("part", "spot").rank("dense") - 1
-        ),
-    }  # fmt: skip
-    for level, frame in levels.items():
-        if frame.height:
-            frame = frame.filter(pl.len().over("group") > 1).sort(
-                "group", "source", "line", "spot", "part", nulls_last=True
-            )
-        n = frame.height
+    for level, rows in _levels(parts, spots, readings).items():
+        n = len(rows)
         if not _FEWEST_TESTED <= n <= _MOST_TESTED:
             bound = f"at least {_FEWEST_TESTED}" if n < _FEWEST_TESTED else f"at most {_MOST_TESTED}"
             tested[level] = f"{n} values; the tests need {bound}"
             continue
-        values, groups = frame["value"].to_numpy(), frame["group"].rle_id().to_numpy()
+        numbers = {group: number for number, group in enumerate(dict.fromkeys(row.group for row in rows))}
+        values, groups = np.array([row.value for row in rows]), np.array([numbers[row.group] for row in rows])
         tested[level] = f"{n} values"
         most = max(1, min(_MOST_OUTLIERS, n // 5))
         general = generalised_extreme_studentized_deviate(values, groups, most=most, significance=_SIGNIFICANCE)
@@ -295,12 +328,12 @@ def _suspects(parts: pl.DataFrame, spots: pl.DataFrame, readings: pl.DataFrame) 
         kept = np.ones(n, dtype=bool)
         kept[list(hits)] = False
         for place, (statistic, critical, tests) in hits.items():
-            row = frame.row(place, named=True)
+            row = rows[place]
             others = values[kept & (groups == groups[place])]
             deviation = float(values[place] - others.mean()) if others.size else None
             found.append(
                 SuspectValue(
-                    level, row["part"], row["spot"], row["source"], row["line"], row["value"], deviation, statistic,
+                    level, row.part, row.spot, row.source, row.line, row.value, deviation, statistic,
                     critical, " and ".join(tests),
                 )
             )  # fmt: skip

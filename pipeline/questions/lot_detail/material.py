@@ -129,7 +129,8 @@ def _groups(parts: pl.DataFrame, readings: pl.DataFrame, found: Grouping) -> Gro
         names = parts["part"].cast(pl.String).fill_null("").to_list()
         lower = tuple(name for name in names if name in in_lower)
         upper = tuple(name for name in names if name not in in_lower)
-        meters = [set(readings.filter(pl.col("part").is_in(group))["meter"]) for group in (lower, upper)]
+        read_on = set(zip(readings["part"].to_list(), readings["meter"].to_list(), strict=True))
+        meters = [{meter for part, meter in read_on if part in group} for group in (set(lower), set(upper))]
         differ = bool(meters[0]) and bool(meters[1]) and not meters[0] & meters[1]
     possible = (
         found.found is False and found.p_value is not None and found.p_value < POSSIBLE_BELOW
