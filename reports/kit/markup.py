@@ -103,14 +103,19 @@ def _short(value: str) -> Html:
     return Html(html.escape(visible(value), quote=True))
 
 
-@lru_cache(maxsize=256)
-def _attribute(key: str) -> str:
-    return key.rstrip("_").replace("_", "-")
-
-
-@lru_cache(maxsize=256)
-def _tag(name: str) -> bool:
-    return _TAG.fullmatch(name) is not None
+@lru_cache(maxsize=1 << 14, typed=True)
+def _start(name: str, /, **attributes: object) -> str:
+    """Return the start of an element without its last sign. Most come again and again."""
+    if _TAG.fullmatch(name) is None:
+        raise ValueError(f"{name!r} is no name of an element")
+    written = []
+    for key, value in attributes.items():
+        if value is None or value is False:
+            continue
+        attribute = key.rstrip("_").replace("_", "-")
+        # an attribute value is always escaped, even when it is markup
+        written.append(f" {attribute}" if value is True else f' {attribute}="{_escaped(str(value))}"')
+    return f"<{name}{''.join(written)}"
 
 
 def join(parts: object, separator: str = "") -> Html:
@@ -136,18 +141,11 @@ def element(name: str, /, *children: object, **attributes: object) -> Html:
     ValueError
         If the name of the element is none.
     """
-    if not _tag(name):
-        raise ValueError(f"{name!r} is no name of an element")
-    written = []
-    for key, value in attributes.items():
-        if value is None or value is False:
-            continue
-        # an attribute value is always escaped, even when it is markup
-        written.append(f" {_attribute(key)}" if value is True else f' {_attribute(key)}="{_escaped(str(value))}"')
-    start = f"<{name}{''.join(written)}"
+    start = _start(name, **attributes)
     if name in VOID:
         return Html(start + ("/>" if name in _SVG_VOID else ">"))
-    return Html(f"{start}>{join(children)}</{name}>")
+    inside = "".join([part if type(part) is Html else text(part) for part in children])
+    return Html(f"{start}>{inside}</{name}>")
 
 
 _SHORT = 24
@@ -158,7 +156,12 @@ def isolated(value: object, length: int = 60) -> Html:
 
     A short id stays on one line; an empty one is shown as ∅, and blanks are shown where there is nothing else.
     """
-    name = shorten(str(value), length)
+    return _isolated(str(value), length)
+
+
+@lru_cache(maxsize=1 << 14)
+def _isolated(name: str, length: int) -> Html:
+    name = shorten(name, length)
     if not name.strip():
         name = name.replace(" ", "⟨U+0020⟩") or "∅"
     return element("bdi", name, class_="long" if len(visible(name)) > _SHORT else None)

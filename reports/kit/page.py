@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from reports.kit.address import BOOK, INDEX, PARENT, address, kind_of
@@ -106,24 +107,27 @@ def shapes(sheet: Html) -> Html:
     marks = marks_in(sheet)
     return element(
         "svg",
-        join(
-            element(
-                "symbol",
-                element("path", d=filled, fill="currentColor") if filled else None,
-                element("path", d=lines, fill="none", stroke="currentColor", stroke_width="2", stroke_linejoin="round"),
-                element("path", d=inside, fill="none", stroke="var(--ground,#fff)", stroke_width="1.6")
-                if inside
-                else None,
-                id=f"shape-{name}",
-                viewBox="0 0 24 24",
-            )
-            for name, (lines, filled, inside) in _GLYPHS.items()
-        ),
+        _symbols(),
         element("defs", *marks) if marks else None,
         width=0,
         height=0,
         class_="shapes",
         aria_hidden="true",
+    )
+
+
+@lru_cache(maxsize=1)
+def _symbols() -> Html:
+    return join(
+        element(
+            "symbol",
+            element("path", d=filled, fill="currentColor") if filled else None,
+            element("path", d=lines, fill="none", stroke="currentColor", stroke_width="2", stroke_linejoin="round"),
+            element("path", d=inside, fill="none", stroke="var(--ground,#fff)", stroke_width="1.6") if inside else None,
+            id=f"shape-{name}",
+            viewBox="0 0 24 24",
+        )
+        for name, (lines, filled, inside) in _GLYPHS.items()
     )
 
 

@@ -59,4 +59,6 @@ def _visible(value: Any) -> Any:
         return visible(value)
     if isinstance(value, dict):
         return {key: _visible(item) for key, item in value.items()}
+    if isinstance(value, float | int):
+        return value
     return [_visible(item) for item in value] if isinstance(value, list | tuple) else value

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from reports.kit.links import language
@@ -63,6 +64,7 @@ def whole(
     return f"<!doctype html>\n{element('html', top, element('body', *inside, run), lang=language())}\n"
 
 
+@lru_cache(maxsize=16)
 def hashed(source: str) -> str:
     """Return how the policy names a style sheet or script that it lets through."""
     return f"'sha256-{base64.b64encode(hashlib.sha256(source.encode('utf-8')).digest()).decode('ascii')}'"

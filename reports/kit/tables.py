@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from operator import lt
 from typing import TYPE_CHECKING, Any
 
 from reports.kit.markup import Html, element, join, text
@@ -202,5 +203,8 @@ def best_order(frame: pl.DataFrame, keys: Sequence[str]) -> pl.DataFrame:
     if frame.height < 2:
         return frame
     first = [key for key in keys if key in frame.columns]
+    rows = list(zip(*([(cell is None, cell) for cell in frame[key].to_list()] for key in first), strict=True))
+    if rows and all(map(lt, rows, rows[1:])):  # each key once and in order already, as most come
+        return frame
     rest = sorted(name for name in frame.columns if name not in first)
     return frame.sort(*first, *rest, nulls_last=True, maintain_order=True)

@@ -59,8 +59,9 @@ def _differences(spots: pl.DataFrame) -> dict[str, dict[str, float]]:
     """Return the difference of each named spot from the middle one of its part, so that a soft spot stands alone; parts in order."""
     found: dict[str, dict[str, float]] = {}
     of_parts: dict[str | None, dict[str, float]] = {}
-    ordered = spots.sort("part_order", "part", "spot", "mean", nulls_last=True)
-    for part, spot, mean in zip(*(ordered[name].to_list() for name in ("part", "spot", "mean")), strict=True):
+    columns = (spots[name].to_list() for name in ("part_order", "part", "spot", "mean"))
+    ordered = sorted(zip(*columns, strict=True), key=lambda row: [(cell is None, cell) for cell in row])
+    for _, part, spot, mean in ordered:
         known = of_parts.setdefault(part, {})
         if spot is not None:
             known[str(spot)] = mean

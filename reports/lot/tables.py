@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 from reports.kit.address import address
 from reports.kit.links import linked
-from reports.kit.markup import Html, element, isolated, join, shorten
+from reports.kit.markup import Html, element, isolated, join, shorten, text
 from reports.kit.numbers import as_written, finite, fixed, significant
 from reports.kit.page import link, passed, toned, unit_in_words
 from reports.kit.tables import Heading, Row, best_order, capped, caption, table
@@ -20,7 +21,7 @@ from reports.words import general as words
 from reports.words.corrections import COLUMN as CLIMATE
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from datetime import datetime
 
     from reports.kit.numbers import Clock
@@ -86,7 +87,7 @@ def spots_table(page: LotPage, number: int, figure: int | None, *, unit: str, de
     """Return spot means and what the limits say of each."""
     result = page.result
     frame = page.spot_values
-    flagged = frame["within"].is_in(["out", "undecided"]).fill_null(value=False).to_list() if frame.height else []
+    flagged = [within in ("out", "undecided") for within in frame["within"].to_list()] if frame.height else []
     frame, flagged, note = capped(frame, flagged, MOST_ROWS)
     compared = result.limits_unit is not None
     other_unit = compared and result.limits_unit != result.unit
@@ -128,22 +129,34 @@ def _flagged_spots(page: LotPage) -> set[tuple[Any, ...]]:
     if not page.spot_values.height:
         return set()
     frame = page.spot_values
-    if not frame.height:
-        return set()
     spots = zip(frame["part"].to_list(), frame["spot"].to_list(), frame["within"].to_list(), strict=True)
     return {(part, spot) for part, spot, within in spots if within in ("out", "undecided")}
 
 
 def _first_readings(page: LotPage) -> dict[tuple[Any, ...], str]:
     """Return the name of the first reading of each spot, as far as the table of readings shows it."""
-    all_shown = page.readings.height <= MOST_ROWS
-    suspects, place = _flagged_spots(page), places(page)
+    frame = page.readings
+    if not frame.height:
+        return {}
+    all_shown, suspects = frame.height <= MOST_ROWS, _flagged_spots(page)
+    spots = zip(frame["part"].to_list(), frame["spot"].to_list(), strict=True)
     first: dict[tuple[Any, ...], str | None] = {}
-    for row in page.readings.iter_rows(named=True):
-        spot = row["part"], row["spot"]
+    for spot, anchor in zip(spots, reading_anchors(frame, places(page)), strict=True):
         if spot not in first:
-            first[spot] = reading_anchor(row, place) if all_shown or spot in suspects else None
+            first[spot] = anchor if all_shown or spot in suspects else None
     return {spot: anchor for spot, anchor in first.items() if anchor}
+
+
+_NOTED = ("non_reading", "excluded", "conflict", "clock", "no_reference_reason")
+
+
+def _notes(readings: pl.DataFrame) -> list[str]:
+    """Return what is to be noted of each reading."""
+    columns = {name: readings[name].to_list() for name in _NOTED if name in readings.columns}
+    plain = {"excluded": False, "conflict": False, "clock": "known"}
+    if all(set(column) <= {None, plain.get(name)} for name, column in columns.items()):
+        return [""] * readings.height
+    return [_note(dict(zip(columns, row, strict=True))) for row in zip(*columns.values(), strict=True)]
 
 
 def _note(row: Row) -> str:
@@ -170,7 +183,7 @@ def places(page: LotPage) -> Callable[[object], str]:
             if row.get(key) is not None:
                 letters.setdefault(str(row[key]), []).append(f"F{place}")
     either = words.FRAGMENT["or"]
-    return lambda source: either.join(letters.get(str(source), ())) or shorten(str(source), 40)
+    return cache(lambda source: either.join(letters.get(str(source), ())) or shorten(str(source), 40))
 
 
 _CONSTANT = ("meter", "probe", "operator", "unit", "temperature_state")
@@ -180,80 +193,67 @@ def readings_table(page: LotPage, number: int, clock: Clock, *, unit: str, decim
     """Return the readings with file and line; what is the same for all stands once in the caption."""
     reference = f"{page.result.reference_temperature_c:g}"
     frame = page.readings
-    notes = [_note(row) for row in frame.iter_rows(named=True)]
-    suspects = _flagged_spots(page)
-    keep = [
-        bool(note) or tuple(spot) in suspects
-        for note, *spot in zip(notes, frame["part"].to_list(), frame["spot"].to_list(), strict=True)
-    ]
-    frame, _, capping = capped(frame.with_columns(pl.Series("_note", notes, dtype=pl.String)), keep, MOST_ROWS)
-    flagged = [bool(note) for note in frame["_note"]]
-    same = {name: frame[name][0] for name in _CONSTANT if frame.height > 1 and frame[name].n_unique() == 1}
+    notes = _notes(frame)
+    if frame.height > MOST_ROWS:
+        suspects = _flagged_spots(page)
+        spots = zip(frame["part"].to_list(), frame["spot"].to_list(), strict=True)
+        keep = [bool(note) or spot in suspects for note, spot in zip(notes, spots, strict=True)]
+        frame = frame.with_columns(pl.Series("_note", notes, dtype=pl.String))
+        frame, _, capping = capped(frame, keep, MOST_ROWS)
+        notes = frame["_note"].to_list()
+    else:
+        capping = ""
+    flagged = [bool(note) for note in notes]
+    column = {name: frame[name].to_list() for name in frame.columns}
+    same = {name: column[name][0] for name in _CONSTANT if frame.height > 1 and len(set(column[name])) == 1}
     place = places(page)
-    as_read = _read_decimals(frame["value"].to_list())
+    as_read = _read_decimals(column["value"])
+    unit_of = ("" if "unit" in same else f" {unit_in_words(str(name))}" for name in column["unit"])
+    counted = any(count not in (None, 1) for count in column["count"])
+    corrected = any(column.get("corrections", ()))
 
-    def cell(name: str) -> Callable[[Row], object]:
-        return lambda row: None if row[name] is None else isolated(row[name], 40)
+    def named(name: str) -> Iterable[object]:
+        return (None if cell is None else isolated(cell, 40) for cell in column[name])
 
-    def value_unit(row: Row) -> str:
-        return unit_in_words(str(row["unit"]))
-
-    available: list[tuple[Heading, Callable[[Row], object], str | None]] = [
-        (Heading(_C["file"], kind="t"), lambda row: _line(row, place), None),
-        (Heading(_C["at"], clock.zone, "t"), lambda row: clock.second(row["measured_at"]), None),
-        (Heading(_C["meter"]), cell("meter"), "meter"),
-        (Heading(_C["probe"]), cell("probe"), "probe"),
-        (Heading(_C["operator"]), cell("operator"), "operator"),
-        (Heading(_C["part"]), cell("part"), None),
-        (Heading(_C["spot"]), cell("spot"), None),
+    available: list[tuple[bool, Heading, Iterable[object]]] = [
+        (True, Heading(_C["file"], kind="t"), _lines(frame, place)),
+        (True, Heading(_C["at"], clock.zone, "t"), map(clock.second, column["measured_at"])),
+        *((name not in same, Heading(_C[name]), named(name)) for name in ("meter", "probe", "operator")),
+        *((True, Heading(_C[name]), named(name)) for name in ("part", "spot")),
         (
+            True,
             Heading(_C["value"], unit_in_words(str(same["unit"])) if "unit" in same else None, "n"),
-            lambda row: " ".join(
-                part for part in (fixed(row["value"], as_read), "" if "unit" in same else value_unit(row)) if part
-            ),
-            None,
+            ((fixed(value, as_read) + unit).strip() for value, unit in zip(column["value"], unit_of, strict=True)),
         ),
-        (Heading(_C["count"], kind="n"), lambda row: row["count"], "count"),
-        (Heading(_C["s_given"], kind="n"), lambda row: significant(row["standard_deviation"], 2), "standard_deviation"),
-        (Heading(_C["temperature"], "°C", "n"), lambda row: fixed(row["temperature_c"], 1), None),
+        (counted, Heading(_C["count"], kind="n"), column["count"]),
+        (counted, Heading(_C["s_given"], kind="n"), (significant(s, 2) for s in column["standard_deviation"])),
+        (True, Heading(_C["temperature"], "°C", "n"), (fixed(degrees, 1) for degrees in column["temperature_c"])),
         (
+            "temperature_state" not in same,
             Heading(_C["state"]),
-            lambda row: words.TEMPERATURE_STATE.get(row["temperature_state"], row["temperature_state"]),
-            "temperature_state",
+            (words.TEMPERATURE_STATE.get(state, state) for state in column["temperature_state"]),
         ),
-        (Heading(_C["factor"], kind="n"), lambda row: fixed(row["factor"], 5), None),
-        *(
-            [(Heading(CLIMATE["by"]), cell("corrections"), None)]
-            if "corrections" in frame.columns and frame["corrections"].count()
-            else []
-        ),
-        (Heading(_C["at_reference"], unit, "n"), lambda row: fixed(row["value_at_reference"], decimals), None),
-        (Heading(_C["notes"]), lambda row: row["_note"], "_note"),
-    ]
-    shown = [
-        (heading, write)
-        for heading, write, name in available
-        if name is None
-        or (
-            frame["count"].fill_null(1).max() not in (None, 1)
-            if name in ("count", "standard_deviation")
-            else any(flagged)
-            if name == "_note"
-            else name not in same
-        )
-    ]
-    rows = [[write(row) for _, write in shown] for row in frame.iter_rows(named=True)]
+        (True, Heading(_C["factor"], kind="n"), (fixed(factor, 5) for factor in column["factor"])),
+        (corrected, Heading(CLIMATE["by"]), named("corrections") if corrected else ()),
+        (True, Heading(_C["at_reference"], unit, "n"), (fixed(value, decimals) for value in column["value_at_reference"])),
+        (any(flagged), Heading(_C["notes"]), notes),
+    ]  # fmt: skip
+    shown = [(heading, cells) for wanted, heading, cells in available if wanted]
+    rows = zip(*(cells for _, cells in shown), strict=True)
     said = caption(words.TABLE["readings"].format(reference=reference), _same(same), capping)
-    names = [reading_anchor(row, place) for row in frame.iter_rows(named=True)]
+    names = reading_anchors(frame, place)
     return table(number, "readings", said, [heading for heading, _ in shown], rows, marked=flagged, anchors=names)
 
 
-def reading_anchor(row: Row, place: Callable[[object], str]) -> str | None:
-    """Return the stable name of a reading on its page: letter of the file, line and, in a wide line, number."""
-    letters = place(row["source"]).split(" ")[0]
-    if not _LETTER.fullmatch(letters) or row["line"] is None:
-        return None
-    return f"{letters}-{row['line']}" + (f"-{row['replicate']}" if (row["replicate"] or 1) > 1 else "")
+def reading_anchors(readings: pl.DataFrame, place: Callable[[object], str]) -> list[str | None]:
+    """Return the stable name of each reading on its page: letter of the file, line and, in a wide line, number."""
+    columns = (readings[name].to_list() for name in ("source", "line", "replicate"))
+    return [
+        None
+        if line is None or not _LETTER.fullmatch(letters := place(source).split(" ")[0])
+        else f"{letters}-{line}" + (f"-{replicate}" if (replicate or 1) > 1 else "")
+        for source, line, replicate in zip(*columns, strict=True)
+    ]
 
 
 _LETTER = re.compile(r"F\d+")
@@ -273,12 +273,18 @@ def _same(same: dict[str, Any]) -> str:
     return words.FRAGMENT["same"].format(facts=", ".join(facts)) if facts else ""
 
 
-def _line(row: Row, place: Callable[[object], str]) -> Html:
-    line = words.NOTE["line"].format(line=row["line"])
-    number = words.NOTE["number"].format(replicate=row["replicate"]) if (row["replicate"] or 1) > 1 else None
-    name = place(row["source"])
-    file = element("a", name, href=f"#{name}") if _LETTER.fullmatch(name) else name
-    return join([part for part in (file, line, number) if part], ", ")
+def _lines(readings: pl.DataFrame, place: Callable[[object], str]) -> Iterator[Html]:
+    """Yield file and line of each reading, and its number where the line holds several."""
+
+    @cache
+    def file(source: object) -> Html:
+        name = place(source)
+        return element("a", name, href=f"#{name}") if _LETTER.fullmatch(name) else text(name)
+
+    columns = (readings[name].to_list() for name in ("source", "line", "replicate"))
+    for source, line, replicate in zip(*columns, strict=True):
+        number = words.NOTE["number"].format(replicate=replicate) if (replicate or 1) > 1 else None
+        yield join([part for part in (file(source), words.NOTE["line"].format(line=line), number) if part], ", ")
 
 
 def _read_decimals(values: Sequence[float | None]) -> int:

@@ -75,11 +75,11 @@ def main_points(page: LotPage, working: LotResult, clock: Clock, unit: str, deci
     if page.detail is not None:
         points += heat_treatment_sentences(page.detail.heat_treatment, unit, decimals)
     points += _support_points(page, clock)
-    out = page.spot_values.filter(pl.col("within") == "out") if page.spot_values.height else page.spot_values
-    if out.height:
-        places = [_place(row) for row in out.iter_rows(named=True)]
-        points.append(point["out"].format(out=out.height, n=page.spot_values.height, where=words.listed(places, 5)))
-    excluded = page.readings.filter("excluded").height if page.readings.height else 0
+    out = [row for row in page.spot_values.iter_rows(named=True) if row["within"] == "out"]
+    if out:
+        places = [_place(row) for row in out]
+        points.append(point["out"].format(out=len(out), n=page.spot_values.height, where=words.listed(places, 5)))
+    excluded = page.readings["excluded"].sum() if page.readings.height else 0
     if excluded:
         points.append(point["excluded"].format(readings=words.counted(excluded, "reading")))
     if result.flags:
