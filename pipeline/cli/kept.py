@@ -91,13 +91,13 @@ def many_questions(asked_last: dict[Path, tuple[Any, Assessment, int]]) -> Itera
 def _everything(history: History, place: Workspace, as_of: datetime | None) -> Assessment:
     from pipeline.history.found import hash_of_found
     from pipeline.history.snapshot import signature
-    from pipeline.judge.carry_on import everything
+    from pipeline.judge.carry_on import everything, told_of_found
 
     asked_last = _asked_last.get()
     # a snapshot is of another state than the file, whose signature would be remembered with it
     if asked_last is None or as_of is not None or history.beside is None:
         return everything(history, place.settings, as_of=as_of)
-    state = signature(history.path), hash_of_found(history.path), repr(place.settings)
+    state = signature(history.path), hash_of_found(history.path, told_of_found(history)), repr(place.settings)
     known = asked_last.get(place.root)
     if known is None or known[0] != state or known[2] >= _MOST_QUESTIONS:
         asked_last.clear()

@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
+import sys
 import time
 from typing import TYPE_CHECKING, Any, NamedTuple, Self
 
@@ -21,11 +22,11 @@ from pipeline.history.connection import connect, full_disk, unreadable
 from pipeline.history.database import naive, with_utc, without_zone
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Mapping
     from datetime import datetime
     from pathlib import Path
 
-__all__ = ["Beside", "FoundStore", "damage_told", "forget", "found_path", "hash_of_found"]
+__all__ = ["Beside", "FoundStore", "damage_told", "forget", "found_path", "hash_of_found", "seen_of_found"]
 
 _NAME = "found.duckdb"
 _BLOCK, _LARGE_BLOCK = 16_384, 65_536
@@ -33,8 +34,9 @@ _BLOCK, _LARGE_BLOCK = 16_384, 65_536
 million readings small ones take half as much again, for whole numbers and times are packed in large ones alone."""
 _LARGE = 32_000_000
 """Bytes of a history from which on blocks are large, where the file is begun."""
-_HASHES: dict[tuple[str, int, int, int, int], str] = {}
-_TICK_NS = 1_000_000_000
+_HASHES: dict[tuple[str | int, ...], str] = {}
+_TICK_NS, _LONG_TICK_NS = 50_000_000, 2_000_000_000
+"""More than the clock of files goes on by at once; the second where it knows whole seconds alone."""
 _PLACE = "_place"
 """The place of a row among those of its name: the order of a frame is kept."""
 
@@ -275,25 +277,46 @@ def forget(history: Path) -> None:
         path.unlink(missing_ok=True)
 
 
-def hash_of_found(history: Path) -> str:
+def hash_of_found(history: Path, told: Mapping[str, Any] | None = None) -> str:
     """Return the hash of the file of results, which the chain of events vouches for; empty where there is none, or no whole one.
 
-    A process remembers it with size and times of the file, also the one that nobody can set back: of 20 million readings it takes
-    half a second each time. Nothing of that is written down, where somebody could write another one.
+    Of 20 million readings it takes half a second. So a process remembers it with size, times and number of the file, also the time that
+    nobody can set back; and `told`, an event of the chain, may say which hash the file had in the state in which it is. No file
+    beside the chain says so: somebody could write another one.
     """
-    path = found_path(history)
-    if path.with_name(f"{_NAME}.wal").exists():
-        return ""  # whoever wrote it did not end
     try:
-        seen = path.stat()
-        state = (str(path), seen.st_size, seen.st_mtime_ns, seen.st_ctime_ns, seen.st_ino)
-        if state not in _HASHES:
-            with path.open("rb") as file:
+        seen = _seen(history)
+        state = (str(history), *seen)
+        if not seen or state in _HASHES:
+            return _HASHES.get(state, "")
+        if (
+            told is not None and told.get("seen") == seen and sys.platform != "win32"
+        ):  # whose third time is that of creation
+            digest, old = str(told["found"]), True
+        else:
+            # within one tick of the clock of files another one could be written
+            tick = _TICK_NS if seen[2] % 1_000_000_000 else _LONG_TICK_NS
+            old = time.time_ns() - max(seen[1:3]) >= tick
+            with found_path(history).open("rb") as file:
                 digest = hashlib.file_digest(file, "sha256").hexdigest()
-            if time.time_ns() - max(state[2], state[3]) < _TICK_NS:
-                return digest  # within one tick of the clock of files another one could be written
+        if old:
             _HASHES.clear()
             _HASHES[state] = digest
-        return _HASHES[state]
     except OSError:
         return ""
+    return digest
+
+
+def seen_of_found(history: Path) -> list[int]:
+    """Return the state of the file in which its hash was taken, with which an event of the chain may tell it; empty where it was too new."""
+    seen = _seen(history)
+    return seen if (str(history), *seen) in _HASHES else []
+
+
+def _seen(history: Path) -> list[int]:
+    """Return size, times and number of the file of results; nothing where there is none, or whoever wrote it did not end."""
+    path = found_path(history)
+    if path.with_name(f"{_NAME}.wal").exists() or not path.exists():
+        return []
+    state = path.stat()
+    return [state.st_size, state.st_mtime_ns, state.st_ctime_ns, state.st_ino]

@@ -45,7 +45,7 @@ if TYPE_CHECKING:
     from pipeline.history.store import History
     from pipeline.workspace.settings import Settings
 
-__all__ = ["carried_on", "everything", "vouched"]
+__all__ = ["carried_on", "everything", "told_of_found", "vouched"]
 
 _LOTS_AT_ONCE = 1_000
 """Lots judged together: what is held at a time does not grow with the history."""
@@ -113,8 +113,9 @@ def carried_on(
     last = history.last_measured_at()
     if last is None or (as_of or last) < last or standing_findings(history.path):
         return None
-    digest = hash_of_found(history.path)
-    if not digest or digest != vouched(history):
+    told = told_of_found(history)
+    digest = hash_of_found(history.path, told)
+    if not digest or digest != told.get("found"):
         if not keep:
             return None
         forget(history.path)  # altered, or left half by whoever was killed
@@ -162,10 +163,15 @@ def everything(history: History, settings: Settings, *, as_of: datetime | None) 
     return carried_on(history, settings, as_of=as_of) or assess(history, settings, as_of=as_of)
 
 
+def told_of_found(history: History) -> dict[str, Any]:
+    """Return what the last event `verdicts` states: of the kept results their hash (found), and the state of the file that had it (seen)."""
+    last = history.last_of("verdicts")
+    return {} if last is None else last.subject
+
+
 def vouched(history: History) -> str:
     """Return the hash of the kept results which the chain of events vouches for; empty where it does for none."""
-    last = history.last_of("verdicts")
-    return "" if last is None else str(last.subject.get("found", ""))
+    return str(told_of_found(history).get("found", ""))
 
 
 _LOT_COLUMNS: dict[str, Any] = {

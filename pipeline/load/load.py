@@ -24,7 +24,7 @@ from pipeline.errors import (
     UsageError,
 )
 from pipeline.history.content import verdicts_hash
-from pipeline.history.found import hash_of_found
+from pipeline.history.found import hash_of_found, seen_of_found
 from pipeline.history.store import History
 from pipeline.intake.identity import decide
 from pipeline.intake.match import match
@@ -422,10 +422,11 @@ def assess_touched(
             history.put_verdicts(to_give)
             digest = verdicts_hash(history)
             now_kept = kept if carried is None else hash_of_found(history.path)
+            seen = [] if carried is None else seen_of_found(history.path)
             if left or (digest, now_kept) != (before, kept):
                 history.append_event(
                     "verdicts",
-                    {"verdicts": digest, "found": now_kept},
+                    {"verdicts": digest, "found": now_kept, **({"seen": seen} if seen else {})},
                     by="load",
                     why="what a later change is compared with",
                     at=now,

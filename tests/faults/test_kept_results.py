@@ -17,11 +17,11 @@ from watching import day
 from workspace_files import loaded_once
 
 from pipeline.errors import HistoryBusy
-from pipeline.history.found import FoundStore, found_path, hash_of_found
+from pipeline.history.found import _HASHES, FoundStore, found_path, hash_of_found, seen_of_found
 from pipeline.history.store import History
 from pipeline.judge import carry_on, kept_rows
 from pipeline.judge.assess import assess
-from pipeline.judge.carry_on import carried_on, everything, vouched
+from pipeline.judge.carry_on import carried_on, everything, told_of_found, vouched
 from pipeline.load.load import load, load_files, take_over_reference
 from pipeline.workspace.settings import find_workspace
 from schemas.documents import as_json
@@ -164,6 +164,7 @@ def test_a_hash_is_remembered_by_no_file_and_until_the_results_are_others(
     place: Workspace, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(f"{hash_of_found.__module__}._TICK_NS", 0)
+    monkeypatch.setattr(f"{hash_of_found.__module__}._LONG_TICK_NS", 0)
     path, others = found_path(place.history), sorted(place.history.parent.iterdir())
     seen, before = path.stat(), hash_of_found(place.history)
     assert hash_of_found(place.history) == before
@@ -174,6 +175,51 @@ def test_a_hash_is_remembered_by_no_file_and_until_the_results_are_others(
     assert (path.stat().st_size, path.stat().st_mtime_ns) == (seen.st_size, seen.st_mtime_ns)
     assert hash_of_found(place.history) == hashlib.sha256(altered).hexdigest() != before
     assert sorted(place.history.parent.iterdir()) == others
+
+
+def test_the_chain_tells_in_which_state_the_file_had_its_hash_and_nobody_gives_another_one_that_state(
+    place: Workspace, shell: Shell, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(f"{hash_of_found.__module__}._TICK_NS", 0)
+    monkeypatch.setattr(f"{hash_of_found.__module__}._LONG_TICK_NS", 0)
+    load(place, [shell.put("2.csv", day(2))])
+    path, hashes = found_path(place.history), _HASHES
+    digest, seen = hashlib.sha256(path.read_bytes()).hexdigest(), path.stat()
+    with History.open(place.history) as history:
+        told = told_of_found(history)
+        assert told["seen"] == seen_of_found(place.history)
+        assert told["seen"] == [seen.st_size, seen.st_mtime_ns, seen.st_ctime_ns, seen.st_ino]
+        with monkeypatch.context() as nothing_read:
+            hashes.clear()
+            nothing_read.delattr(hashlib, "file_digest")
+            assert hash_of_found(place.history, told) == digest == vouched(history)
+            hashes.clear()
+            assert carried_on(history, place.settings) is not None
+    altered = bytearray(path.read_bytes())
+    altered[-1] ^= 1
+    for spoil in (
+        lambda: path.write_bytes(altered),
+        lambda: (path.with_suffix(".new").write_bytes(altered), path.with_suffix(".new").replace(path)),
+    ):
+        spoil()
+        os.utime(path, ns=(seen.st_atime_ns, seen.st_mtime_ns))
+        assert (path.stat().st_size, path.stat().st_mtime_ns) == (seen.st_size, seen.st_mtime_ns)
+        hashes.clear()
+        with History.open(place.history) as history:
+            assert hash_of_found(place.history, told) == hashlib.sha256(altered).hexdigest()
+            assert carried_on(history, place.settings) is None
+        hashes.clear()
+        path.write_bytes(bytes(altered[:-1]) + bytes([altered[-1] ^ 1]))
+
+
+def test_a_file_that_is_too_new_is_told_in_no_state(place: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+    for tick in ("_TICK_NS", "_LONG_TICK_NS"):
+        monkeypatch.setattr(f"{hash_of_found.__module__}.{tick}", 10**18)
+    _HASHES.clear()
+    assert hash_of_found(place.history)
+    assert seen_of_found(place.history) == []
+    found_path(place.history).unlink()
+    assert (hash_of_found(place.history), seen_of_found(place.history)) == ("", [])
 
 
 def test_results_that_somebody_writes_are_not_waited_for(place: Workspace) -> None:
