@@ -286,7 +286,7 @@ def hash_of_found(history: Path, told: Mapping[str, Any] | None = None) -> str:
     """
     try:
         seen = _seen(history)
-        state = (str(history), *seen)
+        state: tuple[str | int, ...] = (str(history), *seen)
         if not seen or state in _HASHES:
             return _HASHES.get(state, "")
         if (

@@ -192,8 +192,7 @@ def _plain(table: Table, text: str, zone: ZoneInfo) -> pl.DataFrame | None:
     header = [name.strip() for line in lines[first : first + 1] for name in line.split(",")]
     if not header or _wrong_header(table, header):
         return None
-    cells = lines[first + 1 :].str.split_exact(",", len(header)).struct.unnest()
-    *cells, beyond = cells.get_columns()
+    *cells, beyond = lines[first + 1 :].str.split_exact(",", len(header)).struct.unnest().get_columns()
     if beyond.null_count() < beyond.len() or cells[-1].null_count():
         return None
     values = []

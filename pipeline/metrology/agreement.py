@@ -11,7 +11,7 @@ from itertools import combinations
 from math import sqrt
 from typing import TYPE_CHECKING
 
-from scipy import special
+import scipy
 
 from pipeline.metrology.uncertainty import normalised_error
 from schemas.blocks import MeterDifference
@@ -89,7 +89,7 @@ def _pair(a: MeterMean, b: MeterMean, confidence: float) -> PairDifference:
     low = high = freedom = None
     if u > 0:
         freedom = (va + vb) ** 2 / (va**2 / (a.n - 1) + vb**2 / (b.n - 1))
-        half = float(special.stdtrit(freedom, 0.5 + confidence / 2)) * u
+        half = float(scipy.special.stdtrit(freedom, 0.5 + confidence / 2)) * u
         low, high = difference - half, difference + half
     e_n = reason = None
     if a.own_standard_uncertainty is None or b.own_standard_uncertainty is None:
@@ -174,7 +174,7 @@ def compare_on_same_parts(
     if n == 1:
         return PairDifference(first, second, mean, None, None, None, None, None, "one part was measured by both")
     u = sqrt(sum((d - mean) ** 2 for d in differences) / (n - 1) / n)
-    half = float(special.stdtrit(n - 1, 0.5 + confidence / 2)) * u
+    half = float(scipy.special.stdtrit(n - 1, 0.5 + confidence / 2)) * u
     own_a, own_b = own_standard_uncertainties
     e_n = reason = None
     if own_a is None or own_b is None:

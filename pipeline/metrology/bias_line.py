@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
-from scipy.special import chdtri
+import scipy
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -140,7 +140,7 @@ def fit_bias_line(
     rest = b - design @ beta
     degrees = len(x) - 2
     chi_squared = float(rest @ weights @ rest) if degrees else 0.0
-    limit = float(chdtri(degrees, 1 - FIT_LEVEL)) if degrees else None
+    limit = float(scipy.special.chdtri(degrees, 1 - FIT_LEVEL)) if degrees else None
     enlarged = chi_squared / degrees if limit is not None and chi_squared > limit else 1.0
     return LineFit(
         centre=centre,
@@ -309,7 +309,7 @@ def biases_at_levels(points: pl.DataFrame, *, correlation: float = 0.0) -> pl.Da
     )
     rest = pl.col("bb") - pl.col("line_bias") * pl.col("b0") - pl.col("line_slope") * pl.col("b1")
     # no number, which nothing lies above, for two blocks: they fix a line exactly
-    limits = pl.Series("_limit", chdtri(solved["_n"].to_numpy().astype(float), 1 - FIT_LEVEL))
+    limits = pl.Series("_limit", scipy.special.chdtri(solved["_n"].to_numpy().astype(float), 1 - FIT_LEVEL))
     solved = solved.with_columns(
         limits,
         rest.alias("_rest"),

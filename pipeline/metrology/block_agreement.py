@@ -23,7 +23,7 @@ from math import inf, log
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import special
+import scipy
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -346,7 +346,7 @@ def _best(
 
 
 def _p_value(fit: _Fit, tried: int) -> float:
-    return min(1.0, tried * float(special.fdtrc(1, fit.freedom, fit.f_ratio)))
+    return min(1.0, tried * float(scipy.special.fdtrc(1, fit.freedom, fit.f_ratio)))
 
 
 def find_movements(data: Visits, *, significance: float = SIGNIFICANCE) -> tuple[Movement, ...]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import stdtrit
+import scipy
 
 from pipeline.metrology.bias_line import bias_at, degrees_at
 from pipeline.metrology.uncertainty import coverage_factor
@@ -157,7 +157,7 @@ def simultaneous_factor(points: int, degrees_of_freedom: float, *, level: float 
 
     NIST/SEMATECH e-Handbook 1.3.6.7.5 and 2.3.7 (from memory).
     """
-    return float(stdtrit(degrees_of_freedom, (1.0 + level ** (1.0 / points)) / 2.0))
+    return float(scipy.special.stdtrit(degrees_of_freedom, (1.0 + level ** (1.0 / points)) / 2.0))
 
 
 def line_control(

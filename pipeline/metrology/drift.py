@@ -22,7 +22,7 @@ from math import inf, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import special
+import scipy
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -175,7 +175,7 @@ def drift_line(days: ArrayLike, bias: ArrayLike, *, confidence: float = 0.95) ->
     inflation = (1.0 + strength) / (1.0 - strength)
     freedom = max(n / inflation - 3.0, 1.0)
     variance = least / (n - 3)
-    factor = float(special.fdtri(1.0, freedom, confidence))  # the square of Student's t, two-sided
+    factor = float(scipy.special.fdtri(1.0, freedom, confidence))  # the square of Student's t, two-sided
     room = inflation * factor * variance - (squares - squares[best])
     kept = room >= 0
     inverse = np.stack([ww, -w, np.full_like(w, float(n))]) / determinant

@@ -10,8 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import scipy  # of its parts only those that are used are imported
-from scipy.special import ndtr, ndtri, stdtr, stdtrit
+import scipy
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -54,7 +53,7 @@ def one_sided_factors(probability: NDArray[np.float64], degrees_of_freedom: NDAr
     whole = _whole(degrees_of_freedom)
     finite = np.isfinite(whole)
     factors: NDArray[np.float64] = np.where(
-        finite, stdtrit(np.where(finite, whole, 1.0), probability), ndtri(probability)
+        finite, scipy.special.stdtrit(np.where(finite, whole, 1.0), probability), scipy.special.ndtri(probability)
     )
     return factors
 
@@ -87,7 +86,7 @@ def conformance_probabilities(
 
     def beyond(distance: NDArray[np.float64]) -> NDArray[np.float64]:
         z = np.where(np.isfinite(distance), distance / u, -np.inf)
-        tail = np.where(finite, stdtr(np.where(finite, whole, 1.0), z), ndtr(z))
+        tail = np.where(finite, scipy.special.stdtr(np.where(finite, whole, 1.0), z), scipy.special.ndtr(z))
         chosen: NDArray[np.float64] = np.where(some, tail, np.where(distance > 0, 1.0, 0.0))
         return chosen
 

@@ -6,7 +6,7 @@ from math import sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import special
+import scipy
 
 from schemas.comparison import ComparedMeter, MeterComparison
 
@@ -27,14 +27,14 @@ _EQUAL = 1e-12
 
 
 def _f_upper(first: float, second: float, level: float) -> float:
-    return float(special.fdtri(first, second, 1.0 - level))
+    return float(scipy.special.fdtri(first, second, 1.0 - level))
 
 
 def h_limit(laboratories: int, *, level: float = _LEVEL) -> float:
     """Return what |h| of one laboratory passes with this chance, (p − 1)·t/√(p·(t² + p − 2)), t two-sided on p − 2 (ISO 5725-2)."""
     if laboratories < FEWEST:
         raise ValueError(f"a comparison needs at least {FEWEST} laboratories")
-    t = float(special.stdtrit(laboratories - 2, 1.0 - level / 2.0))
+    t = float(scipy.special.stdtrit(laboratories - 2, 1.0 - level / 2.0))
     return (laboratories - 1) * t / sqrt(laboratories * (t * t + laboratories - 2))
 
 

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
-from scipy.special import fdtri
+import scipy
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -73,7 +73,7 @@ def local_levels(values: ArrayLike, series: ArrayLike) -> pl.DataFrame:
     begins = np.concatenate([[True], groups[1:] != groups[:-1]])[: y.size]
     longest = np.diff(np.flatnonzero(begins), append=y.size).max(initial=0)
     # the square of Student's t; none on no degree of freedom: one check before tells no scatter, and so no step
-    limits = fdtri(1, np.arange(longest), STEP_LEVEL).tolist()
+    limits = scipy.special.fdtri(1, np.arange(longest), STEP_LEVEL).tolist()
     rows: list[tuple[float, float, float | None, int]] = []
     for value, begin in zip(y.tolist(), begins.tolist(), strict=True):
         if begin:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import special
+import scipy
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -73,7 +73,7 @@ def fit_ranges(
     below = x < (a + b) / 2.0
     near = np.where(below, (x - a) / u, (b - x) / u)
     far = np.where(below, (x - b) / u, (a - x) / u)
-    log_near, log_far = special.log_ndtr(near), special.log_ndtr(far)
+    log_near, log_far = scipy.special.log_ndtr(near), scipy.special.log_ndtr(far)
     log_likelihood = log_near + np.log1p(-np.exp(log_far - log_near)) - np.log(b - a)
     log_joint = log_likelihood + np.log(w)
     share = np.exp(log_joint - log_joint.max(axis=1, keepdims=True))

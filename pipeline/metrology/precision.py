@@ -13,7 +13,7 @@ from math import nan, sqrt
 
 import numpy as np
 import polars as pl
-from scipy.special import chdtri, fdtri
+import scipy
 
 from pipeline.metrology.block_checks import SERIES
 from pipeline.metrology.units import convert, derivative
@@ -74,14 +74,14 @@ def add_precision(checks: pl.DataFrame, meters: pl.DataFrame, *, unit: str, leve
         judged.append((base or nan, own, pooled))
         # the quantile of F is never below that of an endless pool: most checks need no other
         if own not in least:
-            least[own] = float(chdtri(own, 1.0 - level)) / own
+            least[own] = float(scipy.special.chdtri(own, 1.0 - level)) / own
         ratio = (s / base) ** 2 if base else nan
-        outlying.append(ratio > least[own] and ratio > float(fdtri(own, pooled, level)))
+        outlying.append(ratio > least[own] and ratio > float(scipy.special.fdtri(own, pooled, level)))
         if not outlying[-1]:
             squares += own * s * s
             pooled += own
     bases, own_degrees, pools = np.array(judged, dtype=np.float64).reshape(len(judged), 3).T
-    limits = bases * np.sqrt(fdtri(own_degrees, pools, level))
+    limits = bases * np.sqrt(scipy.special.fdtri(own_degrees, pools, level))
     return (
         ordered.with_columns(
             pl.Series("precision_limit", limits, dtype=pl.Float64).fill_nan(None),

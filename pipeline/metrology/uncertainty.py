@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import ndtri, stdtrit
+import scipy
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -71,10 +71,10 @@ def coverage_factor(degrees_of_freedom: float | None, *, coverage: float = 0.95)
     if not 0 < coverage < 1:
         raise ValueError(f"coverage = {coverage!r}; expected a probability between 0 and 1")
     if degrees_of_freedom is None:
-        return float(ndtri((1 + coverage) / 2))
+        return float(scipy.special.ndtri((1 + coverage) / 2))
     if not (math.isfinite(degrees_of_freedom) and degrees_of_freedom * _TRUNCATION_SLACK >= 1):
         raise ValueError(f"degrees of freedom = {degrees_of_freedom!r}; expected at least 1, or None for infinite")
-    return float(stdtrit(math.floor(degrees_of_freedom * _TRUNCATION_SLACK), (1 + coverage) / 2))
+    return float(scipy.special.stdtrit(math.floor(degrees_of_freedom * _TRUNCATION_SLACK), (1 + coverage) / 2))
 
 
 def coverage_factors(degrees_of_freedom: NDArray[np.float64], *, coverage: float = 0.95) -> NDArray[np.float64]:
@@ -103,7 +103,9 @@ def coverage_factors(degrees_of_freedom: NDArray[np.float64], *, coverage: float
         raise ValueError("degrees of freedom below 1; expected at least 1, or infinity")
     finite = np.isfinite(degrees_of_freedom)
     whole = np.floor(np.where(finite, degrees_of_freedom, 1.0) * _TRUNCATION_SLACK)
-    factors: NDArray[np.float64] = np.where(finite, stdtrit(whole, (1 + coverage) / 2), ndtri((1 + coverage) / 2))
+    factors: NDArray[np.float64] = np.where(
+        finite, scipy.special.stdtrit(whole, (1 + coverage) / 2), scipy.special.ndtri((1 + coverage) / 2)
+    )
     return factors
 
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
-from scipy import special
+import scipy
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -72,7 +72,7 @@ def estimated_nonconforming(quality: ArrayLike, n: ArrayLike) -> NDArray[np.floa
     if (size < 3).any():
         raise ValueError("the estimate of nonconforming parts needs at least 3 parts")
     x = np.clip(0.5 - np.asarray(quality, dtype=np.float64) * np.sqrt(size) / (2.0 * (size - 1.0)), 0.0, 1.0)
-    return np.asarray(special.betainc(size / 2.0 - 1.0, size / 2.0 - 1.0, x))
+    return np.asarray(scipy.special.betainc(size / 2.0 - 1.0, size / 2.0 - 1.0, x))
 
 
 def accept_by_k(
@@ -232,7 +232,7 @@ def operating_characteristic(nonconforming: ArrayLike, n: int, k: float) -> NDAr
     p = np.asarray(nonconforming, dtype=np.float64)
     if n < 2 or (p <= 0).any() or (p >= 1).any():
         raise ValueError("expected n of at least 2 and fractions between 0 and 1")
-    delta, t = -special.ndtri(p) * sqrt(n), k * sqrt(n)
+    delta, t = -scipy.special.ndtri(p) * sqrt(n), k * sqrt(n)
     # by symmetry, as the function is made for a noncentrality above zero; not a number comes only where nothing is accepted
-    beyond = np.where(delta < 0, special.nctdtr(n - 1, -delta, -t), 1.0 - special.nctdtr(n - 1, delta, t))
+    beyond = np.where(delta < 0, scipy.special.nctdtr(n - 1, -delta, -t), 1.0 - scipy.special.nctdtr(n - 1, delta, t))
     return np.asarray(np.nan_to_num(beyond, nan=0.0))

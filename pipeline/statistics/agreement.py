@@ -7,7 +7,7 @@ from math import sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import special
+import scipy
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -65,7 +65,7 @@ def agreement(first: ArrayLike, second: ArrayLike, *, confidence: float = 0.95) 
     if n == 1:
         return Agreement(1, mean, None, None, None, None, None, "one pair shows no scatter of differences")
     s = float(difference.std(ddof=1))
-    t = float(special.stdtrit(n - 1, 0.5 + confidence / 2.0))
+    t = float(scipy.special.stdtrit(n - 1, 0.5 + confidence / 2.0))
     half = t * s / sqrt(n)
     low, high = mean - _WIDTH * s, mean + _WIDTH * s
     edge = t * s * sqrt(1.0 / n + _WIDTH**2 / (2.0 * (n - 1)))

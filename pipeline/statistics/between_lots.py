@@ -18,7 +18,7 @@ from math import sqrt
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy import special
+import scipy
 
 from pipeline.statistics.mean_squares import modified_large_sample_interval, satterthwaite
 
@@ -107,7 +107,7 @@ def lots_together(
     inner = 0.0 if within is None else within
     between = max(of_means - inner / size, 0.0)
     total = between + inner
-    half = float(special.stdtrit(k - 1, 0.5 + confidence / 2.0)) * sqrt(of_means / k)
+    half = float(scipy.special.stdtrit(k - 1, 0.5 + confidence / 2.0)) * sqrt(of_means / k)
     result: dict[str, Any] = {
         "lots": k,
         "parts": int(n.sum()),

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
-from scipy import special
+import scipy
 
 from pipeline.statistics.constants import c4_of_degrees_of_freedom
 from pipeline.statistics.expressions import standard_deviation_expression
@@ -143,10 +143,10 @@ def _indices(
     mean, lower, upper = columns["mean"], columns["lower"], columns["upper"]
     tail = (1.0 - confidence) / 2.0
     width = (upper - lower) / (6.0 * sigma)
-    low = width / scale * np.sqrt(special.chdtri(nu, 1.0 - tail) / nu)
-    high = width / scale * np.sqrt(special.chdtri(nu, tail) / nu)
+    low = width / scale * np.sqrt(scipy.special.chdtri(nu, 1.0 - tail) / nu)
+    high = width / scale * np.sqrt(scipy.special.chdtri(nu, tail) / nu)
     near = np.fmin(upper - mean, mean - lower) / (3.0 * sigma)
-    half = special.ndtri(1.0 - tail) * np.sqrt(1.0 / (9.0 * n) + near**2 / (2.0 * nu))
+    half = scipy.special.ndtri(1.0 - tail) * np.sqrt(1.0 / (9.0 * n) + near**2 / (2.0 * nu))
     return {
         two_sided: width,
         f"{two_sided}_low": low,

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
-from scipy import special
+import scipy
 
 from pipeline.statistics.mean_squares import modified_large_sample_interval, satterthwaite
 from pipeline.statistics.unweighted import first_of, unweighted_design
@@ -127,7 +127,7 @@ def _ratio_test(mean_squares: NDArray[np.float64], freedoms: list[float]) -> dic
     if mean_squares.size < 2 or mean_squares[1] <= 0:
         return {}
     ratio = float(mean_squares[0] / mean_squares[1])
-    return {"f_ratio": ratio, "p_value": float(special.fdtrc(freedoms[0], freedoms[1], ratio))}
+    return {"f_ratio": ratio, "p_value": float(scipy.special.fdtrc(freedoms[0], freedoms[1], ratio))}
 
 
 class _Usable:

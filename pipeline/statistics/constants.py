@@ -10,7 +10,7 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import special
+import scipy
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -41,7 +41,7 @@ def c4_of_degrees_of_freedom(degrees_of_freedom: ArrayLike) -> NDArray[np.float6
         Same shape, dimensionless.
     """
     nu = np.asarray(degrees_of_freedom, dtype=np.float64)
-    value = np.sqrt(2.0 / nu) * np.exp(special.gammaln((nu + 1.0) / 2.0) - special.gammaln(nu / 2.0))
+    value = np.sqrt(2.0 / nu) * np.exp(scipy.special.gammaln((nu + 1.0) / 2.0) - scipy.special.gammaln(nu / 2.0))
     # the difference of two large logarithms loses digits; the asymptotic series does not
     series = 1.0 - 1.0 / (4.0 * nu) + 1.0 / (32.0 * nu**2) + 5.0 / (128.0 * nu**3) - 21.0 / (2048.0 * nu**4)
     return np.asarray(np.where(nu > 300.0, series, value))
@@ -80,7 +80,7 @@ def _range_moments(n: int) -> tuple[float, float]:
     nodes, weights = np.polynomial.legendre.leggauss(128)
     w = span * (nodes + 1.0)
     weights = span * weights
-    between = special.ndtr(x[None, :] + w[:, None]) - special.ndtr(x)[None, :]
+    between = scipy.special.ndtr(x[None, :] + w[:, None]) - scipy.special.ndtr(x)[None, :]
     distribution = n * step * (density[None, :] * between ** (n - 1)).sum(axis=1)
     survival = 1.0 - distribution
     mean = float((weights * survival).sum())

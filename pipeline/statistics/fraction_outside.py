@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import isfinite, sqrt
 
-import scipy  # of its parts only those that are used are imported
-from scipy import special
+import scipy
 
 __all__ = ["FractionOutside", "NormalFraction", "fraction_outside", "normal_fraction", "observed_fraction"]
 
@@ -53,8 +52,8 @@ def observed_fraction(outside: int, values: int, confidence: float = 0.95) -> tu
     if values < 1 or not 0 <= outside <= values:
         raise ValueError(f"{outside} of {values} is no count")
     tail = (1.0 - confidence) / 2.0
-    low = 0.0 if outside == 0 else float(special.betaincinv(outside, values - outside + 1, tail))
-    high = 1.0 if outside == values else float(special.betaincinv(outside + 1, values - outside, 1.0 - tail))
+    low = 0.0 if outside == 0 else float(scipy.special.betaincinv(outside, values - outside + 1, tail))
+    high = 1.0 if outside == values else float(scipy.special.betaincinv(outside + 1, values - outside, 1.0 - tail))
     return outside / values, (low, high)
 
 
@@ -82,15 +81,15 @@ def normal_fraction(quality: float, n: int, confidence: float = 0.95) -> NormalF
     if n < 2:
         raise ValueError("a fraction of a normal lot needs at least 2 values")
     tail = (1.0 - confidence) / 2.0
-    low, high = (float(special.ndtr(-_noncentrality(quality, n, p))) for p in (tail, 1.0 - tail))
-    return NormalFraction(float(special.ndtr(-quality)), low, high)
+    low, high = (float(scipy.special.ndtr(-_noncentrality(quality, n, p))) for p in (tail, 1.0 - tail))
+    return NormalFraction(float(scipy.special.ndtr(-quality)), low, high)
 
 
 def _noncentrality(quality: float, n: int, probability: float) -> float:
     """Return the true distance z for which a Q at or below the seen one has this probability."""
     # beside a distance that large the mean's own error is nothing, and Φ there is 0 or 1 to every digit; noncentral t takes seconds
     tail = probability if quality > 0 else 1.0 - probability
-    far = quality * sqrt(float(special.chdtri(n - 1, tail)) / (n - 1))
+    far = quality * sqrt(float(scipy.special.chdtri(n - 1, tail)) / (n - 1))
     if abs(far) > 60.0:
         return far
     t = quality * sqrt(n)
@@ -98,7 +97,9 @@ def _noncentrality(quality: float, n: int, probability: float) -> float:
     def excess(z: float) -> float:
         delta = z * sqrt(n)
         # by symmetry, as the function is made for a noncentrality above zero
-        value = float(special.nctdtr(n - 1, delta, t) if z >= 0 else 1.0 - special.nctdtr(n - 1, -delta, -t))
+        value = float(
+            scipy.special.nctdtr(n - 1, delta, t) if z >= 0 else 1.0 - scipy.special.nctdtr(n - 1, -delta, -t)
+        )
         # not a number comes only far out, where the probability is 0 or 1 to every digit
         return (value if isfinite(value) else float(t > delta)) - probability
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
-from scipy import special
+import scipy
 
 from pipeline.statistics.mean_squares import modified_large_sample_interval, ratio_interval
 
@@ -241,7 +241,7 @@ def _within(cube: NDArray[np.float64]) -> float:
 def _p_value(source: _Source, against: _Source) -> float | None:
     if against.squares <= 0:
         return None
-    return float(special.fdtrc(source.freedom, against.freedom, source.mean_square / against.mean_square))
+    return float(scipy.special.fdtrc(source.freedom, against.freedom, source.mean_square / against.mean_square))
 
 
 def _study(

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
-from scipy import special
+import scipy
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -159,9 +159,9 @@ def _cuts(x: NDArray[np.float64], n: NDArray[np.int64]) -> dict[str, NDArray[np.
         corrected = (np.sqrt(np.maximum(1.0 + 4.0 * skew * (z + skew), 0.0)) - 1.0) / (2.0 * skew)
         # one part against all others: Student's t of that part, n − 2 degrees of freedom, times the 2n parts it could have been
         t = (upper - lower) / deviation * np.sqrt((n - 1.0) / n)
-        alone = 2.0 * n * special.stdtr(freedom, -t)
+        alone = 2.0 * n * scipy.special.stdtr(freedom, -t)
     origin = x[start] + mean
-    p_value = special.ndtr(-corrected)
+    p_value = scipy.special.ndtr(-corrected)
     single = (lower_count == 1) | (upper_count == 1)
     p_value = np.minimum(2.0 * np.where(single, np.minimum(p_value, alone), p_value), 1.0)
     return {

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from math import sqrt
 
-from scipy import special
+import scipy
 
 from pipeline.statistics.tolerance_factors import one_sided_factor, two_sided_factor
 
@@ -41,7 +41,7 @@ def mean_interval(n: int, mean: float, standard_deviation: float, *, confidence:
         If n is below 2 or the confidence is not between 0 and 1.
     """
     _check(n, confidence)
-    half = float(special.stdtrit(n - 1, 0.5 + confidence / 2)) * standard_deviation / sqrt(n)
+    half = float(scipy.special.stdtrit(n - 1, 0.5 + confidence / 2)) * standard_deviation / sqrt(n)
     return mean - half, mean + half
 
 
@@ -115,5 +115,5 @@ def cpm(
     index = (upper - lower) / (6.0 * standard_deviation * sqrt(1.0 + squared))
     freedom = n * (1.0 + squared) ** 2 / (1.0 + 2.0 * squared)
     tail = (1.0 - confidence) / 2.0
-    low, high = (index * sqrt(float(special.chdtri(freedom, p)) / freedom) for p in (1.0 - tail, tail))
+    low, high = (index * sqrt(float(scipy.special.chdtri(freedom, p)) / freedom) for p in (1.0 - tail, tail))
     return index, (low, high)

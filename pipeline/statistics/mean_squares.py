@@ -11,7 +11,7 @@ from math import sqrt
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy import optimize, special
+import scipy
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -98,15 +98,15 @@ def _variance(plus: Sequence[Term], minus: Sequence[Term], tail: float) -> Any:
     """Return V of the lower limit γ − √V for γ = Σ plus − Σ minus."""
 
     def g(nu: float) -> float:
-        return 1.0 - nu / float(special.chdtri(nu, tail))
+        return 1.0 - nu / float(scipy.special.chdtri(nu, tail))
 
     def h(nu: float) -> float:
-        return nu / float(special.chdtri(nu, 1.0 - tail)) - 1.0
+        return nu / float(scipy.special.chdtri(nu, 1.0 - tail)) - 1.0
 
     total: Any = sum((g(n) * c * s) ** 2 for c, s, n in plus) + sum((h(n) * c * s) ** 2 for c, s, n in minus)
     for c1, s1, n1 in plus:
         for c2, s2, n2 in minus:
-            quantile = float(special.fdtri(n1, n2, 1.0 - tail))
+            quantile = float(scipy.special.fdtri(n1, n2, 1.0 - tail))
             cross = ((quantile - 1.0) ** 2 - (g(n1) * quantile) ** 2 - h(n2) ** 2) / quantile
             total += cross * c1 * c2 * s1 * s2
     for (c1, s1, n1), (c2, s2, n2) in combinations(plus, 2):
@@ -143,5 +143,5 @@ def _crossing(function: Callable[[float], float]) -> float | None:
         return 0.0
     for right in np.ldexp(1e-6, np.arange(61)):
         if function(right) <= 0:
-            return float(optimize.brentq(function, 0.0, right, xtol=1e-15 * right))
+            return float(scipy.optimize.brentq(function, 0.0, right, xtol=1e-15 * right))
     return None

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
-from scipy import special
+import scipy
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -325,7 +325,7 @@ def _tested(lots: pl.DataFrame) -> pl.DataFrame:
     )
     ratio = pl.when(pl.col("spot_reason").is_null()).then(pl.col("spot_mean_square") / pl.col("repeatability") ** 2)
     lots = lots.with_columns(ratio.alias("spot_f_ratio"))
-    p_value = special.fdtrc(
+    p_value = scipy.special.fdtrc(
         lots.get_column("spot_degrees_of_freedom").to_numpy(),
         lots.get_column("df_within").to_numpy(),
         lots.get_column("spot_f_ratio").to_numpy(),

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
-from scipy import special
+import scipy
 
 from pipeline.statistics.expressions import standard_deviation_expression
 
@@ -131,8 +131,8 @@ def anderson_darling_of_lots(part_values: pl.DataFrame) -> pl.DataFrame:
     terms = usable.select(
         "lot",
         "parts",
-        term=(2 * pl.col("rank") - 1) * pl.Series(values=special.log_ndtr(z), dtype=pl.Float64)
-        + (2 * (pl.col("parts") - pl.col("rank")) + 1) * pl.Series(values=special.log_ndtr(-z), dtype=pl.Float64),
+        term=(2 * pl.col("rank") - 1) * pl.Series(values=scipy.special.log_ndtr(z), dtype=pl.Float64)
+        + (2 * (pl.col("parts") - pl.col("rank")) + 1) * pl.Series(values=scipy.special.log_ndtr(-z), dtype=pl.Float64),
     )
     n = pl.col("parts")
     tested = (

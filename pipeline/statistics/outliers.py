@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
-from scipy import special
+import scipy
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -74,7 +74,7 @@ def grubbs_critical(n: int, *, side: Side = "both", significance: float = 0.05) 
     if n < 3:
         raise ValueError("Grubbs' test needs at least 3 values")
     tail = significance / n / (2.0 if side == "both" else 1.0)
-    t = float(special.stdtrit(n - 2, 1.0 - tail))
+    t = float(scipy.special.stdtrit(n - 2, 1.0 - tail))
     return float((n - 1) / np.sqrt(n) * np.sqrt(t * t / (n - 2 + t * t)))
 
 
@@ -117,7 +117,7 @@ def grubbs(values: ArrayLike, *, side: Side = "both", significance: float = 0.05
     p = 0.0
     if room > 0:
         t = np.sqrt(n * (n - 2) * statistic**2 / room)
-        p = float(special.stdtr(n - 2, -t)) * n * (2.0 if side == "both" else 1.0)
+        p = float(scipy.special.stdtr(n - 2, -t)) * n * (2.0 if side == "both" else 1.0)
     return Grubbs(n, side, significance, place, float(x[place]), statistic, critical, min(1.0, p), statistic > critical)
 
 
@@ -196,7 +196,7 @@ def generalised_extreme_studentized_deviate(
         n = np.maximum(size[group], 2)
         studentised = np.abs(residual) * np.sqrt(n / (n - 1.0)) / deviation
         place = int(np.argmax(studentised))
-        t = float(special.stdtrit(freedom - 1, 1.0 - significance / (2.0 * int(usable.sum()))))
+        t = float(scipy.special.stdtrit(freedom - 1, 1.0 - significance / (2.0 * int(usable.sum()))))
         statistics.append(float(studentised[place]))
         criticals.append(float(t * np.sqrt(freedom) / np.sqrt(freedom - 1 + t * t)))
         removed.append(place)

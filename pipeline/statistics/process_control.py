@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
-from scipy import special
+import scipy
 
 from pipeline.statistics import patterns
 from pipeline.statistics.charts import ewma, individuals, summarised_subgroups
@@ -176,7 +176,7 @@ def chance_beyond(subgroups: int) -> float:
         raise ValueError("a moving range needs two subgroups")
     freedom = degrees_of_freedom_of_relative_variance(moving_range_relative_variance(subgroups))
     edge = 3.0 / (c4_of_degrees_of_freedom(freedom) * np.sqrt(1.0 + 1.0 / subgroups))
-    return float(2.0 * special.stdtr(freedom, -edge))
+    return float(2.0 * scipy.special.stdtr(freedom, -edge))
 
 
 _COLUMNS = (

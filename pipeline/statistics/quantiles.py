@@ -12,7 +12,7 @@ from math import ceil, exp, floor, log, sqrt
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-from scipy import special
+import scipy
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -209,7 +209,7 @@ def _pearson_iii(array: NDArray[np.float64]) -> tuple[float, float, float]:
         standard = np.array([-3.0, 0.0, 3.0])
     else:
         shape = 4.0 / (skew * skew)
-        below = special.gammaincinv(shape, np.array([_LOW, 0.5, _HIGH]))
+        below = scipy.special.gammaincinv(shape, np.array([_LOW, 0.5, _HIGH]))
         standard = (below - shape) / sqrt(shape)
         if skew < 0:
             standard = -standard[::-1]
@@ -248,7 +248,7 @@ def pearson_iii_scores(values: ArrayLike) -> NDArray[np.float64]:
     shape = 4.0 / (skew * skew)
     place = np.maximum(shape + np.sign(skew) * z * sqrt(shape), 0.0)
     upper_tail = z * skew > 0
-    below = special.ndtri(special.gammainc(shape, place))
-    above = -special.ndtri(special.gammaincc(shape, place))
+    below = scipy.special.ndtri(scipy.special.gammainc(shape, place))
+    above = -scipy.special.ndtri(scipy.special.gammaincc(shape, place))
     score = np.where(upper_tail, above, below) * np.sign(skew)
     return np.asarray(np.clip(score, -8.0, 8.0))

@@ -6,7 +6,7 @@ from math import sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import special
+import scipy
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -66,4 +66,4 @@ def autocorrelation_bound(n: int, confidence: float = 0.95) -> float:
     """
     if n < 1 or not 0.0 < confidence < 1.0:
         raise ValueError("expected at least one value and a confidence between 0 and 1")
-    return float(special.ndtri(0.5 + confidence / 2.0)) / sqrt(n)
+    return float(scipy.special.ndtri(0.5 + confidence / 2.0)) / sqrt(n)

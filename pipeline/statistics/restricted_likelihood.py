@@ -19,8 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
-import scipy  # of its parts only those that are used are imported
-from scipy import special
+import scipy
 
 from pipeline.statistics.components import LEVELS
 
@@ -80,7 +79,7 @@ def restricted_components(spot_values: pl.DataFrame, found: NestedComponents) ->
     rows = [
         (
             level, variance, None if variance is None else sqrt(variance), 100.0 * variance / total if variance is not None and total else None,
-            ratio := tests.get(place), None if ratio is None else 0.5 * float(special.chdtrc(1, ratio)) if ratio > 0 else 1.0,
+            ratio := tests.get(place), None if ratio is None else 0.5 * float(scipy.special.chdtrc(1, ratio)) if ratio > 0 else 1.0,
         )
         for place, level in enumerate(LEVELS) for variance in (variances.get(place),)
     ]  # fmt: skip

@@ -27,8 +27,7 @@ from math import isfinite, sqrt
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-import scipy  # of its parts only those that are used are imported
-from scipy import special
+import scipy
 
 from pipeline.statistics.tabulated_limits import TABLE
 
@@ -155,7 +154,7 @@ def cusum_run_length(
         step = nodes[None, None, :] - place[None, :, None] + reference_value - centre
         kernel[:, :, :-1] = weights * _density(step / deviation) / deviation
         # the sum falls back to zero with a probability of its own
-        kernel[:, :, -1] = special.ndtr(((reference_value - centre - place[None, :, None]) / deviation)[..., 0])
+        kernel[:, :, -1] = scipy.special.ndtr(((reference_value - centre - place[None, :, None]) / deviation)[..., 0])
         return _believed(_solved(kernel)[:, -1])
 
     length = one_side(mean)
@@ -213,7 +212,7 @@ def pattern_run_length(
         raise ValueError("expected patterns with 1 <= least <= window and a limit of at least zero")
     mean, deviation, shape = _broadcast(shift, scale)
     (start, end, strip), size, edges = _chain(tuple(patterns))
-    probability = np.diff(special.ndtr((edges - mean[:, :, 0]) / deviation[:, :, 0]))
+    probability = np.diff(scipy.special.ndtr((edges - mean[:, :, 0]) / deviation[:, :, 0]))
     lengths = []
     for row in probability:  # one chain a shift: a stack of some hundred states a side would not fit
         transition = np.zeros((size, size))
@@ -262,10 +261,10 @@ def _estimation(checks: int) -> tuple[NDArray[np.float64], NDArray[np.float64], 
     z, z_weight = z[z > 0], z_weight[z > 0]
     # over the root of chi-squared, in which the few baselines of small scatter that make most false signals lie wide apart
     half = (checks - 1) / 2.0
-    low, high = sqrt(special.gammaincinv(half, 1e-12)), sqrt(special.gammainccinv(half, 1e-12))
+    low, high = sqrt(scipy.special.gammaincinv(half, 1e-12)), sqrt(scipy.special.gammainccinv(half, 1e-12))
     nodes, weight = np.polynomial.legendre.leggauss(28)
     root = low + 0.5 * (high - low) * (nodes + 1.0)
-    root_weight = weight * np.exp((2.0 * half - 1.0) * np.log(root) - root**2 - special.gammaln(half))
+    root_weight = weight * np.exp((2.0 * half - 1.0) * np.log(root) - root**2 - scipy.special.gammaln(half))
     mean, spread = np.meshgrid(z / sqrt(checks), root / sqrt(half), indexing="ij")
     probability = np.outer(z_weight, root_weight)
     return (mean / spread).ravel(), (1.0 / spread).ravel(), (probability / probability.sum()).ravel()

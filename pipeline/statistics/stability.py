@@ -15,7 +15,7 @@ from math import factorial, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import special
+import scipy
 
 from pipeline.statistics.constants import d2, degrees_of_freedom_of_relative_variance, moving_range_relative_variance
 from pipeline.statistics.outliers import grubbs_critical
@@ -108,7 +108,7 @@ def limits_for(n: int) -> Limits:
         raise ValueError(f"{n} points; at least {MINIMUM_POINTS} are needed")
     nu = float(degrees_of_freedom_of_relative_variance(moving_range_relative_variance(n)))
     beyond = grubbs_critical(n, significance=SIGNIFICANCE)
-    moving = sqrt(2.0) * float(special.stdtrit(nu, 1.0 - SIGNIFICANCE / (2.0 * (n - 1.0))))
+    moving = sqrt(2.0) * float(scipy.special.stdtrit(nu, 1.0 - SIGNIFICANCE / (2.0 * (n - 1.0))))
     # of MINIMUM_POINTS there is always such a run and such a trend
     run = next(r for r in count(1) if 2.0 ** (1 - r) + (n - r) * 2.0**-r <= SIGNIFICANCE)
     trend = next(
@@ -116,7 +116,7 @@ def limits_for(n: int) -> Limits:
         for t in count(1)
         if 2.0 * (1.0 / factorial(t) + (n - t) * (1.0 / factorial(t) - 1.0 / factorial(t + 1))) <= SIGNIFICANCE
     )
-    ratio = 2.0 + float(special.ndtri(SIGNIFICANCE)) * sqrt(4.0 * (n - 2.0) / (n * n - 1.0))
+    ratio = 2.0 + float(scipy.special.ndtri(SIGNIFICANCE)) * sqrt(4.0 * (n - 2.0) / (n * n - 1.0))
     return Limits(beyond, moving, run, trend, ratio)
 
 

@@ -10,7 +10,7 @@ from functools import lru_cache
 from math import sqrt
 
 import numpy as np
-from scipy import optimize, special
+import scipy
 
 __all__ = ["one_sided_factor", "two_sided_factor"]
 
@@ -43,8 +43,8 @@ def one_sided_factor(n: int, coverage: float, confidence: float) -> float:
         If n is below 2 or a probability is not between 0 and 1.
     """
     _check(n, coverage, confidence)
-    delta = float(special.ndtri(coverage)) * sqrt(n)
-    return float(special.nctdtrit(n - 1, delta, confidence)) / sqrt(n)
+    delta = float(scipy.special.ndtri(coverage)) * sqrt(n)
+    return float(scipy.special.nctdtrit(n - 1, delta, confidence)) / sqrt(n)
 
 
 def two_sided_factor(n: int, coverage: float, confidence: float) -> float:
@@ -62,13 +62,13 @@ def two_sided_factor(n: int, coverage: float, confidence: float) -> float:
     z = 0.5 * span * (nodes + 1.0)
     density = span * weights * np.exp(-0.5 * z * z) / sqrt(2.0 * np.pi)
     # r² is the quantile of a noncentral chi-square with one degree of freedom
-    radius_squared = special.chndtrix(coverage, 1.0, z * z / n)
+    radius_squared = scipy.special.chndtrix(coverage, 1.0, z * z / n)
     # an interval about the middle of the population needs the least factor, which bounds what all need
     middle = radius_squared[0]
-    most = float(special.chdtri(n - 1, confidence))
+    most = float(scipy.special.chdtri(n - 1, confidence))
 
     def beyond(share: float) -> float:
-        return float((density * special.chdtrc(n - 1, share * most * radius_squared / middle)).sum()) - confidence
+        return float((density * scipy.special.chdtrc(n - 1, share * most * radius_squared / middle)).sum()) - confidence
 
-    share = float(optimize.brentq(beyond, 0.0, 1.0))
+    share = float(scipy.optimize.brentq(beyond, 0.0, 1.0))
     return sqrt((n - 1) * middle / (share * most))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
-from scipy import special
+import scipy
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -162,8 +162,8 @@ def slopes(frame: pl.DataFrame, *, by: Sequence[str], x: str, y: str, confidence
     )
     nu = fitted.get_column("degrees_of_freedom").cast(pl.Float64).to_numpy()
     ratio = (fitted.get_column("slope").abs() / fitted.get_column("standard_error")).to_numpy()
-    factor = pl.Series(values=special.stdtrit(nu, 0.5 + confidence / 2.0), dtype=pl.Float64)
-    p_value = pl.Series(values=2.0 * special.stdtr(nu, -ratio), dtype=pl.Float64)
+    factor = pl.Series(values=scipy.special.stdtrit(nu, 0.5 + confidence / 2.0), dtype=pl.Float64)
+    p_value = pl.Series(values=2.0 * scipy.special.stdtr(nu, -ratio), dtype=pl.Float64)
     return fitted.with_columns(
         (pl.col("slope") - factor * pl.col("standard_error")).alias("low"),
         (pl.col("slope") + factor * pl.col("standard_error")).alias("high"),
@@ -208,5 +208,5 @@ def precision_limit(
         raise ValueError("a precision limit needs a pooled standard deviation and degrees of freedom above zero")
     if not 0.0 < probability < 1.0:
         raise ValueError(f"a probability of {probability} makes no sense; expected a number between 0 and 1")
-    quantile = float(special.fdtri(degrees_of_freedom, pooled_degrees_of_freedom, probability))
+    quantile = float(scipy.special.fdtri(degrees_of_freedom, pooled_degrees_of_freedom, probability))
     return pooled_standard_deviation * sqrt(quantile)

@@ -10,7 +10,7 @@ from dataclasses import fields, replace
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
-from scipy.special import fdtri
+import scipy
 
 from pipeline.judge.lots.bias import bias_at_lots
 from pipeline.judge.lots.setting_and_correction_budgets import (
@@ -310,7 +310,7 @@ def _with_chosen_repeatability(frame: pl.DataFrame) -> pl.DataFrame:
     counts = frame.select(
         own_degrees.cast(pl.Float64).clip(lower_bound=1.0).alias("own"), degrees.clip(lower_bound=1.0).alias("pooled")
     )
-    critical = pl.Series("_critical", fdtri(counts["own"].to_numpy(), counts["pooled"].to_numpy(), 0.95))
+    critical = pl.Series("_critical", scipy.special.fdtri(counts["own"].to_numpy(), counts["pooled"].to_numpy(), 0.95))
     frame = frame.with_columns(critical)
     rougher = (own_degrees >= 1) & (own**2 > pl.col("_critical") * of_checks**2)
     pooled = (

@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import polars as pl
-import scipy  # of its parts only those that are used are imported
-from scipy import special
+import scipy
 
 from pipeline.metrology.units import convert
 from pipeline.questions.lot_detail.capability import capability_detail
@@ -234,16 +233,16 @@ def _operating_curve(n: int, k: float) -> tuple[dict[str, float], pl.DataFrame]:
     """Return the fractions nonconforming accepted with 95, 50 and 10 percent chance, and points of the curve."""
 
     def accepted(z: float) -> float:
-        return float(operating_characteristic(float(special.ndtr(-z)), n, k))
+        return float(operating_characteristic(float(scipy.special.ndtr(-z)), n, k))
 
     def fraction(chance: float) -> float:
         reach = 8.0  # Φ(−8) is 6e-16: what lies beyond is nobody's plan
         low, high = -reach, reach
         if accepted(low) > chance:
-            return float(special.ndtr(reach))
+            return float(scipy.special.ndtr(reach))
         if accepted(high) < chance:
-            return float(special.ndtr(-reach))
-        return float(special.ndtr(-scipy.optimize.brentq(lambda z: accepted(z) - chance, low, high, xtol=1e-9)))
+            return float(scipy.special.ndtr(-reach))
+        return float(scipy.special.ndtr(-scipy.optimize.brentq(lambda z: accepted(z) - chance, low, high, xtol=1e-9)))
 
     largest = fraction(0.02)
     grid = largest * np.linspace(0.0, 1.0, 21)[1:]
