@@ -9,8 +9,6 @@ from __future__ import annotations
 import dataclasses
 from typing import Any, TypeVar
 
-import polars as pl
-
 from pipeline.metrology.units import lead_unit
 from schemas.bias import BiasAtLevel
 from schemas.blocks import MeterDifference
@@ -98,8 +96,10 @@ def in_lead_unit(page: LotPage) -> LotPage:
         return page
     frames: dict[str, Any] = {}
     for name, columns in _FRAMES.items():
-        frame = getattr(page, name)
-        frames[name] = frame.with_columns(pl.col(c) * factor for c in columns if c in frame.columns)
+        frames[name] = frame = getattr(page, name).clone()
+        for column in columns:
+            if column in frame.columns:
+                frame.replace_column(frame.get_column_index(column), frame[column] * factor)
     return dataclasses.replace(
         page,
         result=result_in_lead_unit(result),

@@ -82,11 +82,11 @@ def shorten(value: str, length: int = 60) -> str:
 
 def text(value: object) -> Html:
     """Return anything as escaped text; :class:`Html` passes unchanged, None is nothing."""
+    if type(value) is str and len(value) < _LONG:  # as most are
+        return _short(value)
     if isinstance(value, Html):
         return value
-    if value is None:
-        return _NOTHING
-    return _escaped(value if isinstance(value, str) else str(value))
+    return _NOTHING if value is None else _escaped(str(value))
 
 
 def _escaped(value: str) -> Html:
