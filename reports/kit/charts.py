@@ -19,7 +19,6 @@ from decimal import ROUND_HALF_UP, Decimal
 from functools import lru_cache
 from typing import Any, NamedTuple
 
-import altair as alt
 import vl_convert
 
 from reports.kit.chart_words import percent, written
@@ -35,7 +34,6 @@ from reports.words import general as words
 __all__ = ["HEIGHT", "WIDTH", "Plot", "drawing", "figure", "framed", "svg"]
 
 
-_VEGA_LITE = ".".join(alt.SCHEMA_VERSION.lstrip("v").split(".")[:2])
 Ticks = dict[str, list[tuple[float, str]]]
 _LAYERS = ("rects", "path")
 """What the engine draws."""
@@ -43,6 +41,8 @@ _LAYERS = ("rects", "path")
 
 def _layer(name: str) -> Any:
     """Return one layer; colours and shapes stand in the data, so no scale but those of position is made."""
+    import altair as alt  # takes longer than writing the page of a lot, which may need none of it
+
     x = alt.X("x:Q", scale=alt.Scale(domain=[0, 1], nice=False, zero=False), axis=None)
     y = alt.Y("y:Q", scale=alt.Scale(domain=[0, 1], nice=False, zero=False), axis=None)
     chart = alt.Chart(alt.NamedData(name))
@@ -59,10 +59,11 @@ def _template(layers: tuple[str, ...]) -> str:
 
     Compiling costs as much as drawing a dozen charts, and depends on nothing that a page brings.
     """
-    chart = alt.layer(*map(_layer, layers))
-    compiled = vl_convert.vegalite_to_vega(
-        {**chart.to_dict(), "datasets": {name: [] for name in layers}}, vl_version=_VEGA_LITE, show_warnings=False
-    )
+    import altair as alt
+
+    declared = {**alt.layer(*map(_layer, layers)).to_dict(), "datasets": {name: [] for name in layers}}
+    version = ".".join(alt.SCHEMA_VERSION.lstrip("v").split(".")[:2])
+    compiled = vl_convert.vegalite_to_vega(declared, vl_version=version, show_warnings=False)
     # marks without a place would be taken out of copies of the data; ours have one, and each copy costs a quarter of a millisecond
     copied_from = {data["name"]: data["source"] for data in compiled["data"] if "source" in data}
     for marks in compiled["marks"]:

@@ -163,7 +163,8 @@ def by_the_engine(made: Plot) -> str:
     points = alt.Chart(alt.NamedData("points")).mark_point(aria=False).encode(x=x, y=y)
     layered = alt.layer(rules, points).properties(width=charts.WIDTH, height=made.height)
     data = {"segments": made.segments, "points": made.points}
-    return str(vl_convert.vegalite_to_svg({**layered.to_dict(), "datasets": data}, vl_version=charts._VEGA_LITE))
+    version = ".".join(alt.SCHEMA_VERSION.lstrip("v").split(".")[:2])
+    return str(vl_convert.vegalite_to_svg({**layered.to_dict(), "datasets": data}, vl_version=version))
 
 
 @settings(max_examples=25)
