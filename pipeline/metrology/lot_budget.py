@@ -7,7 +7,7 @@ Clauses of the GUM (JCGM 100:2008) are from memory.
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
@@ -143,7 +143,8 @@ def budget_tables(inputs: Sequence[LotMeanInputs], *, coverage: float) -> list[L
     ValueError
         If `readings` is below 1 or an uncertainty is negative.
     """
-    frame = pl.DataFrame([asdict(one) for one in inputs], infer_schema_length=None)
+    names = [f.name for f in fields(LotMeanInputs)]
+    frame = pl.DataFrame([{name: getattr(one, name) for name in names} for one in inputs], infer_schema_length=None)
     lines, whole = _computed(frame, coverage)
     rows = zip(inputs, lines.iter_rows(named=True), whole.iter_rows(named=True), strict=True)
     return [_in_words(one, line, total, coverage) for one, line, total in rows]

@@ -529,15 +529,19 @@ def _spoken() -> dict[str, str]:
     return {spoken_text(name, key): method for name, key, method in _keys(_kind(here()))}
 
 
+@lru_cache(maxsize=256)
+def _of_section(kind: str, section: str) -> tuple[str, ...]:
+    return tuple(method.name for method in METHODS if section in method.sections.get(kind, "").split())
+
+
 def section_methods(section: str) -> Html:
     """Return the links that end a section of this page; nothing where it has none, or no handbook is there."""
     place = here()
     kind = _kind(place)
-    names = [method.name for method in METHODS if section in method.sections.get(kind, "").split()] if place else []
     links = [
         linked_to(place, method_address(name), text(words.METHOD[name]))
-        for name in names
-        if exists(method_address(name))
+        for name in _of_section(kind, section)
+        if place and exists(method_address(name))
     ]
     return element("p", words.FRAGMENT["how"], " ", join(links, "; "), class_="how") if links else Html("")
 

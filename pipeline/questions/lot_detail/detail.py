@@ -270,7 +270,7 @@ def _in_groups(rows: Iterable[_Tested]) -> list[_Tested]:
         first = row.group if isinstance(row.group, tuple) else (row.group,)
         return [(name is None, name) for name in (*first, row.source, row.line, row.spot, row.part)]
 
-    return sorted((row for row in rows if sizes[row.group] > 1), key=place)
+    return sorted([row for row in rows if sizes[row.group] > 1], key=place)
 
 
 def _levels(parts: pl.DataFrame, spots: pl.DataFrame, readings: pl.DataFrame) -> dict[str, list[_Tested]]:

@@ -6,7 +6,6 @@ from math import sqrt
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import polars as pl
 
 from pipeline.judge.lots.kinds import in_working_unit
 from pipeline.metrology.heat_treatment import pairs_of_sides, side
@@ -16,6 +15,8 @@ from schemas.lot_detail import GroupsDetail, HeatTreatmentDetail, MaterialDetail
 from schemas.versions import version_at
 
 if TYPE_CHECKING:
+    import polars as pl
+
     from pipeline.statistics.grouping import Grouping
     from schemas.results import LotResult
 
@@ -124,9 +125,9 @@ def _groups(parts: pl.DataFrame, readings: pl.DataFrame, found: Grouping) -> Gro
     upper: tuple[str, ...] = ()
     differ = False
     if found.lower_count is not None:
-        by_mean = parts.sort("mean", "order")["part"].cast(pl.String).fill_null("").to_list()
-        in_lower = set(by_mean[: found.lower_count])
-        names = parts["part"].cast(pl.String).fill_null("").to_list()
+        names = ["" if part is None else str(part) for part in parts["part"].to_list()]
+        by_mean = sorted(zip(parts["mean"].to_list(), parts["order"].to_list(), names, strict=True))
+        in_lower = {name for _, _, name in by_mean[: found.lower_count]}
         lower = tuple(name for name in names if name in in_lower)
         upper = tuple(name for name in names if name not in in_lower)
         read_on = set(zip(readings["part"].to_list(), readings["meter"].to_list(), strict=True))
