@@ -208,6 +208,7 @@ def tables_of(
     *,
     tables: Iterable[str] = COMPUTED,
     rows: Mapping[str, pl.Expr] | None = None,
+    but: Mapping[str, Sequence[str]] | None = None,
 ) -> dict[str, pl.DataFrame]:
     """Return tables of a package, put together from their pieces, sorted by their keys, as the site had them.
 
@@ -219,6 +220,8 @@ def tables_of(
         Which.
     rows
         Of some tables which rows; the others of a piece are gone before the next one is read.
+    but
+        Of some tables columns that nobody asks for.
 
     Raises
     ------
@@ -228,10 +231,12 @@ def tables_of(
     found = {}
     for table in tables:
         wanted = pl.lit(True) if rows is None else rows.get(table, pl.lit(True))
-        pieces = [piece for piece in manifest.pieces if piece.table == table]
+        declared = COMPANY_TABLES[table]
+        none = declared.empty().drop(() if but is None else but.get(table, ()))
+        columns, pieces = none.columns, [piece for piece in manifest.pieces if piece.table == table]
         fetch = partial(fetched, storage, manifest.site, cache=cache)
         with ThreadPoolExecutor(_AT_ONCE) as pool:
-            frames = [pl.read_parquet(io.BytesIO(data)).filter(wanted) for data in pool.map(fetch, pieces)]
-        declared = COMPANY_TABLES[table]
-        found[table] = pl.concat([declared.empty(), *frames]).sort(declared.key, nulls_last=True, maintain_order=True)
+            read = (pl.read_parquet(io.BytesIO(data), columns=columns) for data in pool.map(fetch, pieces))
+            frames = [frame.filter(wanted) for frame in read]
+        found[table] = pl.concat([none, *frames]).sort(declared.key, nulls_last=True, maintain_order=True)
     return found

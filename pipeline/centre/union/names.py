@@ -138,12 +138,21 @@ def counted_once(frame: pl.DataFrame, slot: Sequence[str], content: Sequence[str
     polars.DataFrame
         Sorted by site, with `also_at` (list of sites).
     """
-    same = [*slot, *content]
-    unknown = pl.when(pl.col("instrument").is_null()).then(pl.int_range(pl.len()))
-    return (
-        frame.sort("site", maintain_order=True)
-        .with_columns(unknown.alias("_alone"), pl.int_range(pl.len()).over("site", *same).alias("_turn"))
-        .group_by(*same, "_alone", "_turn", maintain_order=True)
-        .agg(pl.exclude("site", "also_at").first(), pl.col("site").first(), pl.col("site").slice(1).alias("also_at"))
-        .select(*frame.columns, "also_at")
+    same, names = [*slot, *content], ["instrument", "site", *slot, *content]
+    frame = frame.sort("site", maintain_order=True)
+    places = frame.drop_nulls("instrument").group_by("instrument").agg(pl.col("site").n_unique())
+    # of an instrument that one site alone had nothing lies at a second one: these are most, and are not looked through
+    travelled = pl.col("instrument").is_in(places.filter(pl.col("site") > 1)["instrument"].to_list())
+    rows = frame.select(*dict.fromkeys(names)).with_row_index("_row").filter(travelled)
+    once = (
+        rows.with_columns(pl.int_range(pl.len()).over("site", *same).alias("_turn"))
+        .group_by(*same, "_turn", maintain_order=True)
+        .agg(pl.col("_row").first(), pl.col("site").slice(1).alias("also_at"))
     )
+    places_of_all = pl.DataFrame({"_row": pl.int_range(frame.height, dtype=pl.UInt32, eager=True)})
+    also = places_of_all.join(once.select("_row", "also_at"), on="_row", how="left", maintain_order="left")["also_at"]
+    frame = frame.with_columns(also.fill_null(pl.Series([[]], dtype=pl.List(pl.String))))
+    if once.height == rows.height:
+        return frame
+    copies = rows.join(once, on="_row", how="anti")["_row"]
+    return frame.filter(~pl.int_range(pl.len(), dtype=pl.UInt32).is_in(copies.implode()))
