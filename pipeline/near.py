@@ -73,10 +73,12 @@ def misspelt(names: Iterable[str], known: Iterable[str]) -> dict[str, str]:
         In the order of the names.
     """
     registered = set(known)
+    if not (strange := set(names) - registered):
+        return {}
     alike: dict[tuple[int, ...], list[str]] = {}
     for one in sorted(registered):
         alike.setdefault(_numbers(one), []).append(one)
-    unknown = sorted(name for name in set(names) - registered if _numbers(name) in alike)[:_MANY]
+    unknown = sorted(name for name in strange if _numbers(name) in alike)[:_MANY]
     near = ((name, nearest_name(name, alike[_numbers(name)], cutoff=_ALIKE)) for name in unknown)
     return {name: one for name, one in near if one is not None}
 

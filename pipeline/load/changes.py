@@ -9,11 +9,13 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING
 
+import polars as pl
+
 from pipeline.load.report import Change
-from pipeline.questions.studies.studies import studies
 from pipeline.workspace.files import write_atomically
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from pathlib import Path
 
     from pipeline.history.store import History
@@ -25,15 +27,12 @@ Said = dict[str, dict[str, tuple[str, str]]]
 """By kind and name: the state, and its first reason."""
 
 
-def _said(history: History, found: Assessment, given: dict[str, str]) -> Said:
+def _said(history: History, found: Assessment, others: Iterable[str]) -> Said:
     """Return what is said now: of lots, where it is other than the verdict given last."""
     evaluated = {}
-    others = [
-        lot
-        for lot, verdict in found.columns_of_lots(["lot", "verdict"]).iter_rows()
-        if given.get(lot, verdict) != verdict
-    ]
     if found.study_readings.height:
+        from pipeline.questions.studies.studies import studies  # its libraries take a quarter of a second
+
         evaluated = studies(found, history.decisions(), history.sources())
     return {
         "lot": {name: (found.lots[name].verdict, found.lots[name].reasons[0]) for name in others},
@@ -53,7 +52,7 @@ def _before(history: History) -> dict[str, dict[str, str]]:
         states = {kind: {str(name): str(state) for name, state in kept[kind].items()} for kind in ("meter", "study")}
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         states = {"meter": {}, "study": {}}
-    return {"lot": dict(history.verdicts_given().select("lot", "verdict").iter_rows()), **states}
+    return states
 
 
 def changes_since(history: History, found: Assessment) -> tuple[tuple[Change, ...], Said]:
@@ -72,7 +71,9 @@ def changes_since(history: History, found: Assessment) -> tuple[tuple[Change, ..
         Meters, studies and lots, each by name; what was never spoken of before has not changed. What is said now is for
         :func:`keep_said`, once it is.
     """
-    before = _before(history)
+    given = history.verdicts_given().select("lot", pl.col("verdict").alias("before"))
+    lots = found.columns_of_lots(["lot", "verdict"]).join(given, on="lot").filter(pl.col("verdict") != pl.col("before"))
+    before = {"lot": dict(lots.select("lot", "before").iter_rows()), **_before(history)}
     now = _said(history, found, before["lot"])
     return tuple(
         Change(kind=kind, name=name, before=before[kind][name], after=state, why=why)

@@ -418,7 +418,8 @@ def assess_touched(
                     why=f"the first {row['checks']} checks since the last setting are complete",
                     at=now,
                 )
-            before, kept = verdicts_hash(history), vouched(history)
+            kept = vouched(history)
+            before = "" if left else verdicts_hash(history)
             history.put_verdicts(to_give)
             digest = verdicts_hash(history)
             now_kept = kept if carried is None else hash_of_found(history.path)
