@@ -46,6 +46,10 @@ def found_path(history: Path) -> Path:
     return history.parent / _NAME
 
 
+Behind = tuple[str, pl.DataFrame]
+"""A condition on rows `t` of a table by meter and the row of their meter in a frame, `cuts`."""
+
+
 class Beside(NamedTuple):
     """What stands in the place of rows of a table in the file: by which column, under which names, and the rows."""
 
@@ -155,35 +159,40 @@ class FoundStore:
         *,
         role: str | None = None,
         between: tuple[datetime, datetime] | None = None,
+        where: Behind | None = None,
     ) -> pl.DataFrame:
         """Return a table, or its rows under some names, in the order in which they were put, names sorted.
 
-        Of readings those in a `role` alone, or measured `between` two times, ends included.
+        Of readings those in a `role` alone, or measured `between` two times, ends included; rows of meters alone `where` something holds.
         """
         there = None if self.beside is None else self.beside.get(name)
         asked, order = None if columns is None else list(columns), [] if by is None else [by, _PLACE]
         what = "*" if asked is None else ", ".join(f'"{column}"' for column in dict.fromkeys([*asked, *order]))
-        where, parameters = list[str](), list[Any]()
+        conditions, parameters = list[str](), list[Any]()
         if of is not None:
-            where.append(f'"{by}" IN (SELECT unnest(?))')
+            conditions.append(f'"{by}" IN (SELECT unnest(?))')
             parameters.append(list(of))
         if role is not None:
-            where.append("role = ?")
+            conditions.append("role = ?")
             parameters.append(role)
         if between is not None:
-            where.append("measured_at BETWEEN ? AND ?")
+            conditions.append("measured_at BETWEEN ? AND ?")
             parameters += [naive(moment) for moment in between]
+        if where is not None:
+            conditions.append(f"EXISTS (SELECT 1 FROM cuts WHERE cuts.meter = t.meter AND ({where[0]}))")
         if there is not None:
-            where.append(f'"{there.by}" NOT IN (SELECT unnest(?))')
+            conditions.append(f'"{there.by}" NOT IN (SELECT unnest(?))')
             parameters.append(sorted(there.gone))
-        sql = f'SELECT {what} FROM "{name}"' + (" WHERE " + " AND ".join(where) if where else "")
+        sql = f'SELECT {what} FROM "{name}" AS t' + (" WHERE " + " AND ".join(conditions) if conditions else "")
         if by is not None:
             sql += f' ORDER BY "{by}", {_PLACE}'
-        frame = with_utc(self._connection.sql(sql, params=parameters).pl())
+        with self._with_cuts(where):
+            frame = with_utc(self._connection.sql(sql, params=parameters).pl())
         if there is not None:
             own = there.rows if of is None else there.rows.filter(pl.col(str(by)).is_in(parameters[0]))
             own = own if role is None else own.filter(pl.col("role") == role)
             own = own if between is None else own.filter(pl.col("measured_at").is_between(*between))
+            own = own if where is None else own.filter(pl.col("meter").is_in(where[1]["meter"].to_list()))
             own = own if asked is None else own.select(frame.columns)
             frame = _together(frame, own)
             frame = frame.sort(order, maintain_order=True) if order else frame
@@ -192,7 +201,20 @@ class FoundStore:
     def _described(self, table: str) -> list[tuple[str, str]]:
         return [(row[0], row[1]) for row in self._connection.execute(f"DESCRIBE {table}").fetchall()]
 
-    def put(self, name: str, by: str, of: Iterable[str] | None, frame: pl.DataFrame) -> None:
+    @contextlib.contextmanager
+    def _with_cuts(self, where: Behind | None) -> Iterator[None]:
+        if where is None:
+            yield
+            return
+        self._connection.register("cuts", without_zone(where[1]))
+        try:
+            yield
+        finally:
+            self._connection.unregister("cuts")
+
+    def put(
+        self, name: str, by: str, of: Iterable[str] | None, frame: pl.DataFrame, *, where: Behind | None = None
+    ) -> None:
         """Put rows in the place of those under some names; None takes no row away.
 
         Parameters
@@ -205,7 +227,12 @@ class FoundStore:
             Names whose rows go.
         frame
             Rows in their order.
+        where
+            Of those rows only these go.
         """
+        if self.beside is not None and where is not None:
+            stay = self.read(name, by, of, where=(f"NOT coalesce({where[0]}, false)", where[1]))
+            frame = _together(stay, frame.with_columns(pl.col(pl.Categorical).cast(pl.String)))
         rows = frame.with_columns(pl.col(pl.Categorical).cast(pl.String)).with_columns(
             pl.int_range(pl.len(), dtype=pl.Int64).alias(_PLACE)
         )
@@ -217,6 +244,11 @@ class FoundStore:
             self.beside[name] = Beside(by, names if before is None else before.gone | names, rows)
             return
         rows = without_zone(rows)
+        if where is not None and name in self.tables():  # what stays stands before
+            ((before_it,),) = self._connection.execute(
+                f'SELECT coalesce(max({_PLACE}) + 1, 0) FROM "{name}"'
+            ).fetchall()
+            rows = rows.with_columns(pl.col(_PLACE) + before_it)
         self._connection.register("incoming", rows)
         try:
             if name not in self.tables():
@@ -233,7 +265,12 @@ class FoundStore:
                     rows = rows.with_columns(pl.lit(False).alias(column) for column in lacking)
                     self._connection.unregister("incoming")
                     self._connection.register("incoming", rows)
-            if of is not None:
+            if where is not None:
+                with self._with_cuts(where):
+                    self._connection.execute(
+                        f'DELETE FROM "{name}" AS t USING cuts WHERE cuts.meter = t.meter AND ({where[0]})'
+                    )
+            elif of is not None:
                 self._connection.execute(f'DELETE FROM "{name}" WHERE "{by}" IN (SELECT unnest(?))', [list(of)])
             if rows.height:
                 self._connection.execute(f'INSERT INTO "{name}" BY NAME SELECT * FROM incoming')

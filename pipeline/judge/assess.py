@@ -11,7 +11,7 @@ import polars as pl
 from pipeline.judge.assessment import Assessment, Basis, decisions_on_signals
 from pipeline.judge.checks import compute_checks
 from pipeline.judge.findings import findings_state, withhold
-from pipeline.judge.left_out import left_out
+from pipeline.judge.left_out import left_out, unused_on_blocks
 from pipeline.judge.look_back.event_lots import with_events
 from pipeline.judge.lots.lots import lot_results
 from pipeline.judge.lots.temperature_flags import meter_sensor_flags
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
     from pipeline.history.chain import Event
     from pipeline.history.store import History
+    from pipeline.judge.cuts import Cuts
     from pipeline.workspace.settings import Settings
     from schemas.results import MeterResult
 
@@ -117,13 +118,16 @@ def basis_of(
     baselines: pl.DataFrame | None = None,
     marks: pl.DataFrame | None = None,
     all_lots: pl.DataFrame | None = None,
+    cuts: Cuts | None = None,
 ) -> Basis:
-    """Return what lots and meters are judged from; parameters as for :func:`assess_frames`, and marks of readings that are not at hand."""
-    marks = NO_MARKS if marks is None else marks
+    """Return what lots and meters are judged from; parameters as for :func:`assess_frames`, and cuts behind which all readings lie."""
+    marks, by_hand = NO_MARKS if marks is None else marks, taken_by_hand(sources)
     exclusions = exclusions_of(events, sources if sources is not None else _NO_SOURCES)
     adjustments = adjustments_of(events).filter(pl.col("measured_at") <= as_of)
     readings, of_studies = split_studies(readings, tables)
     stored = (baselines if baselines is not None else BASELINE.empty()).filter(pl.col("last_at") <= as_of)
+    if cuts is not None:
+        adjustments, stored = cuts.behind(adjustments, "measured_at"), cuts.behind(stored, "phase")
     prepared = prepare(
         readings,
         tables,
@@ -150,6 +154,7 @@ def basis_of(
         ),
         actions=actions,
     )
+    found = found if cuts is None else cuts.numbered_on(found)
     unknown = prepared.filter(
         (pl.col("role") == "part")
         & (pl.col("clock") != "known")
@@ -161,14 +166,19 @@ def basis_of(
         "lot", "meter", "measured_at", "count", pl.lit(None, pl.Int64).alias("parts_before"), "clock"
     )
     part_stream = pl.concat([found.part_stream, unknown, elsewhere.cast(unknown.schema)])
-    brackets = brackets_of(
-        part_stream, found.runs, interval=timedelta(hours=settings.check_interval_hours), as_of=as_of
-    )
+    parts, runs = part_stream, found.runs
+    if cuts is not None and cuts.parts is not None and cuts.runs is not None:
+        parts, runs = (
+            pl.concat([before.select(after.columns).cast(after.schema), after])
+            for before, after in ((cuts.parts, parts), (cuts.runs, runs))
+        )
+    brackets = brackets_of(parts, runs, interval=timedelta(hours=settings.check_interval_hours), as_of=as_of)
     return Basis(
         settings=settings,
         as_of=as_of,
         tables=tables,
         readings=prepared,
+        unused=unused_on_blocks(prepared, by_hand),
         checks=found.checks,
         runs=found.runs,
         meter_settings=found.meter_settings,
@@ -177,7 +187,7 @@ def basis_of(
         late_baselines=found.late_baselines,
         part_stream=part_stream,
         signal_decisions=decisions_on_signals(events),
-        by_hand=taken_by_hand(sources),
+        by_hand=by_hand,
         exclusions=exclusions,
         study_readings=of_studies,
         actions=actions,
@@ -188,7 +198,7 @@ def basis_of(
 def meter_results(basis: Basis, wanted: Iterable[str]) -> dict[str, MeterResult]:
     """Judge meters, of which all readings on blocks are at hand."""
     of_sensors = meter_sensor_flags(basis)
-    missing = left_out(basis.readings.filter(pl.col("role") != "part"), "meter")
+    missing = left_out(basis.unused, "meter")
     return {meter: _with_flags(meter_result(meter, basis, missing.get(meter, {})), of_sensors) for meter in wanted}
 
 

@@ -50,6 +50,7 @@ OF_METERS: dict[str, list[str]] = {
     "brackets": ["lot", "meter", "unknown_clock", "first_at", "before_run"],
     "late_baselines": [],
     "part_stream": [],
+    "unused": [],
 }
 """What follows from what meters read on blocks, and from where parts stand between, with the order in which an assessment has it."""
 
@@ -102,6 +103,7 @@ class Basis:
     new_baselines: pl.DataFrame
     late_baselines: pl.DataFrame
     part_stream: pl.DataFrame
+    unused: pl.DataFrame  # of what was read on blocks, what enters no figure
     signal_decisions: list[SignalDecision]
     by_hand: frozenset[int]
     exclusions: pl.DataFrame

@@ -1,17 +1,17 @@
 """What was found before, carried on by what is new: only what new readings and decisions touch is judged again.
 
 Found results lie beside the history (`history.found`). A meter is touched by new readings of its own, and is computed from all that it
-read on blocks and from marks of where the parts stand among them. A lot is touched by new readings of its own, by those of a touched meter
-since that one's last reading on a block before the new ones, by another bracket, by other checks before its closing run, and by what
-tables and people say of it. What is new otherwise (other tables, settings, the program, exclusions, recorded settings) lets everything be
+read on blocks since a setting before them (`judge.cuts`), and from marks of where the parts stand among that. A lot is touched by new
+readings of its own, by those of a touched meter since that one's last reading on a block before the new ones, by another bracket, by
+other checks before its closing run, and by what tables and people say of it. What is new otherwise (other tables, settings, the program, exclusions, recorded settings) lets everything be
 judged anew, along the same way, some lots at a time. A property test holds that the result is that of a judgement from nothing.
 """
 
 from __future__ import annotations
 
 import contextlib
-from dataclasses import dataclass, fields, replace
-from datetime import UTC, datetime, timedelta
+from dataclasses import dataclass, field, fields, replace
+from datetime import datetime, timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -21,16 +21,18 @@ from pipeline.errors import EnvironmentProblem, FoundDamaged, HistoryBusy
 from pipeline.history.found import FoundStore, forget, hash_of_found
 from pipeline.judge.assess import assess, basis_of, meter_results, state_of
 from pipeline.judge.assessment import NARROW, OF_METERS, Assessment, Basis, late, narrow, spot_ranges
+from pipeline.judge.cuts import AFTER, EARLY, Cuts, cuts_of, no_cuts
 from pipeline.judge.findings import standing_findings
 from pipeline.judge.kept_documents import document_of, key_of, result_of
 from pipeline.judge.kept_rows import LATE, NUMBERS, OF_LOTS, Given, Later, as_read, marks_in, rows_of_lots
 from pipeline.judge.look_back.event_lots import with_events
 from pipeline.judge.look_back.events import find_events
+from pipeline.judge.look_back.standing import standing_events
 from pipeline.judge.lots.flags import supplier_levels
 from pipeline.judge.lots.lots import lot_results
 from pipeline.judge.marks import MARK_COLUMNS, NO_MARKS, marks_of
 from pipeline.judge.rows import files_of_lots, row_keys
-from pipeline.judge.values.prepare import exclusions_of, with_excluded, with_file_rank
+from pipeline.judge.values.prepare import actions_of, adjustments_of, exclusions_of, with_excluded, with_file_rank
 from pipeline.metrology.block_checks import NUMBERS_OF_A_METER
 from pipeline.workspace.recorded import recorded
 from schemas.conditions import conditions_of
@@ -43,6 +45,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from pipeline.history.store import History
+    from pipeline.judge.found_events import Found
     from pipeline.workspace.settings import Settings
 
 __all__ = ["carried_on", "everything", "told_of_found", "vouched"]
@@ -57,7 +60,6 @@ _CHANGE_LITTLE = {
 _BLOCKS_AT_ONCE = 5_000
 """Readings on blocks of a meter among which its parts are looked through at a time."""
 _TICK = timedelta(microseconds=1)
-_EARLY = datetime(1, 1, 2, tzinfo=UTC)
 _SUPPLIER_LEVEL, _BEHIND_IT = "supplier_level:", "block_overdue:"
 
 _GROWING_OLD = {"runs": ["meter", "last_at"], "brackets": ["meter", "support"]}
@@ -80,6 +82,9 @@ class _New:
     lots: set[str]
     after: int  # files numbered above are new
     moved: bool = True  # time has passed, or somebody decided something
+    decided: bool = True  # somebody decided something
+    before: datetime = EARLY  # moment of what is kept
+    pending: dict[str, datetime] = field(default_factory=dict)  # of which baselines are to be recorded, from when on
 
     @property
     def nothing(self) -> bool:
@@ -230,15 +235,15 @@ class _Carrying:
         nothing = new.nothing and not lots_read
         known = set() if new.everything else set(store.read("lots", columns=["lot"])["lot"])
         meters = {} if new.everything else self._kept_meters()
-        basis, marks = self._touched_meters()
+        basis, marks, cuts = self._touched_meters()
         later = Later(given, store)
         merged = basis.restated(**{name: late(later.of_meters(name, getattr(basis, name))) for name in OF_METERS})
         touched: list[str] = []
         if not nothing:
             in_production = {*meters, *given.history.meters_of(new.after, given.studies)} & set(new.first)
-            found_meters = meter_results(basis, sorted(in_production))
-            new.lots.update(lots_read, () if new.everything else self._changed_around(basis))
-            self._keep_meters(basis, marks)
+            new.lots.update(lots_read, () if new.everything else self._changed_around(basis, cuts))
+            self._keep_meters(basis, marks, cuts)
+            found_meters = meter_results(merged, sorted(in_production))
             # by a clock that is not believed, too, whose place says nothing
             contradicted = given.history.lots_that_contradict(new.lots)
             touched = sorted({*new.lots, *contradicted} & (known | lots_read))
@@ -251,7 +256,7 @@ class _Carrying:
             meters |= found_meters
         found = self._assessment(merged, later, {name: meters[name] for name in sorted(meters)}, frozenset(touched))
         if not nothing:
-            found = with_events(found, given.events)
+            found = with_events(found, given.events, self._standing(found, cuts, touched))
             self._keep_events(found)
         if store.beside is None:
             sequence, digest = given.history.last_event()
@@ -261,7 +266,13 @@ class _Carrying:
                     "event": [sequence, digest],
                     "source": given.history.last_source_id(),
                     "as_of": given.as_of.isoformat(),
-                    "pending": sorted(set(basis.new_baselines["meter"])),
+                    "pending": {
+                        meter: first_at.isoformat()
+                        for meter, first_at in basis.new_baselines.group_by("meter")
+                        .agg(pl.col("first_at").min())
+                        .sort("meter")
+                        .iter_rows()
+                    },
                 }
             )
         later.leave()
@@ -281,12 +292,15 @@ class _Carrying:
         since = given.history.events_after(sequence)
         if given.history.hash_of_event(sequence) != digest or any(event.kind not in _CHANGE_LITTLE for event in since):
             return anew()
+        decided = any(event.kind not in _SAY_NOTHING for event in since)
         new = _New(
             everything=False,
             first=dict(given.history.first_of_meters(noted["source"])),
             lots=set(),
             after=noted["source"],
-            moved=given.as_of > before or any(event.kind not in _SAY_NOTHING for event in since),
+            moved=given.as_of > before or decided,
+            decided=decided,
+            before=before,
         )
         if any(event.kind == "baseline" and event.by != "load" for event in since):
             return anew()
@@ -295,13 +309,22 @@ class _Carrying:
                 new.lots.update([event.subject["lot"]] if "lot" in event.subject else [])
                 if "meter" in event.subject:
                     new.first.setdefault(event.subject["meter"], None)
-        waiting, undated = list(noted["pending"]), pl.lit(False)
+        new.pending.update((meter, datetime.fromisoformat(at)) for meter, at in noted["pending"].items())
+        waiting, undated = list(new.pending), pl.lit(False)
         if given.as_of > before:  # what waits for its closing check, and meters whose last run has grown old meanwhile
             runs, brackets = (self.store.read(name, columns=of) for name, of in _GROWING_OLD.items())
             old_at = pl.col("last_at").max() + timedelta(hours=given.settings.check_interval_hours)
             old = runs.group_by("meter").agg(old_at).filter(pl.col("last_at").is_between(before, given.as_of))
             waiting += [*brackets.filter(pl.col("support") == "open")["meter"].unique(), *old["meter"]]
             undated = pl.col("last_at").is_null()
+            told = (
+                frame.select("meter", "measured_at")
+                for frame in (adjustments_of(given.events), actions_of(given.events))
+            )
+            begun = pl.col("measured_at").is_between(
+                before, given.as_of, closed="right"
+            )  # what was recorded of later than was read
+            waiting += pl.concat(told).filter(begun)["meter"].unique().to_list()
         for meter in waiting:
             new.first.setdefault(meter, None)
         lots = self.store.read("lots", columns=["lot", "of_tables", "last_at"])
@@ -318,17 +341,22 @@ class _Carrying:
 
     # -- meters -------------------------------------------------------------------------------------------------
 
-    def _touched_meters(self) -> tuple[Basis, pl.DataFrame]:
-        """Return what the touched meters are judged from, and the marks of their parts; what they read on blocks is kept."""
-        given, new = self.given, self.new
+    def _touched_meters(self) -> tuple[Basis, pl.DataFrame, Cuts]:
+        """Return what the touched meters are judged from, and the marks of their parts, behind cuts; what they read on blocks is kept."""
+        given, new, kept = self.given, self.new, NO_MARKS
         names = sorted(new.first)
         rows = given.history.readings(roles=["block", "setting"], after=new.after, categorical=True)
         self.store.put("on_blocks", "meter", None, rows)
         nowhere = given.history.parts_without_lot(new.after, given.studies)
         self.store.put("files_of_lots", "lot", None, nowhere.with_columns(pl.lit("").alias("lot")))
+        cuts = no_cuts(names)
         if not new.everything:
-            rows = as_read(self.store.read("on_blocks", "meter", names), rows.schema)
-        marks = [self._marks(meter, rows.filter(pl.col("meter") == meter)) for meter in names]
+            cuts = self._cuts(rows)
+            rows = as_read(self.store.read("on_blocks", "meter", where=(AFTER["on_blocks"], cuts.at)), rows.schema)
+            kept = marks_in(self.store, where=(AFTER["marks"], cuts.at))
+        marks = [
+            self._marks(meter, *(frame.filter(pl.col("meter") == meter) for frame in (rows, kept))) for meter in names
+        ]
         every = pl.concat([NO_MARKS, *marks])
         basis = basis_of(
             rows,
@@ -339,19 +367,29 @@ class _Carrying:
             sources=given.sources,
             baselines=given.history.baselines().filter(pl.col("meter").is_in(names)),
             marks=given.ranked(every),
+            cuts=cuts,
         )
-        return basis, every
+        return basis, every, cuts
 
-    def _marks(self, meter: str, on_blocks: pl.DataFrame) -> pl.DataFrame:
+    def _cuts(self, new_rows: pl.DataFrame) -> Cuts:
+        """Return where the touched meters are cut: before all that is new of them, by a clock that is not believed, too."""
+        new = self.new
+        limits = {meter: min(at or LATE, new.before + _TICK) for meter, at in new.first.items()}
+        read = new_rows.group_by(pl.col("meter").cast(pl.String)).agg(pl.col("measured_at").min()).iter_rows()
+        for meter, at in (*read, *new.pending.items()):
+            limits[meter] = min(limits[meter], at)
+        recorded = adjustments_of(self.given.events).filter(pl.col("measured_at") <= self.given.as_of)
+        return cuts_of(self.store, limits, adjustments=recorded, studies=self.given.studies)
+
+    def _marks(self, meter: str, on_blocks: pl.DataFrame, kept: pl.DataFrame) -> pl.DataFrame:
         """Return where the parts of a meter stand; the lots whose readings were looked at for it are to be judged."""
         given, new = self.given, self.new
-        first, kept, since, again = new.first[meter], NO_MARKS, _EARLY, list[pl.DataFrame]()
+        first, since, again = new.first[meter], EARLY, list[pl.DataFrame]()
         if not new.everything:
-            kept = marks_in(self.store, [meter])
             # from the last reading on a block before the new ones on; at one time the order of the export decides
-            earlier = on_blocks.filter((pl.col("clock") == "known") & (pl.col("measured_at") < (first or _EARLY)))
+            earlier = on_blocks.filter((pl.col("clock") == "known") & (pl.col("measured_at") < (first or EARLY)))
             clear = earlier.join(kept, on="measured_at", how="anti")["measured_at"].max()
-            since = LATE if first is None else clear if isinstance(clear, datetime) else _EARLY
+            since = LATE if first is None else clear if isinstance(clear, datetime) else EARLY
         for first_at, last_at in self._windows(meter, on_blocks, since):
             rows = given.history.readings(
                 meters=[meter], between=(first_at, last_at), believed=True, columns=MARK_COLUMNS, categorical=True
@@ -381,10 +419,10 @@ class _Carrying:
         ]
         return [(cut, after - _TICK) for cut, after in pairwise([*cuts, LATE + _TICK])]
 
-    def _changed_around(self, basis: Basis) -> set[str]:
+    def _changed_around(self, basis: Basis, cuts: Cuts) -> set[str]:
         """Return the lots around which other runs stand than before, or other checks up to their closing run."""
-        names = sorted(self.new.first)
-        was = {name: self.store.read(name, "meter", names) for name in ("checks", "meter_settings", "brackets")}
+        compared = ("checks", "meter_settings", "brackets")
+        was = {name: self.store.read(name, "meter", where=(AFTER[name], cuts.at)) for name in compared}
         now = {name: _of_meters(getattr(basis, name)) for name in was}
         lots = set(_differing(was["brackets"], now["brackets"])["lot"])
         checks = _differing(was["checks"], now["checks"])
@@ -402,11 +440,20 @@ class _Carrying:
             lots |= set(around.join(runs, on=["meter", side], how="semi")["lot"])
         return lots | set(around.filter(pl.col("support") == "open")["lot"])
 
-    def _keep_meters(self, basis: Basis, marks: pl.DataFrame) -> None:
-        names = sorted(self.new.first)
-        for name in OF_METERS:
-            self.store.put(name, "meter", names, _of_meters(getattr(basis, name)))
-        self.store.put("marks", "meter", names, marks)
+    def _keep_meters(self, basis: Basis, marks: pl.DataFrame, cuts: Cuts) -> None:
+        frames = {**{name: _of_meters(getattr(basis, name)) for name in OF_METERS}, "marks": marks}
+        for name, frame in frames.items():
+            self.store.put(name, "meter", cuts.at["meter"].to_list(), frame, where=(AFTER[name], cuts.at))
+
+    def _standing(
+        self, found: Assessment, cuts: Cuts, lots: list[str]
+    ) -> tuple[dict[str, EventResult], list[Found]] | None:
+        """Return which events stand as they were found; None where all are looked for, and what was decided since may be of any."""
+        if self.new.everything or self.new.decided:
+            return None
+        rows = self.store.read("events", columns=["event", "document"]).iter_rows()
+        kept = {name: result_of(EventResult, name, said) for name, said in rows}
+        return standing_events(found, kept, dict(cuts.at.select("meter", "run").iter_rows()), set(lots))
 
     def _keep_events(self, found: Assessment) -> None:
         """Keep what the look-back says, and what it says of each meter."""
@@ -490,7 +537,7 @@ class _Carrying:
         """Return everything; what is kept is fetched when somebody looks at it."""
         found = Assessment(
             **{
-                **{field.name: basis.__dict__[field.name] for field in fields(basis)},
+                **{one.name: basis.__dict__[one.name] for one in fields(basis)},
                 **{name: late(later.table(name)) for name in ("readings", "study_readings", "events", *OF_LOTS)},
                 **{name: later.results(kind, name) for name, (by, kind) in _OF_EVENTS.items() if by == "lot"},
             },

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
 
     from pipeline.history.chain import Event
+    from pipeline.history.found import Behind
     from pipeline.judge.assessment import Assessment
     from pipeline.workspace.settings import Settings
 
@@ -109,9 +110,9 @@ def as_read(frame: pl.DataFrame, schema: Mapping[str, Any]) -> pl.DataFrame:
     return frame.select(pl.col(name).cast(dtype) for name, dtype in schema.items())
 
 
-def marks_in(store: FoundStore, meters: list[str] | None) -> pl.DataFrame:
-    """Return the marks of some meters, or of all."""
-    return store.read("marks", "meter", meters).select(NO_MARKS.columns).cast(NO_MARKS.schema)
+def marks_in(store: FoundStore, meters: list[str] | None = None, where: Behind | None = None) -> pl.DataFrame:
+    """Return the marks of some meters, or of all, where something holds."""
+    return store.read("marks", "meter", meters, where=where).select(NO_MARKS.columns).cast(NO_MARKS.schema)
 
 
 def rows_of_lots(history: History, store: FoundStore, lots: list[str]) -> tuple[pl.DataFrame, pl.DataFrame | None]:
@@ -294,7 +295,7 @@ class Later:
         if self._on_blocks is None:
             with self._open() as (history, store):
                 schema = history.readings(meters=[], categorical=True).schema
-                rows, marks = as_read(store.read("on_blocks", "meter"), schema), marks_in(store, None)
+                rows, marks = as_read(store.read("on_blocks", "meter"), schema), marks_in(store)
             self._on_blocks = self._given.prepared(rows, marks)
         return self._on_blocks
 

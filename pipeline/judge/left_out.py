@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-__all__ = ["WORDS", "left_out", "why_left_out"]
+__all__ = ["WORDS", "left_out", "unused_on_blocks", "why_left_out"]
 
 WORDS = {
     "excluded": "left out by a recorded decision",
@@ -33,13 +33,44 @@ def why_left_out() -> pl.Expr:
     )
 
 
+def unused_on_blocks(readings: pl.DataFrame, by_hand: frozenset[int]) -> pl.DataFrame:
+    """Return what is to be said of single readings on blocks and of settings: most of them are no row of it.
+
+    Parameters
+    ----------
+    readings
+        Prepared.
+    by_hand
+        Files whose readings a person wrote down.
+
+    Returns
+    -------
+    polars.DataFrame
+        meter, measured_at, why (it enters no figure; null where it enters one), and of those on blocks no_reference_reason and by_hand.
+    """
+    block = pl.col("role") == "block"
+    text = pl.col("meter", "why", "no_reference_reason").cast(pl.String)
+    return (
+        readings.filter(pl.col("role") != "part")
+        .select(
+            "meter",
+            "measured_at",
+            why_left_out().alias("why"),
+            pl.when(block).then("no_reference_reason").alias("no_reference_reason"),
+            (block & pl.col("source_id").is_in(sorted(by_hand))).alias("by_hand"),
+        )
+        .filter(pl.col("why").is_not_null() | pl.col("no_reference_reason").is_not_null() | pl.col("by_hand"))
+        .with_columns(text)
+    )
+
+
 def left_out(readings: pl.DataFrame, by: str) -> dict[str, dict[str, int]]:
     """Count readings that enter no figure.
 
     Parameters
     ----------
     readings
-        Prepared, of the roles concerned.
+        With the names and `why`, from :func:`why_left_out`.
     by
         Column that names whose they are: lot or meter.
 
@@ -49,7 +80,7 @@ def left_out(readings: pl.DataFrame, by: str) -> dict[str, dict[str, int]]:
         By name, the number for each reason.
     """
     counted = (
-        readings.select(pl.col(by).cast(pl.String), why_left_out().alias("why"))
+        readings.select(pl.col(by).cast(pl.String), "why")
         .drop_nulls()
         .group_by(by, "why")
         .agg(pl.len().alias("n"))

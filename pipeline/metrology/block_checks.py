@@ -119,7 +119,7 @@ def settings_of(stream: pl.DataFrame) -> pl.DataFrame:
             pl.len().alias("readings"),
             pl.col("block").unique().sort().str.join(", ").alias("blocks"),
         )
-        .sort("meter", "at")
+        .sort("meter", "setting")
         .select("meter", "at", "readings", "blocks")
     )
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 import pytest
 from drawn_histories import HISTORY, SETTINGS, STEP, TABLES, written
-from hypothesis import Phase, given, settings
+from hypothesis import Phase, event, given, settings
 from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
 from scenario import DAY
@@ -18,6 +18,7 @@ from pipeline.history.store import History
 from pipeline.judge import carry_on
 from pipeline.judge.assess import assess
 from pipeline.judge.carry_on import carried_on
+from pipeline.judge.cuts import EARLY, cuts_of
 from schemas.documents import as_json
 
 if TYPE_CHECKING:
@@ -51,6 +52,15 @@ def everything_is_the_same(carried: Assessment, anew: Assessment) -> None:
         assert_frame_equal(mine, theirs, check_exact=True, check_column_order=False)
 
 
+OFTEN_SET = st.tuples(
+    st.sampled_from(["check", "check", "lot", "lot", "set", "set", "study"]),
+    st.sampled_from([0, 1, 15, 61, 300]),
+    st.sampled_from(["M1", "M2"]),
+    st.sampled_from([0.0, 0.05, -0.1, 0.35]),
+    st.sampled_from(["L1", "L2", "L3"]),
+    st.sampled_from(["plain", "plain", "plain", "plain", "unknown clock", "no reading", "means"]),
+)
+"""Meters that are set again and again, so that what they read is cut at a setting."""
 DECISION = st.sampled_from(
     ["nothing", "nothing", "disposition of a lot", "disposition of signals", "tables", "a lot", "baselines"]
 )
@@ -95,6 +105,38 @@ def test_what_is_carried_on_is_what_is_computed_anew(
         for name in ("_LOTS_AT_ONCE", "_BLOCKS_AT_ONCE"):  # what is looked at together decides nothing
             portioned.setattr(carry_on, name, at_once)
         grows(tmp_path_factory.mktemp("carried") / "h" / "a.duckdb", first, portions, lot)
+
+
+@settings(derandomize=True, deadline=None, max_examples=10, phases=(Phase.explicit, Phase.generate))
+@given(
+    first=st.lists(OFTEN_SET, min_size=20, max_size=40),
+    portions=st.lists(
+        st.tuples(
+            st.lists(OFTEN_SET, min_size=1, max_size=6),
+            st.sampled_from([0.0, 0.5, 9.0, -1.0, -5.0]),
+            st.sampled_from(["nothing", "baselines"]),
+        ),
+        min_size=2,
+        max_size=4,
+    ),
+)
+def test_what_was_read_before_a_setting_stays_as_it_was_judged(
+    first: list[Any], portions: list[Any], tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    found: list[pl.DataFrame] = []
+
+    def noted(*args: Any, **named: Any) -> Any:
+        cuts = cuts_of(*args, **named)
+        found.append(cuts.at)
+        return cuts
+
+    with pytest.MonkeyPatch.context() as watched:
+        watched.setattr(carry_on, "cuts_of", noted)
+        settled = [("check", 61, meter, 0.0, "L1", "plain") for meter in ("M1", "M2")]
+        begin = [*settled, *(("set", 1, meter, 0.0, "L1", "plain") for meter in ("M1", "M2")), *settled]
+        grows(tmp_path_factory.mktemp("cut") / "h" / "a.duckdb", begin + first, portions, "L1")
+    assert found
+    event(f"cut: {sum(at.filter(pl.col('at') > EARLY).height for at in found)} of {sum(at.height for at in found)}")
 
 
 def grows(path: Path, first: list[Any], portions: list[Any], lot: str) -> None:

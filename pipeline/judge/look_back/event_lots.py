@@ -259,7 +259,7 @@ def event_result(assessment: Assessment, event: Found, said: Decided, facts: Lot
         kind=event.kind,
         state="closed" if closed else "open",
         meter=event.meter,
-        meter_state=assessment.meters[event.meter].state if event.meter in assessment.meters else "not_assessed",
+        meter_state=_state_of(assessment, event.meter),
         sentence=event.sentence,
         fired_at=event.fired_at,
         last_at=event.last_at,
@@ -279,25 +279,43 @@ def event_result(assessment: Assessment, event: Found, said: Decided, facts: Lot
     )
 
 
-def with_events(assessment: Assessment, chain: Iterable[Event]) -> Assessment:
-    """Return an assessment of every lot and meter with its look-back events, by meter and by lot."""
-    found = tuple(find_events(assessment))
+def _state_of(assessment: Assessment, meter: str) -> str:
+    return assessment.meters[meter].state if meter in assessment.meters else "not_assessed"
+
+
+def with_events(
+    assessment: Assessment,
+    chain: Iterable[Event],
+    carried: tuple[Mapping[str, EventResult], Sequence[Found]] | None = None,
+) -> Assessment:
+    """Return an assessment of every lot and meter with its look-back events, by meter and by lot; `carried` are `standing_events`."""
+    stood, found = ({}, find_events(assessment)) if carried is None else carried
     said, facts = decided(chain), lot_facts(assessment, found)
-    events = {event.name: event_result(assessment, event, said, facts) for event in found}
+    results = [event_result(assessment, event, said, facts) for event in found]
+    if carried is not None:
+        state = {meter: _state_of(assessment, meter) for meter in {event.meter for event in stood.values()}}
+        results += [replace(one, as_of=assessment.as_of, meter_state=state[one.meter]) for one in stood.values()]
+        results.sort(key=lambda one: (one.fired_at, one.meter, one.kind))
+    events = {event.name: event for event in results}
     of_meter: dict[str, list[EventGlance]] = {}
     for result in reversed(events.values()):
         of_meter.setdefault(result.meter, []).append(result.glance)
     meters = {name: replace(meter, events=tuple(of_meter.get(name, ()))) for name, meter in assessment.meters.items()}
-    known = assessment.restated(found_events=found, events=events, meters=meters)
-    return known.restated(events_on_lots=_on_lots(known), came_to_light=_came_to_light(known))
+    known = assessment.restated(events=events, meters=meters)
+    if carried is None:
+        known = known.restated(found_events=tuple(found))
+    touched = {event.name: set(event.touched["lot"]) for event in found}
+    # what else it names other meters read
+    touched |= {name: {lot.lot for lot in event.lots if lot.meter == event.meter} for name, event in stood.items()}
+    return known.restated(events_on_lots=_on_lots(known, touched), came_to_light=_came_to_light(known))
 
 
-def _on_lots(assessment: Assessment) -> dict[str, tuple[PageLink, ...]]:
+def _on_lots(assessment: Assessment, touched: Mapping[str, Iterable[str]]) -> dict[str, tuple[PageLink, ...]]:
     """Return links to the events that touched each lot, the latest first."""
     links: dict[str, list[PageLink]] = {}
-    for event in reversed(assessment.found_events):
-        link = PageLink("event", event.name, event.title, None, event.sentence, event.fired_at)
-        for lot in event.touched["lot"].unique().to_list():
+    for name, event in reversed(list(assessment.events.items())):
+        link = PageLink("event", name, event.title, None, event.sentence, event.fired_at)
+        for lot in touched[name]:
             links.setdefault(lot, []).append(link)
     return {lot: tuple(found) for lot, found in links.items()}
 

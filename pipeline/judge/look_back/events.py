@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from pipeline.judge.assessment import Assessment
     from pipeline.metrology.look_back import Episode
 
-__all__ = ["find_events", "named", "the_event"]
+__all__ = ["events_of_calibrations", "events_of_runs", "find_events", "named", "of_meter", "the_event", "told"]
 
 
 def _local(moment: datetime, assessment: Assessment) -> str:
@@ -232,24 +232,37 @@ def _as_found(
     )
 
 
+def of_meter(assessment: Assessment, meter: str) -> Assessment:
+    """Return an assessment with the checks, runs and brackets of one meter: looked up once, each event asks for them many times."""
+    names = ("checks", "runs", "brackets")
+    return assessment.restated(**{name: getattr(assessment, name).filter(pl.col("meter") == meter) for name in names})
+
+
+def events_of_runs(own: Assessment, meter: str) -> list[Found]:
+    """Return the events of a meter that runs of checks tell, or that none tell, from what :func:`of_meter` says."""
+    found = []
+    for kind, episodes in (
+        ("failed_check", failed_episodes(own.runs, meter)),
+        ("signal", signal_episodes(own.runs, meter)),
+        ("precision", precision_episodes(own.runs, own.checks, meter)),
+    ):
+        found += [_of_episode(own, meter, kind, episode) for episode in episodes]
+    return found + _overdue(own, meter)
+
+
+def events_of_calibrations(assessment: Assessment) -> list[Found]:
+    """Return the events that external calibrations tell of all meters."""
+    judged = calibrations_of(assessment)
+    meters = judged["meter"].unique().sort().to_list()
+    known = [meter for meter in meters if meter in assessment.meters]
+    return [event for meter in known for event in _calibration(of_meter(assessment, meter), meter, judged)]
+
+
 def find_events(assessment: Assessment) -> list[Found]:
     """Return the events of all meters, in order of time."""
-    judged = calibrations_of(assessment)
-    found: list[Found] = []
+    found = events_of_calibrations(assessment)
     for meter in sorted(assessment.meters):
-        # looked up once: each event asks for them many times
-        own = {
-            name: getattr(assessment, name).filter(pl.col("meter") == meter) for name in ("checks", "runs", "brackets")
-        }
-        of_meter = assessment.restated(**own)
-        for kind, episodes in (
-            ("failed_check", failed_episodes(own["runs"], meter)),
-            ("signal", signal_episodes(own["runs"], meter)),
-            ("precision", precision_episodes(own["runs"], own["checks"], meter)),
-        ):
-            found += [_of_episode(of_meter, meter, kind, episode) for episode in episodes]
-        found += _overdue(of_meter, meter)
-        found += _calibration(of_meter, meter, judged)
+        found += events_of_runs(of_meter(assessment, meter), meter)
     # two gaps may fall due at one time; the second keeps its own name
     seen: set[str] = set()
     unique = []
@@ -258,11 +271,11 @@ def find_events(assessment: Assessment) -> list[Found]:
             event = replace(event, fired_at=event.fired_at + timedelta(seconds=1))
         seen.add(event.name)
         unique.append(event)
-    return _told(assessment, unique)
+    return told(assessment, unique)
 
 
-def _told(assessment: Assessment, found: Sequence[Found]) -> list[Found]:
-    """Give events the ids that people type, such as `EC-02/2026-04-24`, and the words they say.
+def told(assessment: Assessment, found: Sequence[Found]) -> list[Found]:
+    """Give events, of all that fired on their days, the ids that people type, such as `EC-02/2026-04-24`, and the words they say.
 
     The first of a meter's events on a day is named by meter and day (of the site's zone), the others by their time of the
     day, too. First is what was loaded first: what comes later, late data as well, renames nothing.

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from pipeline.judge.left_out import left_out
+from pipeline.judge.left_out import left_out, why_left_out
 from pipeline.judge.lots.bias import bias_of_lots, flags_of_bias, without_bias
 from pipeline.judge.lots.brackets import lots_not_bracketed, overdue_blocks
 from pipeline.judge.lots.budgets import budgets_of_lots
@@ -266,7 +266,7 @@ def lot_results(assessment: Basis, events: list[Event], lots: Iterable[str] | No
     lacking, conflicts = _without_reference(live), _conflicts(parts)
     hardness = hardness_of_lots(assessment, info, part_values, figures)
     decisions = _decisions_on_lots(events)
-    missing_readings = left_out(parts, "lot")
+    missing_readings = left_out(parts.with_columns(why_left_out().alias("why")), "lot")
     flags = flags_of_lots(assessment, parts, live, unnamed)
     for found_flags in (
         groups_of_lots(part_values, lead),

@@ -132,9 +132,11 @@ def drift_signals(checks: pl.DataFrame, decisions: Iterable[SignalDecision]) -> 
     """
     decisions = list(decisions)
     found: list[DriftSignal] = []
-    charted = checks.filter(pl.col("ewma").is_not_null()).sort(*SERIES, "at", "check", nulls_last=False)
-    if not (charted["drift"] != "").any():
+    beyond_once = (pl.col("drift") != "").any().over(SERIES)
+    charted = checks.filter(pl.col("ewma").is_not_null()).filter(beyond_once)
+    if not charted.height:
         return ()
+    charted = charted.sort(*SERIES, "at", "check", nulls_last=False)
     for series in charted.partition_by(SERIES, maintain_order=True):
         for chart in ("EWMA", "CUSUM"):
             high, low = (

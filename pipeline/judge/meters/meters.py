@@ -261,17 +261,13 @@ def _flags(meter: str, checks: pl.DataFrame, register: pl.DataFrame, assessment:
             day = due.astimezone(assessment.settings.zone)
             flags.append(f"block_overdue: the certificate of block {row['block']} was due on {day:%Y-%m-%d}")
     flags += evidence_flags(meter, assessment)
-    if assessment.by_hand:
-        hand = assessment.readings.filter(
-            (pl.col("meter") == meter) & (pl.col("role") == "block") & pl.col("source_id").is_in(assessment.by_hand)
-        ).height
-        if hand:
-            flags.append(f"taken_by_hand: {hand} block readings were written down by a person, not exported by a meter")
+    unused = assessment.unused.filter(pl.col("meter") == meter)
+    if hand := unused["by_hand"].sum():
+        flags.append(f"taken_by_hand: {hand} block readings were written down by a person, not exported by a meter")
     missing = int(checks["without_reference"].sum())
     if missing:
-        on_blocks = assessment.readings.filter((pl.col("meter") == meter) & (pl.col("role") == "block"))
         why = (
-            on_blocks.drop_nulls("no_reference_reason")
+            unused.drop_nulls("no_reference_reason")
             .group_by("no_reference_reason")
             .len("n")
             .sort("n", "no_reference_reason", descending=[True, False])["no_reference_reason"]

@@ -13,11 +13,15 @@ from scenario import DAY
 
 from pipeline.history.found import hash_of_found
 from pipeline.history.store import History
+from pipeline.judge import carry_on
 from pipeline.judge.assess import assess
 from pipeline.judge.carry_on import carried_on
+from pipeline.judge.cuts import EARLY, cuts_of
+from pipeline.judge.look_back.standing import standing_events
 from schemas.documents import as_json
 
 if TYPE_CHECKING:
+    from datetime import datetime
     from pathlib import Path
 
     from pipeline.judge.assessment import Assessment
@@ -194,3 +198,75 @@ def test_readings_with_a_sensor_are_all_those_that_a_judgement_from_nothing_has(
             mine, theirs = (one.readings_with(sensor, since) for one in (found, anew))
             assert mine.height == theirs.height
             assert {*mine["lot"]} == {*theirs["lot"]} == lots
+
+
+def test_what_was_recorded_of_a_later_time_holds_once_that_has_come(line: Line) -> None:
+    line.tell("hand_over", {"meter": "M1", "at": (DAY + line.end + timedelta(hours=1)).isoformat(), "to": "P-002"})
+    line.judged()
+    line.read(step("lot", 120, meter="M2", lot="L4"))
+    assert line.judged() == {"L4"}
+
+
+@pytest.fixture
+def cuts(monkeypatch: pytest.MonkeyPatch) -> list[dict[str, datetime]]:
+    """Return where meters are cut, each time."""
+    found: list[dict[str, datetime]] = []
+
+    def noted(*args: Any, **named: Any) -> Any:
+        cuts = cuts_of(*args, **named)
+        found.append(dict(cuts.at.select("meter", "at").iter_rows()))
+        return cuts
+
+    monkeypatch.setattr(carry_on, "cuts_of", noted)
+    return found
+
+
+def begins_anew(line: Line) -> timedelta:
+    """Let M1 be checked, set, checked and read; return when it was set."""
+    at = line.end + timedelta(minutes=315)
+    line.read(step("check", 300), step("set"), step("check"), step("lot", lot="L3"), step("check")).judged()
+    return at
+
+
+def test_a_meter_is_judged_from_the_last_setting_before_what_is_new(
+    line: Line, cuts: list[dict[str, datetime]]
+) -> None:
+    at = begins_anew(line)
+    assert line.read(step("lot", lot="L4"), step("check")).judged() == {"L4"}
+    assert cuts[-1] == {"M1": DAY + at}
+    ended = at + timedelta(seconds=10)
+    line.read(step("check", 0), start=ended + timedelta(microseconds=1)).judged()
+    assert cuts[-1] == {"M1": DAY + at}
+    line.read(step("check", 0), start=ended).judged()
+    assert cuts[-1] == {"M1": EARLY}, "at the time of the setting the order of the export decides"
+
+
+@pytest.mark.parametrize("how", ["sensor", "relative"])
+def test_a_meter_with_readings_that_ask_for_earlier_settings_is_judged_from_the_first_on(
+    line: Line, cuts: list[dict[str, datetime]], how: str
+) -> None:
+    line.read(step("check", 300, how=how))
+    begins_anew(line)
+    line.read(step("lot", lot="L4"), step("check")).judged()
+    assert cuts[-1] == {"M1": EARLY}
+
+
+def test_an_event_that_ended_stands_until_something_is_new_of_a_lot_that_it_touched(
+    line: Line, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found: list[tuple[list[str], list[str]]] = []
+
+    def noted(*args: Any) -> Any:
+        events = standing_events(*args)
+        assert events is not None
+        found.append(([one.kind for one in events[0].values()], [one.kind for one in events[1]]))
+        return events
+
+    line.read(step("lot", lot="L5"), step("check", off=0.35)).judged()
+    begins_anew(line)
+    monkeypatch.setattr(carry_on, "standing_events", noted)
+    line.read(step("lot", lot="L4"), step("check")).judged()
+    assert found[-1] == (["failed_check"], [])
+    line.read(step("lot", lot="L5", meter="M2"), step("check", meter="M2")).judged()
+    assert "failed_check" in found[-1][1]
+    assert not found[-1][0]
