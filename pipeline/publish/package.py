@@ -11,9 +11,7 @@ import json
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
-from polars.exceptions import PolarsError
 
-from pipeline.errors import IntegrityProblem
 from pipeline.history.chain import Event
 from pipeline.history.database import with_utc
 from pipeline.judge.assess import assess_frames
@@ -40,7 +38,7 @@ if TYPE_CHECKING:
     Months = Callable[[Sequence[str] | None], Iterable[pl.DataFrame]]
     """Gives all readings, or some columns of them, a month at a time: what contradicts one another was read at one time."""
 
-__all__ = ["RAW", "assessed", "assessed_part", "computed", "cut", "lots_read", "pieces_of", "read_piece"]
+__all__ = ["RAW", "assessed", "assessed_part", "computed", "cut", "lots_read", "pieces_of"]
 
 RAW = ("readings", "sources", "events", "quarantine", "baselines", "verdicts", "texts")
 """Tables that everything else follows from."""
@@ -68,23 +66,6 @@ def _unsigned(data: bytes) -> bytes:
         return data
     footer = footer[: begin - 1] + bytes([len(_MADE_BY)]) + _MADE_BY + footer[begin + footer[begin - 1] :]
     return body + footer + len(footer).to_bytes(4, "little") + data[-4:]
-
-
-def read_piece(table: str, data: bytes) -> pl.DataFrame:
-    """Return the rows of a piece.
-
-    Raises
-    ------
-    IntegrityProblem
-        If it is no piece of that table.
-    """
-    try:
-        rows = pl.read_parquet(io.BytesIO(data))
-    except (PolarsError, pl.exceptions.PanicException, OSError) as error:
-        raise IntegrityProblem(f"it is no Parquet file: {str(error).splitlines()[0][:200]}") from None
-    if dict(rows.schema) != COMPANY_TABLES[table].polars_schema:
-        raise IntegrityProblem(f"its columns are not those of {table}")
-    return rows
 
 
 def pieces_of(

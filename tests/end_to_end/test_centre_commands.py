@@ -11,7 +11,7 @@ import polars as pl
 import pytest
 
 from pipeline.cli import run
-from pipeline.publish.package import COMPANY_TABLES, cut, read_piece
+from pipeline.publish.package import COMPANY_TABLES, cut
 from pipeline.publish.seal import read_key, sealed, unsealed
 from pipeline.publish.storage import Storage
 from schemas.company import Manifest
@@ -66,7 +66,7 @@ def with_rows(table: str, change: Callable[[pl.DataFrame], pl.DataFrame]) -> Cal
     def changed(manifest: Manifest, storage: Storage) -> Manifest:
         blobs = f"sites/{manifest.site}/blobs"
         own = [piece for piece in manifest.pieces if piece.table == table]
-        rows = pl.concat(read_piece(table, storage.get(f"{blobs}/{piece.sha256}")) for piece in own)
+        rows = pl.concat(pl.read_parquet(storage.get(f"{blobs}/{piece.sha256}")) for piece in own)
         pieces = cut(table, change(rows).select(COMPANY_TABLES[table].names))
         for piece, data in pieces:
             storage.put_if_absent(f"{blobs}/{piece.sha256}", data)

@@ -11,7 +11,7 @@ from scenario import DAY
 
 from pipeline.history.store import History
 from pipeline.judge.assess import assess
-from pipeline.publish.package import assessed, assessed_part, lots_read, pieces_of, read_piece
+from pipeline.publish.package import assessed, assessed_part, lots_read, pieces_of
 from schemas.documents import as_json
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ def test_a_lot_alone(steps: list[Any], tmp_path_factory: pytest.TempPathFactory)
             history,
             found,
             {},
-            lambda piece, data: pieces.setdefault(piece.table, []).append(read_piece(piece.table, data)),
+            lambda piece, data: pieces.setdefault(piece.table, []).append(pl.read_parquet(data)),
         )
     frames = {table: pl.concat(parts) for table, parts in pieces.items()}
     whole = assessed(frames, as_of)

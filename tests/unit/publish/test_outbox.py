@@ -10,6 +10,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import polars as pl
 import pytest
 from scenario import Scenario
 from workspace_files import neutral_csv
@@ -19,7 +20,6 @@ from pipeline.errors import EnvironmentProblem, HistoryBusy, IntegrityProblem, U
 from pipeline.load.load import load
 from pipeline.publish import seal
 from pipeline.publish.outbox import Outbox
-from pipeline.publish.package import read_piece
 from pipeline.publish.storage import Storage
 from pipeline.workspace.files import sha256_of
 from pipeline.workspace.locks import only_one
@@ -79,7 +79,7 @@ def packages(root: Path, site: str = SITE) -> list[Manifest]:
         for piece in manifest.pieces:
             data = storage.get(f"sites/{site}/blobs/{piece.sha256}")
             assert (sha256_of(data), len(data)) == (piece.sha256, piece.bytes)
-            assert read_piece(piece.table, data).height == piece.rows
+            assert pl.read_parquet(data).height == piece.rows
         found.append(manifest)
     assert [manifest.number for manifest in found] == list(range(1, len(found) + 1))
     assert [manifest.before for manifest in found] == ["", *(manifest.sha256 for manifest in found[:-1])][: len(found)]
@@ -315,7 +315,7 @@ class TestWhoseHistory:
         (good,) = packages(root)[1:]
         bring(root, 2, "L2")
         assert outbox(root).publish().packages == (2,)
-        keys = Storage(str(root.parent / "storage")).keys(
+        keys = Storage(str(root.parent / "storage")).stored(
             f"sites/{SITE}/packages", after=f"sites/{SITE}/packages/00000002"
         )
         assert len(keys) == 2, "the fork is there for the centre to refuse"

@@ -13,12 +13,11 @@ import pytest
 from demo_parts import loaded_demo
 from drawn_histories import cut_by_hour
 
-from pipeline.errors import IntegrityProblem
 from pipeline.history.store import History
 from pipeline.judge.assess import assess
 from pipeline.judge.carry_on import carried_on
 from pipeline.publish import package
-from pipeline.publish.package import assessed, assessed_part, computed, pieces_of, read_piece
+from pipeline.publish.package import assessed, assessed_part, computed, pieces_of
 from pipeline.workspace.files import sha256_of
 from pipeline.workspace.settings import find_workspace
 from schemas.company import COMPANY_TABLES, Piece
@@ -60,7 +59,7 @@ class Made:
     def frames(self) -> dict[str, pl.DataFrame]:
         found: dict[str, list[pl.DataFrame]] = {}
         for piece in self.pieces:
-            rows = read_piece(piece.table, self.blobs[piece.sha256])
+            rows = pl.read_parquet(self.blobs[piece.sha256])
             assert rows.height == piece.rows
             found.setdefault(piece.table, []).append(rows)
         return {name: pl.concat(rows) for name, rows in found.items()}
@@ -188,7 +187,7 @@ class TestTheDemo:
 
         monkeypatch.setattr(History, "event_rows", with_account)
         made.cut()
-        events = pl.concat([read_piece("events", made.blobs[p.sha256]) for p in made.made if p.table == "events"])
+        events = pl.concat([pl.read_parquet(made.blobs[p.sha256]) for p in made.made if p.table == "events"])
         assert events.filter(pl.col("subject").is_null())["sequence"].to_list() == [2]
         assert events["hash"].null_count() == events["previous_hash"].null_count() == 0
 
@@ -219,15 +218,6 @@ class TestBytes:
         assert set(file.metadata.metadata or {}) <= {b"ARROW:schema"}
         assert file.read().num_rows == file.metadata.num_rows > 60
         assert file.metadata.row_group(0).column(0).compression == "ZSTD"
-
-    @pytest.mark.parametrize("data", [b"", b"PAR1", b"no parquet at all"])
-    def test_what_is_no_piece(self, data: bytes) -> None:
-        with pytest.raises(IntegrityProblem, match="no Parquet"):
-            read_piece("lots", data)
-
-    def test_the_piece_of_another_table(self, made: Made) -> None:
-        with pytest.raises(IntegrityProblem, match="not those of lots"):
-            read_piece("lots", package._bytes_of("meters", self.rows(made, "meters")))
 
     def test_a_flipped_byte_is_seen_by_its_hash(self, made: Made) -> None:
         data = bytearray(package._bytes_of("lots", self.rows(made, "lots")))
