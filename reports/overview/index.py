@@ -268,12 +268,17 @@ def _work(page: IndexPage, actions: Sequence[_Action], numbered: Numbered, clock
         )
         rows.append(
             (
-                join([glyph(action.tone), element("span", action.sentence)]), shorten(next(iter(dict.fromkeys(reasons)), ""), 160),
+                join([glyph(action.tone), element("span", _alone(action.sentence))]), shorten(next(iter(dict.fromkeys(reasons)), ""), 160),
                 clock.minute(_since(action)), _concerned(page, action),
             )
         )  # fmt: skip
     note = say.SAY["and_more"].format(n=len(actions) - _MOST_WORK) if len(actions) > _MOST_WORK else ""
     return table(numbered.table(), "work", caption(say.TABLE["work"], note), columns, rows)
+
+
+def _alone(sentence: str) -> str:
+    """Return a sentence as it stands in a column of its own: what it would lead to stands in another one."""
+    return f"{sentence.removesuffix(':')}." if sentence.endswith(":") else sentence
 
 
 def _share(meter: MeterResult) -> tuple[float, str] | None:

@@ -317,7 +317,7 @@ ACTION = {
     "spots": "Look for soft spots in {lots}: accepted, but spots of one part differ.",
     "calibrate": "Take out of use until calibrated, or until the date is extended:",
     "overdue": "Check before the next use:",
-    "uncertified": "Check on a certified block; nothing is known of:",
+    "uncertified": "Check on a certified block, for nothing is known yet:",
     "files": "Look at {files} that could not be taken in.",
     "quarantine": "Look at {lines} in quarantine.",
     "unassessed": "Complete what is missing for {lots}: not assessed.",
