@@ -13,10 +13,10 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from reports.kit.address import BOOK, INDEX, PARENT, address, kind_of
+from reports.kit.explained import flag_explained, section_methods
 from reports.kit.links import exists, linked_to
 from reports.kit.marks import marks_in
 from reports.kit.markup import Html, element, isolated, join, shorten, text, visible
-from reports.kit.methods import flag_explained, section_methods
 from reports.kit.numbers import Clock, finite, significant, typeset
 from reports.kit.scripts import BOARD_CLOCK, CHARTS, INDEX_FILTER, data_block
 from reports.kit.shell import whole

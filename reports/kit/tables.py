@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from operator import lt
 from typing import TYPE_CHECKING, Any
 
+from reports.kit.explained import explained
 from reports.kit.markup import Html, element, join, text
-from reports.kit.methods import explained
 from reports.words import general as words
 
 if TYPE_CHECKING:

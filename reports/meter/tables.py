@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from reports.kit.address import address
+from reports.kit.explained import rules_explained
 from reports.kit.links import linked
 from reports.kit.markup import Html, element, isolated, join, shorten
-from reports.kit.methods import rules_explained
 from reports.kit.numbers import compact, decimals_for, finite, fixed, significant
 from reports.kit.page import link, passed, toned
 from reports.kit.tables import Heading, best_order, caption, table

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from reports.kit.explained import rule_explained, rules_explained
 from reports.kit.links import linked
 from reports.kit.markup import Html, isolated, shorten
-from reports.kit.methods import rule_explained, rules_explained
 from reports.kit.numbers import decimals_for, finite, fixed, significant
 from reports.kit.page import p_in_words, toned
 from reports.kit.tables import Heading, capped, caption, table

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING, TypeVar
 
+from reports.kit.explained import rules_explained
 from reports.kit.markup import Html, element, join
-from reports.kit.methods import rules_explained
 from reports.words.general import FRAGMENT
 
 if TYPE_CHECKING:

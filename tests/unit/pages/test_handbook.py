@@ -32,8 +32,9 @@ from pipeline.statistics import patterns
 from pipeline.statistics.change_points import change_points
 from pipeline.statistics.fraction_outside import normal_fraction, observed_fraction
 from reports.handbook.markdown import anchor, links_of, parsed, plain, target
+from reports.kit.explained import method_address
 from reports.kit.language import catalogue
-from reports.kit.methods import METHODS, NO_METHOD, method_address
+from reports.kit.methods import METHODS, NO_METHOD
 from reports.words.handbook import METHOD
 from schemas.handbook import HandbookPage
 
