@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from pipeline.publish.storage import Storage, Stored
     from schemas.company import Piece
 
-__all__ = ["Taken", "strangers", "take_in", "take_in_site", "waiting"]
+__all__ = ["Taken", "recent", "strangers", "take_in", "take_in_site", "waiting"]
 
 _NAME = re.compile(r"(\d{8})-([0-9a-f]{64})\.json")
 _LOOK_BACK = 20
@@ -85,8 +85,13 @@ def waiting(register: Register, storage: Storage, site: SiteState) -> list[Store
     last = site.last.number if site.last is not None else 0
     folder = packages_of(site.name)
     found = storage.stored(folder, after=f"{folder}/{last - _LOOK_BACK:08}" if last > _LOOK_BACK else "")
-    known = {package.sha256 for package in register.packages(site.name, since=max(1, last - _LOOK_BACK))}
+    known = {package.sha256 for package in recent(register, site)}
     return [one for one in found if (named := _named(one.key)) is None or named[2] not in known]
+
+
+def recent(register: Register, site: SiteState) -> list[Registered]:
+    """Return what is registered from `_LOOK_BACK` numbers before the last package of a site, as it was seen, on: no older one is looked for."""
+    return register.packages(site.name, since=(site.last.number if site.last is not None else 0) - _LOOK_BACK)
 
 
 def _named(key: str) -> re.Match[str] | None:

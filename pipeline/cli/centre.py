@@ -235,18 +235,19 @@ def a_round(place: Centre, register: Register, sites: list[str] | None, *, direc
         return taking.take_in(place, register, storage, sites)
     from pipeline.centre_flows import hand_over
 
-    before = {name: {package.sha256 for package in register.packages(name)} for name in sites}
+    seen = [register.site(name) for name in sites]
+    before = {site.name: {package.sha256 for package in taking.recent(register, site)} for site in seen}
     wait = timedelta(minutes=place.settings.round_minutes)
     parts = batches(sites, place.settings.batch)
     missing = hand_over(place, parts, wait=wait, missing=lambda: _planned(place, register))
     return [
         taking.Taken(
-            site=name,
-            registered=[each.number for each in register.packages(name) if each.sha256 not in before[name]],
-            refused=register.refusals(name),
-            waits=int(name in missing),
+            site=site.name,
+            registered=[each.number for each in taking.recent(register, site) if each.sha256 not in before[site.name]],
+            refused=register.refusals(site.name),
+            waits=int(site.name in missing),
         )
-        for name in sites
+        for site in seen
     ]
 
 

@@ -15,10 +15,15 @@ from prefect.settings import PREFECT_API_URL, temporary_settings
 from pipeline import centre_flows
 from pipeline.centre.decisions import choose_branch, set_state
 from pipeline.centre.rounds import batches, plan
+from pipeline.cli.centre import a_round
 from pipeline.errors import EnvironmentProblem
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from conftest import Company
+
+    from pipeline.centre.place import Centre
 
 NOW = datetime.now(UTC)
 
@@ -152,3 +157,23 @@ def test_a_batch_takes_its_sites_in(company: Company) -> None:
         company.site(name).publish()
     centre_flows.take_in_batch.fn(str(company.place.root), ["P-001", "P-003"])
     assert [company.numbers(name) for name in ("P-001", "P-002", "P-003")] == [[1], [], [1]]
+
+
+def test_a_round_of_the_pool_says_what_its_runs_registered_however_many_packages_lie_behind(
+    company: Company, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def in_the_pool(
+        _place: Centre, parts: list[list[str]], *, missing: Callable[[], list[str]], **_: object
+    ) -> list[str]:
+        company.take(*(name for part in parts for name in part if name != "P-002"))  # the run of P-002 was killed
+        return missing()
+
+    sites = [company.site(f"P-00{number}") for number in (1, 2, 3)]
+    for _ in range(25):
+        sites[0].publish()
+    company.take()
+    for site in sites[:2]:
+        site.publish()
+    monkeypatch.setattr(centre_flows, "hand_over", in_the_pool)
+    found = a_round(company.place, company.register, None, direct=False)
+    assert [(one.site, one.registered, one.waits) for one in found] == [("P-001", [26], 0), ("P-002", [], 1)]
