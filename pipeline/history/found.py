@@ -66,6 +66,7 @@ class FoundStore:
         self.beside = beside
         """By table what is put, where the file is open to read; None where it is written."""
         self.is_open = True
+        self._noted: dict[str, Any] | None = None
 
     @classmethod
     @contextlib.contextmanager
@@ -117,11 +118,11 @@ class FoundStore:
         return {row[0] for row in rows}
 
     def noted(self) -> dict[str, Any]:
-        """Return what was noted with :meth:`note`; nothing where nothing was."""
-        if "note" not in self.tables():
-            return {}
-        found: dict[str, Any] = json.loads(self._connection.execute("SELECT content FROM note").fetchall()[0][0])
-        return found
+        """Return what was noted with :meth:`note`; nothing where nothing was. While it is open to read, nobody else writes it."""
+        if self._noted is None or self.beside is None:
+            rows = self._connection.execute("SELECT content FROM note").fetchall() if "note" in self.tables() else []
+            self._noted = json.loads(rows[0][0]) if rows else {}
+        return self._noted
 
     def note(self, content: dict[str, Any]) -> None:
         """Keep a document beside the tables, in the place of the one before."""
