@@ -7,6 +7,7 @@ from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
+import once  # noqa: F401 - what many tests ask alike is answered once
 import polars as pl
 
 from fixtures.damaged.build import HERE

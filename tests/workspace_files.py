@@ -5,15 +5,14 @@ from __future__ import annotations
 import contextlib
 import json
 import shutil
-from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
+import once  # noqa: F401 - what many tests ask alike is answered once
 from scenario import REFERENCE, Scenario
 
 from pipeline.cli import run
-from reports.handbook import page
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -21,9 +20,6 @@ if TYPE_CHECKING:
     import pytest
 
 __all__ = ["Shell", "full_workspace", "loaded_once", "made_once", "neutral_csv", "silent_shell"]
-
-# the handbook comes into each workspace that is rendered, always the same: its texts are parsed once a process
-page.parsed = cache(page.parsed)
 
 COLUMNS = [
     "measured_at",
