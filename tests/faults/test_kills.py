@@ -30,8 +30,8 @@ if TYPE_CHECKING:
     from workspace_files import Shell
 
 WORKSPACES = 4
-KILLS = {"load": 25, "watch": 15, "render": 10}  # in each of the workspaces: a short history lets a run be short
-FILES_AT_ONCE = 3
+KILLS = {"load": 32, "watch": 10, "render": 8}  # in each of the workspaces: a short history lets a run be short
+FILES_AT_ONCE = 2
 PRELOADED = [
     "pipeline.load.load", "pipeline.pages.render", "pipeline.kept.snapshot", "pipeline.questions.status", "pipeline.judge.carry_on",
     "reports.block.page", "reports.overview.board", "reports.event.page", "reports.overview.index", "reports.lot.page", "reports.meter.page", "reports.process.page",
@@ -117,8 +117,9 @@ def test_killed_at_50_random_moments(shell: Shell, server: Any, workspace: int) 
     shell.make()
     chance = random.Random(f"fifty kills of {workspace}")
     day, cut, lengths = 0, dict.fromkeys(KILLS, 0), dict.fromkeys(KILLS, 0.2)
-    kinds = [kind for kind, count in KILLS.items() for _ in range(count)]
-    chance.shuffle(kinds)
+    # a run is cut into as many slices as it has kills, with one at a random moment in each: independent moments leave gaps
+    slices = [(kind, number / count, (number + 1) / count) for kind, count in KILLS.items() for number in range(count)]
+    chance.shuffle(slices)
     inbox = shell.root / "inbox"
 
     def put() -> None:
@@ -153,8 +154,8 @@ def test_killed_at_50_random_moments(shell: Shell, server: Any, workspace: int) 
         run(kind, None)
         put()
     loaded: set[str] = set()
-    for number, kind in enumerate(kinds):
-        cut[kind] += run(kind, chance.uniform(0.0, 1.1 * lengths[kind]))
+    for kind, start, end in slices:
+        cut[kind] += run(kind, 1.1 * lengths[kind] * chance.uniform(start, end))
         now = whole(shell.root)
         assert loaded <= now, "what was loaded once stays"
         loaded = now
@@ -168,7 +169,7 @@ def test_killed_at_50_random_moments(shell: Shell, server: Any, workspace: int) 
             # few files, so that 200 runs stay short: those that are in leave the inbox
             for name in now:
                 (shell.root / name).unlink(missing_ok=True)
-            if number % 3 == 0 or not any(inbox.iterdir()):
+            if not any(inbox.iterdir()):
                 put()
     assert all(cut[kind] > KILLS[kind] // 3 for kind in KILLS), f"too few kills hit work under way: {cut}"
     print(f"cut short: {cut} of {KILLS}; {len(loaded)} files in")
