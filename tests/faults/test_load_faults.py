@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from workspace_files import Shell
 
 KILLS = 4
-FILES = 20
+FILES = 12
 
 
 def start_load(root: Path) -> subprocess.Popen[str]:
