@@ -196,9 +196,10 @@ def months_of(
 ) -> Iterator[pl.DataFrame]:
     """Yield the raw readings of a package month by month, or some columns of them; errors as for :func:`fetched`."""
     pieces = [piece for piece in manifest.pieces if piece.table == "readings"]
+    wanted = None if columns is None else list(columns)
     for _, of_month in groupby(pieces, attrgetter("month")):
         found = (fetched(storage, manifest.site, piece, cache) for piece in of_month)
-        yield pl.concat(pl.read_parquet(io.BytesIO(data), columns=columns) for data in found)
+        yield pl.concat(pl.read_parquet(io.BytesIO(data), columns=wanted) for data in found)
 
 
 def tables_of(
