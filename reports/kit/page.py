@@ -374,7 +374,7 @@ def _crumbs(here: str, head: Masthead) -> Html | None:
     steps = [linked_to(here, INDEX, text(head.home or words.FRAGMENT["home"]))]
     if kind == "handbook":
         steps.append(linked_to(here, BOOK, text(book_words.FRAGMENT["book"])))
-    elif parent in words.KIND:
+    elif parent in words.KIND and words.KIND[parent] != head.kind:  # of the board there is one
         steps.append(linked_to(here, INDEX, text(words.KIND[parent]), KIND_ANCHOR.get(parent, f"kind-{parent}")))
     if parent != kind and head.name is not None and name is not None:
         steps.append(linked_to(here, address(parent, head.name), name))

@@ -107,7 +107,8 @@ def _what(result: SupplierResult, clock: Clock) -> Html:
         }
         said.append(words.FRAGMENT["asked"].format(**ends))
     if result.first_at is not None:
-        said.append(words.FRAGMENT["period"].format(first=clock.day(result.first_at), last=clock.day(result.last_at)))
+        first, last = clock.day(result.first_at), clock.day(result.last_at)
+        said.append(words.FRAGMENT["period" if first != last else "one_day"].format(first=first, last=last))
     return join(said, " · ")
 
 

@@ -263,7 +263,7 @@ def _readings_table(
         (
             place, isolated(row["item"]) if row["item"] is not None else "", isolated(row["group"]) if row["group"] is not None else "",
             fixed(row["value"], decimals), clock.second(row["at"]), linked(here, "meter", row["meter"]),
-            shorten(row["operator"] or "", 40), f"{shorten(row['source'] or '', 60)} : {row['line']}", shorten(row["note"] or "", 160),
+            shorten(row["operator"] or "", 40), f"{shorten(row['source'] or '', 60)}, {general.NOTE['line'].format(line=row['line'])}", shorten(row["note"] or "", 160),
         )
         for place, row in enumerate(frame.iter_rows(named=True), start=1)
     ]  # fmt: skip

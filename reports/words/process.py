@@ -189,7 +189,7 @@ FACT = {
 }  # fmt: skip
 FRAGMENT = {
     "process": "Process report", "supplier": "Supplier report", "product": "product", "line": "line",
-    "period": "lots first read from {first} to {last}", "asked": "period asked for: {first} to {last}", "open": "open", "whole": "all lots read so far",
+    "period": "lots first read from {first} to {last}", "one_day": "lots first read on {first}", "asked": "period asked for: {first} to {last}", "open": "open", "whole": "all lots read so far",
     "repeats": "Subgroups are made of part means; repeats on one spot are never a subgroup.",
     "level": "One-way random effects over lots; the interval of Ppk puts together those of the mean and of the total variation (modified large "
     "sample and MOVER). A lot whose meter failed its check is left out.",

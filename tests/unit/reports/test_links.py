@@ -6,12 +6,13 @@ import re
 
 import pytest
 from parsed_pages import Parsed
-from sample_pages import lot_page, meter_page
+from sample_pages import index_page, lot_page, meter_page
 
 import reports
 from reports import Site
 from reports.kit.address import address, kind_of
 from reports.kit.links import here_is, linked
+from schemas.line import BoardPage
 
 
 def test_an_id_is_linked_where_its_page_exists() -> None:
@@ -71,3 +72,11 @@ def test_crumbs_lead_back_to_the_place_in_the_index() -> None:
     assert crumbs is not None
     assert re.findall(r'href="([^"]*)"', crumbs[0]) == ["../index.html", "../index.html#meters"]
     assert 'aria-current="page"' in crumbs[0]
+
+
+def test_the_one_board_stands_in_its_crumbs_once() -> None:
+    index = index_page()
+    html = reports.render(BoardPage(index.meters, {}, (), 1, 0, 0, None, None, index.provenance))
+    crumbs = re.search(r'<nav class="crumbs".*?</nav>', html)
+    assert crumbs is not None
+    assert re.findall(r'href="([^"]*)"', crumbs[0]) == ["../index.html"]
