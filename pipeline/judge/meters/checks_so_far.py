@@ -24,8 +24,15 @@ _DAY_US = 86_400_000_000.0
 _SERIES = ["meter", "probe", "frequency_khz", "block"]
 
 
-def checks_so_far(assessment: Basis) -> pl.DataFrame:
+def checks_so_far(assessment: Basis, since: datetime | None = None) -> pl.DataFrame:
     """Return each check on a certified block with what it and those before it say of the meter.
+
+    Parameters
+    ----------
+    assessment
+        With checks.
+    since
+        A moment: checks of a setting are left out where those of a later one began before it. Of years of checks few are of now.
 
     Returns
     -------
@@ -36,22 +43,28 @@ def checks_so_far(assessment: Basis) -> pl.DataFrame:
         level), level_share, variance (of check means about it; null for one), since_step, as :func:`local_levels` has them.
     """
     known = assessment.checks.filter(pl.col("bias").is_not_null()).sort(*_SERIES, "at", "check", nulls_last=False)
+    phase = [*_SERIES, "phase"]
+    degrees = pl.col("within_degrees_of_freedom").fill_null(0.0).cast(pl.Float64)
+    within = degrees * pl.col("within_standard_deviation").fill_null(0.0) ** 2
+    known = known.with_columns(
+        degrees.cum_sum().over(_SERIES).alias("pooled_degrees_of_freedom"),
+        within.cum_sum().over(_SERIES).alias("_within"),
+    )
+    if since is not None:
+        known = known.with_columns(pl.col("at").first().over(phase).alias("_begun"))
+        before = pl.col("_begun").filter(pl.col("_begun") < since).max().over(_SERIES)
+        known = known.filter(pl.col("_begun") >= before.fill_null(pl.col("_begun"))).drop("_begun")
     known = join_version(
         known, assessment.tables["blocks"], key="block", at="at", columns={"certificate_chain": "chain"}
     )
-    phase = [*_SERIES, "phase"]
     series = known.select(pl.struct(phase).rle_id()).to_series()
     # the bias moves as the mean does while the certificate stays, and a new certificate is a step like any other
     levels = local_levels(known["bias"].to_numpy(), series.to_numpy())
-    degrees = pl.col("within_degrees_of_freedom").fill_null(0.0).cast(pl.Float64)
-    within = degrees * pl.col("within_standard_deviation").fill_null(0.0) ** 2
     so_far = known.with_columns(
         *levels.get_columns(),
         (pl.col("bias") - pl.col("bias").first().over(phase)).alias("_y"),
         ((pl.col("at") - pl.col("at").first().over(phase)).dt.total_microseconds() * (1.0 / _DAY_US)).alias("_t"),
         pl.int_range(1, pl.len() + 1).over(phase).cast(pl.Float64).alias("checks"),
-        degrees.cum_sum().over(_SERIES).alias("pooled_degrees_of_freedom"),
-        within.cum_sum().over(_SERIES).alias("_within"),
     )
     pooled = pl.col("pooled_degrees_of_freedom")
     return _with_drift(so_far, phase).select(
@@ -134,7 +147,6 @@ def before_closing(levels: pl.DataFrame, assessment: Basis) -> pl.DataFrame:
         and current (no setting of the meter lies between the check and that reading), by lot, meter, probe, frequency and
         block. Nothing is said of readings with an unknown clock.
     """
-    so_far = checks_so_far(assessment)
     # the closing run itself does not count: it goes on as long as no part is read, so it could change what was given
     closing = (
         assessment.brackets.filter(pl.col("unknown_clock") == 0)
@@ -157,6 +169,8 @@ def before_closing(levels: pl.DataFrame, assessment: Basis) -> pl.DataFrame:
             settings, left_on="read_at", right_on="_set_at", by="meter", strategy="backward", check_sortedness=False
         )
     )
+    until: datetime | None = wanted["_until"].min()  # type: ignore[assignment]
+    so_far = checks_so_far(assessment, until)
     blocks = so_far.select(_SERIES).unique().sort(_SERIES, nulls_last=False).with_row_index("_series")
     # join_asof matches no nulls, so probe and frequency become a number together with meter and block
     candidates = wanted.join(blocks, on=_SERIES[:3], how="inner", nulls_equal=True).sort("_until")
