@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline import stop
 from pipeline.errors import IntegrityProblem
-from pipeline.history.found import forget, hash_of_found
+from pipeline.history.found import FoundStore, forget, hash_of_found
 from pipeline.history.snapshot import Snapshot, withdraw_snapshot
 from pipeline.judge.assess import assess
 from pipeline.judge.carry_on import carried_on
@@ -95,7 +95,12 @@ def _of_results(history: History, workspace: Workspace, found: Assessment) -> It
                 f"The results kept of {kind} {', '.join(other[:5])}{' and others' if len(other) > 5 else ''} are not what follows from "
                 "the record. They are taken away, and the next load judges everything anew."
             )
-    if hash_of_found(history.path) != believed:
+    with FoundStore.open(history.path) as store:
+        lost = carried is not None and store is not None and not store.apart.whole()
+    if lost:
+        with contextlib.suppress(OSError):
+            forget(history.path)
+    if lost or hash_of_found(history.path) != believed:
         yield (
             "The results kept beside the history cannot be read, and are not what follows from the record. They were taken away, and "
             "the next load judges everything anew."

@@ -38,7 +38,7 @@ __all__ = ["LATE", "NUMBERS", "OF_LOTS", "Given", "Later", "as_read", "marks_in"
 
 _log = logging.getLogger(__name__)
 _MEANWHILE = "The history, or what is kept beside it, changed meanwhile. What is shown is of before: try again."
-_FORMAT = 5
+_FORMAT = 6
 LATE = datetime(9999, 12, 30, tzinfo=UTC)
 OF_LOTS = ("spot_values", "part_values", "budget_inputs", "bias_at_level")
 """Frames kept by lot."""

@@ -363,9 +363,19 @@ def test_a_kept_document_that_is_no_result_is_judged_anew_whoever_vouches_for_it
     assert same(handed, anew)
 
 
+def spots_of(place: Workspace) -> list[Path]:
+    return sorted((place.history.parent / "found").glob("*.parquet"))
+
+
 def damage(place: Workspace, table: str) -> None:
     """Change one bit of the block that holds a table, as a disk does; behind three headers of 4,096 bytes a block has 16,384."""
     path = found_path(place.history)
+    if table == "spot_values":  # they stand apart
+        for apart in spots_of(place):
+            data = bytearray(apart.read_bytes())
+            data[len(data) // 2] ^= 1
+            apart.write_bytes(data)
+        return
     with duckdb.connect(str(path), read_only=True) as file:
         block = file.execute(
             f"SELECT max(block_id) FROM pragma_storage_info('{table}') WHERE segment_type = 'VARCHAR'"
@@ -437,12 +447,23 @@ def test_what_was_handed_on_is_said_from_nothing_where_its_rows_are_lost(
         _ = handed.lots["L1"]
 
 
-def test_verify_tells_a_changed_block(place: Workspace, shell: Shell) -> None:
-    damage(place, "lots")
+@pytest.mark.parametrize("table", ["lots", "spot_values"])
+def test_verify_tells_a_changed_block(place: Workspace, shell: Shell, table: str) -> None:
+    damage(place, table)
     vouch_for_it(place)
     shell("verify")
     assert "cannot be read, and are not what follows from the record" in (shell.out + shell.err).replace("\n", " ")
     assert not found_path(place.history).exists()
+
+
+def test_of_rows_apart_only_those_files_stay_in_which_lots_stand(place: Workspace, shell: Shell) -> None:
+    (place.history.parent / "found" / "left.parquet").write_bytes(b"by whoever was killed")
+    before = set(spots_of(place))
+    next_load(place, shell)
+    with duckdb.connect(str(found_path(place.history)), read_only=True) as file:
+        told = {row[0] for row in file.execute("SELECT file FROM rows_apart").fetchall()}
+    assert {path.stem for path in spots_of(place)} == told
+    assert told - {path.stem for path in before}, "the lots of the new day stand in files of their own"
 
 
 def test_verify_tells_results_that_do_not_follow(place: Workspace, shell: Shell) -> None:

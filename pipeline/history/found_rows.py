@@ -1,0 +1,111 @@
+"""Rows of lots that are long and seldom read, apart from the file of results: files of the lots that were judged together.
+
+Each is named by its hash, which stands in the file of results: whoever vouches for that one vouches for these, and a load that judges a
+few lots of 100,000 neither reads nor hashes the others' spots.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import io
+import shutil
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from pipeline.errors import FoundDamaged
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from pathlib import Path
+
+    import duckdb
+
+__all__ = ["RowsApart"]
+
+_FOLDER = "found"
+
+
+class RowsApart:
+    """The files beside one opened file of results, in which `rows_apart` says which lots stand in which."""
+
+    def __init__(self, connection: duckdb.DuckDBPyConnection, history: Path) -> None:
+        self._connection, self._folder = connection, history.parent / _FOLDER
+
+    def put(self, name: str, by: str, of: Iterable[str] | None, rows: pl.DataFrame) -> None:
+        """Put rows of a table in the place of those under some names; None takes no row away."""
+        data = io.BytesIO()
+        rows.write_parquet(data, compression="zstd", compression_level=1, statistics=False)
+        digest = hashlib.sha256(data.getbuffer()).hexdigest()
+        self._folder.mkdir(exist_ok=True)
+        (self._folder / f"{digest}.parquet").write_bytes(data.getbuffer())
+        self._connection.execute('CREATE TABLE IF NOT EXISTS rows_apart ("table" VARCHAR, name VARCHAR, file VARCHAR)')
+        if of is not None:
+            gone = 'DELETE FROM rows_apart WHERE "table" = ? AND name IN (SELECT unnest(?))'
+            self._connection.execute(gone, [name, list(of)])
+        # one without a name tells the columns where no lot has a row
+        stand = pl.DataFrame({"name": [None, *rows[by].unique().sort()]}, schema={"name": pl.String})
+        self._connection.register("incoming", stand)
+        try:
+            self._connection.execute("INSERT INTO rows_apart SELECT ?, name, ? FROM incoming", [name, digest])
+        finally:
+            self._connection.unregister("incoming")
+
+    def read(self, name: str, by: str, of: Iterable[str] | None, columns: Iterable[str] | None) -> list[pl.DataFrame]:
+        """Return the rows of a table, or those under some names, by file; at least one frame, which may be empty.
+
+        Raises
+        ------
+        FoundDamaged
+            If a file is lacking, or another one than was written.
+        """
+        ask, parameters = 'SELECT file, list(name) FROM rows_apart WHERE "table" = ?', list[Any]([name])
+        if of is not None:
+            ask += " AND (name IN (SELECT unnest(?)) OR name IS NULL)"
+            parameters.append(list(of))
+        asked = None if columns is None else list(columns)
+        found = []
+        stand = self._connection.execute(f"{ask} GROUP BY file ORDER BY file", parameters).fetchall()
+        with_rows = [(file, names) for file, names in stand if any(one is not None for one in names)]
+        for file, names in with_rows or stand[:1]:
+            rows = pl.read_parquet(self._bytes(file), columns=asked)
+            found.append(rows.filter(pl.col(by).is_in([one for one in names if one is not None])))
+        return found
+
+    def _bytes(self, file: str) -> bytes:
+        with contextlib.suppress(OSError):
+            data = (self._folder / f"{file}.parquet").read_bytes()
+            if hashlib.sha256(data).hexdigest() == file:
+                return data
+        raise FoundDamaged(
+            f"{_FOLDER}/{file[:12]}..., which lies beside the history and is no record, is not what was written. The next load makes it anew."
+        )
+
+    def whole(self) -> bool:
+        """Whether every file is there as it was written."""
+        try:
+            for (file,) in self._connection.execute("SELECT DISTINCT file FROM rows_apart").fetchall():
+                self._bytes(file)
+        except FoundDamaged:
+            return False
+        return True
+
+    def tidy(self) -> None:
+        """Take away the files that no lot stands in any more, or that were written for nothing."""
+        told = {row[0] for row in self._connection.execute("SELECT table_name FROM duckdb_tables()").fetchall()}
+        known = set()
+        if "rows_apart" in told:
+            self._connection.execute(
+                "DELETE FROM rows_apart WHERE name IS NULL AND rowid NOT IN "
+                '(SELECT max(rowid) FROM rows_apart WHERE name IS NULL GROUP BY "table")'
+            )
+            known = {row[0] for row in self._connection.execute("SELECT DISTINCT file FROM rows_apart").fetchall()}
+        for path in self._folder.glob("*.parquet"):
+            if path.stem not in known:
+                path.unlink(missing_ok=True)
+
+    @staticmethod
+    def forget(history: Path) -> None:
+        """Take all of them away."""
+        shutil.rmtree(history.parent / _FOLDER, ignore_errors=True)
