@@ -59,7 +59,7 @@ class PageContext:
         self.workspace = workspace
         self.assessment = assessment
         self._sources = {number: row for number, *row in sources.select("source_id", *_OF_FILE).iter_rows()}
-        self._schema = {**{name: sources.schema[name] for name in _OF_FILE}, "readings": pl.Int64}
+        self._schema: dict[str, Any] = {**{name: sources.schema[name] for name in _OF_FILE}, "readings": pl.Int64}
         self.names = {number: name for number, (name, *_) in self._sources.items()}
 
     @cached_property

@@ -167,7 +167,7 @@ class _Usable:
 
     @cached_property
     def _of_intervals(self) -> tuple[NDArray[np.float64], list[float]]:
-        return np.linalg.inv(self._matrix), self._freedoms(self._components)
+        return np.asarray(np.linalg.inv(self._matrix), dtype=np.float64), self._freedoms(self._components)
 
     def interval(self, index: int, confidence: float) -> tuple[float, float]:
         """Return the interval of an active level's component, not cut off at zero."""

@@ -79,7 +79,7 @@ def main_points(page: LotPage, working: LotResult, clock: Clock, unit: str, deci
     if out:
         places = [_place(row) for row in out]
         points.append(point["out"].format(out=len(out), n=page.spot_values.height, where=words.listed(places, 5)))
-    excluded = page.readings["excluded"].sum() if page.readings.height else 0
+    excluded = page.readings["excluded"].to_list().count(True) if page.readings.height else 0
     if excluded:
         points.append(point["excluded"].format(readings=words.counted(excluded, "reading")))
     if result.flags:
