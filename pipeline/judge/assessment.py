@@ -163,17 +163,20 @@ class Assessment(Basis):
         sources = self.readings.filter(own & pl.col("measured_at").is_between(start, end))["source_id"]
         return int(sources.min()) if sources.len() else None  # type: ignore[arg-type]
 
-    def on_blocks(self) -> pl.DataFrame:
-        """Return the readings on blocks and of settings, prepared."""
-        return self.readings.filter(pl.col("role") != "part") if self.kept is None else self.kept.on_blocks()
+    def on_blocks(self, meters: list[str] | None = None) -> pl.DataFrame:
+        """Return the readings of some meters, or of all, on blocks and of settings, prepared."""
+        if self.kept is not None:
+            return self.kept.on_blocks(meters)
+        own = pl.col("role") != "part"
+        return self.readings.filter(own if meters is None else own & pl.col("meter").is_in(meters))
 
     def blocks_read(
         self, meters: list[str] | None = None, between: tuple[datetime, datetime] | None = None
     ) -> pl.DataFrame:
-        """Return the columns `BLOCKS_READ` of readings on blocks: of some meters or all, within a time, ends included, or ever."""
+        """Return the columns `BLOCKS_READ` of readings on blocks and of settings: of some meters or all, within a time or ever."""
         if self.kept is not None:
             return self.kept.blocks_read(meters, between)
-        own = pl.col("role") == "block"
+        own = pl.col("role") != "part"
         own = own if meters is None else own & pl.col("meter").is_in(meters)
         own = own if between is None else own & pl.col("measured_at").is_between(*between)
         return self.readings.filter(own).select(BLOCKS_READ)
@@ -272,14 +275,14 @@ class Kept:
     first_file: Callable[[str, str, datetime, datetime], int | None]
     sensors: Callable[[], list[str]]
     readings_with: Callable[[str, datetime | None], pl.DataFrame]
-    on_blocks: Callable[[], pl.DataFrame]
+    on_blocks: Callable[[list[str] | None], pl.DataFrame]
     blocks_read: Callable[[list[str] | None, tuple[datetime, datetime] | None], pl.DataFrame]
     files_of_lots: Callable[[], pl.DataFrame]
     rows_of: Callable[[list[str], list[str]], dict[str, pl.DataFrame]]
 
 
 BLOCKS_READ = ["meter", "probe", "frequency_khz", "block", "measured_at", "source_id", "role", "run", "clock"]
-"""What says which check a reading on a block belongs to, and whether it counts."""
+"""What says which check a reading belongs to, from which file it is, and whether it counts."""
 AT_A_GLANCE: dict[str, Any] = {
     "lot": pl.String,
     "verdict": pl.String,

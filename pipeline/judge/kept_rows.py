@@ -290,19 +290,22 @@ class Later:
             rows = history.readings(runs=given.studies, categorical=True)
         return split_studies(rows, given.tables)[1]
 
-    def on_blocks(self) -> pl.DataFrame:
-        """Return every reading on a block or of a setting, prepared."""
-        if self._on_blocks is None:
-            with self._open() as (history, store):
-                schema = history.readings(meters=[], categorical=True).schema
-                rows, marks = as_read(store.read("on_blocks", "meter"), schema), marks_in(store)
-            self._on_blocks = self._given.prepared(rows, marks)
-        return self._on_blocks
+    def on_blocks(self, meters: list[str] | None) -> pl.DataFrame:
+        """Return the readings of some meters, or of all, on blocks and of settings, prepared."""
+        if self._on_blocks is not None:
+            return self._on_blocks if meters is None else self._on_blocks.filter(pl.col("meter").is_in(meters))
+        with self._open() as (history, store):
+            schema = history.readings(meters=[], categorical=True).schema
+            rows, marks = as_read(store.read("on_blocks", "meter", meters), schema), marks_in(store, meters)
+        found = self._given.prepared(rows, marks)
+        if meters is None:
+            self._on_blocks = found
+        return found
 
     def blocks_read(self, meters: list[str] | None, between: tuple[datetime, datetime] | None) -> pl.DataFrame:
-        """Return what says which checks readings on blocks belong to: those of some meters, within a time."""
+        """Return what says which checks readings belong to, and from which file they are: those of some meters, within a time."""
         with self._open() as (_, store):
-            rows = store.read("on_blocks", "meter", meters, BLOCKS_READ, role="block", between=between)
+            rows = store.read("on_blocks", "meter", meters, BLOCKS_READ, between=between)
         rows = rows.filter((pl.col("measured_at") <= self._given.as_of) | (pl.col("clock") != "known"))
         return split_studies(rows, self._given.tables)[0]
 

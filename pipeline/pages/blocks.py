@@ -41,7 +41,7 @@ def block_pages(
     del history  # pages of blocks rest on checks and certificates alone
     context = PageContext(workspace, assessment, sources)
     pages = []
-    on_blocks = assessment.on_blocks().filter(pl.col("role") == "block")
+    on_blocks = assessment.blocks_read().filter(pl.col("role") == "block")
     for block, found in block_results(assessment, blocks).items():
         checks = (
             assessment.checks.filter((pl.col("block") == block) & pl.col("mean").is_not_null())

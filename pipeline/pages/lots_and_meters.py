@@ -189,8 +189,9 @@ def meter_pages(
     """Yield the pages of meters, by name."""
     context = PageContext(workspace, assessment, sources)
     verdicts = dict(assessment.lots_at_a_glance().select("lot", "verdict").iter_rows())
-    calibrations, on_blocks = calibrations_of(assessment), assessment.on_blocks()
-    for meter in sorted(assessment.meters if meters is None else meters):
+    wanted, calibrations = sorted(assessment.meters if meters is None else meters), calibrations_of(assessment)
+    on_blocks = assessment.blocks_read(wanted)
+    for meter in wanted:
         result = with_meter_budgets(assessment, assessment.meters[meter])
         checks = (
             assessment.checks.filter(pl.col("meter") == meter)
@@ -249,7 +250,7 @@ def index_page(
     lots = assessment.lines()
     meters = tuple(assessment.meters[meter] for meter in sorted(assessment.meters))
     check_by = checked_by(assessment)
-    sources_of_blocks = assessment.on_blocks().group_by("source_id").agg(pl.len().cast(pl.Int64).alias("n"))
+    sources_of_blocks = assessment.blocks_read().group_by("source_id").agg(pl.len().cast(pl.Int64).alias("n"))
     used = pl.concat([assessment.files_of_lots().select("source_id", "n"), sources_of_blocks])
     keys = assessment.document_keys()
     assessment.bring(keys)  # this page and those of months say more of a lot than its line, when the history is closed

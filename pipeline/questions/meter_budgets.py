@@ -53,8 +53,8 @@ def _reading_budgets(assessment: Assessment, meter: str, latest: pl.DataFrame) -
         return []
     register = _of_meter(assessment, "meters", "meter", meter)
     last = (
-        assessment.on_blocks()
-        .filter((pl.col("meter") == meter) & (pl.col("role") == "block"))
+        assessment.on_blocks([meter])
+        .filter(pl.col("role") == "block")
         .sort("measured_at", "file_rank", "line", "replicate")
         .unique("block", keep="last", maintain_order=True)
         .select(

@@ -81,7 +81,8 @@ class PageContext:
     def _placed(self, blocks: pl.DataFrame) -> pl.DataFrame:
         series = ["meter", "probe", "frequency_khz", "block"]
         checks = self.assessment.checks.select(*series, "check", "run", "first_at", "at")
-        blocks = blocks.select(*series, "measured_at", "source_id").with_columns(pl.col(pl.Categorical).cast(pl.String))
+        blocks = blocks.filter(pl.col("role") == "block").select(*series, "measured_at", "source_id")
+        blocks = blocks.with_columns(pl.col(pl.Categorical).cast(pl.String))
         # join_asof matches no nulls, so what may be null becomes a number together with the rest
         number = checks.select(series).unique().with_row_index("series")
         return (
