@@ -40,11 +40,12 @@ def status(
 
     Example: annealog status --as-of 2026-03-02T14:00
     """
-    from pipeline.kept.snapshot import FIRST_WAITING, published_status
+    from pipeline.kept.snapshot import FIRST_WAITING, published_before, published_status
 
     place = workspace_at(workspace)
-    kept = published_status(place, whole=every or json) if as_of is None else None
-    more = 0
+    kept, more = None, 0
+    if as_of is None:
+        kept = published_status(place, whole=every or json) or published_before(place, whole=every or json)
     if kept is not None:
         document = {**kept["status"], "as_of": as_json(kept["as_of"])}
         changed, more = kept["not_taken_over"], kept["more_waiting"]

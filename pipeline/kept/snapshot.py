@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import logging
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
-from pipeline.errors import IntegrityProblem
+from pipeline.errors import HistoryBusy, IntegrityProblem
 from pipeline.history.publish import publish
 from pipeline.history.snapshot import Snapshot
 from pipeline.workspace.program import program
@@ -23,6 +24,7 @@ __all__ = [
     "FIRST_WAITING",
     "holds_until",
     "publish_snapshot",
+    "published_before",
     "published_refused",
     "published_status",
     "said_now",
@@ -30,6 +32,8 @@ __all__ = [
     "status_said",
 ]  # fmt: skip
 
+_log = logging.getLogger(__name__)
+_PATIENCE_S = 0.2
 _EVER = datetime(9999, 1, 1, tzinfo=UTC)
 
 FIRST_WAITING = 50
@@ -210,10 +214,31 @@ def published_status(workspace: Workspace, *, now: datetime | None = None, whole
     whole
         With every lot that waits; else with the first `FIRST_WAITING`, and `more_waiting` says how many are left out.
     """
-    moment = now or datetime.now(UTC)
     snapshot = Snapshot.up_to_date(workspace.history)
-    if snapshot is None:
-        return None
+    return None if snapshot is None else _said(workspace, snapshot, now or datetime.now(UTC), whole=whole)
+
+
+def published_before(workspace: Workspace, *, whole: bool = True) -> dict[str, Any] | None:
+    """Return the document of `status` from the last snapshot, as of its time, while somebody writes the history: nobody waits for that.
+
+    None where nobody writes, or where no snapshot of this program is there. How old it is, is said.
+    """
+    from pipeline.history.store import History
+
+    try:
+        with History.open(workspace.history, wait_s=_PATIENCE_S, snapshot=False):
+            return None
+    except HistoryBusy as busy:
+        snapshot = Snapshot.current(workspace.history)
+        kept = None if snapshot is None else _said(workspace, snapshot, snapshot.made_at, whole=whole)
+        if kept is not None:
+            _log.warning("%s What follows is of the snapshot taken at %s UTC.", str(busy).partition(";")[0] + ".",
+                         f"{kept['as_of']:%Y-%m-%d %H:%M:%S}")  # fmt: skip
+        return kept
+
+
+def _said(workspace: Workspace, snapshot: Snapshot, moment: datetime, *, whole: bool) -> dict[str, Any] | None:
+    """Return the document of `status` that a snapshot keeps, where it holds at a moment and this program said it."""
     try:
         kept: dict[str, Any] | None = snapshot.document("status")
         if kept is None or kept.get("program") != program():

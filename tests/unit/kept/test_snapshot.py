@@ -15,10 +15,11 @@ from scenario import Scenario
 from pipeline.errors import IntegrityProblem
 from pipeline.history.snapshot import Snapshot
 from pipeline.history.store import History
-from pipeline.kept.snapshot import publish_snapshot, published_status
+from pipeline.kept.snapshot import publish_snapshot, published_before, published_status
 from pipeline.load.load import load
 from pipeline.questions.status import status
 from pipeline.workspace.settings import find_workspace
+from schemas.documents import as_json
 
 if TYPE_CHECKING:
     from workspace_files import Shell
@@ -152,6 +153,33 @@ def test_a_report_asked_for_while_loading_is_served_from_the_snapshot(shell: She
         assert f"this is the snapshot of {made.made_at:%Y-%m-%d %H:%M}" in board
     finally:
         holder.communicate("")
+
+
+def test_the_state_is_that_of_the_last_snapshot_while_somebody_writes_and_nothing_is_judged_for_it(
+    shell: Shell, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    fill(shell.make())
+    place = find_workspace(shell.root)
+    made = publish_snapshot(place)
+    assert published_before(place) is None, "nobody writes"
+    said = made.document("status")["status"]
+    load(place, [shell.put("9.csv", Scenario().check("08:00", day=9))])  # the command would publish, too
+    with subprocess.Popen(
+        [sys.executable, "-c", HOLD, str(place.history)],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=Path(__file__).resolve().parents[3],
+    ) as holder:  # fmt: skip
+        assert holder.stdout is not None
+        assert holder.stdout.readline() == "held\n"
+        with monkeypatch.context() as nothing:
+            nothing.setattr("pipeline.questions.status.everything", None)
+            found = shell.json("status")
+            assert found == {**said, "as_of": as_json(made.made_at)}
+            assert f"snapshot taken at {made.made_at:%Y-%m-%d %H:%M:%S} UTC" in caplog.text + shell.err
+            nothing.setattr("pipeline.kept.snapshot.program", lambda: "another")
+            assert published_before(place) is None, "what another program said is not said again"
+        holder.communicate()
+    assert published_before(place) is None
+    assert shell.json("status")["as_of"] > found["as_of"]
 
 
 @pytest.mark.parametrize("what", ["parts/*.parquet", "*/event.parquet", "*/manifest.json", "*/status.json"])
