@@ -346,11 +346,12 @@ class _Carrying:
         given, new, kept = self.given, self.new, NO_MARKS
         names = sorted(new.first)
         rows = given.history.readings(roles=["block", "setting"], after=new.after, categorical=True)
-        self.store.put("on_blocks", "meter", None, rows)
-        nowhere = given.history.parts_without_lot(new.after, given.studies)
-        self.store.put("files_of_lots", "lot", None, nowhere.with_columns(pl.lit("").alias("lot")))
         cuts = no_cuts(names)
-        if not new.everything:
+        if names or new.everything:  # else nothing was read
+            self.store.put("on_blocks", "meter", None, rows)
+            nowhere = given.history.parts_without_lot(new.after, given.studies)
+            self.store.put("files_of_lots", "lot", None, nowhere.with_columns(pl.lit("").alias("lot")))
+        if names and not new.everything:
             cuts = self._cuts(rows)
             rows = as_read(self.store.read("on_blocks", "meter", where=(AFTER["on_blocks"], cuts.at)), rows.schema)
             kept = marks_in(self.store, where=(AFTER["marks"], cuts.at))
