@@ -102,13 +102,14 @@ def verify_site(
         found = computed(_judged(last.number, assessed, raw, as_of))
         said = {table: {piece.sha256 for piece in manifest.pieces if piece.table == table} for table in COMPUTED}
     else:
-        theirs = tables_of(storage, manifest, place.cache, tables=_OF_LOTS)
+        theirs = tables_of(storage, manifest, place.cache, tables=["lots"])
         read = _judged(last.number, lots_read, raw, as_of, months)
         alone = sorted(draw(sorted({*read, *theirs["lots"]["lot"]})))
         key = f"{name} {sha256_of(json.dumps(alone).encode())[:16]}"
-        asked = sorted({*alone} & {*read})
+        asked, own = sorted({*alone} & {*read}), pl.col("lot").is_in(alone)
+        theirs |= tables_of(storage, manifest, place.cache, tables=_BESIDE, rows=dict.fromkeys(_BESIDE, own))
         again = computed(_judged(last.number, assessed_part, raw, as_of, asked, theirs["lots"], months))
-        found = {table: _rows(again[table], alone) for table in _OF_LOTS}
+        found = {table: _rows(again[table], alone) for table in theirs}
         said = {table: {piece.sha256 for piece, _ in cut(table, _rows(rows, alone))} for table, rows in theirs.items()}
 
     def rows_of(table: str) -> pl.DataFrame:
@@ -142,7 +143,8 @@ def _judged(number: int, judge: Callable[..., Any], *given: Any) -> Any:
         ) from None
 
 
-_OF_LOTS = ("lots", "parts", "brackets")
+_BESIDE = ("parts", "brackets")
+"""What a site says of lots in more than a row each."""
 _NAMED = 20
 
 
