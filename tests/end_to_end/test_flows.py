@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import io
 import os
 import sqlite3
 import subprocess
@@ -15,6 +16,7 @@ from once import render_anew
 from scenario import Scenario
 from workspace_files import neutral_csv, silent_shell
 
+from pipeline.cli import run
 from pipeline.history.store import History
 
 if TYPE_CHECKING:
@@ -31,6 +33,13 @@ def annealog(*words: str, **environment: str) -> subprocess.CompletedProcess[str
         check=False,
         env={**clean, "PYTHONPATH": str(Path(__file__).resolve().parents[2]), **environment},
     )
+
+
+def directly(*words: str) -> subprocess.CompletedProcess[str]:
+    """Carry out a command without Prefect, in this process."""
+    with contextlib.redirect_stdout(io.StringIO()) as out:
+        code = run([*words, "--direct"])
+    return subprocess.CompletedProcess(words, code, out.getvalue(), "")
 
 
 def make(root: Path) -> Path:
@@ -65,10 +74,10 @@ def both(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[Path, list
     found = {}
     for kind in ("flow", "direct"):
         root = make(tmp_path_factory.mktemp(kind) / "works")
-        extra = ["--direct"] if kind == "direct" else []
+        carry_out = annealog if kind == "flow" else directly
         done = [
-            annealog("load", str(root / "inbox"), "--workspace", str(root), *extra),
-            annealog("render", "--workspace", str(root), *extra),
+            carry_out("load", str(root / "inbox"), "--workspace", str(root)),
+            carry_out("render", "--workspace", str(root)),
         ]
         found[kind] = (root, done)
     return found

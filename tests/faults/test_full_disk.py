@@ -205,7 +205,8 @@ def test_a_small_file_system(shell: Shell) -> None:
         assert whole_before in (None, 0, 1, 2, 3)
         if mounted.returncode == 0:
             subprocess.run(["mount", "-o", "remount,size=64m", str(small)], check=True)
-        assert annealog(root, "load", "--direct", "inbox").returncode == 0
+        shell("load", "--direct", str(root / "inbox"), "--workspace", str(root))
+        assert shell.code == 0, shell.err
         assert whole(root) == 3
         if mounted.returncode == 0:
             subprocess.run(["mount", "-o", "remount,size=8m", str(small)], check=True)
@@ -215,7 +216,8 @@ def test_a_small_file_system(shell: Shell) -> None:
             assert done.returncode == 7, done.stderr
             whole(root)
             (root / "ballast").unlink()
-            assert annealog(root, "render", "--direct").returncode == 0
+            shell("render", "--direct", "--workspace", str(root))
+            assert shell.code == 0, shell.err
             whole(root)
     finally:
         if mounted.returncode == 0:
