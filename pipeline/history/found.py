@@ -41,6 +41,7 @@ _TICK_NS, _LONG_TICK_NS = 50_000_000, 2_000_000_000
 """More than the clock of files goes on by at once; the second where it knows whole seconds alone."""
 _APART = ("spot_values", "part_values")
 """Tables by lot that stand apart: of 20 million readings they took 270 of 437 MB, which each load hashes."""
+_BEHIND = 2**40
 _PLACE = "_place"
 """The place of a row among those of its name: the order of a frame is kept."""
 
@@ -55,11 +56,15 @@ Behind = tuple[str, pl.DataFrame]
 
 
 class Beside(NamedTuple):
-    """What stands in the place of rows of a table in the file: by which column, under which names, and the rows."""
+    """What stands in the place of rows of a table in the file: by which column, under which names, and the rows.
+
+    With `behind` only those rows of the names are gone of which it holds.
+    """
 
     by: str
     gone: set[str]
     rows: pl.DataFrame
+    behind: Behind | None = None
 
 
 class FoundStore:
@@ -199,13 +204,16 @@ class FoundStore:
             parameters += [naive(moment) for moment in between]
         if where is not None:
             conditions.append(f"EXISTS (SELECT 1 FROM cuts WHERE cuts.meter = t.meter AND ({where[0]}))")
-        if there is not None:
+        behind = None if there is None else there.behind
+        if behind is not None:
+            conditions.append(f"NOT EXISTS (SELECT 1 FROM gone AS cuts WHERE cuts.meter = t.meter AND ({behind[0]}))")
+        elif there is not None:
             conditions.append(f'"{there.by}" NOT IN (SELECT unnest(?))')
             parameters.append(sorted(there.gone))
         sql = f'SELECT {what} FROM "{name}" AS t' + (" WHERE " + " AND ".join(conditions) if conditions else "")
         if by is not None:
             sql += f' ORDER BY "{by}", {_PLACE}'
-        with self._with_cuts(where):
+        with self._with_cuts(where), self._with_cuts(behind, "gone"):
             frame = with_utc(self._connection.sql(sql, params=parameters).pl())
         if there is not None:
             own = there.rows if of is None else there.rows.filter(pl.col(str(by)).is_in(parameters[0]))
@@ -221,15 +229,15 @@ class FoundStore:
         return [(row[0], row[1]) for row in self._connection.execute(f"DESCRIBE {table}").fetchall()]
 
     @contextlib.contextmanager
-    def _with_cuts(self, where: Behind | None) -> Iterator[None]:
+    def _with_cuts(self, where: Behind | None, name: str = "cuts") -> Iterator[None]:
         if where is None:
             yield
             return
-        self._connection.register("cuts", without_zone(where[1]))
+        self._connection.register(name, without_zone(where[1]))
         try:
             yield
         finally:
-            self._connection.unregister("cuts")
+            self._connection.unregister(name)
 
     def put(
         self, name: str, by: str, of: Iterable[str] | None, frame: pl.DataFrame, *, where: Behind | None = None
@@ -249,14 +257,16 @@ class FoundStore:
         where
             Of those rows only these go.
         """
-        if self.beside is not None and where is not None:
-            stay = self.read(name, by, of, where=(f"NOT coalesce({where[0]}, false)", where[1]))
-            frame = _together(stay, frame.with_columns(pl.col(pl.Categorical).cast(pl.String)))
         rows = frame.with_columns(pl.col(pl.Categorical).cast(pl.String)).with_columns(
             pl.int_range(pl.len(), dtype=pl.Int64).alias(_PLACE)
         )
         if self.beside is not None:
             before, names = self.beside.get(name), set(of or ())
+            if where is not None and before is None:  # behind what stays
+                self.beside[name] = Beside(by, names, rows.with_columns(pl.col(_PLACE) + _BEHIND), where)
+                return
+            if before is not None and before.behind is not None:
+                raise ValueError(f"rows of {name} are put twice beside the file")
             if before is not None:
                 left = before.rows.filter(~pl.col(by).is_in(list(names)))
                 rows = _together(left, rows)
