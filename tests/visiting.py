@@ -34,6 +34,7 @@ __all__ = [
     "PASSWORD",
     "PEOPLE",
     "UNKNOWN",
+    "AtWork",
     "Person",
     "apart",
     "application",
@@ -215,3 +216,13 @@ class Person:
         """Go through a form to its end, or to where it stops."""
         self.get(f"/decide/{form}").send("look", **typed)
         return self.send("sign", password=password) if "sign" in self.forms() else self
+
+
+class AtWork(Person):
+    """Somebody who signed in at a browser on the network."""
+
+    def __init__(self, address: str, name: str) -> None:
+        self.client = httpx.Client(base_url=address, follow_redirects=True, timeout=240.0)
+        self.at, self.text, self.status = "/", "", 0
+        self.sign_in(name)
+        assert self.at == "/", self.text

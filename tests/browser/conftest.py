@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -47,7 +46,7 @@ def chromium(chromium_binary: str) -> Iterator[Browser]:
 class Visit:
     """A page as a reader opens it, and what it tried behind the reader's back."""
 
-    def __init__(self, context: BrowserContext, path: Path) -> None:
+    def __init__(self, context: BrowserContext) -> None:
         self.asked: list[str] = []
         self.complaints: list[str] = []
         self.page: Page = context.new_page()
@@ -56,14 +55,19 @@ class Visit:
         self.page.on("console", lambda message: self.complaints.append(f"{message.type}: {message.text}"))
         self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
         self.page.on("dialog", self._dialog)
-        self.turn_to(path)
 
-    def turn_to(self, path: Path) -> Visit:
-        """Show another page in the place of what was shown."""
-        self.page.goto("about:blank")  # what the page before still asked for or complained of is no matter of the next
-        self.asked, self.complaints = [], []
+    def turn_to(self, path: Path, width: int, height: int, color_scheme: Any, reduced_motion: Any) -> Visit:
+        """Show a page in the place of what was shown, to a reader whose screen and wishes are these."""
+        self.page.mouse.move(0, 0)
+        self.page.set_viewport_size({"width": width, "height": height})
+        self.page.emulate_media(media="null", color_scheme=color_scheme, reduced_motion=reduced_motion)
+        # what the page before still asked for or complained of is no matter of the next, which begins here
+        self.page.once("framenavigated", self._begin)
         self.page.goto(path.as_uri())
         return self
+
+    def _begin(self, _: Any) -> None:
+        self.asked, self.complaints = [], []
 
     def _dialog(self, dialog: Any) -> None:
         self.complaints.append(f"dialog: {dialog.message}")
@@ -75,46 +79,31 @@ class Visit:
         return [url for url in self.asked if not url.startswith(("file:", "data:"))]
 
 
-@contextmanager
-def _visits(chromium: Browser) -> Iterator[Callable[..., Visit]]:
-    contexts: list[BrowserContext] = []
+@pytest.fixture(scope="session")
+def visit(chromium: Browser) -> Callable[..., Visit]:
+    """Open pages without a network, one after the other: each takes the place of the last that was opened alike.
 
-    def opened(path: Path, *, width: int = 1200, height: int = 900, scripts: bool = True, **options: Any) -> Visit:
-        context = chromium.new_context(
-            viewport={"width": width, "height": height}, java_script_enabled=scripts, offline=True, **options
-        )
-        contexts.append(context)
-        return Visit(context, path)
-
-    yield opened
-    for context in contexts:
-        context.close()
-
-
-@pytest.fixture
-def visit(chromium: Browser) -> Iterator[Callable[..., Visit]]:
-    """Open pages, each in a context of its own, without a network."""
-    with _visits(chromium) as opened:
-        yield opened
-
-
-@pytest.fixture(scope="module")
-def turn_to(chromium: Browser) -> Iterator[Callable[..., Visit]]:
-    """Open pages one after the other, in all tests of a file: each takes the place of the last that was opened alike.
-
-    A new context costs five times as much. Only for tests that look: what is set at a page (its medium, its size) would stay.
+    A new context costs as much processor time as five pages, so there is one for each set of options that only a context can
+    have; screen and wishes of the reader are set anew with each page.
     """
     found: dict[tuple[Any, ...], Visit] = {}
-    with _visits(chromium) as visit:
 
-        def opened(path: Path, **options: Any) -> Visit:
-            alike = tuple(sorted(options.items()))
-            if alike in found:
-                return found[alike].turn_to(path)
-            found[alike] = visit(path, **options)
-            return found[alike]
+    def opened(
+        path: Path,
+        *,
+        width: int = 1200,
+        height: int = 900,
+        color_scheme: str = "light",
+        reduced_motion: str = "no-preference",
+        scripts: bool = True,
+        **options: Any,
+    ) -> Visit:
+        alike = (scripts, *sorted(options.items()))
+        if alike not in found:
+            found[alike] = Visit(chromium.new_context(java_script_enabled=scripts, offline=True, **options))
+        return found[alike].turn_to(path, width, height, color_scheme, reduced_motion)
 
-        yield opened
+    return opened
 
 
 @pytest.fixture(scope="session")

@@ -34,14 +34,14 @@ def test_the_rules_find_what_is_wrong(visit: Any, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(("name", "scheme"), [(name, ("light", "dark")[i % 2]) for i, name in enumerate(SAMPLES)])
-def test_a_sample_page_has_no_violation(turn_to: Any, written: dict[str, Path], name: str, scheme: str) -> None:
-    assert violations(turn_to(written[name], color_scheme=scheme).page) == []
+def test_a_sample_page_has_no_violation(visit: Any, written: dict[str, Path], name: str, scheme: str) -> None:
+    assert violations(visit(written[name], color_scheme=scheme).page) == []
 
 
-def test_no_kind_of_page_of_the_demo_has_a_violation(turn_to: Any, each_kind: list[Path]) -> None:
+def test_no_kind_of_page_of_the_demo_has_a_violation(visit: Any, each_kind: list[Path]) -> None:
     assert {"index.html", "lots", "boards"} <= {*(path.parent.name for path in each_kind), each_kind[0].name}
     for place, path in enumerate(each_kind):
-        opened = turn_to(path, color_scheme="dark" if place % 2 else "light", width=375 if place % 3 == 2 else 1200)
+        opened = visit(path, color_scheme="dark" if place % 2 else "light", width=375 if place % 3 == 2 else 1200)
         # the board of the line shows what is happening now, which WCAG 2.2, 2.2.1 lets go on by itself
         live = "meta-refresh" if path.parent.name == "boards" else "none"
         assert [found for found in violations(opened.page) if not found.startswith(live)] == [], path.name
@@ -49,18 +49,18 @@ def test_no_kind_of_page_of_the_demo_has_a_violation(turn_to: Any, each_kind: li
         assert (opened.complaints, opened.outside) == ([], []), path.name
 
 
-def test_every_kind_of_page_is_whole_at_twice_the_size_and_on_a_phone(turn_to: Any, each_kind: list[Path]) -> None:
+def test_every_kind_of_page_is_whole_at_twice_the_size_and_on_a_phone(visit: Any, each_kind: list[Path]) -> None:
     # a window of 640 pixels is what a window of 1280 leaves at 200 %; 320 is asked for by WCAG 2.2, 1.4.10
     for path in each_kind:
         for width in (640, 320):
-            page = turn_to(path, width=width).page
+            page = visit(path, width=width).page
             assert page.evaluate("() => document.documentElement.scrollWidth - innerWidth") <= 0, (path.name, width)
 
 
-def test_larger_spacing_of_text_cuts_nothing_off(turn_to: Any, each_kind: list[Path]) -> None:
+def test_larger_spacing_of_text_cuts_nothing_off(visit: Any, each_kind: list[Path]) -> None:
     # WCAG 2.2, 1.4.12
     for path in each_kind[:6]:
-        page = turn_to(path, width=1200).page
+        page = visit(path, width=1200).page
         page.evaluate("""() => {
           const sheet = new CSSStyleSheet();
           sheet.replaceSync("*{line-height:1.5!important;letter-spacing:.12em!important;word-spacing:.16em!important}p{margin-bottom:2em!important}");
@@ -74,9 +74,9 @@ def test_larger_spacing_of_text_cuts_nothing_off(turn_to: Any, each_kind: list[P
         assert page.evaluate("() => document.documentElement.scrollWidth - innerWidth") <= 0, path.name
 
 
-def test_the_keyboard_goes_through_a_page_in_its_order_and_is_seen(turn_to: Any, each_kind: list[Path]) -> None:
+def test_the_keyboard_goes_through_a_page_in_its_order_and_is_seen(visit: Any, each_kind: list[Path]) -> None:
     for path in each_kind:
-        page = turn_to(path, reduced_motion="reduce").page  # so that what is focused is in sight at once
+        page = visit(path, reduced_motion="reduce").page  # so that what is focused is in sight at once
         page.keyboard.press("Tab")
         assert page.evaluate("() => document.activeElement.className") == "skip", path.name
         seen = []

@@ -46,15 +46,15 @@ def asked(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
 
 @pytest.mark.parametrize("width", [1400, 800, 390])
 @pytest.mark.parametrize("name", NAMES)
-def test_a_page_is_not_wider_than_the_screen(turn_to: Any, asked: dict[str, Path], name: str, width: int) -> None:
-    opened = turn_to(asked[name], width=width)
+def test_a_page_is_not_wider_than_the_screen(visit: Any, asked: dict[str, Path], name: str, width: int) -> None:
+    opened = visit(asked[name], width=width)
     assert opened.page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth") <= 0
     assert (opened.complaints, opened.outside) == ([], [])
 
 
 @pytest.mark.parametrize(("name", "scheme"), [(name, ("light", "dark")[n % 2]) for n, name in enumerate(NAMES)])
-def test_a_page_has_no_violation(turn_to: Any, asked: dict[str, Path], name: str, scheme: str) -> None:
-    page = turn_to(asked[name], color_scheme=scheme).page
+def test_a_page_has_no_violation(visit: Any, asked: dict[str, Path], name: str, scheme: str) -> None:
+    page = visit(asked[name], color_scheme=scheme).page
     page.evaluate("() => document.querySelectorAll('details').forEach((e) => { e.open = true })")
     assert violations(page) == []
 

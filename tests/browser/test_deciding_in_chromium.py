@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import shutil
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pytest
 from accessible import WCAG, violations
-from visiting import DECISIONS, PASSWORD, PEOPLE, asked_at, cheap_passwords, decided_works, typed_into
+from visiting import DECISIONS, PASSWORD, PEOPLE, AtWork, asked_at, cheap_passwords, decided_works, typed_into
 
 from pipeline.cli.answers import ANSWERS
 from pipeline.history.store import History
@@ -19,7 +19,7 @@ from pipeline.web.sessions import Rates
 from pipeline.workspace.settings import find_workspace
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
     from playwright.sync_api import Browser, Page
@@ -45,17 +45,28 @@ def served(made: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tup
             yield root, address
 
 
-def at(chromium: Browser, address: str, who: str, **options: Any) -> Page:
-    """Return a page on which somebody has signed in."""
-    context = chromium.new_context(**options)
-    page = context.new_page()
-    page.set_default_timeout(60_000)
-    page.goto(address)
-    page.fill("#f-name", who)
-    page.fill("#f-password", PASSWORD)
-    page.keyboard.press("Enter")
-    page.wait_for_url(address)
-    return page
+@pytest.fixture(scope="module")
+def phone(chromium: Browser) -> Iterator[Callable[..., Page]]:
+    """Hand a phone to somebody who signed in; whoever had it before is forgotten. A new one costs as much as five pages."""
+    contexts = {
+        scripts: chromium.new_context(viewport={"width": 390, "height": 800}, java_script_enabled=scripts)
+        for scripts in (True, False)
+    }
+    pages = {scripts: context.new_page() for scripts, context in contexts.items()}
+
+    def handed_to(address: str, who: str, *, scripts: bool = True) -> Page:
+        person = AtWork(address, who)
+        cookies = [{"name": one.name, "value": one.value, "url": address} for one in person.client.cookies.jar]
+        person.client.close()
+        pages[scripts].goto("about:blank")
+        pages[scripts].set_default_timeout(60_000)
+        contexts[scripts].clear_cookies()
+        contexts[scripts].add_cookies(cookies)  # type: ignore[arg-type]
+        return pages[scripts]
+
+    yield handed_to
+    for context in contexts.values():
+        context.close()
 
 
 def fill_by_keyboard(page: Page, form: str, typed: dict[str, str]) -> None:
@@ -89,7 +100,7 @@ def fill_by_keyboard(page: Page, form: str, typed: dict[str, str]) -> None:
 
 @pytest.mark.parametrize("form", FORMS)
 def test_each_form_goes_to_its_end_by_keyboard_on_a_phone_without_scripts(
-    chromium: Browser, made: Path, tmp_path: Path, form: str
+    phone: Callable[..., Page], made: Path, tmp_path: Path, form: str
 ) -> None:
     root = shutil.copytree(made, tmp_path / "works")
     who, _, kind = DECISIONS[form]
@@ -97,7 +108,7 @@ def test_each_form_goes_to_its_end_by_keyboard_on_a_phone_without_scripts(
         cheap_passwords(patch)
         with server.listening(root, ANSWERS, server.Listen(port=0)) as address:
             # without scripts of the page; Playwright asks for values by its own
-            page = at(chromium, address, who, viewport={"width": 390, "height": 800}, java_script_enabled=False)
+            page = phone(address, who, scripts=False)
             page.goto(address.rstrip("/") + asked_at(form))
             fill_by_keyboard(page, form, {**typed_into(root, form), "why": "seen at the bench"})
             page.wait_for_selector("text=Look before you sign")
@@ -106,7 +117,7 @@ def test_each_form_goes_to_its_end_by_keyboard_on_a_phone_without_scripts(
             page.wait_for_url("**/done/*")
             assert page.evaluate("document.documentElement.scrollWidth") <= 390
             assert page.locator("h1").inner_text() == "Recorded"
-            page.context.close()
+            page.goto("about:blank")  # before the server ends
     with History.open(find_workspace(root).history, snapshot=False) as history:
         last = [event for event in history.events() if event.by == who]
     assert [event.kind for event in last] == ([kind] if kind else [])
@@ -114,18 +125,17 @@ def test_each_form_goes_to_its_end_by_keyboard_on_a_phone_without_scripts(
 
 @pytest.mark.parametrize("form", FORMS)
 def test_each_form_refuses_in_words_and_is_read_by_assistive_technology(
-    chromium: Browser, served: tuple[Path, str], form: str
+    phone: Callable[..., Page], served: tuple[Path, str], form: str
 ) -> None:
     root, address = served
-    who, _, _ = DECISIONS[form]
+    who, typed = DECISIONS[form][0], typed_into(root, form)
     with History.open(find_workspace(root).history, snapshot=False) as history:
         before = len(history.events())
-    page = at(chromium, address, who, viewport={"width": 390, "height": 800})
+    page = phone(address, who)
     complaints: list[str] = []
-    page.on("console", lambda message: complaints.append(message.text))
+    page.on("console", take := lambda message: complaints.append(message.text))
     page.goto(address.rstrip("/") + asked_at(form))
-    fill(page, typed_into(root, form))
-    assert_readable(page)
+    fill(page, typed)
     page.evaluate("document.querySelectorAll('form').forEach(form => form.noValidate = true)")
     page.click("text=Go on")  # without a reason
     page.wait_for_selector("[role=alert]")
@@ -141,15 +151,13 @@ def test_each_form_refuses_in_words_and_is_read_by_assistive_technology(
     page.click("text=Change")
     page.wait_for_selector("#f-why")
     assert page.input_value("#f-why") == "seen at the bench"
-    for name, value in typed_into(root, form).items():
+    for name, value in typed.items():
         assert page.input_value(f"#f-{name}") == value
+    page.remove_listener("console", take)
     assert [text for text in complaints if "status of 4" not in text] == []
-    page.context.close()
     with History.open(find_workspace(root).history, snapshot=False) as history:
         assert len(history.events()) == before
-    # one wrong signature a form: nobody has to wait
-    page = at(chromium, address, who)
-    page.context.close()
+    AtWork(address, who).client.close()  # after one wrong signature nobody has to wait
 
 
 def fill(page: Page, typed: dict[str, str]) -> None:
@@ -166,9 +174,9 @@ def assert_readable(page: Page) -> None:
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
 
 
-def test_a_page_leads_to_what_can_be_decided_about_it(chromium: Browser, served: tuple[Path, str]) -> None:
+def test_a_page_leads_to_what_can_be_decided_about_it(phone: Callable[..., Page], served: tuple[Path, str]) -> None:
     _, address = served
-    page = at(chromium, address, "Ada Lind", viewport={"width": 390, "height": 800})
+    page = phone(address, "Ada Lind")
     page.goto(f"{address}lots/L1.html")
     assert_readable(page)
     page.click("nav.filter >> text=Decide here")
@@ -182,21 +190,25 @@ def test_a_page_leads_to_what_can_be_decided_about_it(chromium: Browser, served:
     assert_readable(page)
     page.goto(f"{address}lots/L1.html")
     assert "sign-in" in page.url
-    page.context.close()
+    page.fill("#f-name", "Ada Lind")
+    page.fill("#f-password", PASSWORD)
+    page.keyboard.press("Enter")
+    page.wait_for_url(f"{address}lots/L1.html")
 
 
-def test_a_file_is_dropped_and_told_line_by_line(chromium: Browser, served: tuple[Path, str], tmp_path: Path) -> None:
+def test_a_file_is_dropped_and_told_line_by_line(
+    phone: Callable[..., Page], served: tuple[Path, str], tmp_path: Path
+) -> None:
     root, address = served
     export = tmp_path / "week.csv"
     export.write_bytes((root / "inbox" / "40.csv").read_bytes().replace(b"L1", b"L2") + b"no,such,line\n")
-    page = at(chromium, address, "Cia Ek", viewport={"width": 390, "height": 800}, java_script_enabled=False)
+    page = phone(address, "Cia Ek", scripts=False)
     page.goto(f"{address}bring")
     page.set_input_files("#f-file", export)
     page.click("main >> text=Hand in >> nth=-1")
     page.wait_for_selector("text=Refused lines")
     assert "no,such,line" in page.content()
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
-    page.context.close()
 
 
 def test_everybody_is_somebody() -> None:

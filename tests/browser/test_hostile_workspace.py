@@ -37,7 +37,7 @@ def renamed(text: str) -> str:
     return written.getvalue()
 
 
-def test_hostile_names_stay_text_on_every_kind_of_page(shell: Shell, turn_to: Any) -> None:
+def test_hostile_names_stay_text_on_every_kind_of_page(shell: Shell, visit: Any) -> None:
     shell("init", ".")
     scenario = Scenario().check("08:00").lot("08:30").check("09:00", bias=1.2).lot("09:30", lot="L2").check("10:00")
     for name, table in scenario.reference.items():
@@ -70,7 +70,7 @@ def test_hostile_names_stay_text_on_every_kind_of_page(shell: Shell, turn_to: An
         seen |= said
         without |= set() if said else {path.parent}
         for scripts in (True, False):
-            opened = turn_to(path, scripts=scripts)
+            opened = visit(path, scripts=scripts)
             assert (opened.complaints, opened.outside) == ([], []), path.name
             assert opened.page.locator("h1").is_visible()
     assert seen == set(NAMES.values())

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Self
 
 import pytest
 from scenario import Scenario
@@ -68,7 +68,24 @@ def test_paper_is_a_choice(works: Shell, chromium_binary: str) -> None:
     assert "A4, Letter" in works.err
 
 
-def test_all_pages_are_printed_once_and_again_only_when_written_again(works: Shell, chromium_binary: str) -> None:
+class Press:
+    """Stands for the browser where what matters is which pages it is given: dozens of them, and each kind is printed elsewhere."""
+
+    def __init__(self, binary: str) -> None: ...
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None: ...
+
+    def pdf(self, page: Path, *_: float, **__: Any) -> bytes:
+        return b"%PDF-1.4 of " + page.name.encode()
+
+
+def test_all_pages_are_printed_once_and_again_only_when_written_again(
+    works: Shell, chromium_binary: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(pdf, "_Browser", Press)
     first = works.json("render", "--direct", "--pdf")
     assert {Path(path).with_suffix(".html") for path in first["pdf"]} == {Path(page["path"]) for page in first["pages"]}
     assert works.json("render", "--direct", "--pdf")["pdf"] == []

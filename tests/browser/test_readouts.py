@@ -71,10 +71,10 @@ def tables_of(page: Path, link: str) -> str:
     return re.sub(r"<[^>]*>", " ", " ".join(re.findall(r"<table.*?</table>", html, re.DOTALL)))
 
 
-def test_numbers_are_told_as_the_tables_have_them(turn_to: Any, each_kind: list[Path]) -> None:
+def test_numbers_are_told_as_the_tables_have_them(visit: Any, each_kind: list[Path]) -> None:
     told = 0
     for path in each_kind:
-        page = turn_to(path, height=1200).page
+        page = visit(path, height=1200).page
         page.evaluate("() => document.querySelectorAll('details').forEach((e) => { e.open = true; })")
         # means of each on each part stand in no table
         for chart in page.locator("figure:has(.readout):has(figcaption a):not(#figure-interaction)").all():
@@ -105,19 +105,14 @@ def test_the_readout_of_a_check_tells_date_z_and_rule_in_every_chart_of_it(visit
         )
 
 
-def test_every_button_of_a_chart_says_which_chart_and_no_two_are_named_alike(
-    turn_to: Any, each_kind: list[Path]
+def test_every_button_says_which_chart_no_two_are_named_alike_and_marks_that_are_referred_to_are_drawn(
+    visit: Any, each_kind: list[Path]
 ) -> None:
     for path in each_kind:
-        page = turn_to(path).page
+        page = visit(path).page
         names = page.locator(".tools button").evaluate_all("(all) => all.map((e) => e.getAttribute('aria-label'))")
         assert len(names) == len(set(names)), path.name
         assert all(re.search(r"Figure \d+$", name) for name in names), path.name
-
-
-def test_marks_of_the_table_that_a_chart_may_refer_to_are_drawn(turn_to: Any, each_kind: list[Path]) -> None:
-    for path in each_kind:
-        page = turn_to(path).page
         missing = page.evaluate(
             "() => [...document.querySelectorAll('use')].map((e) => e.getAttribute('href')).filter((h) => !document.querySelector(h))"
         )

@@ -26,26 +26,26 @@ def largest(folder: Path) -> Path:
     return max(folder.glob("*.html"), key=lambda path: (path.stat().st_size, path.name))
 
 
-def test_a_meter_is_read_in_a_glance_and_its_checks_fit_the_screen(turn_to: Any, demo: Path) -> None:
+def test_a_meter_is_read_in_a_glance_and_its_checks_fit_the_screen(visit: Any, demo: Path) -> None:
     for path in sorted((demo / "meters").glob("*.html")):
-        page = turn_to(path, width=1400).page
+        page = visit(path, width=1400).page
         found = page.evaluate(MEASURE)
         assert found["height"] < 8500, path.name
         assert found["figures"] <= 9, path.name
         assert (found["over"], found["wide"]) == (0, []), path.name
         assert page.locator(".why ol > li").count() <= 3
         assert path.stat().st_size < 250_000
-    checks = turn_to(largest(demo / "checks"), width=1400).page.evaluate(MEASURE)
+    checks = visit(largest(demo / "checks"), width=1400).page.evaluate(MEASURE)
     assert (checks["over"], checks["wide"]) == (0, [])
 
 
-def test_an_accepted_lot_takes_two_sheets_and_a_short_page(turn_to: Any, demo: Path) -> None:
+def test_an_accepted_lot_takes_two_sheets_and_a_short_page(visit: Any, demo: Path) -> None:
     found = [
         path for path in sorted((demo / "lots").glob("*.html")) if "<title>Accept: " in path.read_text(encoding="utf-8")
     ]
     assert len(found) > 40
     for path in found[:: len(found) // 5]:
-        page = turn_to(path, width=1400).page
+        page = visit(path, width=1400).page
         measured = page.evaluate(MEASURE)
         assert measured["height"] < 5200, path.name
         assert (measured["over"], measured["wide"]) == (0, []), path.name
@@ -73,9 +73,9 @@ def test_what_was_asked_is_answered_on_a_short_page_and_few_sheets(visit: Any, d
 
 
 @pytest.mark.parametrize("width", [800, 390])
-def test_no_kind_of_page_is_wider_than_the_screen(turn_to: Any, demo: Path, width: int) -> None:
+def test_no_kind_of_page_is_wider_than_the_screen(visit: Any, demo: Path, width: int) -> None:
     for folder in sorted(path for path in demo.iterdir() if path.is_dir() and not path.name.startswith(".")):
-        page = turn_to(largest(folder), width=width).page
+        page = visit(largest(folder), width=width).page
         assert page.evaluate(MEASURE)["over"] <= 0, folder.name
 
 
@@ -92,12 +92,12 @@ CUT = """() => {
 
 
 def test_what_a_table_says_of_itself_is_read_whole_however_far_it_is_scrolled(
-    turn_to: Any, each_kind: list[Path]
+    visit: Any, each_kind: list[Path]
 ) -> None:
     wider = 0
     for width in (1400, 800, 390):
         for path in each_kind:
-            tables, scrolled, cut = turn_to(path, width=width).page.evaluate(CUT)
+            tables, scrolled, cut = visit(path, width=width).page.evaluate(CUT)
             assert cut == [], (path.name, width, tables)
             wider += scrolled
     assert wider > 20

@@ -7,9 +7,8 @@ import re
 import time
 from typing import TYPE_CHECKING
 
-import httpx
 from scenario import Scenario
-from visiting import PASSWORD, Person, people
+from visiting import PASSWORD, AtWork, people
 from watching import settings, until, watching
 from workspace_files import neutral_csv
 
@@ -19,16 +18,6 @@ from pipeline.workspace.settings import find_workspace
 
 if TYPE_CHECKING:
     from workspace_files import Shell
-
-
-class AtWork(Person):
-    """Somebody at a browser on the network."""
-
-    def __init__(self, address: str, name: str) -> None:
-        self.client = httpx.Client(base_url=address, follow_redirects=True, timeout=240.0)
-        self.at, self.text, self.status = "/", "", 0
-        self.sign_in(name)
-        assert self.at == "/", self.text
 
 
 def test_a_day(shell: Shell) -> None:
