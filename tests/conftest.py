@@ -38,8 +38,6 @@ def pytest_collection_finish() -> None:
     """What was collected stays to the end: a round of the service looks for garbage, and took a third of a second to look through it."""
     gc.collect()
     gc.freeze()
-    # generations of 700 objects were looked through for 4 % of the processor's time
-    gc.set_threshold(50_000, 20, 20)
 
 
 @pytest.hookimpl(optionalhook=True)

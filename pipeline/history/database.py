@@ -190,7 +190,7 @@ class Database:
         run("SET enable_external_access = false")
         run("SET lock_configuration = true")
         known = migrations()
-        tables = {row[0] for row in run("SELECT table_name FROM duckdb_tables()")}
+        tables = {row[0] for row in run("SELECT table_name FROM information_schema.tables")}
         at = 0
         if "migration" in tables:
             at = int(run("SELECT coalesce(max(version), 0) FROM migration")[0][0])
