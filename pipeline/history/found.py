@@ -21,7 +21,7 @@ import polars as pl
 from pipeline.errors import DiskFull, FoundDamaged, IntegrityProblem, lacking
 from pipeline.history.connection import connect, full_disk, unreadable
 from pipeline.history.database import naive, with_utc, without_zone
-from pipeline.history.found_rows import RowsApart
+from pipeline.history.found_rows import RowsApart, together
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -184,9 +184,9 @@ class FoundStore:
         asked, order = None if columns is None else list(columns), [] if by is None else [by, _PLACE]
         if name in _APART:
             wanted = None if asked is None else list(dict.fromkeys([*asked, "lot", _PLACE]))
-            frame = reduce(_together, self.apart.read(name, "lot", of, wanted))
+            frame = reduce(together, self.apart.read(name, "lot", of, wanted))
             frame = (
-                frame if there is None else _together(frame.filter(~pl.col("lot").is_in(list(there.gone))), there.rows)
+                frame if there is None else together(frame.filter(~pl.col("lot").is_in(list(there.gone))), there.rows)
             )
             frame = frame if of is None else frame.filter(pl.col("lot").is_in(list(of)))
             frame = frame.sort("lot", _PLACE)
@@ -221,7 +221,7 @@ class FoundStore:
             own = own if between is None else own.filter(pl.col("measured_at").is_between(*between))
             own = own if where is None else own.filter(pl.col("meter").is_in(where[1]["meter"].to_list()))
             own = own if asked is None else own.select(frame.columns)
-            frame = _together(frame, own)
+            frame = together(frame, own)
             frame = frame.sort(order, maintain_order=True) if order else frame
         return frame.drop(_PLACE, strict=False) if asked is None else frame.select(asked)
 
@@ -269,7 +269,7 @@ class FoundStore:
                 raise ValueError(f"rows of {name} are put twice beside the file")
             if before is not None:
                 left = before.rows.filter(~pl.col(by).is_in(list(names)))
-                rows = _together(left, rows)
+                rows = together(left, rows)
             self.beside[name] = Beside(by, names if before is None else before.gone | names, rows)
             return
         if name in _APART:
@@ -312,16 +312,6 @@ class FoundStore:
                 self._connection.execute(f'INSERT INTO "{name}" BY NAME SELECT * FROM incoming')
         finally:
             self._connection.unregister("incoming")
-
-
-def _together(one: pl.DataFrame, other: pl.DataFrame) -> pl.DataFrame:
-    """Return the rows of both; a column that only some lots need says nothing of the others."""
-    lacking = {name: dtype for name, dtype in (*one.schema.items(), *other.schema.items()) if dtype == pl.Boolean}
-    frames = [
-        frame.with_columns(pl.lit(value=False).alias(name) for name in lacking if name not in frame.columns)
-        for frame in (one, other)
-    ]
-    return pl.concat(frames, how="diagonal_relaxed")
 
 
 @contextlib.contextmanager

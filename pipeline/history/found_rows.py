@@ -10,6 +10,7 @@ import contextlib
 import hashlib
 import io
 import shutil
+from functools import reduce
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -22,9 +23,11 @@ if TYPE_CHECKING:
 
     import duckdb
 
-__all__ = ["RowsApart"]
+__all__ = ["RowsApart", "together"]
 
 _FOLDER = "found"
+_FEW_LOTS, _FILES = 1_000, 64
+"""A service that loads each minute would leave a file each time: so many of one table with few lots become one."""
 
 
 class RowsApart:
@@ -91,11 +94,25 @@ class RowsApart:
             return False
         return True
 
+    def _merge(self) -> None:
+        small = """SELECT "table", list(file) FROM (
+            SELECT "table", file FROM rows_apart WHERE name IS NOT NULL GROUP BY "table", file HAVING count(*) < ?
+        ) GROUP BY "table" HAVING count(*) > ?"""
+        of = 'SELECT name FROM rows_apart WHERE "table" = ? AND name IS NOT NULL AND file IN (SELECT unnest(?))'
+        for name, files in self._connection.execute(small, [_FEW_LOTS, _FILES]).fetchall():
+            lots = [row[0] for row in self._connection.execute(of, [name, files]).fetchall()]
+            with contextlib.suppress(FoundDamaged):  # whoever asks for it tells
+                rows = reduce(together, self.read(name, "lot", lots, None))
+                self._connection.execute("BEGIN")
+                self.put(name, "lot", lots, rows)
+                self._connection.execute("COMMIT")
+
     def tidy(self) -> None:
-        """Take away the files that no lot stands in any more, or that were written for nothing."""
+        """Put many files with few lots into one, and take away those that no lot stands in any more, or that were written for nothing."""
         told = {row[0] for row in self._connection.execute("SELECT table_name FROM duckdb_tables()").fetchall()}
         known = set()
         if "rows_apart" in told:
+            self._merge()
             self._connection.execute(
                 "DELETE FROM rows_apart WHERE name IS NULL AND rowid NOT IN "
                 '(SELECT max(rowid) FROM rows_apart WHERE name IS NULL GROUP BY "table")'
@@ -109,3 +126,13 @@ class RowsApart:
     def forget(history: Path) -> None:
         """Take all of them away."""
         shutil.rmtree(history.parent / _FOLDER, ignore_errors=True)
+
+
+def together(one: pl.DataFrame, other: pl.DataFrame) -> pl.DataFrame:
+    """Return the rows of both; a column that only some lots need says nothing of the others."""
+    lacking = {name: dtype for name, dtype in (*one.schema.items(), *other.schema.items()) if dtype == pl.Boolean}
+    frames = [
+        frame.with_columns(pl.lit(value=False).alias(name) for name in lacking if name not in frame.columns)
+        for frame in (one, other)
+    ]
+    return pl.concat(frames, how="diagonal_relaxed")

@@ -11,6 +11,7 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import duckdb
+import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 from watching import day
@@ -18,6 +19,7 @@ from workspace_files import loaded_once
 
 from pipeline.errors import HistoryBusy
 from pipeline.history.found import _HASHES, FoundStore, found_path, hash_of_found, seen_of_found
+from pipeline.history.found_rows import _FEW_LOTS, _FILES, RowsApart
 from pipeline.history.store import History
 from pipeline.judge import carry_on, kept_rows
 from pipeline.judge.assess import assess
@@ -464,6 +466,42 @@ def test_of_rows_apart_only_those_files_stay_in_which_lots_stand(place: Workspac
         told = {row[0] for row in file.execute("SELECT file FROM rows_apart").fetchall()}
     assert {path.stem for path in spots_of(place)} == told
     assert told - {path.stem for path in before}, "the lots of the new day stand in files of their own"
+
+
+def test_many_files_with_few_lots_become_one_and_every_lot_keeps_its_rows(tmp_path: Path) -> None:
+    def spots(lot: int, value: float) -> pl.DataFrame:
+        return pl.DataFrame({"lot": [f"L-{lot}"] * 2, "value": [value, value + 0.5], "_place": [0, 1]})
+
+    def of(*lots: int) -> list[tuple[str, float]]:
+        frames = apart.read("spot_values", "lot", [f"L-{lot}" for lot in lots], ["lot", "value"])
+        return sorted(pl.concat(frames).iter_rows())
+
+    apart = RowsApart(duckdb.connect(), tmp_path / "history.duckdb")
+    whole = pl.concat(spots(lot, 7.0) for lot in range(1_000, 1_000 + _FEW_LOTS))
+    apart.put("spot_values", "lot", None, whole)
+    for lot in range(_FILES):
+        apart.put("spot_values", "lot", [f"L-{lot}"], spots(lot, float(lot)))
+    apart.tidy()
+    assert len(list(tmp_path.glob("found/*"))) == _FILES + 1, "as many as may stand beside each other"
+    apart.put("spot_values", "lot", [f"L-{_FILES}"], spots(_FILES, 1.0))
+    apart.put("spot_values", "lot", ["L-3"], spots(3, 30.0))
+    apart.tidy()
+    assert len(list(tmp_path.glob("found/*"))) == 2, "that of many lots, and one of all others"
+    assert of(_FILES) == [(f"L-{_FILES}", 1.0), (f"L-{_FILES}", 1.5)]
+    assert of(3, 4) == [("L-3", 30.0), ("L-3", 30.5), ("L-4", 4.0), ("L-4", 4.5)]
+    assert len(of(*range(_FILES + 1), *range(1_000, 1_000 + _FEW_LOTS))) == 2 * (_FILES + 1 + _FEW_LOTS)
+    assert apart.whole()
+
+
+def test_a_file_that_the_disk_changed_is_not_put_together_with_others_and_stays_to_be_told(tmp_path: Path) -> None:
+    apart = RowsApart(duckdb.connect(), tmp_path / "history.duckdb")
+    for lot in range(_FILES + 1):
+        apart.put("spot_values", "lot", None, pl.DataFrame({"lot": [f"L-{lot}"], "value": [1.0 * lot]}))
+    files = sorted(tmp_path.glob("found/*"))
+    files[0].write_bytes(b"otherwise")
+    apart.tidy()
+    assert sorted(tmp_path.glob("found/*")) == files
+    assert not apart.whole()
 
 
 def test_verify_tells_results_that_do_not_follow(place: Workspace, shell: Shell) -> None:
