@@ -149,6 +149,7 @@ class Assessment(Basis):
         for told in (self.events_on_lots, self.came_to_light):
             list(told.values())
         self.lots_at_a_glance()
+        self.on_blocks()
         return self
 
     def spot_ranges(self) -> pl.DataFrame:

@@ -304,6 +304,9 @@ class Later:
 
     def blocks_read(self, meters: list[str] | None, between: tuple[datetime, datetime] | None) -> pl.DataFrame:
         """Return what says which checks readings belong to, and from which file they are: those of some meters, within a time."""
+        if self._on_blocks is not None:
+            rows = self.on_blocks(meters).select(BLOCKS_READ)
+            return rows if between is None else rows.filter(pl.col("measured_at").is_between(*between))
         with self._open() as (_, store):
             rows = store.read("on_blocks", "meter", meters, BLOCKS_READ, between=between)
         rows = rows.filter((pl.col("measured_at") <= self._given.as_of) | (pl.col("clock") != "known"))
