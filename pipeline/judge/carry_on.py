@@ -27,11 +27,11 @@ from pipeline.judge.kept_documents import document_of, key_of, result_of
 from pipeline.judge.kept_rows import LATE, NUMBERS, OF_LOTS, Given, Later, as_read, marks_in, rows_of_lots
 from pipeline.judge.look_back.event_lots import with_events
 from pipeline.judge.look_back.events import find_events
-from pipeline.judge.look_back.standing import standing_events
 from pipeline.judge.lots.flags import supplier_levels
 from pipeline.judge.lots.lots import lot_results
 from pipeline.judge.marks import MARK_COLUMNS, NO_MARKS, marks_of
 from pipeline.judge.rows import files_of_lots, row_keys
+from pipeline.judge.standing import standing_events
 from pipeline.judge.values.prepare import actions_of, adjustments_of, exclusions_of, with_excluded, with_file_rank
 from pipeline.metrology.block_checks import NUMBERS_OF_A_METER
 from pipeline.workspace.recorded import recorded

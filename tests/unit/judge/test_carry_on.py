@@ -17,7 +17,7 @@ from pipeline.judge import carry_on
 from pipeline.judge.assess import assess
 from pipeline.judge.carry_on import carried_on
 from pipeline.judge.cuts import EARLY, cuts_of
-from pipeline.judge.look_back.standing import standing_events
+from pipeline.judge.standing import standing_events
 from schemas.documents import as_json
 
 if TYPE_CHECKING:
