@@ -353,9 +353,8 @@ def hash_of_found(history: Path, told: Mapping[str, Any] | None = None) -> str:
         state: tuple[str | int, ...] = (str(history), *seen)
         if not seen or state in _HASHES:
             return _HASHES.get(state, "")
-        if (
-            told is not None and told.get("seen") == seen and sys.platform != "win32"
-        ):  # whose third time is that of creation
+        # on Windows the third time is that of creation, which says nothing of changes
+        if told is not None and told.get("seen") == seen and sys.platform != "win32":
             digest, old = str(told["found"]), True
         else:
             # within one tick of the clock of files another one could be written

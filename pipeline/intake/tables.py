@@ -167,8 +167,9 @@ def parse_table(table: Table, text: str, *, where: str, zone: ZoneInfo) -> pl.Da
             again = f": {shown} stands in line {before} already with the same valid_from. Give a new version its own valid_from, or remove one."
             found.append((line, len(header), again))
             seen[tuple(identity)] = line
-    for line, record in zip(lines, zip(*values.values(), strict=True), strict=True):
-        if problem := _row_problem(table.name, dict(zip(values, record, strict=True))):
+    ruled = {name: values[name] for name in _RULED if name in values}
+    for place, line in enumerate(lines):
+        if problem := _row_problem(table.name, {name: cells[place] for name, cells in ruled.items()}):
             found.append((line, len(header) + 1, f": {problem}"))
     if found:
         wrong = [f"{where}, line {line}{said}" for line, _, said in sorted(found)]
@@ -220,7 +221,7 @@ _RULED = (
     "lower", "upper", "unit", "conforms_by", "k", "most_nonconforming_percent", "decision_rule", "tolerance", "certified_value",
     "temperature_model", "coefficient", "low", "high", "value", "expanded_uncertainty", "coverage_factor",
 )  # fmt: skip
-"""Columns that the rules across a row look at."""
+"""Columns that the rules across a row see, whichever way the text is read: a rule of another column would never fire."""
 
 
 def _row_problem(name: str, row: dict[str, Any]) -> str | None:

@@ -321,9 +321,8 @@ class _Carrying:
                 frame.select("meter", "measured_at")
                 for frame in (adjustments_of(given.events), actions_of(given.events))
             )
-            begun = pl.col("measured_at").is_between(
-                before, given.as_of, closed="right"
-            )  # what was recorded of later than was read
+            # what was recorded of a later time than was read
+            begun = pl.col("measured_at").is_between(before, given.as_of, closed="right")
             waiting += pl.concat(told).filter(begun)["meter"].unique().to_list()
         for meter in waiting:
             new.first.setdefault(meter, None)
