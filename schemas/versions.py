@@ -66,6 +66,9 @@ def join_version(
     columns
         Column of the table -> name in the result. Rows without a match get nulls.
     """
+    # of a few readings most of a long table says nothing
+    if frame.height < table.height:
+        table = table.filter(pl.col(key).is_in(frame[key].cast(table.schema[key]).unique().implode()))
     right = _from_when(table, [key]).select(
         pl.col(key), "holds_from", *(pl.col(old).alias(new) for old, new in columns.items())
     )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from pipeline.questions.lot_detail.detail import LotDetails
+from pipeline.questions.lot_detail.detail import LotDetails, earlier_lots
 from pipeline.workspace.settings import Settings
 from schemas.reference_tables import REFERENCE_TABLES
 
@@ -63,5 +63,5 @@ def with_detail(
             }
         ),
     )
-    details = LotDetails(assessment, [result.lot])
+    details = LotDetails(assessment, earlier_lots(assessment.lots_at_a_glance(), [result.lot]))
     return dataclasses.replace(page, detail=details.of(result, page.part_values, page.spot_values, page.readings))

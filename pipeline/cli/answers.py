@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from pipeline.cli import bring, look, look_back, output, processes
-from pipeline.cli.kept import many_questions
+from pipeline.cli.kept import AskedLast, many_questions
 from pipeline.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from pathlib import Path
 
     from pipeline.workspace.settings import Workspace
 
@@ -30,7 +31,7 @@ def _asked(command: Callable[..., Any], key: str | None, given: dict[str, Any], 
     return documents[-1]
 
 
-_FOUND: dict[Any, Any] = {}
+_FOUND: dict[Path, AskedLast] = {}
 _DRY = {"dry_run": True}
 ANSWERS: dict[str, Callable[[Workspace, str], Any]] = {
     "status": partial(_asked, look.status, None, {}),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from contextvars import ContextVar
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from pipeline.cli import output
 from pipeline.cli.options import moment
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from pipeline.pages.page import Page
     from pipeline.workspace.settings import Workspace
 
-__all__ = ["Computed", "asked", "judged", "kept_answer", "many_questions", "printed", "written"]
+__all__ = ["AskedLast", "Computed", "asked", "judged", "kept_answer", "many_questions", "printed", "written"]
 
 Computed = tuple[dict[str, Any], str | None]
 """The JSON document of a command, and the path of its page."""
@@ -32,7 +32,7 @@ def kept_answer(place: Workspace, kind: str, name: str) -> Answer | None:
 
     answer = answer_of(place, kind, name)
     if answer is not None:
-        output.note_edits(answer.not_taken_over)
+        output.note_edits(lambda: answer.not_taken_over)
     return answer
 
 
@@ -68,18 +68,30 @@ def judged(place: Workspace, as_of: str | None) -> Iterator[tuple[Assessment, Hi
             history = stack.enter_context(History.open(place.history, wait_s=_PATIENCE_S, snapshot=False))
         except HistoryBusy:
             history = stack.enter_context(History.open(place.history, wait_s=place.settings.busy_wait_seconds))
-        output.note_edits(not_taken_over(place, history))
+        output.note_edits(lambda: not_taken_over(place, history))
         yield _everything(history, place, moment(as_of, place)), history
 
 
 _PATIENCE_S = 0.2
 _MOST_QUESTIONS = 500
 """Then it is found again: what questions fetched stays with what was found."""
-_asked_last: ContextVar[dict[Path, tuple[Any, Assessment, int]] | None] = ContextVar("asked_last", default=None)
+
+
+class AskedLast(NamedTuple):
+    """What the question before found of a workspace."""
+
+    history: list[int]
+    told: dict[str, Any]
+    state: tuple[str, str]
+    found: Assessment
+    times: int
+
+
+_asked_last: ContextVar[dict[Path, AskedLast] | None] = ContextVar("asked_last", default=None)
 
 
 @contextlib.contextmanager
-def many_questions(asked_last: dict[Path, tuple[Any, Assessment, int]]) -> Iterator[None]:
+def many_questions(asked_last: dict[Path, AskedLast]) -> Iterator[None]:
     """Let whoever asks much in one process use what the question before found, until the history or what is kept is another."""
     token = _asked_last.set(asked_last)
     try:
@@ -97,16 +109,18 @@ def _everything(history: History, place: Workspace, as_of: datetime | None) -> A
     # a snapshot is of another state than the file, whose signature would be remembered with it
     if asked_last is None or as_of is not None or history.beside is None:
         return everything(history, place.settings, as_of=as_of)
-    state = signature(history.path), hash_of_found(history.path, told_of_found(history)), repr(place.settings)
-    known = asked_last.get(place.root)
-    if known is None or known[0] != state or known[2] >= _MOST_QUESTIONS:
-        asked_last.clear()
-        found, times = everything(history, place.settings, as_of=None), 0
-        if found.kept is None:  # made from nothing, it would hold every reading
-            return found
-    else:
-        _, found, times = known
-    asked_last[place.root] = state, found, times + 1
+    known, at = asked_last.get(place.root), signature(history.path)
+    same = known is not None and known.history == at
+    told = known.told if known is not None and same else told_of_found(history)
+    state = hash_of_found(history.path, told), repr(place.settings)
+    if known is not None and same and known.state == state and known.times < _MOST_QUESTIONS:
+        asked_last[place.root] = known._replace(times=known.times + 1)
+        return known.found.ask(history)
+    asked_last.clear()
+    found = everything(history, place.settings, as_of=None)
+    if found.kept is None:  # made from nothing, it would hold every reading
+        return found
+    asked_last[place.root] = AskedLast(at, told, state, found, 1)
     return found.ask(history)
 
 

@@ -54,7 +54,7 @@ def status(
 
         found = look(place, as_of=moment(as_of, place))
         document, changed = found.document(), found.not_taken_over
-    output.note_edits(changed)
+    output.note_edits(lambda: changed)
     if json:
         output.print_json(document)
     else:

@@ -20,7 +20,7 @@ from schemas.digits import typeset
 from schemas.documents import as_json
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from pathlib import Path
 
     from pipeline.load.report import Change, FileReport, LoadReport
@@ -94,9 +94,9 @@ def note(text: str) -> None:
         _err().print(plain(text))
 
 
-def note_edits(names: Iterable[str]) -> None:
-    """Name the files that were edited since the last load and decide nothing yet."""
-    for name in names:
+def note_edits(edited: Callable[[], Iterable[str]]) -> None:
+    """Name the files that were edited since the last load and decide nothing yet; where nobody listens, none is looked for."""
+    for name in edited() if _documents.get() is None else ():
         note(f"{name} was changed since the last load; what follows still rests on the version taken over then.")
 
 

@@ -10,8 +10,9 @@ import contextlib
 import hashlib
 import io
 import shutil
+import threading
 from functools import reduce
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import polars as pl
 
@@ -28,6 +29,11 @@ __all__ = ["RowsApart", "together"]
 _FOLDER = "found"
 _FEW_LOTS, _FILES = 1_000, 64
 """A service that loads each minute would leave a file each time: so many of one table with few lots become one."""
+
+_READ: dict[Path, tuple[tuple[int, ...], pl.DataFrame]] = {}
+"""Files read last, with the state in which each had its hash: a rendering and a server ask for lots of one file one after another."""
+_MOST_AT_HAND = 32_000_000
+_LOCK = threading.Lock()
 
 
 class RowsApart:
@@ -63,18 +69,35 @@ class RowsApart:
         FoundDamaged
             If a file is lacking, or another one than was written.
         """
-        ask, parameters = 'SELECT file, list(name) FROM rows_apart WHERE "table" = ?', list[Any]([name])
-        if of is not None:
-            ask += " AND (name IN (SELECT unnest(?)) OR name IS NULL)"
-            parameters.append(list(of))
+        ask = 'SELECT file, list(name) FROM rows_apart WHERE "table" = ? AND {} GROUP BY file ORDER BY file'
+        in_file, parameters = ("name IS NOT NULL", []) if of is None else ("name IN (SELECT unnest(?))", [list(of)])
+        stand = self._connection.execute(ask.format(in_file), [name, *parameters]).fetchall()
+        if not stand:
+            stand = self._connection.execute(ask.format("name IS NULL"), [name]).fetchall()[:1]
         asked = None if columns is None else list(columns)
         found = []
-        stand = self._connection.execute(f"{ask} GROUP BY file ORDER BY file", parameters).fetchall()
-        with_rows = [(file, names) for file, names in stand if any(one is not None for one in names)]
-        for file, names in with_rows or stand[:1]:
-            rows = pl.read_parquet(self._bytes(file), columns=asked)
+        for file, names in stand:
+            rows = pl.read_parquet(self._bytes(file), columns=asked) if of is None else self._at_hand(file, asked)
             found.append(rows.filter(pl.col(by).is_in([one for one in names if one is not None])))
         return found
+
+    def _at_hand(self, file: str, columns: list[str] | None) -> pl.DataFrame:
+        """Return the rows of a file, which are kept for whoever asks for its next lots, up to some files."""
+        path = self._folder / f"{file}.parquet"
+        with contextlib.suppress(OSError):
+            there = path.stat()
+            state = (there.st_size, there.st_mtime_ns, there.st_ctime_ns, there.st_ino)
+            with _LOCK:
+                known = _READ.pop(path, None)
+                if known is None or known[0] != state:
+                    known = state, pl.read_parquet(self._bytes(file))
+                _READ[path] = known
+                sizes = {one: rows.estimated_size() for one, (_, rows) in _READ.items()}
+                for one in list(_READ)[:-1]:
+                    if sum(sizes.values()) > _MOST_AT_HAND:
+                        del _READ[one], sizes[one]
+            return known[1] if columns is None else known[1].select(columns)
+        return pl.read_parquet(self._bytes(file), columns=columns)
 
     def _bytes(self, file: str) -> bytes:
         with contextlib.suppress(OSError):

@@ -207,7 +207,7 @@ class Assessment(Basis):
         return row_keys(self.readings, self.exclusions, *rows)
 
     def at_hand(self, lots: Iterable[str], beside: Iterable[str] = ()) -> Assessment:
-        """Return it with the readings of some lots at hand, and the spots and parts of theirs and of those beside; others may be lacking."""
+        """Return it with the readings and parts of some lots at hand, and the spots of theirs and of those beside; others may be lacking."""
         if self.kept is None:
             return self
         asked = list(lots)

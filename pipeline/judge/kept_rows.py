@@ -116,14 +116,17 @@ def marks_in(store: FoundStore, meters: list[str] | None = None, where: Behind |
 
 
 def rows_of_lots(history: History, store: FoundStore, lots: list[str]) -> tuple[pl.DataFrame, pl.DataFrame | None]:
-    """Return the part readings of some lots, and of those that contradict theirs, to be prepared with marks of the others."""
+    """Return the part readings of some lots, and of those that contradict theirs, to be prepared with marks of the others.
+
+    Where some are relative, what the meters were set on stands with them.
+    """
     involved = history.lots_that_contradict(lots)
     own = history.readings(lots=involved, roles=["part"], categorical=True)
+    if not (own["temperature_state"] == "relative").any():
+        return own, None
     meters = own["meter"].unique().cast(pl.String).sort().to_list()
+    marks = marks_in(store, meters).filter(~pl.col("lot").is_in(involved).fill_null(value=False))
     set_on = as_read(store.read("on_blocks", "meter", meters, role="setting"), own.schema)
-    marks = None
-    if (own["temperature_state"] == "relative").any():
-        marks = marks_in(store, meters).filter(~pl.col("lot").is_in(involved).fill_null(value=False))
     return pl.concat([own, set_on]), marks
 
 
@@ -319,9 +322,10 @@ class Later:
         return frame.with_columns(pl.col("lot").replace("", None))
 
     def rows_of(self, lots: list[str], beside: list[str]) -> dict[str, pl.DataFrame]:
-        """Return the readings of some lots, and the spots, parts and inputs of theirs and of others."""
+        """Return the readings, parts and inputs of some lots, and the spots of theirs and of others."""
         with self._open() as (history, store):
-            found = {name: store.read(name, "lot", sorted({*lots, *beside})) for name in OF_LOTS}
+            spots_of = sorted({*lots, *beside})
+            found = {name: store.read(name, "lot", spots_of if name == "spot_values" else lots) for name in OF_LOTS}
             rows, marks = rows_of_lots(history, store, lots)
         return {"readings": self._given.prepared(rows, marks), **found}
 

@@ -53,13 +53,13 @@ def lot_pages(
     wanted = sorted(assessment.lots if lots is None else lots)
     behind = earlier_lots(assessment.lots_at_a_glance(), wanted)
     assessment = assessment.at_hand(wanted, {name for names in behind.values() for name in names})
-    return _lot_pages(workspace, assessment, sources, wanted)
+    return _lot_pages(workspace, assessment, sources, behind)
 
 
 def _lot_pages(
-    workspace: Workspace, assessment: Assessment, sources: pl.DataFrame, wanted: list[str]
+    workspace: Workspace, assessment: Assessment, sources: pl.DataFrame, behind: dict[str, list[str]]
 ) -> Iterable[LotPage]:
-    context = PageContext(workspace, assessment, sources)
+    wanted, context = list(behind), PageContext(workspace, assessment, sources)
     readings = assessment.readings.filter((pl.col("role") == "part") & pl.col("lot").is_in(wanted)).with_columns(
         pl.col("source_id").replace_strict(context.names, default=None, return_dtype=pl.String).alias("source")
     )
@@ -67,7 +67,7 @@ def _lot_pages(
     spots, parts, brackets = (
         _Parted(frame, wanted) for frame in (assessment.spot_values, assessment.part_values, assessment.brackets)
     )
-    details = LotDetails(assessment, wanted)
+    details = LotDetails(assessment, behind)
     for start in range(0, len(wanted), _TOGETHER):
         lots = wanted[start : start + _TOGETHER]
         read, between = of_lot.whole(lots), brackets.whole(lots)

@@ -70,17 +70,22 @@ class PageContext:
     @cached_property
     def placed(self) -> pl.DataFrame:
         """The run, the check and the source of each reading on a block (run, check, source_id)."""
-        return self._placed(self.assessment.blocks_read())
+        return self._placed(self.assessment.blocks_read(), self.assessment.checks)
 
     def placed_around(self, checks: pl.DataFrame) -> pl.DataFrame:
-        """Return the same of the meters and times of some checks, looked up for these alone."""
+        """Return the same of some checks, looked up at their meters and times; of other checks around them not all may be told."""
         now = self.assessment.as_of
-        between = (checks["first_at"].min(), checks["at"].max()) if checks.height else (now, now)
-        return self._placed(self.assessment.blocks_read(checks["meter"].unique().to_list(), between))  # type: ignore[arg-type]
+        between: Any = (checks["first_at"].min(), checks["at"].max()) if checks.height else (now, now)
+        meters = checks["meter"].unique()
+        around = pl.col("meter").is_in(meters.implode()) & pl.col("first_at").is_between(*between)
+        return self._placed(
+            self.assessment.blocks_read(meters.to_list(), between), self.assessment.checks.filter(around)
+        )
 
-    def _placed(self, blocks: pl.DataFrame) -> pl.DataFrame:
+    @staticmethod
+    def _placed(blocks: pl.DataFrame, checks: pl.DataFrame) -> pl.DataFrame:
         series = ["meter", "probe", "frequency_khz", "block"]
-        checks = self.assessment.checks.select(*series, "check", "run", "first_at", "at")
+        checks = checks.select(*series, "check", "run", "first_at", "at")
         blocks = blocks.filter(pl.col("role") == "block").select(*series, "measured_at", "source_id")
         blocks = blocks.with_columns(pl.col(pl.Categorical).cast(pl.String))
         # join_asof matches no nulls, so what may be null becomes a number together with the rest

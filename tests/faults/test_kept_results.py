@@ -17,7 +17,8 @@ from polars.testing import assert_frame_equal
 from watching import day
 from workspace_files import loaded_once
 
-from pipeline.errors import HistoryBusy
+from pipeline.errors import FoundDamaged, HistoryBusy
+from pipeline.history import found_rows
 from pipeline.history.found import _HASHES, FoundStore, found_path, hash_of_found, seen_of_found
 from pipeline.history.found_rows import _FEW_LOTS, _FILES, RowsApart
 from pipeline.history.store import History
@@ -502,6 +503,34 @@ def test_a_file_that_the_disk_changed_is_not_put_together_with_others_and_stays_
     apart.tidy()
     assert sorted(tmp_path.glob("found/*")) == files
     assert not apart.whole()
+
+
+def test_a_file_that_was_read_is_read_again_only_where_it_was_written_since(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def asked(lot: str) -> list[float]:
+        (rows,) = apart.read("spot_values", "lot", [lot], ["lot", "value"])
+        return rows["value"].to_list()
+
+    apart, read = RowsApart(duckdb.connect(), tmp_path / "history.duckdb"), list[str]()
+    for first in (0, 2, 4):
+        lots = {f"L-{lot}": 1.0 * lot for lot in (first, first + 1)}
+        apart.put("spot_values", "lot", None, pl.DataFrame({"lot": list(lots), "value": list(lots.values())}))
+    whole = RowsApart._bytes
+    monkeypatch.setattr(RowsApart, "_bytes", lambda one, file: read.append(file) or whole(one, file))
+    assert [asked(f"L-{lot}") for lot in (0, 1, 0, 2, 3)] == [[0.0], [1.0], [0.0], [2.0], [3.0]]
+    assert len(read) == len(set(read)) == 2
+    assert asked("L-404") == []
+    monkeypatch.setattr(found_rows, "_MOST_AT_HAND", 0)
+    assert [asked(f"L-{lot}") for lot in (4, 5, 0)] == [[4.0], [5.0], [0.0]]
+    assert len(read) == 4, "more than may be held is let go, that of the first lots with it"
+    path = tmp_path / "found" / f"{read[-1]}.parquet"
+    data = path.read_bytes()
+    path.write_bytes(data[::-1])
+    with pytest.raises(FoundDamaged):
+        asked("L-0")
+    path.write_bytes(data)
+    assert asked("L-1") == [1.0]
 
 
 def test_verify_tells_results_that_do_not_follow(place: Workspace, shell: Shell) -> None:

@@ -32,7 +32,7 @@ from schemas.lot_detail import (
 from schemas.versions import intervals
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Mapping
 
     from pipeline.judge.assessment import Assessment
     from schemas.results import LotResult
@@ -55,19 +55,19 @@ class LotDetails:
     ----------
     assessment
         With results, part values and spot values.
-    lots
-        Which ones will be asked for: what is found of all at once is, and spots of lots to compare with are gathered once.
+    behind
+        From :func:`earlier_lots`, of those that will be asked for: what is found of all at once is, and spots of lots to compare
+        with are gathered once.
     """
 
-    def __init__(self, assessment: Assessment, lots: Iterable[str]) -> None:
-        self._assessment = assessment
-        lots = list(lots)
+    def __init__(self, assessment: Assessment, behind: Mapping[str, list[str]]) -> None:
+        self._assessment, self._behind = assessment, behind
+        lots = list(behind)
         own = assessment.part_values
         own = own.filter(pl.col("lot").is_in(lots)) if own.height else own
         self._shape = anderson_darling_by_lot(own) if own.height else {}
         self._grouping = two_groups_by_lot(own) if own.height else {}
-        self._behind = earlier_lots(assessment.lots_at_a_glance(), lots)
-        wanted = sorted({name for names in self._behind.values() for name in names})
+        wanted = sorted({name for names in behind.values() for name in names})
         glance = assessment.lots_at_a_glance().filter(pl.col("lot").is_in(wanted))
         glance = glance.select("lot", "first_at", "mean", "verdict")
         self._at_a_glance = {row["lot"]: row for row in glance.iter_rows(named=True)}

@@ -155,6 +155,13 @@ def test_what_was_found_is_asked_again_until_the_history_is_another(
     assert len(times) == 5, "what was made from nothing holds every reading, and is not held on to"
 
 
+def test_over_http_nobody_is_told_of_edits_so_none_is_looked_for(reader: Person, root: Path) -> None:
+    shutil.rmtree(root / "pages" / ".answers")
+    before = reader.get("/json/lot/L1").text
+    (root / "reference" / "lots.csv").write_bytes(b"lot\n\xff\n")
+    assert kept_questions.ANSWERS["lot"](find_workspace(root), "L1") == json.loads(before)
+
+
 def test_what_a_snapshot_says_while_somebody_writes_is_not_shared(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     place = find_workspace(root)
     render(place)
