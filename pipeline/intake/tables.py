@@ -8,6 +8,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
@@ -22,12 +23,12 @@ from schemas.terms import UNSEEN, YEARS
 from schemas.validate import require
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Iterator, Sequence
     from zoneinfo import ZoneInfo
 
     from schemas.declare import Column, Table
 
-__all__ = ["parse_table", "parse_tables"]
+__all__ = ["TablesLater", "parse_table", "parse_tables"]
 
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _WHOLE = re.compile(r"[+-]?\d{1,18}", re.ASCII)
@@ -277,22 +278,61 @@ def parse_tables(texts: Mapping[str, str], *, zone: ZoneInfo, contract: bool = T
     ReferenceTableError
         For an unknown table name, or anything wrong in one.
     """
-    wrong = [
-        f"reference/{name}.csv is no reference table{nearest(name, REFERENCE_TABLES) or '. Known tables: ' + ', '.join(REFERENCE_TABLES) + '.'}"
-        for name in sorted(set(texts) - set(REFERENCE_TABLES))
-    ]
+    wrong = _unknown(texts)
     read = _held_against_contract if contract else _parsed
     found = {}
-    for name, table in REFERENCE_TABLES.items():
+    for name in REFERENCE_TABLES:
         try:
-            found[name] = (
-                read(name, texts[name], f"reference/{name}.csv", zone).clone() if name in texts else table.empty()
-            )
+            found[name] = _read(name, texts, read, zone)
         except ReferenceTableError as error:
             wrong.append(str(error))
     if wrong:
         raise ReferenceTableError("\n".join(wrong))
     return found
+
+
+def _unknown(texts: Mapping[str, str]) -> list[str]:
+    return [
+        f"reference/{name}.csv is no reference table{nearest(name, REFERENCE_TABLES) or '. Known tables: ' + ', '.join(REFERENCE_TABLES) + '.'}"
+        for name in sorted(set(texts) - set(REFERENCE_TABLES))
+    ]
+
+
+class TablesLater(Mapping[str, pl.DataFrame]):
+    """All reference tables, each read when somebody looks at it: texts that passed when they were taken over."""
+
+    def __init__(self, texts: Mapping[str, str], zone: ZoneInfo) -> None:
+        if wrong := _unknown(texts):
+            raise ReferenceTableError("\n".join(wrong))
+        self._texts, self._zone = texts, zone
+        self._read: dict[str, pl.DataFrame] = {}
+
+    def __getitem__(self, name: str) -> pl.DataFrame:
+        """Return a table.
+
+        Raises
+        ------
+        ReferenceTableError
+            For anything wrong in it.
+        """
+        if name not in self._read:
+            known = {name: self._texts[name]} if name in self._texts else {}
+            self._read[name] = _read(name, known, _parsed, self._zone)
+        return self._read[name]
+
+    def __iter__(self) -> Iterator[str]:
+        """Return the names of the tables."""
+        return iter(REFERENCE_TABLES)
+
+    def __len__(self) -> int:
+        """Return how many tables there are."""
+        return len(REFERENCE_TABLES)
+
+
+def _read(name: str, texts: Mapping[str, str], read: Callable[..., pl.DataFrame], zone: ZoneInfo) -> pl.DataFrame:
+    if name not in texts:
+        return REFERENCE_TABLES[name].empty()
+    return read(name, texts[name], f"reference/{name}.csv", zone).clone()
 
 
 # the same texts are asked for many times while a command runs, and by each round of the service

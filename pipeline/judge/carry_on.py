@@ -9,9 +9,12 @@ judged anew, along the same way, some lots at a time. A property test holds that
 
 from __future__ import annotations
 
+import base64
 import contextlib
+import io
 from dataclasses import dataclass, field, fields, replace
 from datetime import datetime, timedelta
+from functools import cached_property
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -19,8 +22,17 @@ import polars as pl
 
 from pipeline.errors import EnvironmentProblem, FoundDamaged, HistoryBusy
 from pipeline.history.found import FoundStore, forget, hash_of_found
-from pipeline.judge.assess import assess, basis_of, meter_results, state_of
-from pipeline.judge.assessment import NARROW, OF_METERS, Assessment, Basis, late, narrow, spot_ranges
+from pipeline.judge.assess import assess, basis_of, meter_results, state_of, taken_by_hand
+from pipeline.judge.assessment import (
+    NARROW,
+    OF_METERS,
+    Assessment,
+    Basis,
+    decisions_on_signals,
+    late,
+    narrow,
+    spot_ranges,
+)
 from pipeline.judge.cuts import AFTER, EARLY, Cuts, cuts_of, no_cuts
 from pipeline.judge.findings import standing_findings
 from pipeline.judge.kept_documents import document_of, key_of, result_of
@@ -34,7 +46,7 @@ from pipeline.judge.rows import files_of_lots, row_keys
 from pipeline.judge.standing import standing_events
 from pipeline.judge.values.prepare import actions_of, adjustments_of, exclusions_of, with_excluded, with_file_rank
 from pipeline.metrology.block_checks import NUMBERS_OF_A_METER
-from pipeline.workspace.recorded import recorded
+from pipeline.workspace.recorded import recorded_later
 from schemas.conditions import conditions_of
 from schemas.documents import as_bytes
 from schemas.look_back import CameToLight, EventResult
@@ -62,6 +74,7 @@ _BLOCKS_AT_ONCE = 5_000
 _TICK = timedelta(microseconds=1)
 _SUPPLIER_LEVEL, _BEHIND_IT = "supplier_level:", "block_overdue:"
 
+_SHAPES = (*OF_METERS, "new_baselines")
 _GROWING_OLD = {"runs": ["meter", "last_at"], "brackets": ["meter", "support"]}
 _OF_EVENTS: dict[str, tuple[str, Any]] = {
     "events": ("event", EventResult),
@@ -124,11 +137,13 @@ def carried_on(
         if not keep:
             return None
         forget(history.path)  # altered, or left half by whoever was killed
-    settings, tables = recorded(history.reference_texts(), settings)
+    texts = history.reference_texts()
+    settings, tables = recorded_later(texts, settings)
     sources, events = history.sources(), history.decisions()
     given = Given(
         history=history,
         settings=settings,
+        texts=texts,
         tables=tables,
         as_of=as_of or last,
         sources=sources,
@@ -205,6 +220,17 @@ def _differing(one: pl.DataFrame, other: pl.DataFrame) -> pl.DataFrame:
     return pl.concat(mine.join(theirs, on="_hash", how="anti") for mine, theirs in (told, reversed(told))).drop("_hash")
 
 
+def _shape(frame: pl.DataFrame) -> str:
+    """Return the columns of a frame, as text that is kept."""
+    told = io.BytesIO()
+    frame.clear().write_ipc(told)
+    return base64.b64encode(told.getvalue()).decode()
+
+
+def _of_shape(said: str) -> pl.DataFrame:
+    return pl.read_ipc(base64.b64decode(said))
+
+
 def _supplier_level(result: LotResult) -> str | None:
     return next((flag for flag in result.flags if flag.startswith(_SUPPLIER_LEVEL)), None)
 
@@ -222,9 +248,18 @@ class _Carrying:
 
     def __init__(self, given: Given, store: FoundStore) -> None:
         self.given, self.store = given, store
-        self.of_lots = given.of_lots()
-        self.scope = given.scope()
+        self.digest = given.digest()
         self.new = self._new()
+
+    @cached_property
+    def scope(self) -> str:
+        """What tells from others all that lets everything be judged anew."""
+        return self.given.scope()
+
+    @cached_property
+    def of_lots(self) -> pl.DataFrame:
+        """By lot, what tells from others all that tables say of it alone."""
+        return self.given.of_lots()
 
     def found(self) -> Assessment:
         """Judge, keep, and return everything."""
@@ -233,13 +268,13 @@ class _Carrying:
             store.clear()
         lots_read = set(given.history.lots_of(new.after, given.studies))
         nothing = new.nothing and not lots_read
-        known = set() if new.everything else set(store.read("lots", columns=["lot"])["lot"])
         meters = {} if new.everything else self._kept_meters()
-        basis, marks, cuts = self._touched_meters()
+        basis, marks, cuts = (self._untouched(), NO_MARKS, no_cuts([])) if nothing else self._touched_meters()
         later = Later(given, store)
         merged = basis.restated(**{name: late(later.of_meters(name, getattr(basis, name))) for name in OF_METERS})
         touched: list[str] = []
         if not nothing:
+            known = set() if new.everything else set(store.read("lots", columns=["lot"])["lot"])
             in_production = {*meters, *given.history.meters_of(new.after, given.studies)} & set(new.first)
             new.lots.update(lots_read, () if new.everything else self._changed_around(basis, cuts))
             self._keep_meters(basis, marks, cuts)
@@ -263,6 +298,8 @@ class _Carrying:
             store.note(
                 {
                     "scope": self.scope,
+                    "digest": self.digest,
+                    "shapes": {name: _shape(getattr(basis, name)) for name in _SHAPES},
                     "event": [sequence, digest],
                     "source": given.history.last_source_id(),
                     "as_of": given.as_of.isoformat(),
@@ -286,8 +323,10 @@ class _Carrying:
         def anew() -> _New:
             return _New(everything=True, first=dict.fromkeys(given.history.all_meters()), lots=set(), after=0)
 
-        if noted.get("scope") != self.scope or (before := datetime.fromisoformat(noted["as_of"])) > given.as_of:
+        same = noted.get("digest") == self.digest
+        if not same and (noted.get("scope") != self.scope or datetime.fromisoformat(noted["as_of"]) > given.as_of):
             return anew()
+        before = datetime.fromisoformat(noted["as_of"])
         sequence, digest = noted["event"]
         since = given.history.events_after(sequence)
         if given.history.hash_of_event(sequence) != digest or any(event.kind not in _CHANGE_LITTLE for event in since):
@@ -326,6 +365,8 @@ class _Carrying:
             waiting += pl.concat(told).filter(begun)["meter"].unique().to_list()
         for meter in waiting:
             new.first.setdefault(meter, None)
+        if same:
+            return new
         lots = self.store.read("lots", columns=["lot", "of_tables", "last_at"])
         lots = lots.join(self.of_lots, on="lot", how="left", suffix="_now")
         said_now = pl.col("of_tables_now").fill_null("")
@@ -339,6 +380,24 @@ class _Carrying:
         }
 
     # -- meters -------------------------------------------------------------------------------------------------
+
+    def _untouched(self) -> Basis:
+        """Return what no meter is judged from: of all frames that are kept the columns alone."""
+        given = self.given
+        nothing = pl.DataFrame()
+        return Basis(
+            settings=given.settings,
+            as_of=given.as_of,
+            tables=given.tables,
+            readings=nothing,
+            study_readings=nothing,
+            **{name: _of_shape(said) for name, said in self.store.noted()["shapes"].items()},
+            signal_decisions=decisions_on_signals(given.events),
+            by_hand=taken_by_hand(given.sources),
+            exclusions=given.exclusions,
+            actions=actions_of(given.events).filter(pl.col("measured_at") <= given.as_of),
+            all_lots=None,
+        )
 
     def _touched_meters(self) -> tuple[Basis, pl.DataFrame, Cuts]:
         """Return what the touched meters are judged from, and the marks of their parts, behind cuts; what they read on blocks is kept."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import logging
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -38,7 +39,7 @@ __all__ = ["LATE", "NUMBERS", "OF_LOTS", "Given", "Later", "as_read", "marks_in"
 
 _log = logging.getLogger(__name__)
 _MEANWHILE = "The history, or what is kept beside it, changed meanwhile. What is shown is of before: try again."
-_FORMAT = 6
+_FORMAT = 7
 LATE = datetime(9999, 12, 30, tzinfo=UTC)
 OF_LOTS = ("spot_values", "part_values", "budget_inputs", "bias_at_level")
 """Frames kept by lot."""
@@ -51,12 +52,18 @@ class Given:
 
     history: History
     settings: Settings
+    texts: Mapping[str, str]
     tables: Mapping[str, pl.DataFrame]
     as_of: datetime
     sources: pl.DataFrame
     events: list[Event]
     exclusions: pl.DataFrame
     studies: list[str]
+
+    def digest(self) -> str:
+        """Return what tells from others all that `scope` and `of_lots` follow from, without reading a table."""
+        told = f"{_FORMAT} {program()} {pl.__version__} {self.settings!r} {self.as_of!r} {sorted(self.texts.items())!r}"
+        return hashlib.sha256(told.encode()).hexdigest()
 
     def scope(self) -> str:
         """Return what tells from others all that lets everything be judged anew."""

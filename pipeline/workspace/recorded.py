@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.intake.tables import parse_tables
+from pipeline.intake.tables import TablesLater, parse_tables
 from pipeline.workspace.settings import read_settings
 from pipeline.workspace.texts import SETTINGS_TEXT
 
@@ -15,13 +15,19 @@ if TYPE_CHECKING:
 
     from pipeline.workspace.settings import Settings
 
-__all__ = ["recorded", "recorded_settings", "recorded_tables"]
+__all__ = ["recorded", "recorded_later", "recorded_settings", "recorded_tables"]
 
 
 def recorded(texts: Mapping[str, str], settings: Settings) -> tuple[Settings, dict[str, pl.DataFrame]]:
     """Return settings and reference tables as last taken over; `settings` are used where none were."""
     settings = recorded_settings(texts, settings)
     return settings, recorded_tables(texts, settings)
+
+
+def recorded_later(texts: Mapping[str, str], settings: Settings) -> tuple[Settings, Mapping[str, pl.DataFrame]]:
+    """Return settings and reference tables as last taken over, of which each is read when somebody looks at it."""
+    settings = recorded_settings(texts, settings)
+    return settings, TablesLater(_of_tables(texts), settings.zone)
 
 
 def recorded_settings(texts: Mapping[str, str], settings: Settings) -> Settings:
@@ -41,5 +47,8 @@ def recorded_tables(texts: Mapping[str, str], settings: Settings, *, contract: b
     contract
         Hold them against the pandera contract: for texts that were not taken over yet.
     """
-    tables = {name: text for name, text in texts.items() if name != SETTINGS_TEXT}
-    return parse_tables(tables, zone=settings.zone, contract=contract)
+    return parse_tables(_of_tables(texts), zone=settings.zone, contract=contract)
+
+
+def _of_tables(texts: Mapping[str, str]) -> dict[str, str]:
+    return {name: text for name, text in texts.items() if name != SETTINGS_TEXT}
