@@ -34,7 +34,7 @@ def code(value: object) -> str:
 
 def every_command(command: Any = None, words: tuple[str, ...] = ("annealog",)) -> list[tuple[str, Any]]:
     """Return each command by the words that call it."""
-    command = command or typer.main.get_command(app)
+    command = command or typer.main.get_command(app())
     if not hasattr(command, "commands"):
         return [(" ".join(words), command)]
     found = [(" ".join(words), command)] if command.invoke_without_command else []

@@ -52,7 +52,7 @@ def commands() -> str:
             "write nothing). `annealog --install-completion` teaches the shell the words."
         ),
         "",
-        typer.main.get_command(app).epilog or "",
+        typer.main.get_command(app()).epilog or "",
         "",
     ]
     for name, command in every_command():

@@ -6,63 +6,62 @@ import os
 import sys
 import traceback
 from functools import cache
+from importlib import import_module
 from typing import Any
 
 import typer
+from typer.main import get_command, get_command_name, get_group
 
-from pipeline.cli import (
-    bring,
-    centre,
-    centre_demo,
-    company,
-    decide,
-    handbook,
-    keep,
-    look,
-    look_back,
-    month,
-    paper,
-    processes,
-    publish,
-    reference,
-    serve,
-    share,
-    studies,
-    watch,
-    work,
-)
 from pipeline.errors import AnnealogError
 
 __all__ = ["app", "main"]
 
-app = typer.Typer(
-    name="annealog",
-    help="Conductivity readings in, verdicts for lots and meters out.",
-    epilog="Exit codes: 0 done; 1 internal error; 2 usage or settings; 3 done, with held files or quarantined lines; "
-    "4 done, with a hold, a reject or a meter out of control; 5 history busy; 6 integrity failure; 7 environment.",
-    no_args_is_help=True,
-    pretty_exceptions_enable=False,
-    context_settings={"help_option_names": ["-h", "--help"]},
-)
-work.add_to(app)
-watch.add_to(app)
-serve.add_to(app)
-look.add_to(app)
-look_back.add_to(app)
-bring.add_to(app)
-decide.add_to(app)
-keep.add_to(app)
-share.add_to(app)
-publish.add_to(app)
-month.add_to(app)
-processes.add_to(app)
-paper.add_to(app)
-studies.add_to(app)
-reference.add_to(app)
-handbook.add_to(app)
-centre.add_to(app)
-company.add_to(centre.centre)
-centre_demo.add_to(centre.centre)
+COMMANDS: dict[str, tuple[str, ...]] = {
+    "work": ("demo", "init", "load", "render"),
+    "watch": ("alert", "watch", "snapshot"),
+    "serve": ("account", "serve"),
+    "look": ("config", "status", "lot", "meter"),
+    "look_back": ("trace", "block"),
+    "bring": ("layout", "quarantine"),
+    "decide": ("record",),
+    "keep": ("verify", "backup", "restore", "rebuild"),
+    "share": ("export",),
+    "publish": ("publish",),
+    "month": ("review",),
+    "processes": ("process", "supplier", "components"),
+    "paper": ("test-report", "label", "texts", "print"),
+    "studies": ("study",),
+    "reference": ("reference", "certificate"),
+    "handbook": ("handbook",),
+    "centre": ("centre",),
+}
+"""The modules with commands, in the order of the help, and what each holds: whoever names a command needs no other one, and to put
+all together takes longer than most answers."""
+
+
+@cache
+def _module(name: str) -> Any:
+    found = import_module(f"pipeline.cli.{name}")
+    if name == "centre":
+        for more in ("company", "centre_demo"):
+            _module(more).add_to(found.centre)
+    return found
+
+
+def app(*names: str) -> typer.Typer:
+    """Return the commands of some modules put together; without a name all there are."""
+    together = typer.Typer(
+        name="annealog",
+        help="Conductivity readings in, verdicts for lots and meters out.",
+        epilog="Exit codes: 0 done; 1 internal error; 2 usage or settings; 3 done, with held files or quarantined lines; "
+        "4 done, with a hold, a reject or a meter out of control; 5 history busy; 6 integrity failure; 7 environment.",
+        no_args_is_help=True,
+        pretty_exceptions_enable=False,
+        context_settings={"help_option_names": ["-h", "--help"]},
+    )
+    for name in names or COMMANDS:
+        _module(name).add_to(together)
+    return together
 
 
 # typer carries its own copy of click since 0.25; its public BadParameter leads to the base of all usage errors
@@ -92,15 +91,26 @@ def main(arguments: list[str] | None = None) -> None:
 
 
 @cache
-def _command() -> Any:
-    """Put the commands together: once, for who runs several in one process."""
-    return typer.main.get_command(app)
+def _command(word: str) -> Any:
+    """Put together the command that a word names, or all: once, for who runs several in one process."""
+    name = next((name for name, held in COMMANDS.items() if word in held), None)
+    if name is None:
+        return get_command(app())
+    alone = app(name)
+    alone.registered_commands = [one for one in alone.registered_commands if word == _named(one)]
+    alone.registered_groups = [one for one in alone.registered_groups if word == one.name]
+    return get_group(alone)
+
+
+def _named(command: Any) -> str:
+    return str(command.name or get_command_name(command.callback.__name__))
 
 
 def run(arguments: list[str] | None = None) -> int:
     """Run a command and return its exit code."""
+    words = sys.argv[1:] if arguments is None else arguments
     try:
-        result = _command()(arguments, standalone_mode=False)
+        result = _command(words[0] if words else "")(arguments, standalone_mode=False)
     except _UsageProblem as error:
         error.show()
         return 2
@@ -122,7 +132,6 @@ def run(arguments: list[str] | None = None) -> int:
         print("annealog: the computer has no memory left. End other programs and try again.", file=sys.stderr)  # noqa: T201
         return 7
     except UnicodeEncodeError as error:
-        words = sys.argv[1:] if arguments is None else arguments
         if not any("\udc80" <= mark <= "\udcff" for word in words for mark in word):
             return _internal(error)
         print("annealog: a word of the command is no UTF-8 and names nothing here.", file=sys.stderr)  # noqa: T201

@@ -10,11 +10,6 @@ from contextvars import ContextVar
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from rich.cells import cell_len
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
-
 from schemas.conditions import FIRST
 from schemas.digits import typeset
 from schemas.documents import as_json
@@ -22,6 +17,9 @@ from schemas.documents import as_json
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
     from pathlib import Path
+
+    from rich.console import Console
+    from rich.text import Text
 
     from pipeline.load.report import Change, FileReport, LoadReport
     from pipeline.pages.page import PageReport
@@ -56,22 +54,16 @@ def verdict_words(verdict: str, conditions: Sequence[str] = ()) -> str:
     return f"{VERDICT_WORDS[verdict]}, {FIRST[conditions[0]]}" if conditions else VERDICT_WORDS[verdict]
 
 
-class _Console(Console):
-    def print(self, *objects: Any, **given: Any) -> None:
-        """Print sentences as they are read; what is not to be altered comes as :class:`rich.text.Text`."""
-        super().print(*(typeset(one) if isinstance(one, str) else one for one in objects), **given)
-
-    def on_broken_pipe(self) -> None:
-        """Let the command end as it wants where nobody reads on: rich would call that an error of ours."""
-        raise BrokenPipeError
-
-
 def out() -> Console:
     """Return standard output, without markup: brackets in a file's text are no commands."""
-    return _Console(markup=False, highlight=False, emoji=False, soft_wrap=True)
+    from pipeline.cli.terminal import Terminal
+
+    return Terminal(markup=False, highlight=False, emoji=False, soft_wrap=True)
 
 
 def _err() -> Console:
+    from rich.console import Console
+
     return Console(stderr=True, markup=False, highlight=False, emoji=False, soft_wrap=True)
 
 
@@ -85,6 +77,8 @@ def plain(text: str) -> str:
 
 def literal(text: str) -> Text:
     """Return what is printed as it stands: lines of a file, a layout, a command to be typed."""
+    from rich.text import Text
+
     return Text(plain(text))
 
 
@@ -156,6 +150,8 @@ def widths(texts: Sequence[Sequence[str]], room: int) -> list[int]:
     list of int
         Where even single words do not fit, the longest ones are broken.
     """
+    from rich.cells import cell_len
+
     room -= _GAP * (len(texts) - 1)
     natural = [max(1, *map(cell_len, column)) for column in texts]
     if sum(natural) <= room:
@@ -174,16 +170,23 @@ def widths(texts: Sequence[Sequence[str]], room: int) -> list[int]:
 
 def _longest(texts: Iterable[str], *, whole: int = 0) -> int:
     """Return the width of the longest word; a text up to the length `whole` counts as one."""
+    from rich.cells import cell_len
+
     words = (word for text in texts for word in ([text] if len(text) <= whole else text.split()))
     return max(1, max(map(cell_len, words), default=1))
 
 
 def table(title: str, columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
     """Print a table on standard output."""
+    from rich.table import Table
+    from rich.text import Text
+
+    from pipeline.cli.terminal import Terminal
+
     cells = [[typeset(plain("" if cell is None else str(cell))) for cell in row] for row in rows]
     console = out()
     if not console.is_terminal:
-        console = _Console(markup=False, highlight=False, emoji=False, width=160)
+        console = Terminal(markup=False, highlight=False, emoji=False, width=160)
     of_column = [[name, *(row[place] for row in cells)] for place, name in enumerate(columns)]
     shown = Table(title=title, title_justify="left", header_style="bold", box=None, pad_edge=False)
     for name, width in zip(columns, widths(of_column, console.width), strict=True):

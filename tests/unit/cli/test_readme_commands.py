@@ -56,7 +56,7 @@ def test_the_commands_are_found() -> None:
 
 @pytest.mark.parametrize("words", COMMANDS, ids=" ".join)
 def test_the_program_takes_it(words: list[str]) -> None:
-    command: Any = typer.main.get_command(app)
+    command: Any = typer.main.get_command(app())
     rest = list(words)
     while hasattr(command, "commands") and (rest or not command.invoke_without_command):
         assert rest[0] in command.commands, f"{rest[0]} is no command"
@@ -66,7 +66,7 @@ def test_the_program_takes_it(words: list[str]) -> None:
 
 @pytest.mark.parametrize("words", in_text(), ids=" ".join)
 def test_the_program_knows_what_a_sentence_names(words: list[str]) -> None:
-    command: Any = typer.main.get_command(app)
+    command: Any = typer.main.get_command(app())
     for word in words:
         if not hasattr(command, "commands"):
             return

@@ -11,7 +11,7 @@ import pytest
 
 from pipeline.errors import ReferenceTableError
 from pipeline.intake import tables as module
-from pipeline.intake.tables import parse_table, parse_tables
+from pipeline.intake.tables import TablesLater, parse_table, parse_tables
 from schemas.reference_tables import REFERENCE_TABLES
 
 if TYPE_CHECKING:
@@ -249,3 +249,16 @@ def test_only_what_is_taken_over_is_held_against_the_contract(monkeypatch: pytes
     assert held == []
     parse_tables(texts, zone=OSLO)
     assert held == ["suppliers"]
+
+
+def test_a_table_that_is_read_later_is_the_same_and_an_unknown_name_is_told_at_once() -> None:
+    texts = {"lots": "lot,product,material\nL1,bar,copper\n"}
+    later, now = TablesLater(texts, OSLO), parse_tables(texts, zone=OSLO)
+    assert list(later) == list(now)
+    assert len(later) == len(now)
+    assert all(later[name].equals(table) and later[name] is later[name] for name, table in now.items())
+    with pytest.raises(ReferenceTableError, match=r"reference/lotz\.csv is no reference table"):
+        TablesLater({"lotz": ""}, OSLO)
+    wrong = TablesLater({"lots": "lot,prodcut\nL1,bar\n"}, OSLO)
+    with pytest.raises(ReferenceTableError, match="prodcut"):
+        wrong["lots"]

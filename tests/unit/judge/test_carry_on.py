@@ -13,11 +13,14 @@ from scenario import DAY
 
 from pipeline.history.found import hash_of_found
 from pipeline.history.store import History
+from pipeline.intake.tables import TablesLater
 from pipeline.judge import carry_on
 from pipeline.judge.assess import assess
+from pipeline.judge.assessment import OF_METERS
 from pipeline.judge.carry_on import carried_on
 from pipeline.judge.cuts import EARLY, cuts_of
 from pipeline.judge.standing import standing_events
+from pipeline.workspace.recorded import recorded_tables
 from schemas.documents import as_json
 
 if TYPE_CHECKING:
@@ -98,6 +101,27 @@ def line(begun: Line, tmp_path: Path) -> Line:
 def test_a_lot_of_its_own_touches_no_other(line: Line) -> None:
     line.read(step("lot", 300, lot="L3"), step("check"))
     assert line.judged() == {"L3"}
+
+
+def test_where_nothing_is_new_nothing_is_computed_and_no_table_is_read(
+    line: Line, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """And the frames that are kept have the columns that a judgement of no reading gives them."""
+    with History.open(line.path) as history:
+        again = carried_on(history, SETTINGS)
+        assert again is not None
+        columns = {name: getattr(again, name).schema for name in (*OF_METERS, "new_baselines")}
+        with monkeypatch.context() as patch:
+            patch.setattr(carry_on._Carrying, "_untouched", lambda found: found._touched_meters()[0])
+            computed = carried_on(history, SETTINGS)
+            assert {name: getattr(computed, name).schema for name in columns} == columns
+        for computes in ("pipeline.judge.carry_on.basis_of", "pipeline.judge.kept_rows.sums"):
+            monkeypatch.setattr(computes, lambda *_, **__: pytest.fail("computed"))
+        found = carried_on(history, SETTINGS)
+        assert found is not None
+        assert isinstance(found.tables, TablesLater)
+        assert set(found.tables._read) == {"studies"}, "which parts of the readings are of studies"
+        assert found.tables["lots"].equals(recorded_tables(TABLES, SETTINGS)["lots"])
 
 
 def test_what_waits_for_its_closing_check_is_judged_until_it_came(line: Line) -> None:
