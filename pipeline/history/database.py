@@ -1,6 +1,6 @@
 """How the history's file is opened, made, migrated and read: DuckDB, locked down, behind one class.
 
-The connection cannot touch files: data come in as registered frames and go out as frames. External access is off, the
+The connection touches no file but the history: data come in as registered frames and go out as frames. External access is off, the
 configuration locked, extensions never install themselves. One process writes at a time; a second one waits for a
 bounded time and then names the one that holds the file.
 """
@@ -19,7 +19,7 @@ import polars as pl
 
 from pipeline.errors import DiskFull, EnvironmentProblem, HistoryBusy, HistoryTooNew, IntegrityProblem
 from pipeline.history.chain import GENESIS_HASH
-from pipeline.history.connection import connect, full_disk, migrations, unreadable
+from pipeline.history.connection import Opened, connect, full_disk, in_memory, migrations, unreadable
 from pipeline.history.journal import Journal, follows
 from pipeline.history.snapshot import Snapshot
 from schemas.tables import EVENT
@@ -68,8 +68,8 @@ class Database:
     Use :meth:`open` as a context manager; a history opened to read never creates or changes a file.
     """
 
-    def __init__(self, connection: duckdb.DuckDBPyConnection, path: Path, snapshot_of: datetime | None = None) -> None:
-        self._connection = connection
+    def __init__(self, opened: Opened, path: Path, snapshot_of: datetime | None = None) -> None:
+        self._opened, self._connection = opened, opened.connection
         self._closed = False
         self.path = path
         self.snapshot_of = snapshot_of
@@ -122,19 +122,19 @@ class Database:
             with contextlib.suppress(IntegrityProblem):
                 return cls.of(published, path, None)
         try:
-            connection = connect(path, write=write, wait_s=wait_s if published is None else min(wait_s, _PATIENCE_S))
+            opened = connect(path, write=write, wait_s=wait_s if published is None else min(wait_s, _PATIENCE_S))
         except HistoryBusy as busy:
             if published is None:
                 raise
             _log.warning("%s What follows is of the snapshot taken at %s UTC.", str(busy).partition(";")[0] + ".",
                          f"{published.made_at:%Y-%m-%d %H:%M:%S}")  # fmt: skip
             return cls.of(published, path, published.made_at)
-        history = cls(connection, path)
+        history = cls(opened, path)
         try:
             history._prepare(write=write)
         except BaseException as error:
             with contextlib.suppress(duckdb.Error):
-                history._connection.close()
+                opened.close()
             if isinstance(error, duckdb.Error | MemoryError):
                 raise (
                     DiskFull(f"The disk of {path} is full. Free some space and try again.")
@@ -170,25 +170,15 @@ class Database:
     @classmethod
     def of(cls, published: Snapshot, path: Path, snapshot_of: datetime | None) -> Self:
         """Return a published snapshot as a history to read; `snapshot_of` is its time where the history has gone on."""
-        config: dict[str, str | bool | int | float | list[str]] = {
-            "autoinstall_known_extensions": "false",
-            "autoload_known_extensions": "false",
-            "allow_community_extensions": "false",
-            "temp_directory": str(path.parent / "spill"),
-        }
-        connection = duckdb.connect(":memory:", config=config)
+        opened = in_memory(path.parent)
         for name, data in published.tables().items():
-            connection.register(name, data)
-        connection.execute("SET enable_external_access = false")
-        connection.execute("SET lock_configuration = true")
-        history = cls(connection, path, snapshot_of)
+            opened.connection.register(name, data)
+        history = cls(opened, path, snapshot_of)
         history.beside = None
         return history
 
     def _prepare(self, *, write: bool) -> None:
         run = self._run
-        run("SET enable_external_access = false")
-        run("SET lock_configuration = true")
         known = migrations()
         tables = {row[0] for row in run("SELECT table_name FROM information_schema.tables")}
         at = 0
@@ -217,7 +207,7 @@ class Database:
         self._closed = True
         if self.beside is not None:
             self.beside.close()
-        self._connection.close()
+        self._opened.close()
 
     def is_open(self) -> bool:
         """Whether the file was not closed yet."""

@@ -100,16 +100,16 @@ class FoundStore:
             yield None
             return
         try:
-            connection = connect(found_path(history), write=False, wait_s=0.0)
+            opened = connect(found_path(history), write=False, wait_s=0.0)
         except IntegrityProblem as error:
             raise _damaged(error) from None
-        store = cls(connection, history, {} if beside is None else beside)
+        store = cls(opened.connection, history, {} if beside is None else beside)
         try:
             with damage_told(history):
                 yield store
         finally:
             store.is_open = False
-            connection.close()
+            opened.close()
 
     @classmethod
     @contextlib.contextmanager
@@ -117,12 +117,12 @@ class FoundStore:
         """Open the results of a history to write; what cannot be opened is begun anew, for nothing in it is a record."""
         block = _LARGE_BLOCK if history.stat().st_size >= _LARGE else _BLOCK
         try:
-            connection = connect(found_path(history), write=True, wait_s=wait_s, block_bytes=block)
+            opened = connect(found_path(history), write=True, wait_s=wait_s, block_bytes=block)
         except IntegrityProblem:
             forget(history)
-            connection = connect(found_path(history), write=True, wait_s=wait_s, block_bytes=block)
-        with contextlib.closing(connection), damage_told(history):
-            store = cls(connection, history)
+            opened = connect(found_path(history), write=True, wait_s=wait_s, block_bytes=block)
+        with contextlib.closing(opened), damage_told(history):
+            store = cls(opened.connection, history)
             yield store
             store.apart.tidy()
 
