@@ -181,12 +181,21 @@ class _Layout:
 
 
 _TINY = 1e-9
+_PIECE = 8_192
+"""Beyond 10,000 values the library takes a thread a core for one product: that costs more than it spares, and the number of cores
+would decide the last digit."""
+
+
+def _product(one: Floats, other: Floats) -> float:
+    """Return the sum of products."""
+    pieces = range(0, one.size, _PIECE) if one.size > 10_000 else ()
+    return sum(float(one[n : n + _PIECE] @ other[n : n + _PIECE]) for n in pieces) if pieces else float(one @ other)
 
 
 def _without(values: Floats, basis: Sequence[Floats]) -> Floats:
     """Take out the part of some values that lies along orthonormal directions."""
     for direction in basis:
-        values = values - direction * float(direction @ values)
+        values = values - direction * _product(direction, values)
     return values
 
 
@@ -197,20 +206,20 @@ class _Part:
         self.basis: list[Floats] = []
         for regressor in explained:
             left = _without(regressor, self.basis)
-            norm = float(np.sqrt(left @ left))
-            if norm > _TINY * max(1.0, float(np.sqrt(regressor @ regressor))):
+            norm = float(np.sqrt(_product(left, left)))
+            if norm > _TINY * max(1.0, float(np.sqrt(_product(regressor, regressor)))):
                 self.basis.append(left / norm)
         self.freedom = freedom - len(self.basis)
         self.left = _without(values, self.basis)
-        self.squares = float(self.left @ self.left)
+        self.squares = _product(self.left, self.left)
 
     def along(self, regressor: Floats) -> tuple[float, float]:
         """Return regressor·values and regressor·regressor after what was explained."""
         left = _without(regressor, self.basis)
-        length = float(left @ left)
-        if length <= _TINY * max(1.0, float(regressor @ regressor)):
+        length = _product(left, left)
+        if length <= _TINY * max(1.0, _product(regressor, regressor) if self.basis else length):
             return 0.0, 0.0
-        return float(left @ self.left), length
+        return _product(left, self.left), length
 
 
 def _log_likelihood(squares: tuple[float, float], freedom: tuple[int, int]) -> float:

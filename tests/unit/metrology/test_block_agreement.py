@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy import optimize, stats
 
-from pipeline.metrology.block_agreement import Movement, Visits, find_movements
+from pipeline.metrology.block_agreement import Movement, Visits, _product, find_movements
 
 DEVIATION_OF_VISITS, DEVIATION_WITHIN = 0.045, 0.05
 
@@ -409,3 +409,13 @@ def test_too_little_to_tell() -> None:
         assert all(
             one.index == 1 for one in find_movements(replace(constant, value=50.0 + 4.0 * constant.block + moved))
         )
+
+
+def test_a_product_of_many_values_is_that_of_pieces_which_no_number_of_cores_changes() -> None:
+    rng = np.random.default_rng(8)
+    one, other = rng.normal(size=(2, 30_001))
+    assert _product(one[:10_000], other[:10_000]) == float(one[:10_000] @ other[:10_000])
+    for n in (10_001, 30_001):
+        pieces = [float(one[k : min(k + 8_192, n)] @ other[k : min(k + 8_192, n)]) for k in range(0, n, 8_192)]
+        assert _product(one[:n], other[:n]) == sum(pieces)
+        assert _product(one[:n], other[:n]) == pytest.approx(math.fsum(one[:n] * other[:n]), rel=1e-12)

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy import special
 
+from pipeline.statistics import change_points as module
 from pipeline.statistics import patterns
 from pipeline.statistics.agreement import agreement, normalised_errors
 from pipeline.statistics.between_lots import lots_together
@@ -155,6 +156,33 @@ def test_a_change_of_level_is_found_where_it_is() -> None:
     assert change_points([1.0] * 40) == ()
     assert change_points(x[:7]) == ()
     assert change_points([]) == ()
+
+
+def test_orders_drawn_a_few_at_a_time_are_those_drawn_at_once_and_none_is_drawn_that_changes_nothing(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    drawn: list[int] = []
+    largest = module._largest
+    monkeypatch.setattr(
+        module, "_largest", lambda x, least: (drawn.append(len(x) if x.ndim > 1 else 0), largest(x, least))[1]
+    )
+    rng, cut, whole = np.random.default_rng(21), 0, 0
+    for shift in np.linspace(0.0, 1.5, 40):
+        x = rng.normal(size=50)
+        x[20:] += shift
+        centred = x - x.mean()
+        orders = np.random.default_rng(module._SEED).permuted(np.broadcast_to(centred, (999, 50)), axis=1)
+        above = int((largest(orders, 4)[0] >= largest(centred, 4)[0] * (1.0 - 1e-12)).sum())
+        expected = (above + 1) / 1000
+        drawn.clear()
+        found = module._cut(x, 0.01, 4, 999)
+        assert (None if found is None else found[1]) == (expected if expected <= 0.01 else None)
+        cut += found is not None
+        if found is None and expected > 0.5:
+            assert sum(drawn) <= 100, "ten that lie above are enough"
+            whole += 1
+    assert cut > 5
+    assert whole > 1
 
 
 def test_changes_of_level_that_chance_makes(capsys: pytest.CaptureFixture[str]) -> None:
