@@ -64,9 +64,14 @@ def judged(place: Workspace, as_of: str | None) -> Iterator[tuple[Assessment, Hi
     from pipeline.workspace.texts import not_taken_over
 
     with contextlib.ExitStack() as stack:
+        many = _asked_last.get() is not None
         try:  # a snapshot, whose every file is hashed first, only where the history is being written
-            history = stack.enter_context(History.open(place.history, wait_s=_PATIENCE_S, snapshot=False))
+            history = stack.enter_context(
+                History.open(place.history, wait_s=0.0 if many else _PATIENCE_S, snapshot=False)
+            )
         except HistoryBusy:
+            if many:  # it would be judged from nothing, each time, while the next one waits
+                raise
             history = stack.enter_context(History.open(place.history, wait_s=place.settings.busy_wait_seconds))
         output.note_edits(lambda: not_taken_over(place, history))
         yield _everything(history, place, moment(as_of, place)), history
@@ -106,8 +111,7 @@ def _everything(history: History, place: Workspace, as_of: datetime | None) -> A
     from pipeline.judge.carry_on import everything, told_of_found
 
     asked_last = _asked_last.get()
-    # a snapshot is of another state than the file, whose signature would be remembered with it
-    if asked_last is None or as_of is not None or history.beside is None:
+    if asked_last is None or as_of is not None:
         return everything(history, place.settings, as_of=as_of)
     known, at = asked_last.get(place.root), signature(history.path)
     same = known is not None and known.history == at

@@ -16,6 +16,7 @@ import json
 import logging
 import time
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 import orjson
@@ -41,6 +42,7 @@ __all__ = [
     "Answer",
     "Answers",
     "altered_answers",
+    "answer_before",
     "answer_of",
     "one_rendering",
     "withdraw",
@@ -112,7 +114,12 @@ class Answers:
         self._workspace = workspace
         self._folder = _folder(workspace)
         # what the answers follow from is looked at before they are made
-        self._mark: dict[str, Any] = {"history": history, **_of_program(workspace), "taken_over": dict(taken_over)}
+        self._mark: dict[str, Any] = {
+            "history": history,
+            "at": datetime.now(UTC).isoformat(timespec="seconds"),
+            **_of_program(workspace),
+            "taken_over": dict(taken_over),
+        }
         # a rendering looks at what was touched, where the answers before still hold of the rest
         before = _mark(workspace)
         self._kept: dict[str, str] = {} if before is None else dict(before["answers"])
@@ -290,16 +297,30 @@ def answer_of(workspace: Workspace, kind: str, name: str) -> Answer | None:
     kind, name
         As they were kept.
     """
-    # most often nothing is kept, or the history went on: then neither mark nor answer is read
-    mark = _mark_as_before(workspace) if (_folder(workspace) / _name(kind, name)).is_file() else None
-    if mark is None or mark["history"] != signature(workspace.history):
+    known = _kept(workspace, kind, name)
+    if known is None or known[0]["history"] != signature(workspace.history):
         return None
-    if any(mark[key] != value for key, value in _of_program(workspace).items()):
-        return None
-    found = _answer(workspace, _name(kind, name), mark["answers"].get(_name(kind, name), ""))
-    if found is None:
-        return None
+    mark, found = known
     page = None if found["page"] is None else workspace.pages / found["page"]
     if page is not None and state_of_file(page) != found["state"]:
         return None
     return Answer(found["document"], page, workspace, mark["taken_over"])
+
+
+def answer_before(workspace: Workspace, kind: str, name: str) -> tuple[dict[str, Any], str] | None:
+    """Return what the last rendering kept, and when that read the history, whatever was written since; None where nothing is kept.
+
+    For whoever cannot read the history now, and says of when it is what he says.
+    """
+    known = _kept(workspace, kind, name)
+    return None if known is None else (known[1]["document"], known[0]["at"])
+
+
+def _kept(workspace: Workspace, kind: str, name: str) -> tuple[dict[str, Any], dict[str, Any]] | None:
+    """Return the mark of the last rendering and what this program kept then."""
+    # most often nothing is kept: then neither mark nor answer is read
+    mark = _mark_as_before(workspace) if (_folder(workspace) / _name(kind, name)).is_file() else None
+    if mark is None or any(mark[key] != value for key, value in _of_program(workspace).items()):
+        return None
+    found = _answer(workspace, _name(kind, name), mark["answers"].get(_name(kind, name), ""))
+    return None if found is None else (mark, found)

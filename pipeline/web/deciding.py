@@ -9,7 +9,6 @@ from urllib.parse import quote, urlencode
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 import reports
-from pipeline.decisions.accounts import change_account
 from pipeline.errors import AnnealogError, HistoryBusy, UsageError
 from pipeline.history.chain import Signature, signed
 from pipeline.history.store import History
@@ -30,10 +29,17 @@ if TYPE_CHECKING:
     from pipeline.web.visit import Visit
     from pipeline.workspace.settings import Workspace
 
-__all__ = ["Deciding"]
+__all__ = ["Deciding", "signature_of"]
 
 HOW = "password at the moment of signing"
 """Two components, name and password, where a session is not one continuous sitting: 21 CFR 11.200 (a) (1) (from memory)."""
+
+
+def signature_of(account: Account, address: str, *, seen: int) -> Signature:
+    """Return what somebody signs with who gave the password from an address, having seen the history up to an event."""
+    return Signature(
+        account=account.name, role=account.role, address=address, how=HOW, seen=seen, stated_by=account.sequence
+    )
 
 
 class Deciding:
@@ -111,10 +117,7 @@ class Deciding:
             self._password_of(account, account.name, sent.get("password", ""))
             with self._one:
                 if number not in session.results:
-                    signature = Signature(
-                        account=account.name, role=account.role, address=visit.address, how=HOW, seen=int(seen),
-                        stated_by=account.sequence,
-                    )  # fmt: skip
+                    signature = signature_of(account, visit.address, seen=int(seen))
                     with signed(signature):
                         done = self._do(form, visit.workspace, values, who, signature)
                     session.keep(number, Outcome(form.name, done, tuple(signature.events)))
@@ -146,25 +149,6 @@ class Deciding:
             signature.events[:] = [event for event in signature.events if event.hash in written]
             said = str(error) if isinstance(error, AnnealogError) else f"{type(error).__name__}: {error}"
             return (words.TOLD["recorded"], said)
-
-    def new_password(self, visit: Visit, account: Account, password: str, again: str) -> None:
-        """Give an account the password that its owner chose, and typed twice.
-
-        Raises
-        ------
-        UsageError
-            If it will not do.
-        """
-        if password != again:
-            raise UsageError(words.TOLD["again"])
-        signature = Signature(
-            account=account.name, role=account.role, address=visit.address, how=HOW, seen=self._accounts.last,
-            stated_by=account.sequence,
-        )  # fmt: skip
-        with self._one, signed(signature):
-            change_account(
-                visit.workspace, account.name, password=password, by=account.name, why=words.BUTTON["password"]
-            )
 
 
 def _pages_of(workspace: Workspace, outcome: Outcome) -> list[tuple[str, str]]:

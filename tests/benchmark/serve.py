@@ -1,7 +1,9 @@
 """How fast the served pages answer: python tests/benchmark/serve.py WORKSPACE --people 20.
 
-Everybody asks at once, over and over, on loopback: for a lot's page, for the lot as JSON, for the status as JSON. Prints the median and
-95 % of each in milliseconds. Then one lot is decided on and signed in a copy of the workspace that the service watches, and the time
+Everybody asks at once, over and over, on loopback: for a lot's page, for the lot as JSON, for the status as JSON, and, each for another
+one, for a lot that nobody asked before and of which no answer is kept. Prints the median and 95 % of each in milliseconds. With
+`--lots` pages and answers of so many lots are written and those of all others are blank, which a large history needs half an hour
+less for. With `--load` everybody goes on asking while a file is loaded. Then one lot is decided on and signed in a copy of the workspace that the service watches, and the time
 is printed until its page and until the board were written again, beside the processor seconds of the service and the server until
 then: on an idle machine they are about the time.
 """
@@ -20,11 +22,17 @@ import subprocess
 import sys
 import tempfile
 import time
+from datetime import UTC, datetime
 from html import unescape
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import httpx
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
+    from pipeline.workspace.settings import Workspace
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[2])]
 
@@ -48,9 +56,9 @@ def _visitor(address: str) -> httpx.Client:
     return client
 
 
-def _asked(client: httpx.Client, path: str, rounds: int) -> list[float]:
+def _asked(client: httpx.Client, paths: Iterable[str]) -> list[float]:
     took = []
-    for _ in range(rounds):
+    for path in paths:
         began = time.perf_counter()
         answer = client.get(path)
         took.append(1e3 * (time.perf_counter() - began))
@@ -81,17 +89,67 @@ def _until(changed: list[tuple[str, Path, float]], began: float, process: int) -
     return took
 
 
-def measure(root: Path, people: int, rounds: int, rest: float) -> dict[str, Any]:
+def _all_at_once(visitors: list[httpx.Client], paths: Callable[[int], Iterable[str]]) -> dict[str, float]:
+    """Let everybody ask for what is his, and say how long that took."""
+    with concurrent.futures.ThreadPoolExecutor(len(visitors)) as pool:
+        asked = [pool.submit(_asked, one, paths(number)) for number, one in enumerate(visitors)]
+        took = sorted(ms for one in asked for ms in one.result())
+    time.sleep(len(took) / 20)  # so many a second and no more from one address
+    return {
+        "median_ms": round(statistics.median(took), 1),
+        "most_of_95_percent_ms": round(took[int(0.95 * (len(took) - 1))], 1),
+        "asked": len(took),
+    }
+
+
+def _written_for(place: Workspace, lots: list[str], others: list[str]) -> None:
+    """Write the pages and keep the answers of some lots, and leave blank those of all others, which then stand as they are."""
+    import reports
+    from pipeline.kept import answers
+    from pipeline.pages import render
+    from pipeline.pages.writer import register_of
+
+    register, begin = register_of(place), answers.Answers.__init__
+    (place.pages / "lots").mkdir(parents=True, exist_ok=True)
+    for lot in others:
+        address = reports.address("lot", lot)
+        (place.pages / address).write_bytes(b"blank")
+        register.note(address, "", b"blank", ())
+    register.write()
+
+    def with_blanks(self: Any, *given: Any) -> None:
+        begin(self, *given)
+        self._kept |= {answers._name("lot", lot): "0" * 64 for lot in others}
+
+    standing, answers.Answers.__init__ = render._standing, with_blanks  # type: ignore[method-assign]
+    render._standing = lambda *_: frozenset(others)
+    try:
+        render.render(place)
+    finally:
+        render._standing, answers.Answers.__init__ = standing, begin  # type: ignore[method-assign]
+
+
+def measure(root: Path, people: int, rounds: int, rest: float, lots: int, load: Path | None) -> dict[str, Any]:
     """Ask, and decide, in a workspace that may be changed."""
     from pipeline.decisions.accounts import open_account
+    from pipeline.history.store import History
     from pipeline.kept.answers import answer_of
+    from pipeline.load.load import assess_touched
     from pipeline.pages.render import render
     from pipeline.workspace.settings import find_workspace
 
     place = find_workspace(root)
-    lot = max(path.stem for path in (place.pages / "lots").glob("*.html"))
+    with History.open(place.history, snapshot=False) as history:
+        known = history.all_lots()
+    written = known[:: max(1, len(known) // lots)][:lots] if lots else known
+    lot = written[-1]
+    # by the program that is measured: what it finds is kept, and the answers hold
+    assess_touched(place, [], now=datetime.now(UTC), refresh=True)
     open_account(place, NAME, role="supervisor", password=PASSWORD, by="the benchmark", why="a measurement")
-    render(place)  # after the account, and by the program that is measured: the answers that were kept hold
+    if lots:
+        _written_for(place, written, sorted(set(known) - set(written)))
+    else:
+        render(place)
     found: dict[str, Any] = {"people": people, "rounds": rounds, "asked": lot, "load": round(os.getloadavg()[0], 1)}
     command = [
         sys.executable,
@@ -110,18 +168,31 @@ def measure(root: Path, people: int, rounds: int, rest: float) -> dict[str, Any]
             said = iter(service.stdout or ())
             address = next(hit[0] for line in said if (hit := re.search(r"http://[\d.:]+/", line)))
             visitors = [_visitor(address) for _ in range(people)]
-            with concurrent.futures.ThreadPoolExecutor(people) as pool:
-                for name, path in (
-                    ("page", f"/lots/{lot}.html"),
-                    ("lot", f"/json/lot/{lot}"),
-                    ("status", "/json/status"),
-                ):
-                    asked = [pool.submit(_asked, one, path, rounds) for one in visitors]
-                    took = sorted(ms for one in asked for ms in one.result())
-                    found[name] = {
-                        "median_ms": round(statistics.median(took), 1),
-                        "most_of_95_percent_ms": round(took[int(0.95 * (len(took) - 1))], 1),
-                    }
+            others = sorted(set(known) - set(written))[:: max(1, (len(known) - len(written)) // (2 * people + 1))]
+            asked: dict[str, Callable[[int], Iterable[str]]] = {
+                "page": lambda one: [f"/lots/{written[one % len(written)]}.html"] * rounds,
+                "lot": lambda one: [f"/json/lot/{written[one % len(written)]}"] * rounds,
+                "status": lambda _: ["/json/status"] * rounds,
+                "lot_never_asked": lambda one: [f"/json/lot/{name}" for name in others[2 * one : 2 * one + 2]],
+            }
+            for name, paths in asked.items():
+                if name != "lot_never_asked" or lots:
+                    found[name] = _all_at_once(visitors, paths)
+            if lots:
+                found["lot_never_asked_alone"] = _all_at_once(
+                    visitors[:1], lambda _: [f"/json/lot/{name}" for name in others[-3:]]
+                )
+            if load is not None:
+                board = place.pages / "boards" / "LINE.html"
+                before = board.stat().st_mtime_ns
+                shutil.copy(load, place.inbox / f"{load.stem}-late.csv")
+                began = time.perf_counter()
+                while board.stat().st_mtime_ns == before and time.perf_counter() < began + _WAIT_S:
+                    for name in ("page", "lot", "status"):
+                        said = _all_at_once(visitors[:4], lambda one, name=name: [*asked[name](one)][:1])
+                        worst = found.setdefault("while_loading", {})
+                        worst[name] = max(worst.get(name, 0.0), said["most_of_95_percent_ms"])
+                found["loaded_s"] = round(time.perf_counter() - began, 1)
             found["answer_was_kept"] = answer_of(place, "lot", lot) is not None
             until = time.perf_counter() + _WAIT_S
             while answer_of(place, "lot", lot) is None and time.perf_counter() < until:
@@ -149,12 +220,16 @@ def main() -> None:
     parser.add_argument("workspace", type=Path)
     parser.add_argument("--people", type=int, default=20)
     parser.add_argument("--rounds", type=int, default=5, help="more than 5 are too many requests from one address")
+    parser.add_argument("--lots", type=int, default=0, help="write pages of so many lots; of all others blank ones")
+    parser.add_argument("--load", type=Path, help="an export that is loaded while everybody asks")
     parser.add_argument("--rest", type=float, default=20.0, help="seconds until something is decided")
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         # times of files are kept: what was kept for the pages holds in the copy as it did
-        root = Path(shutil.copytree(given.workspace, Path(folder) / "works"))
-        print(json.dumps(measure(root, given.people, given.rounds, given.rest), indent=1))
+        left = shutil.ignore_patterns("export-*.csv", "small-*.csv", "archive" if given.lots else "")
+        root = Path(shutil.copytree(given.workspace, Path(folder) / "works", ignore=left))
+        said = measure(root, given.people, given.rounds, given.rest, given.lots, given.load)
+        print(json.dumps(said, indent=1))
 
 
 if __name__ == "__main__":

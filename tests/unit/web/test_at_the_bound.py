@@ -14,7 +14,7 @@ from visiting import PASSWORD, PEOPLE, apart, application, cheap_passwords
 
 from pipeline.errors import AnnealogError, HistoryBusy, UsageError
 from pipeline.history.accounts import key_of
-from pipeline.web import app as app_module
+from pipeline.web import asked as asked_module
 from pipeline.web.app import Application, Place
 from pipeline.web.decisions import FORMS
 from pipeline.web.visit import Refused
@@ -68,7 +68,7 @@ def asked(
 
 
 def session_of(app: Application, name: str) -> Any:
-    return app.sessions.start(app._accounts.now()[key_of(name)], key_of(name))
+    return app.people.sessions.start(app.people.accounts.now()[key_of(name)], key_of(name))
 
 
 def signed_in(app: Application, name: str) -> str:
@@ -133,7 +133,7 @@ def test_a_form_comes_from_here_or_from_nobody(app: Application, site: str, take
     kind = {"content_type": FORM, "sec_fetch_site": site}
     answer = asked(app, "/sign-out", method="POST", cookie=f"annealog={session.token}", body=body, **kind)
     assert answer[0] == (303 if taken else 403)
-    assert (app.sessions.of(session.token) is None) is taken
+    assert (app.people.sessions.of(session.token) is None) is taken
 
 
 @pytest.mark.parametrize(("size", "status"), [(1_000_000, 403), (1_000_001, 413)])
@@ -187,7 +187,7 @@ def test_so_many_requests_of_one_place_and_no_more(app: Application, method: str
 def test_without_accounts_this_computer_reads_and_nobody_decides(
     app: Application, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(app._accounts, "now", dict)
+    monkeypatch.setattr(app.people.accounts, "now", dict)
     assert asked(app, "/")[0] == 200
     assert json.loads(asked(app, "/json")[2])["addresses"]
     for path in ("decide", "decide/lot", "done/x", "bring", "enter", "me", "sign-in", "sign-out"):
@@ -197,7 +197,7 @@ def test_without_accounts_this_computer_reads_and_nobody_decides(
         assert asked(app, "/", address=address)[0] == 303
         assert asked(app, "/json/status", address=address)[0] == 403
     proxied = application(app._root, Place(proxy="127.0.0.1"))
-    monkeypatch.setattr(proxied._accounts, "now", dict)
+    monkeypatch.setattr(proxied.people.accounts, "now", dict)
     told = {"x_forwarded_for": "127.0.0.1", "x_forwarded_proto": "https"}
     assert asked(proxied, "/", **told)[0] == 303, "who comes through a proxy is not this computer"
 
@@ -224,13 +224,15 @@ def test_a_remembered_password_is_worth_nothing_once_the_account_is_stated_anew(
 
     assert [basic(PASSWORD), basic(PASSWORD), basic(PASSWORD[:-1])] == [200, 200, 403]
     held: list[str] = []
-    monkeypatch.setattr(app, "password_of", lambda *given: held.append(given[1]))
+    monkeypatch.setattr(app.people, "password_of", lambda *given: held.append(given[1]))
     assert basic(PASSWORD) == 200
     assert held == [], "remembered"
-    account = app._accounts.now()[key_of("Dan Ro")]
+    account = app.people.accounts.now()[key_of("Dan Ro")]
     for changed in ({"sequence": account.sequence + 1}, {"open": False}):
         stated = type(account)(**{**{name: getattr(account, name) for name in account.__slots__}, **changed})
-        monkeypatch.setattr(app._accounts, "now", lambda stated=stated: {key_of("Dan Ro"): stated, "ada": account})
+        monkeypatch.setattr(
+            app.people.accounts, "now", lambda stated=stated: {key_of("Dan Ro"): stated, "ada": account}
+        )
         held.clear()
         basic(PASSWORD)
         assert held == ["Dan Ro"], "held against the hash again"
@@ -299,13 +301,13 @@ def test_whoever_sends_too_slowly_is_sent_away_and_a_file_has_ten_times_as_long(
 def test_so_many_answers_are_remembered_and_then_all_are_forgotten(
     app: Application, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    assert app_module._MOST_ASKED == 500
-    monkeypatch.setattr(app_module, "_MOST_ASKED", 2)
-    app._answers = {"trace": lambda _, name: {"name": name}}
+    assert asked_module._MOST_ASKED == 500
+    monkeypatch.setattr(asked_module, "_MOST_ASKED", 2)
+    app._asked.answers = {"trace": lambda _, name: {"name": name}}
     kept = []
     for name in ("a", "b", "b", "c"):
         assert json.loads(asked(app, f"/json/trace/{name}", cookie=signed_in(app, "Dan Ro"))[2]) == {"name": name}
-        kept.append({name for _, name in app._asked})
+        kept.append({name for _, name in app._asked._before})
     assert kept == [{"a"}, {"a", "b"}, {"a", "b"}, {"c"}]
 
 
@@ -313,14 +315,14 @@ def test_so_many_answers_are_remembered_and_then_all_are_forgotten(
 def test_a_name_and_a_password_are_looked_at_in_a_form_of_this_visit_alone(
     app: Application, whose: str, status: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    own, other = app.sessions.start(), app.sessions.start()
+    own, other = app.people.sessions.start(), app.people.sessions.start()
     cookie = "" if whose == "none" else f"annealog={own.token}"
     body = urlencode(
         {"form": (other if whose == "another's" else own).form_token, "name": "Dan Ro", "password": PASSWORD}
     ).encode()
     held: list[str] = []
-    password_of = app.password_of
-    monkeypatch.setattr(app, "password_of", lambda *given: held.append(given[1]) or password_of(*given))
+    password_of = app.people.password_of
+    monkeypatch.setattr(app.people, "password_of", lambda *given: held.append(given[1]) or password_of(*given))
     answer = asked(app, "/sign-in", method="POST", cookie=cookie, body=body, content_type=FORM)
     assert answer[0] == status
     assert held == (["Dan Ro"] if status == 303 else [])

@@ -188,8 +188,8 @@ def test_listening_keeps_nobody_signed_in_who_may_decide(root: Path) -> None:
     app = application(root)
     person = Person(app).sign_in("Ben Moor")
     now = 1_000.0
-    session = next(one for one in app.sessions._all.values() if one.account)
-    app.sessions._clock = lambda: now
+    session = next(one for one in app.people.sessions._all.values() if one.account)
+    app.people.sessions._clock = lambda: now
     session.began = session.used = now
     for _ in range(3):
         now += 400

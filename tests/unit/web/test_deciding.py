@@ -14,8 +14,8 @@ from pipeline.errors import ChangesRefused, EnvironmentProblem, HistoryBusy
 from pipeline.history.journal import Journal
 from pipeline.history.store import History
 from pipeline.load import load as load_module
-from pipeline.web import app as app_module
 from pipeline.web import decisions
+from pipeline.web import people as people_module
 from pipeline.web.decisions import FORMS
 from pipeline.workspace.settings import find_workspace
 from reports.words import web as words
@@ -260,7 +260,7 @@ def test_an_account_that_is_closed_while_a_form_is_on_its_way_signs_nothing(
     app: Application, root: Path, monkeypatch: pytest.MonkeyPatch, changed: str
 ) -> None:
     person = Person(app).sign_in("Ben Moor").get("/decide/lot").send("look", lot="L1", decision="sorted", why="x")
-    fits = app_module.password_fits
+    fits = people_module.password_fits
 
     def meanwhile(account: Account | None, password: str) -> bool:
         right = fits(account, password)
@@ -269,7 +269,7 @@ def test_an_account_that_is_closed_while_a_form_is_on_its_way_signs_nothing(
         change_account(find_workspace(root), name, password=new, by="Eve", why="left")
         return right
 
-    monkeypatch.setattr(app_module, "password_fits", meanwhile)
+    monkeypatch.setattr(people_module, "password_fits", meanwhile)
     before = len(events(root))
     person.send("sign", password=PASSWORD)
     if changed == "another":

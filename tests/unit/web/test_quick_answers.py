@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import shutil
 import subprocess
 import sys
+import threading
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -24,9 +26,11 @@ from pipeline.kept.snapshot import publish_snapshot
 from pipeline.load.load import assess_touched
 from pipeline.pages.render import render
 from pipeline.web import app as served
+from pipeline.web import asked
 from pipeline.workspace.settings import find_workspace
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
     from pipeline.web.app import Application
@@ -75,27 +79,27 @@ def test_a_kept_answer_is_for_whoever_may_read(reader: Person, app: Application)
 def test_the_mark_is_vouched_for_once_in_each_state_of_its_file(
     reader: Person, root: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    place, asked = find_workspace(root), []
+    place, looked = find_workspace(root), []
     vouches = Journal.vouches
 
     def counted(journal: Journal, digest: str) -> bool:
-        asked.append(digest)
+        looked.append(digest)
         return vouches(journal, digest)
 
     monkeypatch.setattr(Journal, "vouches", counted)
     monkeypatch.setattr(answers, "_vouched", {})
     for kind, name in (("lot", "L1"), ("meter", "M1"), ("lot", "L1")):
         assert answer_of(place, kind, name) is not None
-    assert len(asked) == 1
+    assert len(looked) == 1
     mark = place.pages / ".answers" / "mark.json"
     data = mark.read_bytes()
     mark.write_bytes(data + b" ")
     assert answer_of(place, "lot", "L1") is None
     assert answer_of(place, "lot", "L1") is None
-    assert len(asked) == 3, "what nobody vouches for is not remembered"
+    assert len(looked) == 3, "what nobody vouches for is not remembered"
     mark.write_bytes(data)
     assert answer_of(place, "lot", "L1") is not None
-    assert len(asked) == 4
+    assert len(looked) == 4
     mark.unlink()
     assert answer_of(place, "lot", "L1") is None
 
@@ -162,30 +166,71 @@ def test_over_http_nobody_is_told_of_edits_so_none_is_looked_for(reader: Person,
     assert kept_questions.ANSWERS["lot"](find_workspace(root), "L1") == json.loads(before)
 
 
-def test_what_a_snapshot_says_while_somebody_writes_is_not_shared(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    place = find_workspace(root)
-    render(place)
-    assess_touched(place, [], now=datetime.now(UTC), refresh=True)
-    publish_snapshot(place)
-    with History.open(place.history, write=True) as history:
-        history.append_event("disposition", {"lot": "L1", "decision": "re-measured"}, by="Ada", why="seen")
-    monkeypatch.setattr(kept_questions, "_FOUND", {})
-    withdraw(place)
+@contextlib.contextmanager
+def being_written(history: Path) -> Iterator[None]:
     program = "import sys; from pathlib import Path; from pipeline.history.store import History\n"
     program += "with History.open(Path(sys.argv[1]), write=True): print('held', flush=True); sys.stdin.read()"
     with subprocess.Popen(
-        [sys.executable, "-c", program, str(place.history)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        [sys.executable, "-c", program, str(history)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
     ) as holder:
         assert holder.stdout is not None
         assert holder.stdout.readline() == "held\n"
-        before = kept_questions.ANSWERS["lot"](place, "L1")
+        yield
         holder.communicate()
-    assert "re-measured" not in json.dumps(before), "said from the snapshot, for the history is being written"
-    assert "re-measured" in json.dumps(kept_questions.ANSWERS["lot"](place, "L1"))
+
+
+def test_while_somebody_writes_it_is_told_what_was_published_and_when_or_to_ask_again(
+    reader: Person, root: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place, began = find_workspace(root), datetime.now(UTC)
+    kept_before = {name: json.loads(reader.get(f"/json/{name}").text) for name in ("lot/L1", "meter/M1")}
+    publish_snapshot(place)
+    with History.open(place.history, write=True) as history:
+        history.append_event("disposition", {"lot": "L1", "decision": "re-measured"}, by="Ada", why="seen")
+
+    def none(*_: object, **__: object) -> None:
+        raise AssertionError("judged from nothing")
+
+    with being_written(place.history), monkeypatch.context() as patch:
+        patch.setattr(carry_on, "everything", none)
+        for name, before in kept_before.items():
+            told = json.loads(reader.get(f"/json/{name}").text)
+            assert datetime.fromisoformat(told.pop("published_at")) <= began
+            assert told == before
+        for name in ("lot/L404", "events"):  # nothing was kept of these
+            assert reader.get(f"/json/{name}").status == 503
+            assert reader.headers["retry-after"] == "5"
+        withdraw(place)
+        assert reader.get("/json/lot/L1").status == 503, "a rendering that did not end vouches for nothing"
+    now = json.loads(reader.get("/json/lot/L1").text)
+    assert "published_at" not in now
+    assert "re-measured" in json.dumps(now)
+
+
+def test_whoever_can_be_told_of_before_does_not_wait_long_for_others(
+    reader: Person, app: Application, root: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(asked, "_PATIENCE_S", 0.05)
+    with History.open(find_workspace(root).history, write=True) as history:
+        history.append_event("report", {"lot": "L1"}, by="Ada", why="seen")
+    free, held = threading.Event(), threading.Event()
+
+    def hold() -> None:
+        with app._one:
+            held.set()
+            free.wait(60)
+
+    other = threading.Thread(target=hold)
+    other.start()
+    held.wait(60)
+    assert "published_at" in json.loads(reader.get("/json/lot/L1").text)
+    free.set()
+    other.join()
+    assert "published_at" not in json.loads(reader.get("/json/lot/L1").text)
 
 
 @pytest.mark.parametrize("value", [{"lot": "L\ud800"}, {"lot": "Ü<b>", "mean": 58.1, "none": None, "list": [1, True]}])
 def test_a_document_reads_back_as_it_was(value: dict[str, Any]) -> None:
-    text = served._json_bytes(value)
+    text = asked.as_document(value)
     assert json.loads(text) == value
     assert text.endswith(b"}\n")

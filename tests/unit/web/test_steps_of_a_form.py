@@ -81,8 +81,8 @@ def test_a_form_keeps_the_number_that_a_form_of_ours_has(app: Application, numbe
 )
 def test_nobody_has_seen_what_is_yet_to_come(app: Application, seen: Any, taken: bool) -> None:
     """Numbers by how far they lie from the last event; what is no number, or one too long, is none."""
-    app._accounts.now()
-    last = app._accounts.last
+    app.people.accounts.now()
+    last = app.people.accounts.last
     sent = str(last + seen) if isinstance(seen, int) else seen
     person = Person(app).sign_in("Ben Moor").get("/decide/lot").send("look", **LOOK, seen=sent)
     assert person.forms()["sign"]["seen"] == (sent if taken else str(last))
@@ -90,8 +90,8 @@ def test_nobody_has_seen_what_is_yet_to_come(app: Application, seen: Any, taken:
 
 @pytest.mark.parametrize("step", ["look", "sign", "change"])
 def test_an_address_alone_fills_a_form_and_does_no_more(app: Application, step: str) -> None:
-    app._accounts.now()
-    last = app._accounts.last
+    app.people.accounts.now()
+    last = app.people.accounts.last
     number = "0" * 32
     person = Person(app).sign_in("Ben Moor")
     person.get(f"/decide/lot?lot=L1&decision=sorted&why=x&step={step}&number={number}&seen=1&password={PASSWORD}")
@@ -100,8 +100,8 @@ def test_an_address_alone_fills_a_form_and_does_no_more(app: Application, step: 
     assert "sign" not in person.forms()
     assert (fields["lot"], fields["decision"], fields["why"]) == ("L1", "sorted", "x")
     assert (fields["seen"], fields["number"] == number) == (str(last), False)
-    app._accounts.now()
-    assert app._accounts.last == last
+    app.people.accounts.now()
+    assert app.people.accounts.last == last
 
 
 @pytest.mark.parametrize(("step", "shown"), [("look", "sign"), ("change", "look"), ("x", "look"), ("", "look")])
@@ -126,7 +126,7 @@ def test_nothing_is_sent_to_the_list_of_forms(app: Application) -> None:
 
 def test_what_was_done_links_to_the_pages_that_lie_there(app: Application, made: Path) -> None:
     person = Person(app).sign_in("Ben Moor")
-    session = next(one for one in app.sessions._all.values() if one.account == key_of("Ben Moor"))
+    session = next(one for one in app.people.sessions._all.values() if one.account == key_of("Ben Moor"))
     subject = {"lot": "L 1", "meter": "M1", "block": ["B1"], "decision": "sorted"}
     event = Event(7, datetime(2026, 3, 2, tzinfo=UTC), "disposition", subject, "Ben Moor", "x", "", "f" * 64)
     session.keep("n", Outcome("lot", (), [event]))

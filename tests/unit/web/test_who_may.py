@@ -43,7 +43,7 @@ class Clock:
 
 def with_clock(app: Application) -> Clock:
     clock = Clock()
-    app.sessions, app.tries = sessions.Sessions(clock), sessions.Tries(clock)
+    app.people.sessions, app.people.tries = sessions.Sessions(clock), sessions.Tries(clock)
     return clock
 
 
@@ -289,7 +289,7 @@ def test_a_name_too_long_for_a_name_costs_no_more_than_one(app: Application) -> 
     name = "a" + "\u0301\u0327" * 80_000
     person = Person(app).get("/sign-in").send("sign", name=name, password=PASSWORD)
     assert person.status == 403
-    assert max(len("".join(key)) for key in app.tries._wrong) < 400
+    assert max(len("".join(key)) for key in app.people.tries._wrong) < 400
     assert accounts.key_of(name) == accounts.key_of(name[:200])
 
 
@@ -442,8 +442,8 @@ def test_from_elsewhere_only_with_tls_and_accounts(root: Path, tmp_path: Path) -
 
 def test_what_was_computed_is_answered_again_while_the_history_is_as_it_was(app: Application, root: Path) -> None:
     asked: list[str] = []
-    whole = app._answers["lot"]
-    app._answers = {"lot": lambda place, name: asked.append(name) or whole(place, name)}
+    whole = app._asked.answers["lot"]
+    app._asked.answers = {"lot": lambda place, name: asked.append(name) or whole(place, name)}
     person = Person(app).sign_in("Dan Ro")
     texts = [person.get(f"/json/lot/{name}").text for name in ("L1", "L1")]
     assert texts[0] == texts[1]
