@@ -13,6 +13,9 @@ if TYPE_CHECKING:
 
 __all__ = ["intervals", "join_version", "version_at"]
 
+_LONG = 500
+"""Rows of a table from which on it pays to look only through those that are asked for."""
+
 
 @cache
 def _beginning() -> pl.Expr:
@@ -30,6 +33,11 @@ def _from_when(table: pl.DataFrame, key: Sequence[str]) -> pl.LazyFrame:
     return ordered.with_columns(pl.when(first).then(_beginning()).otherwise("valid_from").alias("holds_from"))
 
 
+def _one_version(table: pl.DataFrame, key: Sequence[str]) -> bool:
+    """Whether no row has a second version, so that each holds from the beginning: the usual table."""
+    return bool(table.height == (table[key[0]] if len(key) == 1 else table.select(key)).n_unique())
+
+
 def version_at(table: pl.DataFrame, key: Sequence[str], moment: datetime | None) -> pl.DataFrame:
     """Return the version of each row that holds at a time.
 
@@ -42,6 +50,8 @@ def version_at(table: pl.DataFrame, key: Sequence[str], moment: datetime | None)
     moment
         Time in UTC; None means the latest version.
     """
+    if _one_version(table, key):
+        return table.sort(*key)
     ordered = _from_when(table, key)
     if moment is not None:
         ordered = ordered.filter(pl.col("holds_from") <= moment)
@@ -67,18 +77,19 @@ def join_version(
         Column of the table -> name in the result. Rows without a match get nulls.
     """
     # of a few readings most of a long table says nothing
-    if frame.height < table.height:
+    if frame.height < table.height > _LONG:
         table = table.filter(pl.col(key).is_in(frame[key].cast(table.schema[key]).unique().implode()))
-    right = _from_when(table, [key]).select(
-        pl.col(key), "holds_from", *(pl.col(old).alias(new) for old, new in columns.items())
+    alone = _one_version(table, [key])
+    right = (table.lazy() if alone else _from_when(table, [key])).select(
+        pl.col(key), *(() if alone else ("holds_from",)), *(pl.col(old).alias(new) for old, new in columns.items())
     )
     # a category and a text do not meet in a join; beside categories text stays in categories, which take a quarter of the room
     if frame.schema[key] == pl.Categorical:
         right = right.with_columns(pl.col(pl.String).cast(pl.Categorical))
     right = right.with_columns(pl.col(key).cast(frame.schema[key]))
     # only the key goes through the join: the other columns of millions of rows need not be copied
-    if table.height == table[key].n_unique():
-        found = frame.lazy().select(key).join(right.drop("holds_from"), on=key, how="left", maintain_order="left")
+    if alone:
+        found = frame.lazy().select(key).join(right, on=key, how="left", maintain_order="left")
         return frame.with_columns(found.select(columns.values()).collect().get_columns())
     joined = (
         frame.lazy()

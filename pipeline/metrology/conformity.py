@@ -113,6 +113,8 @@ def _meets(values: pl.Series, limits: pl.Series, guards: pl.Series, roundings: p
     The threshold of each distinct (limit, guard, rounding) is found once in decimal. A value is compared with it in
     binary unless it is so close that the twelfth digit could matter; then both are decimals.
     """
+    if limits.null_count() == limits.len():  # one-sided limits are the usual ones
+        return pl.repeat(None, limits.len(), dtype=pl.Boolean, eager=True).alias("meets")
     frame = pl.DataFrame({"value": values, "limit": limits, "guard": guards, "rounding": roundings})
     rules = frame.select("limit", "guard", "rounding").unique()
     exact: dict[int, tuple[Decimal, bool]] = {}
