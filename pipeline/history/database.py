@@ -180,10 +180,10 @@ class Database:
     def _prepare(self, *, write: bool) -> None:
         run = self._run
         known = migrations()
-        tables = {row[0] for row in run("SELECT table_name FROM information_schema.tables")}
-        at = 0
-        if "migration" in tables:
+        try:
             at = int(run("SELECT coalesce(max(version), 0) FROM migration")[0][0])
+        except duckdb.CatalogException:  # a new file
+            at = 0
         if at > known[-1][0]:
             raise HistoryTooNew(
                 f"The history {self.path} has version {at}; this program knows up to {known[-1][0]}. "

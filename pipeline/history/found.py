@@ -79,6 +79,8 @@ class FoundStore:
         """By table what is put, where the file is open to read; None where it is written."""
         self.is_open = True
         self._noted: dict[str, Any] | None = None
+        self._known: set[str] | None = None
+        """The tables, until one may have been taken back: each frame that is put asks for them."""
 
     @classmethod
     @contextlib.contextmanager
@@ -127,9 +129,11 @@ class FoundStore:
             store.apart.tidy()
 
     def tables(self) -> set[str]:
-        """Return the names of the tables."""
-        rows = self._connection.execute("SELECT table_name FROM duckdb_tables()").fetchall()
-        return {row[0] for row in rows}
+        """Return the names of the tables, but for that of rows apart, which may come later."""
+        if self._known is None:
+            rows = self._connection.execute("SELECT table_name FROM duckdb_tables()").fetchall()
+            self._known = {row[0] for row in rows}
+        return self._known
 
     def noted(self) -> dict[str, Any]:
         """Return what was noted with :meth:`note`; nothing where nothing was. While it is open to read, nobody else writes it."""
@@ -142,6 +146,7 @@ class FoundStore:
         """Keep a document beside the tables, in the place of the one before."""
         self._connection.execute("CREATE OR REPLACE TABLE note (content VARCHAR)")
         self._connection.execute("INSERT INTO note VALUES (?)", [json.dumps(content)])
+        self._known = None
 
     @contextlib.contextmanager
     def transaction(self) -> Iterator[None]:
@@ -152,6 +157,7 @@ class FoundStore:
         except BaseException:
             with contextlib.suppress(duckdb.Error):
                 self._connection.execute("ROLLBACK")
+            self._known = None
             raise
         self._connection.execute("COMMIT")
 
@@ -162,8 +168,10 @@ class FoundStore:
 
     def clear(self) -> None:
         """Take every table away."""
+        self._known = None
         for name in self.tables():
             self._connection.execute(f'DROP TABLE "{name}"')
+        self._known = set()
 
     def read(
         self,
@@ -289,6 +297,7 @@ class FoundStore:
                     for column, dtype in self._described("incoming")
                 )
                 self._connection.execute(f'CREATE TABLE "{name}" ({columns})')
+                self.tables().add(name)
             else:
                 there = {row[0]: row[1] for row in self._described(f'"{name}"')}
                 # a column that only some lots need says nothing of the others
