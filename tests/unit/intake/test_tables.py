@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
@@ -262,3 +263,45 @@ def test_a_table_that_is_read_later_is_the_same_and_an_unknown_name_is_told_at_o
     wrong = TablesLater({"lots": "lot,prodcut\nL1,bar\n"}, OSLO)
     with pytest.raises(ReferenceTableError, match="prodcut"):
         wrong["lots"]
+
+
+LOTS = "lot,product,received_on\nA,P1,2026-03-02\nB,P2,2026-03-03\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "by_columns"),
+    [
+        (LOTS, True),
+        (LOTS.removesuffix("\n"), True),
+        (LOTS.replace("\n", "\r\n"), True),
+        (LOTS.replace("B,", "\n , ,\n\nB,"), True),
+        ("# of March\n  # and more\n\n" + LOTS, True),
+        (LOTS.replace("product", " product "), True),
+        (LOTS.replace("P2", "  P2 "), True),
+        (LOTS.replace("P2", ""), True),
+        (LOTS.replace("P2", "Ø 3"), True),
+        ("lot\nA\nB\n", True),
+        (LOTS.replace("P2", '"P2"'), False),
+        (LOTS.replace("P2", "P\t2"), False),
+        (LOTS.replace("P2", "P\r2"), False),
+        (LOTS.replace("P2", "P\u200b2"), False),
+        (LOTS.replace("P2", "P\u00a02"), False),
+        ("", False),
+        ("# nothing\n", False),
+        (LOTS.replace(",2026-03-03", ""), False),
+        (LOTS.replace("2026-03-03", "2026-03-03,"), False),
+        (LOTS.replace("A,", ","), False),
+        (LOTS.replace("2026-03-03", "3 March"), False),
+        (LOTS.replace("B,", "A,"), False),
+        (LOTS.replace("product", "colour"), False),
+    ],
+)
+def test_a_text_without_anything_special_or_wrong_is_read_by_columns_and_no_other(
+    monkeypatch: pytest.MonkeyPatch, text: str, by_columns: bool
+) -> None:
+    slowly: list[str] = []
+    rows = module._rows
+    monkeypatch.setattr(module, "_rows", lambda text, where: slowly.append(where) or rows(text, where))
+    with contextlib.suppress(ReferenceTableError):
+        parse_table(REFERENCE_TABLES["lots"], text, where="x.csv", zone=OSLO)
+    assert slowly == ([] if by_columns else ["x.csv"])
