@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import os
 import shutil
+import sys
 import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -25,6 +26,11 @@ ROOT = Path(__file__).resolve().parent.parent
 hypothesis.settings.register_profile("untimed", deadline=None)
 hypothesis.settings.load_profile("untimed")
 
+
+# hundreds of processes of the tests would each compile the program, and each worker the tests, where the environment forbids to keep
+# it: 0.8 and 15 s of processor. Children have it from here, workers of xdist, too
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 # what tests write lies in memory where there is room and nobody named a place: a rendering waits half a second for a disk to
 # confirm each page, and no test cuts the power

@@ -45,7 +45,8 @@ def annealog(root: Path, *words: str, before: Callable[[], None] | None = None) 
     return subprocess.run(
         [sys.executable, "-m", "pipeline", *words],
         cwd=root, capture_output=True, text=True, check=False, preexec_fn=before,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        # bytecode that no longer fits is kept cut off, for whoever starts next
+        env={**os.environ, "PYTHONPATH": str(ROOT), "PYTHONDONTWRITEBYTECODE": "1"},
     )  # fmt: skip
 
 
