@@ -77,7 +77,7 @@ def test_a_round_judges_nothing_but_what_is_new_and_shows_what_follows_from_ever
 ) -> None:
     """Neither what pages show nor what holds now is computed from nothing; `render --all` does, and writes the same."""
     shell.make()
-    settings(shell, watch_settle_seconds="0.1")
+    settings(shell, watch_settle_seconds="0")
     asked: list[datetime] = []
     frames = assessing.assess_frames
 
@@ -104,7 +104,7 @@ def test_a_round_judges_nothing_but_what_is_new_and_shows_what_follows_from_ever
 def test_snapshot_and_alerts_do_not_wait_for_pages(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
     """A meter that failed is published and told before the first page is written."""
     shell.make()
-    settings(shell, watch_settle_seconds="0.1", alert_targets='["json://127.0.0.1:9"]')
+    settings(shell, watch_settle_seconds="0", alert_targets='["json://127.0.0.1:9"]')
     shell.put("0.csv", day(0).check("11:00", 2.0))
     sent: list[str] = []
     at_first_page: list[tuple[int, list[str]]] = []
@@ -129,7 +129,7 @@ def test_a_decision_stands_on_the_board_before_anything_else_is_made(
 ) -> None:
     """Whoever signed looks there; neither snapshot nor alerts nor pages are waited for, and no rendering sets the board back."""
     shell.make()
-    settings(shell, watch_settle_seconds="0.1")
+    settings(shell, watch_settle_seconds="0")
     shell.put("0.csv", day(0).check("11:00", 2.0))
     board = shell.root / "pages" / "boards" / "LINE.html"
     service = Watch(shell.root, lambda _: None)
@@ -168,7 +168,7 @@ def test_a_decision_stands_on_the_board_before_anything_else_is_made(
 
 def test_what_is_written_between_two_looks_ends_the_pause(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
     shell.make()
-    settings(shell, watch_settle_seconds="0.1")
+    settings(shell, watch_settle_seconds="0")
     service = Watch(shell.root, lambda _: None)
     service.run(once=True)
     pauses: list[float] = []
@@ -192,7 +192,7 @@ def test_what_is_written_between_two_looks_ends_the_pause(shell: Shell, monkeypa
 
 def test_pages_are_written_where_the_snapshot_cannot_be(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
     shell.make()
-    settings(shell, watch_settle_seconds="0.1")
+    settings(shell, watch_settle_seconds="0")
 
     def full(*_: object, **__: object) -> None:
         raise EnvironmentProblem("The snapshot cannot be written: No space left on device.")
@@ -245,7 +245,7 @@ def _server_of(pid: int) -> int | None:
 
 def test_once_takes_everything_and_ends(shell: Shell) -> None:
     shell.make()
-    settings(shell, watch_settle_seconds="0.1", watch_folders='["share"]')
+    settings(shell, watch_settle_seconds="0", watch_folders='["share"]')
     shell.put("0.csv", day(0))
     (shell.root / "share").mkdir()
     shell.put("../share/1.csv", day(1))
@@ -263,7 +263,7 @@ def test_once_takes_everything_and_ends(shell: Shell) -> None:
 
 def test_a_held_file_is_tried_again_when_a_layout_comes(shell: Shell) -> None:
     shell.make()
-    settings(shell, watch_settle_seconds="0.1")
+    settings(shell, watch_settle_seconds="0")
     fixtures = Path(__file__).resolve().parents[2] / "fixtures"
     shell.put("0.csv", (fixtures / "exports" / "block_means.csv").read_bytes())
     shell("watch", "--once", "--direct")
@@ -283,7 +283,7 @@ def test_what_another_process_loads_while_a_round_ends_is_shown_by_the_next(
 ) -> None:
 
     shell.make()
-    settings(shell, watch_settle_seconds="0.1")
+    settings(shell, watch_settle_seconds="0")
     place = find_workspace(shell.root)
     shell.put("1.csv", day(1))
     other = shell.root / "other.csv"

@@ -37,7 +37,7 @@ def sent(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 def test_the_record_is_verified_on_time_and_damage_is_shown_and_alerted(shell: Shell, sent: list[str]) -> None:
     """A byte of a raw file flips while the service runs; nobody has to ask (faults, row 14)."""
     shell.make()
-    settings(shell, watch_settle_seconds="0.1", watch_verify_at='"0 0 1 1 *"', alert_targets='["json://127.0.0.1:9"]')
+    settings(shell, watch_settle_seconds="0", watch_verify_at='"0 0 1 1 *"', alert_targets='["json://127.0.0.1:9"]')
     shell.put("1.csv", day(1))
     said: list[Any] = []
     service = Watch(find_workspace(shell.root).root, said.append)
@@ -96,7 +96,7 @@ def test_a_history_that_cannot_be_read_any_more_is_alerted_before_the_service_en
 ) -> None:
     """The disk changes a byte without anybody writing: neither size nor time of the file tell."""
     shell.make()
-    settings(shell, watch_settle_seconds="0.1", alert_targets='["json://127.0.0.1:9"]')
+    settings(shell, watch_settle_seconds="0", alert_targets='["json://127.0.0.1:9"]')
     shell.put("1.csv", day(1))
     service = Watch(find_workspace(shell.root).root, lambda _: None)
     service.run(once=True)
@@ -118,7 +118,7 @@ def test_a_history_that_cannot_be_read_any_more_is_alerted_before_the_service_en
 def test_a_damaged_snapshot_is_written_anew(shell: Shell, file: str) -> None:
     """It is made from the history, which is not in doubt: the service goes on, and no verdict is withheld."""
     shell.make()
-    settings(shell, watch_settle_seconds="0.1")
+    settings(shell, watch_settle_seconds="0")
     shell.put("1.csv", day(1))
     service = Watch(find_workspace(shell.root).root, lambda _: None)
     service.run(once=True)
@@ -138,7 +138,7 @@ def test_a_damaged_snapshot_is_written_anew(shell: Shell, file: str) -> None:
 def test_a_newer_programs_history_ends_the_service_and_leaves_no_finding(shell: Shell, sent: list[str]) -> None:
     """Nothing is wrong with it: the newer program must not find verdicts withheld (faults, row 12)."""
     shell.make()
-    settings(shell, watch_settle_seconds="0.1", alert_targets='["json://127.0.0.1:9"]')
+    settings(shell, watch_settle_seconds="0", alert_targets='["json://127.0.0.1:9"]')
     shell.load(shell.put("1.csv", day(1)))
     with duckdb.connect(str(shell.root / "history" / "annealog.duckdb")) as connection:
         connection.execute("INSERT INTO migration VALUES (9999, '9999_later.sql', TIMESTAMP '2030-01-01')")
@@ -151,7 +151,7 @@ def test_a_newer_programs_history_ends_the_service_and_leaves_no_finding(shell: 
 def test_a_history_that_is_busy_at_the_start_is_waited_for(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
     """With `--once` nobody waits: it ends with the code for a busy history."""
     shell.make()
-    settings(shell, watch_settle_seconds="0.1", busy_wait_seconds="0.2")
+    settings(shell, watch_settle_seconds="0", busy_wait_seconds="0.2")
     shell.load(shell.put("1.csv", day(1)))
     later = shell.put("2.csv", day(2))
     monkeypatch.setattr(watch, "_TRY_AGAIN_S", 0.1)

@@ -54,7 +54,7 @@ def test_any_exception_of_one_file_costs_that_file_and_no_other(
     shell: Shell, monkeypatch: pytest.MonkeyPatch, how: Exception
 ) -> None:
     shell.make()
-    settings(shell, watch_settle_seconds="0.1")
+    settings(shell, watch_settle_seconds="0")
     for number in (1, 2, 3):
         shell.put(f"{number}.csv", day(number))
     said: list[Any] = []
@@ -76,7 +76,7 @@ def test_a_panic_of_a_library_costs_one_file(shell: Shell, monkeypatch: pytest.M
     from polars.exceptions import PanicException
 
     shell.make()
-    settings(shell, watch_settle_seconds="0.1")
+    settings(shell, watch_settle_seconds="0")
     for number in (1, 2):
         shell.put(f"{number}.csv", day(number))
     with monkeypatch.context() as patch:
@@ -93,7 +93,7 @@ def test_a_panic_of_a_library_costs_one_file(shell: Shell, monkeypatch: pytest.M
 def test_a_file_that_cannot_be_archived_is_loaded_when_it_can_be(shell: Shell) -> None:
     """Its folder of the archive is not writable; it was noted as seen and lost, also after a restart."""
     shell.make()
-    settings(shell, watch_settle_seconds="0.1")
+    settings(shell, watch_settle_seconds="0")
     bad, good = shell.put("1.csv", day(1)), shell.put("2.csv", day(2))
     in_the_way = shell.root / "archive" / hashlib.sha256(bad.read_bytes()).hexdigest()[:2]
     in_the_way.parent.mkdir(exist_ok=True)
@@ -112,7 +112,7 @@ def test_a_file_that_cannot_be_archived_is_loaded_when_it_can_be(shell: Shell) -
 
 def test_a_file_over_the_cap_is_taken_when_the_cap_is_raised(shell: Shell) -> None:
     shell.make()
-    settings(shell, watch_settle_seconds="0.1", size_cap_mb="1")
+    settings(shell, watch_settle_seconds="0", size_cap_mb="1")
     shell.put("1.csv", day(1))
     large = shell.put("2.csv", b"x" * 1_000_001)
     with pytest.raises(UsageError, match="size_cap_mb"):
@@ -190,7 +190,7 @@ def test_folders_nested_1100_deep_are_looked_through(shell: Shell, deep: Deep) -
 def test_a_folder_that_cannot_be_read_costs_itself_alone_and_is_told(shell: Shell, deep: Deep) -> None:
     """Its path is longer than the system takes: unreadable for root, too."""
     shell.make()
-    settings(shell, watch_settle_seconds="0.1")
+    settings(shell, watch_settle_seconds="0")
     shell.put("1.csv", day(1))
     (shell.root / "inbox" / "EC-01").mkdir()
     deep(shell.root / "inbox" / "EC-01", 20, "d" * 200)
@@ -217,7 +217,7 @@ NAMES = [b"a\xff.csv", b"a\nnote: all is well.csv", b"a\x1b[2J.csv", "a\u202e.cs
 
 def test_names_that_cannot_be_printed_are_loaded_and_shown_as_escapes(shell: Shell) -> None:
     shell.make()
-    settings(shell, watch_settle_seconds="0.1")
+    settings(shell, watch_settle_seconds="0")
     inbox = shell.root / "inbox"
     for number, name in enumerate(NAMES):
         shell.put("1.csv", day(number)).rename(inbox / os.fsdecode(name))
@@ -283,7 +283,7 @@ def test_a_poisoned_round_does_not_end_the_service(shell: Shell, monkeypatch: py
 
 def test_pipes_are_refused_by_name_and_nothing_waits(shell: Shell) -> None:
     shell.make()
-    settings(shell, watch_settle_seconds="0.1")
+    settings(shell, watch_settle_seconds="0")
     pipe = shell.root / "inbox" / "pipe.csv"
     os.mkfifo(pipe)
     shell.put("1.csv", day(1))

@@ -137,7 +137,7 @@ def test_it_arrives(shell: Shell, listener: Any) -> None:
     shell.make()
     address = f"json://127.0.0.1:{listener.server_address[1]}/line"
     (shell.root / "annealog.toml").write_text(
-        f'name = "works"\nwatch_settle_seconds = 0.1\nalert_targets = ["{address}"]\n', encoding="utf-8"
+        f'name = "works"\nwatch_settle_seconds = 0\nalert_targets = ["{address}"]\n', encoding="utf-8"
     )
     shell.put("a.csv", Scenario().check("08:00").lot("09:00").check("10:00", 2.0))
     shell.put("b.csv", "no;table\n")
