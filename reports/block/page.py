@@ -11,8 +11,9 @@ from reports.kit.charts import figure, svg
 from reports.kit.links import linked
 from reports.kit.markup import Html, element, isolated, join, shorten, text
 from reports.kit.numbers import Clock, as_written, compact, decimals_for, fixed, significant
-from reports.kit.page import Masthead, document, p_in_words, p_told, passed, section, toned, unit_in_words, verdict
+from reports.kit.page import Masthead, document, p_in_words, p_told, passed, section, unit_in_words, verdict
 from reports.kit.report import Report
+from reports.kit.states import toned
 from reports.kit.tables import Heading, Numbered, best_order, capped, caption, table
 from reports.sections.comparisons import comparison_table
 from reports.sections.meter_differences import differences_table

@@ -9,8 +9,9 @@ from reports.kit.address import INDEX
 from reports.kit.links import linked
 from reports.kit.markup import Html, element, isolated, join, shorten
 from reports.kit.numbers import Clock, fixed, typeset
-from reports.kit.page import KIND_ANCHOR, Masthead, document, section, stamped, toned
+from reports.kit.page import KIND_ANCHOR, Masthead, document, section, stamped
 from reports.kit.report import Report
+from reports.kit.states import toned
 from reports.kit.tables import Heading, Numbered, table
 from reports.words import general as words
 from reports.words.company import COLUMN, HEAD, HEADING, SECTION, SITE_STATE, STATE, TABLE, TEXT, WHAT

@@ -9,8 +9,9 @@ from reports.kit.address import address
 from reports.kit.links import linked
 from reports.kit.markup import Html, element, isolated, join, shorten
 from reports.kit.numbers import Clock, typeset
-from reports.kit.page import Masthead, document, section, stamped, toned
+from reports.kit.page import Masthead, document, section, stamped
 from reports.kit.report import Report
+from reports.kit.states import toned
 from reports.kit.tables import Heading, Numbered, table
 from reports.words import general as words
 from reports.words.company import COLUMN, HEAD, HEADING, NAMES, SECTION, TABLE, TEXT, WHAT

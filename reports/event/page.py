@@ -9,8 +9,9 @@ from reports.kit.address import address
 from reports.kit.links import linked
 from reports.kit.markup import Html, element, isolated, join, shorten
 from reports.kit.numbers import Clock, decimals_for, fixed, significant
-from reports.kit.page import Masthead, document, folded, passed, section, toned, unit_in_words, verdict
+from reports.kit.page import Masthead, document, folded, passed, section, unit_in_words, verdict
 from reports.kit.report import Report
+from reports.kit.states import toned
 from reports.kit.tables import Heading, Numbered, Row, best_order, table
 from reports.sections.alike import alike, rules_counted, span
 from reports.sections.calibrations import calibrations_table

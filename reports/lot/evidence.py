@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from reports.kit.markup import Html, isolated, shorten
 from reports.kit.numbers import as_written, finite, fixed, significant
-from reports.kit.page import toned
+from reports.kit.states import toned
 from reports.kit.tables import Heading, caption, table
 from reports.words import general as common
 from reports.words.evidence import EXCLUSION, HARDNESS, HEAT_TREATMENT

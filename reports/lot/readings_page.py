@@ -7,8 +7,9 @@ from reports.kit.lead_unit import in_lead_unit
 from reports.kit.links import linked
 from reports.kit.markup import element, isolated, shorten
 from reports.kit.numbers import Clock
-from reports.kit.page import Masthead, document, section, shown_state, toned, unit_in_words, verdict_in_words
+from reports.kit.page import Masthead, document, section, shown_state, unit_in_words, verdict_in_words
 from reports.kit.report import Report
+from reports.kit.states import toned
 from reports.kit.style import WIDE
 from reports.kit.tables import Numbered
 from reports.lot.annex import annex_tables

@@ -13,7 +13,8 @@ from reports.kit.address import address
 from reports.kit.links import linked
 from reports.kit.markup import Html, element, isolated, join, shorten, text
 from reports.kit.numbers import as_written, finite, fixed, significant
-from reports.kit.page import link, passed, toned, unit_in_words
+from reports.kit.page import link, passed, unit_in_words
+from reports.kit.states import toned
 from reports.kit.tables import Heading, Row, best_order, capped, caption, table
 from reports.sections.decided import in_order, signer
 from reports.sections.uncertainty import decimals_of_limits

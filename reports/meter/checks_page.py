@@ -6,8 +6,9 @@ from reports.kit.address import address
 from reports.kit.links import linked_to
 from reports.kit.markup import element, isolated, shorten, text
 from reports.kit.numbers import Clock
-from reports.kit.page import Masthead, document, section, toned, unit_in_words
+from reports.kit.page import Masthead, document, section, unit_in_words
 from reports.kit.report import Report
+from reports.kit.states import toned
 from reports.kit.style import WIDE
 from reports.kit.tables import Numbered
 from reports.meter.checks import checks_sections

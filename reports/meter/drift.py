@@ -16,7 +16,7 @@ from reports.kit.geometry import domain
 from reports.kit.links import linked
 from reports.kit.markup import Html, element, join, shorten
 from reports.kit.numbers import compact, decimals_for, fixed, significant
-from reports.kit.page import toned
+from reports.kit.states import toned
 from reports.kit.tables import Heading, caption, table
 from reports.meter.charts import draw_once, draw_settings
 from reports.meter.series import COLUMNS, MOST_STRETCHES, changes_of

@@ -9,8 +9,9 @@ from reports.kit.charts import figure, svg
 from reports.kit.links import exists, linked_to
 from reports.kit.markup import Html, element, isolated, join, shorten, text
 from reports.kit.numbers import Clock, compact, percent
-from reports.kit.page import Masthead, document, flags_list, folded, section, toned, unit_in_words, verdict
+from reports.kit.page import Masthead, document, flags_list, folded, section, unit_in_words, verdict
 from reports.kit.report import Report
+from reports.kit.states import toned
 from reports.kit.tables import Numbered, ledger
 from reports.meter import charts as meter_charts
 from reports.meter import drift as meter_drift

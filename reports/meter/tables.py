@@ -9,7 +9,8 @@ from reports.kit.explained import rules_explained
 from reports.kit.links import linked
 from reports.kit.markup import Html, element, isolated, join, shorten
 from reports.kit.numbers import compact, decimals_for, finite, fixed, significant
-from reports.kit.page import link, passed, toned
+from reports.kit.page import link, passed
+from reports.kit.states import toned
 from reports.kit.tables import Heading, best_order, caption, table
 from reports.sections.decided import decided, in_order
 from reports.words import drift as drift_words

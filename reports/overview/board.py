@@ -12,8 +12,9 @@ from reports.kit.address import address
 from reports.kit.links import linked
 from reports.kit.markup import Html, element, isolated, join
 from reports.kit.numbers import Clock
-from reports.kit.page import TONES, Masthead, document, glyph, section, shown_state, toned, verdict_in_words
+from reports.kit.page import Masthead, document, section, shown_state, verdict_in_words
 from reports.kit.report import Report
+from reports.kit.states import TONES, glyph, toned
 from reports.kit.tables import Numbered
 from reports.words import board as say
 from reports.words import general as words

@@ -9,8 +9,9 @@ from reports.kit.address import INDEX, address
 from reports.kit.links import exists, linked, linked_to
 from reports.kit.markup import Html, element, isolated, join, shorten, text
 from reports.kit.numbers import Clock, finite, percent
-from reports.kit.page import TONES, Masthead, document, folded, glyph, section, shown_state, stamped, toned
+from reports.kit.page import Masthead, document, folded, section, shown_state, stamped
 from reports.kit.report import Report
+from reports.kit.states import TONES, glyph, toned
 from reports.kit.style import WIDE
 from reports.kit.tables import Heading, Numbered, caption, table
 from reports.overview.month import month_in_words

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from reports.kit.markup import Html, element, join, visible
 from reports.kit.numbers import Clock
-from reports.kit.page import shape_of, shapes
+from reports.kit.states import shape_of, shapes
 from reports.paper.page import cut
 from reports.words import block as block_words
 from reports.words import general

@@ -9,9 +9,10 @@ from reports.kit.charts import Plot, drawing
 from reports.kit.geometry import domain
 from reports.kit.markup import Html, element, isolated, join, visible
 from reports.kit.numbers import Clock, as_written, compact, finite, fixed, typeset
-from reports.kit.page import shapes, toned, unit_in_words
+from reports.kit.page import unit_in_words
 from reports.kit.report import Report
 from reports.kit.shell import whole
+from reports.kit.states import shapes, toned
 from reports.kit.style import STYLE, running_foot
 from reports.kit.tables import Heading, Numbered, facts, table
 from reports.words import general as common

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from reports.kit.links import linked
 from reports.kit.markup import Html, isolated, shorten
 from reports.kit.numbers import compact, decimals_for, finite, fixed, significant
-from reports.kit.page import toned
+from reports.kit.states import toned
 from reports.kit.tables import Heading, capped, caption, table
 from reports.process.tables import interval, of_need, state_of
 from reports.words import general

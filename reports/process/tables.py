@@ -8,7 +8,8 @@ from reports.kit.explained import rule_explained, rules_explained
 from reports.kit.links import linked
 from reports.kit.markup import Html, isolated, shorten
 from reports.kit.numbers import decimals_for, finite, fixed, significant
-from reports.kit.page import p_in_words, toned
+from reports.kit.page import p_in_words
+from reports.kit.states import toned
 from reports.kit.tables import Heading, capped, caption, table
 from reports.words import general
 from reports.words import process as words

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 from reports.kit.address import address
 from reports.kit.markup import Html, element, isolated, join, shorten, text
 from reports.kit.numbers import Clock, decimals_for, finite, fixed, percent, typeset
-from reports.kit.page import link, section, stamped, toned, unit_in_words
+from reports.kit.page import link, section, stamped, unit_in_words
+from reports.kit.states import toned
 from reports.kit.tables import Heading, Numbered, caption, table
 from reports.sections.small import STYLE as SMALL
 from reports.sections.small import interval_bar, small_line

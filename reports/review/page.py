@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 from reports.kit.address import address
 from reports.kit.markup import Html, element, isolated, join, shorten
 from reports.kit.numbers import Clock, compact, decimals_for, fixed, percent, significant
-from reports.kit.page import Masthead, behind, document, link, passed, section, toned, unit_in_words
+from reports.kit.page import Masthead, behind, document, link, passed, section, unit_in_words
 from reports.kit.report import Report
+from reports.kit.states import toned
 from reports.kit.tables import Heading, Numbered, caption, table
 from reports.review.front import STYLE, actions_list, bias_in_words, first_open, front, named, on_block
 from reports.sections.alike import alike, rules_counted, span

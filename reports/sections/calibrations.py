@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 from reports.kit.markup import Html, join, shorten
 from reports.kit.numbers import compact, decimals_for, fixed
-from reports.kit.page import passed, toned, unit_in_words
+from reports.kit.page import passed, unit_in_words
+from reports.kit.states import toned
 from reports.kit.tables import Heading, best_order, table
 from reports.words import event as say
 from reports.words import general as words

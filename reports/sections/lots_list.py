@@ -10,7 +10,8 @@ from reports.kit.lead_unit import result_in_lead_unit
 from reports.kit.links import linked, linked_to
 from reports.kit.markup import Html, isolated, shorten
 from reports.kit.numbers import finite, fixed, significant, typeset
-from reports.kit.page import shown_state, toned, unit_in_words, verdict_in_words
+from reports.kit.page import shown_state, unit_in_words, verdict_in_words
+from reports.kit.states import toned
 from reports.kit.tables import Heading, table
 from reports.sections.uncertainty import decimals_of
 from reports.words import general as words

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from reports.kit.markup import Html, join, shorten
 from reports.kit.numbers import compact, decimals_for, fixed
-from reports.kit.page import toned
+from reports.kit.states import toned
 from reports.kit.tables import Heading, table
 from reports.words import block as say
 from reports.words import general as words

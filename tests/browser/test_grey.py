@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from reports.kit.markup import Html
-from reports.kit.page import TONES, shape_of, shapes
+from reports.kit.states import TONES, shape_of, shapes
 from reports.kit.style import LIGHT
 
 GREY = """async (sources) => {

@@ -11,10 +11,10 @@ import pytest
 from reports.kit.charts import figure, svg
 from reports.kit.markup import element
 from reports.kit.numbers import Clock
-from reports.kit.page import shapes
 from reports.kit.plot import Plot
 from reports.kit.scripts import CHARTS, data_block
 from reports.kit.shell import whole
+from reports.kit.states import shapes
 from reports.kit.style import STYLE
 from reports.kit.times import time_axis
 from reports.words import scripts as words

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -14,11 +15,12 @@ from pipeline.centre.given import key_of
 from pipeline.centre.place import Centre, make_centre
 from pipeline.centre.register import Register
 from pipeline.centre.take_in import Taken, take_in
+from pipeline.publish.given import believed
 from pipeline.publish.storage import Storage
+from schemas.company import Head
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
 _COUNT = itertools.count()
 
@@ -44,6 +46,18 @@ class Company:
     def numbers(self, name: str = "P-001") -> list[int]:
         """The numbers that were registered."""
         return [package.number for package in self.register.packages(name)]
+
+    def refused(self) -> list[tuple[int, str]]:
+        """Number and kind of what was refused."""
+        return [(refusal.number, refusal.kind) for refusal in self.register.refusals()]
+
+    def head(self, name: str = "P-001") -> Head:
+        """What the centre says to a site, which it signed."""
+        return Head.of(believed(self.storage.get(f"centre/heads/{name}.json"), key_of(self.place), "the head"))
+
+    def at(self, key: str) -> Path:
+        """Where something lies in storage."""
+        return Path(self.storage.address) / key
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

@@ -2,46 +2,29 @@
 
 from __future__ import annotations
 
-import io
 import os
 import threading
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import polars as pl
 import pytest
-from tiny_packages import T0, TinySite, parquet, text_piece
+from tiny_packages import TinySite, parquet
 
-from pipeline.centre import pieces as pieces_module
-from pipeline.centre.decisions import add_site, choose_branch, set_state
+from pipeline.centre.decisions import choose_branch
 from pipeline.centre.given import key_of, to_tell, untold
 from pipeline.centre.register import Register
-from pipeline.centre.status import problems, site_statuses
-from pipeline.centre.take_in import strangers, take_in
+from pipeline.centre.status import problems
+from pipeline.centre.take_in import take_in
 from pipeline.errors import EnvironmentProblem
-from pipeline.publish.given import believed
 from pipeline.publish.storage import Storage
-from schemas.company import COMPANY_TABLES, Head, Manifest, Piece
+from schemas.company import COMPANY_TABLES, Manifest, Piece
 
 if TYPE_CHECKING:
     from conftest import Company
 
 WHO = {"by": "Ada", "why": "looked at both"}
-
-
-def at(company: Company, key: str) -> Path:
-    return Path(company.storage.address) / key
-
-
-def kinds(company: Company) -> list[tuple[int, str]]:
-    return [(refusal.number, refusal.kind) for refusal in company.register.refusals()]
-
-
-def head(company: Company, name: str = "P-001") -> Head:
-    return Head.of(believed(company.storage.get(f"centre/heads/{name}.json"), key_of(company.place), "the head"))
 
 
 def test_packages_come_in_once_and_in_order(company: Company) -> None:
@@ -57,7 +40,7 @@ def test_packages_come_in_once_and_in_order(company: Company) -> None:
     last = company.register.site("P-001").last
     assert (last.sha256, last.before, last.pieces) == (made[3].sha256, made[2].sha256, 4)
     assert last.bytes == sum(piece.bytes for piece in made[3].pieces)
-    assert (head(company).number, head(company).sha256, head(company).refused) == (4, made[3].sha256, "")
+    assert (company.head().number, company.head().sha256, company.head().refused) == (4, made[3].sha256, "")
 
 
 def test_only_new_pieces_are_fetched(company: Company, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -77,18 +60,18 @@ def test_a_gap_waits_and_is_told_after_a_day(company: Company, missing: int) -> 
     made = [site.publish(send=number != missing) for number in (1, 2, 3, 4)]
     (taken,) = company.take()
     assert (taken.registered, taken.waits) == (list(range(1, missing)), 4 - missing)
-    assert kinds(company) == []
+    assert company.refused() == []
     day = timedelta(hours=company.place.settings.gap_after_hours)
     for number, ago, told in ((3, day - timedelta(minutes=5), []), (4, day + timedelta(minutes=5), [(missing, "gap")])):
         stamp = (datetime.now(UTC) - ago).timestamp()
-        os.utime(at(company, f"sites/P-001/packages/{made[number - 1].name}"), (stamp, stamp))
+        os.utime(company.at(f"sites/P-001/packages/{made[number - 1].name}"), (stamp, stamp))
         company.take()
-        assert kinds(company) == told
-    assert f"Package {missing} is missing: {4 - missing} later ones wait" in head(company).refused
+        assert company.refused() == told
+    assert f"Package {missing} is missing: {4 - missing} later ones wait" in company.head().refused
     site.send(made[missing - 1])
     assert company.take()[0].registered == list(range(missing, 5))
-    assert kinds(company) == []
-    assert head(company).refused == ""
+    assert company.refused() == []
+    assert company.head().refused == ""
 
 
 def forked(company: Company) -> tuple[TinySite, TinySite]:
@@ -110,8 +93,8 @@ def test_a_fork_is_refused_until_a_person_says_which(company: Company, first: in
     (taken,) = company.take()
     assert taken.state == "fork"
     assert company.numbers() == list(range(1, 3 + first))
-    assert {number for number, kind in kinds(company) if kind == "fork"} == {3}
-    assert "annealog centre site branch P-001 HASH" in head(company).refused
+    assert {number for number, kind in company.refused() if kind == "fork"} == {3}
+    assert "annealog centre site branch P-001 HASH" in company.head().refused
     site.publish("later")
     assert company.take()[0].registered == []
     assert company.numbers() == list(range(1, 3 + first))
@@ -121,7 +104,7 @@ def test_a_fork_is_refused_until_a_person_says_which(company: Company, first: in
     if kept == "original":
         assert taken.state == "open"
         assert company.register.site("P-001").last.number == site.number
-        assert kinds(company) == []
+        assert company.refused() == []
     else:
         assert taken.registered == [3]
         assert company.register.site("P-001").last.sha256 == copy.sha256
@@ -141,218 +124,14 @@ def test_a_package_that_follows_none_of_ours_is_a_fork(company: Company) -> None
     company.take()
     site.publish(before="0" * 64)
     company.take()
-    assert kinds(company) == [(2, "fork")]
-    assert "it follows 0000000000000000, and the last one registered is 1" in head(company).refused
+    assert company.refused() == [(2, "fork")]
+    assert "it follows 0000000000000000, and the last one registered is 1" in company.head().refused
 
 
 def test_a_first_package_that_follows_something_is_a_fork(company: Company) -> None:
     company.site().publish(before="1" * 64)
     company.take()
-    assert kinds(company) == [(1, "fork")]
-
-
-def test_a_flipped_byte_is_refused_and_heals(company: Company) -> None:
-    site = company.site()
-    made = site.publish()
-    blob = at(company, f"sites/P-001/blobs/{made.pieces[0].sha256}")
-    good = blob.read_bytes()
-    blob.write_bytes(good[:-9] + bytes([good[-9] ^ 1]) + good[-8:])
-    site.publish()
-    (taken,) = company.take()
-    assert (taken.registered, taken.waits) == ([], 1)
-    assert kinds(company) == [(1, "piece")]
-    assert "is not what its hash says" in head(company).refused
-    blob.write_bytes(good)
-    assert company.take()[0].registered == [1, 2]
-    assert (kinds(company), head(company).refused) == ([], "")
-
-
-def test_a_flipped_byte_of_a_manifest_is_refused_and_heals(company: Company) -> None:
-    site = company.site()
-    made = site.publish()
-    path = at(company, f"sites/P-001/packages/{made.name}")
-    good = path.read_bytes()
-    for wrong, kind in (
-        (good.replace(b'"0.1.0"', b'"0.1.1"'), "signature"),
-        (good[:-10], "damaged"),
-        (b"", "damaged"),
-        (b"[1]", "damaged"),
-        (good.replace(b'"format":1', b'"format":2'), "damaged"),
-        (good.replace(b'"rows":1', b'"rows":NaN'), "damaged"),
-    ):
-        assert wrong != good
-        path.write_bytes(wrong)
-        company.take()
-        assert (1, kind) in kinds(company)
-        assert company.numbers() == []
-    path.write_bytes(good)
-    assert company.take()[0].registered == [1]
-    assert kinds(company) == []
-
-
-@pytest.mark.parametrize("name", ["made_at", "as_of", "last_reading_at"])
-def test_a_moment_that_is_none_is_refused_whoever_signed_it(company: Company, name: str) -> None:
-    company.site().publish(**{name: "yesterday"})
-    company.take()
-    assert kinds(company) == [(1, "damaged")]
-    assert f"{name} is 'yesterday': expected a moment in ISO 8601 with an offset" in head(company).refused
-
-
-def test_what_was_registered_before_moments_were_looked_at_costs_no_other_its_status(company: Company) -> None:
-    made = company.site().publish()
-    company.site("P-002").publish()
-    company.take("P-002")
-    (good,) = company.register.packages("P-002")
-    company.register.let_in(
-        replace(good, site="P-001", sha256=made.sha256, made_at="2026-06-01T00:00:00", last_reading_at="yesterday")
-    )
-    found = {site.site: site for site in site_statuses(company.place, company.register)}
-    assert (found["P-001"].number, found["P-001"].made_at, found["P-001"].last_reading_at) == (1, None, None)
-    assert found["P-002"].last_reading_at == T0
-
-
-def test_a_missing_piece_is_refused_and_heals(company: Company) -> None:
-    site = company.site()
-    made = site.publish(blobs=False)
-    company.take()
-    assert kinds(company) == [(1, "piece")]
-    assert "is missing in storage" in head(company).refused
-    piece = text_piece("P-001 1")
-    company.storage.put_if_absent(f"sites/P-001/blobs/{made.pieces[0].sha256}", piece)
-    assert company.take()[0].registered == [1]
-
-
-def test_a_foreign_package_is_refused(company: Company) -> None:
-    site, other = company.site(), company.site("P-002")
-    made = other.publish()
-    company.storage.put_if_absent(
-        f"sites/P-001/packages/{made.name}", company.storage.get(f"sites/P-002/packages/{made.name}")
-    )
-    company.take()
-    assert company.numbers("P-002") == [1]
-    assert company.numbers() == []
-    assert [
-        (refusal.site, refusal.kind) for refusal in company.register.refusals()
-    ] == []  # healed: it is registered, where it belongs
-    site.publish()
-    assert company.take("P-001")[0].registered == [1]
-
-
-def test_a_foreign_package_of_an_unknown_site_is_refused(company: Company) -> None:
-    company.site()
-    stranger = TinySite("P-009", company.storage)
-    made = stranger.publish(send=False)
-    stranger.send(made, under=f"sites/P-001/packages/{made.name}")
-    company.take()
-    assert kinds(company) == [(1, "foreign")]
-    assert "says that it is of site P-009" in head(company).refused
-
-
-def test_another_key_is_refused_and_does_not_hold_the_site(company: Company) -> None:
-    site = company.site()
-    site.publish()
-    company.take()
-    forged = TinySite("P-001", company.storage, number=0)
-    forged.publish("forged")
-    assert site.publish().number == 2
-    (taken,) = company.take()
-    assert (taken.registered, taken.state) == ([2], "open")
-    assert kinds(company) == [(1, "signature")]
-
-
-def test_a_new_key_heals(company: Company) -> None:
-    company.site()
-    site = TinySite("P-001", company.storage)
-    site.publish()
-    company.take()
-    assert kinds(company) == [(1, "signature")]
-    add_site(company.register, "P-001", site.public, by="Ada", why="a new computer")
-    assert company.take()[0].registered == [1]
-    assert kinds(company) == []
-
-
-def test_a_name_that_is_not_its_content_is_refused(company: Company) -> None:
-    site = company.site()
-    made = site.publish(send=False)
-    site.send(made, under=f"sites/P-001/packages/00000001-{'a' * 64}.json")
-    site.send(made, under="sites/P-001/packages/notes.txt")
-    company.take()
-    assert kinds(company) == [(0, "name"), (1, "damaged")]
-    assert company.numbers() == []
-
-
-def test_an_unknown_site_is_told_until_it_is_added(company: Company) -> None:
-    company.site().publish()
-    stranger = TinySite("P-009", company.storage)
-    stranger.publish()
-    assert strangers(company.register, company.storage) == ["P-009"]
-    assert [(refusal.site, refusal.kind) for refusal in company.register.refusals()] == [("P-009", "unknown")]
-    assert company.take("P-009")[0].error.startswith("No site P-009 is registered")
-    add_site(company.register, "P-009", stranger.public, **WHO)
-    assert company.register.refusals() == []
-    assert strangers(company.register, company.storage) == []
-    assert company.take("P-009")[0].registered == [1]
-
-
-@pytest.mark.parametrize("state", ["held", "closed"])
-def test_a_site_that_is_not_open_is_told_why(company: Company, state: str) -> None:
-    site = company.site()
-    site.publish()
-    set_state(company.register, "P-001", state, by="Ada", why="the disk was stolen")
-    (taken,) = company.take()
-    assert (taken.registered, taken.state) == ([], state)
-    assert "the disk was stolen" in head(company).refused
-    set_state(company.register, "P-001", "open", **WHO)
-    assert company.take()[0].registered == [1]
-
-
-def wrong_piece(data: bytes, **changed: Any) -> Piece:
-    values = {"table": "texts", "month": "", "sha256": sha256(data).hexdigest(), "bytes": len(data), "rows": 1}
-    return Piece(**values | changed)
-
-
-def frame() -> pl.DataFrame:
-    return pl.read_parquet(io.BytesIO(text_piece("x")))
-
-
-@pytest.mark.parametrize(
-    ("data", "changed", "words"),
-    [
-        (text_piece("x"), {"rows": 2}, "has 1 rows, 2 expected"),
-        (text_piece("x"), {"table": "other"}, "belongs to no table"),
-        (b"no parquet", {}, "cannot be read as Parquet"),
-        (text_piece("x")[:-4] + b"PAR2", {}, "cannot be read as Parquet"),
-        (parquet(frame().drop("name")), {}, "other columns than declared: name String"),
-        (parquet(frame().with_columns(pl.lit(1).alias("more"))), {}, "other columns than declared: more Int32"),
-        (parquet(frame().with_columns(pl.col("sequence").cast(pl.String))), {}, "sequence Int64, sequence String"),
-        (parquet(frame().select(*reversed(frame().columns))), {}, "their order"),
-        (text_piece("x"), {"bytes": 2**28 + 1}, "more than 268,435,456"),
-    ],
-)
-def test_a_piece_that_is_not_as_declared_is_refused(
-    company: Company, data: bytes, changed: dict[str, Any], words: str
-) -> None:
-    site = company.site()
-    piece = wrong_piece(data, **changed)
-    company.storage.put_if_absent(f"sites/P-001/blobs/{piece.sha256}", data)
-    site.publish(pieces=(piece,))
-    company.take()
-    assert kinds(company) == [(1, "piece")]
-    assert words in head(company).refused
-
-
-def test_what_would_unpack_to_too_much_is_refused_before_it_is_unpacked(
-    company: Company, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    site = company.site()
-    bomb = parquet(pl.concat([frame().with_columns(pl.lit("0" * 500_000).alias("content"))] * 40))
-    assert len(bomb) < 100_000
-    monkeypatch.setattr(pieces_module, "_LARGEST_UNPACKED", 2**18)
-    company.storage.put_if_absent(f"sites/P-001/blobs/{sha256(bomb).hexdigest()}", bomb)
-    site.publish(pieces=(wrong_piece(bomb, rows=40),))
-    company.take()
-    assert kinds(company) == [(1, "piece")]
-    assert "would unpack to" in head(company).refused
+    assert company.refused() == [(1, "fork")]
 
 
 @pytest.mark.parametrize(("minutes", "off"), [(4, False), (-4, False), (6, True), (-6, True)])
@@ -368,8 +147,8 @@ def test_a_clock_that_differs_is_flagged(company: Company, minutes: int, off: bo
 def test_what_is_wrong_with_one_site_costs_no_other(company: Company) -> None:
     for name in ("P-001", "P-002", "P-003"):
         company.site(name).publish()
-    at(company, "sites/P-002/packages").rename(at(company, "sites/P-002/moved"))
-    at(company, "sites/P-002/packages").write_text("no folder")
+    company.at("sites/P-002/packages").rename(company.at("sites/P-002/moved"))
+    company.at("sites/P-002/packages").write_text("no folder")
     taken = {found.site: found for found in company.take()}
     assert (taken["P-001"].registered, taken["P-003"].registered) == ([1], [1])
     assert taken["P-002"].registered == []
@@ -411,7 +190,7 @@ def test_twelve_takers_at_once_take_each_package_once(company: Company) -> None:
     assert sorted(number for taken in found for number in taken.registered) == [1] * 3 + [2] * 3 + [3] * 3
     for site in sites:
         assert company.numbers(site.name) == [1, 2, 3]
-        assert head(company, site.name).number == 3
+        assert company.head(site.name).number == 3
 
 
 def test_twelve_who_ask_for_the_key_at_once_get_the_same(company: Company) -> None:
@@ -460,7 +239,7 @@ def test_taking_in_goes_on_without_a_key_and_makes_none(company: Company, left: 
     key.chmod(0o600)
     assert to_tell(company.place) == {"P-001"}
     assert company.take()[0].registered == []
-    assert (head(company).number, untold(company.place), to_tell(company.place)) == (1, "", set())
+    assert (company.head().number, untold(company.place), to_tell(company.place)) == (1, "", set())
 
 
 def test_a_thousandth_package_costs_what_the_second_does(company: Company, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -507,7 +286,7 @@ def test_what_a_package_replaces_leaves_the_cache_and_stays_in_storage(company: 
     assert there() == {second.sha256, *(piece.sha256 for piece in second.pieces)}
     assert {*first.pieces} & {*second.pieces}, "what both have stays"
     third = publish(lots, lot("C"))
-    at(company, f"sites/P-001/blobs/{sha256(lot('C')).hexdigest()}").write_bytes(b"cut")
+    company.at(f"sites/P-001/blobs/{sha256(lot('C')).hexdigest()}").write_bytes(b"cut")
     company.take()
     assert company.numbers() == [1, 2], "what is refused replaces nothing"
     assert there() >= {second.sha256, *(piece.sha256 for piece in second.pieces)}
@@ -520,7 +299,7 @@ def test_a_changed_package_among_those_registered_is_not_taken_again(company: Co
     site = company.site()
     made = site.publish()
     company.take()
-    path = at(company, f"sites/P-001/packages/{made.name}")
+    path = company.at(f"sites/P-001/packages/{made.name}")
     path.write_bytes(b"changed")
     site.publish()
     assert company.take()[0].registered == [2]

@@ -7,7 +7,7 @@ import re
 import pytest
 from sample_pages import HOSTILE
 
-from reports.kit import page
+from reports.kit import states
 from reports.kit.marks import MARKS
 from reports.kit.style import DARK, LIGHT, STYLE, running_foot
 from reports.words import general as words
@@ -62,9 +62,9 @@ def test_both_schemes_name_the_same_colours() -> None:
 def test_every_state_has_a_word_and_a_shape_of_its_tone() -> None:
     for names in (words.VERDICT, words.STATE):
         for state, word in names.items():
-            assert state in page.TONES
+            assert state in states.TONES
             assert word
-    shapes = {page.glyph(state) for state in ("accept", "hold", "reject", "not_assessed", "overdue")}
+    shapes = {states.glyph(state) for state in ("accept", "hold", "reject", "not_assessed", "overdue")}
     assert len(shapes) == 5
 
 
