@@ -13,10 +13,15 @@ if TYPE_CHECKING:
     from schemas.page import Provenance
     from schemas.results import LotResult, MeterResult
 
-__all__ = ["BOARD", "BoardPage"]
+__all__ = ["BOARD", "NAMED", "URGENCY", "BoardPage"]
 
 BOARD = "LINE"
 """Identifier of the one board of a workspace."""
+
+NAMED = 5
+"""How many waiting lots the board names; it counts the others."""
+URGENCY = ("reject", "hold", "not_assessed", "conditional", "accept")
+"""States in which a lot is shown, those named first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +29,8 @@ class BoardPage:
     """The state of meters and waiting lots in large letters.
 
     `check_by` holds for each meter the time by which it is to be checked next; `waiting` the lots on hold or rejected,
-    the latest first, `conditional` those accepted with a condition that nobody has settled; `last_arrival` the time of the last reading. `snapshot_of` is the time of the snapshot the board was
+    the latest first, `conditional` those accepted with a condition that nobody has settled, as far as the board names them, and
+    how many `more` of each there are; `last_arrival` the time of the last reading. `snapshot_of` is the time of the snapshot the board was
     made from, None where it was the history itself.
     """
 
@@ -38,6 +44,8 @@ class BoardPage:
     snapshot_of: datetime | None
     provenance: Provenance
     conditional: tuple[LotResult, ...] = ()
+    more_waiting: int = 0
+    more_conditional: int = 0
 
     @property
     def answer(self) -> None:
@@ -56,6 +64,6 @@ class BoardPage:
             if self.meters
             else None
         )
-        count = len(self.waiting)
+        count = len(self.waiting) + self.more_waiting
         sentence = f"{len(self.meters) - len(unfit)} of {len(self.meters)} meters fit, {count} {'lot waits' if count == 1 else 'lots wait'}."
         return PageLink("board", BOARD, "Board of the line", state, sentence, self.provenance.as_of)

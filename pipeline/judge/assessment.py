@@ -152,9 +152,12 @@ class Assessment(Basis):
         self.on_blocks()
         return self
 
-    def spot_ranges(self) -> pl.DataFrame:
-        """Return the smallest and the largest spot mean of each lot: lot, low, high."""
-        return spot_ranges(self.spot_values) if self.kept is None else self.kept.spot_ranges()
+    def spot_ranges(self, lots: Iterable[str]) -> pl.DataFrame:
+        """Return the smallest and the largest spot mean of some lots: lot, low, high."""
+        asked = list(lots)
+        if self.kept is not None:
+            return self.kept.spot_ranges(asked)
+        return spot_ranges(self.spot_values.filter(pl.col("lot").is_in(asked)))
 
     def first_file(self, meter: str, role: str, start: datetime, end: datetime) -> int | None:
         """Return the number of the first file with a reading of a meter in some role within a time, ends included."""
@@ -218,12 +221,13 @@ class Assessment(Basis):
         """Return what other lots ask of a lot, by lot: lot, verdict, product, supplier, specification, material, mean, first_at."""
         return self.columns_of_lots(AT_A_GLANCE) if self.all_lots is None else self.all_lots
 
-    def columns_of_lots(self, names: Iterable[str]) -> pl.DataFrame:
-        """Return some of the columns of `NARROW`, one row a lot, by name."""
-        schema = {name: NARROW[name] for name in names}
+    def columns_of_lots(self, names: Iterable[str], lots: Iterable[str] | None = None) -> pl.DataFrame:
+        """Return some of the columns of `NARROW`, one row a lot, by name; of some lots or of all."""
+        schema, asked = {name: NARROW[name] for name in names}, None if lots is None else sorted(lots)
         if self.kept is not None:
-            return self.kept.columns_of_lots(list(schema))
-        return pl.DataFrame([narrow(self.lots[lot], schema) for lot in sorted(self.lots)], schema=schema, orient="row")
+            return self.kept.columns_of_lots(list(schema), asked)
+        of = sorted(self.lots) if asked is None else [lot for lot in asked if lot in self.lots]
+        return pl.DataFrame([narrow(self.lots[lot], schema) for lot in of], schema=schema, orient="row")
 
     def lines(self) -> tuple[LotResult, ...]:
         """Return the lots by name, at a glance: a result becomes whole when more is asked of it."""
@@ -249,11 +253,18 @@ class Assessment(Basis):
         if isinstance(self.lots, KeptDocuments):
             self.lots.bring(lots)
 
-    def document_keys(self) -> dict[str, str]:
-        """Return, by lot, what tells its result from others, whatever the moment of the assessment."""
+    def results(self, lots: Iterable[str]) -> list[LotResult]:
+        """Return the results of some lots, looked up together."""
+        asked = list(lots)
+        self.bring(asked)
+        return [self.lots[lot] for lot in asked]
+
+    def document_keys(self, lots: Iterable[str] | None = None) -> dict[str, str]:
+        """Return, by lot, what tells its result from others, whatever the moment of the assessment: of some lots, or of all."""
+        asked = None if lots is None else list(lots)
         if self.kept is not None:
-            return self.kept.document_keys()
-        return {lot: key_of(document_of(result)) for lot, result in self.lots.items()}
+            return self.kept.document_keys(asked)
+        return {lot: key_of(document_of(self.lots[lot])) for lot in (self.lots if asked is None else asked)}
 
 
 def spot_ranges(spot_values: pl.DataFrame) -> pl.DataFrame:
@@ -269,9 +280,9 @@ class Kept:
 
     judged: frozenset[str]
     ask: Callable[[History], None]
-    columns_of_lots: Callable[[list[str]], pl.DataFrame]
-    document_keys: Callable[[], dict[str, str]]
-    spot_ranges: Callable[[], pl.DataFrame]
+    columns_of_lots: Callable[[list[str], list[str] | None], pl.DataFrame]
+    document_keys: Callable[[list[str] | None], dict[str, str]]
+    spot_ranges: Callable[[list[str]], pl.DataFrame]
     row_keys: Callable[[], dict[str, str]]
     first_file: Callable[[str, str, datetime, datetime], int | None]
     sensors: Callable[[], list[str]]

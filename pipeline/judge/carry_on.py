@@ -35,6 +35,7 @@ from pipeline.judge.assessment import (
 )
 from pipeline.judge.cuts import AFTER, EARLY, Cuts, cuts_of, no_cuts
 from pipeline.judge.findings import standing_findings
+from pipeline.judge.grown_old import OldBrackets, old_brackets, with_states
 from pipeline.judge.kept_documents import document_of, key_of, result_of
 from pipeline.judge.kept_rows import LATE, NUMBERS, OF_LOTS, Given, Later, as_read, marks_in, rows_of_lots
 from pipeline.judge.look_back.event_lots import with_events
@@ -98,6 +99,8 @@ class _New:
     decided: bool = True  # somebody decided something
     before: datetime = EARLY  # moment of what is kept
     pending: dict[str, datetime] = field(default_factory=dict)  # of which baselines are to be recorded, from when on
+    old: set[str] = field(default_factory=set)  # meters of which nothing is new but the time: their last run grew old
+    waiting: set[str] = field(default_factory=set)  # or parts wait for a closing check
 
     @property
     def nothing(self) -> bool:
@@ -269,30 +272,39 @@ class _Carrying:
         lots_read = set(given.history.lots_of(new.after, given.studies))
         nothing = new.nothing and not lots_read
         meters = {} if new.everything else self._kept_meters()
-        basis, marks, cuts = (self._untouched(), NO_MARKS, no_cuts([])) if nothing else self._touched_meters()
+        touches = bool(new.first or new.everything)
+        basis, marks, cuts = self._touched_meters() if touches else (self._untouched(), NO_MARKS, no_cuts([]))
         later = Later(given, store)
         merged = basis.restated(**{name: late(later.of_meters(name, getattr(basis, name))) for name in OF_METERS})
         touched: list[str] = []
         if not nothing:
-            known = set() if new.everything else set(store.read("lots", columns=["lot"])["lot"])
             in_production = {*meters, *given.history.meters_of(new.after, given.studies)} & set(new.first)
-            new.lots.update(lots_read, () if new.everything else self._changed_around(basis, cuts))
-            self._keep_meters(basis, marks, cuts)
+            old = old_brackets(store, new.waiting, basis)
+            new.lots.update(lots_read, old.lots, () if new.everything else self._changed_around(basis, cuts))
+            self._keep_meters(basis, marks, cuts, old)
             found_meters = meter_results(merged, sorted(in_production))
+            found_meters |= with_states(store, (new.old | new.waiting) & meters.keys(), meters, basis)
             # by a clock that is not believed, too, whose place says nothing
             contradicted = given.history.lots_that_contradict(new.lots)
-            touched = sorted({*new.lots, *contradicted} & (known | lots_read))
+            asked = {*new.lots, *contradicted}
+            known = set() if new.everything else set(store.read("lots", "lot", asked, columns=["lot"])["lot"])
+            touched = sorted(asked & (known | lots_read))
+            suppliers = None if new.everything else self._suppliers(touched)
             # once for nothing, too: then there are tables
             for first in range(0, max(len(touched), new.everything), _LOTS_AT_ONCE):
                 self._judge(touched[first : first + _LOTS_AT_ONCE], merged)
                 if new.everything and store.beside is None:
                     store.settle()  # left half, nothing vouches for the file, and it is made anew
-            self._compare_suppliers()
+            self._compare_suppliers(None if suppliers is None else suppliers | self._suppliers(touched))
             meters |= found_meters
         found = self._assessment(merged, later, {name: meters[name] for name in sorted(meters)}, frozenset(touched))
         if not nothing:
-            found = with_events(found, given.events, self._standing(found, cuts, touched))
-            self._keep_events(found)
+            stands = self._standing(found, cuts, old, touched)
+            # no check and no run is other than it was
+            as_kept = stands is not None and not stands[1] and not new.first
+            found = with_events(found, given.events, stands, as_kept=as_kept)
+            if store.beside is None:  # whoever only looks has it at hand
+                self._keep_events(found, as_kept=as_kept)
         if store.beside is None:
             sequence, digest = given.history.last_event()
             store.note(
@@ -354,7 +366,8 @@ class _Carrying:
             runs, brackets = (self.store.read(name, columns=of) for name, of in _GROWING_OLD.items())
             old_at = pl.col("last_at").max() + timedelta(hours=given.settings.check_interval_hours)
             old = runs.group_by("meter").agg(old_at).filter(pl.col("last_at").is_between(before, given.as_of))
-            waiting += [*brackets.filter(pl.col("support") == "open")["meter"].unique(), *old["meter"]]
+            new.old.update(old["meter"])
+            new.waiting.update(brackets.filter(pl.col("support") == "open")["meter"])
             undated = pl.col("last_at").is_null()
             told = (
                 frame.select("meter", "measured_at")
@@ -365,6 +378,8 @@ class _Carrying:
             waiting += pl.concat(told).filter(begun)["meter"].unique().to_list()
         for meter in waiting:
             new.first.setdefault(meter, None)
+        new.old.difference_update(new.first)
+        new.waiting.difference_update(new.first)
         if same:
             return new
         lots = self.store.read("lots", columns=["lot", "of_tables", "last_at"])
@@ -480,6 +495,8 @@ class _Carrying:
 
     def _changed_around(self, basis: Basis, cuts: Cuts) -> set[str]:
         """Return the lots around which other runs stand than before, or other checks up to their closing run."""
+        if not self.new.first:
+            return set()
         compared = ("checks", "meter_settings", "brackets")
         was = {name: self.store.read(name, "meter", where=(AFTER[name], cuts.at)) for name in compared}
         now = {name: _of_meters(getattr(basis, name)) for name in was}
@@ -499,26 +516,36 @@ class _Carrying:
             lots |= set(around.join(runs, on=["meter", side], how="semi")["lot"])
         return lots | set(around.filter(pl.col("support") == "open")["lot"])
 
-    def _keep_meters(self, basis: Basis, marks: pl.DataFrame, cuts: Cuts) -> None:
+    def _keep_meters(self, basis: Basis, marks: pl.DataFrame, cuts: Cuts, old: OldBrackets) -> None:
         frames = {**{name: _of_meters(getattr(basis, name)) for name in OF_METERS}, "marks": marks}
         for name, frame in frames.items():
-            self.store.put(name, "meter", cuts.at["meter"].to_list(), frame, where=(AFTER[name], cuts.at))
+            at = cuts.at
+            if name == "brackets" and old.at.height:
+                at, frame = (
+                    pl.concat([at, old.at]),
+                    pl.concat([frame, old.rows.select(frame.columns).cast(frame.schema)]),
+                )
+            if at.height or self.new.everything:
+                self.store.put(name, "meter", at["meter"].to_list(), frame, where=(AFTER[name], at))
 
     def _standing(
-        self, found: Assessment, cuts: Cuts, lots: list[str]
+        self, found: Assessment, cuts: Cuts, old: OldBrackets, lots: list[str]
     ) -> tuple[dict[str, EventResult], list[Found]] | None:
         """Return which events stand as they were found; None where all are looked for, and what was decided since may be of any."""
         if self.new.everything or self.new.decided:
             return None
         rows = self.store.read("events", columns=["event", "document"]).iter_rows()
         kept = {name: result_of(EventResult, name, said) for name, said in rows}
-        return standing_events(found, kept, dict(cuts.at.select("meter", "run").iter_rows()), set(lots))
+        last_runs = {**dict(cuts.at.select("meter", "run").iter_rows()), **old.last_runs}
+        return standing_events(found, kept, last_runs, set(lots))
 
-    def _keep_events(self, found: Assessment) -> None:
-        """Keep what the look-back says, and what it says of each meter."""
+    def _keep_events(self, found: Assessment, *, as_kept: bool) -> None:
+        """Keep what the look-back says, and what it says of each meter; of lots only where that is not as it is kept."""
         told = {
             "meters": ("meter", found.meters),
-            **{name: (by, getattr(found, name)) for name, (by, _) in _OF_EVENTS.items()},
+            **{
+                name: (by, getattr(found, name)) for name, (by, _) in _OF_EVENTS.items() if by == "event" or not as_kept
+            },
         }
         there = set() if self.new.everything else {*told}
         for name, (by, results) in told.items():
@@ -574,10 +601,14 @@ class _Carrying:
             "lots", "lot", list(results) if instead else None, pl.DataFrame(rows, schema=_LOT_COLUMNS, orient="row")
         )
 
-    def _compare_suppliers(self) -> None:
-        """Say of each lot how it lies to the first ones of its supplier: the one thing that other lots decide."""
+    def _suppliers(self, lots: list[str]) -> set[str]:
+        """Return the suppliers of some lots, as they are kept."""
+        return set(self.store.read("lots", "lot", lots, columns=["supplier"])["supplier"].drop_nulls())
+
+    def _compare_suppliers(self, suppliers: set[str] | None) -> None:
+        """Say of each lot of some suppliers, or of all, how it lies to the first ones of its own: the one thing that other lots decide."""
         names = ["lot", "supplier", "material", "first_at", "mean", "supplier_level"]
-        lots = self.store.read("lots", columns=names)
+        lots = self.store.read("lots", "supplier", None if suppliers is None else sorted(suppliers), columns=names)
         levels = supplier_levels(lots.filter(pl.col("mean").is_not_null()), self.given.settings)
         others = [lot for lot, said in lots.select("lot", "supplier_level").iter_rows() if levels.get(lot) != said]
         for first in range(0, len(others), _LOTS_AT_ONCE):

@@ -191,9 +191,11 @@ class Later:
         """Return what answers for rows of an assessment, of which some lots were judged for it."""
         columns = cache(lambda names: self.columns_of("lots", list(names)))
         fetched: dict[str, Callable[..., Any]] = {
-            "columns_of_lots": lambda names: columns(tuple(names)),
-            "document_keys": lambda: dict(self.columns_of("lots", ["lot", "document_key"]).iter_rows()),
-            "spot_ranges": lambda: self.columns_of("lots", ["lot", "spot_low", "spot_high"]).rename(
+            "columns_of_lots": lambda names, lots: (
+                columns(tuple(names)) if lots is None else self.columns_of("lots", names, of=lots)
+            ),
+            "document_keys": lambda lots: dict(self.columns_of("lots", ["lot", "document_key"], of=lots).iter_rows()),
+            "spot_ranges": lambda lots: self.columns_of("lots", ["lot", "spot_low", "spot_high"], of=lots).rename(
                 {"spot_low": "low", "spot_high": "high"}
             ),
             "row_keys": lambda: dict(self.columns_of("lots", ["lot", "row_key"]).iter_rows()),
@@ -256,10 +258,12 @@ class Later:
                 self._anew = assess(history, self._given.settings, as_of=self._given.as_of)
         return self._anew
 
-    def columns_of(self, name: str, columns: list[str] | None, by: str = "lot") -> pl.DataFrame:
-        """Return a table, or some columns of it."""
+    def columns_of(
+        self, name: str, columns: list[str] | None, by: str = "lot", of: list[str] | None = None
+    ) -> pl.DataFrame:
+        """Return a table, or some columns of it, under some names or all."""
         with self._open() as (_, store):
-            return store.read(name, by, columns=columns)
+            return store.read(name, by, of, columns)
 
     def documents(self, name: str, by: str, of: list[str]) -> dict[str, str]:
         """Return documents kept in a table, by name."""

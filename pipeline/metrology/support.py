@@ -26,7 +26,7 @@ from schemas.declare import UTC_TIME
 if TYPE_CHECKING:
     from datetime import datetime
 
-__all__ = ["BRACKET_COLUMNS", "SUPPORT_ORDER", "brackets_of", "support_of_lots"]
+__all__ = ["BRACKET_COLUMNS", "SUPPORT_ORDER", "brackets_of", "grown_old", "support_of_lots"]
 
 SUPPORT_ORDER = ("suspect", "unsupported", "open", "supported")
 """Worst first."""
@@ -145,12 +145,42 @@ def brackets_of(parts: pl.DataFrame, runs: pl.DataFrame, *, interval: timedelta,
     )
 
 
+def _waits(interval: timedelta, as_of: datetime) -> pl.Expr:
+    return pl.col("after_at").is_null() & ((pl.lit(as_of) - pl.col("first_at")) <= interval)
+
+
+def _never_came(interval: timedelta) -> str:
+    return f"no check came within {_hours(interval)} after the readings"
+
+
+def _hours(interval: timedelta) -> str:
+    return f"{interval / timedelta(hours=1):g} h"
+
+
+def grown_old(brackets: pl.DataFrame, *, interval: timedelta, as_of: datetime) -> pl.DataFrame:
+    """Return brackets as of a later moment at which no run is new: what waited for a closing check may wait no more.
+
+    Parameters
+    ----------
+    brackets
+        From `brackets_of`, as of an earlier moment.
+    interval
+        As it was then.
+    as_of
+        The later moment.
+    """
+    over = (pl.col("support") == "open") & ~_waits(interval, as_of)
+    return brackets.with_columns(
+        pl.when(over).then(pl.lit("unsupported")).otherwise("support").alias("support"),
+        pl.when(over).then(pl.lit(_never_came(interval))).otherwise("reason").alias("reason"),
+    )
+
+
 def _judge(brackets: pl.DataFrame, *, interval: timedelta, as_of: datetime) -> pl.DataFrame:
-    hours = f"{interval / timedelta(hours=1):g} h"
+    hours = _hours(interval)
     # every reading must keep the interval: the last one to the run before, the first one to the run after
     before_late = (pl.col("last_at") - pl.col("before_at")) > interval
     after_late = (pl.col("after_at") - pl.col("first_at")) > interval
-    waiting = pl.col("after_at").is_null() & ((pl.lit(as_of) - pl.col("first_at")) <= interval)
     twice = "is stated differently by two exports; a person must decide which one holds (annealog record exclusion)"
     cases = [
         (
@@ -171,8 +201,8 @@ def _judge(brackets: pl.DataFrame, *, interval: timedelta, as_of: datetime) -> p
             "unsupported",
             f"the last check before the readings is more than {hours} older than the last of them",
         ),
-        (waiting, "open", "the closing check is missing"),
-        (pl.col("after_at").is_null(), "unsupported", f"no check came within {hours} after the readings"),
+        (_waits(interval, as_of), "open", "the closing check is missing"),
+        (pl.col("after_at").is_null(), "unsupported", _never_came(interval)),
         (after_late, "unsupported", f"the first check came more than {hours} after the first of the readings"),
     ]
     support: pl.Expr = pl.lit("supported")

@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+import polars as pl
+
 from pipeline.questions.provenance import PageContext
-from pipeline.questions.status import checked_by, without_decision
-from schemas.line import BoardPage
+from pipeline.questions.status import checked_by
+from schemas.line import NAMED, URGENCY, BoardPage
 
 if TYPE_CHECKING:
-    import polars as pl
+    from datetime import datetime
 
     from pipeline.history.store import History
     from pipeline.judge.assessment import Assessment
     from pipeline.workspace.settings import Workspace
 
 __all__ = ["board_pages"]
-
-_FIRST = datetime.min.replace(tzinfo=UTC)
 
 
 def board_pages(
@@ -33,22 +32,30 @@ def board_pages(
     moment = as_of or assessment.as_of
     meters = tuple(assessment.meters[name] for name in sorted(assessment.meters))
     check_by = checked_by(assessment)
-    lots = assessment.lines()
-    asked = assessment.whole(lot for lot in lots if lot.conditions or lot.verdict in ("hold", "reject"))
-    stopped = [lot for lot in asked if lot.verdict in ("hold", "reject")]
-    waiting = tuple(sorted(stopped, key=lambda lot: (lot.last_at or _FIRST, lot.lot), reverse=True))
-    conditional = tuple(without_decision(asked))
-    accepted = sum(lot.verdict == "accept" for lot in lots)
+    lots = assessment.columns_of_lots(["lot", "verdict", "conditions", "disposed", "last_at"])
+    stopped = lots.filter(pl.col("verdict").is_in(["hold", "reject"])).sort(
+        "last_at", "lot", descending=True, nulls_last=True
+    )
+    unsettled = lots.filter((pl.col("conditions") != "") & ~pl.col("disposed"))
+    asked = pl.concat([stopped.with_columns(state="verdict"), unsettled.with_columns(state=pl.lit("conditional"))])
+    urgency = pl.col("state").replace_strict({state: place for place, state in enumerate(URGENCY)})
+    # a result takes as long to be made as hundreds of rows
+    named = assessment.results(asked.sort(urgency, maintain_order=True)["lot"].head(NAMED))
+    waiting = tuple(lot for lot in named if lot.verdict in ("hold", "reject"))
+    conditional = tuple(lot for lot in named if lot.conditions)
+    accepted = int((lots["verdict"] == "accept").sum())
     held = history.held_files().height
     quarantined = history.quarantine(states=["new"]).height
     last = history.last_measured_at()
     context = PageContext(workspace, assessment, sources)
     provenance = context.provenance(
-        sources.select("source_id").clear(), moment, meters, check_by, waiting, conditional, accepted, held, quarantined, last,
+        sources.select("source_id").clear(), moment, meters, check_by,
+        assessment.document_keys(asked["lot"]), asked["lot"].to_list(), accepted, held, quarantined, last,
         history.snapshot_of,
     )  # fmt: skip
     return [
         BoardPage(
-            meters, check_by, waiting, accepted, held, quarantined, last, history.snapshot_of, provenance, conditional
+            meters, check_by, waiting, accepted, held, quarantined, last, history.snapshot_of, provenance, conditional,
+            more_waiting=stopped.height - len(waiting), more_conditional=unsettled.height - len(conditional),
         )
     ]  # fmt: skip

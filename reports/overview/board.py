@@ -18,7 +18,7 @@ from reports.kit.states import TONES, glyph, toned
 from reports.kit.tables import Numbered
 from reports.words import board as say
 from reports.words import general as words
-from schemas.line import BOARD, BoardPage
+from schemas.line import BOARD, NAMED, URGENCY, BoardPage
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -33,8 +33,8 @@ REFRESH_S = 15
 STALE_S = 600
 """A board is written every minute while the service runs; older than this it says so in the place of what it said."""
 
-_SHOWN, _METERS = 5, 6
-"""How many waiting lots and meters the board names; it counts the others."""
+_METERS = 6
+"""How many meters the board names; it counts the others."""
 
 _STYLE = (
     ".sheet{max-width:none}"
@@ -93,7 +93,7 @@ def render(page: BoardPage) -> str:
             n=len(rest), state=words.STATE[rest[0].state].lower()
         )
         tiles.append(element("li", element("span", told), class_="t-none"))
-    waiting = sorted([*page.waiting, *page.conditional], key=lambda lot: _URGENCY.index(shown_state(lot)))
+    waiting = sorted([*page.waiting, *page.conditional], key=lambda lot: URGENCY.index(shown_state(lot)))
     queue: list[object] = [
         element(
             "li",
@@ -102,10 +102,10 @@ def render(page: BoardPage) -> str:
             element("small", _why(lot)),
             class_=f"t-{TONES.get(shown_state(lot), 'none')}",
         )
-        for lot in waiting[:_SHOWN]
+        for lot in waiting[:NAMED]
     ]
-    if len(waiting) > _SHOWN:
-        queue.append(element("li", say.BOARD["more_lots"].format(n=len(waiting) - _SHOWN), class_="more"))
+    if more := max(len(waiting) - NAMED, 0) + page.more_waiting + page.more_conditional:
+        queue.append(element("li", say.BOARD["more_lots"].format(n=more), class_="more"))
     state = clock.minute(page.provenance.as_of)
     last = clock.minute(page.last_arrival) if page.last_arrival else say.BOARD["never"]
     sums = say.BOARD["sums"].format(
@@ -145,9 +145,6 @@ def render(page: BoardPage) -> str:
         "zone": clock.zone, "last": page.last_arrival and round(page.last_arrival.timestamp() * 1000),
     }  # fmt: skip
     return document(head, here, page.provenance, Numbered(), body, style=_STYLE, refresh_s=REFRESH_S, board=of_clock)
-
-
-_URGENCY = ("reject", "hold", "not_assessed", "conditional", "accept")
 
 
 def _why(lot: LotResult) -> str:

@@ -10,6 +10,7 @@ import pytest
 from scenario import REFERENCE, Scenario, at
 from workspace_files import neutral_csv
 
+import reports
 from pipeline.cli import run
 from pipeline.decisions.record import record_action
 from pipeline.history.store import History
@@ -19,6 +20,7 @@ from pipeline.judge.findings import keep_findings
 from pipeline.kept.answers import answer_of
 from pipeline.kept.snapshot import publish_snapshot, published_status
 from pipeline.load.load import assess_touched, load
+from pipeline.pages.board import board_pages
 from pipeline.pages.linked import linked_pages
 from pipeline.pages.lots_and_meters import index_page, lot_pages, meter_pages
 from pipeline.pages.render import render
@@ -94,12 +96,36 @@ def compare(place: Workspace) -> Assessment:
         anew, carried = (index_page(place, one, history, sources) for one in (found, kept))
         for expected, page in zip((anew, *linked_pages(anew)), (carried, *linked_pages(carried)), strict=True):
             assert page.provenance.data_sha256 == expected.provenance.data_sha256, page.link
+        (board,), (shown,) = (board_pages(place, one, history, sources) for one in (found, kept))
+        assert shown.provenance.data_sha256 == board.provenance.data_sha256
+        assert reports.render(shown) == reports.render(board)
     return kept
 
 
 def test_every_lot_and_meter(works: Shell) -> None:
     found = compare(find_workspace(works.root))
     assert (len(found.lots), len(found.meters)) == (8, 2)
+
+
+@pytest.mark.parametrize("held", [3, 4])
+def test_the_board_names_the_most_urgent_lots_and_counts_the_others(works: Shell, held: int) -> None:
+    """One lot is rejected and read first of all; others are read later and never checked; L1 waits since before."""
+    place = find_workspace(works.root)
+    more = Scenario().check("07:00", day=20).lot("07:10", 40.0, 40.1, 39.9, day=20, lot="L7").check("07:20", day=20)
+    for n in range(held):
+        more.lot("18:00", 58.5, 58.4, day=20 + n, lot=f"L{n + 2}")
+    load(place, [works.put("more.csv", more)])
+    found = compare(place)
+    stopped = [lot for lot in found.lots.values() if lot.verdict in ("hold", "reject")]
+    assert [lot.lot for lot in stopped if lot.verdict == "reject"] == ["L7"]
+    with History.open(place.history) as history:
+        (board,) = board_pages(place, found.ask(history), history, history.sources())
+    latest = sorted(f"L{n + 2}" for n in range(held))[::-1]
+    assert [lot.lot for lot in board.waiting] == ["L7", *latest, "L1"][:5]
+    assert len(board.waiting) + board.more_waiting == len(stopped) == held + 2
+    assert f"{held + 2} lots wait" in board.link.sentence
+    text = reports.render(board)
+    assert ("and 1 more" in text) == (held == 4)
 
 
 def test_a_load_while_pages_are_written_ends_no_rendering(works: Shell) -> None:

@@ -80,13 +80,13 @@ def lot_facts(assessment: Assessment, found: Iterable[Found]) -> LotFacts:
     known, brackets = assessment.tables["meters"]["meter"].to_list(), assessment.brackets
     nobody = ~pl.col("meter").is_in(known) if known else pl.lit(False)
     strangers = brackets.filter(nobody).with_columns(pl.lit("possible").alias("doubt"))
-    asked = pl.concat([strangers["lot"], *(event.touched["lot"] for event in found)]).unique()
+    asked = pl.concat([strangers["lot"], *(event.touched["lot"] for event in found)]).unique().to_list()
     of_event = pl.col("lot").is_in(asked)
-    table = version_at(assessment.tables["lots"], ["lot"], assessment.as_of).filter(of_event)
+    table = version_at(assessment.tables["lots"].filter(of_event), ["lot"], assessment.as_of)
     gone = table.filter(pl.col("shipped_on").is_not_null() & (pl.col("shipped_on") <= assessment.as_of))
-    spread = assessment.spot_ranges().filter(of_event).select("lot", "low", "high")
+    spread = assessment.spot_ranges(asked).select("lot", "low", "high")
     return LotFacts(
-        lots={row["lot"]: row for row in assessment.columns_of_lots(_OF_A_LOT).filter(of_event).iter_rows(named=True)},
+        lots={row["lot"]: row for row in assessment.columns_of_lots(_OF_A_LOT, asked).iter_rows(named=True)},
         shipped=dict(gone.select("lot", "shipped_on").iter_rows()),
         spots={lot: (low, high) for lot, low, high in spread.iter_rows()},
         supported=brackets.filter((pl.col("support") == "supported") & of_event).select("lot", "meter", "first_at"),
@@ -287,11 +287,27 @@ def with_events(
     assessment: Assessment,
     chain: Iterable[Event],
     carried: tuple[Mapping[str, EventResult], Sequence[Found]] | None = None,
+    *,
+    as_kept: bool = False,
 ) -> Assessment:
-    """Return an assessment of every lot and meter with its look-back events, by meter and by lot; `carried` are `standing_events`."""
+    """Return an assessment of every lot and meter with its look-back events, by meter and by lot.
+
+    Parameters
+    ----------
+    assessment
+        What was found of lots and meters, with what was kept of events by lot.
+    chain
+        Decisions.
+    carried
+        From `standing_events`.
+    as_kept
+        That says what there is to say of lots: every event stands, and no check, run or suspended meter is other than it was.
+    """
     stood, found = ({}, find_events(assessment)) if carried is None else carried
-    said, facts = decided(chain), lot_facts(assessment, found)
-    results = [event_result(assessment, event, said, facts) for event in found]
+    results = []
+    if found:
+        said, facts = decided(chain), lot_facts(assessment, found)
+        results = [event_result(assessment, event, said, facts) for event in found]
     if carried is not None:
         state = {meter: _state_of(assessment, meter) for meter in {event.meter for event in stood.values()}}
         results += [replace(one, as_of=assessment.as_of, meter_state=state[one.meter]) for one in stood.values()]
@@ -304,6 +320,8 @@ def with_events(
     known = assessment.restated(events=events, meters=meters)
     if carried is None:
         known = known.restated(found_events=tuple(found))
+    if as_kept:
+        return known
     touched = {event.name: set(event.touched["lot"]) for event in found}
     # what else it names other meters read
     touched |= {name: {lot.lot for lot in event.lots if lot.meter == event.meter} for name, event in stood.items()}

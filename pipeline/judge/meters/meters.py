@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from pipeline.judge.assessment import Basis, SignalDecision
     from pipeline.workspace.settings import Settings
 
-__all__ = ["meter_result"]
+__all__ = ["meter_result", "meter_state"]
 
 
 def _pair(low: float, high: float) -> tuple[float, float]:
@@ -175,6 +175,21 @@ def _state(runs: pl.DataFrame, settings: Settings, due_on: datetime | None, as_o
     return "fit", ["The last run of checks passed."]
 
 
+def _register(meter: str, assessment: Basis) -> pl.DataFrame:
+    return version_at(assessment.tables["meters"], ["meter"], assessment.as_of).filter(pl.col("meter") == meter)
+
+
+def meter_state(meter: str, assessment: Basis) -> tuple[str, list[str]]:
+    """Return the state of a meter and its reasons, the deciding one first: from runs, settings and tables alone."""
+    settings, register = assessment.settings, _register(meter, assessment)
+    runs = assessment.runs.filter(pl.col("meter") == meter)
+    state, reasons = _state(runs, settings, register["due_on"][0] if register.height else None, assessment.as_of)
+    if gone := left(assessment, [meter]):
+        said, at = gone[meter]
+        return "not_assessed", [f"It was {said} on {at.astimezone(settings.zone):%Y-%m-%d %H:%M}.", *reasons]
+    return state, reasons
+
+
 def meter_result(meter: str, assessment: Basis, missing: Mapping[str, int]) -> MeterResult:
     """Summarise one meter.
 
@@ -190,12 +205,8 @@ def meter_result(meter: str, assessment: Basis, missing: Mapping[str, int]) -> M
     settings, as_of = assessment.settings, assessment.as_of
     checks = assessment.checks.filter(pl.col("meter") == meter)
     runs = assessment.runs.filter(pl.col("meter") == meter)
-    register = version_at(assessment.tables["meters"], ["meter"], as_of).filter(pl.col("meter") == meter)
-    due_on = register["due_on"][0] if register.height else None
-    state, reasons = _state(runs, settings, due_on, as_of)
-    if gone := left(assessment, [meter]):
-        said, at = gone[meter]
-        state, reasons = "not_assessed", [f"It was {said} on {at.astimezone(settings.zone):%Y-%m-%d %H:%M}.", *reasons]
+    register = _register(meter, assessment)
+    state, reasons = meter_state(meter, assessment)
     series = _latest_series(checks)
     flags = [*_flags(meter, checks, register, assessment), *read_since(assessment, meter), *_left_out_flags(missing)]
     suspects = assessment.brackets.filter((pl.col("meter") == meter) & (pl.col("support") == "suspect"))

@@ -7,9 +7,10 @@ from typing import Any
 
 import polars as pl
 import pytest
+from polars.testing import assert_frame_equal
 from sample_streams import PARTS, at, parts, runs
 
-from pipeline.metrology.support import BRACKET_COLUMNS, SUPPORT_ORDER, brackets_of, support_of_lots
+from pipeline.metrology.support import BRACKET_COLUMNS, SUPPORT_ORDER, brackets_of, grown_old, support_of_lots
 
 EIGHT_HOURS = timedelta(hours=8)
 LATE = at(10_000)
@@ -58,6 +59,32 @@ def test_support_of_a_bracket_on_both_sides_of_each_boundary(
     assert (found["support"], found["reason"]) == expected
     (lot,) = support_of_lots(pl.DataFrame([found], schema=BRACKET_COLUMNS)).to_dicts()
     assert lot == {"lot": "L1", "support": expected[0], "support_reasons": [f"M1: {expected[1]}"]}
+
+
+@pytest.mark.parametrize(
+    "later", [timedelta(), timedelta(microseconds=1), timedelta(minutes=10), timedelta(minutes=10, microseconds=1)]
+)
+def test_what_waited_is_what_it_would_be_if_asked_later(later: timedelta) -> None:
+    """Two brackets wait, the second one ten minutes longer; what else stands does not move with time."""
+    read = parts(
+        {"at": 60, "parts_before": 1},
+        {"at": 70, "parts_before": 1, "meter": "M2"},
+        {"at": 70, "parts_before": 2, "meter": "M3"},
+        {"at": 65, "clock": "unknown"},
+    )
+    told = runs(
+        BEFORE,
+        {**BEFORE, "meter": "M2"},
+        {**BEFORE, "meter": "M3"},
+        {**AFTER, "meter": "M3", "at": at(80), "passed": False},
+    )
+    earlier, now = (
+        brackets_of(read, told, interval=EIGHT_HOURS, as_of=moment) for moment in (at(90), at(60) + EIGHT_HOURS + later)
+    )
+    assert (earlier["support"] == "open").sum() == 2
+    assert_frame_equal(grown_old(earlier, interval=EIGHT_HOURS, as_of=at(60) + EIGHT_HOURS + later), now)
+    still = {timedelta(): 2, timedelta(microseconds=1): 1, timedelta(minutes=10): 1}
+    assert (now["support"] == "open").sum() == still.get(later, 0)
 
 
 def test_readings_lie_between_the_runs_of_their_own_meter_by_place_also_at_one_minute() -> None:
