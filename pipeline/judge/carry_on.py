@@ -33,11 +33,11 @@ from pipeline.judge.assessment import (
     narrow,
     spot_ranges,
 )
-from pipeline.judge.cuts import AFTER, EARLY, Cuts, cuts_of, no_cuts
+from pipeline.judge.cuts import AFTER, EARLY, LATE, Cuts, behind_all, cuts_of, no_cuts
 from pipeline.judge.findings import standing_findings
 from pipeline.judge.grown_old import OldBrackets, old_brackets, with_states
 from pipeline.judge.kept_documents import document_of, key_of, result_of
-from pipeline.judge.kept_rows import LATE, NUMBERS, OF_LOTS, Given, Later, as_read, marks_in, rows_of_lots
+from pipeline.judge.kept_rows import NUMBERS, OF_LOTS, Given, Later, as_read, marks_in, rows_of_lots
 from pipeline.judge.look_back.event_lots import with_events
 from pipeline.judge.look_back.events import find_events
 from pipeline.judge.lots.flags import supplier_levels
@@ -76,7 +76,7 @@ _TICK = timedelta(microseconds=1)
 _SUPPLIER_LEVEL, _BEHIND_IT = "supplier_level:", "block_overdue:"
 
 _SHAPES = (*OF_METERS, "new_baselines")
-_GROWING_OLD = {"runs": ["meter", "last_at"], "brackets": ["meter", "support"]}
+_GROWING_OLD = {"runs": ["meter", "last_at"], "brackets": ["meter", "support", "before_run"]}
 _OF_EVENTS: dict[str, tuple[str, Any]] = {
     "events": ("event", EventResult),
     "events_on_lots": ("lot", tuple[PageLink, ...]),
@@ -100,7 +100,9 @@ class _New:
     before: datetime = EARLY  # moment of what is kept
     pending: dict[str, datetime] = field(default_factory=dict)  # of which baselines are to be recorded, from when on
     old: set[str] = field(default_factory=set)  # meters of which nothing is new but the time: their last run grew old
-    waiting: set[str] = field(default_factory=set)  # or parts wait for a closing check
+    waiting: dict[str, int] = field(
+        default_factory=dict
+    )  # or parts wait for a closing check, behind a run of this number
 
     @property
     def nothing(self) -> bool:
@@ -283,7 +285,7 @@ class _Carrying:
             new.lots.update(lots_read, old.lots, () if new.everything else self._changed_around(basis, cuts))
             self._keep_meters(basis, marks, cuts, old)
             found_meters = meter_results(merged, sorted(in_production))
-            found_meters |= with_states(store, (new.old | new.waiting) & meters.keys(), meters, basis)
+            found_meters |= with_states(store, (new.old | new.waiting.keys()) & meters.keys(), meters, basis)
             # by a clock that is not believed, too, whose place says nothing
             contradicted = given.history.lots_that_contradict(new.lots)
             asked = {*new.lots, *contradicted}
@@ -364,10 +366,11 @@ class _Carrying:
         waiting, undated = list(new.pending), pl.lit(False)
         if given.as_of > before:  # what waits for its closing check, and meters whose last run has grown old meanwhile
             runs, brackets = (self.store.read(name, columns=of) for name, of in _GROWING_OLD.items())
+            behind = brackets.filter(pl.col("support") == "open").group_by("meter").agg(pl.col("before_run").min())
             old_at = pl.col("last_at").max() + timedelta(hours=given.settings.check_interval_hours)
             old = runs.group_by("meter").agg(old_at).filter(pl.col("last_at").is_between(before, given.as_of))
             new.old.update(old["meter"])
-            new.waiting.update(brackets.filter(pl.col("support") == "open")["meter"])
+            new.waiting.update(behind.iter_rows())
             undated = pl.col("last_at").is_null()
             told = (
                 frame.select("meter", "measured_at")
@@ -379,7 +382,8 @@ class _Carrying:
         for meter in waiting:
             new.first.setdefault(meter, None)
         new.old.difference_update(new.first)
-        new.waiting.difference_update(new.first)
+        for meter in new.first:
+            new.waiting.pop(meter, None)
         if same:
             return new
         lots = self.store.read("lots", columns=["lot", "of_tables", "last_at"])
@@ -426,7 +430,10 @@ class _Carrying:
             self.store.put("files_of_lots", "lot", None, nowhere.with_columns(pl.lit("").alias("lot")))
         if names and not new.everything:
             cuts = self._cuts(rows)
-            rows = as_read(self.store.read("on_blocks", "meter", where=(AFTER["on_blocks"], cuts.at)), rows.schema)
+            behind = self.store.read(
+                "on_blocks", "meter", between=behind_all(cuts.at), where=(AFTER["on_blocks"], cuts.at)
+            )
+            rows = as_read(behind, rows.schema)
             kept = marks_in(self.store, where=(AFTER["marks"], cuts.at))
         marks = [
             self._marks(meter, *(frame.filter(pl.col("meter") == meter) for frame in (rows, kept))) for meter in names

@@ -18,11 +18,12 @@ if TYPE_CHECKING:
     from pipeline.history.found import FoundStore
     from pipeline.judge.checks import Checks
 
-__all__ = ["AFTER", "EARLY", "Cuts", "cuts_of", "no_cuts"]
+__all__ = ["AFTER", "EARLY", "LATE", "Cuts", "behind_all", "cuts_of", "no_cuts"]
 
 _TIME = pl.Datetime("us", "UTC")
 _SETTINGS = 4
 EARLY = datetime(1, 1, 2, tzinfo=UTC)
+LATE = datetime(9999, 12, 30, tzinfo=UTC)
 
 AFTER = {
     **dict.fromkeys(("on_blocks", "unused"), "t.measured_at >= cuts.at"),
@@ -86,6 +87,12 @@ _SCHEMA: dict[str, Any] = {
 }
 
 
+def behind_all(at: pl.DataFrame) -> tuple[datetime, datetime]:
+    """Return the time behind the first of some cuts: rows of years before are left out by it before each is held against its own."""
+    first = at["at"].min()
+    return (first if isinstance(first, datetime) else LATE, LATE)
+
+
 def no_cuts(meters: list[str]) -> Cuts:
     """Return cuts before everything."""
     return Cuts(at=pl.DataFrame([(meter, EARLY, 0, 0, 0, -1) for meter in meters], schema=_SCHEMA, orient="row"))
@@ -126,7 +133,8 @@ def cuts_of(
     since = since.filter(~pl.col("meter").is_in([*asks["meter"], *late["meter"]]))
 
     def kept(name: str, at: str, *columns: str) -> pl.DataFrame:
-        rows = store.read(name, columns=["meter", at, *columns], where=(f"t.{at} >= cuts.at", since))
+        between = behind_all(since) if at == "measured_at" else None
+        rows = store.read(name, columns=["meter", at, *columns], between=between, where=(f"t.{at} >= cuts.at", since))
         return rows.rename({at: "at"})
 
     study = (pl.col("run").is_in(studies) if studies else pl.lit(value=False)).fill_null(value=False)
@@ -189,6 +197,7 @@ def cuts_of(
     if not found.height:
         return whole
     between = "t.clock = 'known' AND t.parts_before > cuts.\"from\" AND t.measured_at < cuts.at"
-    parts = store.read("part_stream", where=(between, found))
+    since_run: Any = runs["first_at"].min()
+    parts = store.read("part_stream", between=(since_run, LATE), where=(between, found))
     at = pl.concat([found.drop("from"), whole.at.join(found, on="meter", how="anti")])
     return Cuts(at=at, runs=runs, parts=parts)

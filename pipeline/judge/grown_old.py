@@ -17,7 +17,7 @@ from pipeline.judge.meters.meters import meter_state
 from pipeline.metrology.support import BRACKET_COLUMNS, grown_old
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Mapping
+    from collections.abc import Iterable, Mapping
 
     from pipeline.history.found import FoundStore
     from pipeline.judge.assessment import Basis
@@ -40,21 +40,25 @@ class OldBrackets:
     last_runs: Mapping[str, int]
 
 
-def old_brackets(store: FoundStore, waiting: Collection[str], basis: Basis) -> OldBrackets:
-    """Look again at what waits for its closing check on some meters, as of the moment of `basis`."""
-    whole = no_cuts(sorted(waiting)).at
+def old_brackets(store: FoundStore, waiting: Mapping[str, int], basis: Basis) -> OldBrackets:
+    """Look again, as of the moment of `basis`, at what waits for its closing check on some meters, behind the runs of these numbers."""
+    at = no_cuts(sorted(waiting)).at.with_columns(
+        judged=pl.Series([waiting[meter] for meter in sorted(waiting)], dtype=pl.Int64)
+    )
     if not waiting:
-        return OldBrackets(at=whole, rows=pl.DataFrame(schema=BRACKET_COLUMNS), lots=frozenset(), last_runs={})
-    kept = store.read("brackets", "meter", where=("t.support = 'open'", whole)).filter(pl.col("support") == "open")
-    since = kept.group_by("meter").agg(pl.col("before_run").min().alias("judged"))
-    at = whole.drop("judged").join(since, on="meter").select(whole.columns)
+        return OldBrackets(at=at, rows=pl.DataFrame(schema=BRACKET_COLUMNS), lots=frozenset(), last_runs={})
     rows = store.read("brackets", "meter", where=(AFTER["brackets"], at))
     interval = timedelta(hours=basis.settings.check_interval_hours)
     now = grown_old(rows, interval=interval, as_of=basis.as_of)
     over = now.filter(pl.col("support") != rows["support"])["meter"].unique()
     runs = store.read("runs", "meter", over, columns=["meter", "run"])
     last = runs.group_by("meter").agg(pl.col("run").max())
-    return OldBrackets(at=at, rows=now, lots=frozenset(kept["lot"]), last_runs=dict(last.iter_rows()))
+    return OldBrackets(
+        at=at,
+        rows=now,
+        lots=frozenset(rows.filter(pl.col("support") == "open")["lot"]),
+        last_runs=dict(last.iter_rows()),
+    )
 
 
 def with_states(

@@ -6,7 +6,7 @@ import contextlib
 import hashlib
 import logging
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from functools import cache, partial
 from operator import attrgetter
 from typing import TYPE_CHECKING, Any
@@ -18,6 +18,7 @@ from pipeline.history.found import FoundStore, damage_told, forget
 from pipeline.history.store import History
 from pipeline.judge.assess import assess
 from pipeline.judge.assessment import BLOCKS_READ, OF_METERS, Kept
+from pipeline.judge.cuts import LATE
 from pipeline.judge.kept_documents import KeptDocuments, document_of, result_of
 from pipeline.judge.marks import NO_MARKS
 from pipeline.judge.sums import sums
@@ -35,12 +36,11 @@ if TYPE_CHECKING:
     from pipeline.judge.assessment import Assessment
     from pipeline.workspace.settings import Settings
 
-__all__ = ["LATE", "NUMBERS", "OF_LOTS", "Given", "Later", "as_read", "marks_in", "rows_of_lots"]
+__all__ = ["NUMBERS", "OF_LOTS", "Given", "Later", "as_read", "marks_in", "rows_of_lots"]
 
 _log = logging.getLogger(__name__)
 _MEANWHILE = "The history, or what is kept beside it, changed meanwhile. What is shown is of before: try again."
 _FORMAT = 7
-LATE = datetime(9999, 12, 30, tzinfo=UTC)
 OF_LOTS = ("spot_values", "part_values", "budget_inputs", "bias_at_level")
 """Frames kept by lot."""
 NUMBERS = ("check", "run", "before_run", "after_run")

@@ -22,6 +22,10 @@ ENOUGH_CHECKS = 6
 
 _DAY_US = 86_400_000_000.0
 _SERIES = ["meter", "probe", "frequency_khz", "block"]
+_ASKED = [
+    *_SERIES, "phase", "at", "check", "bias", "within_degrees_of_freedom", "within_standard_deviation", "certified_value",
+    "certificate_standard_uncertainty", "certificate_coverage_factor",
+]  # fmt: skip
 
 
 def checks_so_far(assessment: Basis, since: datetime | None = None) -> pl.DataFrame:
@@ -42,7 +46,8 @@ def checks_so_far(assessment: Basis, since: datetime | None = None) -> pl.DataFr
         pooled_degrees_of_freedom (scatter within checks, over all phases); since the setting: checks, bias (the meter's
         level), level_share, variance (of check means about it; null for one), since_step, as :func:`local_levels` has them.
     """
-    known = assessment.checks.filter(pl.col("bias").is_not_null()).sort(*_SERIES, "at", "check", nulls_last=False)
+    known = assessment.checks.select(_ASKED).filter(pl.col("bias").is_not_null())
+    known = known.sort(*_SERIES, "at", "check", nulls_last=False)
     phase = [*_SERIES, "phase"]
     degrees = pl.col("within_degrees_of_freedom").fill_null(0.0).cast(pl.Float64)
     within = degrees * pl.col("within_standard_deviation").fill_null(0.0) ** 2

@@ -137,53 +137,50 @@ def drift_signals(checks: pl.DataFrame, decisions: Iterable[SignalDecision]) -> 
     if not charted.height:
         return ()
     charted = charted.sort(*SERIES, "at", "check", nulls_last=False)
-    for series in charted.partition_by(SERIES, maintain_order=True):
-        for chart in ("EWMA", "CUSUM"):
-            high, low = (
-                (pl.col("ewma"), -pl.col("ewma")) if chart == "EWMA" else (pl.col("cusum_high"), pl.col("cusum_low"))
+    latest = checks["phase"].max()
+    for chart in ("EWMA", "CUSUM"):
+        high, low = (
+            (pl.col("ewma"), -pl.col("ewma")) if chart == "EWMA" else (pl.col("cusum_high"), pl.col("cusum_low"))
+        )
+        limit = pl.col(f"{chart.lower()}_limit")
+        sided = charted.with_columns(
+            pl.when(high > limit).then(pl.lit("high")).when(low > limit).then(pl.lit("low")).alias("_side"),
+            pl.max_horizontal(high, low).alias("_size"),
+            limit.alias("_limit"),
+        ).with_columns(pl.struct(*SERIES, "_side").rle_id().alias("_stretch"))
+        sided = sided.with_columns((pl.col("_stretch") == pl.col("_stretch").last().over(SERIES)).alias("_last"))
+        stretches = (
+            sided.filter(pl.col("_side").is_not_null())
+            .group_by("_stretch", maintain_order=True)
+            .agg(
+                pl.col(*SERIES, "_side", "_limit", "_last").first(),
+                pl.col("_size").max(),
+                pl.col("at", "first_at"),
             )
-            limit = pl.col(f"{chart.lower()}_limit")
-            sided = series.with_columns(
-                pl.when(high > limit).then(pl.lit("high")).when(low > limit).then(pl.lit("low")).alias("_side"),
-                pl.max_horizontal(high, low).alias("_size"),
-                limit.alias("_limit"),
-            ).with_columns(pl.col("_side").rle_id().alias("_stretch"))
-            last = sided["_stretch"][-1]
-            beyond = sided.filter(pl.col("_side").is_not_null())
-            for stretch in beyond.partition_by("_stretch", maintain_order=True):
-                first = stretch.row(0, named=True)
-                said = tuple(
-                    one.decision
-                    for one in decisions
-                    if one.meter == first["meter"]
-                    and one.block in (None, first["block"])
-                    and any(
-                        one.fits(row)
-                        for row in stretch.select("meter", "block", "at", "first_at").iter_rows(named=True)
-                    )
+        )
+        for row in stretches.iter_rows(named=True):
+            fired = [
+                {"meter": row["meter"], "block": row["block"], "at": at, "first_at": first_at}
+                for at, first_at in zip(row["at"], row["first_at"], strict=True)
+            ]
+            said = tuple(one.decision for one in decisions if any(one.fits(check) for check in fired))
+            found.append(
+                DriftSignal(
+                    chart=chart,
+                    block=row["block"],
+                    probe=row["probe"],
+                    frequency_khz=row["frequency_khz"],
+                    first_at=row["at"][0],
+                    last_at=row["at"][-1],
+                    checks=len(fired),
+                    side=row["_side"],
+                    largest=row["_size"],
+                    limit=row["_limit"],
+                    open=row["_last"] and row["phase"] == latest,  # a setting since then ended it
+                    dispositions=said,
                 )
-                found.append(
-                    DriftSignal(
-                        chart=chart,
-                        block=first["block"],
-                        probe=first["probe"],
-                        frequency_khz=first["frequency_khz"],
-                        first_at=first["at"],
-                        last_at=stretch["at"][-1],
-                        checks=stretch.height,
-                        side=first["_side"],
-                        largest=float(stretch["_size"].max()),  # type: ignore[arg-type]
-                        limit=first["_limit"],
-                        # a setting since then ended it
-                        open=stretch["_stretch"][0] == last and _is_latest_phase(checks, first),
-                        dispositions=said,
-                    )
-                )
+            )
     return tuple(sorted(found, key=lambda s: (s.first_at, s.block, s.probe or "", s.frequency_khz or 0.0, s.chart)))
-
-
-def _is_latest_phase(checks: pl.DataFrame, row: dict[str, Any]) -> bool:
-    return bool(row["phase"] == checks["phase"].max())
 
 
 def drift_chart(series: pl.DataFrame, settings: Settings) -> DriftChart:
