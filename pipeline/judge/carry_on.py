@@ -284,7 +284,7 @@ class _Carrying:
             old = old_brackets(store, new.waiting, basis)
             new.lots.update(lots_read, old.lots, () if new.everything else self._changed_around(basis, cuts))
             self._keep_meters(basis, marks, cuts, old)
-            found_meters = meter_results(merged, sorted(in_production))
+            found_meters = meter_results(merged, sorted(in_production)) if touches else {}
             found_meters |= with_states(store, (new.old | new.waiting.keys()) & meters.keys(), meters, basis)
             # by a clock that is not believed, too, whose place says nothing
             contradicted = given.history.lots_that_contradict(new.lots)

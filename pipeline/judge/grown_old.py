@@ -69,7 +69,7 @@ def with_states(
     frames = {}
     for name in ("runs", "meter_settings"):
         like: pl.DataFrame = getattr(basis, name)
-        rows = store.read(name, "meter", named).select(like.columns).cast(like.schema)  # type: ignore[arg-type]
+        rows = store.read(name, "meter", named).select(like.columns).cast(like.schema)
         frames[name] = rows.sort(OF_METERS[name], maintain_order=True)
     own = basis.restated(**frames)
     found = {}
