@@ -242,12 +242,6 @@ class Assessment(Basis):
             for lot, verdict, support, said, last_at, readings in rows
         )
 
-    def whole(self, lines: Iterable[LotResult]) -> list[LotResult]:
-        """Return lots at a glance whole, looked up together."""
-        asked = list(lines)
-        self.bring(line.lot for line in asked)
-        return [line.whole for line in asked]
-
     def bring(self, lots: Iterable[str]) -> None:
         """Look up together what is said of lots, whose results are made when somebody asks for them."""
         if isinstance(self.lots, KeptDocuments):

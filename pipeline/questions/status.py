@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
+import polars as pl
+
 from pipeline.history.store import History
 from pipeline.judge.carry_on import everything
 from pipeline.judge.meters.evidence import blocks_overdue
@@ -54,9 +56,11 @@ class Status:
 
     def document(self) -> dict[str, Any]:
         """Return the JSON document."""
-        lots = self.assessment.lines()
-        asked = self.assessment.whole(lot for lot in lots if lot.conditions or lot.verdict in ("hold", "reject"))
-        counts = {name: sum(r.verdict == name for r in lots) for name in ("accept", "hold", "reject", "not_assessed")}
+        lots = self.assessment.columns_of_lots(["lot", "verdict", "conditions"])
+        needs = (pl.col("conditions") != "") | pl.col("verdict").is_in(["hold", "reject"])
+        asked = self.assessment.results(lots.filter(needs)["lot"])
+        given = dict(lots["verdict"].value_counts().iter_rows())
+        counts = {name: given.get(name, 0) for name in ("accept", "hold", "reject", "not_assessed")}
         document: dict[str, Any] = as_json(
             {
                 "as_of": self.assessment.as_of,
