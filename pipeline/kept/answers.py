@@ -3,9 +3,10 @@
 An answer holds while nothing of what it follows from has changed: the history, the program, the texts of the pages; and while
 its page lies where it was written. Else the command computes it. A rendering, of which there is one at a time, looks at
 everything, or at what was touched since the last one: so one mark says for which history all its answers hold, those of
-untouched lots among them. The mark is taken away before the first page is written, so that a rendering which did not end vouches
-for nothing, and the next one looks at everything. What a rendering does not know is taken away, too. The mark states the hash
-of each answer, and a note in the chain of events the hash of the mark: what was changed since is computed again.
+untouched lots among them. Before the first page is written the mark becomes one for untouched lots alone, so that a rendering which
+did not end vouches for nothing that it touched, and the next one looks at that again. What a rendering does not know is taken
+away, too. The mark states the hash of each answer, and a note in the chain of events the hash of the mark: what was changed
+since is computed again.
 """
 
 from __future__ import annotations
@@ -159,6 +160,11 @@ class Answers:
         """Say whether an answer is kept, be it from the rendering before."""
         return _name(kind, name) in self._kept
 
+    def stand(self, kind: str, names: Iterable[str]) -> None:
+        """Say, before the first page is written, of which things of a kind the answers of the rendering before hold as they are."""
+        places = [_name(kind, name) for name in names]
+        self._state({place: self._kept[place] for place in places})
+
     def settle(self, known: Iterable[tuple[str, str]]) -> None:
         """Say that all answers hold for the history, and drop those of things that are not known any more.
 
@@ -175,6 +181,9 @@ class Answers:
             if path.name not in names and path.name != _MARK:
                 path.unlink(missing_ok=True)
         kept = {name: digest for name, digest in self._kept.items() if name in names}
+        self._state(kept)
+
+    def _state(self, kept: dict[str, str]) -> None:
         data = json.dumps({**self._mark, "answers": kept}, ensure_ascii=False).encode()
         from pipeline.history.store import History  # whoever only asks needs nothing of it
 

@@ -147,6 +147,8 @@ def render(
             lots = sorted(set(assessment.lots) - standing)
             of_lots = lot_pages(workspace, assessment, sources, lots)
             traced = traces(assessment, [page for page in more if isinstance(page, EventPage)]) if answers else []
+        if answers is not None and standing:
+            answers.stand("lot", standing)
         if assessed is not None:
             assessed(assessment)
 

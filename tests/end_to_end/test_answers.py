@@ -21,7 +21,7 @@ from pipeline.errors import HistoryBusy
 from pipeline.history.store import History
 from pipeline.judge.assess import assess
 from pipeline.kept import answers as kept
-from pipeline.kept.answers import answer_of
+from pipeline.kept.answers import altered_answers, answer_before, answer_of
 from pipeline.kept.snapshot import publish_snapshot, said_now
 from pipeline.load.load import load
 from pipeline.pages import render as rendering
@@ -284,18 +284,36 @@ def test_readings_left_out_touch_what_shows_them(works: Shell, monkeypatch: pyte
         assert said(works, words) == computed(works, words, monkeypatch), words
 
 
-def test_a_rendering_that_did_not_end_vouches_for_nothing(works: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_rendering_that_did_not_end_vouches_for_what_it_did_not_touch_alone(
+    works: Shell, monkeypatch: pytest.MonkeyPatch
+) -> None:
     place = find_workspace(works.root)
     render(place)  # the workspace is a copy, of whose files nobody knows who touched them
     assert gathered(place, monkeypatch) == set()
-    assert answer_of(place, "lot", "L1") is not None
+    (place.pages / "lots" / "L1.html").unlink()
+    with History.open(place.history, write=True) as history:
+        history.append_event("account", {"name": "Ada"}, by="Ada", why="joins")
+    assert answer_of(place, "lot", "L2") is None, "the history went on"
+    meanwhile: list[Any] = []
+
+    def killed(*_: object, **__: object) -> None:
+        meanwhile.append(answer_of(place, "lot", "L2"))
+        raise KeyboardInterrupt
+
     with monkeypatch.context() as patch:
-        patch.setattr("pipeline.pages.render.write_pages", lambda *_, **__: (_ for _ in ()).throw(KeyboardInterrupt))
+        patch.setattr("pipeline.pages.render.write_pages", killed)
         with pytest.raises(KeyboardInterrupt):
             render(place)
-    assert answer_of(place, "lot", "L1") is None
-    assert gathered(place, monkeypatch) == {"L1", "L2"}, "everything is looked at"
-    assert answer_of(place, "lot", "L1") is not None
+    (said,) = meanwhile
+    assert said is not None, "while others are written, and their number does not matter"
+    assert answer_of(place, "lot", "L2") == said
+    assert answer_before(place, "lot", "L1") is None
+    assert answer_before(place, "meter", "M1") is None
+    assert gathered(place, monkeypatch) == {"L1"}
+    assert answer_of(place, "lot", "L2") == said
+    for kind, name in (("lot", "L1"), ("meter", "M1")):
+        assert answer_of(place, kind, name) is not None
+    assert not altered_answers(place)
 
 
 @pytest.mark.parametrize(
