@@ -14,9 +14,9 @@ if TYPE_CHECKING:
 
     from pipeline.web.visit import Visit
 
-__all__ = ["OF_PEOPLE", "at_hand", "host_of", "leads_to", "refuse", "sign_in_first", "told_by_proxy"]
+__all__ = ["at_hand", "host_of", "leads_to", "refuse", "sign_in_first", "told_by_proxy"]
 
-OF_PEOPLE = frozenset({"decide", "done", "bring", "enter", "me", "sign-in", "sign-out"})
+_OF_PEOPLE = frozenset({"decide", "done", "bring", "enter", "me", "sign-in", "sign-out"})
 """What there is for people with an account alone."""
 
 
@@ -86,12 +86,12 @@ def refuse(visit: Visit, roles: Mapping[tuple[str, ...], frozenset[str]]) -> boo
     if first in ("json", "changed") or (first == "sign-in" and not visit.open_to_all):
         return False
     if visit.open_to_all:
-        if post or first in OF_PEOPLE:
+        if post or first in _OF_PEOPLE:
             raise Refused(403, words.TOLD["accounts"])
         return False
     if visit.account is None or visit.session is None:
         return True
-    if post and first not in OF_PEOPLE:
+    if post and first not in _OF_PEOPLE:
         raise Refused(405, words.TOLD["gone"])
     asked = tuple(visit.parts)
     may = roles.get(asked, roles.get(asked[:1]))
@@ -110,4 +110,4 @@ def at_hand(visit: Visit) -> bool:
             return True
         case ["json" | "changed", *_]:
             return False
-    return visit.parts[0] not in OF_PEOPLE
+    return visit.parts[0] not in _OF_PEOPLE

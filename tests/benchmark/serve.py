@@ -23,14 +23,16 @@ import sys
 import tempfile
 import time
 from datetime import UTC, datetime
+from functools import partial
 from html import unescape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from unittest.mock import patch
 
 import httpx
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Iterable, Sequence
 
     from pipeline.workspace.settings import Workspace
 
@@ -78,7 +80,7 @@ def _processor_s(process: int) -> float:
     return used
 
 
-def _until(changed: list[tuple[str, Path, float]], began: float, process: int) -> dict[str, tuple[float, float]]:
+def _until(changed: Sequence[tuple[str, Path, float]], began: float, process: int) -> dict[str, tuple[float, float]]:
     """Return after how many seconds, and processor seconds since the start, each page was written later than it had been."""
     took: dict[str, tuple[float, float]] = {}
     while time.perf_counter() - began < _WAIT_S and len(took) < len(changed):
@@ -102,6 +104,10 @@ def _all_at_once(visitors: list[httpx.Client], paths: Callable[[int], Iterable[s
     }
 
 
+def _first(paths: Callable[[int], Iterable[str]], number: int) -> list[str]:
+    return [*paths(number)][:1]
+
+
 def _written_for(place: Workspace, lots: list[str], others: list[str]) -> None:
     """Write the pages and keep the answers of some lots, and leave blank those of all others, which then stand as they are."""
     import reports
@@ -121,12 +127,11 @@ def _written_for(place: Workspace, lots: list[str], others: list[str]) -> None:
         begin(self, *given)
         self._kept |= {answers._name("lot", lot): "0" * 64 for lot in others}
 
-    standing, answers.Answers.__init__ = render._standing, with_blanks  # type: ignore[method-assign]
-    render._standing = lambda *_: frozenset(others)
-    try:
+    with (
+        patch.object(answers.Answers, "__init__", with_blanks),
+        patch.object(render, "_standing", lambda *_: frozenset(others)),
+    ):
         render.render(place)
-    finally:
-        render._standing, answers.Answers.__init__ = standing, begin  # type: ignore[method-assign]
 
 
 def measure(root: Path, people: int, rounds: int, rest: float, lots: int, load: Path | None) -> dict[str, Any]:
@@ -168,6 +173,10 @@ def measure(root: Path, people: int, rounds: int, rest: float, lots: int, load: 
             said = iter(service.stdout or ())
             address = next(hit[0] for line in said if (hit := re.search(r"http://[\d.:]+/", line)))
             visitors = [_visitor(address) for _ in range(people)]
+            until = time.perf_counter() + _WAIT_S
+            while answer_of(place, "lot", lot) is None and time.perf_counter() < until:
+                time.sleep(0.5)  # the service writes what another program wrote before
+            time.sleep(rest)  # what a service does when it starts is no usual day
             others = sorted(set(known) - set(written))[:: max(1, (len(known) - len(written)) // (2 * people + 1))]
             asked: dict[str, Callable[[int], Iterable[str]]] = {
                 "page": lambda one: [f"/lots/{written[one % len(written)]}.html"] * rounds,
@@ -184,20 +193,19 @@ def measure(root: Path, people: int, rounds: int, rest: float, lots: int, load: 
                 )
             if load is not None:
                 board = place.pages / "boards" / "LINE.html"
-                before = board.stat().st_mtime_ns
+                at_first = board.stat().st_mtime_ns
                 shutil.copy(load, place.inbox / f"{load.stem}-late.csv")
                 began = time.perf_counter()
-                while board.stat().st_mtime_ns == before and time.perf_counter() < began + _WAIT_S:
+                while board.stat().st_mtime_ns == at_first and time.perf_counter() < began + _WAIT_S:
                     for name in ("page", "lot", "status"):
-                        said = _all_at_once(visitors[:4], lambda one, name=name: [*asked[name](one)][:1])
+                        took_ms = _all_at_once(visitors[:4], partial(_first, asked[name]))["most_of_95_percent_ms"]
                         worst = found.setdefault("while_loading", {})
-                        worst[name] = max(worst.get(name, 0.0), said["most_of_95_percent_ms"])
+                        worst[name] = max(worst.get(name, 0.0), took_ms)
                 found["loaded_s"] = round(time.perf_counter() - began, 1)
-            found["answer_was_kept"] = answer_of(place, "lot", lot) is not None
             until = time.perf_counter() + _WAIT_S
             while answer_of(place, "lot", lot) is None and time.perf_counter() < until:
-                time.sleep(0.5)  # the service writes what another program wrote before
-            time.sleep(rest)  # what a service does when it starts is not what a decision costs
+                time.sleep(0.5)
+            time.sleep(rest)
             client = visitors[0]
             action, fields = _fields(client.get(f"/decide/lot?lot={lot}").text, "look")
             looked = client.post(action, data={**fields, "lot": lot, "decision": "re-measured", "why": "a measurement"})

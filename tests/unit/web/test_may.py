@@ -7,11 +7,12 @@ from typing import Any
 
 import pytest
 
-from pipeline.web.may import OF_PEOPLE, at_hand, host_of, leads_to, refuse, sign_in_first, told_by_proxy
+from pipeline.web.may import at_hand, host_of, leads_to, refuse, sign_in_first, told_by_proxy
 from pipeline.web.visit import Refused, Visit
 from reports.words import web as words
 
 BENCH = frozenset({"technician", "supervisor"})
+PEOPLES = ("decide", "done", "bring", "enter", "me", "sign-in", "sign-out")
 ROLES = {("bring",): BENCH, ("decide", "release"): frozenset({"supervisor", "metrologist"})}
 
 
@@ -81,10 +82,6 @@ def test_the_way_to_sign_in_bears_the_address_whole() -> None:
     assert sign_in_first(visit("")) == "/sign-in?to=%2F"
 
 
-def test_of_people_is_what_needs_an_account() -> None:
-    assert set(OF_PEOPLE) == {"decide", "done", "bring", "enter", "me", "sign-in", "sign-out"}
-
-
 @pytest.mark.parametrize("path", ["json", "json/lot/L1", "changed"])
 def test_nothing_is_sent_to_answers_and_streams_and_whoever_asks_is_told_there(path: str) -> None:
     for role, open_to_all in ((None, False), (None, True), ("reader", False)):
@@ -118,7 +115,7 @@ def test_without_accounts_everybody_reads_and_nobody_sends_or_decides() -> None:
     for path in ("", "index.html", "lots/L1.html"):
         assert refused(visit(path, open_to_all=True)) is False
         assert refused(visit(path, open_to_all=True, post=True)) == said
-    for path in sorted(OF_PEOPLE):
+    for path in PEOPLES:
         assert refused(visit(path, open_to_all=True)) == said
 
 
@@ -146,7 +143,7 @@ def test_an_address_of_some_roles_is_closed_to_others_which_is_told(
     ("path", "there"),
     [
         ("", True), ("lots/L1.html", True), ("json/lot/L1", True), ("json/lot", False), ("json", False), ("json/lot/L1/x", False),
-        ("changed", False), ("changed/x", False), *((name, False) for name in sorted(OF_PEOPLE)), ("me/x", False),
+        ("changed", False), ("changed/x", False), *((name, False) for name in PEOPLES), ("me/x", False),
     ],
 )  # fmt: skip
 def test_pages_and_answers_of_things_are_at_hand_for_whoever_is_known(path: str, there: bool) -> None:
