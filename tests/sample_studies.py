@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from datetime import timedelta
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -21,6 +22,7 @@ _SOURCES = pl.DataFrame(
 )
 
 
+@cache  # two seconds for all of them, and many tests ask
 def _study(
     shape: tuple[int, int, int],
     *,
