@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from math import sqrt
+from typing import Any
 
 import numpy as np
 import pytest
@@ -163,9 +164,12 @@ def test_orders_drawn_a_few_at_a_time_are_those_drawn_at_once_and_none_is_drawn_
 ) -> None:
     drawn: list[int] = []
     largest = module._largest
-    monkeypatch.setattr(
-        module, "_largest", lambda x, least: (drawn.append(len(x) if x.ndim > 1 else 0), largest(x, least))[1]
-    )
+
+    def counted(x: np.ndarray[Any, Any], least: int) -> Any:
+        drawn.append(len(x) if x.ndim > 1 else 0)
+        return largest(x, least)
+
+    monkeypatch.setattr(module, "_largest", counted)
     rng, cut, whole = np.random.default_rng(21), 0, 0
     for shift in np.linspace(0.0, 1.5, 40):
         x = rng.normal(size=50)
