@@ -155,7 +155,6 @@ def lot(
 
 
 def _lot_page(place: Workspace, name: str, as_of: str | None) -> LotPage:
-    from pipeline.judge.assess import assess
     from pipeline.pages.lots_and_meters import lot_pages
 
     with judged(place, as_of) as (found, history):
@@ -164,6 +163,8 @@ def _lot_page(place: Workspace, name: str, as_of: str | None) -> LotPage:
             if name not in registered:
                 hint = nearest(name, sorted({*found.lots, *registered})) or ". Check the spelling."
                 raise UsageError(f"Lot {name!r} has no readings and does not stand in reference/lots.csv{hint}")
+            from pipeline.judge.assess import assess
+
             found = assess(history, place.settings, as_of=found.as_of, lots=[name])
         (page,) = lot_pages(place, found, history.sources(), [name])
         return page

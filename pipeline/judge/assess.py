@@ -10,7 +10,7 @@ import polars as pl
 
 from pipeline.judge.assessment import Assessment, Basis, decisions_on_signals
 from pipeline.judge.checks import compute_checks
-from pipeline.judge.findings import findings_state, withhold
+from pipeline.judge.findings import state_of, withhold
 from pipeline.judge.left_out import left_out, unused_on_blocks
 from pipeline.judge.look_back.event_lots import with_events
 from pipeline.judge.lots.lots import lot_results
@@ -22,6 +22,7 @@ from pipeline.judge.values.prepare import (
     adjustments_of,
     exclusions_of,
     prepare,
+    taken_by_hand,
     taken_for_studies,
 )
 from pipeline.judge.values.study_runs import split_studies
@@ -38,7 +39,7 @@ if TYPE_CHECKING:
     from pipeline.workspace.settings import Settings
     from schemas.results import MeterResult
 
-__all__ = ["assess", "assess_frames", "basis_of", "meter_results", "state_of", "taken_by_hand"]
+__all__ = ["assess", "assess_frames", "basis_of", "meter_results"]
 
 
 def assess_frames(
@@ -202,24 +203,12 @@ def meter_results(basis: Basis, wanted: Iterable[str]) -> dict[str, MeterResult]
     return {meter: _with_flags(meter_result(meter, basis, missing.get(meter, {})), of_sensors) for meter in wanted}
 
 
-def taken_by_hand(sources: pl.DataFrame | None) -> frozenset[int]:
-    """Return the numbers of the files whose readings a person wrote down."""
-    if sources is None or "taken_by_hand" not in sources.columns:
-        return frozenset()
-    return frozenset(sources.filter("taken_by_hand")["source_id"].to_list())
-
-
 def _with_flags(result: MeterResult, flags: Mapping[str, list[str]]) -> MeterResult:
     added = flags.get(result.meter, [])
     return replace(result, flags=(*result.flags, *added)) if added else result
 
 
 _NO_SOURCES = pl.DataFrame(schema={"sha256": pl.String, "source_id": pl.Int32})
-
-
-def state_of(history: History) -> str:
-    """Return a text that differs whenever the history or what `verify` found of it differs."""
-    return f"{history.state()} {findings_state(history.path)}"
 
 
 def assess(

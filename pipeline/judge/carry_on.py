@@ -22,7 +22,6 @@ import polars as pl
 
 from pipeline.errors import EnvironmentProblem, FoundDamaged, HistoryBusy
 from pipeline.history.found import FoundStore, forget, hash_of_found
-from pipeline.judge.assess import assess, basis_of, meter_results, state_of, taken_by_hand
 from pipeline.judge.assessment import (
     NARROW,
     OF_METERS,
@@ -34,18 +33,21 @@ from pipeline.judge.assessment import (
     spot_ranges,
 )
 from pipeline.judge.cuts import AFTER, EARLY, LATE, Cuts, behind_all, cuts_of, no_cuts
-from pipeline.judge.findings import standing_findings
+from pipeline.judge.findings import standing_findings, state_of
 from pipeline.judge.grown_old import OldBrackets, old_brackets, with_states
 from pipeline.judge.kept_documents import document_of, key_of, result_of
 from pipeline.judge.kept_rows import NUMBERS, OF_LOTS, Given, Later, as_read, marks_in, rows_of_lots
-from pipeline.judge.look_back.event_lots import with_events
-from pipeline.judge.look_back.events import find_events
-from pipeline.judge.lots.flags import supplier_levels
-from pipeline.judge.lots.lots import lot_results
 from pipeline.judge.marks import MARK_COLUMNS, NO_MARKS, marks_of
 from pipeline.judge.rows import files_of_lots, row_keys
 from pipeline.judge.standing import standing_events
-from pipeline.judge.values.prepare import actions_of, adjustments_of, exclusions_of, with_excluded, with_file_rank
+from pipeline.judge.values.prepare import (
+    actions_of,
+    adjustments_of,
+    exclusions_of,
+    taken_by_hand,
+    with_excluded,
+    with_file_rank,
+)
 from pipeline.metrology.block_checks import NUMBERS_OF_A_METER
 from pipeline.workspace.recorded import recorded_later
 from schemas.conditions import conditions_of
@@ -185,7 +187,12 @@ def carried_on(
 
 def everything(history: History, settings: Settings, *, as_of: datetime | None) -> Assessment:
     """Assess everything as of a moment: carried on from what is kept where that can be, else from nothing."""
-    return carried_on(history, settings, as_of=as_of) or assess(history, settings, as_of=as_of)
+    found = carried_on(history, settings, as_of=as_of)
+    if found is None:
+        from pipeline.judge.assess import assess
+
+        found = assess(history, settings, as_of=as_of)
+    return found
 
 
 def told_of_found(history: History) -> dict[str, Any]:
@@ -236,6 +243,12 @@ def _of_shape(said: str) -> pl.DataFrame:
     return pl.read_ipc(base64.b64decode(said))
 
 
+def _events_in(found: Assessment) -> tuple[Found, ...]:
+    from pipeline.judge.look_back.events import find_events
+
+    return tuple(find_events(found))
+
+
 def _supplier_level(result: LotResult) -> str | None:
     return next((flag for flag in result.flags if flag.startswith(_SUPPLIER_LEVEL)), None)
 
@@ -281,6 +294,8 @@ class _Carrying:
         touched: list[str] = []
         if not nothing:
             in_production = {*meters, *given.history.meters_of(new.after, given.studies)} & set(new.first)
+            from pipeline.judge.assess import meter_results
+
             old = old_brackets(store, new.waiting, basis)
             new.lots.update(lots_read, old.lots, () if new.everything else self._changed_around(basis, cuts))
             self._keep_meters(basis, marks, cuts, old)
@@ -301,6 +316,8 @@ class _Carrying:
             meters |= found_meters
         found = self._assessment(merged, later, {name: meters[name] for name in sorted(meters)}, frozenset(touched))
         if not nothing:
+            from pipeline.judge.look_back.event_lots import with_events
+
             stands = self._standing(found, cuts, old, touched)
             # no check and no run is other than it was
             as_kept = stands is not None and not stands[1] and not new.first
@@ -420,6 +437,8 @@ class _Carrying:
 
     def _touched_meters(self) -> tuple[Basis, pl.DataFrame, Cuts]:
         """Return what the touched meters are judged from, and the marks of their parts, behind cuts; what they read on blocks is kept."""
+        from pipeline.judge.assess import basis_of
+
         given, new, kept = self.given, self.new, NO_MARKS
         names = sorted(new.first)
         rows = given.history.readings(roles=["block", "setting"], after=new.after, categorical=True)
@@ -565,6 +584,8 @@ class _Carrying:
 
     def _judge(self, lots: list[str], basis: Basis) -> None:
         """Judge some lots from their readings, and keep what was found."""
+        from pipeline.judge.lots.lots import lot_results
+
         given = self.given
         prepared = given.prepared(*rows_of_lots(given.history, self.store, lots))
         around = basis.brackets.filter(pl.col("lot").is_in(lots))
@@ -614,6 +635,8 @@ class _Carrying:
 
     def _compare_suppliers(self, suppliers: set[str] | None) -> None:
         """Say of each lot of some suppliers, or of all, how it lies to the first ones of its own: the one thing that other lots decide."""
+        from pipeline.judge.lots.flags import supplier_levels
+
         names = ["lot", "supplier", "material", "first_at", "mean", "supplier_level"]
         lots = self.store.read("lots", "supplier", None if suppliers is None else sorted(suppliers), columns=names)
         levels = supplier_levels(lots.filter(pl.col("mean").is_not_null()), self.given.settings)
@@ -642,4 +665,4 @@ class _Carrying:
             meters=meters,
             kept=later.kept(judged),
         )
-        return found.restated(found_events=late(lambda: tuple(find_events(found))))
+        return found.restated(found_events=late(lambda: _events_in(found)))

@@ -22,9 +22,18 @@ if TYPE_CHECKING:
 
     import polars as pl
 
+    from pipeline.history.store import History
     from schemas.results import LotResult, MeterResult
 
-__all__ = ["findings_state", "keep_findings", "last_verified", "note_verified", "standing_findings", "withhold"]
+__all__ = [
+    "findings_state",
+    "keep_findings",
+    "last_verified",
+    "note_verified",
+    "standing_findings",
+    "state_of",
+    "withhold",
+]
 
 
 def _place(history: Path) -> Path:
@@ -98,6 +107,11 @@ def findings_state(history: Path) -> str:
         return hashlib.sha256(_place(history).read_bytes()).hexdigest()
     except OSError:
         return ""
+
+
+def state_of(history: History) -> str:
+    """Return a text that differs whenever the history or what `verify` found of it differs."""
+    return f"{history.state()} {findings_state(history.path)}"
 
 
 def standing_findings(history: Path) -> list[str]:

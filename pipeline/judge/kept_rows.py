@@ -16,7 +16,6 @@ import polars as pl
 from pipeline.errors import FoundDamaged, HistoryBusy
 from pipeline.history.found import FoundStore, damage_told, forget
 from pipeline.history.store import History
-from pipeline.judge.assess import assess
 from pipeline.judge.assessment import BLOCKS_READ, OF_METERS, Kept
 from pipeline.judge.cuts import LATE
 from pipeline.judge.kept_documents import KeptDocuments, document_of, result_of
@@ -249,6 +248,8 @@ class Later:
         if self._inside:
             raise damage
         if self._anew is None:
+            from pipeline.judge.assess import assess
+
             _log.warning("%s Everything is judged from nothing.", damage)
             with self._asked() as history:
                 if history.last_source_id() != self._source or history.decisions() != self._given.events:

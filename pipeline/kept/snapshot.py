@@ -107,8 +107,8 @@ def publish_snapshot(
         Told the assessment that the state now was taken from, where one was needed.
     """
     from pipeline.history.store import History
-    from pipeline.judge.assess import state_of
     from pipeline.judge.carry_on import everything
+    from pipeline.judge.findings import state_of
 
     moment = now or datetime.now(UTC)
     with History.open(workspace.history, wait_s=workspace.settings.busy_wait_seconds, snapshot=False) as history:

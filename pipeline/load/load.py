@@ -29,9 +29,9 @@ from pipeline.history.store import History
 from pipeline.intake.identity import decide
 from pipeline.intake.match import match
 from pipeline.intake.reading import Held
-from pipeline.judge.assess import assess, state_of
+from pipeline.judge.assess import assess
 from pipeline.judge.carry_on import carried_on, vouched
-from pipeline.judge.findings import findings_state
+from pipeline.judge.findings import findings_state, state_of
 from pipeline.load.changes import changes_since, keep_said
 from pipeline.load.exports import layouts_of, misspelt_lots, names_listed, read_export
 from pipeline.load.held import close_held, discarded_before

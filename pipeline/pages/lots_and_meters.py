@@ -1,4 +1,7 @@
-"""From an assessment to the values that pages show."""
+"""From an assessment to the values that pages show.
+
+What computes is imported by whoever makes the page: a meter's needs nothing of what a lot's does, and the other way round.
+"""
 
 from __future__ import annotations
 
@@ -8,15 +11,8 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 import reports
-from pipeline.judge.lots.budgets import all_with_budgets
-from pipeline.judge.meters.evidence import calibrations_of
 from pipeline.metrology.block_checks import run_of_meter
-from pipeline.questions.exclusions import with_exclusions
-from pipeline.questions.lot_detail.detail import LotDetails, earlier_lots
-from pipeline.questions.meter_budgets import with_meter_budgets
-from pipeline.questions.meters_that_read_a_lot import differences_on_lot
 from pipeline.questions.provenance import PageContext
-from pipeline.questions.status import checked_by
 from schemas.page import PageLink
 from schemas.results import IndexPage, LotPage, MeterPage
 
@@ -50,6 +46,8 @@ def lot_pages(
     The time on a page is that of the last reading or check that its verdict rests on, so that a page does not change
     because some other lot was read; while a bracket is still open it is the moment of the assessment.
     """
+    from pipeline.questions.lot_detail.detail import earlier_lots
+
     wanted = sorted(assessment.lots if lots is None else lots)
     behind = earlier_lots(assessment.lots_at_a_glance(), wanted)
     assessment = assessment.at_hand(wanted, {name for names in behind.values() for name in names})
@@ -59,6 +57,11 @@ def lot_pages(
 def _lot_pages(
     workspace: Workspace, assessment: Assessment, sources: pl.DataFrame, behind: dict[str, list[str]]
 ) -> Iterable[LotPage]:
+    from pipeline.judge.lots.budgets import all_with_budgets
+    from pipeline.questions.exclusions import with_exclusions
+    from pipeline.questions.lot_detail.detail import LotDetails
+    from pipeline.questions.meters_that_read_a_lot import differences_on_lot
+
     wanted, context = list(behind), PageContext(workspace, assessment, sources)
     readings = assessment.readings.filter((pl.col("role") == "part") & pl.col("lot").is_in(wanted)).with_columns(
         pl.col("source_id").replace_strict(context.names, default=None, return_dtype=pl.String).alias("source")
@@ -187,8 +190,11 @@ def meter_pages(
     workspace: Workspace, assessment: Assessment, sources: pl.DataFrame, meters: Iterable[str] | None = None
 ) -> Iterable[MeterPage]:
     """Yield the pages of meters, by name."""
+    from pipeline.judge.meters.evidence import calibrations_of
+    from pipeline.questions.meter_budgets import with_meter_budgets
+
     context = PageContext(workspace, assessment, sources)
-    verdicts = dict(assessment.lots_at_a_glance().select("lot", "verdict").iter_rows())
+    verdicts = assessment.columns_of_lots(["lot", "verdict"]) if assessment.all_lots is None else assessment.all_lots
     wanted, calibrations = sorted(assessment.meters if meters is None else meters), calibrations_of(assessment)
     on_blocks = assessment.blocks_read(wanted)
     for meter in wanted:
@@ -215,9 +221,8 @@ def meter_pages(
                 pl.col("last_at").max(),
                 pl.col("support").sort_by(pl.col("support").replace_strict(_RANK, return_dtype=pl.Int64)).first(),
             )
-            .with_columns(
-                pl.col("lot").replace_strict(verdicts, default="not_assessed", return_dtype=pl.String).alias("verdict")
-            )
+            .join(verdicts.select("lot", "verdict"), on="lot", how="left")
+            .with_columns(pl.col("verdict").fill_null("not_assessed"))
             .sort("first_at", "lot")
         )
         readings = on_blocks.filter(pl.col("meter") == meter)
@@ -243,6 +248,8 @@ def index_page(
     others: Iterable[PageLink] = (),
 ) -> IndexPage:
     """Return the page that lists everything; `others` are the pages beside those of lots and meters."""
+    from pipeline.questions.status import checked_by
+
     more = tuple(sorted(others, key=lambda link: (link.kind, link.identifier)))
     context = PageContext(workspace, assessment, sources)
     held = tuple(f"{row['name']}: {row['sentence']}" for row in history.held_files().iter_rows(named=True))

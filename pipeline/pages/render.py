@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 import reports
 from pipeline.history.snapshot import signature
 from pipeline.history.store import History
-from pipeline.judge.assess import assess, state_of
+from pipeline.judge.assess import assess
 from pipeline.judge.carry_on import everything
+from pipeline.judge.findings import state_of
 from pipeline.kept.answers import Answers, one_rendering, withdraw
 from pipeline.kept.trace_answers import traces
 from pipeline.pages.blocks import block_pages

@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import AnnealogError, EnvironmentProblem, IntegrityProblem, UsageError
 from pipeline.history.store import History
-from pipeline.judge.assess import state_of
 from pipeline.judge.carry_on import everything
+from pipeline.judge.findings import state_of
 from pipeline.publish.given import CENTRE_KEY, believed, centre_key
 from pipeline.publish.package import pieces_of
 from pipeline.publish.seal import read_key, sealed, unsealed

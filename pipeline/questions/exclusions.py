@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.judge.lots.lots import lot_results
 from pipeline.judge.values.prepare import with_conflicts
 from schemas.evidence import EveryReading, Exclusion
 
@@ -69,6 +68,8 @@ def with_exclusions(
     )
     every = own.select(assessment.readings.columns).with_columns(pl.lit(False).alias("excluded"))
     again = assessment.restated(readings=with_conflicts(every.drop("conflict_open")))
+    from pipeline.judge.lots.lots import lot_results
+
     whole = lot_results(again, [], [result.lot]).results[result.lot]
     return replace(
         result,

@@ -29,9 +29,8 @@ from pipeline.errors import (
 )
 from pipeline.history.snapshot import signature
 from pipeline.history.store import History
-from pipeline.judge.assess import state_of
 from pipeline.judge.carry_on import everything
-from pipeline.judge.findings import keep_findings, last_verified, note_verified
+from pipeline.judge.findings import keep_findings, last_verified, note_verified, state_of
 from pipeline.kept.snapshot import holds_until, publish_snapshot, said_now
 from pipeline.load import load as loading
 from pipeline.pages.board import board_pages

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import os
 from functools import cache
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 __all__ = ["program", "software_version"]
@@ -30,6 +29,8 @@ def program() -> str:
 @cache
 def software_version() -> str:
     """Return the version of this program."""
+    from importlib.metadata import PackageNotFoundError, version
+
     try:
         return version("annealog")
     except PackageNotFoundError:  # pragma: no cover - only without an installation

@@ -165,6 +165,30 @@ def test_a_kept_answer_needs_nothing_that_computes(works: Shell) -> None:
     assert done.returncode == 0, done.stderr
 
 
+COMPUTED = """
+import json, shutil, sys
+from pipeline.cli import run
+shutil.rmtree("pages/.answers")
+for words in json.loads(sys.argv[1]):
+    code = run([*words, "--json", "--dry-run"])
+    assert code in (0, 4), (words, code)
+    heavy = {"pandera", "altair", "prefect", "sqlalchemy", "apprise", "rich", "scipy.optimize", "scipy.linalg", "scipy.stats"}
+    heavy |= {f"pipeline.judge.{name}" for name in ("assess", "lots.lots", "meters.meters", "look_back.event_lots")}
+    assert "polars" in sys.modules, "it is computed"
+    assert not heavy & set(sys.modules), (words, sorted(heavy & set(sys.modules)))
+"""
+
+
+def test_what_is_computed_from_kept_results_needs_nothing_that_judges(works: Shell) -> None:
+    """Nor what draws, checks contracts, runs flows or prints in words: to import it all takes longer than to answer."""
+    done = subprocess.run(
+        [sys.executable, "-c", COMPUTED, json.dumps([["meter", "M1"], ["block", "B1"], ["process", "bar"], ["supplier", "Q"], ["lot", "L1"]])],
+        cwd=works.root, capture_output=True, text=True, check=False,
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).resolve().parents[2])},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+
+
 def test_every_event_is_answered(works: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
     events = [event["event"] for event in works.json("trace", "--all")["events"]]
     assert events

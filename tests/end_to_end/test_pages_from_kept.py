@@ -204,7 +204,7 @@ def test_the_commands_do_not_assess_the_whole(works: Shell, monkeypatch: pytest.
     def refuse(*_: object, **__: object) -> None:
         raise AssertionError("computed")
 
-    monkeypatch.setattr("pipeline.judge.carry_on.assess", refuse)
+    monkeypatch.setattr("pipeline.judge.assess.assess", refuse)
     assert {name: works.json("lot", name)["verdict"] for name in ("L1", "L2")} == expected
     assert "reference/suppliers.csv was changed since the last load" in works.err
     assert works.json("meter", "M1")["checks"] == 24

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from pipeline.workspace.settings import Settings
 
 __all__ = [
-    "PARTS", "actions_of", "adjustments_of", "exclusions_of", "prepare", "standing", "taken_for_studies", "with_conflicts", "with_excluded",
+    "PARTS", "actions_of", "adjustments_of", "exclusions_of", "prepare", "standing", "taken_by_hand", "taken_for_studies", "with_conflicts", "with_excluded",
     "with_file_rank",
 ]  # fmt: skip
 
@@ -174,6 +174,13 @@ def prepare(
         frame, reference_c=settings.reference_temperature_c, plausible_temperature_c=settings.plausible_temperature_c
     )
     return with_conflicts(with_corrections(_in_working_unit(frame, settings.unit), tables, settings))
+
+
+def taken_by_hand(sources: pl.DataFrame | None) -> frozenset[int]:
+    """Return the numbers of the files whose readings a person wrote down."""
+    if sources is None or "taken_by_hand" not in sources.columns:
+        return frozenset()
+    return frozenset(sources.filter("taken_by_hand")["source_id"].to_list())
 
 
 def taken_for_studies(readings: pl.DataFrame, sources: pl.DataFrame | None, *, as_of: datetime) -> pl.DataFrame:

@@ -115,7 +115,7 @@ def test_where_nothing_is_new_nothing_is_computed_and_no_table_is_read(
             patch.setattr(carry_on._Carrying, "_untouched", lambda found: found._touched_meters()[0])
             computed = carried_on(history, SETTINGS)
             assert {name: getattr(computed, name).schema for name in columns} == columns
-        for computes in ("pipeline.judge.carry_on.basis_of", "pipeline.judge.kept_rows.sums"):
+        for computes in ("pipeline.judge.assess.basis_of", "pipeline.judge.kept_rows.sums"):
             monkeypatch.setattr(computes, lambda *_, **__: pytest.fail("computed"))
         found = carried_on(history, SETTINGS)
         assert found is not None
