@@ -106,23 +106,28 @@ class KeptDocuments(Mapping[str, Result]):
 
     def bring(self, names: Iterable[str]) -> None:
         """Fetch some documents together: whoever is about to ask for each need not wait for each, nor get those around."""
-        if lacking := [name for name in names if name not in self._documents and name in self]:
+        if lacking := [name for name in names if name not in self._documents]:
             self._documents |= self._fetch(lacking)
 
     def _said(self, name: str) -> str:
         """Return a document as it is kept, without the moment of the assessment."""
         if name not in self._documents:
-            if name not in self:
-                raise KeyError(name)
             self._fetched += 1
-            first = bisect_left(self._names, name) // _BLOCK * _BLOCK
-            self._documents |= self._fetch(
-                [name] if self._fetched < _ONE_BY_ONE else self._names[first : first + _BLOCK]
-            )
+            if self._fetched < _ONE_BY_ONE:
+                self._documents |= self._fetch([name])
+            elif name in self:
+                first = bisect_left(self._names, name) // _BLOCK * _BLOCK
+                self._documents |= self._fetch(self._names[first : first + _BLOCK])
         return self._documents[name]
 
     def __contains__(self, name: object) -> bool:
-        """Whether there is such a result."""
+        """Whether there is such a result: looked up alone, until many are asked for."""
+        if name in self._documents:
+            return True
+        if isinstance(name, str) and self._fetched < _ONE_BY_ONE and "_names" not in self.__dict__:
+            self._fetched += 1
+            self._documents |= self._fetch([name])
+            return name in self._documents
         place = bisect_left(self._names, name) if isinstance(name, str) else len(self)
         return place < len(self) and self._names[place] == name
 

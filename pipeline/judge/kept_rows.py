@@ -220,7 +220,7 @@ class Later:
             self._or_anew(lambda: self.columns_of(name, ["lot"])["lot"].to_list(), lambda anew: sorted(of(anew))),
             self._or_anew(
                 partial(self.documents, name, "lot"),
-                lambda anew, lots: {lot: document_of(of(anew)[lot]) for lot in lots},
+                lambda anew, lots: {lot: document_of(of(anew)[lot]) for lot in lots if lot in of(anew)},
             ),
             lambda damage: of(self.anew(damage)),
             as_of,

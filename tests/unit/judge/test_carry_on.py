@@ -124,6 +124,26 @@ def test_where_nothing_is_new_nothing_is_computed_and_no_table_is_read(
         assert found.tables["lots"].equals(recorded_tables(TABLES, SETTINGS)["lots"])
 
 
+def test_a_few_lots_are_looked_up_by_name_and_of_many_the_names_are_fetched_once(line: Line) -> None:
+    with History.open(line.path) as history:
+        found = carried_on(history, SETTINGS)
+        assert found is not None
+        lots: Any = found.lots
+        assert "L9" not in lots
+        assert "L1" in lots
+        assert lots["L1"].lot == "L1"
+        assert lots.get("L9") is None
+        assert "_names" not in lots.__dict__
+        for number in range(90, 99):
+            assert f"L{number}" not in lots
+        assert lots.__dict__["_names"] == ["L1", "L2"]
+        assert "L2" in lots
+        assert lots["L2"].lot == "L2"
+        with pytest.raises(KeyError):
+            lots["L9"]
+        assert list(lots) == ["L1", "L2"]
+
+
 def test_what_waits_for_its_closing_check_is_judged_until_it_came(line: Line) -> None:
     line.read(step("lot", 300, lot="L3"))
     assert line.judged() == {"L3"}
