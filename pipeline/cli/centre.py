@@ -21,6 +21,7 @@ __all__ = ["CentreOption", "a_round", "add_to", "centre", "centre_at", "opened"]
 
 centre = typer.Typer(help="The centre of a company: what its sites publish, taken in and told.", no_args_is_help=True)
 site = typer.Typer(help="The sites of the company: which may publish, and which are held.", no_args_is_help=True)
+centre.add_typer(site, name="site")
 
 CentreOption = Annotated[
     Path | None,
@@ -452,5 +453,4 @@ def _show_verified(found: Verified) -> None:
 
 def add_to(app: typer.Typer) -> None:
     """Add the commands."""
-    centre.add_typer(site, name="site")
     app.add_typer(centre, name="centre")
