@@ -13,7 +13,6 @@ import polars as pl
 
 from pipeline.judge.assessment import OF_METERS
 from pipeline.judge.cuts import AFTER, no_cuts
-from pipeline.judge.meters.meters import meter_state
 from pipeline.metrology.support import BRACKET_COLUMNS, grown_old
 
 if TYPE_CHECKING:
@@ -65,6 +64,8 @@ def with_states(
     store: FoundStore, meters: Iterable[str], kept: Mapping[str, MeterResult], basis: Basis
 ) -> dict[str, MeterResult]:
     """Return kept results of some meters with their states as of the moment of `basis`."""
+    from pipeline.judge.meters.meters import meter_state
+
     named = sorted(meters)
     frames = {}
     for name in ("runs", "meter_settings"):
