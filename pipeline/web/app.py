@@ -50,7 +50,11 @@ _BODY_MB, _FORM_MB = 50, 1
 _SLOW_S = 30.0
 _AT_ONCE, _FILES_AT_ONCE = 20, 2
 """Requests of one person, or of strangers at one place, that are read and answered at once, and files of one person; others wait."""
-_ROLES = {("bring",): BENCH, ("enter",): BENCH, **{("decide", name): form.roles for name, form in FORMS.items()}}
+_ROLES: dict[tuple[str, ...], frozenset[str]] = {
+    ("bring",): BENCH,
+    ("enter",): BENCH,
+    **{("decide", name): form.roles for name, form in FORMS.items()},
+}
 _OURS = {"127.0.0.1", "localhost", "::1"}
 
 
