@@ -106,12 +106,14 @@ class KeptDocuments(Mapping[str, Result]):
 
     def bring(self, names: Iterable[str]) -> None:
         """Fetch some documents together: whoever is about to ask for each need not wait for each, nor get those around."""
-        if lacking := [name for name in names if name not in self._documents]:
+        if lacking := [name for name in names if name not in self._documents and not self._is_none(name)]:
             self._documents |= self._fetch(lacking)
 
     def _said(self, name: str) -> str:
         """Return a document as it is kept, without the moment of the assessment."""
         if name not in self._documents:
+            if self._is_none(name):
+                raise KeyError(name)
             self._fetched += 1
             if self._fetched < _ONE_BY_ONE:
                 self._documents |= self._fetch([name])
@@ -119,6 +121,10 @@ class KeptDocuments(Mapping[str, Result]):
                 first = bisect_left(self._names, name) // _BLOCK * _BLOCK
                 self._documents |= self._fetch(self._names[first : first + _BLOCK])
         return self._documents[name]
+
+    def _is_none(self, name: str) -> bool:
+        """Whether there is no such result, as far as the names were asked for: then the history may have gone on since."""
+        return "_names" in self.__dict__ and name not in self
 
     def __contains__(self, name: object) -> bool:
         """Whether there is such a result: looked up alone, until many are asked for."""
