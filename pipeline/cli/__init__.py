@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import os
 import sys
 import traceback
@@ -69,9 +68,6 @@ def app(*names: str) -> typer.Typer:
 _UsageProblem: type[Any] = next(base for base in typer.BadParameter.__mro__ if base.__name__ == "ClickException")
 
 
-_LOOKED_THROUGH = 50_000
-"""So many objects more are made before Python looks for those that nobody needs; 700 by default."""
-
 _STOPPED = 130
 """What a shell expects of a command stopped from the keyboard."""
 
@@ -84,8 +80,6 @@ def main(arguments: list[str] | None = None) -> None:
     arguments
         Words after the program's name; None takes them from the shell.
     """
-    # what is imported stays, and to look through it again and again for what could go takes a twentieth of an answer
-    gc.set_threshold(_LOOKED_THROUGH)
     code = run(arguments)
     flows = sys.modules.get("pipeline.flows")
     if flows is not None and flows.lost.is_set():

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import scipy
 
-from pipeline.crossing import crossing
-
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
 __all__ = [
@@ -234,4 +234,5 @@ def guard_band(
         )
     if shortfall(one_sided) >= 0:  # the far limit adds no risk that a number can show
         return GuardBand(one_sided)
-    return GuardBand(crossing(shortfall, one_sided, half, within=1e-12 * half))
+    solve: Callable[..., float] = scipy.optimize.brentq
+    return GuardBand(float(solve(shortfall, one_sided, half, xtol=1e-12 * half)))

@@ -7,8 +7,6 @@ from math import isfinite, sqrt
 
 import scipy
 
-from pipeline.crossing import crossing
-
 __all__ = ["FractionOutside", "NormalFraction", "fraction_outside", "normal_fraction", "observed_fraction"]
 
 
@@ -106,7 +104,7 @@ def _noncentrality(quality: float, n: int, probability: float) -> float:
         return (value if isfinite(value) else float(t > delta)) - probability
 
     reach = 10.0 + 10.0 * abs(quality)
-    return crossing(excess, -reach, reach)
+    return float(scipy.optimize.brentq(excess, -reach, reach))
 
 
 def fraction_outside(

@@ -13,8 +13,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import scipy
 
-from pipeline.crossing import crossing
-
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
@@ -145,5 +143,5 @@ def _crossing(function: Callable[[float], float]) -> float | None:
         return 0.0
     for right in np.ldexp(1e-6, np.arange(61)):
         if function(right) <= 0:
-            return crossing(function, 0.0, right, within=1e-15 * right)
+            return float(scipy.optimize.brentq(function, 0.0, right, xtol=1e-15 * right))
     return None

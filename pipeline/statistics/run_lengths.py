@@ -29,7 +29,6 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import scipy
 
-from pipeline.crossing import crossing
 from pipeline.statistics.tabulated_limits import TABLE
 
 if TYPE_CHECKING:
@@ -313,7 +312,7 @@ def _factor(rate_of: Callable[[float], float], run_length: float, low: float) ->
     for _ in range(60):
         low, high = high, 1.25 * high
         if excess(high) > 0:
-            return crossing(excess, low, high, within=1e-11)
+            return float(scipy.optimize.brentq(excess, low, high, xtol=1e-11))
     raise ValueError(f"no limits give a run length as long as {run_length:g}")
 
 

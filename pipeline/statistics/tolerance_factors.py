@@ -12,8 +12,6 @@ from math import sqrt
 import numpy as np
 import scipy
 
-from pipeline.crossing import crossing
-
 __all__ = ["one_sided_factor", "two_sided_factor"]
 
 _legendre = lru_cache(np.polynomial.legendre.leggauss)
@@ -72,5 +70,5 @@ def two_sided_factor(n: int, coverage: float, confidence: float) -> float:
     def beyond(share: float) -> float:
         return float((density * scipy.special.chdtrc(n - 1, share * most * radius_squared / middle)).sum()) - confidence
 
-    share = crossing(beyond, 0.0, 1.0)
+    share = float(scipy.optimize.brentq(beyond, 0.0, 1.0))
     return sqrt((n - 1) * middle / (share * most))

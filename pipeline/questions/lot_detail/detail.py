@@ -10,7 +10,6 @@ import numpy as np
 import polars as pl
 import scipy
 
-from pipeline.crossing import crossing
 from pipeline.metrology.units import convert
 from pipeline.questions.lot_detail.capability import capability_detail
 from pipeline.questions.lot_detail.material import heat_treatment_detail, material_detail
@@ -243,7 +242,7 @@ def _operating_curve(n: int, k: float) -> tuple[dict[str, float], pl.DataFrame]:
             return float(scipy.special.ndtr(reach))
         if accepted(high) < chance:
             return float(scipy.special.ndtr(-reach))
-        return float(scipy.special.ndtr(-crossing(lambda z: accepted(z) - chance, low, high, within=1e-9)))
+        return float(scipy.special.ndtr(-scipy.optimize.brentq(lambda z: accepted(z) - chance, low, high, xtol=1e-9)))
 
     largest = fraction(0.02)
     grid = largest * np.linspace(0.0, 1.0, 21)[1:]
