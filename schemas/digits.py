@@ -14,6 +14,7 @@ __all__ = [
     "counted",
     "decimals_for",
     "decimals_that_tell",
+    "digits_that_tell",
     "finite",
     "p_in_words",
     "probability_in_words",
@@ -79,6 +80,12 @@ def decimals_that_tell(decimals: int, values: Iterable[float | None], limits: It
         if all(v == limit or round(v, decimals + more) != round(limit, decimals + more) for v, limit in pairs):  # type: ignore[arg-type]
             return decimals + more
     return decimals
+
+
+def digits_that_tell(digits: int, value: float, limit: float) -> int:
+    """Return so many significant digits, or as many more as a value beyond a limit needs not to be written as one on it."""
+    wanted = (d for d in range(digits, digits + _MOST_ADDED) if f"{value:.{d}g}" != f"{limit:.{d}g}")
+    return digits if value == limit else next(wanted, digits)
 
 
 def probability_in_words(value: float) -> str:

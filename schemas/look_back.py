@@ -32,7 +32,7 @@ class EventLot:
     """A lot that an event touched, and what became of it.
 
     `doubt` is `touched` (no good check stands on both sides), `covered` (checks that passed stand before and after) or
-    `possible` (read by a meter that nobody registered, so perhaps by this one). `risk` is the distance of the lot's
+    `possible` (read by a meter that nobody registered, so perhaps by this one). `errors_to_limit` is the distance of the lot's
     extreme value to the limit on the side on which an error may have hidden it, in units of the bias change plus the
     expanded uncertainty: below 1 the lot may lie beyond its limit; None where it cannot be computed.
     """
@@ -46,7 +46,7 @@ class EventLot:
     unknown_clock: int
     verdict: str
     support: str
-    risk: float | None
+    errors_to_limit: float | None
     shipped_on: datetime | None
     measured_again_at: datetime | None  # a later reading with checks that passed before and after
     dispositions: tuple[Decision, ...]

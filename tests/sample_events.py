@@ -39,7 +39,7 @@ def event_page(
         EventLot(
             lot=texts[i % len(texts)], meter=text_or_hostile(hostile, "M1", i), doubt=("touched", "touched", "possible", "covered")[i % 4], readings=45,
             first=fired - timedelta(hours=3), last=fired - timedelta(hours=2), unknown_clock=0, verdict="hold", support="suspect",
-            risk=(0.4, 3.2, None, 7.0)[i % 4], shipped_on=fired if i == 1 else None, measured_again_at=fired if i == 3 and closed else None,
+            errors_to_limit=(0.4, 3.2, None, 7.0)[i % 4], shipped_on=fired if i == 1 else None, measured_again_at=fired if i == 3 and closed else None,
             dispositions=(said,) if closed or i == 1 else (), settled=closed or i == 1,
         )
         for i in range(lots)

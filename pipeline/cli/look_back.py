@@ -155,10 +155,10 @@ def _show_event(result: Any, settings: Settings) -> None:
         console.print(output.plain(f"  to do: annealog record disposition --event {result.event} --decision ..."))
     output.table(
         "Lots, the most urgent first",
-        ("lot", "doubt", "risk", "readings", "first", "verdict", "support", "shipped", "decided", "settled"),
+        ("lot", "doubt", "errors to limit", "readings", "first", "verdict", "support", "shipped", "decided", "settled"),
         (
             (
-                t.lot, t.doubt, "" if t.risk is None else f"{t.risk:.2g}", t.readings, output.when(t.first, settings),
+                t.lot, t.doubt, "" if t.errors_to_limit is None else f"{t.errors_to_limit:.2g}", t.readings, output.when(t.first, settings),
                 output.VERDICT_WORDS[t.verdict], t.support, output.when(t.shipped_on, settings)[:10],
                 t.dispositions[-1].decision if t.dispositions else "measured again" if t.measured_again_at else "",
                 "yes" if t.settled else "no",

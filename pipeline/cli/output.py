@@ -135,6 +135,11 @@ _WHOLE = 16
 """Texts up to this length, such as a time to the minute, stay on one line where there is room for it."""
 
 
+def words_fit(texts: Sequence[Sequence[str]], room: int) -> bool:
+    """Tell whether the columns and the gaps between them have room for the longest word of each."""
+    return sum(map(_longest, texts)) + _GAP * (len(texts) - 1) <= room
+
+
 def widths(texts: Sequence[Sequence[str]], room: int) -> list[int]:
     """Return the widths of columns, so that no word is broken as long as that can be helped.
 
@@ -188,10 +193,13 @@ def table(title: str, columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> 
     if not console.is_terminal:
         console = Terminal(markup=False, highlight=False, emoji=False, width=160)
     of_column = [[name, *(row[place] for row in cells)] for place, name in enumerate(columns)]
+    if not words_fit(of_column, console.width):
+        # a column that says nothing goes before a word of another is broken
+        of_column = [column for column in of_column if any(column[1:])] or of_column
     shown = Table(title=title, title_justify="left", header_style="bold", box=None, pad_edge=False)
-    for name, width in zip(columns, widths(of_column, console.width), strict=True):
-        shown.add_column(name, overflow="fold", width=width)
-    for row in cells:
+    for column, width in zip(of_column, widths(of_column, console.width), strict=True):
+        shown.add_column(column[0], overflow="fold", width=width)
+    for row in zip(*(column[1:] for column in of_column), strict=True):
         shown.add_row(*map(Text, row))
     console.print(shown)
 

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import scipy
 
+from schemas.digits import digits_that_tell
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -226,10 +228,11 @@ def guard_band(
         return at_edge - probability
 
     if shortfall(half) < 0:
+        best = shortfall(half) + probability
         return GuardBand(
             None,
             f"even a value midway between the limits conforms with a probability of only "
-            f"{shortfall(half) + probability:.3g}, below the {probability:g} asked for; "
+            f"{best:.{digits_that_tell(3, best, probability)}g}, below the {probability:g} asked for; "
             "a smaller uncertainty is needed",
         )
     if shortfall(one_sided) >= 0:  # the far limit adds no risk that a number can show

@@ -17,10 +17,10 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Episode",
+    "errors_to_limit",
     "failed_episodes",
     "lots_touched",
     "precision_episodes",
-    "risk_of_error",
     "signal_episodes",
     "window_start",
 ]
@@ -130,7 +130,7 @@ def precision_episodes(runs: pl.DataFrame, checks: pl.DataFrame, meter: str) -> 
     return _stretches(of_meter.drop("imprecise").to_dicts(), of_meter["imprecise"].to_list())
 
 
-def risk_of_error(
+def errors_to_limit(
     low: float | None,
     high: float | None,
     *,

@@ -11,6 +11,8 @@ from __future__ import annotations
 import math
 from typing import Final
 
+from schemas.digits import decimals_that_tell, digits_that_tell
+
 __all__ = [
     "DEFAULT_MULTIPLE",
     "lowest_frequency_khz",
@@ -147,8 +149,9 @@ def thickness_flag(
     if thickness_mm >= needed:
         return None
     frequency = lowest_frequency_khz(conductivity_ms_per_m, thickness_mm, multiple=multiple)
+    depths = thickness_mm * multiple / needed
     return (
-        f"thickness {thickness_mm:.3g} mm is {thickness_mm * multiple / needed:.2f} standard depths of penetration, "
+        f"thickness {thickness_mm:.{digits_that_tell(3, thickness_mm, needed)}g} mm is {depths:.{decimals_that_tell(2, (depths,), (multiple,))}f} standard depths of penetration, "
         f"below the {multiple:g} asked for: {conductivity_ms_per_m:.3g} MS/m at {frequency_khz:g} kHz need "
         f"{_up(needed)} mm; measure at {_up(frequency)} kHz or more, or stack pieces of the same metal to that thickness "
         "if the specification allows it"

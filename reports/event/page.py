@@ -95,7 +95,9 @@ def _steps(result: EventResult) -> list[str]:
     if result.window_to is None:
         steps.append(step["stop" if result.meter_state == "suspended" else "check"].format(meter=name))
     waiting = _waiting(result)
-    if beyond := sorted({shorten(lot.lot, 40) for lot in waiting if lot.risk is not None and lot.risk < 1}):
+    if beyond := sorted(
+        {shorten(lot.lot, 40) for lot in waiting if lot.errors_to_limit is not None and lot.errors_to_limit < 1}
+    ):
         steps.append(step["beyond"].format(names=words.listed(beyond, _NAMED)))
     if waiting:
         steps.append(step["lots"].format(lots=words.counted(len(result.undecided), "lot")))
@@ -160,7 +162,7 @@ def _settled(lot: EventLot) -> Html:
 
 def _risks(lots: Sequence[EventLot]) -> Html | str:
     """Return the distance of a lot to its limit, or the span of several."""
-    known = sorted(lot.risk for lot in lots if lot.risk is not None)
+    known = sorted(lot.errors_to_limit for lot in lots if lot.errors_to_limit is not None)
     if not known:
         return say.FRAGMENT["no_risk"]
     shown = span(significant(known[0], 2), significant(known[-1], 2))
@@ -172,14 +174,14 @@ def _lots(result: EventResult, here: str, number: int, clock: Clock) -> Html:
 
     def standing(lot: EventLot) -> tuple[object, ...]:
         waits = lot.lot if lot.doubt == "touched" and not lot.settled else None
-        beyond = lot.risk is not None and lot.risk < 1
+        beyond = lot.errors_to_limit is not None and lot.errors_to_limit < 1
         meter = lot.meter if waits or lot.doubt == "possible" else None
         became = (lot.shipped_on, lot.measured_again_at is None, lot.dispositions)
         return waits, lot.settled, lot.doubt, lot.verdict, lot.support, beyond, meter, became
 
     groups = alike(result.lots, standing)
     columns = [
-        Heading(words.COLUMN["lot"]), Heading(_C["settled"], kind="t"), Heading(_C["doubt"]), Heading(_C["risk"], _C["in_errors"]),
+        Heading(words.COLUMN["lot"]), Heading(_C["settled"], kind="t"), Heading(_C["doubt"]), Heading(_C["errors_to_limit"], _C["in_errors"]),
         Heading(words.COLUMN["verdict"], kind="t"), Heading(words.COLUMN["support"], kind="t"), Heading(words.COLUMN["readings"], kind="n"),
         Heading(words.COLUMN["first"], clock.zone, "t"),
     ]  # fmt: skip

@@ -311,12 +311,12 @@ METHODS: tuple[Method, ...] = (
         sections={"meter": "drift events more", "event": "lots", "review": "events"},
         figures={
             "BiasChange": "level change",
-            "EventLot": "risk",
+            "EventLot": "errors_to_limit",
             "CheckInterval": "lots_median readings_median",
         },
         labels={
             "general.KEY": "events",
-            "event.COLUMN": "risk in_errors doubt settled",
+            "event.COLUMN": "errors_to_limit in_errors doubt settled",
             "drift.COLUMN": "hours lots_median lots_largest readings_median readings_largest",
         },
     ),

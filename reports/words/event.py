@@ -97,7 +97,7 @@ COMMAND = {
 }
 
 COLUMN = {
-    "doubt": "Doubt", "risk": "Distance to the limit", "in_errors": "in errors", "settled": "Settled", "part": "Run", "certificate": "Certificate",
+    "doubt": "Doubt", "errors_to_limit": "Distance to the limit", "in_errors": "in errors", "settled": "Settled", "part": "Run", "certificate": "Certificate",
     "count": "Checks", "period": "From, to", "condition": "Condition", "nominal": "Reference value", "indicated": "Indicated", "deviation": "Deviation",
     "u": "U", "unit": "Unit",
 }  # fmt: skip

@@ -11,7 +11,9 @@ import pytest
 from scenario import Scenario
 from workspace_files import Shell
 
-from pipeline.cli.output import widths
+from pipeline.cli import output
+from pipeline.cli.output import table, widths
+from pipeline.cli.terminal import Terminal
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -44,6 +46,21 @@ def test_a_table_that_has_no_room_breaks_its_longest_words() -> None:
     assert widths([["a" * 9], ["b" * 9], ["c" * 9]], 1) == [1, 1, 1]
     # wide characters take two places each
     assert widths([["名前"]], 80) == [4]
+
+
+@pytest.mark.parametrize(("width", "heading"), [(32, False), (33, True)])
+def test_a_column_that_says_nothing_goes_before_a_word_is_broken(
+    width: int, heading: bool, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(output, "out", lambda: Terminal(width=width, force_terminal=True, color_system=None))
+    table(
+        "Lots",
+        ("lot", "doubt", "shipped", "verdict"),
+        [("L-0036", "touched", "", "HOLD"), ("L-0037", "touched", "", "HOLD")],
+    )
+    said = capsys.readouterr().out
+    assert ("shipped" in said) is heading
+    assert said.count("touched") == 2
 
 
 @pytest.fixture(scope="module")

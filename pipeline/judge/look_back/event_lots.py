@@ -1,4 +1,4 @@
-"""Look-back events from signal to closure: lots in the order of their risk, decisions, open or closed."""
+"""Look-back events from signal to closure: lots those nearest to a limit first, decisions, open or closed."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import polars as pl
 
 from pipeline.judge.assessment import decisions_on_signals
 from pipeline.judge.look_back.events import find_events
-from pipeline.metrology.look_back import risk_of_error
+from pipeline.metrology.look_back import errors_to_limit
 from schemas.look_back import CameToLight, EventLot, EventOnLot, EventResult
 from schemas.page import Decision, PageLink
 from schemas.versions import version_at
@@ -102,7 +102,7 @@ def _compared(row: Mapping[str, Any], facts: LotFacts) -> tuple[float | None, fl
 
 
 def _nearest(changes: Sequence[BiasChange], level: float | None) -> float:
-    """Return the bias change at the level nearest to a lot's; a lot without a value has no risk to move."""
+    """Return the bias change at the level nearest to a lot's; a lot without a value cannot be moved."""
     if not changes or level is None:
         return 0.0
     return min(changes, key=lambda one: (abs(one.level - level), one.name)).change
@@ -164,7 +164,7 @@ def _lots(event: Found, said: Decided, disposed: bool, facts: LotFacts) -> tuple
         )
         again = read_again.get(lot)
         low, high = _compared(result, facts)
-        risk = risk_of_error(
+        distance = errors_to_limit(
             low,
             high,
             lower=result["lower"],
@@ -177,8 +177,8 @@ def _lots(event: Found, said: Decided, disposed: bool, facts: LotFacts) -> tuple
         if (
             event.kind == "calibration"
             and doubt == "covered"
-            and risk is not None
-            and risk < 1
+            and distance is not None
+            and distance < 1
             and result["verdict"] != "reject"
         ):
             doubt = "touched"
@@ -193,7 +193,7 @@ def _lots(event: Found, said: Decided, disposed: bool, facts: LotFacts) -> tuple
                 unknown_clock=row["unknown_clock"],
                 verdict=result["verdict"],
                 support=result["support"],
-                risk=risk,
+                errors_to_limit=distance,
                 shipped_on=facts.shipped.get(lot),
                 measured_again_at=again,
                 dispositions=written,
@@ -207,7 +207,7 @@ def _lots(event: Found, said: Decided, disposed: bool, facts: LotFacts) -> tuple
                 one.settled,
                 _ORDER.index(one.doubt),
                 one.shipped_on is not None,
-                math.inf if one.risk is None else one.risk,
+                math.inf if one.errors_to_limit is None else one.errors_to_limit,
                 one.lot,
                 one.meter,
             ),

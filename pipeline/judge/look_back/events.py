@@ -17,6 +17,7 @@ from pipeline.judge.found_events import Found, rules_of
 from pipeline.judge.meters.evidence import calibrations_of
 from pipeline.metrology.look_back import failed_episodes, precision_episodes, signal_episodes
 from pipeline.near import nearest
+from schemas.digits import digits_that_tell
 from schemas.look_back import BiasChange
 
 if TYPE_CHECKING:
@@ -82,9 +83,11 @@ def _of_episode(assessment: Assessment, meter: str, kind: str, episode: Episode)
         sentence = f"The multi-rule scheme rejected {count} on {blocks}{until} (rules {rules})."
     elif kind == "precision":
         worst = fired.sort(pl.col("within_standard_deviation") / pl.col("precision_limit")).row(-1, named=True)
+        s, limit = worst["within_standard_deviation"], worst["precision_limit"]
+        digits = digits_that_tell(2, s, limit)
         sentence = (
-            f"Readings of {count} on {blocks}{until} scattered beyond the action limit (s = "
-            f"{worst['within_standard_deviation']:.2g}, limit {worst['precision_limit']:.2g} {assessment.settings.unit})."
+            f"Readings of {count} on {blocks}{until} scattered beyond the action limit (s = {s:.{digits}g}, limit "
+            f"{limit:.{digits}g} {assessment.settings.unit})."
         )
     else:
         sentence = f"{count} on {blocks} failed{until}."
@@ -195,8 +198,8 @@ def _as_found(
         inside = inside & (pl.col("last_at") > calibrated)
     touched = assessment.brackets.filter((inside & (pl.col("unknown_clock") == 0)) | (pl.col("unknown_clock") > 0))
     words = "; ".join(
-        f"{row['nominal']:g} {row['unit']}: {row['deviation']:+.3g} {row['unit']} (tolerance ±{row['tolerance']:.3g} {row['unit']})"
-        for row in failed.iter_rows(named=True)
+        _beyond_tolerance(**row)
+        for row in failed.select("nominal", "unit", "deviation", "tolerance").iter_rows(named=True)
     )
     changes = []
     for row in points.filter(pl.col("change").is_not_null()).iter_rows(named=True):
@@ -230,6 +233,11 @@ def _as_found(
         notes=tuple(notes),
         covered_until=passed_at,
     )
+
+
+def _beyond_tolerance(*, nominal: float, unit: str, deviation: float, tolerance: float) -> str:
+    digits = digits_that_tell(3, abs(deviation), tolerance)
+    return f"{nominal:g} {unit}: {deviation:+.{digits}g} {unit} (tolerance ±{tolerance:.{digits}g} {unit})"
 
 
 def of_meter(assessment: Assessment, meter: str) -> Assessment:

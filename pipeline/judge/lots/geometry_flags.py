@@ -14,7 +14,7 @@ from pipeline.metrology.geometry import (
     spot_sentence,
     thickness_sentence,
 )
-from schemas.digits import counted
+from schemas.digits import counted, digits_that_tell
 from schemas.versions import join_version
 
 if TYPE_CHECKING:
@@ -214,12 +214,17 @@ def _range(assessment: Basis, live: pl.DataFrame) -> list[tuple[str, str]]:
         (
             row["lot"],
             (
-                f"outside_meter_range: readings from {row['lowest']:.4g} to {row['highest']:.4g} MS/m, meter {row['meter']} is stated "
+                f"outside_meter_range: readings from {_told(row['lowest'], row['low'])} to {_told(row['highest'], row['high'])} MS/m, "
+                f"meter {row['meter']} is stated "
                 f"for {_stated(row['low'], row['high'])}; take a meter whose range reaches that far"
             ),
         )
         for row in rows.iter_rows(named=True)
     ]
+
+
+def _told(value: float, limit: float | None) -> str:
+    return f"{value:.{4 if limit is None else digits_that_tell(4, value, limit)}g}"
 
 
 def _stated(low: float | None, high: float | None) -> str:

@@ -9,7 +9,7 @@ import polars as pl
 from pipeline.metrology.conformity import decide as decide_limits
 from pipeline.metrology.units import convert, convert_expression, is_resistivity, lead_unit
 from pipeline.statistics.acceptance import accept_by_k
-from schemas.digits import decimals_for, decimals_that_tell
+from schemas.digits import decimals_for, decimals_that_tell, digits_that_tell
 
 __all__ = ["Judged", "limits_in", "limits_met", "spots_in_limits_unit"]
 
@@ -263,7 +263,9 @@ def _k_method(frame: pl.DataFrame) -> dict[str, Judged]:
             continue
         verdict = "accepts" if judged.accepted else "does not accept"
         if lower is not None and upper is not None and permitted is not None and judged.nonconforming is not None:
-            why = f"an estimated {100 * judged.nonconforming:.3g} % lie beyond {limits}, and the plan permits {permitted:g} % (M)"
+            percent = 100 * judged.nonconforming
+            digits = digits_that_tell(3, percent, permitted)
+            why = f"an estimated {percent:.{digits}g} % lie beyond {limits}, and the plan permits {permitted:g} % (M)"
         else:
             worst = min(q for q in (judged.quality_lower, judged.quality_upper) if q is not None)
             why = f"the nearest limit of {limits} is {worst:.3f} standard deviations from the mean, k = {row['k']:g}"

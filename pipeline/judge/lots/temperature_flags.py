@@ -10,7 +10,7 @@ import polars as pl
 from pipeline.metrology.sensor_checks import checks_of_sensors, doubt_of_sensors
 from pipeline.metrology.temperature import sensitivities
 from pipeline.metrology.units import convert_expression, is_resistivity
-from schemas.digits import counted
+from schemas.digits import counted, digits_that_tell
 from schemas.versions import join_version
 
 if TYPE_CHECKING:
@@ -151,7 +151,7 @@ def _age(assessment: Basis, live: pl.DataFrame) -> list[tuple[str, str]]:
         (
             lot,
             (
-                f"temperature_old: {counted(n, 'reading')} with a temperature taken up to {age:.3g} min before, more than {limit:g} min "
+                f"temperature_old: {counted(n, 'reading')} with a temperature taken up to {age:.{digits_that_tell(3, age, limit)}g} min before, more than {limit:g} min "
                 "(settings: temperature_age_minutes); take the temperature again with the readings"
             ),
         )

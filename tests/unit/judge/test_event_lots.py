@@ -41,7 +41,7 @@ def test_lots_stand_by_what_can_be_done_then_by_risk_then_by_name() -> None:
     found = failed(story())
     # still here by risk, equal ones by name, those of which no risk can be told after them; then those that are gone
     assert [lot.lot for lot in found.lots] == ["L2", "L4", "L3", "L1", "L5", "L6", "L8", "L7"]
-    assert [lot.lot for lot in found.lots if lot.risk is None] == ["L5", "L6"]
+    assert [lot.lot for lot in found.lots if lot.errors_to_limit is None] == ["L5", "L6"]
     # what is settled stands last, and a stranger's after the meter's own
     scenario = single(single(story(), at("09:30"), "L4", 57.2, meter="M-l"), at("09:31"), "L4", 57.2, meter="M-k")
     found = failed(scenario, decision(1, at("12:00"), lot="L2"), decision(2, at("12:00"), lot="L8"))
@@ -108,8 +108,8 @@ def test_checks_cover_a_lot_unless_a_calibration_found_what_could_have_carried_i
     event = only(events_of(scenario.assess("12:00", day=22), []), kind)
     (lot,) = (one for one in event.lots if one.lot == "L1")
     assert (lot.doubt, lot.support) == (doubt, "supported")
-    assert lot.risk is not None
-    assert (lot.risk < 1) == (value != 58.5)
+    assert lot.errors_to_limit is not None
+    assert (lot.errors_to_limit < 1) == (value != 58.5)
 
 
 def test_decisions_on_an_event_stand_once_in_order_of_time() -> None:

@@ -221,7 +221,7 @@ def test_parts_without_any_check_before_are_overdue_from_the_first_on() -> None:
     (alone,) = events(single(Scenario(lots=LOTS), at("08:00"), "L2"), "check_overdue")
     assert (alone.around, alone.window_to) == ((), None)
     # nothing tells that the meter moved, nor how sure its values are: no risk is stated
-    assert [lot.risk for one in scenario.assess().events.values() for lot in one.lots] == [None, None]
+    assert [lot.errors_to_limit for one in scenario.assess().events.values() for lot in one.lots] == [None, None]
 
 
 def test_unknown_clocks_alone_make_no_overdue_check() -> None:
@@ -398,7 +398,7 @@ def test_the_risk_is_of_what_the_limits_are_compared_with(
     assert u is not None
     change = bias - 0.1
     wanted = min((low - 57) / (max(change, 0.0) + u), (60 - high) / (max(-change, 0.0) + u))
-    risk = {lot.lot: lot.risk for lot in event.lots}
+    risk = {lot.lot: lot.errors_to_limit for lot in event.lots}
     assert risk["L1"] == pytest.approx(wanted)
     assert [lot.lot for lot in event.lots] == sorted(risk, key=lambda lot: risk[lot] or 0.0)
 
@@ -412,7 +412,7 @@ def test_the_change_counts_of_the_block_nearest_to_the_lot() -> None:
         assert u is not None
         event = failed(scenario, clock="11:30")
         assert [round(one.change, 9) for one in event.changes] == [0.6, 0.4]
-        assert event.lots[0].risk == pytest.approx(min((value - 40) / (change + u), (60 - value) / u))
+        assert event.lots[0].errors_to_limit == pytest.approx(min((value - 40) / (change + u), (60 - value) / u))
 
 
 @pytest.mark.parametrize(
@@ -436,7 +436,7 @@ def test_lots_stand_in_order_of_decision_doubt_departure_and_risk() -> None:
     assert [lot.lot for lot in failed(scenario, *chain).lots] == ["L3", "L1", "L2"]
     without = REFERENCE["lots"].replace("L2,bar,copper,S,Q", "L2,bar,copper,,Q")
     limitless = Scenario(lots=without).check("09:00").lot("09:30", lot="L2").lot("09:40", lot="L1").check("11:00", 0.6)
-    assert [(lot.lot, lot.risk is None) for lot in failed(limitless, clock="11:30").lots] == [
+    assert [(lot.lot, lot.errors_to_limit is None) for lot in failed(limitless, clock="11:30").lots] == [
         ("L1", False),
         ("L2", True),
     ]

@@ -11,7 +11,7 @@ from scenario import Scenario, at
 
 from pipeline.history.store import History
 from pipeline.judge.assess import assess
-from pipeline.metrology.look_back import risk_of_error
+from pipeline.metrology.look_back import errors_to_limit
 from pipeline.pages.events import event_pages
 from pipeline.questions.trace import trace
 from pipeline.workspace.settings import Settings, find_workspace
@@ -39,7 +39,7 @@ def test_lots_are_ordered_by_what_can_still_be_stopped_then_by_distance() -> Non
     event = only(events_of(scenario.assess("14:00"), []), "failed_check")
     # L3 lies nearest to its limit, but it has left the site
     assert [lot.lot for lot in event.lots] == ["L1", "L2", "L3"]
-    risks = {lot.lot: lot.risk for lot in event.lots}
+    risks = {lot.lot: lot.errors_to_limit for lot in event.lots}
     assert risks["L3"] is not None
     assert risks["L1"] is not None
     assert risks["L2"] is not None
@@ -58,7 +58,7 @@ def test_lots_are_ordered_by_what_can_still_be_stopped_then_by_distance() -> Non
     ],
 )
 def test_distance_to_the_limit_in_units_of_the_error(given: dict[str, Any], expected: float | None) -> None:
-    found = risk_of_error(57.3, 58.0, lower=57.0, upper=60.0, **given)
+    found = errors_to_limit(57.3, 58.0, lower=57.0, upper=60.0, **given)
     assert found == (None if expected is None else pytest.approx(expected))
 
 
@@ -216,8 +216,8 @@ def test_an_as_found_failure_looks_back_to_the_last_good_calibration() -> None:
     near.check("07:00", day=3)
     lot = only(events_of(near.assess("08:00", day=3), []), "calibration").lots[0]
     assert (lot.lot, lot.doubt, lot.support) == ("L1", "touched", "supported")
-    assert lot.risk is not None
-    assert lot.risk < 1
+    assert lot.errors_to_limit is not None
+    assert lot.errors_to_limit < 1
     # support goes by checks on blocks alone
     assert scenario.assess("08:00", day=3).lots["L1"].support == "supported"
     chain = [decision(1, at("12:00", 4), event=event.name), decision(2, at("12:00", 4), lot="L2")]

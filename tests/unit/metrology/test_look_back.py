@@ -10,10 +10,10 @@ from sample_streams import at, parts, runs
 
 from pipeline.metrology.look_back import (
     Episode,
+    errors_to_limit,
     failed_episodes,
     lots_touched,
     precision_episodes,
-    risk_of_error,
     signal_episodes,
     window_start,
 )
@@ -173,6 +173,6 @@ def test_only_the_limit_an_error_leads_to_is_near(
     lower: float | None, upper: float | None, change: float, uncertainty: float | None, expected: float | None
 ) -> None:
     asked: dict[str, Any] = {"lower": lower, "upper": upper, "change": change, "expanded_uncertainty": uncertainty}
-    assert risk_of_error(57.5, 58.5, **asked) == (None if expected is None else pytest.approx(expected))
-    assert risk_of_error(None, 58.5, **asked) is None
-    assert risk_of_error(57.5, None, **asked) is None
+    assert errors_to_limit(57.5, 58.5, **asked) == (None if expected is None else pytest.approx(expected))
+    assert errors_to_limit(None, 58.5, **asked) is None
+    assert errors_to_limit(57.5, None, **asked) is None

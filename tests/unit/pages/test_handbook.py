@@ -23,7 +23,7 @@ from pipeline.errors import UsageError
 from pipeline.metrology.block_agreement import Visits, find_movements
 from pipeline.metrology.heat_treatment import side
 from pipeline.metrology.local_level import local_levels
-from pipeline.metrology.look_back import risk_of_error
+from pipeline.metrology.look_back import errors_to_limit
 from pipeline.metrology.material_fit import fit_ranges
 from pipeline.metrology.units import convert
 from pipeline.pages.handbook import handbook_texts, page_about
@@ -344,9 +344,9 @@ def checks() -> None:
 def look_back() -> None:
     one = {"low": 57.9, "high": 58.4, "change": 0.4, "expanded_uncertainty": 0.2}
     found = (
-        risk_of_error(**one, lower=57.0, upper=None),
-        risk_of_error(**one, lower=None, upper=59.0),
-        risk_of_error(**one, lower=57.0, upper=59.0),
+        errors_to_limit(**one, lower=57.0, upper=None),
+        errors_to_limit(**one, lower=None, upper=59.0),
+        errors_to_limit(**one, lower=57.0, upper=59.0),
     )
     assert [rounded(value) for value in found if value is not None] == numbers("look-back")
 

@@ -109,11 +109,11 @@ def test_lots_that_stand_alike_share_a_row_and_each_that_waits_has_its_own() -> 
     page = event_page(lots=1)
     (lot,) = page.result.lots
     covered = [
-        replace(lot, lot=f"C-{n}", doubt="covered", risk=2.0 + n, support="supported", verdict="accept")
+        replace(lot, lot=f"C-{n}", doubt="covered", errors_to_limit=2.0 + n, support="supported", verdict="accept")
         for n in range(5)
     ]
-    waiting = [replace(lot, lot=f"W-{n}", risk=2.0 + n) for n in range(2)]
-    far = replace(covered[0], lot="C-9", risk=0.9)
+    waiting = [replace(lot, lot=f"W-{n}", errors_to_limit=2.0 + n) for n in range(2)]
+    far = replace(covered[0], lot="C-9", errors_to_limit=0.9)
     rows = rows_of(replace(page, result=replace(page.result, lots=(*waiting, *covered, far))), "lots")
     assert [row.split("with" if "with" in row else "no")[0] for row in rows] == [
         "W-0",

@@ -22,7 +22,14 @@ from reports.kit.page import p_told
 from reports.sections.uncertainty import decimals_of
 from schemas.conditions import FIRST
 from schemas.corrections import AppliedCorrection
-from schemas.digits import LEAST_PROBABILITY, decimals_for, decimals_that_tell, p_in_words, probability_in_words
+from schemas.digits import (
+    LEAST_PROBABILITY,
+    decimals_for,
+    decimals_that_tell,
+    digits_that_tell,
+    p_in_words,
+    probability_in_words,
+)
 from schemas.documents import as_json
 from schemas.evidence import Exclusion, HardnessResult
 from schemas.look_back import CameToLight, EventOnLot
@@ -100,6 +107,22 @@ def test_decimals_tell_on_which_side_of_a_limit_a_value_lies() -> None:
     assert decimals_that_tell(2, [44.0], [44.0]) == 2
     assert decimals_that_tell(2, [None, 43.0], [None]) == 2
     assert [decimals_for(u) for u in (0.0994, 0.0996, 0.36, 3.6, 36)] == [3, 2, 2, 1, 0]
+
+
+@pytest.mark.parametrize(
+    ("value", "limit", "digits"),
+    [
+        (0.12, 0.11, 2),
+        (0.1192, 0.1189, 4),
+        (15.04, 15.0, 4),
+        (14.96, 15.0, 4),
+        (0.12, 0.12, 2),
+        (1.0, 1.0 + 1e-12, 2),
+        (2.0, 1.0, 2),
+    ],
+)
+def test_digits_tell_a_value_from_the_limit_that_it_lies_beyond(value: float, limit: float, digits: int) -> None:
+    assert digits_that_tell(2, value, limit) == digits
 
 
 def test_a_sentence_and_the_page_round_one_value_one_way() -> None:
