@@ -166,7 +166,7 @@ def meter_page(
         for i in range(1, 6)
     ]  # fmt: skip
     default = {
-        "fit": ("The last run of checks passed.",),
+        "fit": ("The last run of checks passed; it holds until 2026-06-30 22:00 Europe/Oslo.",),
         "suspended": (
             "1 of 2 checks in the last run exceed the tolerance.",
             "The meter is suspended until a later run passes.",

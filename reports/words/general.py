@@ -141,7 +141,7 @@ LOT_STEP = {
 }
 
 METER_STEP = {
-    "use": "Use it. Check it again before the check interval of your site is over, and at the end of the run.",
+    "use": "Use it as long as its last run of checks holds. Check it again before that ends, and at the end of the run.",
     "stop": "Do not measure with this meter.",
     "recheck": "Clean probe and blocks, let them reach one temperature, record it (annealog record action) and check every block. Recording "
     "begins a new run; so does waiting. The meter is fit again when that run passes; if it does not, set it on its blocks or send it to be "

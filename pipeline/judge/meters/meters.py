@@ -172,7 +172,11 @@ def _state(runs: pl.DataFrame, settings: Settings, due_on: datetime | None, as_o
         ]
     if due_on is not None and due_on + timedelta(days=1) <= as_of:
         return "overdue", [f"The meter's calibration was due on {due_on.astimezone(settings.zone):%Y-%m-%d}."]
-    return "fit", ["The last run of checks passed."]
+    # who looks at a page later must see that it holds no more
+    until: datetime = min([last_at + interval, *([] if due_on is None else [due_on + timedelta(days=1)])])
+    return "fit", [
+        f"The last run of checks passed; it holds until {until.astimezone(settings.zone):%Y-%m-%d %H:%M} {settings.time_zone}."
+    ]
 
 
 def _register(meter: str, assessment: Basis) -> pl.DataFrame:

@@ -53,6 +53,15 @@ def test_a_calibration_holds_to_the_end_of_its_day(clock: str, day: int, wanted:
     assert state(Scenario(meters=never).check("23:00"), clock, day=day) == "fit"
 
 
+@pytest.mark.parametrize(("due", "hours", "until"), [
+    ("", 2.0, "2026-03-03 01:00"), ("2026-03-03", 2.0, "2026-03-03 01:00"), ("2026-03-02", 2.0, "2026-03-03 00:00"),
+    ("2026-03-02", 1.0, "2026-03-03 00:00"), ("2026-03-02", 0.5, "2026-03-02 23:30"),
+])  # fmt: skip
+def test_whoever_reads_later_that_a_meter_is_fit_reads_until_when(due: str, hours: float, until: str) -> None:
+    scenario = Scenario(meters=f"meter,accuracy_percent,due_on\nM1,0.5,{due}\n").check("23:00")
+    assert f"holds until {until} " in meter(scenario, "23:10", check_interval_hours=hours).reasons[0]
+
+
 def test_a_failure_goes_before_age_and_calibration() -> None:
     due = "meter,accuracy_percent,due_on\nM1,0.5,2020-01-01\n"
     assert state(Scenario(meters=due).check("08:00", 0.4), day=9) == "suspended"

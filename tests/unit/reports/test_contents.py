@@ -57,7 +57,7 @@ def steps(name: str) -> str:
         ("lot one_reading", "Measure what is missing from the plan"),
         ("lot empty", "Measure the lot"),
         ("lot without_temperature", "State the metal temperature"),
-        ("meter fit", "Use it."),
+        ("meter fit", "Use it as long as its last run of checks holds."),
         ("meter suspended", "Do not measure with this meter"),
         ("meter overdue", "Check it on its blocks before the next reading"),
         ("meter calibration_due", "Take it out of use until it is calibrated"),

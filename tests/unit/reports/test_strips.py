@@ -140,7 +140,9 @@ def test_the_banner_asks_for_three_things_at_most_and_the_failed_calibration_com
     assert all(step.split(". ")[0] in text for step in steps)  # the others come after it
     fit = replace(page.result, state="fit", events=events[1:2])
     assert meter_steps(fit, OSLO)[0].startswith("Close M2/2026-03-04.")
-    assert meter_steps(replace(fit, events=events[:1]), OSLO)[0].startswith("Use it.")
+    assert meter_steps(replace(fit, events=events[:1]), OSLO)[0].startswith(
+        "Use it as long as its last run of checks holds."
+    )
 
 
 def test_checks_stand_on_the_linked_page_and_on_the_own_one_only_where_it_travels_alone() -> None:
