@@ -324,8 +324,8 @@ def quarantine_replay(
     from datetime import UTC, datetime
 
     from pipeline.decisions.quarantine import replay
-    from pipeline.load.load import assess_touched
     from pipeline.load.report import Touched
+    from pipeline.load.touched import assess_touched
 
     place = workspace_at(workspace)
     reports = replay(place, by=by, why=why, dry_run=dry_run)

@@ -18,7 +18,7 @@ from pipeline.intake.identity import decide
 from pipeline.intake.layout import parse_layout
 from pipeline.judge.assess import assess
 from pipeline.load.exports import names_listed, read_export
-from pipeline.load.load import ledger_of
+from pipeline.load.one_file import ledger_of
 from pipeline.workspace.files import archived, cannot, opened, sha256_of
 from pipeline.workspace.recorded import recorded
 from schemas.tables import BASELINE

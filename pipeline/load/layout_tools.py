@@ -17,7 +17,7 @@ from pipeline.intake.reading import FileReading, Held
 from pipeline.intake.suggest import suggest
 from pipeline.intake.template import Template, template
 from pipeline.load.exports import layouts_of, misspelt_lots, names_listed, read_export
-from pipeline.load.load import shown_name
+from pipeline.load.one_file import shown_name
 from pipeline.load.take_over import read_reference
 from pipeline.near import nearest
 from pipeline.workspace.files import read_bytes, write_atomically

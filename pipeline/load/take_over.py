@@ -7,8 +7,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pipeline.errors import ChangesRefused, SettingsError
+from pipeline.history.store import History
 from pipeline.judge.values.corrections import check_corrections
+from pipeline.load.exports import layouts_of
 from pipeline.near import nearest
+from pipeline.workspace.location import shared_place
 from pipeline.workspace.recorded import recorded_tables
 from pipeline.workspace.settings import SETTINGS_FILE, read_settings
 from pipeline.workspace.texts import SETTINGS_TEXT, read_reference
@@ -19,10 +22,9 @@ if TYPE_CHECKING:
 
     import polars as pl
 
-    from pipeline.history.store import History
-    from pipeline.workspace.settings import Settings
+    from pipeline.workspace.settings import Settings, Workspace
 
-__all__ = ["ReferenceChange", "check_names", "read_reference", "take_over"]
+__all__ = ["ReferenceChange", "check_names", "read_reference", "take_over", "take_over_reference"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,3 +173,41 @@ def take_over(
         at=now,
     )
     return ReferenceChange(tuple(changed), tuple(altered))
+
+
+def take_over_reference(
+    workspace: Workspace, *, now: datetime, accept: bool = False, by: str = "", why: str = "", dry_run: bool = False
+) -> ReferenceChange:
+    """Take over the reference tables and settings of a workspace into its history, or only say what would change."""
+    texts = read_reference(workspace)
+    settings = workspace.settings
+    wrong: dict[str, str] = {}
+    known = layouts_of(workspace, wrong)
+    # what changed is held against its contract when it is taken over
+    check_names(settings, recorded_tables(texts, settings, contract=not workspace.history.exists()), [*known, *wrong])
+    if dry_run:
+        if not workspace.history.exists():
+            return ReferenceChange((), ())
+        with History.open(workspace.history, wait_s=settings.busy_wait_seconds) as history:
+            return take_over(history, texts, settings, now=now, accept=accept, by=by, why=why, dry_run=True)
+    with (
+        History.open(workspace.history, write=True, wait_s=settings.busy_wait_seconds) as history,
+        history.transaction(),
+    ):
+        _record_place(history, workspace, now)
+        texts = read_reference(workspace)  # whoever had the history meanwhile may have added a row to a table
+        return take_over(history, texts, settings, now=now, accept=accept, by=by, why=why)
+
+
+def _record_place(history: History, workspace: Workspace, now: datetime) -> None:
+    """Record once that somebody decided to keep the history on a network or sync folder."""
+    decision = workspace.settings.network_history_decision.strip()
+    why = shared_place(workspace.history.parent) if decision else None
+    if why is not None and all(event.why != decision for event in history.events("network_history")):
+        history.append_event(
+            "network_history",
+            {"place": str(workspace.history.parent), "reason": why},
+            by="settings",
+            why=decision,
+            at=now,
+        )

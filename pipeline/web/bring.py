@@ -13,7 +13,8 @@ from pipeline.decisions.record import deciding
 from pipeline.errors import AnnealogError, UsageError
 from pipeline.history.chain import Signature, signed
 from pipeline.load.layout_tools import propose
-from pipeline.load.load import load, shown_name
+from pipeline.load.load import load
+from pipeline.load.one_file import shown_name
 from pipeline.load.refused import listed
 from pipeline.web import file_pages
 from pipeline.web.visit import Refused

@@ -22,10 +22,10 @@ from pipeline.decisions.record import (
 )
 from pipeline.errors import AnnealogError, UsageError
 from pipeline.history.store import History
-from pipeline.load.load import assess_touched
 from pipeline.load.reference_rows import add_rows
 from pipeline.load.refused import held
 from pipeline.load.take_over import read_reference, take_over
+from pipeline.load.touched import assess_touched
 from pipeline.web.file_pages import METROLOGY, preview
 from pipeline.web.forms import Field, Form
 from pipeline.workspace.files import write_atomically

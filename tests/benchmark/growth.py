@@ -48,7 +48,8 @@ DAYS_EARLIER = 1000
 
 def bulk_load(place: Workspace) -> None:
     """Load everything, without judging it."""
-    from pipeline.load.load import load_files, take_over_reference
+    from pipeline.load.load import load_files
+    from pipeline.load.take_over import take_over_reference
 
     now = datetime.now(UTC)
     take_over_reference(place, now=now)
@@ -145,7 +146,7 @@ def on_the_board(place: Workspace) -> float:
 
 def kept(place: Workspace) -> None:
     """Judge everything once and keep what was found: what the first load after a bulk load does."""
-    from pipeline.load.load import assess_touched
+    from pipeline.load.touched import assess_touched
 
     assess_touched(place, [], now=datetime.now(UTC), refresh=True)
 

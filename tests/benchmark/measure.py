@@ -78,7 +78,8 @@ def intake_product(folder: Path, readings: int, lots: int) -> dict[str, Any]:
     """Load the export into an empty history: read, archive, match, validate, identify, insert, checkpoint."""
     import pandera.polars  # noqa: F401 - as in analysis_product
 
-    from pipeline.load.load import load_files, take_over_reference
+    from pipeline.load.load import load_files
+    from pipeline.load.take_over import take_over_reference
 
     place = folder / "works-new"
     workspace = _workspace(place, lots)
@@ -178,7 +179,8 @@ def profile_intake(folder: Path, readings: int, lots: int) -> dict[str, Any]:
     """Say where the time of the intake goes."""
     import pandera.polars  # noqa: F401
 
-    from pipeline.load.load import load_files, take_over_reference
+    from pipeline.load.load import load_files
+    from pipeline.load.take_over import take_over_reference
 
     place = folder / "works-profile"
     workspace = _workspace(place, lots)

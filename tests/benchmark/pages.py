@@ -27,7 +27,8 @@ def measure(folder: Path, lots: int, readings_per_lot: int = 100) -> dict[str, A
 
     from pipeline.history.store import History
     from pipeline.judge.assess import assess
-    from pipeline.load.load import load_files, take_over_reference
+    from pipeline.load.load import load_files
+    from pipeline.load.take_over import take_over_reference
     from pipeline.pages import writer
     from pipeline.pages.lots_and_meters import index_page, lot_pages, meter_pages
     from pipeline.pages.render import render

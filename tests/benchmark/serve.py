@@ -139,7 +139,7 @@ def measure(root: Path, people: int, rounds: int, rest: float, lots: int, load: 
     from pipeline.decisions.accounts import open_account
     from pipeline.history.store import History
     from pipeline.kept.answers import answer_of
-    from pipeline.load.load import assess_touched
+    from pipeline.load.touched import assess_touched
     from pipeline.pages.render import render
     from pipeline.workspace.settings import find_workspace
 

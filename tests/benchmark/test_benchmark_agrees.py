@@ -13,7 +13,8 @@ from benchmark import baseline_pandas, generate
 
 from pipeline.history.store import History
 from pipeline.judge.assess import assess
-from pipeline.load.load import load_files, take_over_reference
+from pipeline.load.load import load_files
+from pipeline.load.take_over import take_over_reference
 from pipeline.workspace.settings import find_workspace
 
 if TYPE_CHECKING:

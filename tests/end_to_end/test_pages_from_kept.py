@@ -19,7 +19,8 @@ from pipeline.judge.carry_on import carried_on
 from pipeline.judge.findings import keep_findings
 from pipeline.kept.answers import answer_of
 from pipeline.kept.snapshot import publish_snapshot, published_status
-from pipeline.load.load import assess_touched, load
+from pipeline.load.load import load
+from pipeline.load.touched import assess_touched
 from pipeline.pages.board import board_pages
 from pipeline.pages.linked import linked_pages
 from pipeline.pages.lots_and_meters import index_page, lot_pages, meter_pages

@@ -14,7 +14,7 @@ from watching import PATIENCE_S, day, loaded, settings, watching
 
 from pipeline.errors import AnnealogError, EnvironmentProblem, UsageError
 from pipeline.history.store import History
-from pipeline.load import load as loading
+from pipeline.load import one_file, touched
 from pipeline.service.arrivals import Arrivals
 from pipeline.service.watch import Watch
 from pipeline.workspace.files import collect, walk
@@ -39,14 +39,14 @@ def quick(shell: Shell, said: list[Any] | None = None) -> Watch:
 
 def spoil(monkeypatch: pytest.MonkeyPatch, how: BaseException) -> None:
     """Make the second file end with an error on its way in."""
-    read = loading.read_export
+    read = one_file.read_export
 
     def fails(data: bytes, *, name: str, **more: Any) -> Any:
         if name.endswith("2.csv"):
             raise how
         return read(data, name=name, **more)
 
-    monkeypatch.setattr(loading, "read_export", fails)
+    monkeypatch.setattr(one_file, "read_export", fails)
 
 
 @pytest.mark.parametrize("how", [OverflowError("date value out of range"), MemoryError()])
@@ -256,7 +256,7 @@ def test_a_poisoned_round_does_not_end_the_service(shell: Shell, monkeypatch: py
     settings(shell, watch_settle_seconds="0.1")
     shell.put("1.csv", day(1))
     tried: list[int] = []
-    assess = loading.assess
+    assess = touched.assess
 
     def fails(*given: Any, **more: Any) -> Any:
         tried.append(1)
@@ -266,7 +266,7 @@ def test_a_poisoned_round_does_not_end_the_service(shell: Shell, monkeypatch: py
 
     from pipeline.service import watch
 
-    monkeypatch.setattr(loading, "assess", fails)
+    monkeypatch.setattr(touched, "assess", fails)
     monkeypatch.setattr(watch, "_TRY_AGAIN_S", 0.1)
     notes: list[str] = []
 

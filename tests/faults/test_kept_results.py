@@ -21,7 +21,8 @@ from pipeline.history.found import _HASHES, FoundStore, found_path, hash_of_foun
 from pipeline.history.store import History
 from pipeline.judge.assess import assess
 from pipeline.judge.carry_on import carried_on, everything, told_of_found, vouched
-from pipeline.load.load import load, load_files, take_over_reference
+from pipeline.load.load import load, load_files
+from pipeline.load.take_over import take_over_reference
 from pipeline.workspace.settings import find_workspace
 
 if TYPE_CHECKING:

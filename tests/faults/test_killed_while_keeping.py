@@ -72,7 +72,7 @@ def _dies_behind(function: Callable[..., Any]) -> Callable[..., Any]:
 def killed(kind: str, root: str, file: str, moment: str) -> None:
     """What is killed. Runs in a forked process."""
     from pipeline.history.found import FoundStore
-    from pipeline.load import load as loading
+    from pipeline.load import touched
     from pipeline.service.watch import Watch
 
     match moment:
@@ -83,7 +83,7 @@ def killed(kind: str, root: str, file: str, moment: str) -> None:
         case "stated":
             _dies_after(History, "append_event", event="verdicts")
         case "all done":
-            _dies_after(loading, "keep_said")
+            _dies_after(touched, "keep_said")
     os.chdir(root)
     if kind == "load":
         load(find_workspace(Path(root)), [Path(file)])

@@ -13,7 +13,7 @@ from pipeline.decisions.accounts import change_account
 from pipeline.errors import ChangesRefused, EnvironmentProblem, HistoryBusy
 from pipeline.history.journal import Journal
 from pipeline.history.store import History
-from pipeline.load import load as load_module
+from pipeline.load import take_over
 from pipeline.web import decisions
 from pipeline.web import people as people_module
 from pipeline.web.decisions import FORMS
@@ -237,8 +237,8 @@ def test_a_load_that_waited_takes_over_what_stands_there_now(root: Path, monkeyp
             table.write_text(text, encoding="utf-8")  # by somebody who had the history until now
             return History.open(*given, **more)
 
-    monkeypatch.setattr(load_module, "History", Later)
-    load_module.take_over_reference(find_workspace(root), now=datetime.now(UTC))
+    monkeypatch.setattr(take_over, "History", Later)
+    take_over.take_over_reference(find_workspace(root), now=datetime.now(UTC))
     with History.open(find_workspace(root).history, snapshot=False) as history:
         assert history.reference_texts()["lots"] == text
 
@@ -329,7 +329,7 @@ def test_a_row_is_added_to_no_table_that_somebody_edited_and_nobody_took_over(ap
         assert person.status == 422
         assert "reference/hardness.csv was edited and not taken over yet" in person.text
     assert (table.read_text(encoding="utf-8"), len(events(root))) == (edited, count)
-    load_module.take_over_reference(find_workspace(root), now=datetime.now(UTC))
+    take_over.take_over_reference(find_workspace(root), now=datetime.now(UTC))
     assert Person(app).sign_in("Cia Ek").decide("hardness", **row).status == 200
 
 

@@ -23,7 +23,7 @@ from pipeline.judge import carry_on
 from pipeline.kept import answers
 from pipeline.kept.answers import answer_of, withdraw
 from pipeline.kept.snapshot import publish_snapshot
-from pipeline.load.load import assess_touched
+from pipeline.load.touched import assess_touched
 from pipeline.pages.render import render
 from pipeline.web import app as served
 from pipeline.web import asked
