@@ -6,12 +6,14 @@ What computes is imported by whoever makes the page: a meter's needs nothing of 
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import chain
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 import reports
 from pipeline.metrology.block_checks import run_of_meter
+from pipeline.pages.laid_aside import in_pieces
 from pipeline.questions.provenance import PageContext
 from schemas.page import PageLink
 from schemas.results import IndexPage, LotPage, MeterPage
@@ -50,19 +52,22 @@ def lot_pages(
 
     wanted = sorted(assessment.lots if lots is None else lots)
     behind = earlier_lots(assessment.lots_at_a_glance(), wanted)
-    assessment = assessment.at_hand(wanted, {name for names in behind.values() for name in names})
-    return _lot_pages(workspace, assessment, sources, behind)
+    context = PageContext(workspace, assessment, sources)
+    return chain.from_iterable(
+        _lot_pages(context, piece, {lot: behind[lot] for lot in lots}, few=len(wanted) <= _TOGETHER)
+        for lots, piece in in_pieces(workspace, assessment, behind)
+    )
 
 
 def _lot_pages(
-    workspace: Workspace, assessment: Assessment, sources: pl.DataFrame, behind: dict[str, list[str]]
+    context: PageContext, assessment: Assessment, behind: dict[str, list[str]], *, few: bool
 ) -> Iterable[LotPage]:
     from pipeline.judge.lots.budgets import all_with_budgets
     from pipeline.questions.exclusions import with_exclusions
     from pipeline.questions.lot_detail.detail import LotDetails
     from pipeline.questions.meters_that_read_a_lot import differences_on_lot
 
-    wanted, context = list(behind), PageContext(workspace, assessment, sources)
+    wanted = list(behind)
     readings = assessment.readings.filter((pl.col("role") == "part") & pl.col("lot").is_in(wanted)).with_columns(
         pl.col("source_id").replace_strict(context.names, default=None, return_dtype=pl.String).alias("source")
     )
@@ -75,7 +80,7 @@ def _lot_pages(
         lots = wanted[start : start + _TOGETHER]
         read, between = of_lot.whole(lots), brackets.whole(lots)
         checks = _checks_around(assessment, between)
-        placed = context.placed if len(wanted) > _TOGETHER else context.placed_around(checks)
+        placed = context.placed_around(checks) if few else context.placed
         used = _files_behind(read, checks, placed)
         shown = [
             _Parted(frame, lots)

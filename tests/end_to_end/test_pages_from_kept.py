@@ -21,10 +21,12 @@ from pipeline.kept.answers import answer_of
 from pipeline.kept.snapshot import publish_snapshot, published_status
 from pipeline.load.load import load
 from pipeline.load.touched import assess_touched
+from pipeline.pages import laid_aside
 from pipeline.pages.board import board_pages
 from pipeline.pages.linked import linked_pages
 from pipeline.pages.lots_and_meters import index_page, lot_pages, meter_pages
 from pipeline.pages.render import render
+from pipeline.questions.lot_detail.detail import earlier_lots
 from pipeline.workspace.settings import find_workspace
 from schemas.documents import as_json, from_json
 from schemas.results import LotResult, MeterResult
@@ -129,8 +131,12 @@ def test_the_board_names_the_most_urgent_lots_and_counts_the_others(works: Shell
     assert ("and 1 more" in text) == (held == 4)
 
 
-def test_a_load_while_pages_are_written_ends_no_rendering(works: Shell) -> None:
+@pytest.mark.parametrize("piece", [8, 3])
+def test_a_load_while_pages_are_written_ends_no_rendering(
+    works: Shell, piece: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """What pages and answers say is fetched while the history stands still; the answers then hold for it no more."""
+    monkeypatch.setattr(laid_aside, "_PIECE", piece)
     place, loads = find_workspace(works.root), []
 
     def meanwhile(*_: object) -> None:
@@ -144,6 +150,43 @@ def test_a_load_while_pages_are_written_ends_no_rendering(works: Shell) -> None:
     assert found.kept is not None
     assert all(report.path.is_file() for report in pages)
     assert answer_of(place, "lot", "L2") is None
+
+
+@pytest.mark.parametrize(("piece", "held"), [(8, [8]), (7, [7, 1]), (3, [3, 3, 2])])
+def test_rows_of_many_lots_are_laid_aside(
+    works: Shell, piece: int, held: list[int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No more lots than a piece are at hand at once, nothing is left on the disk, and the pages say the same."""
+    place = find_workspace(works.root)
+    with History.open(place.history, snapshot=False) as history:
+        found, sources = carried_on(history, place.settings), history.sources()
+        assert found is not None
+        expected = [page.provenance.data_sha256 for page in lot_pages(place, found, sources)]
+        monkeypatch.setattr(laid_aside, "_PIECE", piece)
+        behind = earlier_lots(found.lots_at_a_glance(), sorted(found.lots))
+        rows = [part.part_values["lot"].n_unique() for _, part in laid_aside.in_pieces(place, found, behind)]
+        lying = sorted(place.history.parent.iterdir())
+        pages = lot_pages(place, found.held(), sources)
+        assert sorted(place.history.parent.iterdir()) == lying
+    assert rows == held
+    assert [page.provenance.data_sha256 for page in pages] == expected
+
+
+@pytest.mark.parametrize("piece", [8, 3])
+def test_rows_that_are_damaged_are_judged_from_nothing_once(
+    works: Shell, piece: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place = find_workspace(works.root)
+    monkeypatch.setattr(laid_aside, "_PIECE", piece)
+    with History.open(place.history, snapshot=False) as history:
+        found, sources = carried_on(history, place.settings), history.sources()
+        assert found is not None
+        expected = [page.provenance.data_sha256 for page in lot_pages(place, found, sources)]
+        for file in (place.history.parent / "found").glob("*.parquet"):
+            file.write_bytes(file.read_bytes()[:-1])
+        behind = earlier_lots(found.lots_at_a_glance(), sorted(found.lots))
+        assert len(list(laid_aside.in_pieces(place, found, behind))) == 1
+        assert [page.provenance.data_sha256 for page in lot_pages(place, found, sources)] == expected
 
 
 def test_a_contradicting_export_is_not_overlooked(works: Shell) -> None:
