@@ -15,6 +15,7 @@ from watching import PATIENCE_S, day, loaded, settings, watching
 from pipeline.errors import AnnealogError, EnvironmentProblem, UsageError
 from pipeline.history.store import History
 from pipeline.load import one_file, touched
+from pipeline.pages import render as rendering
 from pipeline.service.arrivals import Arrivals
 from pipeline.service.watch import Watch
 from pipeline.workspace.files import collect, walk
@@ -49,6 +50,13 @@ def spoil(monkeypatch: pytest.MonkeyPatch, how: BaseException) -> None:
     monkeypatch.setattr(one_file, "read_export", fails)
 
 
+@pytest.fixture
+def pageless(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Write no pages, for tests that ask about files alone: a rendering is half of a round."""
+    monkeypatch.setattr(rendering, "write_pages", lambda *_, **__: [])
+
+
+@pytest.mark.usefixtures("pageless")
 @pytest.mark.parametrize("how", [OverflowError("date value out of range"), MemoryError()])
 def test_any_exception_of_one_file_costs_that_file_and_no_other(
     shell: Shell, monkeypatch: pytest.MonkeyPatch, how: Exception
@@ -71,6 +79,7 @@ def test_any_exception_of_one_file_costs_that_file_and_no_other(
     assert names(shell) == ["inbox/1.csv", "inbox/2.csv", "inbox/3.csv"]
 
 
+@pytest.mark.usefixtures("pageless")
 def test_a_panic_of_a_library_costs_one_file(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
     """Such an error is no Exception to Python; an order to stop is none either, and is obeyed."""
     from polars.exceptions import PanicException
@@ -90,6 +99,7 @@ def test_a_panic_of_a_library_costs_one_file(shell: Shell, monkeypatch: pytest.M
             quick(shell).run(once=True)
 
 
+@pytest.mark.usefixtures("pageless")
 def test_a_file_that_cannot_be_archived_is_loaded_when_it_can_be(shell: Shell) -> None:
     """Its folder of the archive is not writable; it was noted as seen and lost, also after a restart."""
     shell.make()
@@ -110,6 +120,7 @@ def test_a_file_that_cannot_be_archived_is_loaded_when_it_can_be(shell: Shell) -
     assert names(shell) == ["inbox/1.csv", "inbox/2.csv"]
 
 
+@pytest.mark.usefixtures("pageless")
 def test_a_file_over_the_cap_is_taken_when_the_cap_is_raised(shell: Shell) -> None:
     shell.make()
     settings(shell, watch_settle_seconds="0", size_cap_mb="1")
@@ -187,6 +198,7 @@ def test_folders_nested_1100_deep_are_looked_through(shell: Shell, deep: Deep) -
     assert (len(files), passed) == (1101, [])
 
 
+@pytest.mark.usefixtures("pageless")
 def test_a_folder_that_cannot_be_read_costs_itself_alone_and_is_told(shell: Shell, deep: Deep) -> None:
     """Its path is longer than the system takes: unreadable for root, too."""
     shell.make()
@@ -251,34 +263,37 @@ def test_names_that_cannot_be_printed_are_loaded_and_shown_as_escapes(shell: She
 
 
 def test_a_poisoned_round_does_not_end_the_service(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
-    """An assessment that fails is told and tried again; the files that were loaded stay loaded."""
+    """A judgement that fails is told and tried again; the files that were loaded stay loaded, and are judged then."""
     shell.make()
-    settings(shell, watch_settle_seconds="0.1")
+    settings(shell, watch_settle_seconds="0")
     shell.put("1.csv", day(1))
-    tried: list[int] = []
-    assess = touched.assess
+    stored: list[int] = []
+    carried_on = touched.carried_on
 
-    def fails(*given: Any, **more: Any) -> Any:
-        tried.append(1)
-        if len(tried) == 1:
+    def fails(history: History, *given: Any, **more: Any) -> Any:
+        stored.append(history.sources().height)
+        if len(stored) == 1:
             raise OverflowError("date value out of range")
-        return assess(*given, **more)
+        return carried_on(history, *given, **more)
 
     from pipeline.service import watch
 
-    monkeypatch.setattr(touched, "assess", fails)
+    monkeypatch.setattr(touched, "carried_on", fails)
     monkeypatch.setattr(watch, "_TRY_AGAIN_S", 0.1)
-    notes: list[str] = []
+    said: list[watch.Round] = []
 
     def say(done: watch.Round) -> None:
-        notes.extend(done.notes)
+        said.append(done)
         if loaded(shell.root):
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
         Watch(find_workspace(shell.root).root, say).run()
-    assert [note for note in notes if "OverflowError" in note]
-    assert names(shell) == ["inbox/1.csv"]
+    assert stored[:2] == [1, 1], "the file was in when it failed, and is not loaded again"
+    assert len([note for done in said for note in done.notes if "OverflowError" in note]) == 1
+    with History.open(shell.root / "history" / "annealog.duckdb", snapshot=False) as history:
+        assert history.sources()["name"].to_list() == ["inbox/1.csv"]
+        assert [event.kind for event in history.events()].count("verdicts") == 1
 
 
 def test_pipes_are_refused_by_name_and_nothing_waits(shell: Shell) -> None:
