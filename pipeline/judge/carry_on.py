@@ -38,6 +38,7 @@ from pipeline.judge.grown_old import OldBrackets, old_brackets, with_states
 from pipeline.judge.kept_documents import document_of, key_of, result_of
 from pipeline.judge.kept_rows import NUMBERS, OF_LOTS, Given, Later, as_read, marks_in, rows_of_lots
 from pipeline.judge.marks import MARK_COLUMNS, NO_MARKS, marks_of
+from pipeline.judge.passed_days import reached_by_days
 from pipeline.judge.rows import files_of_lots, row_keys
 from pipeline.judge.standing import standing_events
 from pipeline.judge.values.prepare import (
@@ -101,7 +102,9 @@ class _New:
     decided: bool = True  # somebody decided something
     before: datetime = EARLY  # moment of what is kept
     pending: dict[str, datetime] = field(default_factory=dict)  # of which baselines are to be recorded, from when on
-    old: set[str] = field(default_factory=set)  # meters of which nothing is new but the time: their last run grew old
+    old: set[str] = field(
+        default_factory=set
+    )  # meters of which nothing is new but the time: their last run grew old, a day came
     waiting: dict[str, int] = field(
         default_factory=dict
     )  # or parts wait for a closing check, behind a run of this number
@@ -396,6 +399,11 @@ class _Carrying:
             # what was recorded of a later time than was read
             begun = pl.col("measured_at").is_between(before, given.as_of, closed="right")
             waiting += pl.concat(told).filter(begun)["meter"].unique().to_list()
+            reached = reached_by_days(self.store, given.tables, before=before, as_of=given.as_of)
+            if reached is None:
+                return anew()
+            new.old.update(reached.states)
+            waiting += reached.meters
         for meter in waiting:
             new.first.setdefault(meter, None)
         new.old.difference_update(new.first)

@@ -39,7 +39,7 @@ __all__ = ["NUMBERS", "OF_LOTS", "Given", "Later", "as_read", "marks_in", "rows_
 
 _log = logging.getLogger(__name__)
 _MEANWHILE = "The history, or what is kept beside it, changed meanwhile. What is shown is of before: try again."
-_FORMAT = 7
+_FORMAT = 8
 OF_LOTS = ("spot_values", "part_values", "budget_inputs", "bias_at_level")
 """Frames kept by lot."""
 NUMBERS = ("check", "run", "before_run", "after_run")
@@ -66,9 +66,7 @@ class Given:
 
     def scope(self) -> str:
         """Return what tells from others all that lets everything be judged anew."""
-        shared = sorted(
-            (name, sums(self._begun(table), None)) for name, table in self.tables.items() if "lot" not in table.columns
-        )
+        shared = sorted((name, sums(table, None)) for name, table in self.tables.items() if "lot" not in table.columns)
         return f"{_FORMAT} {program()} {pl.__version__} {self.settings!r} {shared!r}"
 
     def of_lots(self) -> pl.DataFrame:

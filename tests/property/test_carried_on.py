@@ -19,9 +19,11 @@ from pipeline.judge import carry_on
 from pipeline.judge.assess import assess
 from pipeline.judge.carry_on import carried_on
 from pipeline.judge.cuts import EARLY, cuts_of
+from pipeline.judge.passed_days import Reached, reached_by_days
 from schemas.documents import as_json
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
 
     from pipeline.judge.assessment import Assessment
@@ -139,11 +141,78 @@ def test_what_was_read_before_a_setting_stays_as_it_was_judged(tmp_path_factory:
     assert any(at.filter(pl.col("at") > EARLY).height for at in found)
 
 
-def grows(path: Path, first: list[Any], portions: list[Any], lot: str) -> None:
-    """Let a history grow by portions, and hold each time what is carried on against a judgement from nothing."""
+DAYS = st.fixed_dictionaries(
+    {
+        name: st.sampled_from([0, 5, 8, 14, 30, 55])
+        for name in ("block", "due", "due next", "meter", "meter due", "calibrated", "sensor", "limits", "coefficient")
+    }
+)
+"""Hours after which something of a table begins to hold, or a day less than after which it falls due."""
+CLOCKS = (9, 30)
+
+
+def tables_of_days(days: dict[str, int]) -> dict[str, str]:
+    """Return tables of which days come while the history grows: every one of those that are not about a lot."""
+    at = {name: f"{DAY + timedelta(hours=hours):%Y-%m-%dT%H:%M}Z" for name, hours in days.items()}
+    due = {name: f"{DAY + timedelta(hours=hours - 24):%Y-%m-%dT%H:%M}Z" for name, hours in days.items()}
+    return {
+        **TABLES,
+        "blocks": "block,material,certified_value,unit,expanded_uncertainty,coverage_factor,certificate,due_on,valid_from\n"
+        f"B1,copper,58.0,MS/m,0.2,2,C-1,{due['due']},\nB1,copper,58.2,MS/m,0.2,2,C-2,{due['due next']},{at['block']}\n",
+        "meters": "meter,accuracy_percent,resolution,unit,due_on,valid_from\n"
+        f"M1,0.5,0.01,MS/m,{due['meter due']},\nM1,0.4,0.01,MS/m,,{at['meter']}\nM2,0.5,0.01,MS/m,{due['sensor']},\n",
+        "calibrations": "meter,calibrated_on,condition,nominal,indicated,unit,tolerance\n"
+        f"M1,{at['calibrated']},as_found,58,59,MS/m,0.4\nM2,{at['calibrated']},as_left,58,58.1,MS/m,0.4\n",
+        "sensors": "sensor,correction_c,expanded_uncertainty_c,coverage_factor,due_on,valid_from\n"
+        f"T1,0.1,0.2,2,{due['sensor']},\nT1,0.3,0.2,2,,{at['sensor']}\nT2,0.0,0.3,2,,\n",
+        "specifications": "specification,material,lower,upper,unit,parts,spots,repeats,valid_from\n"
+        f"S,copper,57,60,MS/m,1,1,1,\nS,copper,58.1,60,MS/m,1,1,1,{at['limits']}\n",
+        "materials": "material,temperature_model,coefficient,source,valid_from\n"
+        f"copper,constant_slope,0.0000681,test,\ncopper,constant_slope,0.00007,test,{at['coefficient']}\n",
+    }
+
+
+def test_days_of_tables_that_come_change_what_a_judgement_from_nothing_changes(
+    tmp_path_factory: pytest.TempPathFactory,
+) -> None:
+    seen: list[Reached | None] = []
+
+    def noted(*args: Any, **named: Any) -> Any:
+        seen.append(reached_by_days(*args, **named))
+        return seen[-1]
+
+    @settings(derandomize=True, deadline=None, max_examples=5, phases=(Phase.explicit, Phase.generate))
+    @given(
+        first=HISTORY,
+        portions=st.lists(
+            st.tuples(FEW, st.sampled_from([0.5, 9.0, 25.0, -5.0]), st.just("nothing")), min_size=1, max_size=2
+        ),
+        days=DAYS,
+    )
+    def drawn(first: list[Any], portions: list[Any], days: dict[str, int]) -> None:
+        path = tmp_path_factory.mktemp("days") / "h" / "a.duckdb"
+        grows(path, first, portions, "L1", tables=tables_of_days(days), clocks=CLOCKS)
+
+    with pytest.MonkeyPatch.context() as watched:
+        watched.setattr(carry_on, "reached_by_days", noted)
+        drawn()
+    assert sum(bool(one and one.meters) for one in seen) > 3
+    assert sum(bool(one and one.states) for one in seen) > 3
+
+
+def grows(
+    path: Path,
+    first: list[Any],
+    portions: list[Any],
+    lot: str,
+    *,
+    tables: Mapping[str, str] = TABLES,
+    clocks: Sequence[int] = (9,),
+) -> None:
+    """Let a history grow by portions, and hold each time what is carried on, some hours on, too, against a judgement from nothing."""
     end = written(path, first)
     with History.open(path, write=True) as history, history.transaction():
-        for name, text in TABLES.items():
+        for name, text in tables.items():
             history.put_reference_text(name, text, DAY)
         history.append_event("reference", {"changed": {}, "altered": []}, by="load", why="first take-over", at=DAY)
     for number, (steps, hours, what) in enumerate([([], 0.0, "nothing"), *portions]):
@@ -160,8 +229,10 @@ def grows(path: Path, first: list[Any], portions: list[Any], lot: str) -> None:
             with history.transaction():  # as a load does, last of all
                 kept = {"verdicts": "", "found": hash_of_found(path)}
                 history.append_event("verdicts", kept, by="load", why="compared with later", at=DAY)
-            later = carried_on(history, SETTINGS, as_of=carried.as_of + timedelta(hours=9))
-            if later is not None:
+            for hours in clocks:
+                later = carried_on(history, SETTINGS, as_of=carried.as_of + timedelta(hours=hours))
+                if later is None:
+                    continue
                 anew_later = assess(history, SETTINGS, as_of=later.as_of)
                 for name in ("lots", "meters", "events", "events_on_lots", "came_to_light"):
                     assert as_json(dict(getattr(later, name))) == as_json(dict(getattr(anew_later, name))), name
