@@ -137,8 +137,7 @@ def cuts_of(
         rows = store.read(name, columns=["meter", at, *columns], between=between, where=(f"t.{at} >= cuts.at", since))
         return rows.rename({at: "at"})
 
-    study = (pl.col("run").is_in(studies) if studies else pl.lit(value=False)).fill_null(value=False)
-    sets, part = pl.col("role") == "setting", pl.lit(value=True)
+    study, sets, part = pl.col("run").is_in(studies), pl.col("role") == "setting", pl.lit(value=True)
     rows = [
         kept("on_blocks", "measured_at", "role", "clock", "run")
         .filter(pl.col("clock") == "known")
