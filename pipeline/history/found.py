@@ -73,7 +73,7 @@ class FoundStore:
     def __init__(
         self, connection: duckdb.DuckDBPyConnection, history: Path, beside: dict[str, Beside] | None = None
     ) -> None:
-        self.apart = RowsApart(connection, history)
+        self.apart, self.history = RowsApart(connection, history), history
         self._connection = connection
         self.beside = beside
         """By table what is put, where the file is open to read; None where it is written."""
@@ -117,7 +117,7 @@ class FoundStore:
     @contextlib.contextmanager
     def written(cls, history: Path, *, wait_s: float) -> Iterator[Self]:
         """Open the results of a history to write; what cannot be opened is begun anew, for nothing in it is a record."""
-        block = _LARGE_BLOCK if history.stat().st_size >= _LARGE else _BLOCK
+        block = _LARGE_BLOCK if history.exists() and history.stat().st_size >= _LARGE else _BLOCK
         try:
             opened = connect(found_path(history), write=True, wait_s=wait_s, block_bytes=block)
         except IntegrityProblem:

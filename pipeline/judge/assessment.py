@@ -273,6 +273,7 @@ class Kept:
     """What answers for the rows of an assessment that was carried on, and which lots were judged anew for it."""
 
     judged: frozenset[str]
+    aside: bool  # nobody else finds it: it is kept for this assessment alone
     ask: Callable[[History], None]
     columns_of_lots: Callable[[list[str], list[str] | None], pl.DataFrame]
     document_keys: Callable[[list[str] | None], dict[str, str]]

@@ -114,6 +114,18 @@ class KeptDocuments(Mapping[str, Result]):
         if lacking := [name for name in names if name not in self._documents and not self._is_none(name)]:
             self._documents |= self._fetch(lacking)
 
+    def documents_of(self, names: Iterable[str]) -> dict[str, str]:
+        """Return the documents of some names, and keep none of them."""
+        return self._fetch(list(names))
+
+    def with_documents(self, documents: dict[str, str]) -> KeptDocuments[Result]:
+        """Return the results with some documents at hand, and nothing else that was asked for."""
+        found: KeptDocuments[Result] = KeptDocuments(
+            self._kind, lambda: self._names, self._fetch, self._anew, self._as_of
+        )
+        found._documents = documents
+        return found
+
     def _said(self, name: str) -> str:
         """Return a document as it is kept, without the moment of the assessment."""
         if name not in self._documents:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import logging
+import shutil
+import weakref
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cache, partial
@@ -139,8 +141,10 @@ class Later:
 
     def __init__(self, given: Given, store: FoundStore) -> None:
         self._given, self._store, self._history = given, store, given.history
-        self._beside = store.beside
+        self._beside, self._place = store.beside, store.history
         self._inside = True
+        if self._place != given.history.path:  # made for this one alone
+            weakref.finalize(self, shutil.rmtree, self._place.parent, ignore_errors=True)
         self._held: tuple[History, FoundStore] | None = None
         self._on_blocks: pl.DataFrame | None = None
         self._noted: dict[str, Any] = {}
@@ -164,7 +168,7 @@ class Later:
         if self._inside:
             yield self._given.history, self._store
             return
-        opened = FoundStore.open(self._given.history.path, self._beside)
+        opened = FoundStore.open(self._place, self._beside)
         with self._asked() as history, contextlib.ExitStack() as left:
             with_it, held = history.beside, self._held
             if history.last_source_id() != self._source:
@@ -179,7 +183,7 @@ class Later:
                 store = left.enter_context(opened)
             if store is None:
                 raise FoundDamaged("What was found is kept beside the history no more.")
-            left.enter_context(damage_told(history.path))
+            left.enter_context(damage_told(self._place))
             if store.noted() != self._noted:
                 raise HistoryBusy(_MEANWHILE)
             yield history, store
@@ -208,7 +212,8 @@ class Later:
         rows_of = self._or_anew(
             self.rows_of, lambda anew, *_: {name: getattr(anew, name) for name in ("readings", *OF_LOTS)}
         )
-        return Kept(judged=judged, ask=self.ask, rows_of=rows_of, **ways)
+        aside = self._place != self._given.history.path
+        return Kept(judged=judged, aside=aside, ask=self.ask, rows_of=rows_of, **ways)
 
     def results(self, kind: Any, name: str, as_of: datetime | None = None) -> KeptDocuments[Any]:
         """Return results of lots that are kept as documents, under the name that an assessment has for them."""
@@ -253,7 +258,7 @@ class Later:
                 if history.last_source_id() != self._source or history.decisions() != self._given.events:
                     raise HistoryBusy(_MEANWHILE)
                 with contextlib.suppress(OSError):
-                    forget(history.path)
+                    forget(self._place)
                 self._anew = assess(history, self._given.settings, as_of=self._given.as_of)
         return self._anew
 

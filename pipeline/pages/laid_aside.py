@@ -8,6 +8,7 @@ from typing import IO, TYPE_CHECKING
 
 import polars as pl
 
+from pipeline.judge.kept_documents import KeptDocuments
 from pipeline.judge.kept_rows import OF_LOTS
 from pipeline.workspace.files import cannot
 
@@ -22,6 +23,7 @@ __all__ = ["in_pieces"]
 _PIECE = 1_000
 """Lots at a time: 250,000 readings of lots of 250, some 150 MB prepared; a million readings take 0.5 GB."""
 _ROWS = ("readings", *OF_LOTS)
+_SAID = "documents"
 
 
 def in_pieces(
@@ -53,12 +55,14 @@ def in_pieces(
         places: list[dict[str, int]] = []
         before: Assessment | None = None
         for piece in pieces:
-            found = assessment.at_hand(piece, _beside(piece, behind))
+            # results, too, are looked up for each piece anew: those of all lots would stay
+            found = assessment.restated(**assessment.kept.rows_of(piece, list(_beside(piece, behind))))
             if before is not None and found.readings is before.readings:
                 # what is kept is damaged, and was judged from nothing: the rows of all lots are at hand, and stay there
                 file.close()
                 return iter([(lots, found)])
-            places.append(_laid(file, found))
+            said = assessment.lots.documents_of(piece) if isinstance(assessment.lots, KeptDocuments) else {}
+            places.append(_laid(file, {**{name: getattr(found, name) for name in _ROWS}, _SAID: _documents(said)}))
             before = found
     except OSError as error:
         raise cannot("write", folder, error) from None
@@ -69,12 +73,16 @@ def _beside(lots: Sequence[str], behind: Mapping[str, Sequence[str]]) -> set[str
     return {name for lot in lots for name in behind[lot]}
 
 
-def _laid(file: IO[bytes], found: Assessment) -> dict[str, int]:
-    """Write the rows of a piece at the end of a file; return how many bytes each frame took, in order."""
+def _documents(said: dict[str, str]) -> pl.DataFrame:
+    return pl.DataFrame(list(said.items()), schema={"lot": pl.String, "document": pl.String}, orient="row")
+
+
+def _laid(file: IO[bytes], frames: Mapping[str, pl.DataFrame]) -> dict[str, int]:
+    """Write the frames of a piece at the end of a file; return how many bytes each took, in order."""
     lengths = {}
-    for name in _ROWS:
+    for name, frame in frames.items():
         data = BytesIO()
-        getattr(found, name).write_ipc_stream(data, compression="lz4")
+        frame.write_ipc_stream(data, compression="lz4")
         lengths[name] = file.write(data.getbuffer())
     return lengths
 
@@ -93,4 +101,6 @@ def _fetched(
                 rows = {name: pl.read_ipc_stream(BytesIO(file.read(length))) for name, length in lengths.items()}
             except OSError as error:
                 raise cannot("read", workspace.history.parent, error) from None
-            yield piece, assessment.restated(**rows)
+            said, lots = rows.pop(_SAID), assessment.lots
+            lots = lots.with_documents(dict(said.iter_rows())) if isinstance(lots, KeptDocuments) else lots
+            yield piece, assessment.restated(lots=lots, **rows)

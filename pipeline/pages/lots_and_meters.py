@@ -71,13 +71,14 @@ def _lot_pages(
     readings = assessment.readings.filter((pl.col("role") == "part") & pl.col("lot").is_in(wanted)).with_columns(
         pl.col("source_id").replace_strict(context.names, default=None, return_dtype=pl.String).alias("source")
     )
-    of_lot = _Parted(readings, wanted)
-    spots, parts, brackets = (
-        _Parted(frame, wanted) for frame in (assessment.spot_values, assessment.part_values, assessment.brackets)
-    )
+    of_all = [
+        frame.filter(pl.col("lot").is_in(wanted)) if frame.height else frame
+        for frame in (readings, assessment.spot_values, assessment.part_values, assessment.brackets)
+    ]
     details = LotDetails(assessment, behind)
     for start in range(0, len(wanted), _TOGETHER):
         lots = wanted[start : start + _TOGETHER]
+        of_lot, spots, parts, brackets = (_Parted(frame, lots) for frame in of_all)
         read, between = of_lot.whole(lots), brackets.whole(lots)
         checks = _checks_around(assessment, between)
         placed = context.placed_around(checks) if few else context.placed

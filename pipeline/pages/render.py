@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING
 import reports
 from pipeline.history.snapshot import signature
 from pipeline.history.store import History
-from pipeline.judge.assess import assess
-from pipeline.judge.carry_on import everything
+from pipeline.judge.carry_on import anew, everything
 from pipeline.judge.findings import state_of
 from pipeline.kept.answers import Answers, one_rendering, withdraw
 from pipeline.kept.trace_answers import traces
@@ -119,7 +118,7 @@ def render(
             else:
                 found = None
                 # whoever wants all pages written wants nothing taken for granted
-                judge = assess if always else everything
+                judge = anew if always else everything
                 assessment = judge(history, workspace.settings, as_of=as_of)
             sources = history.sources()
             more = [page for make in MORE_PAGES for page in make(workspace, assessment, history, sources)]

@@ -29,7 +29,7 @@ from pipeline.errors import (
 )
 from pipeline.history.snapshot import signature
 from pipeline.history.store import History
-from pipeline.judge.carry_on import everything
+from pipeline.judge.carry_on import carried_on, everything
 from pipeline.judge.findings import keep_findings, last_verified, note_verified, state_of
 from pipeline.kept.snapshot import holds_until, publish_snapshot, said_now
 from pipeline.load import load as loading
@@ -288,12 +288,13 @@ class Watch:
             return 0
         # two assessments are held at once while pages are written, but the readings only of one
         found, self._loaded = self._loaded, None
-        if self._board(found).kept is None and not self._judged_anew:
+        if not self._judged_anew and not self._is_kept(found):
             # another program kept what was found: not every decision from here on is to be followed from nothing
             self._judged_anew = True
             now = datetime.now(UTC)
             loading.assess_touched(self.workspace, [], now=now, refresh=True, assessed=self._take)
             found, self._loaded = self._loaded, None
+        self._board(found)
         self._seen = signature(self.workspace.history)
         pages, shown = render(
             self.workspace,
@@ -304,6 +305,13 @@ class Watch:
         )
         self._shown = _without_rows(shown)
         return sum(page.written for page in pages)
+
+    def _is_kept(self, found: Assessment | None) -> bool:
+        """Whether what was found lies beside the history: what was just judged, or what lay there before."""
+        if found is None:
+            with self._history() as history:
+                found = carried_on(history, self.workspace.settings)
+        return found is not None and found.kept is not None and not found.kept.aside
 
     def _publish_first(self, found: Assessment) -> None:
         """Publish the snapshot and tell what needs a person, while the pages are still to be written."""
