@@ -32,7 +32,9 @@ from pipeline.history.store import History
 from pipeline.judge.carry_on import carried_on, everything
 from pipeline.judge.findings import keep_findings, last_verified, note_verified, state_of
 from pipeline.kept.snapshot import holds_until, publish_snapshot, said_now
-from pipeline.load import load as loading
+from pipeline.load.load import load
+from pipeline.load.one_file import shown_name
+from pipeline.load.touched import assess_touched
 from pipeline.pages.board import board_pages
 from pipeline.pages.render import render
 from pipeline.pages.writer import processes, write_pages
@@ -278,7 +280,7 @@ class Watch:
                     self.arrivals.failed(path)
                     self._left[str(path)] = file.error
 
-        return loading.load(self.workspace, files, step=step, loaded=loaded, assessed=self._take)
+        return load(self.workspace, files, step=step, loaded=loaded, assessed=self._take)
 
     def _take(self, found: Assessment) -> None:
         self._loaded = found
@@ -292,7 +294,7 @@ class Watch:
             # another program kept what was found: not every decision from here on is to be followed from nothing
             self._judged_anew = True
             now = datetime.now(UTC)
-            loading.assess_touched(self.workspace, [], now=now, refresh=True, assessed=self._take)
+            assess_touched(self.workspace, [], now=now, refresh=True, assessed=self._take)
             found, self._loaded = self._loaded, None
         self._board(found)
         self._seen = signature(self.workspace.history)
@@ -452,7 +454,7 @@ class Watch:
             return []
         with self._history() as history:
             names = set(history.held_files()["name"].to_list())
-        return [path for path in map(Path, self.arrivals.dealt) if loading.shown_name(workspace, path) in names]
+        return [path for path in map(Path, self.arrivals.dealt) if shown_name(workspace, path) in names]
 
     def _note(self, text: str, *, repeat_s: float = 600.0) -> None:
         notes = self.telling.once(text, repeat_s=repeat_s)
