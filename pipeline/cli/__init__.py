@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import codecs
 import os
 import sys
 import traceback
 from functools import cache
 from importlib import import_module
+from io import TextIOWrapper
 from typing import Any
 
 import typer
@@ -80,6 +82,7 @@ def main(arguments: list[str] | None = None) -> None:
     arguments
         Words after the program's name; None takes them from the shell.
     """
+    _write_what_it_can()
     code = run(arguments)
     flows = sys.modules.get("pipeline.flows")
     if flows is not None and flows.lost.is_set():
@@ -106,6 +109,26 @@ def _named(command: Any) -> str:
     return str(command.name or get_command_name(command.callback.__name__))
 
 
+_IN_ASCII = str.maketrans({"−": "-", "–": "-", "±": "+/-", "°": "deg ", "µ": "u", "·": "*", "…": "..."})
+
+
+def _write_what_it_can() -> None:
+    """Let a terminal whose encoding lacks a sign have it in plain letters, or by its number: a sentence is not cut off there."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper) and "utf" not in stream.encoding.lower():
+            stream.reconfigure(errors="annealog")
+
+
+def _in_ascii(error: UnicodeError) -> tuple[str, int]:
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    signs = error.object[error.start : error.end].translate(_IN_ASCII)
+    return signs.encode("ascii", "backslashreplace").decode(), error.end
+
+
+codecs.register_error("annealog", _in_ascii)
+
+
 def run(arguments: list[str] | None = None) -> int:
     """Run a command and return its exit code."""
     words = sys.argv[1:] if arguments is None else arguments
@@ -126,7 +149,9 @@ def run(arguments: list[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
         return 0
     except OSError as error:
-        print(f"annealog: {error.filename or ''}: {error.strerror or error}.", file=sys.stderr)  # noqa: T201
+        # what bears no file's name was no file of ours: what is printed, or the folder the command was typed in
+        where = error.filename or "what this command prints, or the folder it was typed in"
+        print(f"annealog: {where}: {error.strerror or error}.", file=sys.stderr)  # noqa: T201
         return 7
     except MemoryError:
         print("annealog: the computer has no memory left. End other programs and try again.", file=sys.stderr)  # noqa: T201

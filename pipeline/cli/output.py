@@ -122,8 +122,9 @@ def print_json(document: Any) -> None:
     if kept is not None:
         kept.append(document)
         return
+    everything = "utf" in (sys.stdout.encoding or "utf").lower()
     try:
-        sys.stdout.write(json.dumps(as_json(document), ensure_ascii=False, indent=2, allow_nan=False) + "\n")
+        sys.stdout.write(json.dumps(as_json(document), ensure_ascii=not everything, indent=2, allow_nan=False) + "\n")
         sys.stdout.flush()
     except BrokenPipeError:
         # one without a number: typer would turn a numbered one into an error of ours

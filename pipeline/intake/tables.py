@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 import re
 from collections.abc import Mapping
 from datetime import UTC, datetime
@@ -31,6 +32,8 @@ if TYPE_CHECKING:
 __all__ = ["TablesLater", "parse_table", "parse_tables"]
 
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+_LEAST, _MOST = 1e-15, 1e15
+"""No quantity of these tables is smaller or larger, in any of its units; far beyond, no square can be computed (own bounds)."""
 _WHOLE = re.compile(r"[+-]?\d{1,18}", re.ASCII)
 _TRUTH = {"yes": True, "no": False, "true": True, "false": False}
 _ROUNDING = re.compile(r"none|half_(up|even):[0-9]")
@@ -51,6 +54,8 @@ def _cell(column: Column, text: str, zone: ZoneInfo) -> tuple[Any, str | None]:
         if not _NUMBER.fullmatch(text):
             return None, "expected a number with a decimal point"
         value = float(text)
+        if value and not _LEAST <= abs(value) <= _MOST and math.isfinite(value):
+            return None, f"expected 0, or a number from {_LEAST:g} to {_MOST:g} in size"
     elif column.dtype == pl.Int64:
         if not _WHOLE.fullmatch(text):
             return None, "expected a whole number"

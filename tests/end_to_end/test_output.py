@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
+import json
 import os
+import shutil
 import subprocess
 import sys
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import pytest
 from scenario import Scenario
-from workspace_files import Shell
+from workspace_files import Shell, loaded_once
 
 from pipeline.cli import output
 from pipeline.cli.output import table, widths
 from pipeline.cli.terminal import Terminal
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
 
 TABLE = [
     ["event", "EC-02_20260424T050529Z_SIGNAL", "EC-03_20260610T124000Z_FAILED-CHECK"],
@@ -85,3 +83,34 @@ def test_a_pipe_that_nobody_reads_is_no_error(
     )  # fmt: skip
     os.close(writing)
     assert (done.returncode, done.stderr) == (0, "")
+
+
+def _printed(root: Path, *words: str, stdout: int = subprocess.PIPE, **given: str) -> tuple[int, str, str]:
+    done = subprocess.run(
+        [sys.executable, "-m", "pipeline", *words, "--workspace", str(root)],
+        stdout=stdout, stderr=subprocess.PIPE, check=False, env=os.environ | given, encoding=given.get("PYTHONIOENCODING", "utf-8"),
+    )  # fmt: skip
+    return done.returncode, done.stdout or "", done.stderr
+
+
+@pytest.mark.parametrize(("encoding", "sign"), [("ascii", "+/-"), ("latin-1", "±"), ("utf-8", "±")])
+def test_a_terminal_without_a_sign_has_the_sentence_whole(tmp_path: Path, encoding: str, sign: str) -> None:
+    at_work = loaded_once({"a.csv": Scenario().check("08:00", bias=-0.1).lot("08:30").check("09:30")})
+    root = shutil.copytree(at_work, tmp_path / "works")
+    code, said, complaint = _printed(root, "lot", "L1", PYTHONIOENCODING=encoding)
+    assert (code, complaint) == (0, "")
+    assert f"mean 58.50 {sign} " in said
+    assert said.rstrip().endswith(".html")
+    assert json.loads(_printed(root, "lot", "L1", "--json", PYTHONIOENCODING=encoding)[1]) == json.loads(
+        _printed(root, "lot", "L1", "--json")[1]
+    )
+
+
+@pytest.mark.parametrize("words", [("status",), ("status", "--json")])
+def test_what_cannot_be_printed_is_named(tmp_path: Path, words: tuple[str, ...]) -> None:
+    root = shutil.copytree(loaded_once({"a.csv": Scenario().check("08:00").lot("08:30")}), tmp_path / "works")
+    with Path("/dev/full").open("wb") as full:
+        code, _, complaint = _printed(root, *words, stdout=full.fileno())
+    assert (code, complaint.partition(":")[2]) == (
+        7, " what this command prints, or the folder it was typed in: No space left on device.\n",
+    )  # fmt: skip

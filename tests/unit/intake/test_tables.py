@@ -57,6 +57,8 @@ def moment(*parts: int) -> datetime:
         ("specifications", "hardness_required", "false", False),
         ("specifications", "rounding", "none", "none"),
         ("specifications", "rounding", "half_up:0", "half_up:0"),
+        ("specifications", "k", "1e-15", 1e-15),
+        ("specifications", "upper", "1e15", 1e15),
         ("specifications", "rounding", "half_even:9", "half_even:9"),
         ("specifications", "source", "half_up", "half_up"),  # a rule of the column of rounding alone
         # a day begins at midnight of the site; a time without an offset is the site's, one with it is what it says
@@ -79,6 +81,9 @@ def test_a_cell_is_read_as_its_column_declares(table: str, column: str, text: st
         ("specifications", "lower", ".", "expected a number with a decimal point."),
         ("specifications", "lower", "nan", "expected a number with a decimal point."),
         ("specifications", "k", "1e999", "expected a finite number."),
+        ("specifications", "upper", "1.01e15", "expected 0, or a number from 1e-15 to 1e+15 in size."),
+        ("specifications", "lower", "-1e308", "expected 0, or a number from 1e-15 to 1e+15 in size."),
+        ("specifications", "k", "0.99e-15", "expected 0, or a number from 1e-15 to 1e+15 in size."),
         ("specifications", "parts", "3.0", "expected a whole number."),
         ("specifications", "parts", "0", "expected a number of at least 1."),
         ("specifications", "hardness_required", "y", "expected yes or no."),
