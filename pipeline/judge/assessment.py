@@ -304,10 +304,10 @@ NARROW: dict[str, Any] = {
     **AT_A_GLANCE,
     "support": pl.String,
     "conditions": pl.String,  # joined by a comma
-    "reason": pl.String,  # the deciding one
+    "reasons": pl.String,  # one a line, the deciding one first
     "meters": pl.String,  # joined by a space
     "flags": pl.String,  # one a line
-    "disposed": pl.Boolean,  # whether somebody recorded a disposition
+    "disposition": pl.String,  # the last one that somebody recorded
     "conforms_by": pl.String,
     "last_at": pl.Datetime("us", "UTC"),
     "readings": pl.Int64,
@@ -320,10 +320,10 @@ NARROW: dict[str, Any] = {
 
 _IN_WORDS: dict[str, Callable[[LotResult], Any]] = {
     "conditions": lambda lot: ", ".join(lot.conditions),
-    "reason": lambda lot: next(iter(lot.reasons), None),
+    "reasons": lambda lot: "\n".join(lot.reasons) or None,
     "meters": lambda lot: " ".join(lot.meters),
     "flags": lambda lot: "\n".join(lot.flags),
-    "disposed": lambda lot: bool(lot.dispositions),
+    "disposition": lambda lot: lot.dispositions[-1].decision if lot.dispositions else None,
 }
 
 

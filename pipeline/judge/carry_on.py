@@ -336,12 +336,14 @@ class _Carrying:
         touched: list[str] = []
         if not nothing:
             in_production = {*meters, *given.history.meters_of(new.after, given.studies)} & set(new.first)
-            from pipeline.judge.assess import meter_results
-
             old = old_brackets(store, new.waiting, basis)
             new.lots.update(lots_read, old.lots, () if new.everything else self._changed_around(basis, cuts))
             self._keep_meters(basis, marks, cuts, old)
-            found_meters = meter_results(merged, sorted(in_production)) if touches else {}
+            found_meters: dict[str, MeterResult] = {}
+            if touches:
+                from pipeline.judge.assess import meter_results
+
+                found_meters = meter_results(merged, sorted(in_production))
             found_meters |= with_states(store, (new.old | new.waiting.keys()) & meters.keys(), meters, basis)
             # by a clock that is not believed, too, whose place says nothing
             contradicted = given.history.lots_that_contradict(new.lots)
@@ -682,6 +684,8 @@ class _Carrying:
 
     def _compare_suppliers(self, suppliers: set[str] | None) -> None:
         """Say of each lot of some suppliers, or of all, how it lies to the first ones of its own: the one thing that other lots decide."""
+        if suppliers is not None and not suppliers:
+            return
         from pipeline.judge.lots.flags import supplier_levels
 
         names = ["lot", "supplier", "material", "first_at", "mean", "supplier_level"]

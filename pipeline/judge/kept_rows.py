@@ -41,7 +41,7 @@ __all__ = ["NUMBERS", "OF_LOTS", "Given", "Later", "as_read", "marks_in", "rows_
 
 _log = logging.getLogger(__name__)
 _MEANWHILE = "The history, or what is kept beside it, changed meanwhile. What is shown is of before: try again."
-_FORMAT = 8
+_FORMAT = 9
 OF_LOTS = ("spot_values", "part_values", "budget_inputs", "bias_at_level")
 """Frames kept by lot."""
 NUMBERS = ("check", "run", "before_run", "after_run")

@@ -32,11 +32,11 @@ def board_pages(
     moment = as_of or assessment.as_of
     meters = tuple(assessment.meters[name] for name in sorted(assessment.meters))
     check_by = checked_by(assessment)
-    lots = assessment.columns_of_lots(["lot", "verdict", "conditions", "disposed", "last_at"])
+    lots = assessment.columns_of_lots(["lot", "verdict", "conditions", "disposition", "last_at"])
     stopped = lots.filter(pl.col("verdict").is_in(["hold", "reject"])).sort(
         "last_at", "lot", descending=True, nulls_last=True
     )
-    unsettled = lots.filter((pl.col("conditions") != "") & ~pl.col("disposed"))
+    unsettled = lots.filter((pl.col("conditions") != "") & pl.col("disposition").is_null())
     asked = pl.concat([stopped.with_columns(state="verdict"), unsettled.with_columns(state=pl.lit("conditional"))])
     urgency = pl.col("state").replace_strict({state: place for place, state in enumerate(URGENCY)})
     # a result takes as long to be made as hundreds of rows

@@ -180,16 +180,19 @@ def computed(assessment: Assessment) -> dict[str, pl.DataFrame]:
 
 
 _OF_A_LOT = (
-    "lot", "verdict", "reason", "product", "supplier", "specification", "material", "mean", "expanded_uncertainty", "coverage_factor",
+    "lot", "verdict", "reasons", "product", "supplier", "specification", "material", "mean", "expanded_uncertainty", "coverage_factor",
     "standard_deviation", "parts", "readings", "lower", "upper", "cpk", "ppk", "first_at", "last_at", "support", "meters", "flags",
-    "conditions", "disposed",
+    "conditions", "disposition",
 )  # fmt: skip
 
 
 def _lots(assessment: Assessment) -> pl.DataFrame:
     waits = pl.col("verdict").is_in(["hold", "reject"]) | (pl.col("conditions") != "")
     frame = assessment.columns_of_lots(_OF_A_LOT).rename({"coverage_factor": "k"})
-    frame = frame.with_columns((waits & ~pl.col("disposed")).alias("open"))
+    frame = frame.with_columns(
+        (waits & pl.col("disposition").is_null()).alias("open"),
+        pl.col("reasons").str.split("\n").list.first().alias("reason"),
+    )
     # as the verdict has it: what was registered when the lot was read
     told = {name: name for name in ("heat", "customer", "purchase_order", "line")}
     at = frame.with_columns(pl.col("last_at").fill_null(assessment.as_of).alias("_at"))

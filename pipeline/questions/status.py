@@ -44,6 +44,9 @@ def checked_by(assessment: Assessment) -> dict[str, datetime | None]:
     }
 
 
+_OF_A_LOT = ("lot", "verdict", "support", "conditions", "reasons", "flags", "disposition")
+
+
 @dataclass(frozen=True)
 class Status:
     """The state of a workspace at a moment."""
@@ -56,9 +59,9 @@ class Status:
 
     def document(self) -> dict[str, Any]:
         """Return the JSON document."""
-        lots = self.assessment.columns_of_lots(["lot", "verdict", "conditions"])
-        needs = (pl.col("conditions") != "") | pl.col("verdict").is_in(["hold", "reject"])
-        asked = self.assessment.results(lots.filter(needs)["lot"])
+        lots = self.assessment.columns_of_lots(_OF_A_LOT)
+        conditional = lots.filter((pl.col("conditions") != "") & pl.col("disposition").is_null())
+        waiting = lots.filter(pl.col("verdict").is_in(["hold", "reject"]))
         given = dict(lots["verdict"].value_counts().iter_rows())
         counts = {name: given.get(name, 0) for name in ("accept", "hold", "reject", "not_assessed")}
         document: dict[str, Any] = as_json(
@@ -74,18 +77,19 @@ class Status:
                 "lots": counts,
                 "accepted_with_conditions": [
                     {
-                        "lot": r.lot, "conditions": r.conditions,
-                        "flags": [flag for code in CONDITIONS for flag in r.flags if flag.startswith(f"{code}:")],
+                        "lot": lot["lot"], "conditions": lot["conditions"].split(", "),
+                        "flags": [
+                            flag for code in CONDITIONS for flag in lot["flags"].split("\n") if flag.startswith(f"{code}:")
+                        ],
                     }
-                    for r in without_decision(asked)
+                    for lot in conditional.iter_rows(named=True)
                 ],
                 "waiting": [
                     {
-                        "lot": r.lot, "verdict": r.verdict, "support": r.support, "reasons": r.reasons,
-                        "disposition": r.dispositions[-1].decision if r.dispositions else None,
+                        **{name: lot[name] for name in ("lot", "verdict", "support")},
+                        "reasons": lot["reasons"].split("\n") if lot["reasons"] else [], "disposition": lot["disposition"],
                     }
-                    for r in asked
-                    if r.verdict in ("hold", "reject")
+                    for lot in waiting.iter_rows(named=True)
                 ],
                 "events_open": [
                     {

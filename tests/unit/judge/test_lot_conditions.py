@@ -176,6 +176,32 @@ def test_a_disposition_settles_a_condition_for_the_lists_and_not_for_the_word() 
     assert settled.conditions == ("sort",)
 
 
+def test_the_status_says_of_lots_that_wait_what_their_results_say() -> None:
+    assessment = Scenario(specifications=LIMITS).check("08:00").lot("09:00", 58.0, 58.1).check("10:00").assess()
+    result = assessment.lots["L1"]
+    ours = Decision(at("12:00"), "Ada", "use_as_is", "looked at"), Decision(at("13:00"), "Ada", "scrap", "looked again")
+    lots = {
+        "L1": replace(result, verdict="hold", reasons=("first", "second"), dispositions=ours),
+        "L2": replace(result, lot="L2", verdict="reject", reasons=("one",), dispositions=()),
+        "L3": replace(result, lot="L3", verdict="accept", conditions=("sort", "spots"), dispositions=ours),
+    }
+    document = Status(assessment.restated(lots=lots), (), 0).document()
+    assert document["waiting"] == [
+        {
+            "lot": "L1",
+            "verdict": "hold",
+            "support": result.support,
+            "reasons": ["first", "second"],
+            "disposition": "scrap",
+        },
+        {"lot": "L2", "verdict": "reject", "support": result.support, "reasons": ["one"], "disposition": None},
+    ]
+    assert document["accepted_with_conditions"] == []
+    lots["L3"] = replace(lots["L3"], dispositions=())
+    (told,) = Status(assessment.restated(lots=lots), (), 0).document()["accepted_with_conditions"]
+    assert told["conditions"] == ["sort", "spots"]
+
+
 RANGE = "material,temper,lower,upper,unit,valid_from\n"
 
 
