@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -22,6 +22,7 @@ from pipeline.workspace.files import sha256_of
 from pipeline.workspace.settings import find_workspace
 from schemas.company import COMPANY_TABLES, Piece
 from schemas.documents import as_bytes, as_json
+from schemas.page import Decision
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -274,7 +275,7 @@ def test_a_lot_that_waits_is_open_until_somebody_decides(made: Made) -> None:
         return bool(computed(replace(made.found, lots={held.lot: replace(held, **changes)}))["lots"]["open"].item())
 
     held = next(lot for lot in made.found.lots.values() if lot.verdict == "hold" and not lot.dispositions)
-    decided = ("somebody decided",)
+    decided = (Decision(datetime(2026, 3, 2, tzinfo=UTC), "Ada", "use_as_is", "looked at"),)
     assert is_open()
     assert is_open(verdict="reject")
     assert not is_open(dispositions=decided)
