@@ -214,8 +214,8 @@ def _mean_in_words(result: Any) -> str:
         said.append(f"{told(1.0, decimals_for(u, result.mean))} {result.unit}")
     beside = f" ({'; '.join(said)})" if said else ""
     return (
-        f"{told(factor, decimals)} {unit}{beside} at {result.reference_temperature_c:g} °C, {result.parts} parts, "
-        f"{result.readings} readings"
+        f"{told(factor, decimals)} {unit}{beside} at {result.reference_temperature_c:g} °C, {counted(result.parts, 'part')}, "
+        f"{counted(result.readings, 'reading')}"
     )
 
 

@@ -14,6 +14,7 @@ from pipeline import stop
 from pipeline.cli import output
 from pipeline.cli.options import Direct, DryRun, Json, WorkspaceOption, workspace_at
 from pipeline.errors import EnvironmentProblem, UsageError
+from schemas.digits import counted
 
 if TYPE_CHECKING:
     from pipeline.service.watch import Round
@@ -94,7 +95,7 @@ def _lines(done: Round, place: Workspace) -> list[str]:
         lines += [f"meter {meter}: {state}" for meter, state in done.report.meters.items() if state != "fit"]
         lines += [f"changed: {change.sentence}" for change in done.report.changes]
         if done.pages:
-            lines.append(f"{done.pages} pages written")
+            lines.append(f"{counted(done.pages, 'page')} written")
     lines += [f"alert sent: {alert.sentence}" for alert in done.alerts]
     lines += [f"note: {note}" for note in done.notes]
     return [f"{at}  {line}" for line in lines]

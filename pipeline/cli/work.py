@@ -23,6 +23,7 @@ from pipeline.cli.options import (
     workspace_at,
 )
 from pipeline.errors import EnvironmentProblem, UsageError
+from schemas.digits import counted
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -113,8 +114,8 @@ def _show_demo(workspace: Workspace, report: LoadReport, pages: Any, *, json: bo
     loaded = [item for item in report.files if item.status == "loaded"]
     readings = sum(item.readings for item in loaded)
     console.print(
-        f"{len(loaded)} files loaded, {len(report.files) - len(loaded)} known already or held; {readings} readings, "
-        f"{report.quarantined} lines quarantined."
+        f"{counted(len(loaded), 'file')} loaded, {len(report.files) - len(loaded)} known already or held; {counted(readings, 'reading')}, "
+        f"{counted(report.quarantined, 'line')} quarantined."
     )
     for item in report.files:
         if item.fates.get("quarantined") or item.fates.get("duplicate") or item.status == "held":

@@ -19,6 +19,7 @@ from pipeline.load.held import close_held, discarded_before
 from pipeline.load.report import FileReport
 from pipeline.visible import shown
 from pipeline.workspace.files import archive, named, read_bytes, sha256_of
+from schemas.digits import counted
 from schemas.tables import FATES
 
 if TYPE_CHECKING:
@@ -160,9 +161,9 @@ def load_one(
     )
     fates = {fate: int(ledger[fate]) for fate in FATES}
     verb = "would load" if dry_run else "loaded"
-    sentence = f"{verb} {ledger['readings']} readings from {fates['accepted']} lines"
+    sentence = f"{verb} {counted(ledger['readings'], 'reading')} from {counted(fates['accepted'], 'line')}"
     extra = [
-        f"{fates['duplicate']} lines known already" if fates["duplicate"] else "",
+        f"{counted(fates['duplicate'], 'line')} known already" if fates["duplicate"] else "",
         f"{fates['quarantined']} quarantined" if fates["quarantined"] else "",
         f"{ledger['conflicts']} contradict an earlier export" if ledger["conflicts"] else "",
         f"held no more: {_named(closed)}, every line of which stands here" if closed else "",
