@@ -15,7 +15,7 @@ from scenario import DAY
 
 from pipeline.history.found import hash_of_found
 from pipeline.history.store import History
-from pipeline.judge import carry_on
+from pipeline.judge import carried_lots, carried_meters, news
 from pipeline.judge.assess import assess
 from pipeline.judge.carry_on import carried_on
 from pipeline.judge.cuts import EARLY, cuts_of
@@ -104,8 +104,9 @@ def test_what_is_carried_on_is_what_is_computed_anew(
     first: list[Any], portions: list[Any], lot: str, at_once: int, tmp_path_factory: pytest.TempPathFactory
 ) -> None:
     with pytest.MonkeyPatch.context() as portioned:
-        for name in ("_LOTS_AT_ONCE", "_BLOCKS_AT_ONCE"):  # what is looked at together decides nothing
-            portioned.setattr(carry_on, name, at_once)
+        # what is looked at together decides nothing
+        portioned.setattr(carried_lots, "LOTS_AT_ONCE", at_once)
+        portioned.setattr(carried_meters, "_BLOCKS_AT_ONCE", at_once)
         grows(tmp_path_factory.mktemp("carried") / "h" / "a.duckdb", first, portions, lot)
 
 
@@ -136,7 +137,7 @@ def test_what_was_read_before_a_setting_stays_as_it_was_judged(tmp_path_factory:
         grows(tmp_path_factory.mktemp("cut") / "h" / "a.duckdb", begin + first, portions, "L1")
 
     with pytest.MonkeyPatch.context() as watched:
-        watched.setattr(carry_on, "cuts_of", noted)
+        watched.setattr(carried_meters, "cuts_of", noted)
         drawn()
     assert any(at.filter(pl.col("at") > EARLY).height for at in found)
 
@@ -194,7 +195,7 @@ def test_days_of_tables_that_come_change_what_a_judgement_from_nothing_changes(
         grows(path, first, portions, "L1", tables=tables_of_days(days), clocks=CLOCKS)
 
     with pytest.MonkeyPatch.context() as watched:
-        watched.setattr(carry_on, "reached_by_days", noted)
+        watched.setattr(news, "reached_by_days", noted)
         drawn()
     assert sum(bool(one and one.meters) for one in seen) > 3
     assert sum(bool(one and one.states) for one in seen) > 3

@@ -14,9 +14,10 @@ from scenario import DAY
 from pipeline.history.found import hash_of_found
 from pipeline.history.store import History
 from pipeline.intake.tables import TablesLater
-from pipeline.judge import carry_on
+from pipeline.judge import carried_meters, carry_on
 from pipeline.judge.assess import assess
 from pipeline.judge.assessment import OF_METERS
+from pipeline.judge.carried_meters import CarriedMeters
 from pipeline.judge.carry_on import carried_on
 from pipeline.judge.cuts import EARLY, cuts_of
 from pipeline.judge.standing import standing_events
@@ -112,7 +113,7 @@ def test_where_nothing_is_new_nothing_is_computed_and_no_table_is_read(
         assert again is not None
         columns = {name: getattr(again, name).schema for name in (*OF_METERS, "new_baselines")}
         with monkeypatch.context() as patch:
-            patch.setattr(carry_on._Carrying, "_untouched", lambda found: found._touched_meters()[0])
+            patch.setattr(CarriedMeters, "untouched", lambda meters: meters.touched()[0])
             computed = carried_on(history, SETTINGS)
             assert {name: getattr(computed, name).schema for name in columns} == columns
         for computes in ("pipeline.judge.assess.basis_of", "pipeline.judge.kept_rows.sums"):
@@ -261,7 +262,7 @@ def cuts(monkeypatch: pytest.MonkeyPatch) -> list[dict[str, datetime]]:
         found.append(dict(cuts.at.select("meter", "at").iter_rows()))
         return cuts
 
-    monkeypatch.setattr(carry_on, "cuts_of", noted)
+    monkeypatch.setattr(carried_meters, "cuts_of", noted)
     return found
 
 

@@ -12,7 +12,7 @@ from workspace_files import loaded_once
 
 from pipeline.history.found import found_path
 from pipeline.history.store import History
-from pipeline.judge import carry_on
+from pipeline.judge import carried_lots
 from pipeline.judge.assess import assess
 from pipeline.judge.carry_on import anew, everything
 from pipeline.workspace.settings import find_workspace
@@ -42,7 +42,7 @@ def test_it_says_what_follows_from_nothing_and_leaves_nothing_behind(
     place: Workspace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
-    monkeypatch.setattr(carry_on, "_LOTS_AT_ONCE", 1)
+    monkeypatch.setattr(carried_lots, "LOTS_AT_ONCE", 1)
     there = set(tmp_path.iterdir())
     with History.open(place.history) as history:
         found = everything(history, place.settings, as_of=None)
