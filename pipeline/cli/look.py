@@ -313,7 +313,8 @@ def _meter_page(place: Workspace, name: str, as_of: str | None) -> MeterPage:
     with judged(place, as_of) as (found, history):
         if name not in found.meters:
             hint = nearest(name, found.meters) or f". Known meters: {', '.join(found.meters) or 'none'}."
-            raise UsageError(f"No reading of meter {name!r} was loaded{hint}")
+            up_to = "" if as_of is None else f" up to {as_of}"
+            raise UsageError(f"No reading of meter {name!r}{up_to} was loaded{hint}")
         (page,) = meter_pages(place, found, history.sources(), [name])
         return page
 

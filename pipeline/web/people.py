@@ -188,7 +188,7 @@ class People:
         except (binascii.Error, ValueError):
             name, mark, password = "", "", ""
         if kind.casefold() != "basic" or not mark:
-            raise Refused(401, words.TOLD["wrong"])
+            raise Refused(401, words.TOLD["who"])
         key = key_of(name)
         account = self.accounts.now().get(key)
         mark_of = hmac.new(

@@ -109,6 +109,7 @@ TOLD = {
     "long": "{field}: too long, at most {most} characters.",
     "control": "{field}: holds characters that cannot be seen. Type it anew.",
     "role": "A {role} does not sign this; {roles} may.",
+    "who": "Give name and password of an account with the question (HTTP Basic), or sign in first.",
     "wrong": "Name and password do not fit. Nothing was recorded.",
     "wait": "Too many wrong passwords. Wait {seconds} seconds and try again.",
     "again": "The two new passwords differ.",

@@ -189,3 +189,13 @@ def test_whoever_asks_for_a_name_is_told_the_nearest(shell: Shell) -> None:
     ):
         shell(*words)
         assert (shell.code, f"did you mean '{near}'?" in shell.err) == (2, True), (words, shell.err)
+
+
+def test_whoever_asks_of_a_time_before_is_not_told_that_nothing_was_loaded(shell: Shell) -> None:
+    shell.make()
+    shell.load(shell.put("a.csv", neutral_csv(good_day())))
+    shell("meter", "M1", "--as-of", "2026-02-01")
+    assert shell.code == 2
+    assert "No reading of meter 'M1' up to 2026-02-01 was loaded" in shell.err
+    shell("meter", "M1", "--as-of", "2026-03-02")
+    assert shell.code == 0

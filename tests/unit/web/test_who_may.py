@@ -57,6 +57,7 @@ def test_nothing_is_shown_to_whoever_has_not_signed_in(app: Application) -> None
         assert "the index" not in person.text
     person = Person(app).get("/json/status")
     assert person.status == 401
+    assert "name and password of an account" in person.text, "none was given, so none is wrong"
 
 
 def test_after_signing_in_one_is_where_one_wanted_to_be(app: Application) -> None:
@@ -394,6 +395,7 @@ def test_programs_ask_with_name_and_password(app: Application) -> None:
     assert person.status == 200
     assert '"lot": "L1"' in person.text
     assert person.get("/json/lot/L1", Authorization=basic("Dan Ro", "wrong wrong wrong")).status == 403
+    assert "do not fit" in person.text
     for wrong in ("Basic !!!", "Bearer x", "Basic " + base64.b64encode(b"nobody").decode()):
         assert Person(app).get("/json/lot/L1", Authorization=wrong).status == 401
 
