@@ -177,7 +177,8 @@ def everything(history: History, settings: Settings, *, as_of: datetime | None) 
 
 def anew(history: History, settings: Settings, *, as_of: datetime | None) -> Assessment:
     """Assess everything as of a moment and take nothing for granted that was found before."""
-    found = carried_on(history, settings, as_of=as_of, aside=True)
+    many = len(history.lots_of(0, [])) > carried_lots.LOTS_AT_ONCE  # few are at hand at once either way, and quicker
+    found = carried_on(history, settings, as_of=as_of, aside=True) if many else None
     if found is None:
         from pipeline.judge.assess import assess
 

@@ -20,7 +20,6 @@ from watching import PATIENCE_S, day, loaded, settings, shown, until, watching
 from pipeline.errors import EnvironmentProblem
 from pipeline.history.store import History
 from pipeline.judge import assess as assessing
-from pipeline.judge.carried_lots import CarriedLots
 from pipeline.load.load import load
 from pipeline.pages import render as rendering
 from pipeline.service import alerts, watch
@@ -34,7 +33,6 @@ if TYPE_CHECKING:
     from workspace_files import Shell
 
     from pipeline.history.snapshot import Snapshot
-    from pipeline.judge.assessment import Basis
 
 
 def test_what_arrives_is_loaded_shown_and_published(shell: Shell) -> None:
@@ -77,18 +75,11 @@ def test_what_arrives_is_loaded_shown_and_published(shell: Shell) -> None:
 def test_a_round_judges_nothing_but_what_is_new_and_shows_what_follows_from_everything(
     shell: Shell, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Neither what pages show nor what holds now is computed from nothing; `render --all` judges every lot again, and writes the same."""
+    """Neither what pages show nor what holds now is computed from nothing; `render --all` does, and writes the same."""
     shell.make()
     settings(shell, watch_settle_seconds="0")
     asked: list[datetime] = []
-    judged: list[str] = []
-    frames, judge = assessing.assess_frames, CarriedLots.judge
-
-    def noted(self: CarriedLots, lots: list[str], basis: Basis) -> None:
-        judged.extend(lots)
-        judge(self, lots, basis)
-
-    monkeypatch.setattr(CarriedLots, "judge", noted)
+    frames = assessing.assess_frames
 
     def count(*given: Any, **more: Any) -> Any:
         asked.append(more["as_of"])
@@ -100,16 +91,13 @@ def test_a_round_judges_nothing_but_what_is_new_and_shows_what_follows_from_ever
     for number in range(2):
         shell.put(f"{number}.csv", day(number))
         asked.clear()
-        judged.clear()
         service.run(once=True)
         assert shown(shell.root) == number + 1
         assert asked == []
-        assert set(judged) == {("L2", "L1")[number]}
     kept = {p: p.read_bytes() for p in (shell.root / "pages" / "lots").glob("*.html")}
     assert len(kept) == 2
-    judged.clear()
     shell("render", "--direct", "--all")
-    assert judged == ["L1", "L2"]
+    assert len(asked) == 1
     assert {p: p.read_bytes() for p in (shell.root / "pages" / "lots").glob("*.html")} == kept
 
 

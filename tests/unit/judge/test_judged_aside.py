@@ -27,6 +27,11 @@ if TYPE_CHECKING:
     from pipeline.workspace.settings import Workspace
 
 
+@pytest.fixture(autouse=True)
+def one_lot_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(carried_lots, "LOTS_AT_ONCE", 1)
+
+
 @pytest.fixture
 def place(shell: Shell) -> Workspace:
     place = find_workspace(shell.become(loaded_once({f"{number}.csv": day(number) for number in (0, 1, 2)})).root)
@@ -42,7 +47,6 @@ def test_it_says_what_follows_from_nothing_and_leaves_nothing_behind(
     place: Workspace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
-    monkeypatch.setattr(carried_lots, "LOTS_AT_ONCE", 1)
     there = set(tmp_path.iterdir())
     with History.open(place.history) as history:
         found = everything(history, place.settings, as_of=None)
@@ -78,3 +82,14 @@ def test_where_no_folder_can_be_made_everything_is_judged_at_once(
         found = everything(history, place.settings, as_of=None)
         assert found.kept is None
         assert said(found) == said(assess(history, place.settings, as_of=None))
+
+
+@pytest.mark.parametrize(("at_once", "aside"), [(1, True), (2, False)])
+def test_no_more_lots_than_are_judged_at_once_are_judged_from_nothing(
+    place: Workspace, at_once: int, aside: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(carried_lots, "LOTS_AT_ONCE", at_once)
+    with History.open(place.history) as history:
+        found = everything(history, place.settings, as_of=None)
+        assert len(found.lots) == 2
+        assert (found.kept is not None) is aside
