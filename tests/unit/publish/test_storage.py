@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import threading
 import uuid
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from obstore import exceptions
@@ -31,8 +32,17 @@ if TYPE_CHECKING:
 def bucket(monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
     """An S3 server of this process on the loopback address, with one empty bucket."""
     import boto3
+    from moto.s3.responses import S3Response
     from moto.server import ThreadedMotoServer
 
+    put, one_at_a_time = S3Response.put_object, threading.RLock()
+
+    def put_whole(self: S3Response) -> Any:
+        """Put as a store does: here nothing keeps another thread from between the look and the write."""
+        with one_at_a_time:
+            return put(self)
+
+    monkeypatch.setattr(S3Response, "put_object", put_whole)
     for name in ("AWS_ACCESS_KEY_ID", "AWS_SECRET_ACCESS_KEY"):
         monkeypatch.setenv(name, "for-tests")
     monkeypatch.setenv("AWS_REGION", "us-east-1")
