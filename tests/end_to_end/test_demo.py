@@ -412,6 +412,9 @@ def test_events_from_the_planted_causes_and_what_they_touched(demo: Demo) -> Non
     rough = [event.name for event in events.values() if event.kind == "precision"]
     assert [name[:14] for name in rough] == ["EC-02_20260420", "EC-01_20260511", "EC-03_20260717"]
     assert found.checks["precision_limit"].count() == 593
+    said = [event.sentence for event in events.values() if event.kind == "precision"]
+    told = [re.search(r"s = (\S+), limit (\S+) MS/m", sentence) for sentence in said]
+    assert all(pair and float(pair[1]) > float(pair[2]) for pair in told), "none reads as if it lay on its limit"
 
 
 def test_pages_from_what_is_kept_are_the_pages(demo: Demo) -> None:

@@ -161,6 +161,7 @@ def test_the_permitted_fraction_of_the_plan_goes_before_k() -> None:
     assert [verdict for verdict, _ in found.values()] == ["reject", "reject", "accept"]
     assert "k = 0.9" in found[""][1]
     assert "an estimated 33.3 % lie beyond 58.1 to 58.9 MS/m, and the plan permits 33.4 % (M)" in found[33.4][1]
+    assert "an estimated 33.33 % lie beyond 58.1 to 58.9 MS/m, and the plan permits 33.3 % (M)" in found[33.3][1]
 
 
 @pytest.mark.parametrize(

@@ -227,3 +227,10 @@ def test_a_lot_without_repeats_takes_the_repeatability_of_the_checks() -> None:
     assert line.standard_uncertainty == pytest.approx(0.02)
     assert line.degrees_of_freedom == 26
     assert "in the meter's checks" in line.source
+
+
+def test_a_probability_just_too_small_does_not_read_as_enough() -> None:
+    half_for_95 = norm.ppf(0.975)
+    assert guard_band(0.95, 0.9999 / half_for_95, lower=0.0, upper=2.0).width is not None
+    reason = guard_band(0.95, 1.0001 / half_for_95, lower=0.0, upper=2.0).reason
+    assert "only 0.94998, below the 0.95 asked for" in reason

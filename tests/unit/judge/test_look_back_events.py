@@ -11,6 +11,7 @@ from scenario import Scenario, at
 
 from pipeline.history.store import History
 from pipeline.judge.assess import assess
+from pipeline.judge.look_back.events import _beyond_tolerance
 from pipeline.metrology.look_back import errors_to_limit
 from pipeline.pages.events import event_pages
 from pipeline.questions.trace import trace
@@ -270,3 +271,11 @@ def test_later_files_rewrite_no_page_of_a_closed_window_nor_of_other_blocks(shel
     assert third[NAME] == first[NAME]
     assert third["B1"] != first["B1"]
     assert third[open_one][1] > second[open_one][1]
+
+
+@pytest.mark.parametrize(
+    ("deviation", "said"), [(0.24, "+0.24 %IACS"), (-0.1602, "-0.1602 %IACS"), (0.16001, "+0.16001 %IACS")]
+)
+def test_an_external_calibration_beyond_tolerance_does_not_read_as_on_it(deviation: float, said: str) -> None:
+    told = _beyond_tolerance(nominal=31.0, unit="%IACS", deviation=deviation, tolerance=0.16)
+    assert told == f"31 %IACS: {said} (tolerance ±0.16 %IACS)"

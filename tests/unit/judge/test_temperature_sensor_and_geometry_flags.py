@@ -9,6 +9,7 @@ import polars as pl
 import pytest
 from scenario import Scenario
 
+from pipeline.judge.lots.geometry_flags import _told
 from pipeline.metrology.penetration import standard_depth_mm
 from pipeline.metrology.sensor_checks import checks_of_sensors, doubt_of_sensors
 from pipeline.workspace.settings import Settings
@@ -44,6 +45,7 @@ def test_a_plain_lot_has_no_flag() -> None:
         ({"temperature_c": 25.0}, "block_and_part_apart", ["5.0 °C from the block", "more than 3 °C"]),
         ({"temperature_source": "ambient"}, "temperature_source", ["temperature of the air", "internal, external"]),
         ({"temperature_age_min": 40.0}, "temperature_old", ["up to 40 min", "more than 15 min"]),
+        ({"temperature_age_min": 15.02}, "temperature_old", ["up to 15.02 min", "more than 15 min"]),
         ({"coating_um": 250.0, "probe": "P2"}, "coating_beyond_lift_off", ["250 µm", "P2 compensates 200 µm", "shim"]),
         ({"radius_mm": 60.0}, "curved_without_compensation", ["down to 60 mm", "250 mm that count as flat"]),
         (
@@ -113,6 +115,7 @@ def test_a_flat_smaller_than_the_spot_is_flagged() -> None:
 def test_readings_outside_the_range_of_the_meter_are_flagged() -> None:
     reference = {"meters": "meter,accuracy_percent,range_low_ms_per_m,range_high_ms_per_m\nM1,0.5,5,58.5\n"}
     assert "58.4 to 58.6 MS/m, meter M1 is stated for 5 to 58.5" in flags(reference=reference)["outside_meter_range"]
+    assert (_told(58.50004, 58.5), _told(58.6, 58.5), _told(58.6, None)) == ("58.50004", "58.6", "58.6")
 
 
 SENSORS = "sensor,correction_c,expanded_uncertainty_c,coverage_factor,due_on,valid_from\n"

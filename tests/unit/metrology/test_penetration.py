@@ -31,7 +31,9 @@ def test_a_thin_part_is_flagged_with_its_number_and_what_to_do() -> None:
 def test_a_thickness_equal_to_the_one_asked_for_is_enough() -> None:
     needed = required_thickness_mm(58.0, 480.0, multiple=3.0)
     assert thickness_flag(58.0, 480.0, needed, multiple=3.0) is None
-    assert thickness_flag(58.0, 480.0, needed * 0.999, multiple=3.0) is not None
+    flag = thickness_flag(58.0, 480.0, needed * 0.9999, multiple=3.0)
+    assert flag is not None
+    assert "is 2.9997 standard depths of penetration, below the 3 asked for" in flag
 
 
 @pytest.mark.parametrize("thickness_mm", [0.05, 0.3, 1.27, 10.0])
